@@ -1,0 +1,235 @@
+"""Every error that slotproof raises on purpose.
+
+The class says whose fault it is, and the runner turns the class into a verdict
+in one table, so that an adapter fault can never be booked against a device:
+
+    SlotproofError
+    |-- UsageError          our caller: plan, fixture, command line     (exit 2)
+    |-- AdapterError        adapter, fixture or host could not tell     (exit 3)
+    |   |-- PortAbsent  PortBusy  PortForbidden  PortUnsuitable
+    |   |-- AdapterUnplugged
+    |   |-- NoEcho  ShortEcho  ExtraEcho  WrongRate
+    |   |-- LineNotReady    line low before the first reset
+    |   `-- CannotSwitch    no power or pull-up control on this fixture
+    |-- LineError           the bus misbehaved                          (failed)
+    |   |-- LineShorted  ResetDisturbed  SlotDisturbed
+    `-- DeviceError         a device misbehaved                         (failed)
+        |-- NobodyAnswers  DeviceAbsent  RomCodeInvalid
+        |-- CheckValueWrong  AnswerImpossible  StillBusy  ReadingImplausible
+
+Example scenarios are in each class; ``hint`` is what a technician tries first.
+"""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+
+class SlotproofError(Exception):
+    """Base of all our errors.
+
+    Args:
+        what: what happened, one sentence.
+        where: port, socket, ROM code or ``file:line:column``.
+        hint: what to look at first.
+    """
+
+    kind: ClassVar[str] = "slotproof"
+    """Short fixed word for reports (JUnit's ``type``)."""
+
+    default_hint: ClassVar[str] = ""
+
+    def __init__(self, what: str, *, where: str = "", hint: str = "") -> None:
+        super().__init__(what)
+        self.what = what
+        self.where = where
+        self.hint = hint or self.default_hint
+
+    def __str__(self) -> str:
+        place = f"{self.where}: " if self.where else ""
+        advice = f" -> {self.hint}" if self.hint else ""
+        return f"{place}{self.what}{advice}"
+
+    def __reduce__(self) -> tuple[object, ...]:
+        # keyword-only arguments need help to survive copy and pickle
+        return (_rebuild, (type(self), self.what, self.where, self.hint))
+
+
+def _rebuild(
+    kind: type[SlotproofError], what: str, where: str, hint: str
+) -> SlotproofError:
+    return kind(what, where=where, hint=hint)
+
+
+class UsageError(SlotproofError):
+    """Plan, fixture or command line ask for something that cannot be."""
+
+    kind = "usage"
+
+
+class AdapterError(SlotproofError):
+    """Adapter, fixture or host could not tell; never a device's fault."""
+
+    kind = "adapter"
+
+
+class PortAbsent(AdapterError):
+    """The port of the fixture does not exist on this machine."""
+
+    kind = "port-absent"
+    default_hint = "plug the adapter in and compare with `slotproof ports`"
+
+
+class PortBusy(AdapterError):
+    """Somebody else holds the port."""
+
+    kind = "port-busy"
+    default_hint = "close the other program that uses the port (another run, a modem or braille service)"
+
+
+class PortForbidden(AdapterError):
+    """The user may not open the port."""
+
+    kind = "port-forbidden"
+    default_hint = "add the user to the group that owns the port (often dialout), then log in again"
+
+
+class PortUnsuitable(AdapterError):
+    """The path opens but is no serial port, or refuses the rate."""
+
+    kind = "port-unsuitable"
+    default_hint = "check the port's name in the fixture against `slotproof ports`"
+
+
+class AdapterUnplugged(AdapterError):
+    """The adapter went away while in use."""
+
+    kind = "adapter-unplugged"
+    default_hint = "check USB cable, hub and power saving; the measurement in hand is void"
+
+
+class NoEcho(AdapterError):
+    """Characters were sent and none came back."""
+
+    kind = "no-echo"
+    default_hint = (
+        "check that RX listens to the bus line, that the bus has its pull-up supply, "
+        "and that the line is not held low"
+    )
+
+
+class ShortEcho(AdapterError):
+    """Fewer characters came back than were sent."""
+
+    kind = "short-echo"
+    default_hint = "use shorter bursts (adapter.max_burst in the fixture) or another USB port"
+
+
+class ExtraEcho(AdapterError):
+    """More characters came back than were sent."""
+
+    kind = "extra-echo"
+    default_hint = "look for a second controller on the bus, a terminal echo, or noise"
+
+
+class WrongRate(AdapterError):
+    """The adapter does not run at the rate it was asked for."""
+
+    kind = "wrong-rate"
+    default_hint = "set adapter.kind in the fixture, or use another adapter"
+
+
+class LineNotReady(AdapterError):
+    """The line was low before the first reset, or the loop-back is bad."""
+
+    kind = "line-not-ready"
+    default_hint = "measure the idle line: it must sit near the pull-up supply; look for a short or a missing pull-up"
+
+
+class CannotSwitch(AdapterError):
+    """The fixture has no means to switch what the plan asks for."""
+
+    kind = "cannot-switch"
+    default_hint = "wire RTS or DTR as the README shows and name it under `power` in the fixture"
+
+
+class LineError(SlotproofError):
+    """The bus line did what it must not."""
+
+    kind = "line"
+
+
+class LineShorted(LineError):
+    """The line stays low although nobody of ours pulls it."""
+
+    kind = "line-shorted"
+    default_hint = "halve the wiring until the line frees; check polarity of the last device put in"
+
+
+class ResetDisturbed(LineError):
+    """The reset pulse itself did not come back as it was sent."""
+
+    kind = "reset-disturbed"
+    default_hint = "check the output stage towards the bus and look for a second controller"
+
+
+class SlotDisturbed(LineError):
+    """A written slot did not come back as it was sent."""
+
+    kind = "slot-disturbed"
+    default_hint = "look for noise, a slow edge, or a device that answers out of turn"
+
+
+class DeviceError(SlotproofError):
+    """A device did what it must not, or nothing at all."""
+
+    kind = "device"
+
+
+class NobodyAnswers(DeviceError):
+    """No presence pulse after a reset."""
+
+    kind = "no-presence"
+    default_hint = "check that a device is in the socket, its ground lead and its data lead"
+
+
+class DeviceAbsent(DeviceError):
+    """A known device does not take part any more."""
+
+    kind = "device-absent"
+    default_hint = "reseat that device; check its own branch of the wiring"
+
+
+class RomCodeInvalid(DeviceError):
+    """A ROM code cannot be: wrong CRC, all zero, or two devices that collide."""
+
+    kind = "rom-code"
+    default_hint = "read again; if it stays, take devices off one by one to find the one that spoils it"
+
+
+class CheckValueWrong(DeviceError):
+    """A block's check value does not match."""
+
+    kind = "check-value"
+    default_hint = "repeat; if it comes and goes look at edges and noise, if it stays look at the device"
+
+
+class AnswerImpossible(DeviceError):
+    """A block's check value is right and its content cannot be true."""
+
+    kind = "answer-impossible"
+    default_hint = "repeat after a reset; if it stays, look for a line held low, a slipped slot or a clone part"
+
+
+class StillBusy(DeviceError):
+    """A device did not finish in its published time."""
+
+    kind = "still-busy"
+    default_hint = "check the supply of that device (3 wires or strong pull-up) and its conversion time"
+
+
+class ReadingImplausible(DeviceError):
+    """A reading looks right and must not be trusted, such as a power-on value."""
+
+    kind = "reading-implausible"
+    default_hint = "the device lost power or never converted: check its supply lead and the pull-up"

@@ -1,0 +1,175 @@
+"""What the rooms hand to each other: outcomes, measured values, results.
+
+Frozen records only, no behaviour beyond judging a value against its limits and
+turning into plain JSON types (``as_dict``) and back (``from_dict``).
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, field
+from enum import StrEnum
+from typing import Any, Self
+
+Scalar = float | int | str | bool
+
+
+class Outcome(StrEnum):
+    """Verdict of a check, a step or a run; the worst of its parts counts."""
+
+    PASSED = "passed"
+    SKIPPED = "skipped"
+    FAILED = "failed"
+    ERROR = "error"
+
+    @property
+    def severity(self) -> int:
+        """0 for passed up to 3 for error."""
+        return _SEVERITY[self]
+
+    @staticmethod
+    def worst(outcomes: list[Outcome]) -> Outcome:
+        """The gravest; passed if there is none. Skips do not spoil a pass."""
+        graver = [o for o in outcomes if o is not Outcome.SKIPPED]
+        if not graver and outcomes:
+            return Outcome.SKIPPED
+        return max(graver, key=lambda o: o.severity, default=Outcome.PASSED)
+
+
+_SEVERITY = {
+    Outcome.PASSED: 0,
+    Outcome.SKIPPED: 1,
+    Outcome.FAILED: 2,
+    Outcome.ERROR: 3,
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeviceRef:
+    """Which device: the fixture's socket where known, and the ROM code in print form."""
+
+    rom_code: str
+    family: int
+    socket: str = ""
+
+    @property
+    def label(self) -> str:
+        """Short form for tables and report names, such as ``A1 1E0000A4B3C2D101``."""
+        return f"{self.socket} {self.rom_code}".strip()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measurement:
+    """One measured value beside its limits.
+
+    Attributes:
+        name: quantity, in the words of the plan (``temperature``).
+        value: a number, a text or a truth value.
+        unit: as printed (``degC``, ``us``); empty if it has none.
+        low: lowest allowed value, or None.
+        high: highest allowed value, or None.
+        uncertainty: half width in the same unit, or None where not stated.
+        wanted: for values that are not numbers, the value that must be met.
+    """
+
+    name: str
+    value: Scalar
+    unit: str = ""
+    low: float | None = None
+    high: float | None = None
+    uncertainty: float | None = None
+    wanted: Scalar | None = None
+
+    @property
+    def holds(self) -> bool:
+        """True if the value lies within its limits (the limits belong to it)."""
+        if self.wanted is not None and self.value != self.wanted:
+            return False
+        if isinstance(self.value, str | bool):
+            return True
+        return (self.low is None or self.value >= self.low) and (
+            self.high is None or self.value <= self.high
+        )
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain JSON types; fields that say nothing are left out."""
+        return {k: v for k, v in asdict(self).items() if v is not None and v != ""}
+
+    @classmethod
+    def from_dict(cls, data: dict[str, Any]) -> Self:
+        """The inverse of ``as_dict``."""
+        return cls(**data)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Attempt:
+    """One try that did not pass: the outcome, a short kind and the sentence."""
+
+    outcome: Outcome
+    kind: str
+    message: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckResult:
+    """What one step found on one device (or on the bus, if ``device`` is None).
+
+    Attributes:
+        outcome: the verdict.
+        kind: short fixed word for the reason (``limit``, ``check-value``); empty if passed.
+        message: one sentence with the numbers; empty if passed.
+        hint: what a technician tries first; empty if passed.
+        measurements: the values behind the verdict.
+        retries: the tries that went before this one, first try first.
+        duration_s: time on the port's clock.
+        evidence: further plain-JSON facts, such as graded echoes.
+    """
+
+    outcome: Outcome
+    device: DeviceRef | None = None
+    kind: str = ""
+    message: str = ""
+    hint: str = ""
+    measurements: tuple[Measurement, ...] = ()
+    retries: tuple[Attempt, ...] = ()
+    duration_s: float = 0.0
+    evidence: dict[str, Any] = field(default_factory=dict)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain JSON types, as written to the journal."""
+        data: dict[str, Any] = {
+            "outcome": str(self.outcome),
+            "device": asdict(self.device) if self.device else None,
+            "duration_s": self.duration_s,
+            "measurements": [m.as_dict() for m in self.measurements],
+        }
+        for key in ("kind", "message", "hint"):
+            if getattr(self, key):
+                data[key] = getattr(self, key)
+        if self.retries:
+            data["retries"] = [asdict(r) for r in self.retries]
+        if self.evidence:
+            data["evidence"] = self.evidence
+        return data
+
+    @classmethod
+    def from_dict(cls, data: dict[str, Any]) -> Self:
+        """The inverse of ``as_dict``; keys it does not know are ignored."""
+        device = data.get("device")
+        return cls(
+            outcome=Outcome(data["outcome"]),
+            device=DeviceRef(**device) if device else None,
+            kind=data.get("kind", ""),
+            message=data.get("message", ""),
+            hint=data.get("hint", ""),
+            measurements=tuple(
+                Measurement.from_dict(m) for m in data.get("measurements", ())
+            ),
+            retries=tuple(
+                Attempt(
+                    outcome=Outcome(r["outcome"]), kind=r["kind"], message=r["message"]
+                )
+                for r in data.get("retries", ())
+            ),
+            duration_s=data.get("duration_s", 0.0),
+            evidence=data.get("evidence", {}),
+        )
