@@ -105,7 +105,9 @@ class AdapterUnplugged(AdapterError):
     """The adapter went away while in use."""
 
     kind = "adapter-unplugged"
-    default_hint = "check USB cable, hub and power saving; the measurement in hand is void"
+    default_hint = (
+        "check USB cable, hub and power saving; the measurement in hand is void"
+    )
 
 
 class NoEcho(AdapterError):
@@ -122,7 +124,9 @@ class ShortEcho(AdapterError):
     """Fewer characters came back than were sent."""
 
     kind = "short-echo"
-    default_hint = "use shorter bursts (adapter.max_burst in the fixture) or another USB port"
+    default_hint = (
+        "use shorter bursts (adapter.max_burst in the fixture) or another USB port"
+    )
 
 
 class ExtraEcho(AdapterError):
@@ -150,7 +154,9 @@ class CannotSwitch(AdapterError):
     """The fixture has no means to switch what the plan asks for."""
 
     kind = "cannot-switch"
-    default_hint = "wire RTS or DTR as the README shows and name it under `power` in the fixture"
+    default_hint = (
+        "wire RTS or DTR as the README shows and name it under `power` in the fixture"
+    )
 
 
 class LineError(SlotproofError):
@@ -170,7 +176,9 @@ class ResetDisturbed(LineError):
     """The reset pulse itself did not come back as it was sent."""
 
     kind = "reset-disturbed"
-    default_hint = "check the output stage towards the bus and look for a second controller"
+    default_hint = (
+        "check the output stage towards the bus and look for a second controller"
+    )
 
 
 class SlotDisturbed(LineError):
@@ -190,7 +198,9 @@ class NobodyAnswers(DeviceError):
     """No presence pulse after a reset."""
 
     kind = "no-presence"
-    default_hint = "check that a device is in the socket, its ground lead and its data lead"
+    default_hint = (
+        "check that a device is in the socket, its ground lead and its data lead"
+    )
 
 
 class DeviceAbsent(DeviceError):
