@@ -1,0 +1,202 @@
+"""Which rates an adapter can really make.
+
+A UART divides a fixed clock, so the rate asked for and the rate got differ. The
+limits of the bus must be checked against the rate got. Grids are named after
+the way the chip divides; the formulas are those of the Linux drivers for the
+common chips (ftdi_sio.c, cp210x.c, ch341.c, pl2303.c) and data sheet AN232B-05.
+
+``tolerance_ppm`` is what the chip's own clock may be off on top of that.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockGrid:
+    """One chip class: the rate it makes for a rate asked for.
+
+    Attributes:
+        kind: our name for the chip class, as written in a fixture.
+        achieved: request in baud -> rate in baud before the clock's own error.
+        tolerance_ppm: largest error of the chip's clock.
+        free: True if any rate may be asked for; False if only customary ones.
+        note: the basis of ``tolerance_ppm``.
+    """
+
+    kind: str
+    achieved: Callable[[int], float]
+    tolerance_ppm: float
+    free: bool = True
+    note: str = ""
+
+    def error_ppm(self, request_baud: int) -> float:
+        """Error of the achieved rate against the request, without clock error."""
+        return (self.achieved(request_baud) / request_baud - 1) * 1e6
+
+
+def _eighths(clock_hz: int, request_baud: int) -> float:
+    eighths = max(16, (2 * 8 * clock_hz + request_baud) // (2 * request_baud))
+    return 8 * clock_hz / eighths
+
+
+def _fractional(request_baud: int) -> float:
+    return _eighths(3_000_000, request_baud)
+
+
+def _fast_fractional(request_baud: int) -> float:
+    return _eighths(12_000_000 if request_baud >= 1200 else 3_000_000, request_baud)
+
+
+def _integer(request_baud: int) -> float:
+    doubled = 2 * (4 if request_baud <= 365 else 1)
+    divisor = max(1, round(48_000_000 / (doubled * request_baud)))
+    return 48_000_000 / (doubled * divisor)
+
+
+# Highest request that is mapped to each rate: application note AN205 and the
+# Linux driver, upper bounds from memory except 300, 14400 and 153600.
+_TABLE = (
+    (300, 300), (600, 600), (1200, 1200), (1800, 1800), (2400, 2400),
+    (4000, 4000), (4803, 4800), (7207, 7200), (9612, 9600), (14428, 14400),
+    (16062, 16000), (19250, 19200), (28912, 28800), (38601, 38400),
+    (51558, 51200), (56280, 56000), (58053, 57600), (64111, 64000),
+    (77608, 76800), (117028, 115200), (129347, 128000), (156868, 153600),
+    (237832, 230400), (254234, 250000), (273066, 256000), (491520, 460800),
+    (567138, 500000), (670254, 576000), (960000, 921600),
+)  # fmt: skip
+
+
+def _table(request_baud: int) -> float:
+    for bound_baud, rate_baud in _TABLE:
+        if request_baud <= bound_baud:
+            return float(rate_baud)
+    return 1_000_000.0
+
+
+@lru_cache(maxsize=4096)
+def _prescaled(request_baud: int) -> float:
+    # exponents 12-3*ps-f for ps 0..3; f = 1 (the odd ones here) needs d >= 9
+    rates = []
+    for exponent, smallest in (
+        (12, 2),
+        (11, 9),
+        (9, 2),
+        (8, 9),
+        (6, 2),
+        (5, 9),
+        (3, 2),
+        (2, 9),
+    ):
+        exact = 48_000_000 / ((1 << exponent) * request_baud)
+        for divisor in (int(exact), int(exact) + 1):
+            rates.append(
+                48_000_000 / ((1 << exponent) * min(256, max(smallest, divisor)))
+            )
+    return min(rates, key=lambda rate: abs(rate - request_baud))
+
+
+# From memory; the facts name the first ones and the count of 25.
+_DIRECT = frozenset({
+    75, 150, 300, 600, 1200, 1800, 2400, 3600, 4800, 7200, 9600, 14400, 19200,
+    28800, 38400, 57600, 115200, 230400, 460800, 614400, 921600, 1228800,
+    2457600, 3000000, 6000000,
+})  # fmt: skip
+
+
+def _mantissa(request_baud: int, limit: int, shift: int) -> float:
+    if request_baud in _DIRECT:
+        return float(request_baud)
+    mantissa, exponent = 384_000_000 // request_baud, 0
+    while mantissa >= limit and exponent < 7:
+        mantissa >>= shift
+        exponent += 1
+    return 384_000_000 / (max(1, min(mantissa, limit - 1)) << (exponent * shift))
+
+
+def _mantissa_exponent(request_baud: int) -> float:
+    return _mantissa(request_baud, 512, 2)
+
+
+def _wide_mantissa_exponent(request_baud: int) -> float:
+    return _mantissa(request_baud, 2048, 1)
+
+
+GRIDS = {
+    grid.kind: grid
+    for grid in (
+        ClockGrid(
+            kind="fractional-divider",
+            achieved=_fractional,
+            tolerance_ppm=1667,
+            note="internal oscillator, from memory",
+        ),
+        ClockGrid(
+            kind="fast-fractional-divider",
+            achieved=_fast_fractional,
+            tolerance_ppm=50,
+            note="crystal, from memory",
+        ),
+        ClockGrid(
+            kind="integer-divider",
+            achieved=_integer,
+            tolerance_ppm=2500,
+            note="internal oscillator, data sheet of part CP2104",
+        ),
+        ClockGrid(
+            kind="rate-table",
+            achieved=_table,
+            tolerance_ppm=2500,
+            note="internal oscillator, as the integer divider (from memory)",
+        ),
+        ClockGrid(
+            kind="prescaled-divider",
+            achieved=_prescaled,
+            tolerance_ppm=3000,
+            note="external crystal, data sheet of part CH340",
+        ),
+        ClockGrid(
+            kind="mantissa-exponent",
+            achieved=_mantissa_exponent,
+            tolerance_ppm=100,
+            note="12 MHz crystal, from memory",
+        ),
+        ClockGrid(
+            kind="wide-mantissa-exponent",
+            achieved=_wide_mantissa_exponent,
+            tolerance_ppm=2500,
+            note="internal oscillator, from memory",
+        ),
+        ClockGrid(
+            kind="exact",
+            achieved=float,
+            tolerance_ppm=0,
+            note="a port that makes any rate",
+        ),
+        ClockGrid(
+            kind="unknown",
+            achieved=float,
+            tolerance_ppm=10_000,
+            free=False,
+            note="nothing is known: customary rates only, 1 % clock",
+        ),
+    )
+}
+"""Every chip class by its name in a fixture."""
+
+KIND_BY_USB_ID = {
+    (0x0403, 0x6001): "fractional-divider",
+    (0x0403, 0x6015): "fractional-divider",
+    (0x0403, 0x6014): "fast-fractional-divider",
+    (0x0403, 0x6010): "fast-fractional-divider",
+    (0x10C4, 0xEA60): "rate-table",
+    (0x10C4, 0xEA70): "integer-divider",
+    (0x1A86, 0x7523): "prescaled-divider",
+    (0x067B, 0x2303): "mantissa-exponent",
+}
+"""Chip class by USB vendor and product number (facts of the trade, section 4).
+
+10C4:EA60 covers chips old and new under one number; the table rates of the old
+ones are made by both, so the cautious class stands.
+"""
