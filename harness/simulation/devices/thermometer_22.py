@@ -1,0 +1,16 @@
+"""Family 22h: thermometer, 9 to 12 bit."""
+
+from __future__ import annotations
+
+from harness.simulation.devices._thermometer_settings import (
+    ConfigurableThermometerSettings,
+)
+from harness.simulation.devices.kind import DeviceKind
+
+KINDS = (
+    DeviceKind(
+        family=0x22,
+        title="thermometer, 9 to 12 bit",
+        settings=ConfigurableThermometerSettings,
+    ),
+)
