@@ -1,0 +1,340 @@
+"""The adapter: one primitive towards the bus, ``exchange``, and its self-check.
+
+Every character sent comes back as one echo. All that can go wrong with that is
+told apart here, so that callers see either all echoes or the one error that says
+what to check. Echoes are matched by count, never by line-error flags, which the
+common drivers report late, for whole packets or not at all.
+"""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from harness.clock import Clock, SystemClock
+from harness.driver.port import (
+    open_port,
+    rediscover,
+    stable_identity,
+    translated,
+    usb_id,
+)
+from harness.driver.rates import reported_rate, set_rate
+from harness.driver.switching import Switching
+from harness.errors import (
+    AdapterError,
+    AdapterUnplugged,
+    ExtraEcho,
+    LineNotReady,
+    NoEcho,
+    ShortEcho,
+    SlotproofError,
+    WrongRate,
+)
+from harness.wire.clockgrid import GRIDS, KIND_BY_USB_ID, ClockGrid
+
+_OPEN_BAUD = 9600
+_LATENCY_ALLOWANCE_S = 0.1
+"""Longest round trip that is not a fault: default latency timer, hub, host load."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AdapterReport:
+    """What the self-check found; plain facts for the journal."""
+
+    port: str
+    kind: str
+    clock_tolerance_ppm: float
+    round_trip_median_ms: float
+    round_trip_p95_ms: float
+    round_trip_max_ms: float
+    asked_baud: int
+    expected_baud: float
+    measured_baud: float
+    reported_baud: int
+    idle_echo: str
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain JSON types."""
+        return asdict(self)
+
+
+class Adapter:
+    """A USB-to-serial adapter (or anything pyserial opens) with the bus behind it.
+
+    Args:
+        url: device name or pyserial URL.
+        kind: name of the clock grid, or ``auto`` to take it from the USB numbers.
+        clock_tolerance_ppm: overrides the grid's own figure.
+        max_burst: most characters in one write.
+        switching: what RTS and DTR switch.
+    """
+
+    def __init__(
+        self,
+        url: str,
+        *,
+        kind: str = "auto",
+        clock_tolerance_ppm: float | None = None,
+        max_burst: int = 4000,
+        switching: Switching | None = None,
+    ) -> None:
+        self.url = url
+        self.max_burst = max_burst
+        self.switching = switching or Switching()
+        self.unsolicited = b""
+        """Characters found waiting before the last burst was sent: nobody asked for them."""
+        self.partial = b""
+        """What did come back of a burst that failed."""
+        self._kind = kind
+        self._tolerance_ppm = clock_tolerance_ppm
+        self._port: Any = None
+        self._baud = 0
+        self._identity = ("", "")
+        self._supply = True
+        self._strong_pull_up = False
+        self._echo_proved = False
+        self.clock: Clock = SystemClock()
+
+    # -- opening and closing -------------------------------------------------
+
+    @contextmanager
+    def open(self) -> Iterator[Adapter]:
+        """Open and lock the port; closes it on the way out, whatever happens.
+
+        Raises:
+            UsageError, AdapterError: see ``driver.port.open_port``.
+        """
+        self._connect(self.url)
+        try:
+            yield self
+        finally:
+            self._disconnect()
+
+    def _connect(self, url: str) -> None:
+        self._port = open_port(url, _OPEN_BAUD)
+        self._baud = 0
+        # A simulated port brings its own time; every other one has the system's.
+        own_clock = getattr(self._port, "clock", None)
+        self.clock = own_clock if isinstance(own_clock, Clock) else SystemClock()
+        self._identity = stable_identity(url)
+        self._apply_switches()
+
+    def _disconnect(self) -> None:
+        with suppress(AdapterError), translated(self.url):
+            if self._port is not None:
+                self._port.close()
+        self._port = None
+
+    def reopen(self) -> None:
+        """Close, then open again by stable identity, after the adapter was lost.
+
+        Raises:
+            AdapterError: it is not back yet.
+        """
+        identity = self._identity
+        self._disconnect()
+        self.url = rediscover(self.url, identity) if any(identity) else self.url
+        self._connect(self.url)
+
+    @property
+    def grid(self) -> ClockGrid:
+        """The clock grid in force."""
+        kind = self._kind
+        if kind == "auto":
+            numbers = usb_id(self.url)
+            kind = KIND_BY_USB_ID.get(numbers, "unknown") if numbers else "unknown"
+        grid = GRIDS[kind]
+        if self._tolerance_ppm is None:
+            return grid
+        return ClockGrid(
+            kind=grid.kind,
+            achieved=grid.achieved,
+            tolerance_ppm=self._tolerance_ppm,
+            free=grid.free,
+            note="given in the fixture",
+        )
+
+    # -- the one primitive ---------------------------------------------------
+
+    def exchange(self, frames: bytes, baud: int) -> bytes:
+        """Send a burst of characters and return exactly as many echoes.
+
+        Args:
+            frames: characters, one a slot.
+            baud: rate to ask for.
+
+        Raises:
+            NoEcho: nothing came back.
+            ShortEcho: some came back; ``partial`` holds them.
+            AdapterUnplugged, AdapterError: the port is gone or stuck.
+        """
+        if self._port is None:
+            raise AdapterUnplugged("the adapter is not open", where=self.url)
+        with translated(self.url):
+            if baud != self._baud:
+                set_rate(self._port, baud)
+                self._baud = baud
+            self._collect_unsolicited()
+            echoes = bytearray()
+            for start in range(0, len(frames), self.max_burst):
+                burst = frames[start : start + self.max_burst]
+                self._port.write(burst)
+                echoes += self._read(len(burst), baud)
+                if len(echoes) < min(len(frames), start + self.max_burst):
+                    break
+        if len(echoes) == len(frames):
+            self._echo_proved = True
+            return bytes(echoes)
+        self.partial = bytes(echoes)
+        raise self._missing(len(frames), len(echoes))
+
+    def _collect_unsolicited(self) -> None:
+        waiting = self._port.in_waiting
+        self.unsolicited = self._port.read(waiting) if waiting else b""
+
+    def _read(self, wanted: int, baud: int) -> bytes:
+        # twice the time that the burst needs, never under a slow adapter's round trip
+        needed_s = wanted * 10 / baud
+        deadline_s = self.clock.now_s() + 2 * needed_s + _LATENCY_ALLOWANCE_S
+        got = bytearray()
+        while len(got) < wanted and self.clock.now_s() < deadline_s:
+            got += self._port.read(wanted - len(got))
+        return bytes(got)
+
+    def _missing(self, sent: int, received: int) -> SlotproofError:
+        if received:
+            return ShortEcho(
+                f"sent {sent} characters, {received} came back", where=self.url
+            )
+        if self._echo_proved:
+            return NoEcho(
+                f"sent {sent} characters and none came back, though the loop-back worked before",
+                where=self.url,
+                hint="either the line is held low now or RX has lost the line: measure the idle line",
+            )
+        return NoEcho(f"sent {sent} characters and none came back", where=self.url)
+
+    def settle(self) -> bytes:
+        """After an error: wait until late echoes are in, drop and return them."""
+        late = bytearray()
+        with translated(self.url):
+            while True:
+                self.clock.sleep(_LATENCY_ALLOWANCE_S / 2)
+                waiting = self._port.in_waiting
+                if not waiting:
+                    return bytes(late)
+                late += self._port.read(waiting)
+
+    # -- switches --------------------------------------------------------------
+
+    def switch(
+        self, *, supply: bool | None = None, strong_pull_up: bool | None = None
+    ) -> None:
+        """Set the fixture's switches; None leaves one as it is.
+
+        Raises:
+            CannotSwitch: the fixture has no such switch.
+        """
+        wanted_supply = self._supply if supply is None else supply
+        wanted_pull_up = (
+            self._strong_pull_up if strong_pull_up is None else strong_pull_up
+        )
+        self.switching.lines(supply=wanted_supply, strong_pull_up=wanted_pull_up)
+        self._supply, self._strong_pull_up = wanted_supply, wanted_pull_up
+        self._apply_switches()
+
+    def _apply_switches(self) -> None:
+        if self.switching == Switching():
+            return
+        rts, dtr = self.switching.lines(
+            supply=self._supply, strong_pull_up=self._strong_pull_up
+        )
+        # One line moves before the other: take the order in which the state between
+        # the two does not fire the strong pull-up.
+        pull_up = self.switching.strong_pull_up_on
+        rts_first = pull_up is None or not pull_up.holds(rts=rts, dtr=self._port.dtr)
+        with translated(self.url):
+            for line in ("rts", "dtr") if rts_first else ("dtr", "rts"):
+                setattr(self._port, line, {"rts": rts, "dtr": dtr}[line])
+
+    def release(self) -> None:
+        """Leave the fixture safe: strong pull-up off, supply off where it can be."""
+        with suppress(SlotproofError):
+            self.switch(strong_pull_up=False)
+        if self.switching.supply_on is not None:
+            with suppress(SlotproofError):
+                self.switch(supply=False)
+
+    # -- self-check ------------------------------------------------------------
+
+    def self_check(self, baud: int) -> AdapterReport:
+        """Prove the adapter before the first reset, with read slots only.
+
+        Devices that wait for a reset ignore single slots, so nothing on the bus
+        moves. Checks silence, echo, round trips, and by a long burst the real rate.
+
+        Args:
+            baud: slot rate to ask for.
+
+        Raises:
+            ExtraEcho: characters arrive that nobody sent.
+            NoEcho, ShortEcho: the loop-back fails.
+            LineNotReady: the line is low.
+            WrongRate: the burst took a time that does not fit the rate.
+        """
+        self._listen()
+        round_trips_s = []
+        echo = b""
+        for _ in range(16):
+            started_s = self.clock.now_s()
+            echo = self.exchange(b"\xff", baud)
+            round_trips_s.append(self.clock.now_s() - started_s)
+            if echo == b"\x00":
+                raise LineNotReady(
+                    "the line is low before the first reset", where=self.url
+                )
+        burst = b"\xff" * min(1000, self.max_burst)
+        started_s = self.clock.now_s()
+        self.exchange(burst, baud)
+        took_s = self.clock.now_s() - started_s
+        median_s = statistics.median(round_trips_s)
+        measured = 10 * (len(burst) - 1) / max(took_s - median_s, 1e-9)
+        expected = self.grid.achieved(baud)
+        spread_s = max(round_trips_s) - min(round_trips_s)
+        allowed = 0.05 + 2 * (spread_s + 0.001) / (10 * len(burst) / expected)
+        if not 1 - allowed <= measured / expected <= 1 + allowed:
+            raise WrongRate(
+                f"asked for {baud} baud, {len(burst)} slots took {took_s * 1e3:.1f} ms, "
+                f"that is about {measured:.0f} baud",
+                where=self.url,
+            )
+        ordered = sorted(round_trips_s)
+        return AdapterReport(
+            port=self.url,
+            kind=self.grid.kind,
+            clock_tolerance_ppm=self.grid.tolerance_ppm,
+            round_trip_median_ms=round(median_s * 1e3, 3),
+            round_trip_p95_ms=round(ordered[int(0.95 * len(ordered))] * 1e3, 3),
+            round_trip_max_ms=round(ordered[-1] * 1e3, 3),
+            asked_baud=baud,
+            expected_baud=round(expected, 1),
+            measured_baud=round(measured, 1),
+            reported_baud=reported_rate(self._port),
+            idle_echo=echo.hex().upper(),
+        )
+
+    def _listen(self) -> None:
+        with translated(self.url):
+            self._port.reset_input_buffer()
+        late = self.settle()
+        if late and set(late) == {0}:
+            raise LineNotReady("the line went low on its own", where=self.url)
+        if late:
+            raise ExtraEcho(
+                f"{len(late)} characters arrived that nobody sent ({late[:8].hex(' ').upper()})",
+                where=self.url,
+            )

@@ -1,0 +1,304 @@
+"""Reset, slots and ROM commands: a burst of frames out, echoes in, judged by slot.
+
+A transaction is a reset (one character at the reset rate) and one burst with
+everything else: ROM command, ROM code, function command and read slots. Only
+answers that decide what to send next cost another round trip.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import Any
+
+from harness.clock import Clock
+from harness.driver.adapter import Adapter
+from harness.errors import (
+    LineShorted,
+    NobodyAnswers,
+    NoEcho,
+    ResetDisturbed,
+    ShortEcho,
+    SlotDisturbed,
+)
+from harness.wire.frames import (
+    Presence,
+    ResetFrame,
+    ResetReading,
+    SlotFrames,
+    choose_reset,
+    choose_slots,
+)
+from harness.wire.romcode import RomCode
+
+
+class RomCommand(IntEnum):
+    """ROM-level commands.
+
+    Source: data sheets of family 28h p. 10-11 and of an EPROM part (DS2506) p. 19-20
+    for the overdrive forms.
+    """
+
+    READ = 0x33
+    MATCH = 0x55
+    SKIP = 0xCC
+    SEARCH = 0xF0
+    CONDITIONAL_SEARCH = 0xEC
+    RESUME = 0xA5
+    OVERDRIVE_SKIP = 0x3C
+    OVERDRIVE_MATCH = 0x69
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Burst:
+    """The last exchange, graded echoes and all, for evidence."""
+
+    frames: bytes
+    echoes: bytes
+    baud: int
+
+
+@dataclass(slots=True)
+class Traffic:
+    """Running counts of what went over the bus."""
+
+    resets: int = 0
+    slots: int = 0
+    bursts: int = 0
+    rate_changes: int = 0
+
+    def as_dict(self) -> dict[str, int]:
+        """Plain JSON types."""
+        return {
+            "resets": self.resets,
+            "slots": self.slots,
+            "bursts": self.bursts,
+            "rate_changes": self.rate_changes,
+        }
+
+
+_RESET_RETRY_S = 0.005
+"""A part that signals by itself holds the line up to 4.8 ms (data sheet, part DS2404)."""
+
+
+class Bus:
+    """The single-wire bus behind an adapter.
+
+    Args:
+        adapter: an open adapter.
+        slots: slot frames; chosen from the adapter's clock grid if None.
+        reset_frame: reset frame; chosen likewise.
+    """
+
+    def __init__(
+        self,
+        adapter: Adapter,
+        *,
+        slots: SlotFrames | None = None,
+        reset_frame: ResetFrame | None = None,
+    ) -> None:
+        self.adapter = adapter
+        self.slots = slots or choose_slots(adapter.grid)
+        self.reset_frame = reset_frame or choose_reset(adapter.grid)
+        self.traffic = Traffic()
+        self.last: Burst | None = None
+        self._last_baud = 0
+
+    @property
+    def clock(self) -> Clock:
+        """The port's time."""
+        return self.adapter.clock
+
+    def evidence(self) -> dict[str, Any]:
+        """Frames and graded echoes of the last exchange, in hex, for a report."""
+        found: dict[str, Any] = {}
+        if self.last is not None:
+            found["sent"] = self.last.frames.hex().upper()
+            found["echoes"] = self.last.echoes.hex().upper()
+            found["baud"] = self.last.baud
+        if self.adapter.unsolicited:
+            found["unsolicited"] = self.adapter.unsolicited.hex().upper()
+        return found
+
+    # -- exchange ----------------------------------------------------------------
+
+    def exchange(self, frames: bytes, baud: int) -> bytes:
+        """One burst through the adapter, counted and kept as evidence.
+
+        Raises:
+            LineShorted: the echoes stop in a way that only a low line explains.
+            AdapterError: as the adapter says.
+        """
+        self.traffic.bursts += 1
+        self.traffic.slots += len(frames)
+        if baud != self._last_baud:
+            self.traffic.rate_changes += 1
+            self._last_baud = baud
+        try:
+            echoes = self.adapter.exchange(frames, baud)
+        except (NoEcho, ShortEcho) as fault:
+            partial = self.adapter.partial if isinstance(fault, ShortEcho) else b""
+            self.last = Burst(frames=frames, echoes=partial, baud=baud)
+            self._blame_line(frames, partial, fault)
+            raise
+        self.last = Burst(frames=frames, echoes=echoes, baud=baud)
+        return echoes
+
+    def _blame_line(self, frames: bytes, partial: bytes, fault: Exception) -> None:
+        """Raise LineShorted if a receiver that saw the line go low explains the gap.
+
+        A line that goes low for good gives one 00h (a break) and then silence; a lost
+        RX lead gives silence alone, which stays the adapter's fault.
+        """
+        unsolicited_break = self.adapter.unsolicited[-1:] == b"\x00"
+        last = partial[-1:]
+        went_low = last == b"\x00" and frames[len(partial) - 1] != 0
+        late = self.adapter.settle()
+        late_break = late[-1:] == b"\x00"
+        if unsolicited_break or went_low or late_break:
+            raise LineShorted(
+                f"the line went low and stayed low ({len(partial)} of {len(frames)} slots came back)",
+                where=self.adapter.url,
+            ) from fault
+
+    # -- reset -------------------------------------------------------------------
+
+    def reset(self) -> ResetReading:
+        """Reset pulse; returns what the echo says about presence.
+
+        A line that is still low after the character is asked once more after 5 ms,
+        since a part that signals by itself may hold it so long.
+
+        Raises:
+            LineShorted: the line stays low.
+            ResetDisturbed: the reset pulse did not come back as sent.
+            AdapterError: as the adapter says.
+        """
+        reading = self._reset_once()
+        if reading.presence is Presence.SHORTED:
+            self.clock.sleep(_RESET_RETRY_S)
+            reading = self._reset_once()
+            if reading.presence is Presence.SHORTED:
+                raise LineShorted(
+                    "the line stays low after the reset pulse", where=self.adapter.url
+                )
+        return reading
+
+    def _reset_once(self) -> ResetReading:
+        self.traffic.resets += 1
+        sent = self.reset_frame.frame.byte
+        echo = self.exchange(bytes([sent]), self.reset_frame.request_baud)
+        try:
+            return self.reset_frame.read(echo[0])
+        except ValueError as cause:
+            raise ResetDisturbed(
+                f"the reset pulse came back as {echo[0]:02X}h instead of {sent:02X}h",
+                where=self.adapter.url,
+            ) from cause
+
+    def require_presence(self) -> ResetReading:
+        """Reset, and insist that somebody answers.
+
+        Raises:
+            NobodyAnswers: no presence pulse; besides what ``reset`` raises.
+        """
+        reading = self.reset()
+        if reading.presence is Presence.ABSENT:
+            raise NobodyAnswers(
+                "no presence pulse after the reset", where=self.adapter.url
+            )
+        return reading
+
+    # -- slots -------------------------------------------------------------------
+
+    def _burst(self, write: bytes, read_slots: int) -> bytes:
+        """Write frames, then read slots, in one exchange; the read slots' echoes."""
+        frames = write + self.slots.read(read_slots)
+        echoes = self.exchange(frames, self.slots.request_baud)
+        self.check_written(frames, echoes, range(len(write)))
+        return echoes[len(write) :]
+
+    def check_written(
+        self, frames: bytes, echoes: bytes, places: Sequence[int]
+    ) -> None:
+        """Insist that the written slots at ``places`` came back as sent.
+
+        Raises:
+            SlotDisturbed: with the count and the first that did not.
+        """
+        wrong = [place for place in places if frames[place] != echoes[place]]
+        if wrong:
+            first = wrong[0]
+            raise SlotDisturbed(
+                f"{len(wrong)} of {len(places)} written slots came back changed, the first "
+                f"is slot {first + 1}: sent {frames[first]:02X}h, got {echoes[first]:02X}h",
+                where=self.adapter.url,
+            )
+
+    def write(self, data: bytes) -> None:
+        """Write bytes to whoever listens.
+
+        Raises:
+            SlotDisturbed: a slot came back changed; besides what ``exchange`` raises.
+        """
+        self._burst(self.slots.encode(data), 0)
+
+    def read(self, count: int) -> bytes:
+        """Read bytes from whoever answers; ones where nobody drives."""
+        return self.slots.decode(self._burst(b"", 8 * count))
+
+    def read_bits(self, count: int) -> list[int]:
+        """Read single slots."""
+        return self.slots.decode_bits(self._burst(b"", count))
+
+    def write_bits_read(self, bits: list[int], read_slots: int) -> list[int]:
+        """Write single bits, then read single slots, in one burst."""
+        return self.slots.decode_bits(
+            self._burst(self.slots.encode_bits(bits), read_slots)
+        )
+
+    # -- ROM level ---------------------------------------------------------------
+
+    @staticmethod
+    def selection(rom: RomCode | None) -> bytes:
+        """ROM command bytes that select one device, or all with None."""
+        if rom is None:
+            return bytes([RomCommand.SKIP])
+        return bytes([RomCommand.MATCH]) + rom.wire
+
+    def transact(self, rom: RomCode | None, write: bytes, read: int = 0) -> bytes:
+        """Reset, select, write and read: two round trips, reset included.
+
+        Args:
+            rom: the device, or None for all of them.
+            write: function command and its data.
+            read: bytes to read afterwards.
+
+        Raises:
+            NobodyAnswers, LineShorted, ResetDisturbed, SlotDisturbed, AdapterError.
+        """
+        self.require_presence()
+        frames = self.slots.encode(self.selection(rom) + write)
+        return self.slots.decode(self._burst(frames, 8 * read))
+
+    def transact_bits(self, rom: RomCode | None, write: bytes, slots: int) -> list[int]:
+        """As ``transact``, but returns single read slots."""
+        self.require_presence()
+        frames = self.slots.encode(self.selection(rom) + write)
+        return self.slots.decode_bits(self._burst(frames, slots))
+
+    def read_rom(self) -> RomCode:
+        """ROM code of the only device; a wired AND if there are several.
+
+        The CRC is for the caller to judge.
+        """
+        self.require_presence()
+        frames = self.slots.encode(bytes([RomCommand.READ]))
+        return RomCode(self.slots.decode(self._burst(frames, 64)))
+
+    def resume(self, write: bytes, read: int = 0) -> bytes:
+        """As ``transact`` with the device addressed last, for parts that have it."""
+        self.require_presence()
+        frames = self.slots.encode(bytes([RomCommand.RESUME]) + write)
+        return self.slots.decode(self._burst(frames, 8 * read))

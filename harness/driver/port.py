@@ -1,0 +1,138 @@
+"""Opening a pyserial port, and turning its many exceptions into ours."""
+
+from __future__ import annotations
+
+import errno
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from typing import Any
+from urllib.parse import urlsplit
+
+import serial
+from serial.tools import list_ports
+
+from harness.errors import (
+    AdapterError,
+    AdapterUnplugged,
+    PortAbsent,
+    PortBusy,
+    PortForbidden,
+    PortUnsuitable,
+    UsageError,
+)
+
+_termios_error: type[Exception]
+try:
+    import termios
+except ImportError:  # pragma: no cover - no termios on this system
+    _termios_error = OSError
+else:
+    _termios_error = termios.error
+
+HANDLER_PACKAGE = "harness.simulation"
+"""Where pyserial finds the module for ``sim://``; a name, never an import."""
+
+_POLL_S = 0.05
+"""Longest wait of one read call; the adapter loops over it up to its own deadline."""
+
+
+@contextmanager
+def translated(where: str) -> Iterator[None]:
+    """Turn what a port raises while in use into AdapterUnplugged.
+
+    With the line gone, pyserial's ``read`` raises SerialException, ``in_waiting`` a
+    plain OSError and ``reset_input_buffer`` a termios.error, which is no OSError.
+    """
+    try:
+        yield
+    except serial.SerialTimeoutException as cause:
+        raise AdapterError(
+            f"the adapter does not take more characters ({cause})",
+            where=where,
+            hint="lower adapter.max_burst in the fixture; check that nothing holds the port's flow",
+        ) from cause
+    except (serial.SerialException, OSError, _termios_error) as cause:
+        raise AdapterUnplugged(f"the adapter is gone ({cause})", where=where) from cause
+
+
+def _open_failure(cause: Exception, url: str) -> AdapterError:
+    number = getattr(cause, "errno", None)
+    text = str(cause)
+    if number in {errno.ENOENT, errno.ENODEV, errno.ENXIO} or "no ports found" in text:
+        return PortAbsent("there is no such port", where=url)
+    if number in {errno.EACCES, errno.EPERM}:
+        return PortForbidden("this user may not open the port", where=url)
+    if number in {errno.EBUSY, errno.EAGAIN} or "exclusively lock" in text:
+        return PortBusy("the port is in use", where=url)
+    if number == errno.ECONNREFUSED or ("Could not open port" in text and "://" in url):
+        return PortAbsent(f"nobody serves this address ({text})", where=url)
+    return PortUnsuitable(f"the port cannot be used ({text})", where=url)
+
+
+def open_port(url: str, baud: int) -> Any:  # noqa: ANN401 - the class depends on the URL
+    """Open a port by name or URL, locked for this process.
+
+    Args:
+        url: a device name or any pyserial URL.
+        baud: first rate, one that every port takes.
+
+    Raises:
+        UsageError: the URL's scheme is not known.
+        PortAbsent, PortBusy, PortForbidden, PortUnsuitable: as named.
+    """
+    if HANDLER_PACKAGE not in serial.protocol_handler_packages:
+        serial.protocol_handler_packages.append(HANDLER_PACKAGE)
+    native = "://" not in url or url.startswith("hwgrep://")
+    try:
+        port = serial.serial_for_url(url, do_not_open=True)
+    except ValueError as cause:
+        raise UsageError(
+            f"the port's scheme {urlsplit(url).scheme!r} is not known",
+            where=url,
+            hint="use a device name, sim://, rfc2217://host:port, socket://host:port or hwgrep://",
+        ) from cause
+    except (serial.SerialException, OSError) as cause:
+        raise _open_failure(cause, url) from cause
+    try:
+        # Set once: each later assignment would configure the whole port again.
+        port.timeout = _POLL_S
+        port.baudrate = baud
+        if native:
+            port.exclusive = True
+            port.write_timeout = 10
+        port.open()
+    except (serial.SerialException, OSError, ValueError, _termios_error) as cause:
+        with suppress(Exception):
+            port.close()
+        raise _open_failure(cause, url) from cause
+    return port
+
+
+def stable_identity(url: str) -> tuple[str, str]:
+    """Serial number and USB position of a native port, empty where unknown.
+
+    A port that was unplugged may come back under another name; these stay.
+    """
+    for info in list_ports.comports(include_links=True):
+        if info.device == url:
+            return info.serial_number or "", info.location or ""
+    return "", ""
+
+
+def rediscover(url: str, identity: tuple[str, str]) -> str:
+    """The name under which the adapter with ``identity`` is found now, else ``url``."""
+    number, location = identity
+    for info in list_ports.comports():
+        if (number and info.serial_number == number) or (
+            not number and location and info.location == location
+        ):
+            return str(info.device)
+    return url
+
+
+def usb_id(url: str) -> tuple[int, int] | None:
+    """USB vendor and product number of a native port, or None."""
+    for info in list_ports.comports(include_links=True):
+        if info.device == url and info.vid is not None and info.pid is not None:
+            return info.vid, info.pid
+    return None

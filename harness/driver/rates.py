@@ -1,0 +1,56 @@
+"""Setting any rate on a native Linux port.
+
+pyserial 3.5 sets a rate outside its table with a second call that newer C
+libraries refuse, and loses it again whenever another attribute is set. Linux
+takes any rate in one call (termios2 with BOTHER), so native ports use that.
+
+Source: Linux ioctl_tty(2), asm-generic termbits; pyserial change requests 805, 808.
+"""
+
+from __future__ import annotations
+
+import struct
+import sys
+from typing import Any
+
+_TERMIOS2 = struct.Struct("=4IB19s2I")
+_TCGETS2 = 0x802C542A
+_TCSETS2 = 0x402C542B
+_CBAUD = 0o010017
+_BOTHER = 0o010000
+_BRKINT = 0o000002
+_IGNPAR = 0o000004
+
+
+def is_native(port: Any) -> bool:  # noqa: ANN401 - pyserial classes share no base for this
+    """True for a Linux tty, where termios2 serves."""
+    return sys.platform == "linux" and isinstance(getattr(port, "fd", None), int)
+
+
+def set_rate(port: Any, baud: int) -> None:  # noqa: ANN401
+    """Set the port's rate.
+
+    Raises:
+        OSError, ValueError, serial.SerialException: as the system says; the
+        adapter translates them.
+    """
+    if not is_native(port):
+        port.baudrate = baud
+        return
+    from fcntl import ioctl  # noqa: PLC0415 - not on every system
+
+    fields = list(_TERMIOS2.unpack(ioctl(port.fd, _TCGETS2, bytes(_TERMIOS2.size))))
+    # A break must come through as a character, never flush the echoes.
+    fields[0] &= ~(_BRKINT | _IGNPAR)
+    fields[2] = fields[2] & ~_CBAUD | _BOTHER
+    fields[6] = fields[7] = baud
+    ioctl(port.fd, _TCSETS2, _TERMIOS2.pack(*fields))
+
+
+def reported_rate(port: Any) -> int:  # noqa: ANN401
+    """The rate that the system reports back; often just the request (facts, section 1)."""
+    if not is_native(port):
+        return int(port.baudrate)
+    from fcntl import ioctl  # noqa: PLC0415
+
+    return int(_TERMIOS2.unpack(ioctl(port.fd, _TCGETS2, bytes(_TERMIOS2.size)))[7])

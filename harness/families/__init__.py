@@ -1,0 +1,6 @@
+"""Device kinds: what each can tell, and how it is asked.
+
+Rules: one module a kind, each ending in ``FAMILIES``, the rows that the registry
+collects; no family module knows another, a plan, a file or the clock. All traffic
+goes through the ``Session`` that the caller hands in.
+"""

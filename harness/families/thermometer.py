@@ -1,0 +1,360 @@
+"""Thermometers 28h, 22h and 10h.
+
+Nine bytes of scratchpad, little endian, the last a CRC-8 of the first eight:
+
+    28h 22h   temperature lo hi, TH, TL, configuration, FFh, x, 10h, CRC
+    10h       temperature lo hi, TH, TL, FFh, FFh, COUNT_REMAIN, COUNT_PER_C, CRC
+
+A right CRC proves that the bits travelled, nothing more. A block also has fixed
+bits, a reading must be fresh (busy seen after the convert command), and 85 degC
+with byte 6 = 0Ch is what a 28h or 22h holds until its first conversion ends.
+
+Sources: data sheet family 28h (part DS18B20, rev 042208) p. 3-4, Table 1 and the
+memory map; family 10h (part DS18S20) p. 3-4; family 22h (part DS1822) p. 4. Byte 6
+of a converted block: reported by users, not in the sheets.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from harness.errors import (
+    AnswerImpossible,
+    CheckValueWrong,
+    DeviceAbsent,
+    ReadingImplausible,
+    StillBusy,
+    UsageError,
+)
+from harness.families.family import (
+    Answer,
+    Family,
+    Quantity,
+    Session,
+    Setting,
+    by_name,
+)
+from harness.records import Scalar
+from harness.wire.crc import crc8
+
+CONVERT, READ_SCRATCHPAD, WRITE_SCRATCHPAD = 0x44, 0xBE, 0x4E
+COPY_SCRATCHPAD, RECALL, READ_SUPPLY = 0x48, 0xB8, 0xB4
+
+_CONVERSION_MS = {9: 93.75, 10: 187.5, 11: 375.0, 12: 750.0}
+"""Longest conversion by resolution (data sheet family 28h, p. 8)."""
+
+_POLL_ALLOWANCE_MS = 25.0
+"""Round trip of the poll itself; only beyond it a device is called late."""
+
+_COPY_S = 0.010
+"""EEPROM write time, longest (data sheet family 28h, p. 19)."""
+
+_RANGE_DEGC = (-55.0, 125.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Scratchpad:
+    """The nine bytes of a block whose check value and fixed bits are right."""
+
+    data: bytes
+    family: int
+
+    @property
+    def has_config(self) -> bool:
+        """False for family 10h, which has one fixed resolution."""
+        return self.family != 0x10
+
+    @property
+    def resolution_bits(self) -> int:
+        """9 to 12; family 10h converts to 9 bits and more by its counters."""
+        return 9 + (self.data[4] >> 5 & 3) if self.has_config else 9
+
+    @property
+    def conversion_ms(self) -> float:
+        """Longest published conversion at the block's resolution."""
+        return _CONVERSION_MS[self.resolution_bits] if self.has_config else 750.0
+
+    @property
+    def temperature_degc(self) -> float:
+        """The reading; undefined low bits masked."""
+        raw = int.from_bytes(self.data[:2], "little", signed=True)
+        if self.has_config:
+            return (raw & -(1 << (12 - self.resolution_bits))) / 16
+        whole = raw >> 1
+        remain, per_degc = self.data[6], self.data[7]
+        return whole - 0.25 + (per_degc - remain) / per_degc
+
+    @property
+    def is_power_on_value(self) -> bool:
+        """True for the block that a device holds until its first conversion ends.
+
+        A true 85 degC conversion gives byte 6 = 10h on most 28h and 22h originals;
+        family 10h shows the same bytes in both cases, so it is never sure.
+        """
+        if self.has_config:
+            return self.data[:2] == b"\x50\x05" and self.data[6] == 0x0C
+        return self.data[:2] == b"\xaa\x00" and self.data[6] == 0x0C
+
+    @property
+    def alarm_degc(self) -> tuple[int, int]:
+        """High and low alarm thresholds, whole degrees."""
+        high, low = (int.from_bytes(self.data[i : i + 1], signed=True) for i in (2, 3))
+        return high, low
+
+
+def read_scratchpad(session: Session) -> Scratchpad:
+    """Read and prove the block.
+
+    Raises:
+        DeviceAbsent: all ones, nobody drives.
+        AnswerImpossible: fixed bits are wrong though the check value is right.
+        CheckValueWrong: the check value does not match.
+    """
+    return prove(session.transact(bytes([READ_SCRATCHPAD]), 9), session.rom.family)
+
+
+def prove(data: bytes, family: int) -> Scratchpad:
+    """Nine bytes as a block, or the error that says what is wrong with them."""
+    shown = data.hex(" ").upper()
+    if data == b"\xff" * 9:
+        raise DeviceAbsent("nobody drives the line: nine bytes of FFh were read")
+    if not any(data):
+        raise AnswerImpossible(
+            "nine zero bytes: their check value is right, a thermometer's block never is so",
+            hint="the line was low while reading: look for a short, moisture or a slow edge",
+        )
+    if crc8(data) != 0:
+        raise CheckValueWrong(
+            f"block {shown}: check byte {data[8]:02X}h, computed {crc8(data[:8]):02X}h"
+        )
+    block = Scratchpad(data, family)
+    if block.has_config and data[4] & 0x9F != 0x1F:
+        raise AnswerImpossible(
+            f"block {shown}: configuration {data[4]:02X}h, but its fixed bits are 0xx11111"
+        )
+    fixed = ((5, 0xFF), (7, 0x10)) if block.has_config else ((4, 0xFF), (5, 0xFF))
+    for place, value in fixed:
+        if data[place] != value:
+            raise AnswerImpossible(
+                f"block {shown}: reserved byte {place} is {data[place]:02X}h, not {value:02X}h",
+                hint="repeat; if it stays the part does not behave as the data sheet says, "
+                "if it goes a slot was slipped",
+            )
+    if not block.has_config and data[7] == 0:
+        raise AnswerImpossible(f"block {shown}: COUNT_PER_C is zero")
+    return block
+
+
+# -- supply and conversion ----------------------------------------------------
+
+
+def is_parasite(session: Session) -> bool:
+    """True if the device is fed from the data line; asked once a run."""
+    if "parasite" not in session.memory:
+        bit = session.transact_bits(bytes([READ_SUPPLY]), 1)[0]
+        session.memory["parasite"] = bit == 0
+    return bool(session.memory["parasite"])
+
+
+def _supply(session: Session) -> Answer:
+    session.memory.pop("parasite", None)
+    return Answer(value="parasite" if is_parasite(session) else "external")
+
+
+def convert(session: Session) -> float | None:
+    """One conversion, waited for; the time it took in ms, None where it cannot be seen.
+
+    With its own supply the device shows busy (0) right after the command: not seen
+    means not heard, and the old value would pass for a new one, so the command is
+    sent again. A parasite-fed device cannot be asked while it converts: the line
+    idles for the longest published time.
+
+    Raises:
+        DeviceAbsent: three commands and busy was never seen.
+        StillBusy: not finished in the published time.
+    """
+    longest_ms = read_scratchpad(session).conversion_ms
+    if is_parasite(session):
+        session.hold_strong_pull_up(bytes([CONVERT]), longest_ms / 1e3)
+        return None
+    for _ in range(3):
+        if session.transact_bits(bytes([CONVERT]), 1) == [0]:
+            return _await_done(session, longest_ms)
+    raise DeviceAbsent(
+        "the device did not turn busy after three convert commands",
+        hint="check the supply lead of this device; a reading now would be an old one",
+    )
+
+
+def _await_done(session: Session, longest_ms: float) -> float:
+    started_s = session.clock.now_s()
+    pause_s = longest_ms / 1e3 / 64
+    # Most parts need about 0.8 of the published time: look often from the half on.
+    session.clock.sleep(longest_ms / 2e3)
+    while not any(session.read_bits(1)):
+        waited_ms = (session.clock.now_s() - started_s) * 1e3
+        if waited_ms > longest_ms + _POLL_ALLOWANCE_MS:
+            raise StillBusy(
+                f"still converting after {waited_ms:.0f} ms, published longest {longest_ms:g} ms"
+            )
+        session.clock.sleep(pause_s)
+    return (session.clock.now_s() - started_s) * 1e3
+
+
+def _read_value(session: Session) -> Answer:
+    block = read_scratchpad(session)
+    shown = block.data.hex(" ").upper()
+    if block.is_power_on_value:
+        raise ReadingImplausible(
+            f"85 degC is the power-on value: no conversion has ended since power-up (block {shown})"
+        )
+    value = block.temperature_degc
+    low, high = _RANGE_DEGC
+    if not low <= value <= high:
+        raise ReadingImplausible(
+            f"{value:.4f} degC is outside the device's range of {low:g} to {high:g} degC "
+            f"(block {shown})"
+        )
+    return Answer(value=value, evidence={"block": shown})
+
+
+def _temperature(session: Session) -> Answer:
+    took_ms = convert(session)
+    answer = _read_value(session)
+    if took_ms is not None:
+        answer.evidence["conversion_ms"] = round(took_ms, 3)
+    return answer
+
+
+def _conversion_time(session: Session) -> Answer:
+    took_ms = convert(session)
+    if took_ms is None:
+        raise UsageError(
+            "a parasite-fed thermometer cannot be asked when its conversion ends",
+            hint="measure conversion_time on a fixture that feeds the device's supply pin",
+        )
+    return Answer(value=round(took_ms, 3))
+
+
+# -- settings -----------------------------------------------------------------
+
+
+def _alarm_high(session: Session) -> Answer:
+    return Answer(value=read_scratchpad(session).alarm_degc[0])
+
+
+def _alarm_low(session: Session) -> Answer:
+    return Answer(value=read_scratchpad(session).alarm_degc[1])
+
+
+def _resolution(session: Session) -> Answer:
+    return Answer(value=read_scratchpad(session).resolution_bits)
+
+
+def _whole(name: str, value: Scalar, low: int, high: int) -> int:
+    if isinstance(value, bool) or value != int(value) or not low <= value <= high:
+        raise UsageError(
+            f"{name} takes a whole number from {low} to {high}, got {value!r}"
+        )
+    return int(value)
+
+
+def configure(session: Session, settings: Mapping[str, Scalar], store: bool) -> Answer:
+    """Write settings, read them back, and store them in EEPROM if asked.
+
+    What is not set keeps the value just read: all bytes must be written together.
+
+    Raises:
+        UsageError: a value out of range.
+        AnswerImpossible: the device reads back something else.
+    """
+    block = read_scratchpad(session)
+    high, low = block.alarm_degc
+    high = _whole("alarm_high_degc", settings.get("alarm_high_degc", high), -128, 127)
+    low = _whole("alarm_low_degc", settings.get("alarm_low_degc", low), -128, 127)
+    wanted = bytes([high & 0xFF, low & 0xFF])
+    if block.has_config:
+        bits = settings.get("resolution_bits", block.resolution_bits)
+        wanted += bytes([(_whole("resolution_bits", bits, 9, 12) - 9) << 5 | 0x1F])
+    session.transact(bytes([WRITE_SCRATCHPAD]) + wanted)
+    _read_back(session, wanted, "after writing")
+    if store:
+        session.hold_strong_pull_up(bytes([COPY_SCRATCHPAD]), _COPY_S)
+        session.transact(bytes([RECALL]))
+        session.clock.sleep(_COPY_S)
+        _read_back(session, wanted, "after storing and recalling")
+    return Answer(value=wanted.hex(" ").upper(), evidence={"stored": store})
+
+
+def _read_back(session: Session, wanted: bytes, when: str) -> None:
+    got = read_scratchpad(session).data[2 : 2 + len(wanted)]
+    if got != wanted:
+        raise AnswerImpossible(
+            f"settings read back {when} are {got.hex(' ').upper()}, "
+            f"written were {wanted.hex(' ').upper()}",
+            hint="the device did not take the settings: check its supply, or the part's identity",
+        )
+
+
+# -- rows ---------------------------------------------------------------------
+
+_COMMON = (
+    Quantity(
+        name="temperature",
+        unit="degC",
+        read=_temperature,
+        reread=_read_value,
+        about="one conversion, then the reading; fresh: false reads what a common conversion left",
+    ),
+    Quantity(
+        name="conversion_time",
+        unit="ms",
+        read=_conversion_time,
+        about="time of one conversion, seen by polling (external supply only)",
+    ),
+    Quantity(
+        name="power_supply",
+        unit="",
+        read=_supply,
+        about="external or parasite, as the device says",
+    ),
+    Quantity(name="alarm_high", unit="degC", read=_alarm_high, about="high threshold"),
+    Quantity(name="alarm_low", unit="degC", read=_alarm_low, about="low threshold"),
+)
+_RESOLUTION = Quantity(
+    name="resolution",
+    unit="bit",
+    read=_resolution,
+    about="resolution in the configuration byte",
+)
+_ALARMS = (
+    Setting(name="alarm_high_degc", unit="degC", about="whole degrees, -128 to 127"),
+    Setting(name="alarm_low_degc", unit="degC", about="whole degrees, -128 to 127"),
+)
+_RESOLUTION_SETTING = Setting(
+    name="resolution_bits", unit="bit", about="9, 10, 11 or 12"
+)
+
+
+def _thermometer(code: int, name: str, parts: str) -> Family:
+    fixed = code == 0x10
+    return Family(
+        code=code,
+        name=name,
+        device_class="thermometer",
+        typical_parts=parts,
+        quantities=by_name(*_COMMON, *(() if fixed else (_RESOLUTION,))),
+        settings=by_name(*_ALARMS, *(() if fixed else (_RESOLUTION_SETTING,))),
+        configure=configure,
+        conversion_s=0.75,
+    )
+
+
+FAMILIES = (
+    _thermometer(
+        0x28, "thermometer, 9 to 12 bit", "DS18B20, DS18B20-PAR, DS18B20X, MAX31820"
+    ),
+    _thermometer(0x22, "thermometer, 9 to 12 bit, wider error", "DS1822, DS1822-PAR"),
+    _thermometer(0x10, "thermometer, 9 bit with counters", "DS18S20, DS1820, DS1920"),
+)
