@@ -1,0 +1,317 @@
+"""The run record: what the events of a journal add up to.
+
+Rule 1: folded event by event, in memory that a night's soak does not grow.
+Rule 2: verdicts are worked out from the results; what the journal states besides
+(the outcome of a step or run) can make a verdict graver, never milder, and each
+disagreement is named.
+Rule 3: a run whose end is not in the journal is an error, whatever passed before.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any, Self
+
+from pydantic import TypeAdapter
+
+from harness.errors import UsageError
+from harness.records import CheckResult, DeviceRef, Outcome
+from harness.results.progress import (
+    BAD_OUTCOMES,
+    INTERRUPTED,
+    Ending,
+    StepProgress,
+    StepRecord,
+    ended_here,
+    stated_result,
+)
+from harness.results.tally import DeviceResult
+
+EXIT_CODES = {
+    Outcome.PASSED: 0,
+    Outcome.SKIPPED: 0,
+    Outcome.FAILED: 1,
+    Outcome.ERROR: 3,
+}
+"""Exit code of a run that came to its end, by its outcome."""
+
+EXIT_INTERRUPTED = 130
+"""Exit code of a run that the operator ended with Ctrl-C."""
+
+_RESULTS = TypeAdapter(CheckResult)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourceFile:
+    """A plan or fixture file, as it was when the run began.
+
+    Attributes:
+        title: what the file calls itself.
+        path: where it lay.
+        sha256: digest of its content, hex.
+        details: parameters of a plan, sockets of a fixture, and the like.
+    """
+
+    title: str = ""
+    path: str = ""
+    sha256: str = ""
+    details: dict[str, Any]
+
+    @classmethod
+    def from_dict(cls, data: dict[str, Any]) -> Self:
+        """From the journal's ``plan`` or ``fixture``."""
+        named = {key: str(data.get(key, "")) for key in ("title", "path", "sha256")}
+        return cls(
+            **named,
+            details={key: value for key, value in data.items() if key not in named},
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunRecord:
+    """One run, as every report shows it.
+
+    Attributes:
+        run_id: name of the run.
+        plan: the plan; ``details`` holds ``parameters``.
+        fixture: the fixture; ``details`` holds ``sockets``.
+        versions: of slotproof, Python and the libraries.
+        host: name of the machine.
+        adapter: plain facts about the adapter.
+        steps: all steps in the plan's order; where the run as a whole went wrong, a
+            last one of kind ``run`` says so.
+        outcome: the verdict.
+        ending: how the run ended.
+        started_at: calendar, UTC.
+        finished_at: calendar of the last event, UTC.
+        duration_s: seconds on the port's clock up to the last event.
+        gaps: how often the adapter was away.
+        gap_s: for how long in all, seconds.
+        lines_lost: lines of the journal that could not be read.
+        disagreements: where the journal states another verdict than its results.
+    """
+
+    run_id: str
+    plan: SourceFile
+    fixture: SourceFile
+    versions: dict[str, str]
+    host: str
+    adapter: dict[str, Any]
+    steps: tuple[StepRecord, ...]
+    outcome: Outcome
+    ending: Ending
+    started_at: str
+    finished_at: str
+    duration_s: float
+    gaps: int = 0
+    gap_s: float = 0.0
+    lines_lost: int = 0
+    disagreements: tuple[str, ...] = ()
+
+    @classmethod
+    def from_events(cls, events: Iterable[dict[str, Any]]) -> RunRecord:
+        """Fold events (see ``harness.results.journal``) into a record.
+
+        Raises:
+            UsageError: an event does not carry what its format promises.
+        """
+        folding = Folding()
+        for number, event in enumerate(events, start=1):
+            try:
+                folding.add(event)
+            except (KeyError, TypeError, ValueError, AttributeError) as exc:
+                raise UsageError(
+                    f"this event is not as the journal's format has it: {exc!r}",
+                    where=f"event {number} ({event.get('event')})",
+                    hint="a journal is never edited; take the file as the run wrote it",
+                ) from exc
+        return folding.record()
+
+    @property
+    def exit_code(self) -> int:
+        """0 passed, 1 something failed, 3 could not tell, 130 ended by Ctrl-C."""
+        if self.ending is Ending.INTERRUPTED:
+            return EXIT_INTERRUPTED
+        return EXIT_CODES[self.outcome]
+
+    @property
+    def results(self) -> tuple[tuple[StepRecord, DeviceResult], ...]:
+        """Every result beside its step, in order."""
+        return tuple((step, result) for step in self.steps for result in step.results)
+
+    def count(self, outcome: Outcome) -> int:
+        """How many checks (a step on a device) ended so."""
+        return sum(result.outcome is outcome for _, result in self.results)
+
+    @property
+    def devices(self) -> tuple[DeviceRef, ...]:
+        """Every device that has a result, each once, in order."""
+        seen = {r.device: None for _, r in self.results if r.device is not None}
+        return tuple(seen)
+
+
+class Folding:
+    """Takes events as they come; gives a record of the run so far at any time."""
+
+    def __init__(self) -> None:
+        self._start: dict[str, Any] = {}
+        self._done: dict[str, Any] = {}
+        self._adapter: dict[str, Any] = {}
+        self._steps: dict[str, StepProgress] = {}
+        self._finished_at = ""
+        self._now_s = 0.0
+        self._gaps = 0
+        self._gap_s = 0.0
+        self._lines_lost = 0
+        self._takers = {
+            "run_started": self._take_run_started,
+            "adapter_checked": self._take_adapter_checked,
+            "step_started": self._take_step_started,
+            "check_done": self._take_check_done,
+            "step_done": self._take_step_done,
+            "gap": self._take_gap,
+            "line_lost": self._take_line_lost,
+            "run_done": self._take_run_done,
+        }
+
+    def add(self, event: dict[str, Any]) -> None:
+        """Take one event in; one of a kind not known only moves the time on.
+
+        Raises:
+            KeyError, TypeError, ValueError, AttributeError: the event does not carry
+                what its format promises.
+        """
+        self._now_s = float(event.get("t_s", self._now_s))
+        self._finished_at = str(event.get("at", self._finished_at))
+        if taker := self._takers.get(event["event"]):
+            taker(event)
+
+    def record(self) -> RunRecord:
+        """The record, as if the journal ended here."""
+        ending = self._ending()
+        steps = [
+            step.record(ending=ending, now_s=self._now_s)
+            for step in self._steps.values()
+        ]
+        disagreements = [d for s in self._steps.values() if (d := s.disagreement())]
+        found = Outcome.worst([step.outcome for step in steps])
+        disagreements += self._disagreements(found, ending)
+        if result := self._run_level(steps, found, ending):
+            steps.append(_run_step(result))
+        return RunRecord(
+            run_id=str(self._start.get("run_id", "")),
+            plan=SourceFile.from_dict(self._start.get("plan", {})),
+            fixture=SourceFile.from_dict(self._start.get("fixture", {})),
+            versions={k: str(v) for k, v in self._start.get("versions", {}).items()},
+            host=str(self._start.get("host", "")),
+            adapter=self._adapter,
+            steps=tuple(steps),
+            outcome=Outcome.worst([step.outcome for step in steps]),
+            ending=ending,
+            started_at=str(self._start.get("at", "")),
+            finished_at=self._finished_at,
+            duration_s=max(0.0, self._now_s - float(self._start.get("t_s", 0.0))),
+            gaps=self._gaps,
+            gap_s=self._gap_s,
+            lines_lost=self._lines_lost,
+            disagreements=tuple(disagreements),
+        )
+
+    def _ending(self) -> Ending:
+        if not self._done:
+            return Ending.CUT
+        if self._done.get("interrupted"):
+            return Ending.INTERRUPTED
+        return Ending.COMPLETE
+
+    def _run_level(
+        self, steps: list[StepRecord], found: Outcome, ending: Ending
+    ) -> CheckResult | None:
+        """What went wrong with the run and shows in none of its steps."""
+        if ending is Ending.COMPLETE:
+            stated = Outcome(self._done["outcome"])
+            if stated in BAD_OUTCOMES and stated.severity > found.severity:
+                return stated_result(self._done, of="the run")
+            return None
+        kinds = {result.shown.kind for step in steps for result in step.results}
+        if INTERRUPTED in kinds:
+            return None
+        return ended_here(ending, place="between two steps", duration_s=0.0)
+
+    def _disagreements(self, found: Outcome, ending: Ending) -> list[str]:
+        if not self._done:
+            return []
+        lines = []
+        stated = Outcome(self._done["outcome"])
+        if EXIT_CODES[stated] != EXIT_CODES[found]:
+            lines.append(f"the run is stated as {stated}, its steps say {found}")
+        expected = EXIT_CODES[stated]
+        if ending is Ending.INTERRUPTED:
+            expected = EXIT_INTERRUPTED
+        code = self._done.get("exit_code", expected)
+        if code != expected:
+            lines.append(f"the run left with exit code {code} instead of {expected}")
+        return lines
+
+    def _take_run_started(self, event: dict[str, Any]) -> None:
+        for name in ("plan", "fixture", "versions"):
+            if not isinstance(event.get(name, {}), dict):
+                raise TypeError(f"{name} is no mapping")
+        self._start = event
+        for step in event.get("steps", []):
+            self._step(step)
+
+    def _take_adapter_checked(self, event: dict[str, Any]) -> None:
+        self._adapter = dict(event["adapter"])
+
+    def _take_step_started(self, event: dict[str, Any]) -> None:
+        self._step(event).start(event, now_s=self._now_s)
+
+    def _take_check_done(self, event: dict[str, Any]) -> None:
+        result = _RESULTS.validate_python(_with_values(event["result"]))
+        self._step(event).take(result, round_=int(event.get("round", 1)))
+
+    def _take_step_done(self, event: dict[str, Any]) -> None:
+        self._step(event).finish(event, now_s=self._now_s)
+
+    def _take_gap(self, event: dict[str, Any]) -> None:
+        self._gaps += 1
+        self._gap_s += float(event["to_s"]) - float(event["from_s"])
+
+    def _take_line_lost(self, _event: dict[str, Any]) -> None:
+        self._lines_lost += 1
+
+    def _take_run_done(self, event: dict[str, Any]) -> None:
+        Outcome(event["outcome"])  # refuses a word that is no outcome
+        self._done = event
+
+    def _step(self, event: dict[str, Any]) -> StepProgress:
+        name = str(event["step"])
+        step = self._steps.setdefault(name, StepProgress(name))
+        step.kind = str(event.get("kind") or step.kind)
+        step.title = str(event.get("title") or step.title)
+        return step
+
+
+def _run_step(result: CheckResult) -> StepRecord:
+    return StepRecord(
+        step="",
+        kind="run",
+        title="run to its end",
+        outcome=result.outcome,
+        results=(DeviceResult.single(result),),
+    )
+
+
+def _with_values(result: dict[str, Any]) -> dict[str, Any]:
+    """The journal's result with values that JSON cannot hold put back.
+
+    A number that was not finite stands as null; an empty text is left out.
+    """
+    measurements = [
+        {**m, "value": math.nan if m.get("value", "") is None else m.get("value", "")}
+        for m in result.get("measurements", ())
+    ]
+    return {**result, "measurements": measurements}
