@@ -5,6 +5,18 @@ from __future__ import annotations
 from typing import Any, Literal
 
 from harness.plans.schema_base import FromFile, Scalar, Source
+from harness.plans.schema_bodies import (
+    Configure,
+    Convert,
+    Enumerate,
+    Prompt,
+    Read,
+    Reset,
+    StepBody,
+    Switch,
+    Verify,
+    Wait,
+)
 from harness.plans.schema_fixture import (
     AdapterSettings,
     Expectation,
@@ -14,27 +26,8 @@ from harness.plans.schema_fixture import (
     Socket,
 )
 from harness.plans.schema_plan import Plan
-from harness.plans.schema_steps import (
-    STEP_KINDS,
-    Configure,
-    Convert,
-    Enumerate,
-    ForEach,
-    HoldRange,
-    LowSpan,
-    Prompt,
-    Read,
-    Repeat,
-    Reset,
-    Soak,
-    StepBody,
-    StepItem,
-    Stress,
-    Switch,
-    Tolerate,
-    Verify,
-    Wait,
-)
+from harness.plans.schema_steps import STEP_KINDS, ForEach, Repeat, StepItem
+from harness.plans.schema_trials import HoldRange, LowSpan, Soak, Stress, Tolerate
 
 FileKind = Literal["plan", "fixture"]
 

@@ -1,0 +1,140 @@
+"""What the long trials may hold: slots at a row of low times, readings for hours."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, Self
+
+from pydantic import Discriminator, Field, Tag, model_validator
+
+from harness.plans.schema_base import Families, Limited, Strict, Word, complaint
+from harness.plans.schema_bodies import LONGEST_S, StepBody
+
+_MOST_POINTS = 10_000
+
+LowTime = Annotated[float, Field(gt=0, lt=480)]
+"""Low time of a slot in us; from 480 us on it would be a reset."""
+
+
+class LowSpan(Strict):
+    """Evenly spaced low times."""
+
+    from_us: LowTime = Field(alias="from", description="first low time in us")
+    to_us: LowTime = Field(alias="to", description="last low time in us")
+    step_us: float = Field(alias="step", gt=0, description="distance in us")
+
+    @model_validator(mode="after")
+    def _forward(self) -> Self:
+        if self.from_us > self.to_us:
+            raise complaint(
+                f"from {self.from_us:g} lies above to {self.to_us:g}",
+                expected=f"to from {self.from_us:g} on",
+                at="to",
+            )
+        if (self.to_us - self.from_us) / self.step_us >= _MOST_POINTS:
+            raise complaint(
+                "too many points",
+                expected=f"a step that gives at most {_MOST_POINTS} points",
+                at="step",
+            )
+        return self
+
+    @property
+    def points_us(self) -> tuple[float, ...]:
+        """All low times, the last included where the step meets it."""
+        # a millionth of a step keeps 0.1 + 0.1 + 0.1 from missing 0.3
+        count = int((self.to_us - self.from_us) / self.step_us + 1e-6) + 1
+        return tuple(round(self.from_us + i * self.step_us, 6) for i in range(count))
+
+
+class HoldRange(Strict):
+    """The low times at which every slot must pass."""
+
+    from_us: float = Field(gt=0, description="shortest low time that must pass")
+    to_us: float = Field(gt=0, description="longest low time that must pass")
+
+    @model_validator(mode="after")
+    def _forward(self) -> Self:
+        if self.from_us > self.to_us:
+            raise complaint(
+                f"from_us {self.from_us:g} lies above to_us {self.to_us:g}",
+                expected=f"to_us from {self.from_us:g} on",
+                at="to_us",
+            )
+        return self
+
+
+def _form_of_low_times(value: object) -> str:
+    return "span" if isinstance(value, dict | LowSpan) else "list"
+
+
+LowTimes = Annotated[
+    Annotated[
+        tuple[LowTime, ...],
+        Field(min_length=1, max_length=_MOST_POINTS, strict=False),
+        Tag("list"),
+    ]
+    | Annotated[LowSpan, Tag("span")],
+    Discriminator(_form_of_low_times),
+]
+
+
+class Stress(StepBody):
+    """One kind of slot at a row of low times, pass or fail for each."""
+
+    slot: Literal["write-0", "write-1", "read"] = Field(description="kind of slot")
+    low_us: LowTimes = Field(description="low times in us: a list, or {from, to, step}")
+    slots: int = Field(
+        default=200, ge=1, le=1_000_000, description="number of slots at each low time"
+    )
+    must_hold: HoldRange | None = Field(
+        default=None,
+        description="points in this range must pass; default is the published limits",
+    )
+
+    @property
+    def points_us(self) -> tuple[float, ...]:
+        """The low times in us, in the order of the plan."""
+        if isinstance(self.low_us, LowSpan):
+            return self.low_us.points_us
+        return self.low_us
+
+
+class Tolerate(Strict):
+    """How many disturbances a soak forgives, over all devices."""
+
+    retries: int | None = Field(
+        default=None, ge=0, description="most retries; default is no limit"
+    )
+    lost_readings: int = Field(
+        default=0, ge=0, description="most readings that failed in all tries"
+    )
+    check_values: int | None = Field(
+        default=None, ge=0, description="most wrong check values; default is no limit"
+    )
+
+
+class Soak(StepBody, Limited):
+    """Readings of all devices, round after round, for hours."""
+
+    for_s: float | None = Field(
+        default=None, gt=0, le=LONGEST_S, description="length of the soak"
+    )
+    cycles: int | None = Field(
+        default=None, ge=1, le=10_000_000, description="number of rounds"
+    )
+    every_s: float = Field(
+        default=60.0, ge=0, le=86_400, description="time from round to round"
+    )
+    family: Families | None = Field(
+        default=None, description="family code or codes of the devices to read"
+    )
+    quantity: Word = Field(default="temperature", description="what to read")
+    tolerate: Tolerate = Field(
+        default_factory=Tolerate, description="disturbances that do not fail the soak"
+    )
+
+    @model_validator(mode="after")
+    def _has_an_end(self) -> Self:
+        if self.for_s is None and self.cycles is None:
+            raise complaint("a soak without an end", expected="for_s or cycles")
+        return self
