@@ -19,8 +19,12 @@ class Session(Protocol):
     """
 
     rom: RomCode
-    clock: Clock
     memory: dict[str, Any]
+
+    @property
+    def clock(self) -> Clock:
+        """The port's time."""
+        ...
 
     def transact(self, write: bytes, read: int = 0) -> bytes:
         """Reset, select this device, write, then read ``read`` bytes; one burst."""
@@ -45,6 +49,49 @@ class Session(Protocol):
     def hold_strong_pull_up(self, write: bytes, hold_s: float) -> None:
         """Reset, select, write, then hold the line high with all the supply there is."""
         ...
+
+
+class Broadcast(Protocol):
+    """All devices on the bus at once, selected by skip."""
+
+    @property
+    def clock(self) -> Clock:
+        """The port's time."""
+        ...
+
+    def transact_bits(self, write: bytes, slots: int) -> list[int]:
+        """Reset, select all, write, then read single slots (wired AND)."""
+        ...
+
+    def read_bits(self, slots: int) -> list[int]:
+        """More read slots of the transaction in hand, without a reset."""
+        ...
+
+    def hold_strong_pull_up(self, write: bytes, hold_s: float) -> None:
+        """Reset, select all, write, then hold the line high."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Register:
+    """Volatile bytes that a test may write, read back and restore.
+
+    Attributes:
+        write: function command that takes ``size`` bytes.
+        read: function command that is answered by ``block`` bytes.
+        offset: where the written bytes stand in the block.
+        size: bytes to write.
+        mask: bits of each written byte that read back as written.
+        prove: raises DeviceError unless a block is whole.
+    """
+
+    write: bytes
+    read: bytes
+    block: int
+    offset: int
+    size: int
+    mask: bytes
+    prove: Callable[[bytes], object]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,7 +147,9 @@ class Family:
         quantities: by name.
         settings: by name.
         configure: writes settings (name -> value; store in EEPROM or not) and reads them back.
-        conversion_s: longest time of a common conversion, 0 if it takes no part in one.
+        convert_all: one conversion of every device of the kind at once, waited for;
+            None if the kind takes no part in one.
+        register: a register that slot-timing tests may write and read back, or None.
     """
 
     code: int
@@ -110,7 +159,8 @@ class Family:
     quantities: Mapping[str, Quantity] = field(default_factory=dict)
     settings: Mapping[str, Setting] = field(default_factory=dict)
     configure: Callable[[Session, Mapping[str, Scalar], bool], Answer] | None = None
-    conversion_s: float = 0.0
+    convert_all: Callable[[Broadcast, bool], Answer] | None = None
+    register: Register | None = None
 
 
 Row = TypeVar("Row", Quantity, Setting)

@@ -29,8 +29,10 @@ from harness.errors import (
 )
 from harness.families.family import (
     Answer,
+    Broadcast,
     Family,
     Quantity,
+    Register,
     Session,
     Setting,
     by_name,
@@ -187,7 +189,7 @@ def convert(session: Session) -> float | None:
     )
 
 
-def _await_done(session: Session, longest_ms: float) -> float:
+def _await_done(session: Session | Broadcast, longest_ms: float) -> float:
     started_s = session.clock.now_s()
     pause_s = longest_ms / 1e3 / 64
     # Most parts need about 0.8 of the published time: look often from the half on.
@@ -200,6 +202,31 @@ def _await_done(session: Session, longest_ms: float) -> float:
             )
         session.clock.sleep(pause_s)
     return (session.clock.now_s() - started_s) * 1e3
+
+
+def convert_all(everybody: Broadcast, parasite: bool) -> Answer:
+    """One conversion of all thermometers at once, for reads that follow.
+
+    Args:
+        everybody: the bus.
+        parasite: True if any device may be fed from the data line; the line then
+            idles for the longest time, since nobody may be asked.
+
+    Raises:
+        DeviceAbsent: nobody turned busy after three commands.
+        StillBusy: somebody did not finish in the published time.
+    """
+    longest_ms = max(_CONVERSION_MS.values())
+    if parasite:
+        everybody.hold_strong_pull_up(bytes([CONVERT]), longest_ms / 1e3)
+        return Answer(value=longest_ms)
+    for _ in range(3):
+        if everybody.transact_bits(bytes([CONVERT]), 1) == [0]:
+            return Answer(value=round(_await_done(everybody, longest_ms), 3))
+    raise DeviceAbsent(
+        "no device turned busy after three convert commands",
+        hint="check the devices' supply; readings now would be old ones",
+    )
 
 
 def _read_value(session: Session) -> Answer:
@@ -253,7 +280,8 @@ def _resolution(session: Session) -> Answer:
 
 
 def _whole(name: str, value: Scalar, low: int, high: int) -> int:
-    if isinstance(value, bool) or value != int(value) or not low <= value <= high:
+    whole = isinstance(value, int | float) and not isinstance(value, bool)
+    if not whole or value != int(value) or not low <= int(value) <= high:
         raise UsageError(
             f"{name} takes a whole number from {low} to {high}, got {value!r}"
         )
@@ -337,6 +365,20 @@ _RESOLUTION_SETTING = Setting(
 )
 
 
+def _register(code: int) -> Register:
+    """TH and TL, and the resolution bits where there are any."""
+    mask = b"\xff\xff" if code == 0x10 else b"\xff\xff\x60"
+    return Register(
+        write=bytes([WRITE_SCRATCHPAD]),
+        read=bytes([READ_SCRATCHPAD]),
+        block=9,
+        offset=2,
+        size=len(mask),
+        mask=mask,
+        prove=lambda block: prove(block, code),
+    )
+
+
 def _thermometer(code: int, name: str, parts: str) -> Family:
     fixed = code == 0x10
     return Family(
@@ -347,7 +389,8 @@ def _thermometer(code: int, name: str, parts: str) -> Family:
         quantities=by_name(*_COMMON, *(() if fixed else (_RESOLUTION,))),
         settings=by_name(*_ALARMS, *(() if fixed else (_RESOLUTION_SETTING,))),
         configure=configure,
-        conversion_s=0.75,
+        convert_all=convert_all,
+        register=_register(code),
     )
 
 

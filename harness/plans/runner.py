@@ -1,0 +1,292 @@
+"""Goes through a plan on a fixture and tells the journal everything.
+
+Rule 1: nothing is judged here; steps return results, the runner records them.
+Rule 2: each event is in the journal before anybody else hears of it.
+Rule 3: whatever ends a run - the plan, a failure with ``stop``, an adapter that is
+gone, Ctrl-C - the fixture is left safe and ``run_done`` is written.
+"""
+
+from __future__ import annotations
+
+import platform
+import uuid
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from importlib.metadata import version
+from typing import Any
+
+from harness.driver.bus import Bus
+from harness.errors import AdapterUnplugged, PortAbsent, PortBusy, SlotproofError
+from harness.plans.schema_fixture import Fixture
+from harness.plans.schema_plan import Plan
+from harness.plans.schema_steps import ForEach, Repeat, StepItem
+from harness.plans.steps.attempts import from_fault
+from harness.plans.steps.context import Context, Operator, title_of
+from harness.plans.steps.table import KINDS
+from harness.records import CheckResult, DeviceRef, Outcome
+from harness.results.journal import FORMAT, Journal
+from harness.results.record import EXIT_CODES, EXIT_INTERRUPTED
+
+Listener = Callable[[str, dict[str, Any]], None]
+"""Hears each event after it is in the journal: name and fields."""
+
+
+class _StopRunError(Exception):
+    """A step failed and says that the run ends with it."""
+
+
+class Runner:
+    """One run of one plan on one open bus.
+
+    Args:
+        plan: the plan, parameters filled in.
+        fixture: the fixture that the bus was opened from.
+        bus: the open bus.
+        journal: where everything goes.
+        operator: who answers prompts.
+        listener: hears each event, for live progress.
+    """
+
+    def __init__(
+        self,
+        *,
+        plan: Plan,
+        fixture: Fixture,
+        bus: Bus,
+        journal: Journal,
+        operator: Operator,
+        listener: Listener | None = None,
+    ) -> None:
+        self._plan = plan
+        self._fixture = fixture
+        self._bus = bus
+        self._journal = journal
+        self._listener = listener
+        self._rounds: dict[str, int] = {}
+        self._outcomes: list[Outcome] = []
+        self._cannot_begin: CheckResult | None = None
+        self._adapter_lost = False
+        self.context = Context(
+            bus=bus, plan=plan, fixture=fixture, operator=operator, note=self._record
+        )
+
+    def run(self) -> int:
+        """The whole plan; the exit code: 0 passed, 1 failed, 3 error, 130 Ctrl-C."""
+        self.begin()
+        try:
+            if not self.prepare():
+                return self.end()
+            self._go_through(self._plan.steps)
+        except _StopRunError:
+            pass
+        except KeyboardInterrupt:
+            return self.end(interrupted=True)
+        return self.end()
+
+    # -- begin, prepare, end; the pytest plugin uses them one by one --------------
+
+    def begin(self) -> None:
+        """Record what is about to run."""
+        self._record(
+            "run_started",
+            format=FORMAT,
+            run_id=uuid.uuid4().hex[:12],
+            plan={
+                "title": self._plan.title,
+                "path": self._plan.source.name,
+                "sha256": self._plan.source.sha256,
+                "parameters": dict(self._plan.parameters),
+            },
+            fixture={
+                "title": self._fixture.title,
+                "path": self._fixture.source.name,
+                "sha256": self._fixture.source.sha256,
+                "sockets": [socket.name for socket in self._fixture.sockets],
+            },
+            versions={
+                "slotproof": version("slotproof"),
+                "python": platform.python_version(),
+                "pyserial": version("pyserial"),
+            },
+            host=platform.node() or "localhost",
+            steps=[
+                {"step": s.id, "kind": s.kind, "title": title_of(s.kind, s.body)}
+                for s in self._plan.leaf_steps()
+            ],
+        )
+
+    def prepare(self) -> bool:
+        """Self-check of the adapter; False if the run cannot begin."""
+        try:
+            report = self._bus.adapter.self_check(self._bus.slots.request_baud)
+        except SlotproofError as fault:
+            self._cannot_begin = from_fault(fault, self.context)
+            return False
+        self._record(
+            "adapter_checked",
+            adapter={
+                **report.as_dict(),
+                "slots": self._bus.slots.reason,
+                "reset": self._bus.reset_frame.reason,
+            },
+        )
+        return True
+
+    def end(self, *, interrupted: bool = False) -> int:
+        """Leave the fixture safe, record the end; the exit code."""
+        self._bus.adapter.release()
+        outcome = Outcome.worst(self._outcomes)
+        fields: dict[str, Any] = {}
+        if self._cannot_begin is not None:
+            outcome = self._cannot_begin.outcome
+            fields["why"] = {
+                key: getattr(self._cannot_begin, key)
+                for key in ("kind", "message", "hint")
+            }
+        code = EXIT_INTERRUPTED if interrupted else EXIT_CODES[outcome]
+        self._record(
+            "run_done",
+            outcome=str(outcome),
+            exit_code=code,
+            interrupted=interrupted,
+            traffic=self._bus.traffic.as_dict(),
+            **fields,
+        )
+        return code
+
+    # -- going through -------------------------------------------------------------
+
+    def _go_through(self, steps: tuple[StepItem, ...]) -> None:
+        for item in steps:
+            body = item.body
+            if isinstance(body, ForEach):
+                for device in self._chosen(item, body):
+                    self.context.current = device
+                    try:
+                        self._go_through(body.steps)
+                    finally:
+                        self.context.current = None
+            elif isinstance(body, Repeat):
+                for _ in range(body.times):
+                    self._go_through(body.steps)
+            else:
+                self.run_leaf(item)
+
+    def _chosen(self, item: StepItem, body: ForEach) -> list[DeviceRef]:
+        """The devices of a ``for_each``; an empty choice fails its inner steps."""
+        devices: list[DeviceRef] = []
+        fault: SlotproofError | None = None
+        try:
+            devices = self.context.targets(body.family, body.sockets)
+        except SlotproofError as caught:
+            fault = caught
+        if not devices:
+            for leaf in _leaves(item):
+                self._none_to_do_it_on(leaf, fault)
+        return devices
+
+    def _none_to_do_it_on(self, leaf: StepItem, fault: SlotproofError | None) -> None:
+        result = CheckResult(
+            outcome=Outcome.FAILED,
+            kind="no-device",
+            message="no device on the bus is meant by this for_each",
+            hint="see the enumerate step: are the devices in their sockets?",
+        )
+        if fault is not None:
+            result = from_fault(fault, self.context)
+        self._around(leaf, iter([result]))
+
+    def run_leaf(
+        self, item: StepItem, devices: list[DeviceRef] | None = None
+    ) -> list[CheckResult]:
+        """One leaf step; with ``devices``, once for each of them.
+
+        Raises:
+            _StopRunError: it did not pass and says that the run ends with it.
+        """
+        if devices is None:
+            return self._around(item, self._results(item))
+        results = []
+        for device in devices:
+            self.context.current = device
+            try:
+                results += self._around(item, self._results(item))
+            finally:
+                self.context.current = None
+        return results
+
+    def _results(self, item: StepItem) -> Iterator[CheckResult]:
+        """The step's results; an error outside of a try becomes one too."""
+        try:
+            self._bring_adapter_back()
+            yield from KINDS[item.kind].run(self.context, item.body)
+        except SlotproofError as fault:
+            result = from_fault(fault, self.context)
+            yield replace(result, device=self.context.current)
+
+    def _bring_adapter_back(self) -> None:
+        if not self._adapter_lost:
+            return
+        self._bus.adapter.reopen()
+        self._adapter_lost = False
+        self.context.forget()
+        self._record("note", text="the adapter was opened again")
+
+    def _around(
+        self, item: StepItem, results: Iterator[CheckResult]
+    ) -> list[CheckResult]:
+        """Record a step's start, each result as it comes, and its end."""
+        self._record(
+            "step_started",
+            step=item.id,
+            kind=item.kind,
+            title=title_of(item.kind, item.body),
+            expected_s=round(KINDS[item.kind].expected_s(item.body), 3),
+            device=self.context.current.label if self.context.current else None,
+        )
+        started_s = self._bus.clock.now_s()
+        collected: list[CheckResult] = []
+        for result in results:
+            collected.append(result)
+            self._take(item, result)
+        outcome = Outcome.worst([result.outcome for result in collected])
+        self._outcomes.append(outcome)
+        self._record(
+            "step_done",
+            step=item.id,
+            outcome=str(outcome),
+            duration_s=round(self._bus.clock.now_s() - started_s, 6),
+        )
+        bad = outcome in {Outcome.FAILED, Outcome.ERROR}
+        stop = item.body.on_fail == "stop" or (
+            item.body.on_fail is None and self._plan.stop_on_fail
+        )
+        if bad and stop:
+            self._record("note", text=f"step {item.id} {outcome}: the run stops here")
+            raise _StopRunError
+        return collected
+
+    def _take(self, item: StepItem, result: CheckResult) -> None:
+        key = f"{item.id}/{result.device.rom_code if result.device else ''}"
+        self._rounds[key] = self._rounds.get(key, 0) + 1
+        if result.kind in _LOST_KINDS:
+            self._adapter_lost = True
+        self._record(
+            "check_done", step=item.id, round=self._rounds[key], result=result.as_dict()
+        )
+
+    def _record(self, event: str, **fields: Any) -> None:  # noqa: ANN401 - plain facts
+        self._journal.record(event, **fields)
+        if self._listener is not None:
+            self._listener(event, fields)
+
+
+_LOST_KINDS = frozenset(kind.kind for kind in (AdapterUnplugged, PortAbsent, PortBusy))
+
+
+def _leaves(item: StepItem) -> Iterator[StepItem]:
+    for inner in item.steps:
+        if inner.steps:
+            yield from _leaves(inner)
+        else:
+            yield inner

@@ -1,0 +1,264 @@
+"""Steps about the bus as a whole: reset, enumerate, verify."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from functools import partial
+
+from harness.driver.search import (
+    Enumeration,
+    enumerate_alarms,
+    enumerate_devices,
+    verify,
+)
+from harness.errors import DeviceAbsent, NobodyAnswers
+from harness.families.registry import family_of
+from harness.plans.schema_bodies import Enumerate, Reset, Verify
+from harness.plans.steps.attempts import attempt, judged
+from harness.plans.steps.context import Context
+from harness.records import CheckResult, DeviceRef, Measurement, Outcome
+from harness.wire.frames import Presence
+from harness.wire.romcode import RomCode
+
+_PRESENCE_HINTS = {
+    Presence.ABSENT: NobodyAnswers.default_hint,
+    Presence.LATE: "a device answers later than 60 us: look for a slow edge, low supply, or a bad part",
+    Presence.LONG: "presence lasts longer than 300 us after release: look for a slow edge, a bad part, or a part that signals",
+    Presence.UNCLEAR: "two lows after the reset: look for noise or a device just being plugged in",
+    Presence.SEEN: "somebody answers where nobody should: empty the sockets",
+}
+
+
+def run_reset(context: Context, body: Reset) -> Iterator[CheckResult]:
+    """Reset pulses, counted by what answered."""
+    yield attempt(context, body, lambda: _reset(context, body))
+
+
+def _reset(context: Context, body: Reset) -> CheckResult:
+    wanted = Presence.SEEN if body.presence == "required" else Presence.ABSENT
+    counts: Counter[Presence] = Counter()
+    echoes: Counter[str] = Counter()
+    first_wrong: tuple[int, Presence] | None = None
+    for number in range(1, body.times + 1):
+        reading = context.bus.reset()
+        counts[reading.presence] += 1
+        echoes[f"{reading.echo:02X}"] += 1
+        if reading.presence is not wanted and first_wrong is None:
+            first_wrong = number, reading.presence
+    name = "presence_seen" if wanted is Presence.SEEN else "silence_kept"
+    value = Measurement(
+        name=name, value=counts[wanted], unit="resets", low=body.times, high=body.times
+    )
+    evidence = {"presence": dict(counts), "echoes": dict(echoes)}
+    if first_wrong is None:
+        return judged(value, evidence=evidence)
+    number, presence = first_wrong
+    wrong = body.times - counts[wanted]
+    kind = "no-presence" if presence is Presence.ABSENT else f"presence-{presence}"
+    return CheckResult(
+        outcome=Outcome.FAILED,
+        kind=kind,
+        message=f"{wrong} of {body.times} resets: presence {presence}, first at reset {number}",
+        hint=_PRESENCE_HINTS.get(presence, ""),
+        measurements=(value,),
+        evidence=evidence,
+    )
+
+
+# -- enumerate -----------------------------------------------------------------
+
+
+def run_enumerate(context: Context, body: Enumerate) -> Iterator[CheckResult]:
+    """Search the bus; one result for the bus and one for each device found."""
+    found: list[Enumeration] = []
+
+    def check() -> CheckResult:
+        found.clear()
+        search = enumerate_alarms if body.alarm else enumerate_devices
+        found.extend(search(context.bus) for _ in range(body.scans))
+        return _judge_enumeration(context, body, found)
+
+    result = attempt(context, body, check)
+    yield result
+    if not found or body.alarm:
+        return
+    devices = context.take(found[-1])
+    for device in devices:
+        prove = partial(_prove, context, body, device)
+        yield attempt(context, body, prove, device)
+    if body.match_sockets:
+        yield from _match_sockets(context, devices)
+
+
+def _judge_enumeration(
+    context: Context, body: Enumerate, scans: list[Enumeration]
+) -> CheckResult:
+    last = scans[-1]
+    codes = {str(rom) for rom in last.found}
+    sets = Counter(frozenset(map(str, scan.found)) for scan in scans)
+    rejected = sorted({str(rom) for scan in scans for rom in scan.rejected})
+    values = [
+        Measurement(
+            name="devices",
+            value=len(codes),
+            unit="devices",
+            low=body.count if body.count is not None else body.at_least,
+            high=body.count,
+        ),
+    ]
+    if body.scans > 1:
+        values.append(
+            Measurement(
+                name="equal_scans",
+                value=max(sets.values()),
+                unit="scans",
+                low=body.scans,
+            )
+        )
+    evidence: dict[str, object] = {
+        "rom_codes": sorted(codes),
+        "rejected": rejected,
+        "passes": sum(scan.passes for scan in scans),
+        "disturbed_passes": sum(scan.disturbed_passes for scan in scans),
+        "dead_ends": [end.position for scan in scans for end in scan.dead_ends][:100],
+    }
+    if body.scans > 1:
+        seen = Counter(str(rom) for scan in scans for rom in scan.found)
+        evidence["found_in_scans"] = dict(seen)
+    problem = _unsound(rejected, last) if body.unique else None
+    if problem is None:
+        result = judged(*values, evidence=evidence)
+        return _explain_count(context, result, codes)
+    return CheckResult(
+        outcome=Outcome.FAILED,
+        kind="rom-code",
+        message=problem[0],
+        hint=problem[1],
+        measurements=tuple(values),
+        evidence=evidence,
+    )
+
+
+def _unsound(rejected: list[str], scan: Enumeration) -> tuple[str, str] | None:
+    if rejected:
+        zero = "0000000000000000"
+        if zero in rejected:
+            return (
+                f"a device answers with ROM code {zero}, which no device may have",
+                "the line may be held low while searching, or the part was never given its code",
+            )
+        return (
+            f"{len(rejected)} ROM code(s) that cannot be: {', '.join(rejected)} (CRC wrong)",
+            "repeat with one device at a time: a collision goes, a bad part stays",
+        )
+    if scan.dead_ends and not scan.found:
+        end = scan.dead_ends[-1]
+        return (
+            f"presence, but the search ends dead at position {end.position}",
+            "look for a device that only answers the reset, or for noise on the line",
+        )
+    return None
+
+
+def _explain_count(
+    context: Context, result: CheckResult, codes: set[str]
+) -> CheckResult:
+    """Name the sockets that miss their device when the count is wrong."""
+    if result.outcome is Outcome.PASSED:
+        return result
+    missing = [
+        f"{socket.name} ({socket.expect.rom_code})"
+        for socket in context.fixture.sockets
+        if socket.expect.rom_code and socket.expect.rom_code not in codes
+    ]
+    message = result.message
+    if missing:
+        message += f"; not found: {', '.join(missing)}"
+    return CheckResult(
+        outcome=result.outcome,
+        kind="count",
+        message=message,
+        hint="reseat what is missing; two parts with one ROM code count once",
+        measurements=result.measurements,
+        evidence=result.evidence,
+    )
+
+
+def _prove(context: Context, body: Enumerate, device: DeviceRef) -> CheckResult:
+    """ROM code and family of a found device; a newcomer must pass a directed search."""
+    family = family_of(device.family)
+    evidence: dict[str, object] = {"family": family.name}
+    if not device.socket:
+        if not verify(context.bus, RomCode.parse(device.rom_code)):
+            raise DeviceAbsent(
+                f"{device.rom_code} was found once and does not answer a directed search: a phantom",
+                hint="look for noise or slow edges; scan again",
+            )
+        evidence["newcomer"] = True
+    if body.families is not None and device.family not in body.families:
+        allowed = ", ".join(f"{code:02X}h" for code in body.families)
+        return CheckResult(
+            outcome=Outcome.FAILED,
+            kind="family",
+            message=f"family {device.family:02X}h ({family.name}) is not one of {allowed}",
+            hint="check that the right part is in the socket",
+            evidence=evidence,
+        )
+    return judged(
+        Measurement(name="rom_code", value=device.rom_code), evidence=evidence
+    )
+
+
+def _match_sockets(context: Context, devices: list[DeviceRef]) -> Iterator[CheckResult]:
+    codes = {device.rom_code for device in devices}
+    spare = Counter(device.family for device in devices if not device.socket)
+    for socket in context.fixture.sockets:
+        expect = socket.expect
+        if expect.rom_code and expect.rom_code not in codes:
+            yield _not_in_socket(socket.name, expect.rom_code)
+        elif not expect.rom_code and expect.family is not None:
+            if not spare[expect.family]:
+                yield CheckResult(
+                    outcome=Outcome.FAILED,
+                    kind="device-absent",
+                    message=f"socket {socket.name}: no device of family {expect.family:02X}h is left for it",
+                    hint=DeviceAbsent.default_hint,
+                )
+            spare[expect.family] -= 1
+
+
+def _not_in_socket(name: str, rom_code: str) -> CheckResult:
+    return CheckResult(
+        outcome=Outcome.FAILED,
+        device=DeviceRef(
+            rom_code=rom_code, family=RomCode.parse(rom_code).family, socket=name
+        ),
+        kind="device-absent",
+        message=f"socket {name}: {rom_code} was not found",
+        hint=DeviceAbsent.default_hint,
+    )
+
+
+# -- verify --------------------------------------------------------------------
+
+
+def run_verify(context: Context, body: Verify) -> Iterator[CheckResult]:
+    """Prove the fixture's known ROM codes, one directed search each."""
+    for socket in context.fixture.sockets:
+        if body.sockets != "all" and socket.name not in body.sockets:
+            continue
+        code = socket.expect.rom_code
+        if code is None:
+            yield CheckResult(
+                outcome=Outcome.SKIPPED,
+                message=f"socket {socket.name} has no ROM code in the fixture",
+            )
+            continue
+        device = context.ref(RomCode.parse(code))
+        yield attempt(context, body, partial(_verify, context, device), device)
+
+
+def _verify(context: Context, device: DeviceRef) -> CheckResult:
+    context.session(device).verify()
+    return judged(Measurement(name="rom_code", value=device.rom_code))

@@ -1,0 +1,198 @@
+"""What a step can reach: the bus, the devices found so far, the operator."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+from harness.clock import Clock
+from harness.driver.bus import Bus
+from harness.driver.search import Enumeration, enumerate_devices, verify
+from harness.errors import DeviceAbsent
+from harness.plans.schema_bodies import StepBody
+from harness.plans.schema_fixture import Fixture
+from harness.plans.schema_plan import Plan
+from harness.records import DeviceRef
+from harness.wire.romcode import RomCode
+
+
+class Operator(Protocol):
+    """The person at the bench."""
+
+    def ask(self, text: str, *, yes_no: bool) -> bool:
+        """Show a text and wait; False if the answer to yes-no was no."""
+        ...
+
+
+class _Selected:
+    """Traffic with a fixed selection; both session classes build on it."""
+
+    def __init__(self, bus: Bus, rom: RomCode | None) -> None:
+        self._bus = bus
+        self._rom = rom
+
+    @property
+    def clock(self) -> Clock:
+        """The port's time."""
+        return self._bus.clock
+
+    def transact_bits(self, write: bytes, slots: int) -> list[int]:
+        """Reset, select, write, read single slots."""
+        return self._bus.transact_bits(self._rom, write, slots)
+
+    def read_bits(self, slots: int) -> list[int]:
+        """More read slots without a reset."""
+        return self._bus.read_bits(slots)
+
+    def hold_strong_pull_up(self, write: bytes, hold_s: float) -> None:
+        """Write a command, then feed the devices through an idle line.
+
+        USB cannot switch a line within the 10 us that follow the command, so the
+        strong pull-up is armed before it: the command's slots are driven by the
+        host alone. Without one the line just idles high, which feeds one device
+        through a pull-up of about 1.3 kohm at 5 V (facts of the bus, 5.3).
+        """
+        adapter = self._bus.adapter
+        if adapter.switching.strong_pull_up_on is None:
+            self._bus.transact(self._rom, write)
+            self._bus.clock.sleep(hold_s)
+            return
+        self._bus.require_presence()
+        self._bus.write(self._bus.selection(self._rom))
+        adapter.switch(strong_pull_up=True)
+        try:
+            self._bus.write(write)
+            self._bus.clock.sleep(hold_s)
+        finally:
+            adapter.switch(strong_pull_up=False)
+
+
+class DeviceSession(_Selected):
+    """One device, as its family module sees it."""
+
+    def __init__(self, bus: Bus, rom: RomCode) -> None:
+        super().__init__(bus, rom)
+        self.rom = rom
+        self.memory: dict[str, Any] = {}
+
+    def transact(self, write: bytes, read: int = 0) -> bytes:
+        """Reset, select, write, read bytes."""
+        return self._bus.transact(self.rom, write, read)
+
+    def verify(self) -> None:
+        """Prove the ROM code by a directed search."""
+        if not verify(self._bus, self.rom):
+            raise DeviceAbsent(
+                f"device {self.rom} does not answer", where=str(self.rom)
+            )
+
+
+class Everybody(_Selected):
+    """All devices at once."""
+
+    def __init__(self, bus: Bus) -> None:
+        super().__init__(bus, None)
+
+
+@dataclass
+class Context:
+    """State of a run that steps share.
+
+    Attributes:
+        bus: the open bus.
+        plan: the plan, parameters filled in.
+        fixture: the fixture.
+        operator: who answers prompts.
+        note: records an event in the journal.
+        devices: what the last enumeration found, in the fixture's socket order.
+        current: the device of the enclosing ``for_each``, or None.
+    """
+
+    bus: Bus
+    plan: Plan
+    fixture: Fixture
+    operator: Operator
+    note: Callable[..., None]
+    devices: list[DeviceRef] | None = None
+    current: DeviceRef | None = None
+    _sessions: dict[str, DeviceSession] = field(default_factory=dict)
+
+    @property
+    def clock(self) -> Clock:
+        """The port's time."""
+        return self.bus.clock
+
+    def session(self, device: DeviceRef) -> DeviceSession:
+        """The session of a device; what it remembers lasts for the run."""
+        if device.rom_code not in self._sessions:
+            rom = RomCode.parse(device.rom_code)
+            self._sessions[device.rom_code] = DeviceSession(self.bus, rom)
+        return self._sessions[device.rom_code]
+
+    def forget(self) -> None:
+        """Drop what sessions remember: after a power loss it may be untrue."""
+        self._sessions.clear()
+
+    def ref(self, rom: RomCode) -> DeviceRef:
+        """A device with its socket, where the fixture knows the ROM code."""
+        return DeviceRef(
+            rom_code=str(rom),
+            family=rom.family,
+            socket=self.fixture.socket_of(str(rom)),
+        )
+
+    def take(self, enumeration: Enumeration) -> list[DeviceRef]:
+        """Make what a search found the devices of the run."""
+        order = [socket.name for socket in self.fixture.sockets]
+        self.devices = sorted(
+            (self.ref(rom) for rom in enumeration.found),
+            key=lambda d: (
+                order.index(d.socket) if d.socket else len(order),
+                d.family,
+                d.rom_code,
+            ),
+        )
+        return self.devices
+
+    def known_devices(self) -> list[DeviceRef]:
+        """The devices of the run; searches if no step has done so yet."""
+        if self.devices is None:
+            self.note("note", text="no enumerate step yet: searching the bus first")
+            self.take(enumerate_devices(self.bus))
+        return self.devices or []
+
+    def targets(
+        self,
+        families: Iterable[int] | None = None,
+        sockets: Iterable[str] | None = None,
+    ) -> list[DeviceRef]:
+        """The device of the enclosing ``for_each``, else all that match."""
+        if self.current is not None:
+            return [self.current]
+        return [
+            device
+            for device in self.known_devices()
+            if (families is None or device.family in set(families))
+            and (sockets is None or device.socket in set(sockets))
+        ]
+
+
+_DETAILS = {
+    "read": "quantity",
+    "stress": "slot",
+    "soak": "quantity",
+    "configure": "settings",
+    "enumerate": "count",
+}
+
+
+def title_of(kind: str, body: StepBody) -> str:
+    """The step's title: its name in the plan, or one made from its kind and main key."""
+    if body.name:
+        return body.name
+    detail = getattr(body, _DETAILS.get(kind, ""), None)
+    if isinstance(detail, dict):
+        detail = ", ".join(detail)
+    words = kind.replace("_", " ")
+    return f"{words} {detail}" if detail is not None else words

@@ -1,0 +1,74 @@
+"""Step kind -> what it does and how long that should take."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from harness.plans.steps.bench_steps import run_prompt, run_switch, run_wait
+from harness.plans.steps.bus_steps import run_enumerate, run_reset, run_verify
+from harness.plans.steps.context import Context
+from harness.plans.steps.device_steps import run_configure, run_convert, run_read
+from harness.plans.steps.soak_step import run_soak
+from harness.plans.steps.stress_step import run_stress
+from harness.records import CheckResult
+
+_ROUND_TRIP_S = 0.003
+_TRANSACTION_S = 0.02
+_CONVERSION_S = 0.65
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepKind:
+    """One kind of step.
+
+    Attributes:
+        run: does it; yields a result for the bus or for each device.
+        expected_s: rough time for one device, for the progress display.
+    """
+
+    run: Callable[[Context, Any], Iterator[CheckResult]]
+    expected_s: Callable[[Any], float]
+
+
+def _soak_s(body: Any) -> float:  # noqa: ANN401 - one of the step bodies
+    if body.for_s is not None:
+        return float(body.for_s)
+    return float(body.cycles * body.every_s)
+
+
+KINDS: dict[str, StepKind] = {
+    "reset": StepKind(
+        run=run_reset, expected_s=lambda body: body.times * 2 * _ROUND_TRIP_S
+    ),
+    "enumerate": StepKind(
+        run=run_enumerate,
+        expected_s=lambda body: body.scans * (body.count or 8) * 64 * _ROUND_TRIP_S,
+    ),
+    "verify": StepKind(run=run_verify, expected_s=lambda _: 8 * _TRANSACTION_S),
+    "convert": StepKind(run=run_convert, expected_s=lambda _: _CONVERSION_S),
+    "read": StepKind(
+        run=run_read,
+        expected_s=lambda body: (
+            body.average
+            * (
+                _CONVERSION_S
+                if body.fresh and body.quantity == "temperature"
+                else _TRANSACTION_S
+            )
+        ),
+    ),
+    "configure": StepKind(run=run_configure, expected_s=lambda _: 3 * _TRANSACTION_S),
+    "wait": StepKind(run=run_wait, expected_s=lambda body: body.for_s),
+    "prompt": StepKind(run=run_prompt, expected_s=lambda _: 0.0),
+    "switch": StepKind(run=run_switch, expected_s=lambda body: body.settle_s),
+    "stress": StepKind(
+        run=run_stress,
+        expected_s=lambda body: (
+            len(body.points_us) * body.slots / 16 * 3 * _TRANSACTION_S
+        ),
+    ),
+    "soak": StepKind(run=run_soak, expected_s=_soak_s),
+}
+"""Every leaf kind; ``for_each`` and ``repeat`` are the runner's own."""
