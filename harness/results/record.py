@@ -308,10 +308,12 @@ def _run_step(result: CheckResult) -> StepRecord:
 def _with_values(result: dict[str, Any]) -> dict[str, Any]:
     """The journal's result with values that JSON cannot hold put back.
 
-    A number that was not finite stands as null; an empty text is left out.
+    A number that was not finite stands as null; empty texts are left out.
     """
-    measurements = [
-        {**m, "value": math.nan if m.get("value", "") is None else m.get("value", "")}
-        for m in result.get("measurements", ())
-    ]
+    measurements = []
+    for m in result.get("measurements", ()):
+        whole = {"name": "", "value": "", **m}
+        if whole["value"] is None:
+            whole["value"] = math.nan
+        measurements.append(whole)
     return {**result, "measurements": measurements}

@@ -109,8 +109,9 @@ class DeviceResult:
 
     @property
     def tries(self) -> int:
-        """Every try of every round."""
-        return self.rounds + self.retries
+        """Every try of every round; a skipped round has none."""
+        skipped = self.counts.get(Outcome.SKIPPED, 0)
+        return self.rounds - skipped + self.retries
 
     @property
     def passed_after_retry(self) -> bool:
