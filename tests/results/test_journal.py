@@ -150,6 +150,69 @@ def test_a_full_disk_is_no_device_fault(
         assert caught.value.where == str(journal.path)
 
 
+def test_a_line_half_taken_does_not_spoil_the_next(
+    tmp_path: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A disk that takes half a line costs that line; later ones stand by themselves."""
+    import os
+
+    write = os.write
+    with Journal.create(tmp_path, clock) as journal:
+        _start(journal)
+        with monkeypatch.context() as patch:
+            patch.setattr(
+                "harness.results.journal.os.write",
+                lambda handle, data: write(handle, data[: len(data) // 2]),
+            )
+            with pytest.raises(AdapterError, match="only a part"):
+                journal.record("note", text="lost")
+        journal.record("note", text="kept")
+        journal.record("note", text="kept too")
+    events = list(read_events(journal.path))
+    assert [event["event"] for event in events[1:]] == ["line_lost", "note", "note"]
+    assert [event["text"] for event in events[2:]] == ["kept", "kept too"]
+
+
+@pytest.mark.parametrize(
+    ("sync", "forced"),
+    [(False, ["step_done", "run_done"]), (True, ["note", "step_done", "run_done"])],
+)
+def test_the_ends_are_forced_to_the_disk(
+    tmp_path: Path,
+    clock: Clock,
+    monkeypatch: pytest.MonkeyPatch,
+    sync: bool,
+    forced: list[str],
+) -> None:
+    """Ends of steps and of the run reach the disk itself, on request every line."""
+    seen: list[str] = []
+    with Journal.create(tmp_path, clock, sync=sync) as journal:
+        _start(journal)
+        monkeypatch.setattr(
+            "harness.results.journal.os.fsync",
+            lambda _handle: seen.append(list(read_events(journal.path))[-1]["event"]),
+        )
+        for event in ("note", "step_done", "run_done"):
+            journal.record(event)
+    assert seen == forced
+
+
+def test_a_disk_that_cannot_force_is_no_device_fault(
+    tmp_path: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A disk that fails at the end of a step is an adapter-side error as well."""
+
+    def fail(_handle: int) -> None:
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr("harness.results.journal.os.fsync", fail)
+    with (
+        Journal.create(tmp_path, clock) as journal,
+        pytest.raises(AdapterError, match="Input/output error"),
+    ):
+        journal.record("step_done")
+
+
 def test_reading_goes_on_after_a_torn_line(tmp_path: Path, clock: Clock) -> None:
     """A torn line in the middle is reported by number and the rest is read."""
     with Journal.create(tmp_path, clock) as journal:

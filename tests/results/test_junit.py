@@ -170,6 +170,23 @@ def test_pass_failure_error_skip(
     assert skipped[0].attrib == {"message": "socket empty"}
 
 
+def test_the_strict_schema_is_at_hand_and_strict(
+    script: Script,
+    tmp_path: Path,
+    schema: xmlschema.XMLSchema | None,
+    reading: Reading,
+) -> None:
+    """The schema takes the safe profile and refuses case properties."""
+    if schema is None:
+        pytest.skip("no junit-10 schema beside the project: reports are not validated")
+    record = RunRecord.from_events(_one(script, reading(6.5, retries=1)).events)
+    path = tmp_path / "junit.xml"
+    write_junit(record, path)
+    assert schema.is_valid(str(path))
+    write_junit(record, path, case_properties=True)
+    assert not schema.is_valid(str(path))
+
+
 def test_run_facts_are_properties(
     script: Script, write: Write, reading: Reading
 ) -> None:
