@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from functools import cache
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
@@ -71,10 +72,15 @@ def validate(
         details = error.errors(include_url=False)
     told = [_Complaint(detail, data) for detail in details]
     told = [c for c in told if c.counts and not document.is_spoiled(c.path)]
-    schema = model.model_json_schema(by_alias=True)
+    schema = _schema_of(model)
     return None, [
         _problem(group, data, document, schema, notes) for group in _grouped(told)
     ]
+
+
+@cache
+def _schema_of(model: type[BaseModel]) -> dict[str, Any]:
+    return model.model_json_schema(by_alias=True)
 
 
 class _Complaint:

@@ -59,13 +59,32 @@ def json_schema(kind: FileKind) -> dict[str, Any]:
             }
         definitions["StepItem"] |= {"minProperties": 1, "maxProperties": 1}
         definitions["Parameter"] = dict(_PARAMETER)
-    return {"$schema": DIALECT, **_lenient(schema)}
+    plain: dict[str, Any] = _published(schema)
+    return {"$schema": DIALECT, **plain}
 
 
-def _lenient(schema: dict[str, Any]) -> dict[str, Any]:
-    """Branches that no key of the data tells apart may fit side by side."""
+_BOUNDS = {
+    "ge": "minimum",
+    "gt": "exclusiveMinimum",
+    "le": "maximum",
+    "lt": "exclusiveMaximum",
+}
+
+
+def _published(schema: Any) -> Any:  # noqa: ANN401 - any JSON value
+    """The same schema in the words and the meaning of the published dialect.
+
+    Bounds behind a converter come out under pydantic's own names. Branches that no
+    key of the data tells apart may fit side by side.
+    """
+    if isinstance(schema, list):
+        return [_published(value) for value in schema]
+    if not isinstance(schema, dict):
+        return schema
     changed = {
-        key: _lenient(value) if isinstance(value, dict) else value
+        _BOUNDS.get(key, key) if isinstance(value, int | float) else key: (
+            _published(value)
+        )
         for key, value in schema.items()
     }
     if "oneOf" in changed and "discriminator" not in changed:
