@@ -91,9 +91,10 @@ def test_ctrl_c_leaves_130(script: Script, reading: Reading) -> None:
     """A run that the operator ended exits 130; the open step says so as an error."""
     script.start(*STEPS).step(*STEPS[0], PASSED)
     script.add("step_started", step="2.1", kind="read", title="read temperature")
-    script.check("2.1", reading(4.2)).done("error", 130, interrupted=True)
+    script.check("2.1", reading(4.2)).done("passed", 130, interrupted=True)
     record = RunRecord.from_events(script.events)
     assert record.exit_code == 130
+    assert record.disagreements == ()
     assert record.ending is Ending.INTERRUPTED
     assert [step.outcome for step in record.steps] == [
         Outcome.PASSED,
