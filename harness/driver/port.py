@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import errno
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -20,6 +23,7 @@ from harness.errors import (
     PortUnsuitable,
     UsageError,
 )
+from harness.wire.clockgrid import KIND_BY_USB_ID
 
 _termios_error: type[Exception]
 try:
@@ -136,3 +140,52 @@ def usb_id(url: str) -> tuple[int, int] | None:
         if info.device == url and info.vid is not None and info.pid is not None:
             return info.vid, info.pid
     return None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoundAdapter:
+    """An adapter of this machine.
+
+    Attributes:
+        device: its name now.
+        stable_port: what to write as ``port``; survives another USB order.
+        kind: clock grid by its USB numbers, ``unknown`` if they say nothing.
+        description: what the adapter says of itself.
+    """
+
+    device: str
+    stable_port: str
+    kind: str
+    description: str
+
+
+def list_adapters() -> list[FoundAdapter]:
+    """Every USB adapter of this machine, in order of their names."""
+    found = []
+    for info in sorted(list_ports.comports(), key=lambda info: info.device):
+        if info.vid is None or info.pid is None:
+            continue
+        number = f"{info.vid:04X}:{info.pid:04X}"
+        found.append(
+            FoundAdapter(
+                device=info.device,
+                stable_port=_stable_port(info),
+                kind=KIND_BY_USB_ID.get((info.vid, info.pid), "unknown"),
+                description=f"{info.product or info.description or 'adapter'}, USB {number}, "
+                f"serial number {info.serial_number or 'none'}, position {info.location or 'unknown'}",
+            )
+        )
+    return found
+
+
+def _stable_port(info: Any) -> str:  # noqa: ANN401 - pyserial's own record
+    """By udev's link where there is one, else by serial number or USB position."""
+    for folder in ("/dev/serial/by-id", "/dev/serial/by-path"):
+        for link in sorted(Path(folder).glob("*")):
+            if link.resolve() == Path(info.device).resolve():
+                return str(link)
+    if info.serial_number:
+        return f"hwgrep://SER={re.escape(info.serial_number)}"
+    if info.location:
+        return f"hwgrep://LOCATION={re.escape(info.location)}"
+    return str(info.device)

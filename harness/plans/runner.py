@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import platform
 import uuid
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from importlib.metadata import version
 from typing import Any
@@ -31,8 +32,12 @@ Listener = Callable[[str, dict[str, Any]], None]
 """Hears each event after it is in the journal: name and fields."""
 
 
-class _StopRunError(Exception):
+class StopRunError(Exception):
     """A step failed and says that the run ends with it."""
+
+    def __init__(self, results: list[CheckResult]) -> None:
+        super().__init__("the run stops here")
+        self.results = results
 
 
 class Runner:
@@ -66,6 +71,7 @@ class Runner:
         self._outcomes: list[Outcome] = []
         self._cannot_begin: CheckResult | None = None
         self._adapter_lost = False
+        self._last: list[CheckResult] = []
         self.context = Context(
             bus=bus, plan=plan, fixture=fixture, operator=operator, note=self._record
         )
@@ -77,7 +83,7 @@ class Runner:
             if not self.prepare():
                 return self.end()
             self._go_through(self._plan.steps)
-        except _StopRunError:
+        except StopRunError:
             pass
         except KeyboardInterrupt:
             return self.end(interrupted=True)
@@ -118,10 +124,22 @@ class Runner:
     def prepare(self) -> bool:
         """Self-check of the adapter; False if the run cannot begin."""
         try:
+            self.prepare_or_raise()
+        except SlotproofError:
+            return False
+        return True
+
+    def prepare_or_raise(self) -> None:
+        """As ``prepare``, for callers that want the error itself.
+
+        Raises:
+            AdapterError: see ``Adapter.self_check``.
+        """
+        try:
             report = self._bus.adapter.self_check(self._bus.slots.request_baud)
         except SlotproofError as fault:
             self._cannot_begin = from_fault(fault, self.context)
-            return False
+            raise
         self._record(
             "adapter_checked",
             adapter={
@@ -130,7 +148,6 @@ class Runner:
                 "reset": self._bus.reset_frame.reason,
             },
         )
-        return True
 
     def end(self, *, interrupted: bool = False) -> int:
         """Leave the fixture safe, record the end; the exit code."""
@@ -160,20 +177,17 @@ class Runner:
         for item in steps:
             body = item.body
             if isinstance(body, ForEach):
-                for device in self._chosen(item, body):
-                    self.context.current = device
-                    try:
+                for device in self._chosen(body, _leaves(item)):
+                    with self._on(device):
                         self._go_through(body.steps)
-                    finally:
-                        self.context.current = None
             elif isinstance(body, Repeat):
                 for _ in range(body.times):
                     self._go_through(body.steps)
             else:
                 self.run_leaf(item)
 
-    def _chosen(self, item: StepItem, body: ForEach) -> list[DeviceRef]:
-        """The devices of a ``for_each``; an empty choice fails its inner steps."""
+    def _chosen(self, body: ForEach, leaves: Iterable[StepItem]) -> list[DeviceRef]:
+        """The devices of a ``for_each``; an empty choice fails the steps inside."""
         devices: list[DeviceRef] = []
         fault: SlotproofError | None = None
         try:
@@ -181,7 +195,7 @@ class Runner:
         except SlotproofError as caught:
             fault = caught
         if not devices:
-            for leaf in _leaves(item):
+            for leaf in leaves:
                 self._none_to_do_it_on(leaf, fault)
         return devices
 
@@ -196,24 +210,46 @@ class Runner:
             result = from_fault(fault, self.context)
         self._around(leaf, iter([result]))
 
-    def run_leaf(
-        self, item: StepItem, devices: list[DeviceRef] | None = None
+    def run_scattered(
+        self, item: StepItem, around: tuple[StepItem, ...]
     ) -> list[CheckResult]:
-        """One leaf step; with ``devices``, once for each of them.
+        """One leaf step by itself, with all that the steps around it mean for it.
+
+        Where ``run`` takes each device through all steps of a ``for_each``, this takes
+        one step through all devices.
 
         Raises:
-            _StopRunError: it did not pass and says that the run ends with it.
+            StopRunError: it did not pass and says that the run ends with it.
         """
-        if devices is None:
-            return self._around(item, self._results(item))
-        results = []
-        for device in devices:
-            self.context.current = device
-            try:
-                results += self._around(item, self._results(item))
-            finally:
-                self.context.current = None
-        return results
+        if not around:
+            return self.run_leaf(item)
+        outer, inner = around[0], around[1:]
+        body = outer.body
+        if isinstance(body, Repeat):
+            rounds = (self.run_scattered(item, inner) for _ in range(body.times))
+            return [result for results in rounds for result in results]
+        assert isinstance(body, ForEach)
+        results: list[CheckResult] = []
+        for device in self._chosen(body, [item]):
+            with self._on(device):
+                results += self.run_scattered(item, inner)
+        return results or self._last
+
+    def run_leaf(self, item: StepItem) -> list[CheckResult]:
+        """One leaf step on the device in hand, or on all it is meant for.
+
+        Raises:
+            StopRunError: it did not pass and says that the run ends with it.
+        """
+        return self._around(item, self._results(item))
+
+    @contextmanager
+    def _on(self, device: DeviceRef) -> Iterator[None]:
+        self.context.current = device
+        try:
+            yield
+        finally:
+            self.context.current = None
 
     def _results(self, item: StepItem) -> Iterator[CheckResult]:
         """The step's results; an error outside of a try becomes one too."""
@@ -263,7 +299,8 @@ class Runner:
         )
         if bad and stop:
             self._record("note", text=f"step {item.id} {outcome}: the run stops here")
-            raise _StopRunError
+            raise StopRunError(collected)
+        self._last = collected
         return collected
 
     def _take(self, item: StepItem, result: CheckResult) -> None:

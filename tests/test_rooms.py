@@ -1,0 +1,129 @@
+"""The house plan, held by test: who may import whom."""
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+HARNESS = Path(__file__).parents[1] / "harness"
+
+# Room -> rooms it may import (its own always). A room is a package below harness, or
+# a module beside them. The order is that of the house, ground floor first.
+MAY_IMPORT: dict[str, set[str]] = {
+    "errors": set(),
+    "records": set(),
+    "clock": set(),
+    "wire": set(),
+    "driver": {"errors", "clock", "wire"},
+    "families": {"errors", "records", "clock", "wire"},
+    "simulation": {"wire"},
+    "results": {"errors", "records", "clock", "wire"},
+    "plans": {
+        "errors", "records", "clock", "wire", "driver", "families", "results",
+        "simulation",
+    },
+    "terminal": {"errors", "records", "results"},
+    "pytest_plugin": {"errors", "records", "driver", "plans", "results"},
+    "cli": {"errors", "clock", "driver", "plans", "results", "simulation", "terminal"},
+}  # fmt: skip
+
+# Finer than rooms: the simulator is a second opinion and shares these two only, and
+# plans know nothing of it but what a fixture file may say.
+FROM_WIRE_FOR_SIMULATION = {"harness.wire.crc", "harness.wire.romcode"}
+FROM_SIMULATION_FOR_PLANS = {"harness.simulation.settings"}
+
+# wire/ is arithmetic: no I/O, no clock, no logging, no chance.
+PURE_ROOM = "wire"
+IMPURE = {"os", "io", "time", "random", "logging", "structlog", "serial", "pathlib"}
+
+
+def _modules() -> list[Path]:
+    return sorted(HARNESS.rglob("*.py"))
+
+
+def _room(path: Path) -> str:
+    parts = path.relative_to(HARNESS).with_suffix("").parts
+    return parts[0]
+
+
+def _imports(path: Path) -> Iterator[str]:
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            yield node.module
+            yield from (f"{node.module}.{alias.name}" for alias in node.names)
+
+
+def _own_imports(path: Path) -> set[str]:
+    return {name for name in _imports(path) if name.startswith("harness.")}
+
+
+@pytest.mark.parametrize("path", _modules(), ids=lambda p: str(p.relative_to(HARNESS)))
+def test_imports_go_down(path: Path) -> None:
+    """Each module imports only rooms that the plan of the house allows."""
+    room = _room(path)
+    if room == "__init__":
+        assert not _own_imports(path)
+        return
+    used = {name.split(".")[1] for name in _own_imports(path)}
+    assert used - {room} <= MAY_IMPORT[room]
+
+
+def test_every_room_is_in_the_plan() -> None:
+    """No module stands outside the plan of the house."""
+    assert {_room(path) for path in _modules()} - {"__init__"} == set(MAY_IMPORT)
+
+
+def _stray(room: str, other: str, allowed: set[str]) -> dict[str, set[str]]:
+    found = {}
+    for path in _modules():
+        if _room(path) == room:
+            modules = {".".join(n.split(".")[:3]) for n in _own_imports(path)}
+            names = {n for n in modules if n.startswith(f"harness.{other}.")}
+            if names - allowed:
+                found[str(path.relative_to(HARNESS))] = names - allowed
+    return found
+
+
+def test_simulator_shares_two_modules_only() -> None:
+    """If driver and simulator shared a mistake, no test could see it."""
+    assert not _stray("simulation", "wire", FROM_WIRE_FOR_SIMULATION)
+
+
+def test_plans_know_only_the_settings_of_the_simulator() -> None:
+    """Plans validate a fixture's simulation section and touch nothing else of it."""
+    assert not _stray("plans", "simulation", FROM_SIMULATION_FOR_PLANS)
+
+
+def test_wire_is_pure() -> None:
+    """The arithmetic has no I/O, no clock, no logging and no chance in it."""
+    for path in _modules():
+        if _room(path) == PURE_ROOM:
+            used = {name.split(".")[0] for name in _imports(path)}
+            assert not used & IMPURE, path.name
+
+
+def test_no_family_knows_another() -> None:
+    """A family module imports the shared shapes, never another family."""
+    shared = {"family", "identity", "registry", "__init__"}
+    for path in (HARNESS / "families").glob("*.py"):
+        if path.stem in shared:
+            continue
+        used = {
+            n.split(".")[2]
+            for n in _own_imports(path)
+            if n.count(".") >= 2 and n.split(".")[1] == "families"
+        }
+        assert used <= {"family", path.stem}, path.name
+
+
+def test_files_stay_readable() -> None:
+    """No file grows beyond what a reader takes in (house rule: 500 lines)."""
+    long = {
+        str(path.relative_to(HARNESS)): lines
+        for path in _modules()
+        if (lines := len(path.read_text("utf-8").splitlines())) > 500
+    }
+    assert not long
