@@ -192,7 +192,6 @@ class _Frame:
     path: KeyPath
     into: dict[str, Plain] | list[Plain]
     key: str | None = None
-    key_place: Place | None = None
     waits_for_key: bool = True
     drop: bool = False
 
@@ -263,7 +262,7 @@ class _Composer:
     def _key(self, event: yaml.NodeEvent, place: Place) -> None:
         top = self.stack[-1]
         top.waits_for_key = False
-        top.key, top.key_place, top.drop = None, place, True
+        top.key, top.drop = None, True
         if not isinstance(event, yaml.ScalarEvent):
             self.skip = int(isinstance(event, yaml.CollectionStartEvent))
             if self.skip:
