@@ -92,7 +92,11 @@ class Measurement:
 
     def as_dict(self) -> dict[str, Any]:
         """Plain JSON types; fields that say nothing are left out."""
-        return {k: v for k, v in asdict(self).items() if v is not None and v != ""}
+        return {
+            key: value
+            for key, value in asdict(self).items()
+            if value is not None and not (key == "unit" and value == "")
+        }
 
     @classmethod
     def from_dict(cls, data: dict[str, Any]) -> Self:
