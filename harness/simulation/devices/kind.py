@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 from harness.simulation.device_settings import DeviceSettings
+from harness.simulation.devices.base import Device
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -15,8 +17,10 @@ class DeviceKind:
         family: family code.
         title: what it is, in a few words.
         settings: the keys such a device takes in a fixture.
+        model: its behaviour; made with the arguments of ``Device``.
     """
 
     family: int
     title: str
     settings: type[DeviceSettings]
+    model: type[Device[Any]]

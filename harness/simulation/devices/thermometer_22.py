@@ -1,7 +1,10 @@
-"""Family 22h: thermometer, 9 to 12 bit."""
+"""Family 22h: thermometer, 9 to 12 bit, wider error."""
 
 from __future__ import annotations
 
+from harness.simulation.devices._configurable_thermometer import (
+    ConfigurableThermometer,
+)
 from harness.simulation.devices._thermometer_settings import (
     ConfigurableThermometerSettings,
 )
@@ -10,7 +13,8 @@ from harness.simulation.devices.kind import DeviceKind
 KINDS = (
     DeviceKind(
         family=0x22,
-        title="thermometer, 9 to 12 bit",
+        title="thermometer, 9 to 12 bit, wider error",
         settings=ConfigurableThermometerSettings,
+        model=ConfigurableThermometer,
     ),
 )

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from harness.simulation.devices._configurable_thermometer import (
+    ConfigurableThermometer,
+)
 from harness.simulation.devices._thermometer_settings import (
     ConfigurableThermometerSettings,
 )
@@ -12,5 +15,6 @@ KINDS = (
         family=0x28,
         title="thermometer, 9 to 12 bit",
         settings=ConfigurableThermometerSettings,
+        model=ConfigurableThermometer,
     ),
 )

@@ -1,0 +1,227 @@
+"""The adapter's way between host and UART: queues, packets, latency, unplugging.
+
+Towards the line, what was written waits for the USB frame (``out_latency_us``) and
+then goes out without gaps. Towards the host, characters gather until a packet is
+full or the latency timer runs out; the timer starts again with each packet.
+
+Source: adapter facts, section 2.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections import deque
+from math import ceil, inf
+from typing import NamedTuple
+
+from harness.simulation.bench import Bench
+
+
+class Packet(NamedTuple):
+    """Characters on their way to the host."""
+
+    at_us: float
+    data: bytes
+
+
+class Adapter:
+    """Host side of the simulated adapter.
+
+    Attributes:
+        plugged: False while it is pulled out.
+        plugged_in: how often it was; an older handle of the host is dead.
+        hears: False while its receive line is open.
+    """
+
+    def __init__(self, bench: Bench) -> None:
+        self.bench = bench
+        self.plugged = True
+        self.plugged_in = 1
+        self.hears = bench.settings.adapter.echo
+        self.drop_probability = 0.0
+        self.jitter_ms = 0.0
+        self.jitter_probability = 0.0
+        self._random = bench.random_for("adapter")
+        self._baud, self._stop_bits = 9600.0, 1
+        self._outgoing = bytearray()
+        self._not_before_us = 0.0
+        self._fifo = bytearray()
+        self._first_us = 0.0
+        self._packet_us = 0.0
+        self._packets: deque[Packet] = deque()
+        self._arrived = bytearray()
+
+    # host operations; all take the host's time
+
+    @property
+    def unsent(self) -> int:
+        """Characters written and not yet sent."""
+        return len(self._outgoing)
+
+    @property
+    def room(self) -> int:
+        """Characters that may still be written."""
+        return self.bench.settings.adapter.max_write - len(self._outgoing)
+
+    def write(self, data: bytes, *, now_us: float) -> None:
+        """Queue characters for the line."""
+        self.pump(now_us)
+        if not self._outgoing:
+            self._not_before_us = now_us + self.bench.settings.adapter.out_latency_us
+        self._outgoing += data
+
+    def available(self, now_us: float) -> int:
+        """Characters that the host can read now."""
+        self.pump(now_us)
+        return len(self._arrived)
+
+    def take(self, size: int) -> bytes:
+        """Read what has arrived, ``size`` characters at most."""
+        data = bytes(self._arrived[:size])
+        del self._arrived[:size]
+        return data
+
+    def wait(self, size: int, *, now_us: float, deadline_us: float) -> float:
+        """When ``size`` characters will have arrived, or the deadline if earlier.
+
+        The bench may then stand up to one character ahead of the host; what the
+        host does next takes effect there.
+        """
+        self.pump(now_us)
+        while len(self._arrived) < size and self.plugged and now_us < deadline_us:
+            due_us = self._packets[0].at_us if self._packets else inf
+            if due_us <= self.bench.now_us or deadline_us <= self.bench.now_us:
+                now_us = max(now_us, min(due_us, deadline_us))
+            else:
+                self._step(min(deadline_us, due_us))
+                now_us = max(now_us, min(self.bench.now_us, deadline_us, due_us))
+            self._deliver(now_us)
+        return now_us
+
+    def configure(self, *, baud: float, stop_bits: int, now_us: float) -> float:
+        """Set rate and format; what is in flight suffers.
+
+        Returns:
+            Host time at which the change is done.
+        """
+        self.pump(now_us)
+        if (baud, stop_bits) == (self._baud, self._stop_bits):
+            return now_us  # drivers filter a change that is none
+        self._baud, self._stop_bits = baud, stop_bits
+        if self._outgoing or self._fifo:
+            self._fifo.clear()
+        self.bench.configure_uart(baud=baud, stop_bits=stop_bits)
+        return now_us + 1000 * self.bench.settings.adapter.baud_change_ms
+
+    def set_modem_lines(self, *, rts: bool, dtr: bool, now_us: float) -> None:
+        """Set both modem lines."""
+        self.pump(now_us)
+        if self.plugged:
+            self.bench.set_modem_lines(rts=rts, dtr=dtr)
+
+    def set_break(self, low: bool, *, now_us: float) -> None:
+        """Hold the transmitter low, or let it go."""
+        self.pump(now_us)
+        self.bench.set_break(low)
+
+    def purge_incoming(self, now_us: float) -> None:
+        """Drop what the host has; what is still in the chip comes later."""
+        self.pump(now_us)
+        self._arrived.clear()
+
+    def purge_outgoing(self, now_us: float) -> None:
+        """Drop what has not been sent."""
+        self.pump(now_us)
+        self._outgoing.clear()
+
+    def unplug(self) -> None:
+        """Pull it out: queues are lost, the modem lines and the transmitter drop."""
+        self.plugged = False
+        self._outgoing.clear()
+        self._fifo.clear()
+        self._packets.clear()
+        self._arrived.clear()
+        self.bench.set_break(False)
+        self.bench.set_modem_lines(rts=False, dtr=False)
+
+    def plug(self) -> None:
+        """Put it back, as after power-up."""
+        self.plugged = True
+        self.plugged_in += 1
+        self._baud, self._stop_bits = 9600.0, 1
+        self.bench.configure_uart(baud=9600, stop_bits=1)
+
+    def pump(self, now_us: float) -> None:
+        """Let the bench run up to the host's time."""
+        while self.bench.now_us < now_us:
+            self._step(now_us)
+        self._deliver(now_us)
+
+    # inside
+
+    def _step(self, until_us: float) -> None:
+        """Go on to the next packet, or to a time, whichever comes first."""
+        bench = self.bench
+        if self._fifo:
+            until_us = min(until_us, max(self._timer_us(), bench.now_us))
+        begin_us = max(bench.now_us, self._not_before_us)
+        if self._outgoing and begin_us < until_us:
+            bench.idle_until(begin_us)
+            room = bench.settings.adapter.packet_bytes - len(self._fifo)
+            sent = bench.transmit(self._outgoing[:room], until_us=until_us)
+            # an event on the way may have emptied the queue
+            del self._outgoing[:sent]
+        else:
+            bench.idle_until(until_us)
+        self._gather()
+
+    def _gather(self) -> None:
+        """Put what the UART heard into packets."""
+        data, times_us = self.bench.fetch_heard()
+        data, times_us = self._lose(data, times_us)
+        size = self.bench.settings.adapter.packet_bytes
+        place = 0
+        while place < len(data):
+            if not self._fifo:
+                self._first_us = times_us[place]
+            before_timer = bisect_right(times_us, self._timer_us())
+            end = min(before_timer, place + size - len(self._fifo))
+            self._fifo += data[place:end]
+            if len(self._fifo) == size:
+                self._send_packet(times_us[end - 1])
+            elif end < len(data):
+                self._send_packet(self._timer_us())
+            place = end
+        if self._fifo and self._timer_us() <= self.bench.now_us:
+            self._send_packet(self._timer_us())
+
+    def _lose(self, data: bytes, times_us: list[float]) -> tuple[bytes, list[float]]:
+        if not (self.hears and self.plugged):
+            return b"", []
+        if not self.drop_probability:
+            return data, times_us
+        kept = [
+            place
+            for place in range(len(data))
+            if self._random.random() >= self.drop_probability
+        ]
+        return bytes(data[place] for place in kept), [times_us[p] for p in kept]
+
+    def _timer_us(self) -> float:
+        """When the latency timer next runs out after the first waiting character."""
+        latency_us = 1000 * self.bench.settings.adapter.latency_ms
+        periods = ceil((self._first_us - self._packet_us) / latency_us)
+        return self._packet_us + max(1, periods) * latency_us
+
+    def _send_packet(self, at_us: float) -> None:
+        self._packet_us = at_us
+        if self.jitter_probability and self._random.random() < self.jitter_probability:
+            at_us += self._random.random() * self.jitter_ms * 1000
+        if self._packets:  # packets do not overtake each other
+            at_us = max(at_us, self._packets[-1].at_us)
+        self._packets.append(Packet(at_us, bytes(self._fifo)))
+        self._fifo.clear()
+
+    def _deliver(self, now_us: float) -> None:
+        while self._packets and self._packets[0].at_us <= now_us:
+            self._arrived += self._packets.popleft().data

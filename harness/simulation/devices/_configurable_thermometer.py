@@ -1,0 +1,53 @@
+"""Thermometers with a configuration register: 9 to 12 bit."""
+
+from __future__ import annotations
+
+from math import floor
+
+from harness.simulation.devices._thermometer import Thermometer
+from harness.simulation.devices._thermometer_settings import (
+    ConfigurableThermometerSettings,
+)
+
+CONFIGURATION = 2
+"""Place of the configuration among the stored bytes."""
+
+
+class ConfigurableThermometer(Thermometer[ConfigurableThermometerSettings]):
+    """Scratchpad: temperature, alarms, configuration ``0 R1 R0 1 1 1 1 1``, FFh, x, 10h."""
+
+    stored_bytes = 3
+
+    def factory_eeprom(self) -> bytes:
+        """Alarms and resolution as the fixture has them."""
+        configuration = (self.settings.resolution_bits - 9) << 5 | 0x1F
+        return super().factory_eeprom() + bytes([configuration])
+
+    def fixed_bytes(self) -> bytes:
+        """FFh, 0Ch until the first conversion, 10h."""
+        return b"\xff\x0c\x10"
+
+    def accept(self, place: int, value: int) -> int:
+        """Only the resolution of the configuration can be written."""
+        return value & 0x60 | 0x1F if place == CONFIGURATION else value
+
+    @property
+    def dropped_bits(self) -> int:
+        """Low bits of the result that the present resolution leaves undefined."""
+        return 3 - (self.scratchpad[4] >> 5 & 3)
+
+    def conversion_us(self) -> float:
+        """Halves with each bit of resolution less."""
+        return self.full_conversion_us / (1 << self.dropped_bits)
+
+    def write_result(self, temperature_degc: float) -> None:
+        """Sixteenths of a degree; the undefined bits hold anything."""
+        dropped = self.dropped_bits
+        sixteenths = floor(temperature_degc * 16 + 0.5) >> dropped << dropped
+        sixteenths |= self.random.randrange(1 << dropped)
+        self.scratchpad[0:2] = (sixteenths & 0xFFFF).to_bytes(2, "little")
+        self.scratchpad[6] = 0x10 - (self.scratchpad[0] & 0x0F)
+
+    def whole_degc(self) -> int:
+        """Bits 11 to 4, rounded down."""
+        return int.from_bytes(self.scratchpad[0:2], "little", signed=True) >> 4

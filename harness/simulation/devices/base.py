@@ -1,0 +1,216 @@
+"""What every device does: sessions of time slots, and the ROM commands.
+
+A device is a generator of slots. It yields what to do with the next slot and gets
+the bit its pin sampled:
+
+    bit = yield LISTEN          leave the line, read what the host writes
+    yield PULL                  send a 0
+    yield self._busy            asked when the slot begins: 0 or 1
+
+so command code reads like the data sheet: ``command = yield from
+self.receive_byte()``. A generator that returns is silent until the next reset.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator
+from random import Random
+from typing import Generic, Protocol, TypeVar
+
+from harness.simulation.device_settings import DeviceSettings
+from harness.simulation.supply import Supply
+from harness.wire.romcode import RomCode
+
+PULL = 0
+LISTEN = 1
+
+Want = int | Callable[[], int]
+Slots = Generator[Want, int, None]
+Bits = Generator[Want, int, int]
+
+READ_ROM = 0x33
+OLD_READ_ROM = 0x0F
+MATCH_ROM = 0x55
+SKIP_ROM = 0xCC
+SEARCH_ROM = 0xF0
+CONDITIONAL_SEARCH = 0xEC
+RESUME = 0xA5
+
+
+def _nobody(bit: int) -> Want:
+    """Stands for a session before the first reset."""
+    raise RuntimeError(f"bit {bit} for a device that is not listening")
+
+
+class Surroundings(Protocol):
+    """What a device needs of its bench."""
+
+    def now_us(self) -> float:
+        """Bench time."""
+        ...
+
+    def after(self, delay_us: float, action: Callable[[], None]) -> None:
+        """Have ``action`` done after a time."""
+        ...
+
+
+SettingsT = TypeVar("SettingsT", bound=DeviceSettings)
+
+
+class Device(Generic[SettingsT]):
+    """A device on the line, without a function of its own.
+
+    Args:
+        settings: from the fixture.
+        rom: its ROM code.
+        random: its own source of everything that is drawn.
+        surroundings: the bench.
+    """
+
+    knows_resume = False
+    knows_conditional_search = False
+
+    def __init__(
+        self,
+        *,
+        settings: SettingsT,
+        rom: RomCode,
+        random: Random,
+        surroundings: Surroundings,
+    ) -> None:
+        self.settings = settings
+        self.rom = rom
+        self.true_rom = rom
+        self.random = random
+        self.surroundings = surroundings
+        self.supply: Supply
+        self.want: Want | None = None
+        self.send: Callable[[int], Want] = _nobody
+        self._slots: Slots | None = None
+        self._resumable = False
+
+    # the pin's side
+
+    def level(self) -> int:
+        """What to do with the slot that begins now: 0 pulls, 1 leaves the line."""
+        want = self.want
+        if want is None:
+            return LISTEN
+        return want if isinstance(want, int) else want()
+
+    def take(self, bit: int) -> None:
+        """The bit sampled in this slot."""
+        if self.want is None:
+            return
+        try:
+            self.want = self.send(bit)
+        except StopIteration:
+            self.fall_silent()
+
+    def restart(self) -> None:
+        """A reset was seen: drop what was going on and listen for a ROM command."""
+        self.fall_silent()
+        self._slots = self._session()
+        self.send = self._slots.send
+        self.want = next(self._slots)
+
+    def fall_silent(self) -> None:
+        """Take no part until the next reset."""
+        slots, self._slots, self.want = self._slots, None, None
+        if slots is not None:
+            slots.close()
+
+    # the supply's side
+
+    def power_on(self) -> None:
+        """Power came (back): volatile state has its power-on values."""
+        self._resumable = False
+        self.load_power_on_values()
+
+    def power_off(self) -> None:
+        """Power went, in the middle of whatever was going on."""
+        self.fall_silent()
+        self.abandon_work()
+
+    # for the kinds to fill in
+
+    def load_power_on_values(self) -> None:
+        """Set volatile state as after power-up."""
+
+    def abandon_work(self) -> None:
+        """Power failed: what was being worked on is lost."""
+
+    def meets_condition(self) -> bool:
+        """True if the device takes part in a conditional search."""
+        return False
+
+    def function(self, command: int) -> Slots:
+        """Carry out a function command; unknown ones are ignored in silence."""
+        yield from ()
+
+    # building stones for commands
+
+    def receive_byte(self) -> Bits:
+        """Eight slots written by the host."""
+        value = 0
+        for place in range(8):
+            bit = yield LISTEN
+            value |= bit << place
+        return value
+
+    def send_byte(self, value: int) -> Slots:
+        """Eight slots read by the host."""
+        for place in range(8):
+            yield value >> place & 1
+
+    def send_bytes(self, values: bytes) -> Slots:
+        """As many bytes, least significant bit first."""
+        for value in values:
+            for place in range(8):
+                yield value >> place & 1
+
+    # ROM layer
+
+    def _session(self) -> Slots:
+        command = yield from self.receive_byte()
+        selected = yield from self._rom_command(command)
+        if selected:
+            function = yield from self.receive_byte()
+            yield from self.function(function)
+
+    def _rom_command(self, command: int) -> Generator[Want, int, bool]:
+        selected = command == SKIP_ROM
+        if command == MATCH_ROM:
+            selected = yield from self._match()
+        elif command == SEARCH_ROM:
+            selected = yield from self._search()
+        elif command == CONDITIONAL_SEARCH and self.knows_conditional_search:
+            selected = self.meets_condition() and (yield from self._search())
+        elif command == RESUME and self.knows_resume:
+            selected = self._resumable
+        elif self.reads_rom_on(command):
+            yield from self.send_bytes(self.rom.wire)
+            selected = True
+        return selected
+
+    def reads_rom_on(self, command: int) -> bool:
+        """True for the command that makes the device send its ROM code."""
+        return command == READ_ROM
+
+    def _match(self) -> Generator[Want, int, bool]:
+        self._resumable = False
+        for bit in self.rom.bits:
+            if (yield LISTEN) != bit:
+                return False
+        self._resumable = True
+        return True
+
+    def _search(self) -> Generator[Want, int, bool]:
+        self._resumable = False
+        for bit in self.rom.bits:
+            yield bit
+            yield 1 - bit
+            if (yield LISTEN) != bit:
+                return False
+        self._resumable = True
+        return True

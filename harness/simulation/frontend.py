@@ -1,0 +1,291 @@
+"""The data pin of a device: line voltage in, bits out, by the device's own time base.
+
+    falling edge seen (own threshold, after the hold-off that follows a rise)
+      -> still low after min_low     the low is a time slot; a 0 is pulled from here
+      -> sample instant              the bit is what the own comparator says
+      -> read-0 release              the pull ends
+    low for reset_min or longer, then a rising edge
+      -> presence wait -> presence low -> ready for the first slot
+
+It knows nothing of bytes or commands; those are the device's.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum, auto
+from math import inf
+from random import Random
+from typing import Protocol
+
+from harness.simulation.device_settings import DeviceSettings, TimeBaseSettings
+from harness.simulation.engine import Action, Engine, Timer
+
+NEVER_US = -inf
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimeBase:
+    """A device's own times, in microseconds; see ``TimeBaseSettings``."""
+
+    sample_us: float
+    read_0_us: float
+    presence_wait_us: float
+    presence_low_us: float
+    reset_min_us: float
+    min_low_us: float
+    hold_off_us: float
+
+
+_LIMITS_US = {
+    "sample_us": (15.0, 60.0),
+    "read_0_us": (15.0, 60.0),
+    "presence_wait_us": (15.0, 60.0),
+    "presence_low_us": (60.0, 240.0),
+    "reset_min_us": (240.0, 470.0),
+    "min_low_us": (0.2, 0.9),
+    "hold_off_us": (0.5, 2.0),
+}
+"""Data-sheet limits; reset and hold-off are bounded by what must not be a reset
+(two presence pulses in a row last 285 us) and by the shortest legal recovery."""
+
+
+def draw_time_base(given: TimeBaseSettings, random: Random) -> TimeBase:
+    """The times given, and the others drawn evenly between their limits."""
+    drawn = {name: random.uniform(*limits) for name, limits in _LIMITS_US.items()}
+    return TimeBase(**(drawn | given.model_dump(exclude_none=True)))
+
+
+class SlotLogic(Protocol):
+    """What a pin needs of its device."""
+
+    def level(self) -> int:
+        """What to do with the slot that just began: 0 pulls, 1 leaves the line."""
+        ...
+
+    def take(self, bit: int) -> None:
+        """The bit sampled in this slot."""
+        ...
+
+    def restart(self) -> None:
+        """A reset was seen."""
+        ...
+
+
+class Phase(Enum):
+    """What the pin is busy with."""
+
+    OFF = auto()
+    READY = auto()
+    EDGE = auto()
+    SLOT = auto()
+    PRESENCE_WAIT = auto()
+    PRESENCE = auto()
+
+
+@dataclass(slots=True)
+class Witness:
+    """What a pin saw since it was last asked."""
+
+    slots: int = 0
+    bit: int = 1
+    taken_us: float = 0.0
+    resets: int = 0
+
+
+class Pin:
+    """One device's pin on the line."""
+
+    def __init__(
+        self,
+        *,
+        engine: Engine,
+        settings: DeviceSettings,
+        time_base: TimeBase,
+        logic: SlotLogic,
+        on_slot: Action,
+    ) -> None:
+        self.time_base = time_base
+        self.phase = Phase.READY
+        self.witness = Witness()
+        self._engine = engine
+        self._settings = settings
+        self._logic = logic
+        self._on_slot = on_slot
+        self._timers: list[Timer] = []
+        self._low_since_us = 0.0
+        self._deaf_until_us = NEVER_US
+        self._edge_us = 0.0
+        self._pulling = self._sampled = False
+        self._high = True
+        self._attached = False
+
+    @property
+    def is_at_rest(self) -> bool:
+        """True if the next edge would be taken for a slot."""
+        return (
+            self.phase is Phase.READY and self._deaf_until_us <= self._engine.now_us
+        ) or self.phase is Phase.OFF
+
+    def attach(self) -> None:
+        """Connect to the line; a pin that floated low now sees it rise."""
+        if self._attached:
+            return
+        self._attached = True
+        settings = self._settings
+        comparator = self._engine.listen(
+            self,
+            low_v=settings.threshold_low_v,
+            high_v=settings.threshold_high_v,
+            on_edge=self._on_edge,
+        )
+        self._engine.line.load_capacitance(
+            self, at_us=self._engine.now_us, farad_pf=settings.input_pf
+        )
+        if comparator.is_high != self._high:
+            self._on_edge(comparator.is_high)
+
+    def detach(self) -> None:
+        """Disconnect; a floating pin reads low."""
+        if not self._attached:
+            return
+        self._let_go()
+        self._attached = False
+        self._engine.ignore(self)
+        self._engine.line.load_capacitance(
+            self, at_us=self._engine.now_us, farad_pf=0.0
+        )
+        if self._high:
+            self._on_edge(False)
+
+    def power_off(self) -> None:
+        """The chip is dead: it neither pulls nor hears."""
+        self._abort()
+        self.phase = Phase.OFF
+
+    def power_on(self) -> None:
+        """The chip starts; it announces itself as after a reset, once the line is high."""
+        self.phase = Phase.READY
+        self._low_since_us = NEVER_US
+        if self._high:
+            self._begin_presence()
+
+    def forget(self) -> None:
+        """Start a new account of what is seen."""
+        self.witness = Witness()
+
+    def rebase(self, by_us: float) -> None:
+        """Times now count from a point ``by_us`` later."""
+        self._low_since_us -= by_us
+        self._deaf_until_us -= by_us
+        self._edge_us -= by_us
+
+    def _on_edge(self, is_high: bool) -> None:
+        self._high = is_high
+        if is_high:
+            self._rise()
+        else:
+            self._fall()
+
+    def _fall(self) -> None:
+        now_us = self._engine.now_us
+        self._low_since_us = now_us
+        if self.phase is not Phase.READY:
+            return
+        if now_us < self._deaf_until_us:
+            self._start(self._deaf_until_us - now_us, self._look_again)
+        else:
+            self._begin_edge()
+
+    def _look_again(self) -> None:
+        if self.phase is Phase.READY and not self._high:
+            self._begin_edge()
+
+    def _begin_edge(self) -> None:
+        self.phase = Phase.EDGE
+        self._edge_us = self._engine.now_us
+        self._start(self.time_base.min_low_us, self._begin_slot)
+
+    def _begin_slot(self) -> None:
+        self.phase = Phase.SLOT
+        self._sampled = False
+        gone_us = self._engine.now_us - self._edge_us
+        self._on_slot()
+        if self.phase is not Phase.SLOT:
+            return  # that cost the last of its supply
+        if self._logic.level() == 0:
+            self._pull()
+            self._start(self.time_base.read_0_us - gone_us, self._end_pull)
+        self._start(self.time_base.sample_us - gone_us, self._sample)
+
+    def _sample(self) -> None:
+        bit = 1 if self._high else 0
+        witness = self.witness
+        witness.slots += 1
+        witness.bit = bit
+        witness.taken_us = self._engine.now_us
+        self._sampled = True
+        self._end_slot()
+        self._logic.take(bit)
+
+    def _end_pull(self) -> None:
+        self._let_go()
+        self._end_slot()
+
+    def _end_slot(self) -> None:
+        if self._sampled and not self._pulling:
+            self.phase = Phase.READY
+
+    def _rise(self) -> None:
+        now_us = self._engine.now_us
+        self._deaf_until_us = now_us + self.time_base.hold_off_us
+        if self.phase is Phase.OFF:
+            return
+        if now_us - self._low_since_us >= self.time_base.reset_min_us:
+            self.witness.resets += 1
+            self._begin_presence()
+        elif self.phase is Phase.EDGE:
+            self._abort()
+
+    def _begin_presence(self) -> None:
+        self._abort()
+        self._logic.restart()
+        self.phase = Phase.PRESENCE_WAIT
+        self._start(self.time_base.presence_wait_us, self._presence)
+
+    def _presence(self) -> None:
+        self.phase = Phase.PRESENCE
+        self._pull()
+        self._start(self.time_base.presence_low_us, self._end_presence)
+
+    def _end_presence(self) -> None:
+        self._let_go()
+        self.phase = Phase.READY
+        # the device's own low is no part of a reset
+        self._low_since_us = self._engine.now_us
+
+    def _pull(self) -> None:
+        self._pulling = True
+        if self._attached:
+            self._engine.line.pull(
+                self,
+                at_us=self._engine.now_us,
+                ohm=self._settings.output_ohm,
+                level_v=0.0,
+            )
+
+    def _let_go(self) -> None:
+        self._pulling = False
+        self._engine.line.release(self, at_us=self._engine.now_us)
+
+    def _start(self, delay_us: float, action: Action) -> None:
+        self._timers = [t for t in self._timers if t.action is not None]
+        self._timers.append(self._engine.after(max(0.0, delay_us), action))
+
+    def _abort(self) -> None:
+        for timer in self._timers:
+            timer.cancel()
+        self._timers.clear()
+        if self._pulling:
+            self._let_go()
+        self.phase = Phase.READY

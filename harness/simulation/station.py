@@ -1,0 +1,127 @@
+"""One device on the bench: its pin, its supply and its logic, put together."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from random import Random
+from typing import Any
+
+from harness.simulation.device_settings import DeviceSettings
+from harness.simulation.device_settings import Supply as SupplyKind
+from harness.simulation.devices.base import Device, Surroundings
+from harness.simulation.devices.registry import device_kinds
+from harness.simulation.engine import Engine
+from harness.simulation.frontend import Phase, Pin, TimeBase, draw_time_base
+from harness.simulation.supply import ExternalSupply, ParasiteSupply, Supply
+from harness.wire.romcode import RomCode
+
+
+class Station:
+    """A device with everything that connects it to the line.
+
+    Attributes:
+        bit: its place in the masks of devices.
+        device: what it does with bits.
+        pin: how it hears and pulls.
+        supply: what feeds it.
+        time_base: its own times, as drawn; faults put another into the pin.
+    """
+
+    def __init__(
+        self,
+        *,
+        index: int,
+        settings: DeviceSettings,
+        rom: RomCode,
+        random: Random,
+        engine: Engine,
+        surroundings: Surroundings,
+        crowd: Callable[[], int],
+    ) -> None:
+        self.bit = 1 << index
+        self.index = index
+        self.socket = settings.socket
+        self.is_attached = False
+        self.time_base = draw_time_base(settings.time_base, random)
+        self.device: Device[Any] = device_kinds()[settings.family].model(
+            settings=settings, rom=rom, random=random, surroundings=surroundings
+        )
+        self.supply: Supply
+        if settings.supply is SupplyKind.PARASITE:
+            self.supply = ParasiteSupply(
+                engine=engine, settings=settings.supply_node, chip=self, crowd=crowd
+            )
+        else:
+            self.supply = ExternalSupply(self)
+        self.device.supply = self.supply
+        self.pin = Pin(
+            engine=engine,
+            settings=settings,
+            time_base=self.time_base,
+            logic=self.device,
+            on_slot=self.supply.spend_slot,
+        )
+
+    @property
+    def is_listening(self) -> bool:
+        """True if the device takes part in the present session."""
+        return (
+            self.is_attached
+            and self.device.want is not None
+            and self.pin.phase is not Phase.OFF
+        )
+
+    def attach(self) -> None:
+        """The data lead is on the line."""
+        self.is_attached = True
+        self.supply.attach()
+        self.pin.attach()
+
+    def detach(self) -> None:
+        """The data lead is off the line."""
+        self.is_attached = False
+        self.pin.detach()
+        self.supply.detach()
+
+    def power_on(self) -> None:
+        """The supply is good again."""
+        self.device.power_on()
+        self.pin.power_on()
+
+    def power_off(self) -> None:
+        """The supply is gone."""
+        self.pin.power_off()
+        self.device.power_off()
+
+    def use_time_base(self, time_base: TimeBase) -> None:
+        """Run by other times from now on."""
+        self.pin.time_base = time_base
+
+    def rebase(self, by_us: float) -> None:
+        """Times now count from a point ``by_us`` later."""
+        self.pin.rebase(by_us)
+        if isinstance(self.supply, ParasiteSupply):
+            self.supply.rebase(by_us)
+
+
+def draw_rom_codes(devices: Sequence[DeviceSettings], random: Random) -> list[RomCode]:
+    """ROM codes as given, or with a serial number drawn; drawn ones differ."""
+    taken: set[RomCode] = set()
+    codes = []
+    for settings in devices:
+        if settings.rom_code:
+            code = RomCode.parse(settings.rom_code)
+        elif settings.serial is not None:
+            code = RomCode.build(settings.family, settings.serial)
+        else:
+            code = _draw(settings.family, random)
+            while code in taken:
+                code = _draw(settings.family, random)
+        taken.add(code)
+        codes.append(code)
+    return codes
+
+
+def _draw(family: int, random: Random) -> RomCode:
+    # the two upper bytes of common parts are zero
+    return RomCode.build(family, random.randrange(1, 1 << 32))
