@@ -141,6 +141,11 @@ class Adapter:
         self._connect(self.url)
 
     @property
+    def port(self) -> Any:  # noqa: ANN401 - the class depends on the URL
+        """The open pyserial port, for what it offers beyond traffic."""
+        return self._port
+
+    @property
     def grid(self) -> ClockGrid:
         """The clock grid in force."""
         kind = self._kind

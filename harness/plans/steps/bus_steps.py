@@ -126,7 +126,8 @@ def _judge_enumeration(
     if body.scans > 1:
         seen = Counter(str(rom) for scan in scans for rom in scan.found)
         evidence["found_in_scans"] = dict(seen)
-    problem = _unsound(rejected, last) if body.unique else None
+    # nobody in alarm ends a conditional search dead at once, which is an answer
+    problem = _unsound(rejected, last) if body.unique and not body.alarm else None
     if problem is None:
         result = judged(*values, evidence=evidence)
         return _explain_count(context, result, codes)

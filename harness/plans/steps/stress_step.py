@@ -128,8 +128,9 @@ def _judge(body: Stress, points: list[_Point]) -> CheckResult:
         Measurement(
             name="points_held",
             value=len(bound) - len(broken),
-            unit=f"points from {from_us:g} to {to_us:g} us",
+            unit="points",
             low=len(bound),
+            high=len(bound),
         )
     ]
     if held:
@@ -138,6 +139,7 @@ def _judge(body: Stress, points: list[_Point]) -> CheckResult:
             Measurement(name="longest_low", value=round(max(held), 3), unit="us"),
         ]
     evidence: dict[str, object] = {
+        "must_hold_us": [from_us, to_us],
         "points": [
             {
                 "asked_us": point.asked_us,

@@ -1,0 +1,168 @@
+"""Benches and runs for tests: a fixture file on disk, opened over the real pyserial path."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pytest
+import yaml
+
+from harness.driver.bus import Bus
+from harness.plans.connection import connect
+from harness.plans.loading import load_fixture, parse_plan
+from harness.plans.runner import Runner
+from harness.plans.schema import Fixture
+from harness.results.journal import Journal, read_events
+from harness.results.record import RunRecord
+from harness.wire.romcode import RomCode
+
+Device = dict[str, Any]
+
+
+def device(family: int, serial: int, **more: Any) -> Device:  # noqa: ANN401 - any setting
+    """A device of the simulation section."""
+    return {"family": family, "serial": serial, **more}
+
+
+def fixture_data(
+    devices: list[Device],
+    *,
+    faults: list[dict[str, Any]] | None = None,
+    seed: int = 1,
+    kind: str = "fractional-divider",
+    line: dict[str, Any] | None = None,
+    **simulation: Any,  # noqa: ANN401 - any setting
+) -> dict[str, Any]:
+    """A fixture with one socket a device, S1 on, each expecting its ROM code."""
+    devices = [{"socket": f"S{n}", **d} for n, d in enumerate(devices, 1)]
+    sockets = [
+        {
+            "name": d["socket"],
+            "expect": {"rom_code": str(RomCode.build(d["family"], d["serial"]))},
+        }
+        for d in devices
+    ]
+    return {
+        "fixture": "test bench",
+        "adapter": {"port": "sim://", "kind": kind},
+        "line": {"pull_up_ohm": 2200, "supply_v": 5.0, "cable_m": 3, **(line or {})},
+        "sockets": sockets,
+        "simulation": {
+            "seed": seed,
+            "devices": devices,
+            "faults": faults or [],
+            **simulation,
+        },
+    }
+
+
+@dataclass
+class Operator:
+    """Answers prompts from a list; keeps what it was asked."""
+
+    answers: list[bool] = field(default_factory=list)
+    asked: list[str] = field(default_factory=list)
+
+    def ask(self, text: str, *, yes_no: bool) -> bool:
+        """The next answer; enter is always yes."""
+        self.asked.append(text)
+        return self.answers.pop(0) if yes_no else True
+
+
+@dataclass
+class Ran:
+    """A finished run and what is left of it."""
+
+    code: int
+    record: RunRecord
+    events: list[dict[str, Any]]
+    folder: Path
+
+    def step(self, step: str) -> Any:  # noqa: ANN401 - a step record
+        """The record of one step."""
+        return next(s for s in self.record.steps if s.step == step)
+
+
+@pytest.fixture
+def write_fixture(tmp_path: Path) -> Callable[[dict[str, Any]], Fixture]:
+    """Write fixture data to a file and load it as a user's fixture is loaded."""
+
+    def write(data: dict[str, Any]) -> Fixture:
+        path = tmp_path / f"fixture-{len(list(tmp_path.glob('fixture-*')))}.yaml"
+        path.write_text(yaml.safe_dump(data), encoding="utf-8")
+        return load_fixture(path)
+
+    return write
+
+
+@pytest.fixture
+def open_bus(
+    write_fixture: Callable[[dict[str, Any]], Fixture],
+) -> Iterator[Callable[[dict[str, Any]], Bus]]:
+    """Open a bus on fixture data; everything is closed when the test ends."""
+    with ExitStack() as stack:
+
+        def opened(data: dict[str, Any]) -> Bus:
+            return stack.enter_context(connect(write_fixture(data)))
+
+        yield opened
+
+
+@pytest.fixture
+def run_plan(
+    write_fixture: Callable[[dict[str, Any]], Fixture], tmp_path: Path
+) -> Callable[..., Ran]:
+    """Run plan text on fixture data, as ``slotproof run`` does."""
+
+    def run(
+        steps: str | list[Any],
+        data: dict[str, Any],
+        *,
+        operator: Operator | None = None,
+        **plan: Any,  # noqa: ANN401 - further keys of the plan
+    ) -> Ran:
+        listed = yaml.safe_load(steps) if isinstance(steps, str) else steps
+        text = yaml.safe_dump({"plan": "test plan", **plan, "steps": listed})
+        loaded = parse_plan(text, "plan.yaml")
+        fixture = write_fixture(data)
+        folder = tmp_path / f"results-{len(list(tmp_path.glob('results-*')))}"
+        with connect(fixture) as bus, Journal.create(folder, bus.clock) as journal:
+            runner = Runner(
+                plan=loaded,
+                fixture=fixture,
+                bus=bus,
+                journal=journal,
+                operator=operator or Operator(),
+            )
+            code = runner.run()
+        events = list(read_events(folder / "journal.jsonl"))
+        return Ran(
+            code=code,
+            record=RunRecord.from_events(events),
+            events=events,
+            folder=folder,
+        )
+
+    return run
+
+
+@pytest.fixture
+def bench_of() -> Callable[[Bus], Any]:
+    """The simulated bench behind an open bus."""
+    return lambda bus: bus.adapter.port.bench
+
+
+@pytest.fixture
+def new_device() -> Callable[..., Device]:
+    """Make a device of the simulation section: ``new_device(0x28, 5, ...)``."""
+    return device
+
+
+@pytest.fixture
+def bench_data() -> Callable[..., dict[str, Any]]:
+    """Make fixture data: ``bench_data([device, ...], faults=[...])``."""
+    return fixture_data
