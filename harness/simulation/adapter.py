@@ -14,7 +14,7 @@ from collections import deque
 from math import ceil, inf
 from typing import NamedTuple
 
-from harness.simulation.bench import Bench
+from harness.simulation.core import Core
 
 
 class Packet(NamedTuple):
@@ -33,15 +33,15 @@ class Adapter:
         hears: False while its receive line is open.
     """
 
-    def __init__(self, bench: Bench) -> None:
-        self.bench = bench
+    def __init__(self, core: Core) -> None:
+        self.core = core
         self.plugged = True
         self.plugged_in = 1
-        self.hears = bench.settings.adapter.echo
+        self.hears = core.settings.adapter.echo
         self.drop_probability = 0.0
         self.jitter_ms = 0.0
         self.jitter_probability = 0.0
-        self._random = bench.random_for("adapter")
+        self._random = core.random_for("adapter")
         self._baud, self._stop_bits = 9600.0, 1
         self._outgoing = bytearray()
         self._not_before_us = 0.0
@@ -61,13 +61,13 @@ class Adapter:
     @property
     def room(self) -> int:
         """Characters that may still be written."""
-        return self.bench.settings.adapter.max_write - len(self._outgoing)
+        return self.core.settings.adapter.max_write - len(self._outgoing)
 
     def write(self, data: bytes, *, now_us: float) -> None:
         """Queue characters for the line."""
         self.pump(now_us)
         if not self._outgoing:
-            self._not_before_us = now_us + self.bench.settings.adapter.out_latency_us
+            self._not_before_us = now_us + self.core.settings.adapter.out_latency_us
         self._outgoing += data
 
     def available(self, now_us: float) -> int:
@@ -90,11 +90,11 @@ class Adapter:
         self.pump(now_us)
         while len(self._arrived) < size and self.plugged and now_us < deadline_us:
             due_us = self._packets[0].at_us if self._packets else inf
-            if due_us <= self.bench.now_us or deadline_us <= self.bench.now_us:
+            if due_us <= self.core.now_us or deadline_us <= self.core.now_us:
                 now_us = max(now_us, min(due_us, deadline_us))
             else:
                 self._step(min(deadline_us, due_us))
-                now_us = max(now_us, min(self.bench.now_us, deadline_us, due_us))
+                now_us = max(now_us, min(self.core.now_us, deadline_us, due_us))
             self._deliver(now_us)
         return now_us
 
@@ -110,19 +110,19 @@ class Adapter:
         self._baud, self._stop_bits = baud, stop_bits
         if self._outgoing or self._fifo:
             self._fifo.clear()
-        self.bench.configure_uart(baud=baud, stop_bits=stop_bits)
-        return now_us + 1000 * self.bench.settings.adapter.baud_change_ms
+        self.core.configure_uart(baud=baud, stop_bits=stop_bits)
+        return now_us + 1000 * self.core.settings.adapter.baud_change_ms
 
     def set_modem_lines(self, *, rts: bool, dtr: bool, now_us: float) -> None:
         """Set both modem lines."""
         self.pump(now_us)
         if self.plugged:
-            self.bench.set_modem_lines(rts=rts, dtr=dtr)
+            self.core.set_modem_lines(rts=rts, dtr=dtr)
 
     def set_break(self, low: bool, *, now_us: float) -> None:
         """Hold the transmitter low, or let it go."""
         self.pump(now_us)
-        self.bench.set_break(low)
+        self.core.wiring.set_break(low)
 
     def purge_incoming(self, now_us: float) -> None:
         """Drop what the host has; what is still in the chip comes later."""
@@ -141,19 +141,20 @@ class Adapter:
         self._fifo.clear()
         self._packets.clear()
         self._arrived.clear()
-        self.bench.set_break(False)
-        self.bench.set_modem_lines(rts=False, dtr=False)
+        self.core.wiring.cut(True)
+        self.core.set_modem_lines(rts=False, dtr=False)
 
     def plug(self) -> None:
         """Put it back, as after power-up."""
         self.plugged = True
         self.plugged_in += 1
+        self.core.wiring.cut(False)
         self._baud, self._stop_bits = 9600.0, 1
-        self.bench.configure_uart(baud=9600, stop_bits=1)
+        self.core.configure_uart(baud=9600, stop_bits=1)
 
     def pump(self, now_us: float) -> None:
         """Let the bench run up to the host's time."""
-        while self.bench.now_us < now_us:
+        while self.core.now_us < now_us:
             self._step(now_us)
         self._deliver(now_us)
 
@@ -161,25 +162,25 @@ class Adapter:
 
     def _step(self, until_us: float) -> None:
         """Go on to the next packet, or to a time, whichever comes first."""
-        bench = self.bench
+        core = self.core
         if self._fifo:
-            until_us = min(until_us, max(self._timer_us(), bench.now_us))
-        begin_us = max(bench.now_us, self._not_before_us)
+            until_us = min(until_us, max(self._timer_us(), core.now_us))
+        begin_us = max(core.now_us, self._not_before_us)
         if self._outgoing and begin_us < until_us:
-            bench.idle_until(begin_us)
-            room = bench.settings.adapter.packet_bytes - len(self._fifo)
-            sent = bench.transmit(self._outgoing[:room], until_us=until_us)
+            core.idle_until(begin_us)
+            room = core.settings.adapter.packet_bytes - len(self._fifo)
+            sent = core.transmit(self._outgoing[:room], until_us=until_us)
             # an event on the way may have emptied the queue
             del self._outgoing[:sent]
         else:
-            bench.idle_until(until_us)
+            core.idle_until(until_us)
         self._gather()
 
     def _gather(self) -> None:
         """Put what the UART heard into packets."""
-        data, times_us = self.bench.fetch_heard()
+        data, times_us = self.core.fetch_heard()
         data, times_us = self._lose(data, times_us)
-        size = self.bench.settings.adapter.packet_bytes
+        size = self.core.settings.adapter.packet_bytes
         place = 0
         while place < len(data):
             if not self._fifo:
@@ -192,7 +193,7 @@ class Adapter:
             elif end < len(data):
                 self._send_packet(self._timer_us())
             place = end
-        if self._fifo and self._timer_us() <= self.bench.now_us:
+        if self._fifo and self._timer_us() <= self.core.now_us:
             self._send_packet(self._timer_us())
 
     def _lose(self, data: bytes, times_us: list[float]) -> tuple[bytes, list[float]]:
@@ -209,7 +210,7 @@ class Adapter:
 
     def _timer_us(self) -> float:
         """When the latency timer next runs out after the first waiting character."""
-        latency_us = 1000 * self.bench.settings.adapter.latency_ms
+        latency_us = 1000 * self.core.settings.adapter.latency_ms
         periods = ceil((self._first_us - self._packet_us) / latency_us)
         return self._packet_us + max(1, periods) * latency_us
 

@@ -32,9 +32,10 @@ class Line:
         self.final_v = 0.0
         self.tau_us = 1.0
         self.induced_v = 0.0
-        self.trace: Trace | None = None
+        self._trace: Trace | None = None
         self._trace_origin_us = 0.0
         self._pulls: dict[Hashable, tuple[float, float]] = {}
+        self._induced_v: dict[Hashable, float] = {}
         self._loads_a: dict[Hashable, float] = {}
         self._capacitances_pf: dict[Hashable, float] = {"cable": capacitance_pf}
 
@@ -52,6 +53,16 @@ class Line:
         """Resistance that the capacitance charges through."""
         siemens = sum(pull[0] for pull in self._pulls.values())
         return 1 / siemens if siemens else inf
+
+    @property
+    def is_recorded(self) -> bool:
+        """True while a trace is taken."""
+        return self._trace is not None
+
+    def record(self, trace: Trace | None, *, origin_us: float) -> None:
+        """Write the voltage from now on into ``trace``; None ends that."""
+        self._trace = trace
+        self._trace_origin_us = origin_us
 
     @property
     def is_loaded(self) -> bool:
@@ -93,10 +104,14 @@ class Line:
             self._capacitances_pf.pop(owner, None)
         self._solve()
 
-    def induce(self, *, at_us: float, volts: float) -> None:
-        """A voltage couples into the cable from ``at_us`` on; zero ends it."""
+    def induce(self, owner: Hashable, *, at_us: float, volts: float) -> None:
+        """``owner`` couples a voltage into the cable from ``at_us`` on; zero ends it."""
         self.move_to(at_us)
-        self.induced_v = volts
+        if volts:
+            self._induced_v[owner] = volts
+        else:
+            self._induced_v.pop(owner, None)
+        self.induced_v = sum(self._induced_v.values())
 
     def _solve(self) -> None:
         siemens = sum(pull[0] for pull in self._pulls.values())
@@ -112,8 +127,8 @@ class Line:
 
     def move_to(self, at_us: float) -> None:
         """Let the voltage run up to ``at_us``."""
-        if self.trace is not None:
-            self.trace.add(
+        if self._trace is not None:
+            self._trace.add(
                 start_us=self._trace_origin_us + self.at_us,
                 end_us=self._trace_origin_us + at_us,
                 start_v=self.volts,

@@ -17,8 +17,8 @@ from typing import Any, Self
 import serial
 from serial.serialutil import PortNotOpenError, SerialBase, SerialTimeoutException
 
+from harness.simulation.addresses import benches
 from harness.simulation.bench import Bench
-from harness.simulation.rig import Rig, rigs
 from harness.simulation.virtual_clock import VirtualClock
 
 _termios_error: type[Exception]
@@ -45,7 +45,7 @@ class SimulatedPort(SerialBase):
     clock: VirtualClock
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:  # noqa: ANN401 - pyserial's own
-        self._rig: Rig | None = None
+        self._bench: Bench | None = None
         self._plugged_in = 0
         self._holds_lock = False
         super().__init__(*args, **kwargs)
@@ -54,7 +54,7 @@ class SimulatedPort(SerialBase):
     def for_bench(cls, bench: Bench, *, timeout_s: float | None = 1.0) -> Self:
         """An open port on a bench of one's own, without a fixture file."""
         port = cls(timeout=timeout_s)
-        port._use(Rig(bench))
+        port._use(bench)
         port.port = "sim:///for-bench"
         port.open()
         return port
@@ -66,7 +66,7 @@ class SimulatedPort(SerialBase):
         Raises:
             PortNotOpenError: the port was never open.
         """
-        return self._rig_in_use().bench
+        return self._bench_in_use()
 
     def open(self) -> None:
         """Open with the current settings.
@@ -78,42 +78,44 @@ class SimulatedPort(SerialBase):
             raise serial.SerialException("Port is already open.")
         if self.port is None:
             raise serial.SerialException("Port must be configured before use.")
-        if self._rig is None:
-            self._use(rigs.at(self.port))
-        rig = self._rig_in_use()
-        adapter = rig.adapter
-        adapter.pump(rig.clock.now_us)
+        if self._bench is None:
+            self._use(benches.at(self.port))
+        bench = self._bench_in_use()
+        adapter = bench.adapter
+        adapter.pump(bench.clock.now_us)
         if not adapter.plugged:
             raise _failure(errno.ENOENT, f"could not open port {self.port}")
-        if self.exclusive and rig.locked:
+        if self.exclusive and bench.locked:
             raise _failure(errno.EAGAIN, f"Could not exclusively lock port {self.port}")
         if self.exclusive:
-            rig.locked = self._holds_lock = True
+            bench.locked = self._holds_lock = True
         self._plugged_in = adapter.plugged_in
         self.is_open = True
         # the operating system raises both lines together before anybody is asked
-        adapter.set_modem_lines(rts=True, dtr=True, now_us=rig.clock.now_us)
+        adapter.set_modem_lines(rts=True, dtr=True, now_us=bench.clock.now_us)
         self._reconfigure_port()
         self._update_lines()
-        adapter.purge_incoming(rig.clock.now_us)
+        adapter.purge_incoming(bench.clock.now_us)
 
     def close(self) -> None:
         """Close; both modem lines fall."""
         if not self.is_open:
             return
-        rig = self._rig_in_use()
+        bench = self._bench_in_use()
         self.is_open = False
         if self._is_alive():
-            rig.adapter.set_break(False, now_us=rig.clock.now_us)
-            rig.adapter.set_modem_lines(rts=False, dtr=False, now_us=rig.clock.now_us)
+            bench.adapter.set_break(False, now_us=bench.clock.now_us)
+            bench.adapter.set_modem_lines(
+                rts=False, dtr=False, now_us=bench.clock.now_us
+            )
         if self._holds_lock:
-            rig.locked = self._holds_lock = False
+            bench.locked = self._holds_lock = False
 
     @property
     def in_waiting(self) -> int:
         """Characters that can be read at once."""
-        rig = self._open_rig()
-        count = rig.adapter.available(rig.clock.now_us)
+        bench = self._open_bench()
+        count = bench.adapter.available(bench.clock.now_us)
         if not self._is_alive():
             raise OSError(errno.EIO, os.strerror(errno.EIO))
         return count
@@ -121,22 +123,22 @@ class SimulatedPort(SerialBase):
     @property
     def out_waiting(self) -> int:
         """Characters written and not yet sent."""
-        rig = self._open_rig()
-        rig.adapter.pump(rig.clock.now_us)
-        return rig.adapter.unsent
+        bench = self._open_bench()
+        bench.adapter.pump(bench.clock.now_us)
+        return bench.adapter.unsent
 
     def read(self, size: int = 1) -> bytes:
         """Read up to ``size`` characters, waiting no longer than the time-out."""
-        rig = self._open_rig()
+        bench = self._open_bench()
         wait_us = FOR_EVER_US if self.timeout is None else self.timeout * 1e6
-        deadline_us = rig.clock.now_us + wait_us
-        reached_us = rig.adapter.wait(
-            size, now_us=rig.clock.now_us, deadline_us=deadline_us
+        deadline_us = bench.clock.now_us + wait_us
+        reached_us = bench.adapter.wait(
+            size, now_us=bench.clock.now_us, deadline_us=deadline_us
         )
-        rig.clock.move_to(reached_us)
+        bench.clock.move_to(reached_us)
         if not self._is_alive():
             raise serial.SerialException(GONE)
-        data = rig.adapter.take(size)
+        data = bench.adapter.take(size)
         if self.timeout is None and len(data) < size:
             raise serial.SerialException("nothing came and nothing ever will")
         return data
@@ -147,39 +149,39 @@ class SimulatedPort(SerialBase):
         Raises:
             SerialTimeoutException: no room in time; a part may have gone out.
         """
-        rig = self._open_rig()
+        bench = self._open_bench()
         content = bytes(data)
         limit = self.write_timeout
-        deadline_us = inf if limit is None else rig.clock.now_us + limit * 1e6
+        deadline_us = inf if limit is None else bench.clock.now_us + limit * 1e6
         place = 0
         while True:
-            rig.adapter.pump(rig.clock.now_us)
+            bench.adapter.pump(bench.clock.now_us)
             if not self._is_alive():
                 raise _failure(errno.EIO, "write failed")
-            end = place + max(0, rig.adapter.room)
-            rig.adapter.write(content[place:end], now_us=rig.clock.now_us)
+            end = place + max(0, bench.adapter.room)
+            bench.adapter.write(content[place:end], now_us=bench.clock.now_us)
             place = min(end, len(content))
             if place == len(content):
                 return place
-            if rig.clock.now_us >= deadline_us:
+            if bench.clock.now_us >= deadline_us:
                 raise SerialTimeoutException("Write timeout")
-            rig.clock.sleep(rig.bench.framing.character_us * 16e-6)
+            bench.clock.sleep(bench.core.framing.character_us * 16e-6)
 
     def flush(self) -> None:
         """Wait until everything is sent."""
         while self.out_waiting:
-            self.clock.sleep(self.bench.framing.character_us * 1e-6)
+            self.clock.sleep(self.bench.core.framing.character_us * 1e-6)
 
     def reset_input_buffer(self) -> None:
         """Drop what can be read."""
-        rig = self._open_rig()
-        rig.adapter.purge_incoming(rig.clock.now_us)
+        bench = self._open_bench()
+        bench.adapter.purge_incoming(bench.clock.now_us)
         self._fail_if_dead()
 
     def reset_output_buffer(self) -> None:
         """Drop what is not yet sent."""
-        rig = self._open_rig()
-        rig.adapter.purge_outgoing(rig.clock.now_us)
+        bench = self._open_bench()
+        bench.adapter.purge_outgoing(bench.clock.now_us)
         self._fail_if_dead()
 
     def send_break(self, duration: float = 0.25) -> None:
@@ -211,8 +213,8 @@ class SimulatedPort(SerialBase):
     # what pyserial's properties call
 
     def _reconfigure_port(self, force_update: bool = False) -> None:
-        rig = self._open_rig()
-        rig.adapter.pump(rig.clock.now_us)
+        bench = self._open_bench()
+        bench.adapter.pump(bench.clock.now_us)
         self._fail_if_dead()
         if self.bytesize != serial.EIGHTBITS or self.parity != serial.PARITY_NONE:
             raise ValueError("the simulated adapter has 8 data bits and no parity")
@@ -220,12 +222,12 @@ class SimulatedPort(SerialBase):
             raise ValueError("the simulated adapter has 1 or 2 stop bits")
         if not self.baudrate:
             raise ValueError(f"Not a valid baudrate: {self.baudrate!r}")
-        done_us = rig.adapter.configure(
+        done_us = bench.adapter.configure(
             baud=self.baudrate,
             stop_bits=int(self.stopbits),
-            now_us=rig.clock.now_us,
+            now_us=bench.clock.now_us,
         )
-        rig.clock.move_to(done_us)
+        bench.clock.move_to(done_us)
 
     def _update_rts_state(self) -> None:
         self._update_lines()
@@ -234,37 +236,37 @@ class SimulatedPort(SerialBase):
         self._update_lines()
 
     def _update_lines(self) -> None:
-        rig = self._open_rig()
-        rig.adapter.set_modem_lines(
+        bench = self._open_bench()
+        bench.adapter.set_modem_lines(
             rts=bool(self.rts),
             dtr=bool(self.dtr),
-            now_us=rig.clock.now_us,
+            now_us=bench.clock.now_us,
         )
         if not self._is_alive():
             raise OSError(errno.EIO, os.strerror(errno.EIO))
 
     def _update_break_state(self) -> None:
-        rig = self._open_rig()
-        rig.adapter.set_break(bool(self.break_condition), now_us=rig.clock.now_us)
+        bench = self._open_bench()
+        bench.adapter.set_break(bool(self.break_condition), now_us=bench.clock.now_us)
 
     # inside
 
-    def _use(self, rig: Rig) -> None:
-        self._rig = rig
-        self.clock = rig.clock
+    def _use(self, bench: Bench) -> None:
+        self._bench = bench
+        self.clock = bench.clock
 
-    def _rig_in_use(self) -> Rig:
-        if self._rig is None:
+    def _bench_in_use(self) -> Bench:
+        if self._bench is None:
             raise PortNotOpenError
-        return self._rig
+        return self._bench
 
-    def _open_rig(self) -> Rig:
+    def _open_bench(self) -> Bench:
         if not self.is_open:
             raise PortNotOpenError
-        return self._rig_in_use()
+        return self._bench_in_use()
 
     def _is_alive(self) -> bool:
-        adapter = self._rig_in_use().adapter
+        adapter = self._bench_in_use().adapter
         return adapter.plugged and adapter.plugged_in == self._plugged_in
 
     def _fail_if_dead(self) -> None:

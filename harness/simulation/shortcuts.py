@@ -9,16 +9,21 @@ the same by construction, since it starts from the same numbers.
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import dataclass
 from math import exp, inf
 
 from harness.simulation.agenda import Agenda
 from harness.simulation.engine import Engine
 from harness.simulation.station import Station
-from harness.simulation.supply import ParasiteSupply
+from harness.simulation.supply import HYSTERESIS_V, ParasiteSupply
+from harness.simulation.uart import Heard
 
 MOST_OUTCOMES = 200_000
 """Per table; then it starts afresh."""
+
+MOST_TABLES = 64
+"""Then all start afresh."""
 
 GUARD_V = 0.2
 """How far above brown-out the lumped account of parasite power is trusted."""
@@ -100,6 +105,89 @@ class LumpedSupply:
         return keep, self.full_v * (1 - keep) - keep * spent_v
 
 
+class Outcomes:
+    """Collects outcomes from the exact engine, and keeps them.
+
+    Tables are kept by circumstance (rate, line); when a device comes or goes or
+    changes its times, all are void.
+    """
+
+    def __init__(self, engine: Engine, stations: list[Station]) -> None:
+        self._engine = engine
+        self._stations = stations
+        self._tables: dict[Hashable, Table] = {}
+        self._low_us = 0.0
+        self._low_from_us = 0.0
+        feeds_v = [
+            station.supply.feed_v
+            for station in stations
+            if isinstance(station.supply, ParasiteSupply)
+        ]
+        if feeds_v:
+            engine.listen(
+                self,
+                low_v=max(feeds_v),
+                high_v=max(feeds_v) + HYSTERESIS_V,
+                on_edge=self._on_feed_edge,
+            )
+
+    def table(self, circumstance: Hashable) -> Table:
+        """What is known under a circumstance."""
+        table = self._tables.get(circumstance)
+        if table is None:
+            if len(self._tables) >= MOST_TABLES:
+                self._tables.clear()
+            table = self._tables[circumstance] = {}
+        elif len(table) >= MOST_OUTCOMES:
+            table.clear()
+        return table
+
+    def forget(self) -> None:
+        """All that is known is void."""
+        self._tables.clear()
+
+    def rebase(self, by_us: float) -> None:
+        """Times now count from a point ``by_us`` later."""
+        self._low_from_us -= by_us
+
+    def watch(self) -> None:
+        """A character begins: start a new account."""
+        self._low_us = 0.0
+        for station in self._stations:
+            station.pin.forget()
+
+    def seen(
+        self, heard: list[Heard], *, character_us: float, end_cv: int
+    ) -> Outcome | None:
+        """What came of the character watched; None if it is nothing that repeats."""
+        stations = self._stations
+        witnesses = [station.pin.witness for station in stations]
+        if len(heard) != 1 or any(w.slots + w.resets > 1 for w in witnesses):
+            return None
+        keep, gain_v = 1.0, 0.0
+        lumped = LumpedSupply.of(stations, self._engine)
+        if lumped:
+            high_us = character_us - self._low_us
+            keep, gain_v = lumped.account(low_us=self._low_us, high_us=high_us)
+        return Outcome(
+            echo=heard[0].byte,
+            heard_us=heard[0].done_us,
+            ones=sum(s.bit for s in stations if s.pin.witness.bit),
+            slots=sum(s.bit for s in stations if s.pin.witness.slots),
+            resets=tuple(s for s in stations if s.pin.witness.resets),
+            taken_us=tuple(w.taken_us for w in witnesses),
+            end_cv=end_cv,
+            keep=keep,
+            gain_v=gain_v,
+        )
+
+    def _on_feed_edge(self, is_high: bool) -> None:
+        if is_high:
+            self._low_us += self._engine.now_us - self._low_from_us
+        else:
+            self._low_from_us = self._engine.now_us
+
+
 class Runner:
     """Sends characters by known outcomes while nothing unusual happens.
 
@@ -115,6 +203,10 @@ class Runner:
         self._agenda = agenda
         self._stations = stations
         self._outcome: Outcome | None = None
+
+    def pulling(self) -> int:
+        """Mask of the devices that would pull in a slot that began now."""
+        return _Crowd(self._stations).pulling()
 
     def taken_us(self, index: int) -> float | None:
         """When a device took its bit in the character at hand; None outside ``run``."""

@@ -100,8 +100,7 @@ class Station:
     def rebase(self, by_us: float) -> None:
         """Times now count from a point ``by_us`` later."""
         self.pin.rebase(by_us)
-        if isinstance(self.supply, ParasiteSupply):
-            self.supply.rebase(by_us)
+        self.supply.rebase(by_us)
 
 
 def draw_rom_codes(devices: Sequence[DeviceSettings], random: Random) -> list[RomCode]:

@@ -67,6 +67,12 @@ class ExternalSupply:
     def detach(self) -> None:
         """The data lead matters not."""
 
+    def refresh(self) -> None:
+        """The line matters not."""
+
+    def rebase(self, by_us: float) -> None:
+        """There are no times to keep."""
+
     def spend_slot(self) -> None:
         """Slots cost nothing that matters here."""
 

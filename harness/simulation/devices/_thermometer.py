@@ -55,8 +55,6 @@ class Thermometer(Device[ThermoT]):
         super().__init__(
             settings=settings, rom=rom, random=random, surroundings=surroundings
         )
-        self.restarts_in_conversion = False
-        self.wrong_bytes: dict[int, int] = {}
         self.full_conversion_us = 1000 * (
             settings.conversion_ms or random.uniform(580, 620)
         )
@@ -226,7 +224,7 @@ class Thermometer(Device[ThermoT]):
         self.surroundings.after(length_us, end)
 
     def _end_conversion(self, supplied: bool) -> None:
-        if self.restarts_in_conversion:
+        if self.restarts_in_work:
             self.power_on()
         elif supplied:
             noise_degc = self.random.gauss(0, 1) * self.settings.noise_degc

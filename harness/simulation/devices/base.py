@@ -65,6 +65,14 @@ class Device(Generic[SettingsT]):
         rom: its ROM code.
         random: its own source of everything that is drawn.
         surroundings: the bench.
+
+    Attributes:
+        rom: the ROM code it answers with; faults put another one here.
+        true_rom: its own ROM code.
+        want: what to do with the next slot; None while it is silent.
+        send: hands the sampled bit to the session and returns the next wish.
+        restarts_in_work: a fault; the chip restarts instead of finishing its work.
+        wrong_bytes: a fault; register number to what is read there.
     """
 
     knows_resume = False
@@ -84,6 +92,8 @@ class Device(Generic[SettingsT]):
         self.random = random
         self.surroundings = surroundings
         self.supply: Supply
+        self.restarts_in_work = False
+        self.wrong_bytes: dict[int, int] = {}
         self.want: Want | None = None
         self.send: Callable[[int], Want] = _nobody
         self._slots: Slots | None = None

@@ -19,55 +19,39 @@ import yaml
 from pydantic import ValidationError
 from serial import SerialException
 
-from harness.simulation.adapter import Adapter
 from harness.simulation.bench import Bench
 from harness.simulation.settings import BenchSettings, bench_settings
-from harness.simulation.virtual_clock import VirtualClock
 
 RUNS_KEPT = 16
 
 
-class Rig:
-    """One bench with its adapter and the host's clock.
-
-    Attributes:
-        locked: True while somebody holds the port for himself.
-    """
-
-    def __init__(self, bench: Bench) -> None:
-        self.bench = bench
-        self.adapter = Adapter(bench)
-        self.clock = VirtualClock()
-        self.locked = False
-
-
-class Rigs:
-    """All rigs by address."""
+class Benches:
+    """All benches by address."""
 
     def __init__(self) -> None:
-        self._alive: WeakValueDictionary[str, Rig] = WeakValueDictionary()
-        self._kept: OrderedDict[str, Rig] = OrderedDict()
+        self._alive: WeakValueDictionary[str, Bench] = WeakValueDictionary()
+        self._kept: OrderedDict[str, Bench] = OrderedDict()
 
-    def at(self, url: str) -> Rig:
-        """The rig at an address, made from its fixture if there is none.
+    def at(self, url: str) -> Bench:
+        """The bench at an address, made from its fixture if there is none.
 
         Raises:
             SerialException: no such file (errno 2), or a fixture that makes no bench.
         """
-        rig = self._alive.get(url)
-        if rig is None:
+        bench = self._alive.get(url)
+        if bench is None:
             path, options = _split(url)
-            rig = Rig(Bench(_read(path, options)))
-            self._alive[url] = rig
+            bench = Bench(_read(path, options))
+            self._alive[url] = bench
         if "run" in _split(url)[1]:
-            self._kept[url] = rig
+            self._kept[url] = bench
             self._kept.move_to_end(url)
             if len(self._kept) > RUNS_KEPT:
                 self._kept.popitem(last=False)
-        return rig
+        return bench
 
 
-rigs = Rigs()
+benches = Benches()
 """Those of this process, for pyserial's URL handler."""
 
 
