@@ -51,12 +51,14 @@ class Core:
         stations: the devices.
         framing: rate and format of the adapter's UART.
         shortcuts_allowed: False to work out every slot exactly.
+        worked_out: characters sent through the exact engine so far.
         before_character: called with its start before each character is sent.
     """
 
     def __init__(self, settings: BenchSettings) -> None:
         self.settings = settings
         self.shortcuts_allowed = True
+        self.worked_out = 0
         self.before_character: list[Callable[[float], None]] = []
         self.agenda = Agenda()
         self.wiring = Wiring(settings, self.agenda)
@@ -182,10 +184,11 @@ class Core:
         rate = achieved_baud(self.settings.clock_kind, baud)
         rate *= 1 + adapter.error_ppm * 1e-6
         self.framing = Framing(bit_us=1e6 / rate, stop_bits=stop_bits)
+        phase = adapter.grid_phase
+        if phase is None:
+            phase = self.random_for("receiver grid", round(rate)).random()
         self.receiver = Receiver(
-            framing=self.framing,
-            oversampling=adapter.oversampling,
-            phase=self.random_for("receiver grid", round(rate)).random(),
+            framing=self.framing, oversampling=adapter.oversampling, phase=phase
         )
         self.receiver.restart(1 if self._receiver_level else 0)
         return rate
@@ -276,6 +279,7 @@ class Core:
     def _send_exactly(self, byte: int) -> None:
         """Let one character run through the engine, and keep what came of it."""
         engine, length_us = self._engine, self.framing.character_us
+        self.worked_out += 1
         table, key = None, 0
         if self._is_settled():
             table = self._table()

@@ -16,7 +16,7 @@ from __future__ import annotations
 from collections.abc import Hashable
 from math import exp, inf, log
 
-from harness.simulation.trace import Trace
+from harness.simulation.trace import Segment, Trace
 
 
 class Line:
@@ -127,19 +127,23 @@ class Line:
 
     def move_to(self, at_us: float) -> None:
         """Let the voltage run up to ``at_us``."""
-        if self._trace is not None:
-            self._trace.add(
-                start_us=self._trace_origin_us + self.at_us,
-                end_us=self._trace_origin_us + at_us,
-                start_v=self.volts,
-                final_v=self.final_v,
-                tau_us=self.tau_us,
-                induced_v=self.induced_v,
-            )
         elapsed_us = at_us - self.at_us
+        start_v = self.volts
         if elapsed_us > 0:
-            distance_v = self.volts - self.final_v
+            distance_v = start_v - self.final_v
             self.volts = self.final_v + distance_v * exp(-elapsed_us / self.tau_us)
+            if self._trace is not None:
+                self._trace.add(
+                    Segment(
+                        start_us=self._trace_origin_us + self.at_us,
+                        end_us=self._trace_origin_us + at_us,
+                        start_v=start_v,
+                        end_v=self.volts,
+                        final_v=self.final_v,
+                        tau_us=self.tau_us,
+                        induced_v=self.induced_v,
+                    )
+                )
         self.at_us = at_us
 
     def settle(self, volts: float) -> None:

@@ -109,6 +109,13 @@ class AdapterTruth(StrictSettings):
     oversampling: Literal[8, 16] = Field(
         default=16, description="receiver ticks in one bit time"
     )
+    grid_phase: float | None = Field(
+        default=None,
+        ge=0,
+        le=1,
+        description="where the receiver's ticks lie against its own start edges, "
+        "in ticks; drawn from the seed for each rate unless given",
+    )
     latency_ms: float = Field(
         default=1.0, gt=0, le=255, description="latency timer towards the host"
     )

@@ -14,6 +14,7 @@ class Segment(NamedTuple):
     start_us: float
     end_us: float
     start_v: float
+    end_v: float
     final_v: float
     tau_us: float
     induced_v: float
@@ -25,11 +26,9 @@ class Segment(NamedTuple):
 
     def crossing_us(self, level_v: float) -> float | None:
         """When it passes ``level_v``; None if it does not."""
-        first = self.start_v + self.induced_v - level_v
-        last = self.voltage_at(self.end_us) - level_v
-        if (first < 0) == (last < 0):
-            return None
         level_v -= self.induced_v
+        if (self.start_v >= level_v) == (self.end_v >= level_v):
+            return None
         ratio = (self.start_v - self.final_v) / (level_v - self.final_v)
         return self.start_us + self.tau_us * log(ratio)
 
@@ -59,21 +58,10 @@ class Trace:
 
     segments: list[Segment] = field(default_factory=list)
 
-    def add(
-        self,
-        *,
-        start_us: float,
-        end_us: float,
-        start_v: float,
-        final_v: float,
-        tau_us: float,
-        induced_v: float,
-    ) -> None:
-        """Append what happened from ``start_us`` to ``end_us``; empty times are left out."""
-        if end_us > start_us:
-            self.segments.append(
-                Segment(start_us, end_us, start_v, final_v, tau_us, induced_v)
-            )
+    def add(self, segment: Segment) -> None:
+        """Append what happened next; empty times are left out."""
+        if segment.end_us > segment.start_us:
+            self.segments.append(segment)
 
     def voltage_at(self, at_us: float) -> float:
         """Voltage at an absolute time.
@@ -91,7 +79,7 @@ class Trace:
         edges: list[Edge] = []
         above: bool | None = None
         for part in self.segments:
-            starts_above = part.start_v + part.induced_v >= threshold_v
+            starts_above = part.start_v >= threshold_v - part.induced_v
             if above is not None and starts_above != above:
                 edges.append(Edge(part.start_us, starts_above))
             above = starts_above

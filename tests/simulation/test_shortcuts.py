@@ -1,0 +1,105 @@
+"""Known outcomes must be what the exact engine would do."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from harness.simulation.bench import Bench
+from harness.simulation.port import SimulatedPort
+from harness.simulation.settings import bench_settings
+
+BYTES = st.sampled_from([0xFF, 0x00, 0x80, 0xC0, 0xFE, 0xF8, 0xF0, 0xA5, 0x0F])
+BAUDS = st.sampled_from([142_857, 115_200, 100_000, 7200, 9600, 57_600, 1_000_000])
+COMMANDS = st.sampled_from(
+    [b"\xcc\x44", b"\xcc\xbe", b"\xf0", b"\xec", b"\x33", b"\xcc\xb4", b"\xcc\x4e\x01"]
+)
+
+
+@st.composite
+def bursts(draw: st.DrawFn) -> list[tuple[int, bytes]]:
+    """Traffic that means something, mixed with traffic that does not."""
+    steps: list[tuple[int, bytes]] = []
+    for _ in range(draw(st.integers(1, 5))):
+        steps.append((7200, b"\xf8"))
+        command = draw(COMMANDS)
+        frames = bytes(
+            0xFF if byte >> place & 1 else 0x00
+            for byte in command
+            for place in range(8)
+        )
+        steps.append((142_857, frames + b"\xff" * draw(st.integers(0, 30))))
+        if draw(st.booleans()):
+            junk = bytes(draw(st.lists(BYTES, min_size=1, max_size=12)))
+            steps.append((draw(BAUDS), junk))
+    return steps
+
+
+@st.composite
+def fixtures(draw: st.DrawFn) -> dict[str, Any]:
+    """One to four devices on lines that are well, or not so well."""
+    devices = [
+        {"family": draw(st.sampled_from([0x28, 0x10, 0x01])), "serial": 17 * index + 3}
+        for index in range(draw(st.integers(1, 4)))
+    ]
+    return {
+        "line": {
+            "pull_up_ohm": draw(st.sampled_from([1000, 2200, 4700])),
+            "cable_m": draw(st.sampled_from([1, 20, 60])),
+        },
+        "simulation": {"seed": draw(st.integers(0, 1000)), "devices": devices},
+    }
+
+
+def _play(
+    fixture: dict[str, Any], steps: list[tuple[int, bytes]], *, shortcuts: bool
+) -> list[Any]:
+    bench = Bench(bench_settings(fixture))
+    bench.core.shortcuts_allowed = shortcuts
+    port = SimulatedPort.for_bench(bench, timeout_s=0.5)
+    course: list[Any] = []
+    for baud, frames in steps:
+        port.baudrate = baud
+        port.write(frames)
+        echo = port.read(len(frames) + 3)
+        pads = [getattr(s.device, "scratchpad", b"") for s in bench.stations]
+        course.append(
+            (
+                echo,
+                port.clock.now_us,
+                bench.core.now_us,
+                [bytes(pad) for pad in pads],
+                [s.pin.phase for s in bench.stations],
+                [s.device.level() for s in bench.stations],
+            )
+        )
+    return course
+
+
+@pytest.mark.slow
+@settings(max_examples=60, deadline=None)
+@given(fixture=fixtures(), steps=bursts())
+def test_known_outcomes_and_exact_engine_agree(
+    fixture: dict[str, Any], steps: list[tuple[int, bytes]]
+) -> None:
+    """Echoes, times and device states are the same with and without shortcuts."""
+    assert _play(fixture, steps, shortcuts=True) == _play(
+        fixture, steps, shortcuts=False
+    )
+
+
+def test_second_burst_is_looked_up() -> None:
+    """A burst seen before runs without the exact engine."""
+    fixture = {"simulation": {"devices": [{"family": 0x28}]}}
+    bench = Bench(bench_settings(fixture))
+    port = SimulatedPort.for_bench(bench)
+    port.baudrate = 142_857
+    port.write(b"\xff\x00" * 30)
+    port.read(60)
+    before = bench.core.worked_out
+    port.write(b"\xff\x00" * 30)
+    assert port.read(60) == b"\xff\x00" * 30
+    assert bench.core.worked_out == before
