@@ -159,6 +159,15 @@ class PowerSettings(StrictSettings):
     strong_pull_up_ohm: float = Field(
         default=150, gt=0, le=1e5, description="of the strong pull-up"
     )
+    programming_v: float | None = Field(
+        default=None, gt=0, le=30, description="programming supply"
+    )
+    programming_on: (
+        Literal[Condition.RTS_WITHOUT_DTR, Condition.DTR_WITHOUT_RTS] | None
+    ) = Field(default=None, description="unequal pair that lifts the line to it")
+    programming_ohm: float = Field(
+        default=50, gt=0, le=1e5, description="source of the programming supply"
+    )
 
 
 AnyDevice = Annotated[DeviceSettings, OfAnyKind()]

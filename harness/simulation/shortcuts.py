@@ -90,7 +90,7 @@ class LumpedSupply:
         total_pf = sum(each.store_pf for each in settings)
         line = engine.line
         return cls(
-            start_v=min(node.volts for node in nodes),
+            start_v=min(node.present_v() for node in nodes),
             full_v=line.final_v - max(each.diode_v for each in settings),
             tau_us=line.source_ohm * total_pf * 1e-6,
             drain_v_per_us=max(each.idle_ua for each in settings) / store_pf,

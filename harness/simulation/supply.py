@@ -163,6 +163,11 @@ class ParasiteSupply:
         self._book()
         self._look_at_line()
 
+    def present_v(self) -> float:
+        """Voltage of the capacitor now."""
+        self._book()
+        return self.volts
+
     def assume(self, volts: float) -> None:
         """Set the capacitor's voltage, as after a lumped account of many slots."""
         self.volts = min(self.volts, volts)

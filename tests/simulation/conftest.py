@@ -38,6 +38,11 @@ class Host:
         """The echo of F8h at 7800 baud; F8h itself if nobody is there."""
         return self.exchange(b"\xf8", baud=RESET_BAUD)[0]
 
+    def wait(self, wait_s: float) -> None:
+        """Let time pass, and drop what the line said meanwhile."""
+        self.port.clock.sleep(wait_s)
+        self.port.reset_input_buffer()
+
     def bits(self, frames: bytes) -> list[int]:
         """Bit 0 of each echo."""
         return [echo & 1 for echo in self.exchange(frames, baud=SLOT_BAUD)]
@@ -62,7 +67,7 @@ class Host:
     def convert(self, wait_s: float = 0.8) -> bytes:
         """All convert; then the scratchpad of the only device."""
         self.ask(b"\xcc\x44")
-        self.port.clock.sleep(wait_s)
+        self.wait(wait_s)
         return self.ask(b"\xcc\xbe", 9)
 
     def search(self, command: int = 0xF0) -> list[str]:
@@ -106,9 +111,7 @@ def make_host() -> Iterator[MakeHost]:
     """Make a host on a bench: devices, and sections of the fixture by name."""
     hosts: list[Host] = []
 
-    def make(
-        *devices: dict[str, Any], timeout_s: float = 1.0, **sections: Any
-    ) -> Host:
+    def make(*devices: dict[str, Any], timeout_s: float = 1.0, **sections: Any) -> Host:
         simulation = {
             key: sections.pop(key)
             for key in ("seed", "adapter", "faults")
