@@ -21,7 +21,7 @@ from harness.errors import AdapterUnplugged, PortAbsent, PortBusy, SlotproofErro
 from harness.plans.schema_fixture import Fixture
 from harness.plans.schema_plan import Plan
 from harness.plans.schema_steps import ForEach, Repeat, StepItem
-from harness.plans.steps.attempts import from_fault
+from harness.plans.steps.attempts import after_fault, from_fault
 from harness.plans.steps.context import Context, Operator, title_of
 from harness.plans.steps.table import KINDS
 from harness.records import CheckResult, DeviceRef, Outcome
@@ -68,7 +68,7 @@ class Runner:
         self._journal = journal
         self._listener = listener
         self._rounds: dict[str, int] = {}
-        self._outcomes: list[Outcome] = []
+        self._worst: Outcome | None = None
         self._cannot_begin: CheckResult | None = None
         self._adapter_lost = False
         self._last: list[CheckResult] = []
@@ -78,8 +78,8 @@ class Runner:
 
     def run(self) -> int:
         """The whole plan; the exit code: 0 passed, 1 failed, 3 error, 130 Ctrl-C."""
-        self.begin()
         try:
+            self.begin()
             if not self.prepare():
                 return self.end()
             self._go_through(self._plan.steps)
@@ -152,7 +152,7 @@ class Runner:
     def end(self, *, interrupted: bool = False) -> int:
         """Leave the fixture safe, record the end; the exit code."""
         self._bus.adapter.release()
-        outcome = Outcome.worst(self._outcomes)
+        outcome = self._worst or Outcome.PASSED
         fields: dict[str, Any] = {}
         if self._cannot_begin is not None:
             outcome = self._cannot_begin.outcome
@@ -191,6 +191,7 @@ class Runner:
         devices: list[DeviceRef] = []
         fault: SlotproofError | None = None
         try:
+            self._bring_adapter_back()
             devices = self.context.targets(body.family, body.sockets)
         except SlotproofError as caught:
             fault = caught
@@ -207,7 +208,7 @@ class Runner:
             hint="see the enumerate step: are the devices in their sockets?",
         )
         if fault is not None:
-            result = from_fault(fault, self.context)
+            result = after_fault(fault, self.context)
         self._around(leaf, iter([result]))
 
     def run_scattered(
@@ -257,15 +258,14 @@ class Runner:
             self._bring_adapter_back()
             yield from KINDS[item.kind].run(self.context, item.body)
         except SlotproofError as fault:
-            result = from_fault(fault, self.context)
+            result = after_fault(fault, self.context)
             yield replace(result, device=self.context.current)
 
     def _bring_adapter_back(self) -> None:
         if not self._adapter_lost:
             return
-        self._bus.adapter.reopen()
+        self.context.bring_adapter_back()
         self._adapter_lost = False
-        self.context.forget()
         self._record("note", text="the adapter was opened again")
 
     def _around(
@@ -277,7 +277,7 @@ class Runner:
             step=item.id,
             kind=item.kind,
             title=title_of(item.kind, item.body),
-            expected_s=round(KINDS[item.kind].expected_s(item.body), 3),
+            expected_s=round(self._expected_s(item), 3),
             device=self.context.current.label if self.context.current else None,
         )
         started_s = self._bus.clock.now_s()
@@ -286,7 +286,7 @@ class Runner:
             collected.append(result)
             self._take(item, result)
         outcome = Outcome.worst([result.outcome for result in collected])
-        self._outcomes.append(outcome)
+        self._worst = Outcome.worst([self._worst or outcome, outcome])
         self._record(
             "step_done",
             step=item.id,
@@ -302,6 +302,14 @@ class Runner:
             raise StopRunError(collected)
         self._last = collected
         return collected
+
+    def _expected_s(self, item: StepItem) -> float:
+        """Rough time of a step; one of devices takes it for each that it is meant for."""
+        kind = KINDS[item.kind]
+        devices = 1
+        if kind.by_device and self.context.current is None:
+            devices = len(self.context.devices or self._fixture.sockets)
+        return devices * kind.expected_s(item.body)
 
     def _take(self, item: StepItem, result: CheckResult) -> None:
         key = f"{item.id}/{result.device.rom_code if result.device else ''}"

@@ -24,6 +24,9 @@ OUTCOME_OF: dict[type[SlotproofError], Outcome] = {
 }
 """Verdict by blame. An adapter fault can never be a failed device."""
 
+_LATE_ECHO_S = 1.0
+"""After an adapter error: so long may an echo still be under way."""
+
 LIMIT_HINT = (
     "compare with a reference; repeat on a known-good device before judging the part"
 )
@@ -108,8 +111,7 @@ def attempt(
         try:
             result = check()
         except SlotproofError as fault:
-            result = from_fault(fault, context)
-            _settle(context)
+            result = after_fault(fault, context)
         last = (
             result.outcome in {Outcome.PASSED, Outcome.SKIPPED}
             or len(tries) >= body.retries
@@ -127,8 +129,32 @@ def attempt(
         )
 
 
-def _settle(context: Context) -> None:
+def settle(context: Context, fault: SlotproofError) -> bytes:
+    """After a fault: wait for late echoes, so that none is paired with a new slot.
+
+    Returns:
+        What came late after a fault of the adapter.
+    """
+    if isinstance(fault, UsageError | DeviceError):
+        return b""
     try:
-        context.bus.adapter.settle()
+        late = context.bus.adapter.settle()
+        if isinstance(fault, AdapterError):
+            context.clock.sleep(_LATE_ECHO_S)
+            late += context.bus.adapter.settle()
     except SlotproofError:
-        return  # the next exchange says so with its own words
+        return b""  # the next exchange says so with its own words
+    return late if isinstance(fault, AdapterError) else b""
+
+
+def after_fault(fault: SlotproofError, context: Context) -> CheckResult:
+    """As ``from_fault``, once the bus is quiet again, with what that brought."""
+    result, late = from_fault(fault, context), settle(context, fault)
+    if not late:
+        return result
+    return replace(
+        result,
+        message=f"{result.message}; {len(late)} echoes came too late to count",
+        hint="lower the adapter's latency timer, take other load off that USB hub",
+        evidence={**result.evidence, "late_echoes": late.hex().upper()},
+    )

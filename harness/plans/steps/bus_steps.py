@@ -253,6 +253,7 @@ def run_verify(context: Context, body: Verify) -> Iterator[CheckResult]:
         if code is None:
             yield CheckResult(
                 outcome=Outcome.SKIPPED,
+                kind="no-rom-code",
                 message=f"socket {socket.name} has no ROM code in the fixture",
             )
             continue

@@ -107,6 +107,7 @@ class Context:
         note: records an event in the journal.
         devices: what the last enumeration found, in the fixture's socket order.
         current: the device of the enclosing ``for_each``, or None.
+        conversion_void: True while what devices hold may be from before a gap.
     """
 
     bus: Bus
@@ -116,6 +117,7 @@ class Context:
     note: Callable[..., None]
     devices: list[DeviceRef] | None = None
     current: DeviceRef | None = None
+    conversion_void: bool = False
     _sessions: dict[str, DeviceSession] = field(default_factory=dict)
 
     @property
@@ -133,6 +135,16 @@ class Context:
     def forget(self) -> None:
         """Drop what sessions remember: after a power loss it may be untrue."""
         self._sessions.clear()
+
+    def bring_adapter_back(self) -> None:
+        """Open the adapter again after it was lost; nothing learned before counts.
+
+        Raises:
+            AdapterError: it is not back yet.
+        """
+        self.bus.adapter.reopen()
+        self.conversion_void = True
+        self.forget()
 
     def ref(self, rom: RomCode) -> DeviceRef:
         """A device with its socket, where the fixture knows the ROM code."""

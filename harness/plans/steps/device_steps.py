@@ -6,7 +6,7 @@ import statistics
 from collections.abc import Iterator
 from functools import partial
 
-from harness.errors import DeviceError, UsageError
+from harness.errors import AdapterError, DeviceError, UsageError
 from harness.families.family import Answer
 from harness.families.registry import family_of, quantities
 from harness.plans.schema_bodies import Configure, Convert, Read
@@ -22,6 +22,7 @@ def run_read(context: Context, body: Read) -> Iterator[CheckResult]:
     if not able:
         yield CheckResult(
             outcome=Outcome.SKIPPED,
+            kind="no-device",
             message=f"no device here can be asked for {body.quantity}",
         )
     for device in able:
@@ -38,6 +39,12 @@ def _read(context: Context, body: Read, device: DeviceRef) -> CheckResult:
                 hint="leave `fresh: false` out",
             )
         ask = quantity.reread
+        if context.conversion_void:
+            raise AdapterError(
+                "the adapter went away after the last convert, the devices may have "
+                "lost their supply with it",
+                hint="run again; a value from before the gap proves nothing",
+            )
     session = context.session(device)
     answers = [ask(session) for _ in range(body.average)]
     value = Measurement(
@@ -68,6 +75,7 @@ def run_configure(context: Context, body: Configure) -> Iterator[CheckResult]:
             yield CheckResult(
                 outcome=Outcome.SKIPPED,
                 device=device,
+                kind="no-setting",
                 message=f"{family_of(device.family).name} does not have "
                 f"{', '.join(sorted(set(body.settings) - set(family_of(device.family).settings)))}",
             )
@@ -79,8 +87,14 @@ def _configure(context: Context, body: Configure, device: DeviceRef) -> CheckRes
     configure = family_of(device.family).configure
     assert configure is not None  # a family with settings has it
     answer = configure(context.session(device), body.settings, body.store)
+    rows = family_of(device.family).settings
     return judged(
-        *(Measurement(name=name, value=value) for name, value in body.settings.items()),
+        *(
+            Measurement(
+                name=name, value=value, unit=rows[name].unit, wanted=value
+            )  # as read back: configure raises if it is not
+            for name, value in body.settings.items()
+        ),
         evidence={"written": answer.value, **answer.evidence},
     )
 
@@ -95,7 +109,9 @@ def run_convert(context: Context, body: Convert) -> Iterator[CheckResult]:
     ]
     if not devices:
         yield CheckResult(
-            outcome=Outcome.SKIPPED, message="no device here takes part in a conversion"
+            outcome=Outcome.SKIPPED,
+            kind="no-device",
+            message="no device here takes part in a conversion",
         )
         return
     yield attempt(context, body, partial(_convert, context, body, devices))
@@ -111,6 +127,7 @@ def _convert(context: Context, body: Convert, devices: list[DeviceRef]) -> Check
     for start in starts:
         assert start is not None
         took_ms += float(start(Everybody(context.bus), parasite).value)
+    context.conversion_void = False
     return judged(
         Measurement(name="conversion_time", value=round(took_ms, 3), unit="ms"),
         evidence={"parasite": parasite, "devices": len(devices)},

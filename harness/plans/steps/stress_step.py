@@ -148,7 +148,7 @@ def _judge(body: Stress, points: list[_Point]) -> CheckResult:
                 "wrong": point.wrong,
             }
             for point in points
-        ]
+        ],
     }
     if not broken:
         return CheckResult(

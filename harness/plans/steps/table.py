@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
@@ -25,17 +26,25 @@ class StepKind:
 
     Attributes:
         run: does it; yields a result for the bus or for each device.
-        expected_s: rough time for one device, for the progress display.
+        expected_s: rough time (of one device), for the progress display.
+        by_device: True if the time is that of one device.
     """
 
     run: Callable[[Context, Any], Iterator[CheckResult]]
     expected_s: Callable[[Any], float]
+    by_device: bool = False
 
 
 def _soak_s(body: Any) -> float:  # noqa: ANN401 - one of the step bodies
     if body.for_s is not None:
         return float(body.for_s)
     return float(body.cycles * body.every_s)
+
+
+def _stress_s(body: Any) -> float:  # noqa: ANN401 - one of the step bodies
+    slots, transactions = (72, 2) if body.slot == "read" else (16, 3)
+    probes = math.ceil(body.slots / slots)
+    return float(len(body.points_us) * probes * transactions * _TRANSACTION_S)
 
 
 KINDS: dict[str, StepKind] = {
@@ -46,10 +55,13 @@ KINDS: dict[str, StepKind] = {
         run=run_enumerate,
         expected_s=lambda body: body.scans * (body.count or 8) * 64 * _ROUND_TRIP_S,
     ),
-    "verify": StepKind(run=run_verify, expected_s=lambda _: 8 * _TRANSACTION_S),
+    "verify": StepKind(
+        run=run_verify, expected_s=lambda _: _TRANSACTION_S, by_device=True
+    ),
     "convert": StepKind(run=run_convert, expected_s=lambda _: _CONVERSION_S),
     "read": StepKind(
         run=run_read,
+        by_device=True,
         expected_s=lambda body: (
             body.average
             * (
@@ -59,15 +71,16 @@ KINDS: dict[str, StepKind] = {
             )
         ),
     ),
-    "configure": StepKind(run=run_configure, expected_s=lambda _: 3 * _TRANSACTION_S),
+    "configure": StepKind(
+        run=run_configure, expected_s=lambda _: 3 * _TRANSACTION_S, by_device=True
+    ),
     "wait": StepKind(run=run_wait, expected_s=lambda body: body.for_s),
     "prompt": StepKind(run=run_prompt, expected_s=lambda _: 0.0),
     "switch": StepKind(run=run_switch, expected_s=lambda body: body.settle_s),
     "stress": StepKind(
         run=run_stress,
-        expected_s=lambda body: (
-            len(body.points_us) * body.slots / 16 * 3 * _TRANSACTION_S
-        ),
+        expected_s=_stress_s,
+        by_device=True,
     ),
     "soak": StepKind(run=run_soak, expected_s=_soak_s),
 }
