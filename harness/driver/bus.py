@@ -8,13 +8,14 @@ answers that decide what to send next cost another round trip.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 from typing import Any
 
 from harness.clock import Clock
 from harness.driver.adapter import Adapter
 from harness.errors import (
+    ExtraEcho,
     LineShorted,
     NobodyAnswers,
     NoEcho,
@@ -138,9 +139,12 @@ class Bus:
         try:
             echoes = self.adapter.exchange(frames, baud)
         except (NoEcho, ShortEcho) as fault:
-            partial = self.adapter.partial if isinstance(fault, ShortEcho) else b""
+            partial = self.adapter.partial
             self.last = Burst(frames=frames, echoes=partial, baud=baud)
             self._blame_line(frames, partial, fault)
+            raise
+        except ExtraEcho:
+            self.last = Burst(frames=frames, echoes=self.adapter.partial, baud=baud)
             raise
         self.last = Burst(frames=frames, echoes=echoes, baud=baud)
         return echoes
@@ -178,24 +182,44 @@ class Bus:
         reading = self._reset_once()
         if reading.presence is Presence.SHORTED:
             self.clock.sleep(_RESET_RETRY_S)
-            reading = self._reset_once()
+            try:
+                reading = self._reset_once()
+            except NoEcho as fault:  # no edge, since the line never rose
+                raise self._stays_low() from fault
             if reading.presence is Presence.SHORTED:
-                raise LineShorted(
-                    "the line stays low after the reset pulse", where=self.adapter.url
-                )
+                raise self._stays_low()
         return reading
+
+    def _stays_low(self) -> LineShorted:
+        return LineShorted(
+            "the line stays low after the reset pulse", where=self.adapter.url
+        )
 
     def _reset_once(self) -> ResetReading:
         self.traffic.resets += 1
         sent = self.reset_frame.frame.byte
-        echo = self.exchange(bytes([sent]), self.reset_frame.request_baud)
+        late = b""
         try:
-            return self.reset_frame.read(echo[0])
+            echo = self.exchange(bytes([sent]), self.reset_frame.request_baud)
+        except ExtraEcho:  # the line was pulled again after the character
+            echo, late = self.adapter.partial, self.adapter.unsolicited
+        try:
+            reading = self.reset_frame.read(echo[0])
         except ValueError as cause:
             raise ResetDisturbed(
                 f"the reset pulse came back as {echo[0]:02X}h instead of {sent:02X}h",
                 where=self.adapter.url,
             ) from cause
+        if reading.presence is not Presence.ABSENT:
+            return reading
+        return replace(reading, presence=self._absent_or_late(late))
+
+    def _absent_or_late(self, late: bytes) -> Presence:
+        """What a low after the end of the reset character makes of a missing pulse."""
+        late = late or self.adapter.settle()
+        if not late:
+            return Presence.ABSENT
+        return Presence.SHORTED if late[-1] == 0 else Presence.LATE
 
     def require_presence(self) -> ResetReading:
         """Reset, and insist that somebody answers.

@@ -9,9 +9,12 @@ Source: Linux ioctl_tty(2), asm-generic termbits; pyserial change requests 805, 
 
 from __future__ import annotations
 
+import errno
 import struct
 import sys
 from typing import Any
+
+from harness.errors import PortUnsuitable
 
 _TERMIOS2 = struct.Struct("=4IB19s2I")
 _TCGETS2 = 0x802C542A
@@ -31,12 +34,24 @@ def set_rate(port: Any, baud: int) -> None:  # noqa: ANN401
     """Set the port's rate.
 
     Raises:
-        OSError, ValueError, serial.SerialException: as the system says; the
-        adapter translates them.
+        PortUnsuitable: the port does not take this rate.
+        OSError, serial.SerialException: as the system says; the adapter
+            translates them.
     """
-    if not is_native(port):
-        port.baudrate = baud
-        return
+    try:
+        if is_native(port):
+            _set_native(port, baud)
+        else:
+            port.baudrate = baud
+    except (ValueError, OverflowError, struct.error) as cause:
+        raise PortUnsuitable(f"the port refuses {baud} baud ({cause})") from cause
+    except OSError as cause:
+        if cause.errno != errno.EINVAL:
+            raise
+        raise PortUnsuitable(f"the port refuses {baud} baud ({cause})") from cause
+
+
+def _set_native(port: Any, baud: int) -> None:  # noqa: ANN401
     from fcntl import ioctl  # noqa: PLC0415 - not on every system
 
     fields = list(_TERMIOS2.unpack(ioctl(port.fd, _TCGETS2, bytes(_TERMIOS2.size))))

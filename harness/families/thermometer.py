@@ -143,9 +143,24 @@ def prove(data: bytes, family: int) -> Scratchpad:
                 hint="repeat; if it stays the part does not behave as the data sheet says, "
                 "if it goes a slot was slipped",
             )
-    if not block.has_config and data[7] == 0:
-        raise AnswerImpossible(f"block {shown}: COUNT_PER_C is zero")
+    if not block.has_config:
+        _prove_counters(data, shown)
     return block
+
+
+def _prove_counters(data: bytes, shown: str) -> None:
+    """The two counters of family 10h, the only constants that its block has left."""
+    remain, per_degc = data[6], data[7]
+    if not 0 < per_degc >= remain:
+        raise AnswerImpossible(
+            f"block {shown}: COUNT_REMAIN {remain:02X}h of COUNT_PER_C {per_degc:02X}h"
+        )
+    if per_degc == 0x20 and remain & 1:
+        # The common COUNT_PER_C moved on by one bit, and a 1 of byte 5 behind it.
+        raise AnswerImpossible(
+            f"block {shown}: COUNT_PER_C is 20h, which one slipped slot makes of 10h",
+            hint="repeat; if it goes a slot was slipped: look at edges and noise",
+        )
 
 
 # -- supply and conversion ----------------------------------------------------
@@ -194,14 +209,16 @@ def _await_done(session: Session | Broadcast, longest_ms: float) -> float:
     pause_s = longest_ms / 1e3 / 64
     # Most parts need about 0.8 of the published time: look often from the half on.
     session.clock.sleep(longest_ms / 2e3)
-    while not any(session.read_bits(1)):
-        waited_ms = (session.clock.now_s() - started_s) * 1e3
-        if waited_ms > longest_ms + _POLL_ALLOWANCE_MS:
+    while True:
+        # Judged by when the question was sent: its answer may be late by the adapter.
+        asked_ms = (session.clock.now_s() - started_s) * 1e3
+        if any(session.read_bits(1)):
+            return (session.clock.now_s() - started_s) * 1e3
+        if asked_ms > longest_ms + _POLL_ALLOWANCE_MS:
             raise StillBusy(
-                f"still converting after {waited_ms:.0f} ms, published longest {longest_ms:g} ms"
+                f"still converting after {asked_ms:.0f} ms, published longest {longest_ms:g} ms"
             )
         session.clock.sleep(pause_s)
-    return (session.clock.now_s() - started_s) * 1e3
 
 
 def convert_all(everybody: Broadcast, parasite: bool) -> Answer:
