@@ -18,6 +18,8 @@ from harness.errors import AdapterError, SlotproofError, UsageError
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from harness.families.hazard import Hazard
+    from harness.plans.gate import HazardUse
     from harness.plans.schema import Fixture, Plan
     from harness.results.record import RunRecord
 
@@ -50,9 +52,17 @@ def _console(*, error: bool = False) -> Console:
 def run(
     plan: Annotated[Path, typer.Argument(help="test plan (YAML)")],
     fixture: FixtureOption,
+    *,
     set_: Annotated[
         list[str] | None,
         typer.Option("--set", help="parameter of the plan as name=value; repeatable"),
+    ] = None,
+    allow: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="hazard that the plan names and you allow, such as memory-wear; "
+            "repeatable (`slotproof check PLAN` lists them)"
+        ),
     ] = None,
     into: Annotated[
         Path | None,
@@ -71,9 +81,11 @@ def run(
 
     Example: slotproof run test_plans/incoming_thermometers.yaml --fixture fixtures/demo_bench.yaml --set high_degc=7
     """
+    from harness.plans.gate import parse_allowed, require_allowed  # noqa: PLC0415
     from harness.plans.loading import check_together, load_fixture, load_plan  # noqa: PLC0415
     from harness.plans.loading_problems import PlanError  # noqa: PLC0415
 
+    allowed = parse_allowed(allow or [])
     loaded_plan, loaded_fixture = _load_both(
         lambda: load_plan(plan, _parameters(set_ or [])),
         lambda: load_fixture(fixture),
@@ -81,8 +93,16 @@ def run(
     problems = check_together(loaded_plan, loaded_fixture)
     if problems:
         raise PlanError(problems)
+    # before the port is opened: nothing is sent for a plan that must not run
+    require_allowed(loaded_plan, loaded_fixture, allowed)
     raise typer.Exit(
-        _run(loaded_plan, loaded_fixture, into, case_properties=case_properties)
+        _run(
+            loaded_plan,
+            loaded_fixture,
+            into,
+            allowed=allowed,
+            case_properties=case_properties,
+        )
     )
 
 
@@ -129,7 +149,12 @@ def _fresh_folder(plan: Plan) -> Path:
 
 
 def _run(
-    plan: Plan, fixture: Fixture, into: Path | None, *, case_properties: bool
+    plan: Plan,
+    fixture: Fixture,
+    into: Path | None,
+    *,
+    allowed: frozenset[Hazard],
+    case_properties: bool,
 ) -> int:
     from harness.plans.connection import connect  # noqa: PLC0415
     from harness.plans.runner import Runner  # noqa: PLC0415
@@ -152,6 +177,7 @@ def _run(
                 journal=journal,
                 operator=operator,
                 listener=view.hear,
+                allowed=allowed,
             )
             with view:
                 code = runner.run()
@@ -182,10 +208,12 @@ def check(
 ) -> None:
     """Check plan and fixture files without any hardware.
 
-    With one fixture among the files, plans are also checked against it.
+    With one fixture among the files, plans are also checked against it. What a plan
+    does that can hurt is listed with its cautions.
 
     Example: slotproof check test_plans/*.yaml fixtures/demo_bench.yaml
     """
+    from harness.plans.gate import require_named  # noqa: PLC0415
     from harness.plans.loading import (  # noqa: PLC0415
         check_together,
         load_fixture,
@@ -209,9 +237,26 @@ def check(
             problems += check_together(plan, fixtures[0])
     if problems:
         raise PlanError(problems)
+    fixture = fixtures[0] if len(fixtures) == 1 else None
+    uses = {plan.source.name: require_named(plan, fixture) for plan in plans}
     for kind, loaded in (("plan", plans), ("fixture", fixtures)):
         for item in loaded:
             typer.echo(f"{item.source.name}: {kind} {item.title!r} is in order")
+            _show_hazards(uses.get(item.source.name, []))
+
+
+def _show_hazards(uses: list[HazardUse]) -> None:
+    for use in uses:
+        typer.echo(f"    line {use.item.line}: {use.what} can hurt")
+        for hazard in sorted(use.hazards):
+            typer.echo(f"        {hazard}: {hazard.caution}")
+    if uses:
+        from harness.families.hazard import ALWAYS  # noqa: PLC0415
+
+        names = sorted({hazard for use in uses for hazard in use.hazards})
+        typer.echo(f"    to run: {' '.join(f'--allow {name}' for name in names)}")
+        for caution in ALWAYS:
+            typer.echo(f"    {caution}")
 
 
 @app.command()

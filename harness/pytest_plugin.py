@@ -43,6 +43,13 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         help="parameter of the plans; repeatable",
     )
     group.addoption(
+        "--slotproof-allow",
+        metavar="HAZARD",
+        action="append",
+        default=[],
+        help="hazard that the plans name and you allow; repeatable",
+    )
+    group.addoption(
         "--slotproof-into",
         metavar="FOLDER",
         help="keep each plan's journal and junit.xml in a folder of this one",
@@ -107,6 +114,7 @@ class PlanFile(pytest.File):
 
     def collect(self) -> Iterator[pytest.Item]:
         """One item for each leaf step, in the order of the plan."""
+        from harness.plans.gate import parse_allowed, require_allowed  # noqa: PLC0415
         from harness.plans.loading import (  # noqa: PLC0415
             PlanError,
             check_together,
@@ -123,6 +131,8 @@ class PlanFile(pytest.File):
         problems = check_together(self.plan, self.fixture)
         if problems:
             raise PlanError(problems)
+        self.allowed = parse_allowed(self._option("--slotproof-allow"))
+        require_allowed(self.plan, self.fixture, self.allowed)
         for item in self.plan.steps:
             yield from self._items(item, around=())
 
@@ -161,6 +171,7 @@ class PlanFile(pytest.File):
             bus=bus,
             journal=journal,
             operator=_NobodyThere(),
+            allowed=self.allowed,
         )
         self.runner.begin()
         self.runner.prepare_or_raise()

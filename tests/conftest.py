@@ -12,6 +12,7 @@ import pytest
 import yaml
 
 from harness.driver.bus import Bus
+from harness.families.hazard import Hazard
 from harness.plans.connection import connect
 from harness.plans.loading import load_fixture, parse_plan
 from harness.plans.runner import Runner
@@ -123,6 +124,7 @@ def run_plan(
         data: dict[str, Any],
         *,
         operator: Operator | None = None,
+        allow: frozenset[Hazard] = frozenset(),
         **plan: Any,  # noqa: ANN401 - further keys of the plan
     ) -> Ran:
         listed = yaml.safe_load(steps) if isinstance(steps, str) else steps
@@ -137,6 +139,7 @@ def run_plan(
                 bus=bus,
                 journal=journal,
                 operator=operator or Operator(),
+                allowed=allow,
             )
             code = runner.run()
         events = list(read_events(folder / "journal.jsonl"))

@@ -252,22 +252,33 @@ class Adapter:
         return NoEcho(f"sent {sent} characters and none came back", where=self.url)
 
     def settle(self) -> bytes:
-        """After an error: wait until late echoes are in, drop and return them."""
+        """After an error: wait until late echoes are in, drop and return them.
+
+        Gives up on a line that does not fall silent for a second.
+        """
         late = bytearray()
         with translated(self.url):
-            while True:
+            for _ in range(_MOST_PAUSES):
                 self.clock.sleep(_LATENCY_ALLOWANCE_S / 2)
                 waiting = self._port.in_waiting
                 if not waiting:
-                    return bytes(late)
+                    break
                 late += self._port.read(waiting)
+        return bytes(late)
 
     # -- switches --------------------------------------------------------------
 
     def switch(
-        self, *, supply: bool | None = None, strong_pull_up: bool | None = None
+        self,
+        *,
+        supply: bool | None = None,
+        strong_pull_up: bool | None = None,
+        programming: bool = False,
     ) -> None:
         """Set the fixture's switches; None leaves one as it is.
+
+        The programming voltage is never left on: each call that does not ask for it
+        takes it away.
 
         Raises:
             CannotSwitch: the fixture has no such switch.
@@ -276,20 +287,25 @@ class Adapter:
         wanted_pull_up = (
             self._strong_pull_up if strong_pull_up is None else strong_pull_up
         )
-        self.switching.lines(supply=wanted_supply, strong_pull_up=wanted_pull_up)
+        self.switching.lines(
+            supply=wanted_supply,
+            strong_pull_up=wanted_pull_up,
+            programming=programming,
+        )
         self._supply, self._strong_pull_up = wanted_supply, wanted_pull_up
-        self._apply_switches()
+        self._apply_switches(programming=programming)
 
-    def _apply_switches(self) -> None:
+    def _apply_switches(self, *, programming: bool = False) -> None:
         if self.switching == Switching():
             return
         rts, dtr = self.switching.lines(
-            supply=self._supply, strong_pull_up=self._strong_pull_up
+            supply=self._supply,
+            strong_pull_up=self._strong_pull_up,
+            programming=programming,
         )
         # One line moves before the other: take the order in which the state between
-        # the two does not fire the strong pull-up.
-        pull_up = self.switching.strong_pull_up_on
-        rts_first = pull_up is None or not pull_up.holds(rts=rts, dtr=self._port.dtr)
+        # the two does not fire anything.
+        rts_first = self.switching.rts_first(rts=rts, dtr_now=self._port.dtr)
         with translated(self.url):
             for line in ("rts", "dtr") if rts_first else ("dtr", "rts"):
                 self._set_line(line, {"rts": rts, "dtr": dtr}[line])

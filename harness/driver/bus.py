@@ -272,6 +272,10 @@ class Bus:
         """Read bytes from whoever answers; ones where nobody drives."""
         return self.slots.decode(self._burst(b"", 8 * count))
 
+    def go_on(self, write: bytes, read: int) -> bytes:
+        """Write, then read bytes, in one burst and without a reset."""
+        return self.slots.decode(self._burst(self.slots.encode(write), 8 * read))
+
     def read_bits(self, count: int) -> list[int]:
         """Read single slots."""
         return self.slots.decode_bits(self._burst(b"", count))

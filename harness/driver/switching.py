@@ -1,7 +1,7 @@
-"""What RTS and DTR switch on a fixture: bus power and the strong pull-up.
+"""What RTS and DTR switch on a fixture: bus power, strong pull-up, programming voltage.
 
 The operating system raises both lines when a port is opened and drops both when
-it is closed, so a strong pull-up may only hang on an unequal pair.
+it is closed, so the last two may only hang on an unequal pair.
 
 Source: common practice; Linux serial drivers raise and drop the lines together.
 """
@@ -35,13 +35,16 @@ class Condition(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Switching:
-    """The two switches of a fixture; None where there is none."""
+    """The switches of a fixture; None where there is none."""
 
     supply_on: Condition | None = None
     strong_pull_up_on: Condition | None = None
+    programming_on: Condition | None = None
 
-    def lines(self, *, supply: bool, strong_pull_up: bool) -> tuple[bool, bool]:
-        """RTS and DTR for the wanted state of both switches.
+    def lines(
+        self, *, supply: bool, strong_pull_up: bool, programming: bool = False
+    ) -> tuple[bool, bool]:
+        """RTS and DTR for the wanted state of all switches.
 
         Raises:
             CannotSwitch: a wanted switch is not there, or no pair of levels makes it.
@@ -50,16 +53,34 @@ class Switching:
             raise CannotSwitch("this fixture has no strong pull-up to switch")
         if not supply and self.supply_on is None:
             raise CannotSwitch("this fixture has no supply to switch")
+        if programming and self.programming_on is None:
+            raise CannotSwitch("this fixture declares no programming supply")
+        states = (
+            (self.supply_on, supply),
+            (self.strong_pull_up_on, strong_pull_up),
+            (self.programming_on, programming),
+        )
         for rts, dtr in product((True, False), repeat=2):
-            if (
-                self.supply_on is None
-                or self.supply_on.holds(rts=rts, dtr=dtr) == supply
-            ) and (
-                self.strong_pull_up_on is None
-                or self.strong_pull_up_on.holds(rts=rts, dtr=dtr) == strong_pull_up
+            if all(
+                switch is None or switch.holds(rts=rts, dtr=dtr) == state
+                for switch, state in states
             ):
                 return rts, dtr
-        raise CannotSwitch(
-            f"no pair of RTS and DTR gives supply {'on' if supply else 'off'} with strong "
-            f"pull-up {'on' if strong_pull_up else 'off'}"
+        wanted = ", ".join(
+            f"{name} {'on' if state else 'off'}"
+            for name, state in (
+                ("supply", supply),
+                ("strong pull-up", strong_pull_up),
+                ("programming voltage", programming),
+            )
         )
+        raise CannotSwitch(f"no pair of RTS and DTR gives {wanted}")
+
+    def rts_first(self, *, rts: bool, dtr_now: bool) -> bool:
+        """Which line to move first, so that the state between fires nothing.
+
+        Where one order fires the strong pull-up and the other the programming
+        voltage, the strong pull-up it is.
+        """
+        hot = self.programming_on or self.strong_pull_up_on
+        return hot is None or not hot.holds(rts=rts, dtr=dtr_now)

@@ -1,75 +1,19 @@
-"""The shape of a family: rows of quantities and settings, and the session it talks through."""
+"""The shape of a family: rows of quantities, settings and checks.
+
+A family module needs this module and ``shapes``, nothing else of this package.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Protocol, TypeVar
+from typing import Any, TypeVar
 
-from harness.clock import Clock
+from harness.families.check import Check, Findings, Option, OptionKind, Options
+from harness.families.hazard import Hazard
+from harness.families.secret import Secret
+from harness.families.session import Broadcast, Session
 from harness.records import Scalar
-from harness.wire.romcode import RomCode
-
-
-class Session(Protocol):
-    """One device on the bus, as a family module sees it.
-
-    ``memory`` keeps what was learned about this device during the run (its supply,
-    its settings), so that it is not asked for again and again.
-    """
-
-    rom: RomCode
-    memory: dict[str, Any]
-
-    @property
-    def clock(self) -> Clock:
-        """The port's time."""
-        ...
-
-    def transact(self, write: bytes, read: int = 0) -> bytes:
-        """Reset, select this device, write, then read ``read`` bytes; one burst."""
-        ...
-
-    def transact_bits(self, write: bytes, slots: int) -> list[int]:
-        """As ``transact``, but returns single read slots."""
-        ...
-
-    def read_bits(self, slots: int) -> list[int]:
-        """More read slots of the transaction in hand, without a reset."""
-        ...
-
-    def verify(self) -> None:
-        """Prove all 64 bits of the ROM code by a directed search.
-
-        Raises:
-            DeviceAbsent: the device does not take part.
-        """
-        ...
-
-    def hold_strong_pull_up(self, write: bytes, hold_s: float) -> None:
-        """Reset, select, write, then hold the line high with all the supply there is."""
-        ...
-
-
-class Broadcast(Protocol):
-    """All devices on the bus at once, selected by skip."""
-
-    @property
-    def clock(self) -> Clock:
-        """The port's time."""
-        ...
-
-    def transact_bits(self, write: bytes, slots: int) -> list[int]:
-        """Reset, select all, write, then read single slots (wired AND)."""
-        ...
-
-    def read_bits(self, slots: int) -> list[int]:
-        """More read slots of the transaction in hand, without a reset."""
-        ...
-
-    def hold_strong_pull_up(self, write: bytes, hold_s: float) -> None:
-        """Reset, select all, write, then hold the line high."""
-        ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,11 +72,15 @@ class Quantity:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setting:
-    """Something a device can be told, and its allowed values in words."""
+    """Something a device can be told, and its allowed values in words.
+
+    Each of ``hazards`` must be named in the plan and allowed on the command line.
+    """
 
     name: str
     unit: str
     about: str
+    hazards: frozenset[Hazard] = frozenset()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,6 +98,10 @@ class Family:
         convert_all: one conversion of every device of the kind at once, waited for;
             None if the kind takes no part in one.
         register: a register that slot-timing tests may write and read back, or None.
+        checks: by name.
+        destructive: what cannot be undone or can hurt, in a few words; empty if nothing.
+        facts: what else the table of kinds should say (check values, speeds, gaps).
+        recognised_only: True if there is no driver: ROM code proved, nothing more.
     """
 
     code: int
@@ -161,11 +113,51 @@ class Family:
     configure: Callable[[Session, Mapping[str, Scalar], bool], Answer] | None = None
     convert_all: Callable[[Broadcast, bool], Answer] | None = None
     register: Register | None = None
+    checks: Mapping[str, Check] = field(default_factory=dict)
+    destructive: str = ""
+    facts: str = ""
+    recognised_only: bool = False
 
 
-Row = TypeVar("Row", Quantity, Setting)
+DEVICE_CLASSES = (
+    "serial number",
+    "memory",
+    "authenticator",
+    "thermometer",
+    "I/O port",
+    "logger",
+    "bridge",
+    "battery",
+    "counter",
+    "clock",
+    "converter",
+)
+"""Every ``device_class`` there is: the eight main ones, then the smaller ones."""
+
+
+Row = TypeVar("Row", Quantity, Setting, Check, Option)
 
 
 def by_name(*rows: Row) -> dict[str, Row]:
     """Rows as a mapping from their names."""
     return {row.name: row for row in rows}
+
+
+__all__ = [
+    "DEVICE_CLASSES",
+    "Answer",
+    "Broadcast",
+    "Check",
+    "Family",
+    "Findings",
+    "Hazard",
+    "Option",
+    "OptionKind",
+    "Options",
+    "Quantity",
+    "Register",
+    "Secret",
+    "Session",
+    "Setting",
+    "by_name",
+]

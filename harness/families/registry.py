@@ -11,7 +11,7 @@ from importlib import import_module
 
 import harness.families
 from harness.families import identity
-from harness.families.family import Family, Quantity
+from harness.families.family import Check, Family, Quantity
 
 
 @cache
@@ -64,3 +64,13 @@ def unit_of(code: int, quantity: str) -> str:
         KeyError: the family does not have the quantity.
     """
     return quantities(code)[quantity].unit
+
+
+def checks(code: int) -> dict[str, Check]:
+    """What a device of this family can be put to."""
+    return dict(family_of(code).checks)
+
+
+def check_names(code: int) -> tuple[str, ...]:
+    """Names of ``checks``."""
+    return tuple(family_of(code).checks)

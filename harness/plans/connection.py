@@ -44,6 +44,9 @@ def switching_of(fixture: Fixture) -> Switching:
         strong_pull_up_on=(
             Condition(power.strong_pull_up_on) if power.strong_pull_up_on else None
         ),
+        programming_on=Condition(power.programming_on)
+        if power.programming_on
+        else None,
     )
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from harness.families import registry
+from harness.plans.loading_functions import check_function, check_hazard_names
 from harness.plans.loading_problems import Problem, family_print, nearest, one_of
 from harness.plans.loading_yaml import Document, KeyPath, Place, Plain
 
@@ -72,6 +73,9 @@ class _StepCheck:
             yield from self._quantity(own, path, codes_of(body.get("family")))
         elif kind == "configure":
             yield from self._settings(body, path, codes)
+            yield from check_hazard_names(body.get("hazard"), self.document, path)
+        elif kind == "check":
+            yield from check_function(body, self.document, path, codes)
 
     def _quantity(
         self, body: dict[str, Plain], path: KeyPath, codes: Codes

@@ -6,8 +6,10 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 from harness.plans.loading_checks import who_lacks
+from harness.plans.loading_functions import lacking_check
 from harness.plans.loading_problems import Problem, family_print, nearest, one_of
 from harness.plans.schema import (
+    Check,
     Enumerate,
     Fixture,
     ForEach,
@@ -93,15 +95,20 @@ def _chosen(body: ForEach, fixture: Fixture) -> tuple[Socket, ...]:
 def _socket_reads(item: StepItem, socket: Socket, code: int) -> Iterator[_Finding]:
     for inner in item.steps:
         yield from _socket_reads(inner, socket, code)
+    name, (lacking, known) = "", ("", [""])
     if isinstance(item.body, Read):
-        lacking, known = who_lacks(item.body.quantity, (code,))
-        if lacking:
-            yield (
-                f"line {item.line}: socket {socket.name} expects family "
-                f"{family_print(code)}, which has no {item.body.quantity!r}",
-                one_of(known),
-                nearest(item.body.quantity, known),
-            )
+        name = item.body.quantity
+        lacking, known = who_lacks(name, (code,))
+    elif isinstance(item.body, Check):
+        name = item.body.function
+        lacking, known = lacking_check(name, (code,))
+    if lacking:
+        yield (
+            f"line {item.line}: socket {socket.name} expects family "
+            f"{family_print(code)}, which has no {name!r}",
+            one_of(known) if known else "another step",
+            nearest(name, known),
+        )
 
 
 def _unexpected_families(

@@ -18,6 +18,8 @@ from typing import Any
 
 from harness.driver.bus import Bus
 from harness.errors import AdapterUnplugged, PortAbsent, PortBusy, SlotproofError
+from harness.families.hazard import Hazard
+from harness.plans.gate import require_allowed
 from harness.plans.schema_fixture import Fixture
 from harness.plans.schema_plan import Plan
 from harness.plans.schema_steps import ForEach, Repeat, StepItem
@@ -50,6 +52,10 @@ class Runner:
         journal: where everything goes.
         operator: who answers prompts.
         listener: hears each event, for live progress.
+        allowed: hazards that the command line allows by name.
+
+    Raises:
+        UsageError: the plan holds hazards that are not named or not allowed.
     """
 
     def __init__(
@@ -61,7 +67,9 @@ class Runner:
         journal: Journal,
         operator: Operator,
         listener: Listener | None = None,
+        allowed: frozenset[Hazard] = frozenset(),
     ) -> None:
+        require_allowed(plan, fixture, allowed)
         self._plan = plan
         self._fixture = fixture
         self._bus = bus
@@ -73,7 +81,12 @@ class Runner:
         self._adapter_lost = False
         self._last: list[CheckResult] = []
         self.context = Context(
-            bus=bus, plan=plan, fixture=fixture, operator=operator, note=self._record
+            bus=bus,
+            plan=plan,
+            fixture=fixture,
+            operator=operator,
+            note=self._record,
+            allowed=allowed,
         )
 
     def run(self) -> int:
@@ -115,6 +128,7 @@ class Runner:
                 "pyserial": version("pyserial"),
             },
             host=platform.node() or "localhost",
+            allowed_hazards=sorted(map(str, self.context.allowed)),
             steps=[
                 {"step": s.id, "kind": s.kind, "title": title_of(s.kind, s.body)}
                 for s in self._plan.leaf_steps()

@@ -17,6 +17,7 @@ from harness.plans.schema_bodies import (
     Verify,
     Wait,
 )
+from harness.plans.schema_checks import Check
 from harness.plans.schema_fixture import (
     AdapterSettings,
     Expectation,
@@ -116,6 +117,7 @@ __all__ = [
     "MODELS",
     "STEP_KINDS",
     "AdapterSettings",
+    "Check",
     "Configure",
     "Convert",
     "Enumerate",

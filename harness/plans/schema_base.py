@@ -109,6 +109,18 @@ Families = Annotated[
 ]
 """One family code or a list of them."""
 
+
+def _one_word_as_list(value: object) -> object:
+    return [value] if isinstance(value, str) else value
+
+
+HazardNames = Annotated[
+    tuple[Annotated[str, Field(min_length=1, max_length=40)], ...],
+    Field(strict=False, max_length=20),
+    BeforeValidator(_one_word_as_list, json_schema_input_type=str | list[str]),
+]
+"""One hazard's name or a list of them."""
+
 SocketName = Annotated[
     str, *formed(r"^[A-Za-z0-9_.-]{1,32}$", "1 to 32 letters, digits, dots, - and _")
 ]
@@ -149,6 +161,7 @@ __all__ = [
     "Families",
     "FamilyCode",
     "FromFile",
+    "HazardNames",
     "Limited",
     "Scalar",
     "SocketName",

@@ -8,6 +8,7 @@ from pydantic import Field, model_validator
 
 from harness.plans.schema_base import (
     Families,
+    HazardNames,
     Limited,
     Scalar,
     SocketNames,
@@ -147,6 +148,11 @@ class Configure(StepBody):
     )
     store: bool = Field(
         default=False, description="keep them in the device's EEPROM (wears it)"
+    )
+    hazard: HazardNames = Field(
+        default=(),
+        description="hazards of these settings that the plan takes on; the command "
+        "line must allow them too",
     )
 
 

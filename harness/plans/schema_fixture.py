@@ -100,14 +100,40 @@ class PowerSettings(Strict):
     strong_pull_up_ohm: float | None = Field(
         default=None, gt=0, le=100_000, description="resistance of the strong pull-up"
     )
+    programming_v: float | None = Field(
+        default=None,
+        ge=11.5,
+        le=12.0,
+        description="programming supply for write-once devices; destroys parts rated 6 V",
+    )
+    programming_on: PairCondition | None = Field(
+        default=None, description="state that lifts the line to programming_v"
+    )
+
+    @model_validator(mode="after")
+    def _programming_complete(self) -> Self:
+        if (self.programming_v is None) != (self.programming_on is None):
+            raise complaint(
+                "a programming supply half described",
+                expected="programming_v and programming_on together",
+                at="programming_v" if self.programming_on is None else "programming_on",
+            )
+        if self.programming_on in {self.supply_on, self.strong_pull_up_on} - {None}:
+            raise complaint(
+                "the programming supply shares a condition with another switch",
+                expected="a state of its own, such as dtr-without-rts",
+                at="programming_on",
+            )
+        return self
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
-        if self.supply_on is None and self.strong_pull_up_on is None:
+        switches = (self.supply_on, self.strong_pull_up_on, self.programming_on)
+        if not any(switches):
             raise complaint(
                 "power switches nothing", expected="supply_on or strong_pull_up_on"
             )
-        if self.supply_on == self.strong_pull_up_on:
+        if self.strong_pull_up_on and self.supply_on == self.strong_pull_up_on:
             raise complaint(
                 "supply and strong pull-up share one condition",
                 expected="a state with the supply on and the strong pull-up off, "

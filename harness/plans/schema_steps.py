@@ -24,6 +24,7 @@ from harness.plans.schema_bodies import (
     Verify,
     Wait,
 )
+from harness.plans.schema_checks import Check
 from harness.plans.schema_trials import Soak, Stress
 
 
@@ -60,6 +61,7 @@ class StepItem(Strict):
     convert: Convert | None = Field(default=None, description=Convert.__doc__)
     read: Read | None = Field(default=None, description=Read.__doc__)
     configure: Configure | None = Field(default=None, description=Configure.__doc__)
+    check: Check | None = Field(default=None, description=Check.__doc__)
     wait: Wait | None = Field(default=None, description=Wait.__doc__)
     prompt: Prompt | None = Field(default=None, description=Prompt.__doc__)
     switch: Switch | None = Field(default=None, description=Switch.__doc__)

@@ -38,6 +38,7 @@ class Wiring:
         self._pull_up_ohm = line.pull_up_ohm
         self._powered = True
         self._strong = False
+        self._programming = False
         self._apply_pull_ups()
         self.line.settle(self.line.final_v)
 
@@ -69,7 +70,7 @@ class Wiring:
         self.on_change()
 
     def switch(self, *, rts: bool, dtr: bool) -> bool:
-        """Switch supply and strong pull-up as the modem lines say.
+        """Switch supply, strong pull-up and programming supply as the modem lines say.
 
         Returns:
             True if the supply is on.
@@ -79,8 +80,12 @@ class Wiring:
         strong = power.strong_pull_up_on is not None and power.strong_pull_up_on.holds(
             rts=rts, dtr=dtr
         )
-        if (on, strong) != (self._powered, self._strong):
-            self._powered, self._strong = on, strong
+        programming = power.programming_on is not None and power.programming_on.holds(
+            rts=rts, dtr=dtr
+        )
+        states = (on, strong, programming)
+        if states != (self._powered, self._strong, self._programming):
+            self._powered, self._strong, self._programming = states
             self._apply_pull_ups()
             self.on_change()
         return on
@@ -94,6 +99,12 @@ class Wiring:
             line.pull("strong pull-up", at_us=now_us, ohm=ohm, level_v=level_v)
         else:
             line.release("strong pull-up", at_us=now_us)
+        volts = settings.power.programming_v
+        if self._programming and volts is not None:
+            ohm = settings.power.programming_ohm
+            line.pull("programming", at_us=now_us, ohm=ohm, level_v=volts)
+        else:
+            line.release("programming", at_us=now_us)
 
     # disturbances
 

@@ -8,8 +8,14 @@ from typing import Any, Protocol
 
 from harness.clock import Clock
 from harness.driver.bus import Bus
-from harness.driver.search import Enumeration, enumerate_devices, verify
+from harness.driver.search import (
+    Enumeration,
+    enumerate_alarms,
+    enumerate_devices,
+    verify,
+)
 from harness.errors import DeviceAbsent
+from harness.families.hazard import Hazard
 from harness.plans.schema_bodies import StepBody
 from harness.plans.schema_fixture import Fixture
 from harness.plans.schema_plan import Plan
@@ -71,14 +77,59 @@ class _Selected:
 class DeviceSession(_Selected):
     """One device, as its family module sees it."""
 
-    def __init__(self, bus: Bus, rom: RomCode) -> None:
+    def __init__(
+        self, bus: Bus, rom: RomCode, note: Callable[..., None] | None = None
+    ) -> None:
         super().__init__(bus, rom)
         self.rom = rom
         self.memory: dict[str, Any] = {}
+        self._note = note
 
     def transact(self, write: bytes, read: int = 0) -> bytes:
         """Reset, select, write, read bytes."""
         return self._bus.transact(self.rom, write, read)
+
+    def resume(self, write: bytes, read: int = 0) -> bytes:
+        """Reset, resume command, write, read bytes."""
+        return self._bus.resume(write, read)
+
+    def more(self, write: bytes = b"", read: int = 0) -> bytes:
+        """Write, then read bytes without a reset."""
+        return self._bus.go_on(write, read)
+
+    def meets_condition(self) -> bool:
+        """True if a conditional search finds the device."""
+        return self.rom in enumerate_alarms(self._bus).found
+
+    def feed(self, hold_s: float) -> None:
+        """Idle the line, by the strong pull-up where there is one."""
+        adapter = self._bus.adapter
+        if adapter.switching.strong_pull_up_on is None:
+            self._bus.clock.sleep(hold_s)
+            return
+        adapter.switch(strong_pull_up=True)
+        try:
+            self._bus.clock.sleep(hold_s)
+        finally:
+            adapter.switch(strong_pull_up=False)
+
+    def program_pulse(self, hold_s: float) -> None:
+        """Lift the line to the programming voltage, then back."""
+        adapter = self._bus.adapter
+        adapter.switch(programming=True)
+        try:
+            self._bus.clock.sleep(hold_s)
+        finally:
+            adapter.switch()
+
+    def settle(self) -> None:
+        """Wait for late echoes and drop them."""
+        self._bus.adapter.settle()
+
+    def note(self, text: str, **facts: Any) -> None:  # noqa: ANN401 - plain JSON facts
+        """A line in the journal."""
+        if self._note is not None:
+            self._note("note", text=text, device=str(self.rom), **facts)
 
     def verify(self) -> None:
         """Prove the ROM code by a directed search."""
@@ -107,6 +158,8 @@ class Context:
         note: records an event in the journal.
         devices: what the last enumeration found, in the fixture's socket order.
         current: the device of the enclosing ``for_each``, or None.
+        allowed: hazards that the command line allows.
+        allowed: hazards that the command line allows.
         conversion_void: True while what devices hold may be from before a gap.
     """
 
@@ -117,6 +170,7 @@ class Context:
     note: Callable[..., None]
     devices: list[DeviceRef] | None = None
     current: DeviceRef | None = None
+    allowed: frozenset[Hazard] = frozenset()
     conversion_void: bool = False
     _sessions: dict[str, DeviceSession] = field(default_factory=dict)
 
@@ -129,7 +183,7 @@ class Context:
         """The session of a device; what it remembers lasts for the run."""
         if device.rom_code not in self._sessions:
             rom = RomCode.parse(device.rom_code)
-            self._sessions[device.rom_code] = DeviceSession(self.bus, rom)
+            self._sessions[device.rom_code] = DeviceSession(self.bus, rom, self.note)
         return self._sessions[device.rom_code]
 
     def forget(self) -> None:
@@ -195,6 +249,7 @@ _DETAILS = {
     "stress": "slot",
     "soak": "quantity",
     "configure": "settings",
+    "check": "function",
     "enumerate": "count",
 }
 

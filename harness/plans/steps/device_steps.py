@@ -9,6 +9,7 @@ from functools import partial
 from harness.errors import AdapterError, DeviceError, UsageError
 from harness.families.family import Answer
 from harness.families.registry import family_of, quantities
+from harness.plans.gate import require_on_device
 from harness.plans.schema_bodies import Configure, Convert, Read
 from harness.plans.steps.attempts import attempt, judged
 from harness.plans.steps.context import Context, Everybody
@@ -86,6 +87,13 @@ def run_configure(context: Context, body: Configure) -> Iterator[CheckResult]:
 def _configure(context: Context, body: Configure, device: DeviceRef) -> CheckResult:
     configure = family_of(device.family).configure
     assert configure is not None  # a family with settings has it
+    settings = family_of(device.family).settings
+    require_on_device(
+        frozenset(h for name in body.settings for h in settings[name].hazards),
+        named=body.hazard,
+        allowed=context.allowed,
+        what=f"configure {', '.join(body.settings)}",
+    )
     answer = configure(context.session(device), body.settings, body.store)
     rows = family_of(device.family).settings
     return judged(

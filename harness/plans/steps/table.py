@@ -9,6 +9,8 @@ from typing import Any
 
 from harness.plans.steps.bench_steps import run_prompt, run_switch, run_wait
 from harness.plans.steps.bus_steps import run_enumerate, run_reset, run_verify
+from harness.plans.steps.check_step import expected_s as check_expected_s
+from harness.plans.steps.check_step import run_check
 from harness.plans.steps.context import Context
 from harness.plans.steps.device_steps import run_configure, run_convert, run_read
 from harness.plans.steps.soak_step import run_soak
@@ -74,6 +76,7 @@ KINDS: dict[str, StepKind] = {
     "configure": StepKind(
         run=run_configure, expected_s=lambda _: 3 * _TRANSACTION_S, by_device=True
     ),
+    "check": StepKind(run=run_check, expected_s=check_expected_s, by_device=True),
     "wait": StepKind(run=run_wait, expected_s=lambda body: body.for_s),
     "prompt": StepKind(run=run_prompt, expected_s=lambda _: 0.0),
     "switch": StepKind(run=run_switch, expected_s=lambda body: body.settle_s),

@@ -1,0 +1,228 @@
+"""Checks: what a family can do beyond reading a quantity, and the options they take.
+
+A check is a row with a function. Its options are declared, so that a plan's mistakes
+are found while it is loaded; what the function gets is already parsed.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any
+
+from harness.errors import UsageError
+from harness.families.hazard import Hazard
+from harness.families.secret import Secret
+from harness.families.session import Session
+from harness.records import Measurement, Scalar
+
+_HEX_BYTES = re.compile(r"(?:[0-9A-Fa-f]{2}[ :]?)*[0-9A-Fa-f]{2}")
+_SECRET_SOURCE = re.compile(r"(?:env:[A-Za-z_][A-Za-z0-9_]*|file:.+)")
+
+
+class OptionKind(StrEnum):
+    """How an option is written in a plan; the value is what messages call it."""
+
+    NUMBER = "a number"
+    WHOLE = "a whole number"
+    TEXT = "a text"
+    TRUTH = "true or false"
+    BYTES = "bytes in hex, such as 01 A5"
+    FILE = "the path of a file"
+    SECRET = "env:NAME or file:PATH"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Option:
+    """One option of a check.
+
+    Attributes:
+        name: as plans write it, unit included where it has one (``hold_ms``).
+        kind: how it is written.
+        about: one sentence for people.
+        default: value if the plan gives none; None if it may stay open.
+        required: True if the plan must give one.
+        low: lowest allowed number.
+        high: highest allowed number.
+        choices: the only texts allowed, if not empty.
+    """
+
+    name: str
+    kind: OptionKind
+    about: str
+    default: Scalar | bytes | None = None
+    required: bool = False
+    low: float | None = None
+    high: float | None = None
+    choices: tuple[str, ...] = ()
+
+    @property
+    def expected(self) -> str:
+        """What a right value looks like, in words."""
+        if self.choices:
+            return f"one of {', '.join(self.choices)}"
+        bounds = [
+            f"{word} {bound:g}"
+            for word, bound in (("from", self.low), ("up to", self.high))
+            if bound is not None
+        ]
+        return " ".join((str(self.kind), *bounds))
+
+    def parse(self, raw: object) -> Scalar | bytes:
+        """A plan's value as the check gets it.
+
+        FILE and SECRET stay the text that names them; whoever runs the check fetches
+        what is behind. A refused secret is never repeated.
+
+        Raises:
+            UsageError: with ``what`` and the expected form as ``hint``.
+        """
+        value = _PARSERS[self.kind](raw)
+        if value is None or (self.choices and value not in self.choices):
+            shown = "" if self.kind is OptionKind.SECRET else f" {raw!r}"
+            raise UsageError(
+                f"option {self.name} does not take this value{shown}",
+                hint=f"expected {self.expected}",
+            )
+        if isinstance(value, int | float) and not isinstance(value, bool):
+            low = self.low is None or value >= self.low
+            high = self.high is None or value <= self.high
+            if not (low and high):
+                raise UsageError(
+                    f"option {self.name} is {value:g}", hint=f"expected {self.expected}"
+                )
+        return value
+
+
+def _number(raw: object) -> Scalar | None:
+    is_number = isinstance(raw, int | float) and not isinstance(raw, bool)
+    return raw if is_number else None  # type: ignore[return-value]
+
+
+def _whole(raw: object) -> Scalar | None:
+    number = _number(raw)
+    if number is None or number != int(number):
+        return None
+    return int(number)
+
+
+def _text(raw: object) -> Scalar | None:
+    return raw if isinstance(raw, str) and raw else None
+
+
+def _truth(raw: object) -> Scalar | None:
+    return raw if isinstance(raw, bool) else None
+
+
+def _bytes(raw: object) -> bytes | None:
+    if isinstance(raw, str) and _HEX_BYTES.fullmatch(raw):
+        return bytes.fromhex(raw.replace(":", ""))
+    return None
+
+
+def _secret_source(raw: object) -> Scalar | None:
+    return raw if isinstance(raw, str) and _SECRET_SOURCE.fullmatch(raw) else None
+
+
+_PARSERS: dict[OptionKind, Callable[[object], Scalar | bytes | None]] = {
+    OptionKind.NUMBER: _number,
+    OptionKind.WHOLE: _whole,
+    OptionKind.TEXT: _text,
+    OptionKind.TRUTH: _truth,
+    OptionKind.BYTES: _bytes,
+    OptionKind.FILE: _text,
+    OptionKind.SECRET: _secret_source,
+}
+
+
+class Options:
+    """Values of a check's options, by name, each with the type its kind promises.
+
+    Every declared option is there; one without value and default is absent, which
+    ``given`` tells.
+    """
+
+    __slots__ = ("_values",)
+
+    def __init__(self, values: Mapping[str, Scalar | bytes | Secret]) -> None:
+        self._values = dict(values)
+
+    def given(self, name: str) -> bool:
+        """True if the option has a value, from the plan or by default."""
+        return name in self._values
+
+    def number(self, name: str) -> float:
+        """A NUMBER."""
+        value = self._values[name]
+        assert isinstance(value, int | float)
+        return float(value)
+
+    def whole(self, name: str) -> int:
+        """A WHOLE."""
+        value = self._values[name]
+        assert isinstance(value, int)
+        return value
+
+    def text(self, name: str) -> str:
+        """A TEXT."""
+        value = self._values[name]
+        assert isinstance(value, str)
+        return value
+
+    def truth(self, name: str) -> bool:
+        """A TRUTH."""
+        value = self._values[name]
+        assert isinstance(value, bool)
+        return value
+
+    def data(self, name: str) -> bytes:
+        """BYTES, or the content of a FILE."""
+        value = self._values[name]
+        assert isinstance(value, bytes)
+        return value
+
+    def secret(self, name: str) -> Secret:
+        """A SECRET, fetched."""
+        value = self._values[name]
+        assert isinstance(value, Secret)
+        return value
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Findings:
+    """What a check found: values with their limits, and plain facts behind them.
+
+    The check passes if every value holds. Whatever a device does wrong on the way
+    is raised, never returned.
+    """
+
+    measurements: tuple[Measurement, ...] = ()
+    evidence: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Check:
+    """Something a family can be put to.
+
+    Attributes:
+        name: as plans write it.
+        about: one sentence for people.
+        run: does it; raises DeviceError, LineError, UsageError.
+        options: by name.
+        hazards: each must be named in the plan and allowed on the command line.
+        expected_s: rough time on one device, for the progress display.
+    """
+
+    name: str
+    about: str
+    run: Callable[[Session, Options], Findings]
+    options: Mapping[str, Option] = field(default_factory=dict)
+    hazards: frozenset[Hazard] = frozenset()
+    expected_s: float = 0.1
+
+    @property
+    def is_confidential(self) -> bool:
+        """True if a secret goes over the wire: no echoes are kept as evidence."""
+        return any(o.kind is OptionKind.SECRET for o in self.options.values())

@@ -1,0 +1,5 @@
+"""Shapes that families have in common, each written once.
+
+Rules: a shape knows bytes, sessions and errors, never a family; what differs from
+part to part is a row of data that the family hands in.
+"""
