@@ -50,6 +50,7 @@ class Adapter:
         self._packet_us = 0.0
         self._packets: deque[Packet] = deque()
         self._arrived = bytearray()
+        self._delivered_us = 0.0
 
     # host operations; all take the host's time
 
@@ -57,6 +58,16 @@ class Adapter:
     def unsent(self) -> int:
         """Characters written and not yet sent."""
         return len(self._outgoing)
+
+    @property
+    def is_busy(self) -> bool:
+        """True if something is under way to or from the host."""
+        return bool(self._outgoing or self._fifo or self._packets)
+
+    @property
+    def delivered_us(self) -> float:
+        """When the last packet for the host was ready."""
+        return self._delivered_us
 
     @property
     def room(self) -> int:
@@ -67,7 +78,8 @@ class Adapter:
         """Queue characters for the line."""
         self.pump(now_us)
         if not self._outgoing:
-            self._not_before_us = now_us + self.core.settings.adapter.out_latency_us
+            latency_us = self.core.settings.adapter.out_latency_us
+            self._not_before_us = max(self._not_before_us, now_us + latency_us)
         self._outgoing += data
 
     def available(self, now_us: float) -> int:
@@ -111,7 +123,9 @@ class Adapter:
         if self._outgoing or self._fifo:
             self._fifo.clear()
         self.core.configure_uart(baud=baud, stop_bits=stop_bits)
-        return now_us + 1000 * self.core.settings.adapter.baud_change_ms
+        done_us = now_us + 1000 * self.core.settings.adapter.baud_change_ms
+        self._not_before_us = max(self._not_before_us, done_us)
+        return done_us
 
     def set_modem_lines(self, *, rts: bool, dtr: bool, now_us: float) -> None:
         """Set both modem lines."""
@@ -225,4 +239,6 @@ class Adapter:
 
     def _deliver(self, now_us: float) -> None:
         while self._packets and self._packets[0].at_us <= now_us:
-            self._arrived += self._packets.popleft().data
+            packet = self._packets.popleft()
+            self._arrived += packet.data
+            self._delivered_us = packet.at_us

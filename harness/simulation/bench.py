@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from harness.simulation.adapter import Adapter
+from harness.simulation.clocks import HostClock, VirtualClock, WallClock
 from harness.simulation.core import Core
 from harness.simulation.faults import Faults
 from harness.simulation.settings import BenchSettings
 from harness.simulation.station import Station
 from harness.simulation.trace import Trace
-from harness.simulation.virtual_clock import VirtualClock
 
 
 class Bench:
@@ -21,17 +21,17 @@ class Bench:
         core: line, devices, UART and power.
         adapter: the way between host and UART.
         faults: what goes wrong, by plan or on request.
-        clock: the host's virtual time.
+        clock: the host's time; virtual until ``follow_wall_clock``.
         locked: True while somebody holds the port for himself.
     """
 
     def __init__(self, settings: BenchSettings) -> None:
         self.settings = settings
+        self.clock: HostClock = VirtualClock()
         self.core = Core(settings)
         self.adapter = Adapter(self.core)
-        self.clock = VirtualClock()
         self.locked = False
-        self.faults = Faults(self.core, self.adapter, self.clock)
+        self.faults = Faults(self.core, self.adapter, self.catch_up)
         for fault in settings.faults:
             self.faults.plan(fault)
 
@@ -47,6 +47,10 @@ class Bench:
             KeyError: there is none.
         """
         return self.core.station(name)
+
+    def follow_wall_clock(self) -> None:
+        """Let bench time pass as real time does, from now on."""
+        self.clock = WallClock(start_us=max(self.clock.now_us, self.core.now_us))
 
     def catch_up(self) -> None:
         """Let the line run up to the host's time."""

@@ -79,6 +79,8 @@ class Core:
             on_edge=self._on_receiver_edge,
         )
         self.wiring.on_change = self.touch
+        # nobody has opened the port yet: both modem lines are down
+        self.set_modem_lines(rts=False, dtr=False)
 
     # making
 

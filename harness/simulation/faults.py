@@ -9,7 +9,6 @@ from harness.simulation.adapter import Adapter
 from harness.simulation.core import Core
 from harness.simulation.fault_effects import EFFECTS, Place
 from harness.simulation.fault_settings import FaultSettings
-from harness.simulation.virtual_clock import VirtualClock
 
 
 class RunningFault:
@@ -31,12 +30,20 @@ class RunningFault:
 
 
 class Faults:
-    """Starts and stops faults on one bench."""
+    """Starts and stops faults on one bench.
 
-    def __init__(self, core: Core, adapter: Adapter, clock: VirtualClock) -> None:
+    Args:
+        core: line and devices.
+        adapter: the way to the host.
+        catch_up: lets the bench run up to the host's time.
+    """
+
+    def __init__(
+        self, core: Core, adapter: Adapter, catch_up: Callable[[], None]
+    ) -> None:
         self._core = core
         self._adapter = adapter
-        self._clock = clock
+        self._catch_up = catch_up
         self._count = 0
 
     def start(self, fault: FaultSettings) -> RunningFault:
@@ -68,9 +75,6 @@ class Faults:
             random=self._core.random_for("fault", self._count, fault.kind),
         )
         return EFFECTS[type(fault)](fault, place)
-
-    def _catch_up(self) -> None:
-        self._adapter.pump(self._clock.now_us)
 
 
 def _nothing() -> None:

@@ -19,7 +19,7 @@ from serial.serialutil import PortNotOpenError, SerialBase, SerialTimeoutExcepti
 
 from harness.simulation.addresses import benches
 from harness.simulation.bench import Bench
-from harness.simulation.virtual_clock import VirtualClock
+from harness.simulation.clocks import HostClock
 
 _termios_error: type[Exception]
 try:
@@ -36,13 +36,7 @@ GONE = "device reports readiness to read but returned no data (device disconnect
 
 
 class SimulatedPort(SerialBase):
-    """A port whose other end is a simulated bench.
-
-    Attributes:
-        clock: the host's virtual time.
-    """
-
-    clock: VirtualClock
+    """A port whose other end is a simulated bench."""
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:  # noqa: ANN401 - pyserial's own
         self._bench: Bench | None = None
@@ -54,7 +48,7 @@ class SimulatedPort(SerialBase):
     def for_bench(cls, bench: Bench, *, timeout_s: float | None = 1.0) -> Self:
         """An open port on a bench of one's own, without a fixture file."""
         port = cls(timeout=timeout_s)
-        port._use(bench)
+        port._bench = bench
         port.port = "sim:///for-bench"
         port.open()
         return port
@@ -68,6 +62,15 @@ class SimulatedPort(SerialBase):
         """
         return self._bench_in_use()
 
+    @property
+    def clock(self) -> HostClock:
+        """The host's time.
+
+        Raises:
+            PortNotOpenError: the port was never open.
+        """
+        return self._bench_in_use().clock
+
     def open(self) -> None:
         """Open with the current settings.
 
@@ -79,7 +82,7 @@ class SimulatedPort(SerialBase):
         if self.port is None:
             raise serial.SerialException("Port must be configured before use.")
         if self._bench is None:
-            self._use(benches.at(self.port))
+            self._bench = benches.at(self.port)
         bench = self._bench_in_use()
         adapter = bench.adapter
         adapter.pump(bench.clock.now_us)
@@ -250,10 +253,6 @@ class SimulatedPort(SerialBase):
         bench.adapter.set_break(bool(self.break_condition), now_us=bench.clock.now_us)
 
     # inside
-
-    def _use(self, bench: Bench) -> None:
-        self._bench = bench
-        self.clock = bench.clock
 
     def _bench_in_use(self) -> Bench:
         if self._bench is None:

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from harness.simulation.bench import Bench
+from harness.simulation.devices._thermometer import Thermometer
 from harness.simulation.port import SimulatedPort
 from harness.simulation.settings import bench_settings
 
@@ -26,6 +27,12 @@ class Host:
     def __init__(self, port: SimulatedPort) -> None:
         self.port = port
         self.bench = port.bench
+
+    def thermometer(self, index: int = 0) -> Thermometer[Any]:
+        """The device model at a place of the bench, which must be a thermometer."""
+        device = self.bench.stations[index].device
+        assert isinstance(device, Thermometer)
+        return device
 
     def exchange(self, frames: bytes, *, baud: int) -> bytes:
         """Send frames at a rate and read as many echoes (fewer if they do not come)."""
@@ -111,15 +118,17 @@ def make_host() -> Iterator[MakeHost]:
     """Make a host on a bench: devices, and sections of the fixture by name."""
     hosts: list[Host] = []
 
-    def make(*devices: dict[str, Any], timeout_s: float = 1.0, **sections: Any) -> Host:
-        simulation = {
-            key: sections.pop(key)
-            for key in ("seed", "adapter", "faults")
-            if key in sections
-        }
-        fixture = {**sections, "simulation": {**simulation, "devices": list(devices)}}
+    def make(
+        *devices: dict[str, Any], timeout_s: float = 1.0, **sections: object
+    ) -> Host:
+        simulation: dict[str, object] = {"devices": list(devices)}
+        for key in ("seed", "adapter", "faults"):
+            if key in sections:
+                simulation[key] = sections.pop(key)
+        fixture = {**sections, "simulation": simulation}
         bench = Bench(bench_settings(fixture))
         host = Host(SimulatedPort.for_bench(bench, timeout_s=timeout_s))
+        host.wait(0.01)  # opening may have switched the supply on
         hosts.append(host)
         return host
 

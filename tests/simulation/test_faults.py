@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pytest
 import serial
@@ -13,7 +13,7 @@ from harness.simulation.fault_settings import FaultSettings
 from harness.wire.crc import crc8
 
 if TYPE_CHECKING:
-    from conftest import Host, MakeHost
+    from tests.simulation.conftest import Host, MakeHost
 
 THERMOMETER = {
     "family": 0x28,
@@ -25,7 +25,7 @@ THERMOMETER = {
 OTHER = {"family": 0x28, "serial": 5, "socket": "A2", "temperature_degc": 4}
 
 
-def fault(kind: str, **more: Any) -> FaultSettings:
+def fault(kind: str, **more: object) -> FaultSettings:
     """A fault as a fixture would name it."""
     made: FaultSettings = TypeAdapter(FaultSettings).validate_python(
         {"kind": kind, **more}
@@ -39,7 +39,8 @@ def echo_of(host: Host, byte: int, *, baud: int = 115_200) -> bytes:
     host.port.baudrate = baud
     host.port.timeout = 0.05
     host.port.write(bytes([byte]))
-    return host.port.read(5)
+    echo: bytes = host.port.read(5)
+    return echo
 
 
 def test_every_fault_of_the_settings_has_an_effect() -> None:

@@ -9,7 +9,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 if TYPE_CHECKING:
-    from conftest import MakeHost
+    from tests.simulation.conftest import MakeHost
 
 EXACT = {
     "kind": "exact",
@@ -70,6 +70,7 @@ def test_reset_f0_at_9600(
 )
 def test_safe_reset_frames(
     make_host: MakeHost,
+    *,
     baud: int,
     byte: int,
     none: int,
@@ -166,6 +167,7 @@ def test_graded_echo_of_a_read_zero(
 )
 def test_slots_on_the_voltage_trace(
     make_host: MakeHost,
+    *,
     baud: int,
     write_0: int,
     low_0_us: float,

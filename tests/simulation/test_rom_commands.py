@@ -12,7 +12,7 @@ from harness.simulation.devices.base import Device
 from harness.simulation.devices.registry import device_kinds
 
 if TYPE_CHECKING:
-    from conftest import MakeHost
+    from tests.simulation.conftest import MakeHost
 
 SERIAL_NUMBER = {"family": 0x01, "serial": 0xA4B3C2D1}
 
@@ -78,7 +78,7 @@ def test_match_selects_one(make_host: MakeHost) -> None:
     """Only the device whose code was sent answers."""
     host = make_host({"family": 0x28, "serial": 1}, {"family": 0x28, "serial": 2})
     for station in host.bench.stations:
-        station.device.scratchpad[0] = station.device.rom.wire[1]
+        host.thermometer(station.index).scratchpad[0] = station.device.rom.wire[1]
     for station in host.bench.stations:
         answer = host.ask(b"\x55" + station.device.rom.wire + b"\xbe", 1)
         assert answer == station.device.rom.wire[1:2]
@@ -121,4 +121,6 @@ def test_every_kind_of_the_registry_can_be_built() -> None:
     kinds = device_kinds()
     assert list(kinds) == sorted(kinds)
     assert {0x01, 0x10, 0x22, 0x28} <= set(kinds)
-    assert all(issubclass(kind.model, Device) and kind.title for kind in kinds.values())
+    for family, kind in kinds.items():
+        assert (kind.family, issubclass(kind.model, Device)) == (family, True)
+        assert kind.title

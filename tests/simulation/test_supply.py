@@ -9,10 +9,10 @@ import pytest
 from harness.simulation.supply import ParasiteSupply
 
 if TYPE_CHECKING:
-    from conftest import Host, MakeHost
+    from tests.simulation.conftest import Host, MakeHost
 
 
-def parasite(serial: int = 1, **more: Any) -> dict[str, Any]:
+def parasite(serial: int = 1, **more: object) -> dict[str, Any]:
     """A thermometer on parasite power with the data sheet's largest current."""
     return {
         "family": 0x28,
@@ -142,7 +142,8 @@ def test_many_devices_starve_on_short_recovery(
     assert host.reset() != 0xF8
     host.exchange(b"\x00" * 400, baud=150_000)
     host.wait(0.01)
-    kept = [s.device.scratchpad[2:5] == b"\x11\x22\x3f" for s in host.bench.stations]
+    pads = [host.thermometer(index).scratchpad for index in range(devices)]
+    kept = [pad[2:5] == b"\x11\x22\x3f" for pad in pads]
     assert all(kept) is alive
     assert any(kept) is alive
 
@@ -155,7 +156,7 @@ def test_failed_store_leaves_a_mixture(make_host: MakeHost) -> None:
         host.ask(b"\xcc\x4e\x11\x22\x3f")
         host.ask(b"\xcc\x48")
         host.wait(0.02)
-        kept.add(host.bench.stations[0].device.eeprom)
+        kept.add(host.thermometer().eeprom)
     assert len(kept) > 1
     assert all(a in b"\x11\x4b" and b in b"\x22\x46" for a, b, _ in kept)
 

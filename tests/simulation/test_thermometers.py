@@ -9,12 +9,12 @@ import pytest
 from harness.wire.crc import crc8
 
 if TYPE_CHECKING:
-    from conftest import MakeHost
+    from tests.simulation.conftest import MakeHost
 
 DEFAULTS = {"alarm_high_degc": 75, "alarm_low_degc": 70}
 
 
-def thermometer(family: int = 0x28, **more: Any) -> dict[str, Any]:
+def thermometer(family: int = 0x28, **more: object) -> dict[str, Any]:
     """A thermometer with the usual stored alarms."""
     return {"family": family, "serial": 0xA4B3C2D1, **DEFAULTS, **more}
 
@@ -141,8 +141,7 @@ def test_resolution_shortens_conversion_and_blurs_low_bits(
 def test_own_conversion_time_lies_in_its_band(make_host: MakeHost) -> None:
     """580 to 620 ms at 12 bit, from the seed (reported, family facts 2.3)."""
     times_ms = [
-        make_host(thermometer(), seed=seed).bench.stations[0].device.conversion_us()
-        / 1000
+        make_host(thermometer(), seed=seed).thermometer().conversion_us() / 1000
         for seed in range(20)
     ]
     assert 580 <= min(times_ms) < max(times_ms) <= 620
