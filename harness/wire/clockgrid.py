@@ -23,6 +23,10 @@ class ClockGrid:
         tolerance_ppm: largest error of the chip's clock.
         free: True if any rate may be asked for; False if only customary ones.
         note: the basis of ``tolerance_ppm``.
+        stop_bits: what the chip offers after a character; two are in the data sheets
+            of parts FT232R, CP2102/4 and CH340, for the others from memory.
+        oversampling: steps a bit in which the receiver finds the falling edge; not
+            published for these chips, 16 is the common figure.
     """
 
     kind: str
@@ -30,6 +34,8 @@ class ClockGrid:
     tolerance_ppm: float
     free: bool = True
     note: str = ""
+    stop_bits: tuple[int, ...] = (1, 2)
+    oversampling: int = 16
 
     def error_ppm(self, request_baud: int) -> float:
         """Error of the achieved rate against the request, without clock error."""
@@ -180,6 +186,7 @@ GRIDS = {
             tolerance_ppm=10_000,
             free=False,
             note="nothing is known: customary rates only, 1 % clock",
+            stop_bits=(1,),
         ),
     )
 }

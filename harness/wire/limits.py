@@ -5,12 +5,14 @@ was taken from. Times in microseconds; ``None`` means no limit on that side.
 
 Sources, by tag:
     S1 data sheet, family-2Dh EEPROM (part DS2431), electrical tables p. 2-3
+    S2 data sheet, family-43h EEPROM (part DS28EC20), p. 1-5
     S3 data sheet, dual switch family 3Ah (part DS2413), p. 2-3
     S4 data sheet, memory button (parts DS1996, DS1992/1993), p. 13-18
     S6 data sheet, family-28h thermometer (part DS18B20), p. 19, 25
+    S13 data sheet, overdrive-only EEPROM (part DS28E05), p. 2
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,7 +45,11 @@ class Limit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SpeedLimits:
-    """All limits of one bus speed."""
+    """All limits of one bus speed.
+
+    ``rise_allowance_us`` is the rise of the line that the default reset frame must
+    leave room for: our choice, below the rise that the slots bear.
+    """
 
     name: str
     reset_low: Limit
@@ -58,6 +64,7 @@ class SpeedLimits:
     recovery: Limit
     device_sample: Limit
     read_0_low: Limit
+    rise_allowance_us: float
 
 
 STANDARD = SpeedLimits(
@@ -74,6 +81,7 @@ STANDARD = SpeedLimits(
     recovery=Limit(name="recovery", low_us=5, source="S1"),
     device_sample=Limit(name="device sample", low_us=15, high_us=60, source="S6"),
     read_0_low=Limit(name="read-0 low", low_us=15, high_us=60, source="S4 S6"),
+    rise_allowance_us=2.0,
 )
 
 LOW_VOLTAGE_WRITE_0 = Limit(
@@ -97,7 +105,17 @@ OVERDRIVE = SpeedLimits(
     recovery=Limit(name="recovery", low_us=2, source="S1"),
     device_sample=Limit(name="device sample", low_us=2, high_us=6, source="S4"),
     read_0_low=Limit(name="read-0 low", low_us=2, high_us=6, source="S4"),
+    rise_allowance_us=0.5,
 )
+"""Overdrive as current memories allow it: slots from 8 us, 2 us of recovery."""
+
+OVERDRIVE_STRICT = replace(
+    OVERDRIVE,
+    name="overdrive, strict",
+    slot=Limit(name="time slot", low_us=13, source="S13"),
+    recovery=Limit(name="recovery", low_us=5, source="S2"),
+)
+"""Overdrive that every part bears: slots from 13 us, 5 us of recovery."""
 
 FASTEST_STANDARD_SLOT_US = 65.0
 """Slot at the highest published standard rate, 15.4 kbit/s (S1)."""
