@@ -10,6 +10,7 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+from urllib.parse import quote
 
 import typer
 
@@ -38,8 +39,18 @@ app = typer.Typer(
 
 FixtureOption = Annotated[
     Path,
-    typer.Option("--fixture", "-f", help="fixture file (YAML): adapter, line, sockets"),
+    typer.Option(
+        "--fixture",
+        "-f",
+        metavar="FILE",
+        help="fixture file (YAML): adapter, line, sockets",
+    ),
 ]
+
+
+def _example(*commands: str) -> str:
+    """The end of a command's help; the mark in front keeps its lines as they are."""
+    return "\n".join(["\b", "Example:", *(f"  {command}" for command in commands)])
 
 
 def _console(*, error: bool = False) -> Console:
@@ -48,25 +59,38 @@ def _console(*, error: bool = False) -> Console:
     return Console(stderr=error, highlight=False, soft_wrap=error)
 
 
-@app.command()
+@app.command(
+    epilog=_example(
+        "slotproof run test_plans/incoming_thermometers.yaml \\",
+        "    --fixture fixtures/demo_bench.yaml --set high_degc=7",
+    )
+)
 def run(
-    plan: Annotated[Path, typer.Argument(help="test plan (YAML)")],
+    plan: Annotated[Path, typer.Argument(metavar="PLAN", help="test plan (YAML)")],
     fixture: FixtureOption,
     *,
     set_: Annotated[
         list[str] | None,
-        typer.Option("--set", help="parameter of the plan as name=value; repeatable"),
+        typer.Option(
+            "--set",
+            metavar="NAME=VALUE",
+            help="parameter of the plan; repeatable",
+        ),
     ] = None,
     allow: Annotated[
         list[str] | None,
         typer.Option(
+            metavar="HAZARD",
             help="hazard that the plan names and you allow, such as memory-wear; "
-            "repeatable (`slotproof check PLAN` lists them)"
+            "repeatable (`slotproof check PLAN` lists them)",
         ),
     ] = None,
     into: Annotated[
         Path | None,
-        typer.Option(help="results folder; default is a fresh one under ./results"),
+        typer.Option(
+            metavar="FOLDER",
+            help="results folder; default is a fresh one under ./results",
+        ),
     ] = None,
     case_properties: Annotated[
         bool,
@@ -77,10 +101,7 @@ def run(
         ),
     ] = False,
 ) -> None:
-    """Run a test plan on a fixture; leaves junit.xml and journal.jsonl.
-
-    Example: slotproof run test_plans/incoming_thermometers.yaml --fixture fixtures/demo_bench.yaml --set high_degc=7
-    """
+    """Run a test plan on a fixture; leaves junit.xml and journal.jsonl."""
     from harness.plans.gate import parse_allowed, require_allowed  # noqa: PLC0415
     from harness.plans.loading import check_together, load_fixture, load_plan  # noqa: PLC0415
     from harness.plans.loading_problems import PlanError  # noqa: PLC0415
@@ -168,7 +189,7 @@ def _run(
     with connect(fixture) as bus:
         folder = into or _fresh_folder(plan)
         with Journal.create(folder, bus.clock) as journal:
-            view = ProgressView(console)
+            view = ProgressView(console, bus.clock)
             operator.view = view
             runner = Runner(
                 plan=plan,
@@ -190,28 +211,28 @@ def _run(
 def _show(record: RunRecord, console: Console) -> None:
     from harness.results.table import (  # noqa: PLC0415
         plain_lines,
-        summary_line,
         verdict_table,
     )
 
     if console.is_terminal:
         console.print(verdict_table(record))
-        console.print(summary_line(record), markup=False, style="bold")
     else:
         for line in plain_lines(record):
             typer.echo(line)
 
 
-@app.command()
+@app.command(
+    epilog=_example("slotproof check test_plans/*.yaml fixtures/demo_bench.yaml")
+)
 def check(
-    files: Annotated[list[Path], typer.Argument(help="plan and fixture files")],
+    files: Annotated[
+        list[Path], typer.Argument(metavar="FILE", help="plan and fixture files")
+    ],
 ) -> None:
     """Check plan and fixture files without any hardware.
 
     With one fixture among the files, plans are also checked against it. What a plan
     does that can hurt is listed with its cautions.
-
-    Example: slotproof check test_plans/*.yaml fixtures/demo_bench.yaml
     """
     from harness.plans.gate import require_named  # noqa: PLC0415
     from harness.plans.loading import (  # noqa: PLC0415
@@ -259,14 +280,11 @@ def _show_hazards(uses: list[HazardUse]) -> None:
             typer.echo(f"    {caution}")
 
 
-@app.command()
+@app.command(epilog=_example("slotproof schema plan > plan.schema.json"))
 def schema(
-    kind: Annotated[str, typer.Argument(help="plan or fixture")],
+    kind: Annotated[str, typer.Argument(metavar="KIND", help="plan or fixture")],
 ) -> None:
-    """Print the JSON Schema of a file kind, for completion in an editor.
-
-    Example: slotproof schema plan > plan.schema.json
-    """
+    """Print the JSON Schema of a file kind, for completion in an editor."""
     import json  # noqa: PLC0415
 
     from harness.plans.schema import MODELS, json_schema  # noqa: PLC0415
@@ -278,12 +296,9 @@ def schema(
     raise UsageError(f"{kind!r} is no file kind", hint="use plan or fixture")
 
 
-@app.command()
+@app.command(epilog=_example("slotproof ports"))
 def ports() -> None:
-    """List adapters with a stable name to put into a fixture.
-
-    Example: slotproof ports
-    """
+    """List adapters with a stable name to put into a fixture."""
     from harness.driver.port import list_adapters  # noqa: PLC0415
 
     adapters = list_adapters()
@@ -298,23 +313,26 @@ def ports() -> None:
         typer.echo(f"    about: {adapter.description}")
 
 
-@app.command()
+@app.command(epilog=_example("slotproof bench fixtures/demo_bench.yaml --tty"))
 def bench(
-    fixture: Annotated[Path, typer.Argument(help="fixture with a simulation section")],
+    fixture: Annotated[
+        Path,
+        typer.Argument(metavar="FIXTURE", help="fixture with a simulation section"),
+    ],
     tty: Annotated[
         bool, typer.Option("--tty", help="serve the bench behind a real tty")
     ] = False,
     rfc2217: Annotated[
         int | None,
         typer.Option(
-            help="serve the bench by RFC 2217 on this loopback port (0 picks one)"
+            metavar="PORT",
+            min=0,
+            max=65_535,
+            help="serve the bench by RFC 2217 on this loopback port (0 picks one)",
         ),
     ] = None,
 ) -> None:
-    """Serve a simulated bench in real time, until Ctrl-C.
-
-    Example: slotproof bench fixtures/demo_bench.yaml --tty
-    """
+    """Serve a simulated bench in real time, until Ctrl-C."""
     from harness.plans.loading import load_fixture  # noqa: PLC0415
 
     loaded = load_fixture(fixture)
@@ -322,17 +340,50 @@ def bench(
         raise UsageError("say how to serve: --tty or --rfc2217 PORT, one of them")
     if loaded.simulation is None:
         raise UsageError("this fixture has no simulation section", where=str(fixture))
-    from harness.simulation.serving import serve  # noqa: PLC0415
+    from harness.errors import PortBusy  # noqa: PLC0415
+    from harness.simulation.addresses import benches  # noqa: PLC0415
 
-    serve(Path(loaded.path), tty=tty, tcp_port=rfc2217, announce=typer.echo)
+    served = benches.at(f"sim://{quote(loaded.path)}")
+    if tty:
+        from harness.simulation.tty import serve_tty  # noqa: PLC0415
+
+        serve_tty(served, announce=_announce, report=_report_late)
+        return
+    from harness.simulation.rfc2217 import serve_rfc2217  # noqa: PLC0415
+
+    try:
+        serve_rfc2217(
+            served, port=rfc2217 or 0, announce=_announce, report=_report_late
+        )
+    except OSError as cause:
+        raise PortBusy(
+            f"the bench cannot be served there ({cause.strerror})",
+            where=f"port {rfc2217}",
+            hint="take another port; 0 picks a free one",
+        ) from cause
 
 
-@app.command()
+def _announce(address: str) -> None:
+    typer.echo(f"port: {address}")
+
+
+def _report_late(sentence: str) -> None:
+    typer.echo(f"slotproof: {sentence}", err=True)
+
+
+@app.command(
+    epilog=_example("slotproof report results/20260301-081500-incoming/journal.jsonl")
+)
 def report(
-    journal: Annotated[Path, typer.Argument(help="journal.jsonl of a run")],
+    journal: Annotated[
+        Path, typer.Argument(metavar="JOURNAL", help="journal.jsonl of a run")
+    ],
     into: Annotated[
         Path | None,
-        typer.Option(help="folder for the reports; default is the journal's own"),
+        typer.Option(
+            metavar="FOLDER",
+            help="folder for the reports; default is the journal's own",
+        ),
     ] = None,
     case_properties: Annotated[
         bool,
@@ -345,8 +396,6 @@ def report(
 
     An interrupted run is marked as an error at the step in which it ended. The
     exit code is the run's own.
-
-    Example: slotproof report results/20260301-081500-incoming/journal.jsonl
     """
     from harness.results.report import rebuild  # noqa: PLC0415
 

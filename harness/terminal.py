@@ -1,30 +1,39 @@
-"""What a person at a terminal sees while a run goes on, and how they answer."""
+"""What a person at a terminal sees while a run goes on, and how they answer.
+
+On a terminal, finished steps scroll by, one line each and never wider than the
+window; below them one line lives: which step of how many, what it does, its time
+and the time it should take. On anything else there are the finished steps alone, as
+plain whole lines. Whatever did not pass tells why, and what to look at first.
+"""
 
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator
 from types import TracebackType
 from typing import Any, Self
 
 from rich.console import Console
-from rich.progress import (
-    BarColumn,
-    Progress,
-    TaskID,
-    TextColumn,
-    TimeElapsedColumn,
-)
+from rich.live import Live
+from rich.padding import Padding
+from rich.text import Text
 
+from harness.clock import Clock
 from harness.errors import UsageError
-from harness.records import Outcome
-from harness.results.wording import one_line
+from harness.records import CheckResult, Outcome
+from harness.results.wording import one_line, value_row
 
 _MARKS = {
-    Outcome.PASSED: "[green]pass[/]",
-    Outcome.SKIPPED: "[yellow]skip[/]",
-    Outcome.FAILED: "[bold red]FAIL[/]",
-    Outcome.ERROR: "[bold magenta]ERROR[/]",
+    Outcome.PASSED: ("pass", "green"),
+    Outcome.SKIPPED: ("skip", "yellow"),
+    Outcome.FAILED: ("FAIL", "bold red"),
+    Outcome.ERROR: ("ERROR", "bold magenta"),
 }
+_BAR_CELLS = 12
+_REDRAWS_PER_S = 8
+_WIDEST_TITLE = 40
+_BESIDE_TITLE = 54
+"""Cells for mark, step number, device, value and time."""
 
 
 class ConsoleOperator:
@@ -48,43 +57,50 @@ class ConsoleOperator:
         if self.view is not None:
             self.view.pause()
         try:
-            while True:
-                ending = " [yes/no] " if yes_no else " [enter] "
-                answer = self._console.input(f"{one_line(text)}{ending}", markup=False)
-                if not yes_no:
-                    return True
-                if answer.strip().lower() in {"y", "yes", "n", "no"}:
-                    return answer.strip().lower().startswith("y")
+            return self._answer(f"{one_line(text)}{' [yes/no] ' if yes_no else ' '}")
         except EOFError as end:
-            raise UsageError("the operator's input ended before the answer") from end
+            raise UsageError(
+                "the operator's input ended before the answer",
+                hint="answer at the terminal that runs the plan",
+            ) from end
         finally:
             if self.view is not None:
                 self.view.resume()
 
+    def _answer(self, question: str) -> bool:
+        if not question.endswith("[yes/no] "):
+            self._console.input(f"{question}[press enter] ", markup=False)
+            return True
+        while True:
+            answer = self._console.input(question, markup=False).strip().lower()
+            if answer in {"y", "yes", "n", "no"}:
+                return answer.startswith("y")
+
 
 class ProgressView:
-    """One line a finished step, and below it the step in hand with its time.
+    """The steps of a run as they go by.
 
-    On anything but a terminal the finished steps are plain lines.
+    Args:
+        console: where to.
+        clock: the port's clock, which the expected times are in.
     """
 
-    def __init__(self, console: Console) -> None:
+    def __init__(self, console: Console, clock: Clock) -> None:
         self._console = console
-        self._live = console.is_terminal
-        self._progress = Progress(
-            TextColumn("{task.description}"),
-            BarColumn(bar_width=20),
-            TimeElapsedColumn(),
-            TextColumn("of about {task.fields[expected]}"),
-            console=console,
-            transient=True,
-        )
-        self._task: TaskID | None = None
-        self._titles: dict[str, str] = {}
+        self._status = _Status(clock)
+        self._live: Live | None = None
+        if console.is_terminal:
+            self._live = Live(
+                console=console,
+                get_renderable=lambda: self._status.line(console.width),
+                refresh_per_second=_REDRAWS_PER_S,
+                transient=True,
+            )
+        self._title_cells = 0
+        self._results: list[CheckResult] = []
 
     def __enter__(self) -> Self:
-        if self._live:
-            self._progress.start()
+        self.resume()
         return self
 
     def __exit__(
@@ -93,71 +109,194 @@ class ProgressView:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        if self._live:
-            self._progress.stop()
+        self.pause()
 
     def pause(self) -> None:
         """Take the live line away, for a prompt."""
-        if self._live:
-            self._progress.stop()
+        if self._live is not None:
+            self._live.stop()
 
     def resume(self) -> None:
         """Put it back."""
-        if self._live:
-            self._progress.start()
+        if self._live is not None:
+            self._live.start()
 
     def hear(self, event: str, fields: dict[str, Any]) -> None:
         """Take one event of the run in."""
-        if event == "step_started":
-            self._start(fields)
-        elif event == "check_done":
-            self._advance(fields)
-        elif event == "step_done":
-            self._finish(fields)
-        elif event == "soak_progress" and self._task is not None:
-            self._progress.update(
-                self._task, description=f"soak, cycle {fields['cycle']}"
-            )
-        elif event == "gap":
-            self._console.print(
-                f"  gap: {fields['reason']} from {fields['from_s']} to {fields['to_s']} s",
-                markup=False,
-            )
+        take = {
+            "run_started": self._begin,
+            "step_started": self._start,
+            "check_done": self._take,
+            "step_done": self._finish,
+            "soak_progress": self._status.take_cycle,
+            "gap": self._gap,
+        }.get(event)
+        if take is not None:
+            take(fields)
 
-    def _label(self, fields: dict[str, Any]) -> str:
-        device = f" [{fields['device']}]" if fields.get("device") else ""
-        return f"{fields['step']:<5} {fields['title']}{device}"
+    def _begin(self, fields: dict[str, Any]) -> None:
+        titles = [one_line(step["title"]) for step in fields["steps"]]
+        room = max(12, min(_WIDEST_TITLE, self._console.width - _BESIDE_TITLE))
+        self._title_cells = min(
+            room if self._live else _WIDEST_TITLE, max(map(len, titles), default=0)
+        )
+        self._status.take_steps([step["step"] for step in fields["steps"]])
 
     def _start(self, fields: dict[str, Any]) -> None:
-        label = self._label(fields)
-        self._titles[fields["step"]] = label
-        if not self._live:
-            return
-        if self._task is not None:
-            self._progress.remove_task(self._task)
-        self._task = self._progress.add_task(
-            label.replace("[", r"\["), total=None, expected=_time(fields["expected_s"])
-        )
+        self._results = []
+        self._status.take_start(fields)
 
-    def _advance(self, fields: dict[str, Any]) -> None:
-        if self._task is not None:
-            self._progress.advance(self._task)
+    def _take(self, fields: dict[str, Any]) -> None:
+        result = CheckResult.from_dict(fields["result"])
+        self._status.checks += 1
+        # a passed result only lends its value: a step of thousands keeps one
+        if result.outcome is not Outcome.PASSED or not self._results:
+            self._results.append(result)
 
     def _finish(self, fields: dict[str, Any]) -> None:
         outcome = Outcome(fields["outcome"])
-        label = self._titles.get(fields["step"], fields["step"]).replace("[", r"\[")
-        self._console.print(
-            f"{_MARKS[outcome]:<4} {label}  {_time(fields['duration_s'])}",
-            highlight=False,
+        mark, style = _MARKS[outcome]
+        title = self._fitted(self._status.title)
+        line = Text(f"{mark:<6}", style=style)
+        line.append(f"{fields['step']:<5} ", style="default")
+        line.append(title, style="default")
+        if self._status.device:
+            line.append(f"  {self._status.device}", style="default")
+        if value := self._value():
+            line.append(f"  {value}", style="bold default")
+        line.append(f"  {duration_text(fields['duration_s'])}", style="dim default")
+        self._print(line)
+        for remark in self._remarks():
+            self._print_remark(remark)
+        self._status.take_end()
+
+    def _fitted(self, title: str) -> str:
+        """The title in its column; on a terminal cut to it."""
+        cells = self._title_cells
+        if self._live is not None and len(title) > cells:
+            return title[: cells - 3] + "..."
+        return title.ljust(cells)
+
+    def _value(self) -> str:
+        """The first value of the first result, where there is one."""
+        for result in self._results[:1]:
+            for measurement in result.measurements[:1]:
+                row = value_row(measurement)
+                return row.value if row.unit == "-" else f"{row.value} {row.unit}"
+        return ""
+
+    def _remarks(self) -> Iterator[str]:
+        for result in self._results:
+            if result.outcome is Outcome.PASSED and not result.retries:
+                continue
+            where = ""
+            if result.device is not None and result.device.label != self._status.device:
+                where = f"{one_line(result.device.label)}: "
+            if result.retries:
+                count = len(result.retries) + (result.outcome is not Outcome.PASSED)
+                first = one_line(result.retries[0].message)
+                yield f"{where}{count} tries did not pass, the first: {first}"
+            if result.message:
+                yield f"{where}{one_line(result.message)}"
+            if result.hint:
+                yield f"first look: {one_line(result.hint)}"
+
+    def _gap(self, fields: dict[str, Any]) -> None:
+        self._print_remark(
+            f"gap: {fields['reason']} from {duration_text(fields['from_s'])} "
+            f"to {duration_text(fields['to_s'])} of this step"
+        )
+
+    def _print(self, line: Text) -> None:
+        """One line: whole in a file, cut to the window on a terminal."""
+        if self._live is None:
+            self._console.print(line, soft_wrap=True)
+        else:
+            self._console.print(line, no_wrap=True, overflow="ellipsis", crop=True)
+
+    def _print_remark(self, remark: str) -> None:
+        if self._live is None:
+            self._console.print(Text(f"      {remark}"), soft_wrap=True)
+        else:
+            self._console.print(Padding(Text(remark), (0, 0, 0, 6)))
+
+
+class _Status:
+    """The step in hand, and the line that tells of it."""
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self._places: dict[str, int] = {}
+        self._step = ""
+        self._started_s = 0.0
+        self._expected_s = 0.0
+        self._cycle = 0
+        self.title = ""
+        self.device = ""
+        self.checks = 0
+
+    def take_steps(self, steps: list[str]) -> None:
+        """All steps of the plan, in order."""
+        self._places = {step: place for place, step in enumerate(steps, 1)}
+
+    def take_start(self, fields: dict[str, Any]) -> None:
+        """A step begins."""
+        self._step = fields["step"]
+        self.title = one_line(fields["title"])
+        self.device = one_line(fields.get("device") or "")
+        self._expected_s = fields["expected_s"]
+        self._started_s = self._clock.now_s()
+        self._cycle = self.checks = 0
+
+    def take_cycle(self, fields: dict[str, Any]) -> None:
+        """A round of a soak is done."""
+        self._cycle = fields["cycle"]
+
+    def take_end(self) -> None:
+        """The step in hand is over."""
+        self._step = ""
+
+    def line(self, width: int) -> Text:
+        """What is going on, no wider than the window.
+
+        Where room is short the bar goes first, then the end of the title.
+        """
+        if not self._step:
+            return Text("checking the adapter" if not self.title else "")
+        elapsed_s = self._clock.now_s() - self._started_s
+        head = f"step {self._places.get(self._step, 0)} of {len(self._places)}  "
+        times = f"  {duration_text(elapsed_s)}"
+        if self._expected_s >= 1:
+            times += f" of about {duration_text(self._expected_s)}"
+        what = self.title + (f"  {self.device}" if self.device else "")
+        if self._cycle:
+            what += f", cycle {self._cycle}"
+        elif self.checks > 1:
+            what += f", {self.checks} checks"
+        room = width - 1 - len(head) - len(times)
+        bar = Text()
+        if self._expected_s >= 1 and room - len(what) >= _BAR_CELLS + 2:
+            bar = _bar(min(1.0, elapsed_s / self._expected_s))
+        what = what if len(what) <= room else what[: max(0, room - 3)] + "..."
+        return Text.assemble(
+            (head, "bold"), what, bar, (times, "dim"), no_wrap=True, overflow="crop"
         )
 
 
-def _time(seconds: float) -> str:
-    """A duration as people say it."""
+def _bar(share: float) -> Text:
+    full = round(share * _BAR_CELLS)
+    return Text.assemble(
+        "  ", ("=" * full, "green"), ("-" * (_BAR_CELLS - full), "dim")
+    )
+
+
+def duration_text(seconds: float) -> str:
+    """A duration as people say it: ``18 ms``, ``4.2 s``, ``3 min 20 s``, ``7 h 59 min``."""
     if seconds < 1:
         return f"{seconds * 1e3:.0f} ms"
-    if seconds < 120:
+    if seconds < 59.95:
         return f"{seconds:.1f} s"
-    if seconds < 7200:
-        return f"{seconds / 60:.0f} min"
-    return f"{seconds / 3600:.1f} h"
+    minutes, rest_s = divmod(round(seconds), 60)
+    if minutes < 60:
+        return f"{minutes} min {rest_s} s"
+    return f"{minutes // 60} h {minutes % 60} min"

@@ -17,6 +17,7 @@ from harness.plans.connection import connect
 from harness.plans.loading import load_fixture, parse_plan
 from harness.plans.runner import Runner
 from harness.plans.schema import Fixture
+from harness.records import CheckResult
 from harness.results.journal import Journal, read_events
 from harness.results.record import RunRecord
 from harness.wire.romcode import RomCode
@@ -86,6 +87,16 @@ class Ran:
     def step(self, step: str) -> Any:  # noqa: ANN401 - a step record
         """The record of one step."""
         return next(s for s in self.record.steps if s.step == step)
+
+    def shown(self, step: str, socket: str = "") -> CheckResult:
+        """The result that counts of a step: of the bus, or of a socket's device."""
+        results = self.record.results
+        return next(
+            result.shown
+            for of, result in results
+            if of.step == step
+            and (result.device.socket if result.device else "") == socket
+        )
 
 
 @pytest.fixture

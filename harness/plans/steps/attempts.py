@@ -135,7 +135,7 @@ def settle(context: Context, fault: SlotproofError) -> bytes:
     Returns:
         What came late after a fault of the adapter.
     """
-    if isinstance(fault, UsageError | DeviceError):
+    if isinstance(fault, UsageError | DeviceError) or context.bus.adapter.port is None:
         return b""
     try:
         late = context.bus.adapter.settle()

@@ -30,6 +30,11 @@ _PRESENCE_HINTS = {
 }
 
 
+_COMES_AND_GOES = (
+    "it comes and goes: look for a loose contact, a marginal supply, or noise"
+)
+
+
 def run_reset(context: Context, body: Reset) -> Iterator[CheckResult]:
     """Reset pulses, counted by what answered."""
     yield attempt(context, body, lambda: _reset(context, body))
@@ -60,7 +65,7 @@ def _reset(context: Context, body: Reset) -> CheckResult:
         outcome=Outcome.FAILED,
         kind=kind,
         message=f"{wrong} of {body.times} resets: presence {presence}, first at reset {number}",
-        hint=_PRESENCE_HINTS.get(presence, ""),
+        hint=_COMES_AND_GOES if counts[wanted] else _PRESENCE_HINTS.get(presence, ""),
         measurements=(value,),
         evidence=evidence,
     )
