@@ -91,6 +91,26 @@ class Witness:
     bit: int = 1
     taken_us: float = 0.0
     resets: int = 0
+    slot_came_last: bool = False
+
+    @property
+    def is_plain(self) -> bool:
+        """True for at most one slot and then at most one reset.
+
+        The long low of a reset begins like a slot.
+        """
+        return self.slots <= 1 and self.resets <= 1 and not self.slot_came_last
+
+    def note_slot(self, bit: int, taken_us: float) -> None:
+        """A bit was sampled."""
+        self.slots += 1
+        self.bit = bit
+        self.taken_us = taken_us
+        self.slot_came_last = self.resets > 0
+
+    def note_reset(self) -> None:
+        """A reset was seen."""
+        self.resets += 1
 
 
 class Pin:
@@ -220,10 +240,7 @@ class Pin:
 
     def _sample(self) -> None:
         bit = 1 if self._high else 0
-        witness = self.witness
-        witness.slots += 1
-        witness.bit = bit
-        witness.taken_us = self._engine.now_us
+        self.witness.note_slot(bit, self._engine.now_us)
         self._sampled = True
         self._end_slot()
         self._logic.take(bit)
@@ -242,7 +259,7 @@ class Pin:
         if self.phase is Phase.OFF:
             return
         if now_us - self._low_since_us >= self.time_base.reset_min_us:
-            self.witness.resets += 1
+            self.witness.note_reset()
             self._begin_presence()
         elif self.phase is Phase.EDGE:
             self._abort()

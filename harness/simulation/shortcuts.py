@@ -12,8 +12,10 @@ from __future__ import annotations
 from collections.abc import Hashable
 from dataclasses import dataclass
 from math import exp, inf
+from typing import Any
 
 from harness.simulation.agenda import Agenda
+from harness.simulation.devices.base import Device
 from harness.simulation.engine import Engine
 from harness.simulation.station import Station
 from harness.simulation.supply import HYSTERESIS_V, ParasiteSupply
@@ -162,7 +164,7 @@ class Outcomes:
         """What came of the character watched; None if it is nothing that repeats."""
         stations = self._stations
         witnesses = [station.pin.witness for station in stations]
-        if len(heard) != 1 or any(w.slots + w.resets > 1 for w in witnesses):
+        if len(heard) != 1 or not all(w.is_plain for w in witnesses):
             return None
         keep, gain_v = 1.0, 0.0
         lumped = LumpedSupply.of(stations, self._engine)
@@ -206,7 +208,7 @@ class Runner:
 
     def pulling(self) -> int:
         """Mask of the devices that would pull in a slot that began now."""
-        return _Crowd(self._stations).pulling()
+        return _Crowd(self._stations).ask()
 
     def taken_us(self, index: int) -> float | None:
         """When a device took its bit in the character at hand; None outside ``run``."""
@@ -229,6 +231,7 @@ class Runner:
             The next place, and the line's voltage there in hundredths.
         """
         engine, agenda = self._engine, self._agenda
+        heard, heard_us = self.heard.append, self.heard_us.append
         lumped = LumpedSupply.of(self._stations, engine)
         floor_v = lumped.floor_v if lumped else -inf
         volts = lumped.start_v if lumped else 0.0
@@ -237,14 +240,17 @@ class Runner:
         end = len(data)
         try:
             while place < end and start_us < until_us and volts > floor_v:
-                outcome = table.get(situation(data[place], crowd.pulling(), start_cv))
+                pulling = crowd.ask() if crowd.asked else crowd.pulling
+                # the same key as ``situation`` makes; a call would cost too much
+                outcome = table.get((pulling << 12 | start_cv) << 8 | data[place])
                 if outcome is None or start_us + character_us > agenda.next_us:
                     break
                 engine.origin_us = start_us
-                self._outcome = outcome
-                self.heard.append(outcome.echo)
-                self.heard_us.append(start_us + outcome.heard_us)
-                crowd.take(outcome)
+                heard(outcome.echo)
+                heard_us(start_us + outcome.heard_us)
+                if crowd.active or outcome.resets:
+                    self._outcome = outcome
+                    crowd.take(outcome)
                 volts = volts * outcome.keep + outcome.gain_v
                 start_cv = outcome.end_cv
                 start_us += character_us
@@ -262,30 +268,34 @@ class Runner:
                 station.supply.assume(volts)
 
 
+Member = tuple[int, Device[Any]]
+"""A device and its bit in the masks."""
+
+
 class _Crowd:
-    """The devices that take part, and what they want with the next slot."""
+    """The devices that take part, and what they want with the next slot.
+
+    Attributes:
+        active: those with a session.
+        pulling: mask of those that will pull for certain.
+        asked: those who decide when the slot begins.
+    """
+
+    __slots__ = ("_stations", "active", "asked", "pulling")
 
     def __init__(self, stations: list[Station]) -> None:
         self._stations = stations
+        self.active: list[Member] = []
+        self.asked: list[Member] = []
+        self.pulling = 0
         self._recount()
 
-    def _recount(self) -> None:
-        self._active = [s for s in self._stations if s.is_listening]
-        self._pulling = 0
-        self._asked: list[Station] = []
-        for station in self._active:
-            want = station.device.want
-            if want == 0:
-                self._pulling |= station.bit
-            elif want != 1:
-                self._asked.append(station)
-
-    def pulling(self) -> int:
+    def ask(self) -> int:
         """Mask of those that will pull in the slot that begins now."""
-        mask = self._pulling
-        for station in self._asked:
-            if station.device.level() == 0:
-                mask |= station.bit
+        mask = self.pulling
+        for bit, device in self.asked:
+            if device.level() == 0:
+                mask |= bit
         return mask
 
     def take(self, outcome: Outcome) -> None:
@@ -293,26 +303,36 @@ class _Crowd:
         ones, slots = outcome.ones, outcome.slots
         pulling = 0
         asked = []
-        changed = False
-        for station in self._active:
-            bit = station.bit
-            device = station.device
+        somebody_left = False
+        for member in self.active:
+            bit, device = member
             if slots & bit:
                 try:
                     device.want = device.send(1 if ones & bit else 0)
                 except StopIteration:
                     device.fall_silent()
-                    changed = True
+                    somebody_left = True
                     continue
             want = device.want
             if want == 0:
                 pulling |= bit
             elif want != 1:
-                asked.append(station)
-        self._pulling, self._asked = pulling, asked
+                asked.append(member)
+        self.pulling, self.asked = pulling, asked
         if outcome.resets:
             for station in outcome.resets:
                 station.device.restart()
-            changed = True
-        if changed:
             self._recount()
+        elif somebody_left:
+            self.active = [m for m in self.active if m[1].want is not None]
+
+    def _recount(self) -> None:
+        self.active = [(s.bit, s.device) for s in self._stations if s.is_listening]
+        self.pulling = 0
+        self.asked = []
+        for member in self.active:
+            bit, device = member
+            if device.want == 0:
+                self.pulling |= bit
+            elif device.want != 1:
+                self.asked.append(member)

@@ -29,7 +29,7 @@ DEVICE = {
     "family": 0x28,
     "serial": 0xA4B3C2D1,
     "temperature_degc": 25.0625,
-    "conversion_ms": 40,
+    "conversion_ms": 400,
 }
 
 

@@ -14,6 +14,7 @@ self.receive_byte()``. A generator that returns is silent until the next reset.
 from __future__ import annotations
 
 from collections.abc import Callable, Generator
+from functools import lru_cache
 from random import Random
 from typing import Generic, Protocol, TypeVar
 
@@ -35,6 +36,11 @@ SKIP_ROM = 0xCC
 SEARCH_ROM = 0xF0
 CONDITIONAL_SEARCH = 0xEC
 RESUME = 0xA5
+
+
+@lru_cache(maxsize=4096)
+def _bits(rom: RomCode) -> tuple[int, ...]:
+    return rom.bits
 
 
 def _nobody(bit: int) -> Want:
@@ -209,7 +215,7 @@ class Device(Generic[SettingsT]):
 
     def _match(self) -> Generator[Want, int, bool]:
         self._resumable = False
-        for bit in self.rom.bits:
+        for bit in _bits(self.rom):
             if (yield LISTEN) != bit:
                 return False
         self._resumable = True
@@ -217,7 +223,7 @@ class Device(Generic[SettingsT]):
 
     def _search(self) -> Generator[Want, int, bool]:
         self._resumable = False
-        for bit in self.rom.bits:
+        for bit in _bits(self.rom):
             yield bit
             yield 1 - bit
             if (yield LISTEN) != bit:
