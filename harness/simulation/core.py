@@ -16,7 +16,7 @@ from harness.simulation.agenda import Agenda
 from harness.simulation.clock_grids import achieved_baud
 from harness.simulation.frontend import TimeBase
 from harness.simulation.settings import BenchSettings
-from harness.simulation.shortcuts import Outcomes, Runner, Table, situation
+from harness.simulation.shortcuts import Known, Outcomes, Runner, situation
 from harness.simulation.station import Station, draw_rom_codes
 from harness.simulation.trace import Trace
 from harness.simulation.uart import Framing, Heard, Receiver
@@ -270,7 +270,7 @@ class Core:
         place, end_cv = self._runner.run(
             data,
             place,
-            table=self._table(),
+            known=self._known(),
             until_us=until_us,
             character_us=self.framing.character_us,
             start_cv=self._centivolts(),
@@ -282,9 +282,9 @@ class Core:
         """Let one character run through the engine, and keep what came of it."""
         engine, length_us = self._engine, self.framing.character_us
         self.worked_out += 1
-        table, key = None, 0
+        known, key = None, 0
         if self._is_settled():
-            table = self._table()
+            known = self._known()
             key = situation(byte, self._runner.pulling(), self._centivolts())
         self._incident = False
         self._outcomes.watch()
@@ -294,12 +294,15 @@ class Core:
         heard = self._collect(length_us)
         self._settled = None
         self._quantise()
-        if table is not None and not self._incident and self._is_settled():
+        if known is not None and not self._incident and self._is_settled():
             outcome = self._outcomes.seen(
-                heard, character_us=length_us, end_cv=self._centivolts()
+                heard,
+                lumped=known.lumped,
+                character_us=length_us,
+                end_cv=self._centivolts(),
             )
             if outcome is not None:
-                table[key] = outcome
+                known.outcomes[key] = outcome
         self._rebase()
 
     def _work_through(self, until_us: float) -> None:
@@ -314,9 +317,9 @@ class Core:
         engine.run(until_us)
         self.wiring.line.move_to(until_us)
 
-    def _table(self) -> Table:
+    def _known(self) -> Known:
         key: Hashable = (self.framing, self.wiring.line.signature)
-        return self._outcomes.table(key)
+        return self._outcomes.known(key)
 
     def _centivolts(self) -> int:
         return round(self.wiring.line.volts * 100)

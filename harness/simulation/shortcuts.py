@@ -22,9 +22,9 @@ from harness.simulation.supply import HYSTERESIS_V, ParasiteSupply
 from harness.simulation.uart import Heard
 
 MOST_OUTCOMES = 200_000
-"""Per table; then it starts afresh."""
+"""Under one circumstance; then it starts afresh."""
 
-MOST_TABLES = 64
+MOST_CIRCUMSTANCES = 64
 """Then all start afresh."""
 
 GUARD_V = 0.2
@@ -43,8 +43,9 @@ class Outcome:
         resets: the devices that took it for a reset, in order.
         taken_us: when each device sampled, by index.
         end_cv: voltage at the end, in hundredths of a volt.
+        spent_v: what it costs a parasite device, and then
         keep: factor, and
-        gain_v: addend, of the lumped account of parasite power.
+        gain_v: addend, of the recharging; see ``LumpedSupply``.
     """
 
     echo: int
@@ -54,11 +55,9 @@ class Outcome:
     resets: tuple[Station, ...]
     taken_us: tuple[float, ...]
     end_cv: int
+    spent_v: float
     keep: float
     gain_v: float
-
-
-Table = dict[int, Outcome]
 
 
 def situation(byte: int, pulling: int, start_cv: int) -> int:
@@ -74,7 +73,7 @@ class LumpedSupply:
     level of them, and it charges as if all were as empty as it is.
     """
 
-    start_v: float
+    nodes: tuple[ParasiteSupply, ...]
     full_v: float
     tau_us: float
     drain_v_per_us: float
@@ -83,8 +82,12 @@ class LumpedSupply:
 
     @classmethod
     def of(cls, stations: list[Station], engine: Engine) -> LumpedSupply | None:
-        """None if no device is on parasite power."""
-        nodes = [s.supply for s in stations if isinstance(s.supply, ParasiteSupply)]
+        """None if no device lives on the line's charge."""
+        nodes = tuple(
+            station.supply
+            for station in stations
+            if isinstance(station.supply, ParasiteSupply) and station.is_attached
+        )
         if not nodes:
             return None
         settings = [node.settings for node in nodes]
@@ -92,7 +95,7 @@ class LumpedSupply:
         total_pf = sum(each.store_pf for each in settings)
         line = engine.line
         return cls(
-            start_v=min(node.present_v() for node in nodes),
+            nodes=nodes,
             full_v=line.final_v - max(each.diode_v for each in settings),
             tau_us=line.source_ohm * total_pf * 1e-6,
             drain_v_per_us=max(each.idle_ua for each in settings) / store_pf,
@@ -100,24 +103,49 @@ class LumpedSupply:
             floor_v=max(each.brown_out_v for each in settings) + GUARD_V,
         )
 
-    def account(self, *, low_us: float, high_us: float) -> tuple[float, float]:
-        """Factor and addend by which a character changes the capacitor's voltage."""
+    def start_v(self) -> float:
+        """Voltage of the emptiest capacitor now."""
+        return min(node.present_v() for node in self.nodes)
+
+    def assume(self, volts: float) -> None:
+        """All are as empty as the account says, and recharge from here."""
+        for node in self.nodes:
+            node.assume(volts)
+
+    def spent_v(self, low_us: float) -> float:
+        """What one character with so long a low costs."""
+        return low_us * self.drain_v_per_us + self.slot_v
+
+    def recharge(self, high_us: float) -> tuple[float, float]:
+        """Factor and addend by which the high that follows brings it back."""
         keep = exp(-high_us / self.tau_us)
-        spent_v = low_us * self.drain_v_per_us + self.slot_v
-        return keep, self.full_v * (1 - keep) - keep * spent_v
+        return keep, self.full_v * (1 - keep)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """What is known under one circumstance (rate, line, population).
+
+    Attributes:
+        outcomes: by ``situation``.
+        lumped: the parasite devices, if there are any.
+    """
+
+    outcomes: dict[int, Outcome]
+    lumped: LumpedSupply | None
 
 
 class Outcomes:
     """Collects outcomes from the exact engine, and keeps them.
 
-    Tables are kept by circumstance (rate, line); when a device comes or goes or
-    changes its times, all are void.
+    They are kept by circumstance (rate, line); when a device comes or goes or changes
+    its times, all are void.
     """
 
     def __init__(self, engine: Engine, stations: list[Station]) -> None:
         self._engine = engine
         self._stations = stations
-        self._tables: dict[Hashable, Table] = {}
+        self._known: dict[Hashable, Known] = {}
         self._low_us = 0.0
         self._low_from_us = 0.0
         feeds_v = [
@@ -133,20 +161,21 @@ class Outcomes:
                 on_edge=self._on_feed_edge,
             )
 
-    def table(self, circumstance: Hashable) -> Table:
-        """What is known under a circumstance."""
-        table = self._tables.get(circumstance)
-        if table is None:
-            if len(self._tables) >= MOST_TABLES:
-                self._tables.clear()
-            table = self._tables[circumstance] = {}
-        elif len(table) >= MOST_OUTCOMES:
-            table.clear()
-        return table
+    def known(self, circumstance: Hashable) -> Known:
+        """What is known under a circumstance of a settled line."""
+        known = self._known.get(circumstance)
+        if known is None:
+            if len(self._known) >= MOST_CIRCUMSTANCES:
+                self._known.clear()
+            lumped = LumpedSupply.of(self._stations, self._engine)
+            known = self._known[circumstance] = Known(outcomes={}, lumped=lumped)
+        elif len(known.outcomes) >= MOST_OUTCOMES:
+            known.outcomes.clear()
+        return known
 
     def forget(self) -> None:
         """All that is known is void."""
-        self._tables.clear()
+        self._known.clear()
 
     def rebase(self, by_us: float) -> None:
         """Times now count from a point ``by_us`` later."""
@@ -159,18 +188,22 @@ class Outcomes:
             station.pin.forget()
 
     def seen(
-        self, heard: list[Heard], *, character_us: float, end_cv: int
+        self,
+        heard: list[Heard],
+        *,
+        lumped: LumpedSupply | None,
+        character_us: float,
+        end_cv: int,
     ) -> Outcome | None:
         """What came of the character watched; None if it is nothing that repeats."""
         stations = self._stations
         witnesses = [station.pin.witness for station in stations]
         if len(heard) != 1 or not all(w.is_plain for w in witnesses):
             return None
-        keep, gain_v = 1.0, 0.0
-        lumped = LumpedSupply.of(stations, self._engine)
+        spent_v, keep, gain_v = 0.0, 1.0, 0.0
         if lumped:
-            high_us = character_us - self._low_us
-            keep, gain_v = lumped.account(low_us=self._low_us, high_us=high_us)
+            spent_v = lumped.spent_v(self._low_us)
+            keep, gain_v = lumped.recharge(character_us - self._low_us)
         return Outcome(
             echo=heard[0].byte,
             heard_us=heard[0].done_us,
@@ -179,6 +212,7 @@ class Outcomes:
             resets=tuple(s for s in stations if s.pin.witness.resets),
             taken_us=tuple(w.taken_us for w in witnesses),
             end_cv=end_cv,
+            spent_v=spent_v,
             keep=keep,
             gain_v=gain_v,
         )
@@ -220,7 +254,7 @@ class Runner:
         data: bytes | bytearray,
         place: int,
         *,
-        table: Table,
+        known: Known,
         until_us: float,
         character_us: float,
         start_cv: int,
@@ -232,18 +266,21 @@ class Runner:
         """
         engine, agenda = self._engine, self._agenda
         heard, heard_us = self.heard.append, self.heard_us.append
-        lumped = LumpedSupply.of(self._stations, engine)
+        outcomes, lumped = known.outcomes, known.lumped
         floor_v = lumped.floor_v if lumped else -inf
-        volts = lumped.start_v if lumped else 0.0
+        volts = lumped.start_v() if lumped else 0.0
         crowd = _Crowd(self._stations)
-        start_us = engine.origin_us
+        start_us = began_us = engine.origin_us
         end = len(data)
         try:
-            while place < end and start_us < until_us and volts > floor_v:
+            while place < end and start_us < until_us:
                 pulling = crowd.ask() if crowd.asked else crowd.pulling
                 # the same key as ``situation`` makes; a call would cost too much
-                outcome = table.get((pulling << 12 | start_cv) << 8 | data[place])
+                outcome = outcomes.get((pulling << 12 | start_cv) << 8 | data[place])
                 if outcome is None or start_us + character_us > agenda.next_us:
+                    break
+                lowest_v = volts - outcome.spent_v
+                if lowest_v < floor_v:
                     break
                 engine.origin_us = start_us
                 heard(outcome.echo)
@@ -251,21 +288,16 @@ class Runner:
                 if crowd.active or outcome.resets:
                     self._outcome = outcome
                     crowd.take(outcome)
-                volts = volts * outcome.keep + outcome.gain_v
+                volts = lowest_v * outcome.keep + outcome.gain_v
                 start_cv = outcome.end_cv
                 start_us += character_us
                 place += 1
         finally:
             self._outcome = None
             engine.origin_us = start_us
-        if lumped:
-            self._settle(volts)
+        if lumped and start_us > began_us:
+            lumped.assume(volts)
         return place, start_cv
-
-    def _settle(self, volts: float) -> None:
-        for station in self._stations:
-            if isinstance(station.supply, ParasiteSupply):
-                station.supply.assume(volts)
 
 
 Member = tuple[int, Device[Any]]

@@ -170,9 +170,8 @@ class ParasiteSupply:
 
     def assume(self, volts: float) -> None:
         """Set the capacitor's voltage, as after a lumped account of many slots."""
-        self.volts = min(self.volts, volts)
+        self.volts = volts
         self._since_us = self._engine.now_us
-        self._look_at_line()
 
     def spend_slot(self) -> None:
         """One time slot costs its charge."""
