@@ -200,6 +200,7 @@ def choose_slots(
     *,
     limits: SpeedLimits = STANDARD,
     fast: bool = False,
+    rise_us: float = 0.0,
 ) -> SlotFrames:
     """The fastest slots whose every limit keeps ``needed`` margin at the achieved rate.
 
@@ -213,6 +214,8 @@ def choose_slots(
         fast: on request only: no margin is kept, and the limits of switch parts below
             4.5 V do not count. A clock within ``FAST_CLOCK_PPM`` may sit right at a
             limit (150 kbaud, 66.7 us); any other must hold the limits at its worst.
+        rise_us: rise of the line that half a bit must leave room for: a slot is
+            released at 1 and sampled at 1.5 bit times. Slower slots leave more.
 
     Raises:
         CannotMake: every rate of the adapter breaks a limit.
@@ -222,6 +225,8 @@ def choose_slots(
         needed = -clock if grid.tolerance_ppm <= FAST_CLOCK_PPM else 0.0
     best: _Choice | None = None
     for choice in _choices(grid, limits, fast=fast):
+        if 0.5 * choice.one.bit_us < rise_us:
+            continue
         if choice.margin - clock >= needed - 1e-12:
             return _frames(grid, choice, limits, _remark(grid, fast=fast))
         if best is None or choice.margin > best.margin:
