@@ -84,7 +84,7 @@ def bus(slotproof_fixture: Fixture) -> Iterator[Bus]:
     from harness.plans.connection import connect  # noqa: PLC0415
 
     with connect(slotproof_fixture) as opened:
-        opened.adapter.self_check(opened.slots.request_baud)
+        opened.prove()
         yield opened
 
 

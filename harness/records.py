@@ -69,6 +69,8 @@ class Measurement:
         high: highest allowed value, or None.
         uncertainty: half width in the same unit, or None where not stated.
         wanted: for values that are not numbers, the value that must be met.
+        beyond_doubt: True if only a value outside by more than its uncertainty
+            breaks the limit.
     """
 
     name: str
@@ -78,6 +80,7 @@ class Measurement:
     high: float | None = None
     uncertainty: float | None = None
     wanted: Scalar | None = None
+    beyond_doubt: bool = False
 
     @property
     def holds(self) -> bool:
@@ -86,8 +89,9 @@ class Measurement:
             return False
         if isinstance(self.value, str | bool):
             return True
-        return (self.low is None or self.value >= self.low) and (
-            self.high is None or self.value <= self.high
+        doubt = (self.uncertainty or 0.0) if self.beyond_doubt else 0.0
+        return (self.low is None or self.value >= self.low - doubt) and (
+            self.high is None or self.value <= self.high + doubt
         )
 
     def as_dict(self) -> dict[str, Any]:
@@ -95,7 +99,9 @@ class Measurement:
         return {
             key: value
             for key, value in asdict(self).items()
-            if value is not None and not (key == "unit" and value == "")
+            if value is not None
+            and not (key == "unit" and value == "")
+            and not (key == "beyond_doubt" and not value)
         }
 
     @classmethod

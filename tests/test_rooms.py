@@ -17,10 +17,11 @@ MAY_IMPORT: dict[str, set[str]] = {
     "wire": set(),
     "driver": {"errors", "clock", "wire"},
     "families": {"errors", "records", "clock", "wire"},
+    "timing": {"errors", "records", "clock", "wire", "driver"},
     "simulation": {"wire"},
     "results": {"errors", "records", "clock", "wire"},
     "plans": {
-        "errors", "records", "clock", "wire", "driver", "families", "results",
+        "errors", "records", "clock", "wire", "driver", "families", "timing", "results",
         "simulation",
     },
     "terminal": {"errors", "records", "results"},

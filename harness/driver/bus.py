@@ -13,7 +13,7 @@ from enum import IntEnum
 from typing import Any
 
 from harness.clock import Clock
-from harness.driver.adapter import Adapter
+from harness.driver.adapter import Adapter, AdapterReport
 from harness.errors import (
     ExtraEcho,
     LineShorted,
@@ -24,6 +24,7 @@ from harness.errors import (
     SlotDisturbed,
 )
 from harness.wire.frames import (
+    CannotMake,
     Presence,
     ResetFrame,
     ResetReading,
@@ -121,6 +122,39 @@ class Bus:
         if self.adapter.unsolicited:
             found["unsolicited"] = self.adapter.unsolicited.hex().upper()
         return found
+
+    def prove(self) -> AdapterReport:
+        """Prove the adapter before the first reset, then fit the slots to the line.
+
+        Raises:
+            AdapterError: see ``Adapter.self_check``.
+        """
+        report = self.adapter.self_check(self.slots.request_baud)
+        self._fit_slots()
+        return report
+
+    def _fit_slots(self) -> None:
+        """Slow down until ones come back whole on this line, within the limits.
+
+        A slot is released at 1 and sampled at 1.5 bit times, so a slow edge reads as a
+        0. If no legal slot is slow enough the default stays: the line is at fault, and
+        the steps will say so.
+        """
+        slots, probe = self.slots, b"\xff" * 32
+        while self.exchange(probe, slots.request_baud) != probe:
+            # the echo is short of half a bit; two per cent more is the next candidate
+            rise_us = 0.51 * slots.one.bit_us
+            try:
+                slots = choose_slots(
+                    self.adapter.grid, limits=slots.limits, rise_us=rise_us
+                )
+            except CannotMake:
+                return
+        if slots is not self.slots:
+            self.slots = replace(
+                slots,
+                reason=f"{slots.reason}; slowed down for this line's slow rise",
+            )
 
     # -- exchange ----------------------------------------------------------------
 

@@ -147,10 +147,10 @@ class Runner:
         """As ``prepare``, for callers that want the error itself.
 
         Raises:
-            AdapterError: see ``Adapter.self_check``.
+            AdapterError: see ``Bus.prove``.
         """
         try:
-            report = self._bus.adapter.self_check(self._bus.slots.request_baud)
+            report = self._bus.prove()
         except SlotproofError as fault:
             self._cannot_begin = from_fault(fault, self.context)
             raise

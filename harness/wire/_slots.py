@@ -132,6 +132,11 @@ def slot_margins(
     return margins
 
 
+_DEVICE_RISE = 2.0
+"""Rise to a device's threshold over rise to the adapter's: 1.7 for 2.2 V and 1.5 V at
+5 V, more at less supply."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Choice:
     """A rate, a format, its best write-0 byte, and the limit that is nearest."""
@@ -144,9 +149,20 @@ class _Choice:
 
 
 def _choice(
-    grid: ClockGrid, rate: Rate, stop_bits: int, limits: SpeedLimits, *, fast: bool
+    grid: ClockGrid,
+    rate: Rate,
+    stop_bits: int,
+    limits: SpeedLimits,
+    *,
+    fast: bool,
+    rise_us: float,
 ) -> _Choice:
-    """The write-0 byte with the largest smallest margin at this rate."""
+    """The write-0 byte with the largest smallest margin at this rate.
+
+    On a slow line the recovery begins when the line has risen; bytes that leave too
+    little for that come last.
+    """
+    needed_us = (limits.recovery.low_us or 0.0) + _DEVICE_RISE * rise_us
     one = Frame(
         byte=0xFF,
         baud=rate.baud,
@@ -158,12 +174,21 @@ def _choice(
         zero = Frame(byte=byte, baud=rate.baud, stop_bits=stop_bits)
         margins = slot_margins(one, zero, limits, low_voltage=not fast)
         name = min(margins, key=margins.__getitem__)
-        found.append((margins[name], byte, name, zero))
-    margin, _, name, zero = max(found, key=lambda entry: entry[:2])
-    return _Choice(rate=rate, one=one, zero=zero, margin=margin, nearest_limit=name)
+        recovers = not rise_us or zero.high_us >= needed_us
+        found.append((recovers, margins[name], byte, name, zero))
+    recovers, margin, _, name, zero = max(found, key=lambda entry: entry[:3])
+    return _Choice(
+        rate=rate,
+        one=one,
+        zero=zero,
+        margin=margin if recovers else -1.0,
+        nearest_limit=name if recovers else limits.recovery.name,
+    )
 
 
-def _choices(grid: ClockGrid, limits: SpeedLimits, *, fast: bool) -> Iterator[_Choice]:
+def _choices(
+    grid: ClockGrid, limits: SpeedLimits, *, fast: bool, rise_us: float
+) -> Iterator[_Choice]:
     """Every rate that could do, shortest slot first."""
     shortest_us, longest_us = limits.write_1_low.low_us, limits.read_sample.high_us
     assert shortest_us is not None
@@ -176,7 +201,7 @@ def _choices(grid: ClockGrid, limits: SpeedLimits, *, fast: bool) -> Iterator[_C
         pairs, key=lambda pair: ((9 + pair[1]) / pair[0].baud, pair[1])
     ):
         if rate.baud <= 1.01e6 / shortest_us:
-            yield _choice(grid, rate, stop_bits, limits, fast=fast)
+            yield _choice(grid, rate, stop_bits, limits, fast=fast, rise_us=rise_us)
 
 
 def _refusal(grid: ClockGrid, limits: SpeedLimits, best: _Choice | None) -> CannotMake:
@@ -224,7 +249,7 @@ def choose_slots(
     if fast:
         needed = -clock if grid.tolerance_ppm <= FAST_CLOCK_PPM else 0.0
     best: _Choice | None = None
-    for choice in _choices(grid, limits, fast=fast):
+    for choice in _choices(grid, limits, fast=fast, rise_us=rise_us):
         if 0.5 * choice.one.bit_us < rise_us:
             continue
         if choice.margin - clock >= needed - 1e-12:

@@ -1,0 +1,228 @@
+"""Ladders of probe points that an adapter can really make.
+
+The synthesiser finds for each wanted instant the frame that comes nearest on the
+adapter's own clock grid; here its answers become rungs. A rung's interval covers what
+is not known about the instant: the clock's error and, for samples, the receiver's
+grid of one tick, which always makes a sample later, never earlier.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from functools import cached_property, lru_cache
+from math import inf
+
+from harness.timing.edges import Rung
+from harness.wire.clockgrid import ClockGrid
+from harness.wire.frames import PULSE_BYTES
+from harness.wire.limits import STANDARD
+from harness.wire.synthesis import (
+    READ_SLOT,
+    RESET,
+    CannotMake,
+    Made,
+    Since,
+    Terms,
+    for_low,
+    for_sample,
+)
+
+Ladder = tuple["FrameRung", ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FrameRung(Rung):
+    """A rung made by one character.
+
+    Attributes:
+        byte: character to send.
+        request_baud: rate to ask for.
+        bit: echo bit that samples the line, for ladders of samples; else 0.
+        bit_us: bit time achieved.
+    """
+
+    byte: int
+    request_baud: int
+    bit: int
+    bit_us: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Clockwork:
+    """The adapter's clock as far as it is known.
+
+    Attributes:
+        grid: which rates it makes, and its promised tolerance.
+        error_ppm: how much faster it runs than it should; 0 if not measured.
+        doubt_ppm: half width of what is not known about that.
+    """
+
+    grid: ClockGrid
+    error_ppm: float
+    doubt_ppm: float
+
+    @classmethod
+    def of_grid(cls, grid: ClockGrid) -> Clockwork:
+        """Before any measurement: the chip's own tolerance."""
+        return cls(grid=grid, error_ppm=0.0, doubt_ppm=grid.tolerance_ppm)
+
+    @property
+    def scale(self) -> float:
+        """True time over the time that the grid promises."""
+        return 1 / (1 + self.error_ppm * 1e-6)
+
+    @cached_property
+    def known_grid(self) -> ClockGrid:
+        """The grid with the doubt that is left as its tolerance, one stop bit."""
+        return replace(self.grid, tolerance_ppm=self.doubt_ppm, stop_bits=(1,))
+
+    def rung(self, made: Made, *, times: float = 1.0) -> FrameRung:
+        """A synthesised frame as a rung; ``times`` its wanted time, for other spans."""
+        time = made.sample or made.low
+        middle_us, half_us = time.value_us * times, time.half_width_us * times
+        return FrameRung(
+            early_us=(middle_us - half_us) * self.scale,
+            late_us=(middle_us + half_us) * self.scale,
+            byte=made.frame.byte,
+            request_baud=made.request_baud,
+            bit=made.bit or 0,
+            bit_us=made.frame.bit_us * self.scale,
+        )
+
+
+_ALONE = Terms(alone=True, stop_bits=(1,))
+
+
+def _rising(rungs: Iterable[FrameRung]) -> Ladder:
+    """In rising order, each once."""
+    return tuple(sorted(set(rungs), key=lambda rung: rung.middle_us))
+
+
+def _steps(from_us: float, to_us: float, step_us: float) -> list[float]:
+    return [from_us + n * step_us for n in range(int((to_us - from_us) / step_us) + 1)]
+
+
+def _nearest(
+    make: Callable[[float], Made], clock: Clockwork, wanted_us: Iterable[float]
+) -> Ladder:
+    """The nearest frame to each wanted time, each once, in rising order.
+
+    Where the grid is coarser than the steps, a coarse rung is better than none.
+    """
+    rungs = {}
+    for at_us in wanted_us:
+        try:
+            made = make(at_us)
+        except CannotMake:
+            continue  # beyond what the limits let a frame reach
+        rungs[made.request_baud, made.frame.byte, made.bit] = clock.rung(made)
+    return _rising(rungs.values())
+
+
+def _samples(
+    clock: Clockwork, wanted_us: Iterable[float], terms: Terms, since: Since
+) -> Ladder:
+    def make(at_us: float) -> Made:
+        return for_sample(
+            at_us, clock.known_grid, terms=terms, since=since, within_us=inf
+        )
+
+    return _nearest(make, clock, wanted_us)
+
+
+@lru_cache(maxsize=64)
+def low_ladder(
+    clock: Clockwork, from_us: float, to_us: float, step_us: float
+) -> Ladder:
+    """Low times of single characters; slot length does not matter for one alone."""
+    terms = replace(_ALONE, zeros=(0, 1, 2))
+
+    def make(low_us: float) -> Made:
+        return for_low(low_us, clock.known_grid, terms=terms, within_us=inf)
+
+    return _nearest(make, clock, _steps(from_us, to_us, step_us))
+
+
+@lru_cache(maxsize=64)
+def rise_ladder(
+    clock: Clockwork, from_us: float, to_us: float, step_us: float
+) -> Ladder:
+    """Samples after the release of an FFh, for the rise of the line."""
+    terms = replace(_ALONE, zeros=(0,), low_us_max=100.0)
+    return _samples(clock, _steps(from_us, to_us, step_us), terms, "release")
+
+
+READ_BIT_US = (5.5, 12.0)
+"""Bit times at which FFh is a legal read slot, clock error and rise included."""
+
+
+@lru_cache(maxsize=64)
+def read_ladder(
+    clock: Clockwork, from_us: float, to_us: float, step_us: float
+) -> Ladder:
+    """Samples of a read slot, counted from its falling edge."""
+    shortest_us, longest_us = READ_BIT_US
+    terms = replace(
+        READ_SLOT, low_us_min=shortest_us, low_us_max=longest_us, stop_bits=(1,)
+    )
+    return _samples(clock, _steps(from_us, to_us, step_us), terms, "edge")
+
+
+def _legal_reset_low(clock: Clockwork, rung: FrameRung) -> bool:
+    """True if the clock's doubt cannot push the low time over a reset limit."""
+    low = STANDARD.reset_low
+    low_us = (1 + PULSE_BYTES.index(rung.byte)) * rung.bit_us
+    doubt = clock.doubt_ppm * 1e-6
+    return low.holds(low_us * (1 - doubt)) and low.holds(low_us * (1 + doubt))
+
+
+@lru_cache(maxsize=64)
+def presence_ladder(
+    clock: Clockwork, from_us: float, to_us: float, step_us: float
+) -> Ladder:
+    """Samples after the release of a reset pulse within its limits."""
+    terms = replace(RESET, stop_bits=(1,), zeros=tuple(range(2, 8)))
+    rungs = _samples(clock, _steps(from_us, to_us, step_us), terms, "release")
+    return tuple(rung for rung in rungs if _legal_reset_low(clock, rung))
+
+
+_SLOW_ZERO_US = (62.0, 118.0)
+"""Bit times at which FFh, one bit low, is a legal write-0."""
+
+
+@lru_cache(maxsize=64)
+def reset_high_ladder(
+    clock: Clockwork, from_us: float, to_us: float, step_us: float
+) -> Ladder:
+    """Times from the release of a reset to the next falling edge, back to back.
+
+    Only where FFh at the same rate is a legal write-0, so that slots can follow.
+    """
+    rungs = []
+    for zeros in range(3, 8):
+        share = (9 - zeros) / (1 + zeros)
+        terms = replace(_ALONE, zeros=(zeros,))
+        for step in range(int((to_us - from_us) / step_us) + 1):
+            low_us = (from_us + step * step_us) / share
+            try:
+                made = for_low(low_us, clock.known_grid, terms=terms)
+            except CannotMake:
+                continue
+            rung = clock.rung(made, times=share)
+            if _SLOW_ZERO_US[0] <= rung.bit_us <= _SLOW_ZERO_US[1]:
+                rungs.append(rung)
+    return _rising(rung for rung in rungs if _legal_reset_low(clock, rung))
+
+
+@lru_cache(maxsize=64)
+def period_ladder(
+    clock: Clockwork, from_us: float, to_us: float, step_us: float
+) -> Ladder:
+    """Times from one falling edge to the next of FFh characters back to back."""
+    lows = low_ladder(clock, from_us / 10, to_us / 10, step_us / 10)
+    return tuple(
+        replace(rung, early_us=10 * rung.early_us, late_us=10 * rung.late_us)
+        for rung in lows
+        if rung.byte == PULSE_BYTES[0]
+    )

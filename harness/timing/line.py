@@ -1,0 +1,144 @@
+"""The line itself: the adapter's clock, rise time, presence pulse, reset high time.
+
+What is measured on the bus as a whole. The presence pulse is the wired AND of all
+devices': earliest wait, latest end. It is one device's own where that is alone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from harness.driver.bus import Bus, RomCommand
+from harness.errors import AdapterError, LineError
+from harness.timing.edges import Bracket, Edge, Reach
+from harness.timing.ladders import (
+    Clockwork,
+    FrameRung,
+    presence_ladder,
+    reset_high_ladder,
+    rise_ladder,
+)
+from harness.wire.romcode import RomCode
+
+_TRIALS = 4
+
+_CALIBRATION_BAUD = 9600
+_PACKET = 62
+"""Characters of a full USB packet of the commonest chip: no latency timer at its end."""
+_LONG_BURST = 48 * _PACKET
+_HOST_JITTER_S = 0.001
+"""What a host may be late in seeing the last character of a burst (one USB frame)."""
+
+
+def calibrate(bus: Bus) -> Clockwork:
+    """The adapter's clock against the host's, by bursts of known length.
+
+    Whole packets, so that no latency timer runs; the difference of a short and a long
+    burst takes the fixed part of the round trip out. At 9600 baud an FFh is low for
+    104 us, which no device takes for a reset. Taken where it is better than what the
+    chip promises, or where it contradicts that.
+
+    Raises:
+        AdapterError, LineError: as the bus says.
+    """
+    bus.reset()
+    promised = Clockwork.of_grid(bus.adapter.grid)
+    short_s = [_burst_s(bus, _PACKET) for _ in range(3)]
+    long_s = _burst_s(bus, _LONG_BURST)
+    nominal_s = 10 * (_LONG_BURST - _PACKET) / promised.grid.achieved(_CALIBRATION_BAUD)
+    error_ppm = (nominal_s / (long_s - min(short_s)) - 1) * 1e6
+    jitter_s = max(short_s) - min(short_s) + _HOST_JITTER_S
+    doubt_ppm = jitter_s / nominal_s * 1e6
+    contradicts = abs(error_ppm) > promised.doubt_ppm + doubt_ppm
+    if doubt_ppm >= promised.doubt_ppm and not contradicts:
+        return promised
+    return replace(promised, error_ppm=error_ppm, doubt_ppm=doubt_ppm)
+
+
+def _burst_s(bus: Bus, characters: int) -> float:
+    started_s = bus.clock.now_s()
+    bus.exchange(b"\xff" * characters, _CALIBRATION_BAUD)
+    return bus.clock.now_s() - started_s
+
+
+# -- rise time -------------------------------------------------------------------
+
+_LONGEST_RISE_US = 40.0
+
+
+def rise_time(bus: Bus, clock: Clockwork) -> Edge:
+    """From the host's release to the receiver's threshold.
+
+    The devices hear a reset and then slots that are no ROM command, so all are
+    silent.
+    """
+    ladder = rise_ladder(clock, 0.2, _LONGEST_RISE_US, 0.1)
+
+    def probe(rung: FrameRung) -> tuple[int, int]:
+        bus.reset()
+        # eight ones are no ROM command: everybody falls silent
+        bus.write(b"\xff")
+        # one by one: back to back at a high rate a slow line would never rise
+        one = bytes([rung.byte])
+        echoes = [bus.exchange(one, rung.request_baud)[0] for _ in range(_TRIALS)]
+        return sum(echo >> rung.bit & 1 for echo in echoes), _TRIALS
+
+    found = Bracket(ladder, probe).find()
+    if found.reach is Reach.BELOW:
+        # faster than the fastest sample: it lies between nothing and that
+        half_us = found.value_us / 2
+        return replace(
+            found, value_us=half_us, half_width_us=half_us, reach=Reach.INSIDE
+        )
+    return found
+
+
+# -- presence --------------------------------------------------------------------
+
+
+def _presence_low(bus: Bus, rung: FrameRung) -> bool:
+    """True if the line is low at the rung's sample after a reset pulse."""
+    echo = bus.exchange(bytes([rung.byte]), rung.request_baud)[0]
+    return not echo >> rung.bit & 1
+
+
+def presence_wait(bus: Bus, clock: Clockwork) -> Edge:
+    """From release to the falling edge of the presence pulse.
+
+    The earliest sample after a reset within its limits comes 30 us after release; an
+    earlier edge is told as a bound.
+    """
+    ladder = presence_ladder(clock, 30.0, 72.0, 0.5)
+    return Bracket(ladder, lambda r: (int(_presence_low(bus, r)), 1)).find()
+
+
+def presence_end(bus: Bus, clock: Clockwork) -> Edge:
+    """From release to the end of the presence pulse, at the receiver's threshold."""
+    ladder = presence_ladder(clock, 66.0, 330.0, 0.6)
+    return Bracket(ladder, lambda r: (int(not _presence_low(bus, r)), 1)).find()
+
+
+# -- reset high ------------------------------------------------------------------
+
+
+def reset_high(bus: Bus, clock: Clockwork, rom: RomCode) -> Edge:
+    """The shortest time from a reset's release to the first slot that is still taken.
+
+    The first four bits of the search command are zeros: sent as slow slots right
+    behind the reset character, back to back, they come after exactly the character's
+    own high time. Whether the devices heard them shows in the first pair.
+    """
+    ladder = reset_high_ladder(clock, 110.0, 610.0, 4.0)
+    wanted = [rom.bits[0], 1 - rom.bits[0]]
+
+    def probe(rung: FrameRung) -> tuple[int, int]:
+        try:
+            bus.exchange(bytes([rung.byte]) + b"\xff" * 4, rung.request_baud)
+        except (AdapterError, LineError):
+            bus.adapter.settle()
+            return 0, 1  # the presence pulse still covered the first slot's edge
+        rest = [RomCommand.SEARCH >> place & 1 for place in range(4, 8)]
+        pair = bus.write_bits_read(rest, 2)
+        return int(pair in ([0, 0], wanted)), 1
+
+    return Bracket(ladder, probe).find()
