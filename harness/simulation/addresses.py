@@ -2,18 +2,15 @@
 
     sim:///absolute/path/fixture.yaml[?seed=9][&run=anything]
 
-Equal addresses in one process reach the same bench, in the state it was left in: a
-bench lives as long as any port object made for it. With ``run`` the bench is kept
-besides, until a number of later runs has pushed it out, so that a port may be
-dropped and found again as after unplugging; give each run its own word.
+While a port on it is open, the same address reaches the same bench. With ``run`` the
+bench is kept after that, until a number of later runs has pushed it out, so that a
+port may be dropped and found again as after unplugging; give each run its own word.
 """
 
 from __future__ import annotations
 
-from collections import OrderedDict
 from pathlib import Path
 from urllib.parse import parse_qs, unquote, urlsplit
-from weakref import WeakValueDictionary
 
 import yaml
 from pydantic import ValidationError
@@ -26,11 +23,10 @@ RUNS_KEPT = 16
 
 
 class Benches:
-    """All benches by address."""
+    """Benches by address."""
 
     def __init__(self) -> None:
-        self._alive: WeakValueDictionary[str, Bench] = WeakValueDictionary()
-        self._kept: OrderedDict[str, Bench] = OrderedDict()
+        self._made: dict[str, Bench] = {}
 
     def at(self, url: str) -> Bench:
         """The bench at an address, made from its fixture if there is none.
@@ -38,17 +34,20 @@ class Benches:
         Raises:
             SerialException: no such file (errno 2), or a fixture that makes no bench.
         """
-        bench = self._alive.get(url)
-        if bench is None:
-            path, options = _split(url)
+        path, options = _split(url)
+        bench = self._made.pop(url, None)
+        if bench is None or not (bench.handles or "run" in options):
+            self._tidy()
             bench = Bench(_read(path, options))
-            self._alive[url] = bench
-        if "run" in _split(url)[1]:
-            self._kept[url] = bench
-            self._kept.move_to_end(url)
-            if len(self._kept) > RUNS_KEPT:
-                self._kept.popitem(last=False)
+        self._made[url] = bench  # the latest comes last
         return bench
+
+    def _tidy(self) -> None:
+        idle = [url for url, bench in self._made.items() if not bench.handles]
+        runs = [url for url in idle if "run" in _split(url)[1]]
+        for url in idle:
+            if url not in runs[-RUNS_KEPT:]:
+                del self._made[url]
 
 
 benches = Benches()

@@ -22,6 +22,7 @@ class Bench:
         adapter: the way between host and UART.
         faults: what goes wrong, by plan or on request.
         clock: the host's time; virtual until ``follow_wall_clock``.
+        handles: how many ports are open on it.
         locked: True while somebody holds the port for himself.
     """
 
@@ -30,6 +31,7 @@ class Bench:
         self.clock: HostClock = VirtualClock()
         self.core = Core(settings)
         self.adapter = Adapter(self.core)
+        self.handles = 0
         self.locked = False
         self.faults = Faults(self.core, self.adapter, self.catch_up)
         for fault in settings.faults:

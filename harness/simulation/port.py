@@ -94,6 +94,7 @@ class SimulatedPort(SerialBase):
             bench.locked = self._holds_lock = True
         self._plugged_in = adapter.plugged_in
         self.is_open = True
+        bench.handles += 1
         # the operating system raises both lines together before anybody is asked
         adapter.set_modem_lines(rts=True, dtr=True, now_us=bench.clock.now_us)
         self._reconfigure_port()
@@ -106,6 +107,7 @@ class SimulatedPort(SerialBase):
             return
         bench = self._bench_in_use()
         self.is_open = False
+        bench.handles -= 1
         if self._is_alive():
             bench.adapter.set_break(False, now_us=bench.clock.now_us)
             bench.adapter.set_modem_lines(
