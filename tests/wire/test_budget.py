@@ -4,7 +4,7 @@ import math
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.wire.budget import (
@@ -34,6 +34,8 @@ from harness.wire.circuit import (
 from harness.wire.clockgrid import GRIDS
 from harness.wire.frames import SlotFrames, choose_slots
 from harness.wire.limits import OVERDRIVE
+
+SEEDED = settings(derandomize=True, deadline=None)
 
 SLOTS = choose_slots(GRIDS["fractional-divider"])
 CUSTOMARY = choose_slots(GRIDS["unknown"])
@@ -203,6 +205,7 @@ def _edges_hold(found: Budget) -> bool:
     )
 
 
+@SEEDED
 @given(
     st.floats(600, 3000),
     st.integers(1, 4),
@@ -227,6 +230,7 @@ def test_longest_cable_is_where_the_rows_break(
         )
 
 
+@SEEDED
 @given(st.floats(600, 3000), st.booleans(), st.floats(0, 15))
 def test_most_devices_is_where_the_rows_break(
     pull_up_ohm: float, parasite: bool, cable_m: float
@@ -239,13 +243,14 @@ def test_most_devices_is_where_the_rows_break(
         devices=_thermometers(1, parasite=parasite),
     )
     most = math.floor(most_devices(circuit, SLOTS)[0] + 1e-9)
-    assert most >= 1
-    within = replace(circuit, devices=_thermometers(most, parasite=parasite))
     beyond = replace(circuit, devices=_thermometers(most + 1, parasite=parasite))
-    assert _edges_hold(budget(within, SLOTS))
+    if most:
+        within = replace(circuit, devices=_thermometers(most, parasite=parasite))
+        assert _edges_hold(budget(within, SLOTS))
     assert not _edges_hold(budget(beyond, SLOTS))
 
 
+@SEEDED
 @given(st.floats(0, 20), st.integers(1, 8), st.booleans())
 def test_pull_up_range_is_where_the_rows_break(
     cable_m: float, count: int, parasite: bool
@@ -269,6 +274,7 @@ def test_pull_up_range_is_where_the_rows_break(
         assert (RowVerdict.BROKEN in verdicts) is broken
 
 
+@SEEDED
 @given(st.floats(0, 100), st.floats(0.1, 100))
 def test_more_cable_never_helps(cable_m: float, more_m: float) -> None:
     """Longer cable: rise never shorter, recovery never longer, fewer devices."""
@@ -413,6 +419,7 @@ def test_unknown_rows_and_no_numbers() -> None:
     assert found.warns
 
 
+@SEEDED
 @given(
     st.floats(0.951, 1.049),
     st.floats(0.81, 1.19),

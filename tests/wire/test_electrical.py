@@ -5,7 +5,7 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp  # type: ignore[import-untyped]
 
@@ -30,6 +30,8 @@ from harness.wire.electrical import (
     round_trip_us,
     strong_pull_up_window,
 )
+
+SEEDED = settings(derandomize=True, deadline=None)
 
 # (R ohm, C nF, supply V, threshold V, rise us, fits 115200, 150000, 1 M): bus facts 5.2,
 # V0 = 0.4 V.
@@ -300,6 +302,7 @@ STAGE = {
 }
 
 
+@SEEDED
 @given(st.integers(2, 8))
 def test_both_ends_of_the_window_do(devices: int) -> None:
     """At its ends the window meets the low level and the held level by Ohm's law."""
@@ -424,6 +427,7 @@ NF = st.floats(0.01, 20)
 VOLT = st.floats(0.5, 4.9)
 
 
+@SEEDED
 @given(OHM, NF, NF, VOLT)
 def test_more_capacitance_never_shortens_the_rise(
     pull_up_ohm: float, nf: float, more_nf: float, threshold_v: float
@@ -435,6 +439,7 @@ def test_more_capacitance_never_shortens_the_rise(
     assert capacitance_nf(**line, rise_us=first_us) == pytest.approx(nf)
 
 
+@SEEDED
 @given(st.floats(0, 500), st.floats(10, 100), st.floats(0, 3000))
 def test_cable_length_inverts_capacitance(
     cable_m: float, pf_per_m: float, device_pf: float

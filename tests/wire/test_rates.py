@@ -1,11 +1,13 @@
 """The grids turned round: which rates lie between two bounds, and next to one."""
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.wire.clockgrid import GRIDS
 from harness.wire.rates import CUSTOMARY_BAUD, around, rates
+
+SEEDED = settings(derandomize=True, deadline=None)
 
 # Distinct rates from 50k to 200k baud by brute force (facts about adapters, section 1).
 PUBLISHED_COUNTS = {
@@ -40,6 +42,7 @@ def test_nothing_but_customary_rates_of_an_unknown_adapter() -> None:
 
 
 @pytest.mark.parametrize("kind", ["fractional-divider", "rate-table", "exact"])
+@SEEDED
 @given(baud=st.integers(60_000, 240_000), other=st.integers(60_000, 240_000))
 def test_no_request_comes_nearer(kind: str, baud: int, other: int) -> None:
     """Among the neighbours of a rate is one that no other request beats."""

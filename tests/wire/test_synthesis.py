@@ -6,7 +6,7 @@ from fractions import Fraction
 from itertools import pairwise
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.wire.clockgrid import GRIDS
@@ -24,6 +24,8 @@ from harness.wire.synthesis import (
     sweep_low,
     sweep_sample,
 )
+
+SEEDED = settings(derandomize=True, deadline=None)
 
 COMMON = ("fractional-divider", "integer-divider", "prescaled-divider")
 FREE = sorted(kind for kind, grid in GRIDS.items() if grid.free)
@@ -50,6 +52,7 @@ def test_a_low_on_the_grid_is_exact() -> None:
 
 
 @pytest.mark.parametrize("kind", FREE)
+@SEEDED
 @given(low_us=st.floats(6, 110))
 def test_achieved_low(kind: str, low_us: float) -> None:
     """The stated low is that of the drawn character, at the rate really got."""
@@ -65,6 +68,7 @@ def test_achieved_low(kind: str, low_us: float) -> None:
 
 
 @pytest.mark.parametrize("kind", COMMON)
+@SEEDED
 @given(
     low_us=st.floats(15, 60), baud=st.integers(16_000, 600_000), zeros=st.integers(0, 8)
 )
@@ -82,6 +86,7 @@ def test_no_other_frame_comes_much_nearer(
 
 
 @pytest.mark.parametrize("kind", FREE)
+@SEEDED
 @given(sample_us=st.floats(15, 60))
 def test_achieved_sample(kind: str, sample_us: float) -> None:
     """The stated sample covers the middle of its bit to 1/16 bit later."""
