@@ -88,6 +88,14 @@ class Ran:
         """The record of one step."""
         return next(s for s in self.record.steps if s.step == step)
 
+    def started_s(self, step: str) -> float:
+        """When a step first started, on the port's clock from the run's beginning."""
+        return next(
+            float(e["t_s"])
+            for e in self.events
+            if e["event"] == "step_started" and e["step"] == step
+        )
+
     def shown(self, step: str, socket: str = "") -> CheckResult:
         """The result that counts of a step: of the bus, or of a socket's device."""
         results = self.record.results

@@ -39,6 +39,9 @@ from harness.errors import (
 from harness.wire.clockgrid import GRIDS, KIND_BY_USB_ID, ClockGrid
 
 _OPEN_BAUD = 9600
+_POWER_UP_S = 0.1
+"""From the supply being switched on to a line that stands and devices that answer."""
+
 _LATENCY_ALLOWANCE_S = 0.1
 """Longest round trip that is not a fault: default latency timer, hub, host load."""
 
@@ -136,6 +139,10 @@ class Adapter:
         self.clock = own_clock if isinstance(own_clock, Clock) else SystemClock()
         self._identity = stable_identity(url)
         self._apply_switches()
+        if self.switching.supply_on is not None:
+            # opening raised RTS and DTR: the line rises, and the UART may take that
+            # for a character
+            self.clock.sleep(_POWER_UP_S)
 
     def _disconnect(self) -> None:
         with suppress(AdapterError), translated(self.url):

@@ -246,7 +246,9 @@ class Folding:
         lines = []
         stated = Outcome(self._done["outcome"])
         # what an interrupted run states was worked out before its open step counted
-        if ending is Ending.COMPLETE and EXIT_CODES[stated] != EXIT_CODES[found]:
+        explained = "why" in self._done and stated.severity > found.severity
+        differs = EXIT_CODES[stated] != EXIT_CODES[found]
+        if ending is Ending.COMPLETE and differs and not explained:
             lines.append(f"the run is stated as {stated}, its steps say {found}")
         expected = EXIT_CODES[stated]
         if ending is Ending.INTERRUPTED:

@@ -120,3 +120,20 @@ def test_one_bad_round_counts(run_plan: Make, three: Make) -> None:
     assert ran.code == 1
     assert result.round == 2
     assert result.counts == {Outcome.PASSED: 3, Outcome.FAILED: 1}
+
+
+def test_strong_pull_up_feeds_a_parasite_device(
+    run_plan: Make, bench_data: Make, new_device: Make
+) -> None:
+    """Through 2.2 kohm alone a conversion starves; with a strong pull-up it is right."""
+    data = bench_data(
+        [new_device(0x28, 5, supply="parasite", temperature_degc=21.0)],
+        line={"pull_up_ohm": 2200},
+    )
+    read = "- read: {quantity: temperature, low: 20, high: 22}"
+    assert run_plan(read, data).code == 1
+    data["power"] = {
+        "strong_pull_up_on": "rts-without-dtr",
+        "strong_pull_up_ohm": 390,
+    }
+    assert run_plan(read, data).code == 0

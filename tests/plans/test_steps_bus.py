@@ -44,8 +44,10 @@ def test_an_empty_bus_may_be_wanted(run_plan: Make, three: Make) -> None:
 
 def test_first_wrong_reset_is_named(run_plan: Make, three: Make) -> None:
     """A bus that falls silent on the way is told with the first silent reset."""
-    silent = three(faults=[{"kind": "device-absent", "at_s": 0.15}])
-    result = run_plan("- reset: {times: 50}", silent).shown("1")
+    steps = "- reset: {times: 50}"
+    start_s = run_plan(steps, three()).started_s("1")
+    silent = three(faults=[{"kind": "device-absent", "at_s": start_s + 0.05}])
+    result = run_plan(steps, silent).shown("1")
     first = int(result.message.rsplit(" ", 1)[1])
     assert result.kind == "no-presence"
     assert 1 < first < 50
@@ -153,8 +155,10 @@ def test_verify_misses_a_device(run_plan: Make, three: Make) -> None:
 
 def test_retry_stays_visible(run_plan: Make, three: Make) -> None:
     """A pass after a retry keeps the try that went before it, and counts it."""
-    gone = {"kind": "device-absent", "device": "S1", "at_s": 0.0, "for_s": 0.16}
-    ran = run_plan("- verify: {retries: 3}", three(faults=[gone]))
+    steps = "- verify: {retries: 3}"
+    start_s = run_plan(steps, three()).started_s("1")
+    gone = {"kind": "device-absent", "device": "S1", "for_s": start_s + 0.03}
+    ran = run_plan(steps, three(faults=[gone]))
     first = next(
         r for r in ran.step("1").results if r.device and r.device.socket == "S1"
     )
