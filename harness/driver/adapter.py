@@ -407,6 +407,12 @@ class Adapter:
         )
 
     def _listen(self) -> None:
+        """Insist on silence, once what the opening itself stirred up is over.
+
+        Opening the port raises RTS and with it perhaps the supply: devices that get
+        power announce themselves by a presence pulse of their own.
+        """
+        self.settle()
         with translated(self.url):
             self._port.reset_input_buffer()
         late = self.settle()
