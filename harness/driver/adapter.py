@@ -224,7 +224,8 @@ class Adapter:
 
     def _refuse_extra(self, sent: int) -> None:
         with translated(self.url):
-            extra = self._port.read(self._port.in_waiting or 0)
+            waiting = self._port.in_waiting
+            extra = self._port.read(waiting) if waiting else b""
         if extra:
             self.unsolicited += extra
             raise ExtraEcho(

@@ -186,12 +186,14 @@ class Bus:
     def _blame_line(self, frames: bytes, partial: bytes, fault: Exception) -> None:
         """Raise LineShorted if a receiver that saw the line go low explains the gap.
 
-        A line that goes low for good gives one 00h (a break) and then silence; a lost
-        RX lead gives silence alone, which stays the adapter's fault.
+        A line that goes low for good spoils the end of one character, or gives one
+        00h (a break), and then silence; a lost RX lead gives silence alone, which
+        stays the adapter's fault.
         """
         unsolicited_break = self.adapter.unsolicited[-1:] == b"\x00"
-        last = partial[-1:]
-        went_low = last == b"\x00" and frames[len(partial) - 1] != 0
+        place = len(partial) - 1
+        # low at the last bit of a character that we had released by then
+        went_low = place >= 0 and partial[place] < 0x80 <= frames[place]
         late = self.adapter.settle()
         late_break = late[-1:] == b"\x00"
         if unsolicited_break or went_low or late_break:

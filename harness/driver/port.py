@@ -101,8 +101,8 @@ def open_port(url: str, baud: int) -> Any:  # noqa: ANN401 - the class depends o
         # Set once: each later assignment would configure the whole port again.
         port.timeout = _POLL_S
         port.baudrate = baud
+        port.exclusive = True
         if native:
-            port.exclusive = True
             port.write_timeout = 10
         port.open()
     except (serial.SerialException, OSError, ValueError, _termios_error) as cause:

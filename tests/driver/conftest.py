@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
+from datetime import UTC, datetime
 from itertools import count
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,6 @@ import pytest
 from harness.driver.adapter import Adapter
 from harness.driver.bus import Bus
 from harness.driver.switching import Switching
-from harness.simulation.virtual_clock import VirtualClock
 from harness.wire.romcode import RomCode
 
 RUNS = count(1)
@@ -59,6 +59,25 @@ def _devices(roms: Sequence[RomCode]) -> list[dict[str, Any]]:
     ]
 
 
+class JumpingClock:
+    """Time that passes only when somebody waits."""
+
+    def __init__(self) -> None:
+        self._now_s = 0.0
+
+    def now_s(self) -> float:
+        """Seconds since it was made."""
+        return self._now_s
+
+    def sleep(self, duration_s: float) -> None:
+        """Jump."""
+        self._now_s += max(0.0, duration_s)
+
+    def calendar(self) -> datetime:
+        """A fixed day."""
+        return datetime(2024, 1, 1, tzinfo=UTC)
+
+
 class RiggedPort:
     """Echoes every character, except where a test says otherwise.
 
@@ -71,7 +90,7 @@ class RiggedPort:
     """
 
     def __init__(self) -> None:
-        self.clock = VirtualClock()
+        self.clock = JumpingClock()
         self.fail: dict[str, Exception] = {}
         self.lose = 0
         self.foreign = b""
