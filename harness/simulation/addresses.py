@@ -13,11 +13,10 @@ from pathlib import Path
 from urllib.parse import parse_qs, unquote, urlsplit
 
 import yaml
-from pydantic import ValidationError
 from serial import SerialException
 
 from harness.simulation.bench import Bench
-from harness.simulation.settings import BenchSettings, bench_settings
+from harness.simulation.settings import bench_settings
 
 RUNS_KEPT = 16
 
@@ -38,7 +37,7 @@ class Benches:
         bench = self._made.pop(url, None)
         if bench is None or not (bench.handles or "run" in options):
             self._tidy()
-            bench = Bench(_read(path, options))
+            bench = _make(path, options)
         self._made[url] = bench  # the latest comes last
         return bench
 
@@ -69,7 +68,7 @@ def _split(url: str) -> tuple[Path, dict[str, str]]:
     return Path(unquote(parts.path)), options
 
 
-def _read(path: Path, options: dict[str, str]) -> BenchSettings:
+def _make(path: Path, options: dict[str, str]) -> Bench:
     try:
         fixture = yaml.safe_load(path.read_text(encoding="utf-8"))
     except OSError as cause:
@@ -84,6 +83,6 @@ def _read(path: Path, options: dict[str, str]) -> BenchSettings:
         settings = bench_settings(fixture)
         if "seed" in options:
             settings = settings.model_copy(update={"seed": int(options["seed"])})
-    except (ValidationError, ValueError) as cause:
+        return Bench(settings)
+    except ValueError as cause:
         raise SerialException(f"Could not make a bench of {path}: {cause}") from cause
-    return settings

@@ -16,6 +16,9 @@ from harness.simulation.trace import Trace
 class Bench:
     """Everything behind a simulated port.
 
+    Raises:
+        ValueError: a fault of the fixture names a device that is not there.
+
     Attributes:
         settings: the truth it was made from.
         core: line, devices, UART and power.
@@ -36,6 +39,7 @@ class Bench:
         self.faults = Faults(self.core, self.adapter, self.catch_up)
         for fault in settings.faults:
             self.faults.plan(fault)
+        self.core.idle_until(0.0)  # faults that are there from the start
 
     @property
     def stations(self) -> Sequence[Station]:
@@ -46,7 +50,7 @@ class Bench:
         """The device in a socket, or with a ROM code.
 
         Raises:
-            KeyError: there is none.
+            ValueError: there is none.
         """
         return self.core.station(name)
 

@@ -111,12 +111,12 @@ class Core:
         """The device in a socket, or with a ROM code as it was made.
 
         Raises:
-            KeyError: there is none.
+            ValueError: there is none.
         """
         for station in self.stations:
             if name in {station.socket, str(station.device.true_rom)}:
                 return station
-        raise KeyError(f"no device {name!r} on the bench")
+        raise ValueError(f"no device {name!r} on the bench")
 
     # time
 

@@ -42,6 +42,11 @@ class TimedFault(StrictSettings):
         default=None, gt=0, description="comes again after this time"
     )
 
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Devices it names, by socket or ROM code."""
+        return ()
+
     @model_validator(mode="after")
     def _ends_before_it_repeats(self) -> TimedFault:
         if self.every_s is not None and (
@@ -57,6 +62,11 @@ class DeviceFault(TimedFault):
     device: str | None = Field(
         default=None, description="socket name or ROM code; all devices unless given"
     )
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Devices it names, by socket or ROM code."""
+        return (self.device,) if self.device is not None else ()
 
 
 class LineShorted(TimedFault):
@@ -139,6 +149,11 @@ class DuplicateRom(TimedFault):
     kind: Literal["duplicate-rom"]
     device: str = Field(description="socket or ROM code of the copy")
     original: str = Field(description="socket or ROM code of the device it copies")
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Devices it names, by socket or ROM code."""
+        return (self.device, self.original)
 
 
 class WrongRomCrc(DeviceFault):

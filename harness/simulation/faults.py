@@ -52,7 +52,13 @@ class Faults:
         return RunningFault(self._effect(fault), self._catch_up)
 
     def plan(self, fault: FaultSettings) -> None:
-        """Enter a fault into the agenda by its own times."""
+        """Enter a fault into the agenda by its own times.
+
+        Raises:
+            ValueError: it names a device that is not there.
+        """
+        for name in fault.names:
+            self._core.station(name)
         self._plan_at(fault, fault.at_s * 1e6)
 
     def _plan_at(self, fault: FaultSettings, at_us: float) -> None:

@@ -195,20 +195,15 @@ class _Population(StrictSettings):
             raise ValueError(f"two devices in socket '{twice[0]}'")
         known = [*names, *(d.rom_code for d in self.devices if d.rom_code)]
         for fault in self.faults:
-            for key in ("device", "original"):
-                wanted = getattr(fault, key, None)
-                if wanted is not None and not _may_name(wanted, known):
+            for wanted in fault.names:
+                # drawn ROM codes are not known before the bench is made
+                if wanted not in known and len(wanted) != 16:
                     near = get_close_matches(wanted, known, n=1, cutoff=0.0)
                     advice = f", the nearest known one is '{near[0]}'" if near else ""
                     raise ValueError(
                         f"fault '{fault.kind}': no device '{wanted}'{advice}"
                     )
         return self
-
-
-def _may_name(wanted: str, known: list[str]) -> bool:
-    # a drawn or built ROM code is not known before the bench exists
-    return wanted in known or len(wanted) == 16
 
 
 class SimulationSettings(_Population):

@@ -14,27 +14,30 @@ from harness.simulation.settings import bench_settings
 
 BYTES = st.sampled_from([0xFF, 0x00, 0x80, 0xC0, 0xFE, 0xF8, 0xF0, 0xA5, 0x0F])
 BAUDS = st.sampled_from([142_857, 115_200, 100_000, 7200, 9600, 57_600, 1_000_000])
+PAUSES_S = st.sampled_from([0.0, 0.0, 0.0005, 0.3, 0.7])
 COMMANDS = st.sampled_from(
     [b"\xcc\x44", b"\xcc\xbe", b"\xf0", b"\xec", b"\x33", b"\xcc\xb4", b"\xcc\x4e\x01"]
 )
 
 
 @st.composite
-def bursts(draw: st.DrawFn) -> list[tuple[int, bytes]]:
+def bursts(draw: st.DrawFn) -> list[tuple[int, bytes, float]]:
     """Traffic that means something, mixed with traffic that does not."""
-    steps: list[tuple[int, bytes]] = []
+    steps: list[tuple[int, bytes, float]] = []
     for _ in range(draw(st.integers(1, 5))):
-        steps.append((7200, b"\xf8"))
+        steps.append((7200, b"\xf8", 0.0))
         command = draw(COMMANDS)
         frames = bytes(
             0xFF if byte >> place & 1 else 0x00
             for byte in command
             for place in range(8)
         )
-        steps.append((142_857, frames + b"\xff" * draw(st.integers(0, 30))))
+        steps.append(
+            (142_857, frames + b"\xff" * draw(st.integers(0, 30)), draw(PAUSES_S))
+        )
         if draw(st.booleans()):
             junk = bytes(draw(st.lists(BYTES, min_size=1, max_size=12)))
-            steps.append((draw(BAUDS), junk))
+            steps.append((draw(BAUDS), junk, 0.0))
     return steps
 
 
@@ -42,7 +45,11 @@ def bursts(draw: st.DrawFn) -> list[tuple[int, bytes]]:
 def fixtures(draw: st.DrawFn) -> dict[str, Any]:
     """One to four devices on lines that are well, or not so well."""
     devices = [
-        {"family": draw(st.sampled_from([0x28, 0x10, 0x01])), "serial": 17 * index + 3}
+        {
+            "family": draw(st.sampled_from([0x28, 0x10, 0x01])),
+            "serial": 17 * index + 3,
+            "supply": draw(st.sampled_from(["external", "external", "parasite"])),
+        }
         for index in range(draw(st.integers(1, 4)))
     ]
     return {
@@ -55,16 +62,17 @@ def fixtures(draw: st.DrawFn) -> dict[str, Any]:
 
 
 def _play(
-    fixture: dict[str, Any], steps: list[tuple[int, bytes]], *, shortcuts: bool
+    fixture: dict[str, Any], steps: list[tuple[int, bytes, float]], *, shortcuts: bool
 ) -> list[Any]:
     bench = Bench(bench_settings(fixture))
     bench.core.shortcuts_allowed = shortcuts
     port = SimulatedPort.for_bench(bench, timeout_s=0.5)
     course: list[Any] = []
-    for baud, frames in steps:
+    for baud, frames, pause_s in steps:
         port.baudrate = baud
         port.write(frames)
         echo = port.read(len(frames) + 3)
+        port.clock.sleep(pause_s)
         pads = [getattr(s.device, "scratchpad", b"") for s in bench.stations]
         course.append(
             (
@@ -83,7 +91,7 @@ def _play(
 @settings(max_examples=60, deadline=None)
 @given(fixture=fixtures(), steps=bursts())
 def test_known_outcomes_and_exact_engine_agree(
-    fixture: dict[str, Any], steps: list[tuple[int, bytes]]
+    fixture: dict[str, Any], steps: list[tuple[int, bytes, float]]
 ) -> None:
     """Echoes, times and device states are the same with and without shortcuts."""
     assert _play(fixture, steps, shortcuts=True) == _play(
