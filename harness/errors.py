@@ -125,7 +125,8 @@ class ShortEcho(AdapterError):
 
     kind = "short-echo"
     default_hint = (
-        "use shorter bursts (adapter.max_burst in the fixture) or another USB port"
+        "use shorter bursts (adapter.max_burst in the fixture) or another USB port; if "
+        "slots also come back changed, look at slow edges first: characters merge"
     )
 
 
@@ -133,7 +134,10 @@ class ExtraEcho(AdapterError):
     """More characters came back than were sent."""
 
     kind = "extra-echo"
-    default_hint = "look for a second controller on the bus, a terminal echo, or noise"
+    default_hint = (
+        "look for a device that was just plugged in or comes and goes, a second "
+        "controller on the bus, a terminal echo, or noise"
+    )
 
 
 class WrongRate(AdapterError):

@@ -24,7 +24,7 @@ MAY_IMPORT: dict[str, set[str]] = {
         "errors", "records", "clock", "wire", "driver", "families", "timing", "results",
         "simulation",
     },
-    "terminal": {"errors", "records", "results"},
+    "terminal": {"errors", "records", "clock", "results"},
     "pytest_plugin": {"errors", "records", "driver", "plans", "results"},
     "cli": {
         "errors", "clock", "driver", "families", "plans", "results", "simulation",
