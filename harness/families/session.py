@@ -62,6 +62,10 @@ class Session(Protocol):
         """True if the device answers a conditional search (ECh) now."""
         ...
 
+    def is_alone(self) -> bool:
+        """True if a full search finds this device and nobody else."""
+        ...
+
     def hold_strong_pull_up(self, write: bytes, hold_s: float) -> None:
         """Reset, select, write, then hold the line high with all the supply there is."""
         ...

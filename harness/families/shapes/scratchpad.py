@@ -48,7 +48,8 @@ class Scratchpad:
         pad_bytes: length of the scratchpad.
         copy_s: longest time of a copy.
         done: bytes that the device shows after a copy.
-        has_crc: True if a filled scratchpad is followed by a CRC-16.
+        write_crc: True if a write that fills the scratchpad is answered by a CRC-16.
+        read_crc: True if reading it to its end is followed by a CRC-16.
         whole_rows: True if only a full, aligned scratchpad is copied.
         copy_command: 55h for most parts.
     """
@@ -57,7 +58,8 @@ class Scratchpad:
     pad_bytes: int
     copy_s: float
     done: frozenset[int]
-    has_crc: bool = True
+    write_crc: bool = True
+    read_crc: bool = True
     whole_rows: bool = False
     copy_command: int = COPY
 
@@ -92,7 +94,7 @@ def stage(session: Session, part: Scratchpad, address: int, data: bytes) -> None
         DeviceAbsent, CheckValueWrong: the check value of the write is not right.
     """
     message = bytes([WRITE]) + address.to_bytes(2, "little") + data
-    if part.has_crc and part.reaches_end(address, len(data)):
+    if part.write_crc and part.reaches_end(address, len(data)):
         require_crc16(
             message, session.transact(message, 2), what="check of the scratchpad write"
         )
@@ -115,7 +117,7 @@ def read_staged(session: Session, part: Scratchpad, length: int) -> Staged:
     staged = Staged(
         address=int.from_bytes(block[:2], "little"), status=block[2], data=block[3:]
     )
-    if part.has_crc and part.reaches_end(staged.address, length):
+    if part.read_crc and part.reaches_end(staged.address, length):
         require_crc16(bytes([READ]), block + session.more(read=2), what="scratchpad")
     return staged
 
@@ -141,10 +143,13 @@ def copy(session: Session, part: Scratchpad, staged: Staged) -> None:
         raise StillBusy(
             f"{where}: the device shows {status:02X}h after {part.copy_s:g} s"
         )
-    after = read_staged(session, part, 0)
-    if after.status & PARTIAL or not after.status & COPIED:
+    # three bytes without a check value
+    after = read_twice(
+        session, lambda: session.transact(bytes([READ]), 3), what="scratchpad status"
+    )[2]
+    if after & PARTIAL or not after & COPIED:
         raise AnswerImpossible(
-            f"{where}: status {after.status:02X}h afterwards, wanted bit 7 set and bit 5 clear",
+            f"{where}: status {after:02X}h afterwards, wanted bit 7 set and bit 5 clear",
             hint="the supply dipped during the copy: strong pull-up, shorter cable, "
             "fewer devices",
         )
@@ -191,7 +196,7 @@ def _require_as_sent(
         )
     if staged.data == data:
         return
-    if part.has_crc and part.reaches_end(address, len(data)):
+    if part.write_crc and part.read_crc and part.reaches_end(address, len(data)):
         # both check values were right, so the device itself changed the data
         raise AnswerImpossible(
             f"the device stages {shown(staged.data)} for {address:04X}h instead of "

@@ -20,6 +20,7 @@ from harness.plans.schema_bodies import StepBody
 from harness.plans.schema_fixture import Fixture
 from harness.plans.schema_plan import Plan
 from harness.records import DeviceRef
+from harness.timing.survey import LineFacts, Survey
 from harness.wire.romcode import RomCode
 
 
@@ -101,6 +102,11 @@ class DeviceSession(_Selected):
         """True if a conditional search finds the device."""
         return self.rom in enumerate_alarms(self._bus).found
 
+    def is_alone(self) -> bool:
+        """True if a full search finds this device and nobody else."""
+        search = enumerate_devices(self._bus)
+        return search.found == [self.rom] and not search.rejected
+
     def feed(self, hold_s: float) -> None:
         """Idle the line, by the strong pull-up where there is one."""
         adapter = self._bus.adapter
@@ -159,7 +165,6 @@ class Context:
         devices: what the last enumeration found, in the fixture's socket order.
         current: the device of the enclosing ``for_each``, or None.
         allowed: hazards that the command line allows.
-        allowed: hazards that the command line allows.
         conversion_void: True while what devices hold may be from before a gap.
     """
 
@@ -173,6 +178,7 @@ class Context:
     allowed: frozenset[Hazard] = frozenset()
     conversion_void: bool = False
     _sessions: dict[str, DeviceSession] = field(default_factory=dict)
+    _survey: Survey | None = None
 
     @property
     def clock(self) -> Clock:
@@ -186,9 +192,22 @@ class Context:
             self._sessions[device.rom_code] = DeviceSession(self.bus, rom, self.note)
         return self._sessions[device.rom_code]
 
+    @property
+    def survey(self) -> Survey:
+        """The timing instrument on the devices of the run; keeps what it measured."""
+        if self._survey is None:
+            line = LineFacts(
+                pull_up_ohm=self.fixture.line.pull_up_ohm,
+                supply_v=self.fixture.line.supply_v,
+            )
+            roms = [RomCode.parse(d.rom_code) for d in self.known_devices()]
+            self._survey = Survey(self.bus, line, roms)
+        return self._survey
+
     def forget(self) -> None:
         """Drop what sessions remember: after a power loss it may be untrue."""
         self._sessions.clear()
+        self._survey = None
 
     def bring_adapter_back(self) -> None:
         """Open the adapter again after it was lost; nothing learned before counts.
@@ -210,6 +229,7 @@ class Context:
 
     def take(self, enumeration: Enumeration) -> list[DeviceRef]:
         """Make what a search found the devices of the run."""
+        self._survey = None
         order = [socket.name for socket in self.fixture.sockets]
         self.devices = sorted(
             (self.ref(rom) for rom in enumeration.found),
@@ -247,6 +267,8 @@ class Context:
 _DETAILS = {
     "read": "quantity",
     "stress": "slot",
+    "shmoo": "slot",
+    "measure": "what",
     "soak": "quantity",
     "configure": "settings",
     "check": "function",
@@ -259,7 +281,7 @@ def title_of(kind: str, body: StepBody) -> str:
     if body.name:
         return body.name
     detail = getattr(body, _DETAILS.get(kind, ""), None)
-    if isinstance(detail, dict):
+    if isinstance(detail, dict | tuple):
         detail = ", ".join(detail)
     words = kind.replace("_", " ")
     return f"{words} {detail}" if detail is not None else words
