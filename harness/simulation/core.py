@@ -103,6 +103,8 @@ class Core:
             )
             self.stations.append(station)
             station.attach()
+            if self.settings.power.programming_v is not None:
+                station.watch_programming(self._engine)
 
     def _count_parasites(self) -> int:
         return sum(s.supply.is_parasite and s.is_attached for s in self.stations)

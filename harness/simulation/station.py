@@ -15,6 +15,11 @@ from harness.simulation.frontend import Phase, Pin, TimeBase, draw_time_base
 from harness.simulation.supply import ExternalSupply, ParasiteSupply, Supply
 from harness.wire.romcode import RomCode
 
+LIFTED_V = 9.0
+"""Between the highest supply (6 V) and the lowest programming voltage (11.5 V)."""
+
+HYSTERESIS_V = 1.0
+
 
 class Station:
     """A device with everything that connects it to the line.
@@ -24,6 +29,7 @@ class Station:
         device: what it does with bits.
         pin: how it hears and pulls.
         supply: what feeds it.
+        is_destroyed: True once it met a voltage that it does not stand.
         time_base: its own times, as drawn; faults put another into the pin.
     """
 
@@ -42,6 +48,7 @@ class Station:
         self.index = index
         self.socket = settings.socket
         self.is_attached = False
+        self.is_destroyed = False
         self.time_base = draw_time_base(settings.time_base, random)
         self.device: Device[Any] = device_kinds()[settings.family].model(
             settings=settings, rom=rom, random=random, surroundings=surroundings
@@ -83,8 +90,28 @@ class Station:
         self.pin.detach()
         self.supply.detach()
 
+    def watch_programming(self, engine: Engine) -> None:
+        """Have the device meet the programming voltage, to its good or its end."""
+        engine.listen(
+            (self, "programming"),
+            low_v=LIFTED_V - HYSTERESIS_V,
+            high_v=LIFTED_V,
+            on_edge=self._on_lift,
+        )
+
+    def _on_lift(self, lifted: bool) -> None:
+        if not self.is_attached:
+            return
+        if self.device.stands_programming:
+            self.device.lift(lifted)
+        elif lifted and not self.is_destroyed:
+            self.is_destroyed = True
+            self.power_off()
+
     def power_on(self) -> None:
         """The supply is good again."""
+        if self.is_destroyed:
+            return
         self.device.power_on()
         self.pin.power_on()
 

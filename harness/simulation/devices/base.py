@@ -83,6 +83,7 @@ class Device(Generic[SettingsT]):
 
     knows_resume = False
     knows_conditional_search = False
+    stands_programming = False
 
     def __init__(
         self,
@@ -149,6 +150,9 @@ class Device(Generic[SettingsT]):
         self.abandon_work()
 
     # for the kinds to fill in
+
+    def lift(self, lifted: bool) -> None:
+        """The line goes to a programming voltage, or comes back from it."""
 
     def load_power_on_values(self) -> None:
         """Set volatile state as after power-up."""
