@@ -17,6 +17,7 @@ from typing import Any
 
 from harness.clock import Clock, SystemClock
 from harness.driver.port import (
+    close_port,
     open_port,
     rediscover,
     stable_identity,
@@ -37,6 +38,10 @@ from harness.errors import (
     WrongRate,
 )
 from harness.wire.clockgrid import GRIDS, KIND_BY_USB_ID, ClockGrid
+
+EITHER_LOW_OR_DEAF = (
+    "either the line is held low now or RX has lost the line: measure the idle line"
+)
 
 _OPEN_BAUD = 9600
 _POWER_UP_S = 0.1
@@ -147,7 +152,7 @@ class Adapter:
     def _disconnect(self) -> None:
         with suppress(AdapterError), translated(self.url):
             if self._port is not None:
-                self._port.close()
+                close_port(self._port)
         self._port = None
 
     def reopen(self) -> None:
@@ -255,7 +260,7 @@ class Adapter:
             return NoEcho(
                 f"sent {sent} characters and none came back, though the loop-back worked before",
                 where=self.url,
-                hint="either the line is held low now or RX has lost the line: measure the idle line",
+                hint=EITHER_LOW_OR_DEAF,
             )
         return NoEcho(f"sent {sent} characters and none came back", where=self.url)
 

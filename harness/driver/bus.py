@@ -13,8 +13,9 @@ from enum import IntEnum
 from typing import Any
 
 from harness.clock import Clock
-from harness.driver.adapter import Adapter, AdapterReport
+from harness.driver.adapter import EITHER_LOW_OR_DEAF, Adapter, AdapterReport
 from harness.errors import (
+    AdapterError,
     ExtraEcho,
     LineShorted,
     NobodyAnswers,
@@ -172,35 +173,56 @@ class Bus:
             self._last_baud = baud
         try:
             echoes = self.adapter.exchange(frames, baud)
-        except (NoEcho, ShortEcho) as fault:
-            partial = self.adapter.partial
-            self.last = Burst(frames=frames, echoes=partial, baud=baud)
-            self._blame_line(frames, partial, fault)
-            raise
-        except ExtraEcho:
+        except (NoEcho, ShortEcho, ExtraEcho) as fault:
             self.last = Burst(frames=frames, echoes=self.adapter.partial, baud=baud)
+            self._blame_line(self.last, fault)
             raise
         self.last = Burst(frames=frames, echoes=echoes, baud=baud)
         return echoes
 
-    def _blame_line(self, frames: bytes, partial: bytes, fault: Exception) -> None:
-        """Raise LineShorted if a receiver that saw the line go low explains the gap.
+    def _blame_line(self, burst: Burst, fault: AdapterError) -> None:
+        """Raise LineShorted if the line is silent now and was seen going low.
 
         A line that goes low for good spoils the end of one character, or gives one
-        00h (a break), and then silence; a lost RX lead gives silence alone, which
-        stays the adapter's fault.
+        00h (a break), and then silence. A lost RX lead gives silence alone, which
+        stays the adapter's fault; so does an end behind a write-0, that fits both.
+
+        Raises:
+            LineShorted: as said.
+            NoEcho: a burst broke off, the line is silent, and it may be either.
         """
-        unsolicited_break = self.adapter.unsolicited[-1:] == b"\x00"
-        place = len(partial) - 1
+        stray = self.adapter.unsolicited
+        stray += self.adapter.settle()
+        silent = self._is_silent()
+        self.adapter.unsolicited = stray
+        if not silent:
+            return
+        echoes, sent = burst.echoes, len(burst.frames)
+        place = len(echoes) - 1
         # low at the last bit of a character that we had released by then
-        went_low = place >= 0 and partial[place] < 0x80 <= frames[place]
-        late = self.adapter.settle()
-        late_break = late[-1:] == b"\x00"
-        if unsolicited_break or went_low or late_break:
+        spoilt = place >= 0 and echoes[place] < 0x80 <= burst.frames[place]
+        # in the pause before a burst, its break stands where the first echo belongs
+        if spoilt or echoes == b"\x00" or stray[-1:] == b"\x00":
             raise LineShorted(
-                f"the line went low and stayed low ({len(partial)} of {len(frames)} slots came back)",
+                f"the line went low and stayed low ({len(echoes)} of {sent} slots came back)",
                 where=self.adapter.url,
             ) from fault
+        if echoes:
+            raise NoEcho(
+                f"after {len(echoes)} of {sent} slots nothing comes back any more",
+                where=self.adapter.url,
+                hint=EITHER_LOW_OR_DEAF,
+            ) from fault
+
+    def _is_silent(self) -> bool:
+        """True if not one of a few read slots is echoed."""
+        try:
+            self.adapter.exchange(b"\xff" * 8, self.slots.request_baud)
+        except NoEcho:
+            return True
+        except (ShortEcho, ExtraEcho):
+            pass
+        return False
 
     # -- reset -------------------------------------------------------------------
 
@@ -238,7 +260,8 @@ class Bus:
         try:
             echo = self.exchange(bytes([sent]), self.reset_frame.request_baud)
         except ExtraEcho:  # the line was pulled again after the character
-            echo, late = self.adapter.partial, self.adapter.unsolicited
+            assert self.last is not None
+            echo, late = self.last.echoes, self.adapter.unsolicited
         try:
             reading = self.reset_frame.read(echo[0])
         except ValueError as cause:

@@ -112,6 +112,17 @@ def open_port(url: str, baud: int) -> Any:  # noqa: ANN401 - the class depends o
     return port
 
 
+def close_port(port: Any) -> None:  # noqa: ANN401 - the class depends on the URL
+    """Close a port, and what pyserial 3.5 leaves open of it.
+
+    With the peer gone, a network port's close gives up before its socket is closed.
+    """
+    left = getattr(port, "_socket", None)
+    port.close()
+    if left is not None:
+        left.close()
+
+
 def stable_identity(url: str) -> tuple[str, str]:
     """Serial number and USB position of a native port, empty where unknown.
 

@@ -385,7 +385,7 @@ def test_break_in_the_middle_is_the_line(bus_with: Make, bench_of: Make) -> None
 def test_lost_echo_lead_in_the_middle_is_the_adapter(
     bus_with: Make, bench_of: Make
 ) -> None:
-    """Silence without a break stays the adapter's fault."""
+    """Silence that begins without a break and lasts is no dropped character: RX or the line."""
     with bus_with([ONE]) as bus:
         bus.require_presence()
         bench_of(bus).faults.plan(
@@ -393,5 +393,34 @@ def test_lost_echo_lead_in_the_middle_is_the_adapter(
                 kind="adapter-no-echo", at_s=bench_of(bus).clock.now_s() + 0.02
             )
         )
-        with pytest.raises(ShortEcho):
+        with pytest.raises(NoEcho, match="of 4000 slots nothing comes back") as raised:
             bus.exchange(b"\xff" * 4000, BAUD)
+    assert "RX has lost the line" in raised.value.hint
+
+
+def test_dropped_characters_stay_a_short_echo(bus_with: Make, bench_of: Make) -> None:
+    """If the adapter still hears afterwards, some characters were lost and no more."""
+    with bus_with([ONE]) as bus:
+        bus.require_presence()
+        now_s = bench_of(bus).clock.now_s()
+        bench_of(bus).faults.plan(
+            fs.AdapterDropsBytes(
+                kind="adapter-drops-bytes", probability=0.5, at_s=now_s, for_s=0.02
+            )
+        )
+        with pytest.raises(ShortEcho, match="sent 400 characters"):
+            bus.exchange(b"\x00" * 400, BAUD)
+        assert bus.read_rom() == ONE
+
+
+def test_a_probe_leaves_the_evidence(bus_with: Make, bench_of: Make) -> None:
+    """What is kept of a failed burst is that burst, not the question asked after it."""
+    with bus_with([ONE]) as bus:
+        bus.require_presence()
+        bench_of(bus).faults.start(
+            fs.AdapterDropsBytes(kind="adapter-drops-bytes", probability=0.5)
+        )
+        with pytest.raises(ShortEcho):
+            bus.exchange(b"\xff" * 300, BAUD)
+        assert bus.evidence()["sent"] == "FF" * 300
+        assert 0 < len(bus.evidence()["echoes"]) < 600
