@@ -12,7 +12,7 @@ import errno
 import statistics
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from harness.clock import Clock, SystemClock
@@ -181,12 +181,8 @@ class Adapter:
         grid = GRIDS[kind]
         if self._tolerance_ppm is None:
             return grid
-        return ClockGrid(
-            kind=grid.kind,
-            achieved=grid.achieved,
-            tolerance_ppm=self._tolerance_ppm,
-            free=grid.free,
-            note="given in the fixture",
+        return replace(
+            grid, tolerance_ppm=self._tolerance_ppm, note="given in the fixture"
         )
 
     # -- the one primitive ---------------------------------------------------

@@ -160,6 +160,13 @@ class Runner:
                 **report.as_dict(),
                 "slots": self._bus.slots.reason,
                 "reset": self._bus.reset_frame.reason,
+                "frames": {
+                    "write_1_low_us": self._bus.slots.one.low_us,
+                    "write_0_low_us": self._bus.slots.zero.low_us,
+                    "read_sample_us": self._bus.slots.one.sample_us(0)[0],
+                    "slot_us": self._bus.slots.slot_us,
+                    "reset_low_us": self._bus.reset_frame.frame.low_us,
+                },
             },
         )
 

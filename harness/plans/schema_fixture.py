@@ -86,6 +86,21 @@ class LineSettings(Strict):
     cable_pf_per_m: float = Field(
         default=50.0, ge=0, le=1_000, description="capacitance of the cable by length"
     )
+    topology: Literal["linear", "stubbed", "star"] = Field(
+        default="linear", description="how the cable runs"
+    )
+    radius_m: float | None = Field(
+        default=None,
+        ge=0,
+        le=2_000,
+        description="wire from the host to the farthest device; all cable if not given",
+    )
+    stub_m: float = Field(
+        default=0.0, ge=0, le=1_000, description="longest stub or branch"
+    )
+    series_ohm: float = Field(
+        default=0.0, ge=0, le=1_000, description="resistor in series with each branch"
+    )
 
 
 class PowerSettings(Strict):
@@ -188,6 +203,11 @@ class Expectation(Strict):
     rom_code: RomCodeText | None = Field(
         default=None,
         description="16 hex digits, most significant byte first: CRC, serial, family",
+    )
+
+    supply: Literal["external", "parasite"] = Field(
+        default="external",
+        description="supply of a device that has a supply pin, for the budget",
     )
 
     @field_validator("rom_code")

@@ -25,6 +25,7 @@ from harness.plans.schema_bodies import (
     Wait,
 )
 from harness.plans.schema_checks import Check
+from harness.plans.schema_measure import Measure, Shmoo
 from harness.plans.schema_trials import Soak, Stress
 
 
@@ -67,6 +68,8 @@ class StepItem(Strict):
     switch: Switch | None = Field(default=None, description=Switch.__doc__)
     repeat: Repeat | None = Field(default=None, description=Repeat.__doc__)
     stress: Stress | None = Field(default=None, description=Stress.__doc__)
+    measure: Measure | None = Field(default=None, description=Measure.__doc__)
+    shmoo: Shmoo | None = Field(default=None, description=Shmoo.__doc__)
     soak: Soak | None = Field(default=None, description=Soak.__doc__)
 
     _id: str = PrivateAttr(default="")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from harness.errors import UsageError
-from harness.results import junit
+from harness.results import junit, plots
 from harness.results.journal import read_events
 from harness.results.record import RunRecord
 
@@ -47,6 +47,7 @@ def rebuild(
         junit.write_junit(
             record, out_dir / junit.FILE_NAME, case_properties=case_properties
         )
+        plots.draw(record, out_dir)
     except OSError as exc:
         raise UsageError(
             f"the reports cannot be written: {exc.strerror}",

@@ -23,6 +23,7 @@ class ClockGrid:
         tolerance_ppm: largest error of the chip's clock.
         free: True if any rate may be asked for; False if only customary ones.
         note: the basis of ``tolerance_ppm``.
+        fastest_baud: highest rate that the chip's data sheet promises.
         stop_bits: what the chip offers after a character; two are in the data sheets
             of parts FT232R, CP2102/4 and CH340, for the others from memory.
         oversampling: steps a bit in which the receiver finds the falling edge; not
@@ -34,6 +35,7 @@ class ClockGrid:
     tolerance_ppm: float
     free: bool = True
     note: str = ""
+    fastest_baud: int = 3_000_000
     stop_bits: tuple[int, ...] = (1, 2)
     oversampling: int = 16
 
@@ -140,36 +142,42 @@ GRIDS = {
         ),
         ClockGrid(
             kind="fast-fractional-divider",
+            fastest_baud=12_000_000,
             achieved=_fast_fractional,
             tolerance_ppm=50,
             note="crystal, from memory",
         ),
         ClockGrid(
             kind="integer-divider",
+            fastest_baud=2_000_000,
             achieved=_integer,
             tolerance_ppm=2500,
             note="internal oscillator, data sheet of part CP2104",
         ),
         ClockGrid(
             kind="rate-table",
+            fastest_baud=1_000_000,
             achieved=_table,
             tolerance_ppm=2500,
             note="internal oscillator, as the integer divider (from memory)",
         ),
         ClockGrid(
             kind="prescaled-divider",
+            fastest_baud=2_000_000,
             achieved=_prescaled,
             tolerance_ppm=3000,
             note="external crystal, data sheet of part CH340",
         ),
         ClockGrid(
             kind="mantissa-exponent",
+            fastest_baud=6_000_000,
             achieved=_mantissa_exponent,
             tolerance_ppm=100,
             note="12 MHz crystal, from memory",
         ),
         ClockGrid(
             kind="wide-mantissa-exponent",
+            fastest_baud=6_000_000,
             achieved=_wide_mantissa_exponent,
             tolerance_ppm=2500,
             note="internal oscillator, from memory",
@@ -182,6 +190,7 @@ GRIDS = {
         ),
         ClockGrid(
             kind="unknown",
+            fastest_baud=921_600,
             achieved=float,
             tolerance_ppm=10_000,
             free=False,

@@ -60,6 +60,7 @@ def _next_plateau(grid: ClockGrid, request_baud: int, bound_baud: int) -> int:
 
 
 def _requests(grid: ClockGrid, first_baud: int, bound_baud: int) -> Iterator[int]:
+    bound_baud = min(bound_baud, grid.fastest_baud + 1)
     named = CUSTOMARY_BAUD + _LANDMARKS_BAUD if grid.free else CUSTOMARY_BAUD
     yield from (baud for baud in named if first_baud <= baud < bound_baud)
     request_baud = first_baud
@@ -113,7 +114,7 @@ def around(grid: ClockGrid, baud: float) -> tuple[Rate, ...]:
     place = bisect_left(span, baud, key=lambda rate: rate.baud)
     found = span[max(0, place - 1) : place + 1]
     request_baud = round(baud)
-    if grid.free and 1 << _LOWEST_OCTAVE <= request_baud < 2 << _HIGHEST_OCTAVE:
+    if grid.free and 1 << _LOWEST_OCTAVE <= request_baud <= grid.fastest_baud:
         asked = Rate(baud=grid.achieved(request_baud), request_baud=request_baud)
         found += (asked,)
     return found

@@ -13,6 +13,8 @@ from harness.plans.steps.check_step import expected_s as check_expected_s
 from harness.plans.steps.check_step import run_check
 from harness.plans.steps.context import Context
 from harness.plans.steps.device_steps import run_configure, run_convert, run_read
+from harness.plans.steps.measure_step import run_measure
+from harness.plans.steps.shmoo_step import run_shmoo
 from harness.plans.steps.soak_step import run_soak
 from harness.plans.steps.stress_step import run_stress
 from harness.records import CheckResult
@@ -83,6 +85,14 @@ KINDS: dict[str, StepKind] = {
     "stress": StepKind(
         run=run_stress,
         expected_s=_stress_s,
+        by_device=True,
+    ),
+    "measure": StepKind(run=run_measure, expected_s=lambda _: 10.0),
+    "shmoo": StepKind(
+        run=run_shmoo,
+        expected_s=lambda body: (
+            _stress_s(body) * (len(body.against.values or ()) or body.against.rows)
+        ),
         by_device=True,
     ),
     "soak": StepKind(run=run_soak, expected_s=_soak_s),

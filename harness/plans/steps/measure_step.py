@@ -1,0 +1,105 @@
+"""The measure step: time limits of line and devices, each with margin and verdict."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from functools import partial
+
+from harness.plans.schema_measure import Measure
+from harness.plans.steps.attempts import attempt, judged
+from harness.plans.steps.context import Context
+from harness.records import CheckResult, DeviceRef, Outcome
+from harness.timing.survey import DEVICE_NAMES, LINE_NAMES, Name, Timing
+from harness.wire.limits import Limit
+from harness.wire.romcode import RomCode
+
+TIMING_HINTS = {
+    Name.CLOCK_ERROR: "set adapter.clock_tolerance_ppm, or use an adapter with a crystal",
+    Name.RISE_TIME: "lower pull-up, shorter cable, or fewer devices",
+    Name.PRESENCE_WAIT: "a device answers out of its time: look for a slow edge, low supply, or a bad part",
+    Name.PRESENCE_END: "a device answers out of its time: look for a slow edge, low supply, or a bad part",
+    Name.RESET_HIGH: "a device needs longer after a reset than it may",
+    Name.LONGEST_WRITE_1: "the rise eats up the write-1 slot: lower pull-up or faster slots",
+    Name.SAMPLE_INSTANT: "the device's own time base is out of its limits: repeat on a short line, then replace the part",
+    Name.READ_0_HOLD: "the device's own time base is out of its limits: repeat on a short line, then replace the part",
+    Name.SHORTEST_LOW: "the device misses short lows: look at its supply and the low level",
+    Name.SLOT_PERIOD: "the device needs more recovery than the slots give: slower slots or a lower pull-up",
+}
+
+
+def run_measure(context: Context, body: Measure) -> Iterator[CheckResult]:
+    """The line's quantities in one result, each device's in one more."""
+    wanted = _names(body)
+    line = [name for name in LINE_NAMES if name in wanted]
+    device_names = [name for name in DEVICE_NAMES if name in wanted]
+    if not context.known_devices():
+        yield CheckResult(
+            outcome=Outcome.SKIPPED, message="no device on the bus to measure with"
+        )
+        return
+    if line:
+        yield attempt(context, body, partial(_line, context, body, line))
+    if device_names:
+        for device in context.targets():
+            yield attempt(
+                context,
+                body,
+                partial(_device, context, body, device_names, device),
+                device,
+            )
+
+
+def _names(body: Measure) -> set[str]:
+    groups: dict[str, Iterable[str]] = {
+        "all": (*LINE_NAMES, *DEVICE_NAMES),
+        "line": LINE_NAMES,
+        "devices": DEVICE_NAMES,
+    }
+    return set(groups[body.what] if isinstance(body.what, str) else body.what)
+
+
+def _line(context: Context, body: Measure, names: list[Name]) -> CheckResult:
+    return _judge(body, [context.survey.of_line(name) for name in names])
+
+
+def _device(
+    context: Context, body: Measure, names: list[Name], device: DeviceRef
+) -> CheckResult:
+    rom = RomCode.parse(device.rom_code)
+    return _judge(body, [context.survey.of_device(name, rom) for name in names])
+
+
+def _limited(body: Measure, timing: Timing) -> Timing:
+    """The plan's own limits in place of the published ones, and its margin taken off."""
+    limit = timing.limit
+    if body.low is not None or body.high is not None:
+        limit = Limit(
+            name=timing.name, low_us=body.low, high_us=body.high, source="the plan"
+        )
+    if body.margin_us is not None:
+        limit = replace(
+            limit,
+            low_us=None if limit.low_us is None else limit.low_us + body.margin_us,
+            high_us=None if limit.high_us is None else limit.high_us - body.margin_us,
+        )
+    return replace(timing, limit=limit)
+
+
+def _judge(body: Measure, timings: list[Timing]) -> CheckResult:
+    limited = [_limited(body, timing) for timing in timings]
+    evidence: dict[str, object] = {
+        "timing": {timing.name: timing.as_evidence() for timing in limited}
+    }
+    values = [timing.as_measurement() for timing in limited]
+    result = judged(*values, evidence=evidence)
+    if result.outcome is Outcome.PASSED:
+        return result
+    broken = next(t for t in limited if not t.as_measurement().holds)
+    return replace(
+        result,
+        kind="timing",
+        message=f"{result.message} by more than its uncertainty of "
+        f"{broken.uncertainty:.2f} {broken.unit}",
+        hint=TIMING_HINTS.get(broken.name, result.hint),
+    )

@@ -1,0 +1,19 @@
+"""The plan behind `slotproof survey`."""
+
+from harness.plans.loading import parse_plan
+from harness.plans.schema import Plan
+
+_TEXT = """\
+plan: timing survey
+about: the time limits of line and devices, measured with slots
+steps:
+  - reset: {times: 20}
+  - enumerate: {at_least: 1}
+  - measure: {what: line}
+  - measure: {what: devices}
+"""
+
+
+def survey_plan() -> Plan:
+    """Resets, enumeration, then every quantity of the timing instrument."""
+    return parse_plan(_TEXT, "built-in survey")

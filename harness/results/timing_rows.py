@@ -1,0 +1,184 @@
+"""What a survey found, worst first, and the sentence that says what limits the bus.
+
+From the run record alone: measured values of ``measure`` steps with their evidence.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from harness.records import Measurement
+from harness.results.record import RunRecord
+from harness.results.tally import DeviceResult
+from harness.results.wording import number_text
+
+BUS = "line"
+"""Label of what is measured on the bus as a whole."""
+
+_BECAUSE = {
+    "rise_time": "the line rises too slowly for the slots: pull-up, cable, devices",
+    "presence_wait": "the presence pulse comes near the edge of its time",
+    "presence_end": "the presence pulse ends near the edge of its time",
+    "reset_high": "slots after a reset are taken late",
+    "longest_write_1": "written ones are nearly read as zeros: the device samples early, "
+    "or the rise takes up the slot",
+    "sample_instant": "the device samples written slots near the edge of its window",
+    "read_0_hold": "the device holds its zeros near the edge of their time",
+    "shortest_low": "the device needs long lows",
+    "slot_period": "the device needs long slots",
+    "clock_error": "the adapter's clock is near the end of its tolerance",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimingRow:
+    """One measured time.
+
+    Attributes:
+        device: label of the device, or ``BUS``.
+        value: measurement with limits and uncertainty.
+        bound: empty, ``at most`` or ``at least``.
+        basis: formula or assumption.
+        source: of the limits.
+        thin: True if the uncertainty reaches the limit.
+        blur_us: from nearly never to nearly always.
+    """
+
+    device: str
+    value: Measurement
+    bound: str = ""
+    basis: str = ""
+    source: str = ""
+    thin: bool = False
+    blur_us: float = 0.0
+
+    @property
+    def number(self) -> float:
+        """The value as a number."""
+        return float(self.value.value)
+
+    @property
+    def margin(self) -> float | None:
+        """Distance to the nearer limit in the value's unit; None without one."""
+        sides = []
+        if self.value.low is not None:
+            sides.append(self.number - self.value.low)
+        if self.value.high is not None:
+            sides.append(self.value.high - self.number)
+        return min(sides, default=None)
+
+    @property
+    def share(self) -> float:
+        """Margin over the width of the window, or over the limit; infinite without."""
+        margin, low, high = self.margin, self.value.low, self.value.high
+        if margin is None:
+            return float("inf")
+        if low is not None and high is not None:
+            return margin / ((high - low) / 2)
+        return margin / abs(low or high or 1.0)
+
+    @property
+    def text(self) -> str:
+        """Value with bound, uncertainty and unit."""
+        bound = f"{self.bound} " if self.bound else ""
+        doubt = self.value.uncertainty
+        plus_minus = f" +- {number_text(doubt)}" if doubt and not self.bound else ""
+        return f"{bound}{number_text(self.number)}{plus_minus} {self.value.unit}"
+
+    @property
+    def limits_text(self) -> str:
+        """Limits in words."""
+        low, high = self.value.low, self.value.high
+        if low is not None and high is not None:
+            return f"{number_text(low)} .. {number_text(high)}"
+        if low is not None:
+            return f"at least {number_text(low)}"
+        return "no limits" if high is None else f"at most {number_text(high)}"
+
+
+def timing_rows(record: RunRecord) -> list[TimingRow]:
+    """Every measured time of a run: the line's first, then each device's."""
+    return [
+        row
+        for step in record.steps
+        if step.kind == "measure"
+        for result in step.results
+        for row in _rows(result)
+    ]
+
+
+def _rows(result: DeviceResult) -> Iterator[TimingRow]:
+    evidence: dict[str, Any] = result.shown.evidence.get("timing", {})
+    label = result.device.label if result.device else BUS
+    for value in result.shown.measurements:
+        if isinstance(value.value, str | bool):
+            continue
+        facts = evidence.get(value.name, {})
+        yield TimingRow(
+            device=label,
+            value=value,
+            bound=str(facts.get("bound", "")),
+            basis=str(facts.get("basis", "")),
+            source=str(facts.get("source", "")),
+            thin=bool(facts.get("thin", False)),
+            blur_us=float(facts.get("blur_us", 0.0)),
+        )
+
+
+def worst_first(rows: list[TimingRow]) -> list[TimingRow]:
+    """Rows with a limit, smallest share of margin first; bounds after the values.
+
+    A bound such as "at most 0.7 us" says that the margin is at least so large, so it
+    is no sign that anything is near its limit unless the limit is broken.
+    """
+    judged = [row for row in rows if row.margin is not None]
+    return sorted(judged, key=lambda r: (bool(r.bound) and r.value.holds, r.share))
+
+
+def explanation(rows: list[TimingRow]) -> str:
+    """What limits the bus, in one or two sentences; empty without a judged row."""
+    ordered = worst_first(rows)
+    if not ordered:
+        return ""
+    worst = ordered[0]
+    assert worst.margin is not None
+    broken = not worst.value.holds
+    left = (
+        f"misses its limit by {number_text(-worst.margin)} {worst.value.unit}"
+        if broken
+        else f"has {number_text(worst.margin)} {worst.value.unit} left"
+    )
+    because = _BECAUSE.get(worst.value.name, "")
+    sentence = (
+        f"What limits this bus: {worst.value.name} of {worst.device} is {worst.text} "
+        f"({worst.limits_text}) and {left}"
+    )
+    if because:
+        sentence += f"; {because}"
+    if worst.thin and not broken:
+        sentence += "; the margin is thinner than the uncertainty"
+    return sentence + "."
+
+
+def timing_lines(rows: list[TimingRow]) -> list[str]:
+    """The survey as aligned lines, worst first, rows without a limit last."""
+    if not rows:
+        return []
+    rest = [row for row in rows if row.margin is None]
+    table = [("device", "quantity", "measured", "limits", "margin", "")]
+    for row in [*worst_first(rows), *rest]:
+        margin = "" if row.margin is None else number_text(row.margin)
+        remark = "BROKEN" if not row.value.holds else ("thin" if row.thin else "")
+        table.append(
+            (row.device, row.value.name, row.text, row.limits_text, margin, remark)
+        )
+    widths = [max(map(len, column)) for column in zip(*table, strict=True)]
+    lines = [
+        "  ".join(
+            cell.ljust(width) for cell, width in zip(cells, widths, strict=True)
+        ).rstrip()
+        for cells in table
+    ]
+    return [*lines, "", explanation(rows)]
