@@ -170,9 +170,13 @@ def _draw_host(axes: Axes, record: RunRecord) -> None:
     axes.axhline(-0.5, color=GREY, lw=0.8)
 
 
+_MOST_SHOWN = 100.0
+"""Margins beyond this share are drawn no longer: nothing is near its limit there."""
+
+
 def _draw_margins(axes: Axes, rows: list[TimingRow]) -> None:
     """Share of margin left, worst first; the bar's end is its uncertainty."""
-    shares = [100 * row.share for row in rows]
+    shares = [min(_MOST_SHOWN, 100 * row.share) for row in rows]
     colours = [
         VERMILION if not row.value.holds else (ORANGE if row.thin else BLUE)
         for row in rows
@@ -192,7 +196,7 @@ def _draw_margins(axes: Axes, rows: list[TimingRow]) -> None:
         fontsize=8,
     )
     axes.invert_yaxis()
-    axes.set_xlim(min(0.0, *shares) - 2, 118)
+    axes.set_xlim(min([0.0, *shares]) - 2, _MOST_SHOWN + 20)
     axes.set_xlabel(
         "margin left, % of the window's half width or of the limit (worst first)"
     )

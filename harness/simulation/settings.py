@@ -243,7 +243,12 @@ def bench_settings(fixture: Mapping[str, Any]) -> BenchSettings:
         pydantic.ValidationError: a value is out of bounds or a key unknown.
     """
     truth = SimulationSettings.model_validate(fixture.get("simulation") or {})
-    declared = dict(fixture.get("line") or {})
+    # how the cable runs is declared for the budget and has no part in this line model
+    declared = {
+        key: value
+        for key, value in (fixture.get("line") or {}).items()
+        if key not in {"topology", "radius_m", "stub_m", "series_ohm"}
+    }
     line = declared | truth.line.model_dump(exclude_none=True)
     adapter = truth.adapter
     kind = (fixture.get("adapter") or {}).get("kind")
