@@ -107,6 +107,7 @@ class Bus:
         self.traffic = Traffic()
         self.last: Burst | None = None
         self._last_baud = 0
+        self._held_low = False
 
     @property
     def clock(self) -> Clock:
@@ -178,6 +179,7 @@ class Bus:
             self._blame_line(self.last, fault)
             raise
         self.last = Burst(frames=frames, echoes=echoes, baud=baud)
+        self._held_low = False
         return echoes
 
     def _blame_line(self, burst: Burst, fault: AdapterError) -> None:
@@ -186,6 +188,7 @@ class Bus:
         A line that goes low for good spoils the end of one character, or gives one
         00h (a break), and then silence. A lost RX lead gives silence alone, which
         stays the adapter's fault; so does an end behind a write-0, that fits both.
+        Once seen low, the line is low until a burst is whole: no second break tells.
 
         Raises:
             LineShorted: as said.
@@ -202,7 +205,9 @@ class Bus:
         # low at the last bit of a character that we had released by then
         spoilt = place >= 0 and echoes[place] < 0x80 <= burst.frames[place]
         # in the pause before a burst, its break stands where the first echo belongs
-        if spoilt or echoes == b"\x00" or stray[-1:] == b"\x00":
+        broken = echoes == b"\x00" or stray[-1:] == b"\x00"
+        if self._held_low or spoilt or broken:
+            self._held_low = True
             raise LineShorted(
                 f"the line went low and stayed low ({len(echoes)} of {sent} slots came back)",
                 where=self.adapter.url,
@@ -249,6 +254,7 @@ class Bus:
         return reading
 
     def _stays_low(self) -> LineShorted:
+        self._held_low = True
         return LineShorted(
             "the line stays low after the reset pulse", where=self.adapter.url
         )

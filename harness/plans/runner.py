@@ -17,7 +17,13 @@ from importlib.metadata import version
 from typing import Any
 
 from harness.driver.bus import Bus
-from harness.errors import AdapterUnplugged, PortAbsent, PortBusy, SlotproofError
+from harness.errors import (
+    AdapterError,
+    AdapterUnplugged,
+    PortAbsent,
+    PortBusy,
+    SlotproofError,
+)
 from harness.families.hazard import Hazard
 from harness.plans.gate import require_allowed
 from harness.plans.schema_fixture import Fixture
@@ -79,6 +85,7 @@ class Runner:
         self._worst: Outcome | None = None
         self._cannot_begin: CheckResult | None = None
         self._adapter_lost = False
+        self._patience_s = 0.0
         self._last: list[CheckResult] = []
         self.context = Context(
             bus=bus,
@@ -285,7 +292,17 @@ class Runner:
     def _bring_adapter_back(self) -> None:
         if not self._adapter_lost:
             return
-        self.context.bring_adapter_back()
+        # a hub takes its time; after that, one attempt for each step is enough
+        until_s = self._bus.clock.now_s() + self._patience_s
+        self._patience_s = 0.0
+        while True:
+            try:
+                self.context.bring_adapter_back()
+                break
+            except AdapterError:
+                if self._bus.clock.now_s() >= until_s:
+                    raise
+            self._bus.clock.sleep(_REOPEN_EVERY_S)
         self._adapter_lost = False
         self._record("note", text="the adapter was opened again")
 
@@ -336,6 +353,8 @@ class Runner:
         key = f"{item.id}/{result.device.rom_code if result.device else ''}"
         self._rounds[key] = self._rounds.get(key, 0) + 1
         if result.kind in _LOST_KINDS:
+            if not self._adapter_lost:
+                self._patience_s = _PATIENCE_S
             self._adapter_lost = True
         self._record(
             "check_done", step=item.id, round=self._rounds[key], result=result.as_dict()
@@ -346,6 +365,11 @@ class Runner:
         if self._listener is not None:
             self._listener(event, fields)
 
+
+_PATIENCE_S = 5.0
+"""An adapter that was lost is waited for so long, before the next step goes on."""
+
+_REOPEN_EVERY_S = 0.5
 
 _LOST_KINDS = frozenset(kind.kind for kind in (AdapterUnplugged, PortAbsent, PortBusy))
 

@@ -33,6 +33,9 @@ _REOPEN_EVERY_S = 1.0
 _PATIENCE_S = 3600.0
 """A soak that counts cycles waits so long for its adapter, or to its planned end."""
 
+_ROUNDING_S = 1e-3
+"""A sum of distances may miss a whole duration by the rounding of floats."""
+
 _Reportable = (AdapterError, LineError, DeviceError)
 """What a soak counts; a mistake of the plan ends it instead."""
 
@@ -85,7 +88,8 @@ class _Soaking:
         body, counts = self._body, self._counts
         if counts.away or (body.cycles is not None and counts.cycles >= body.cycles):
             return True
-        return body.for_s is not None and at_s - self._started_s >= body.for_s
+        elapsed_s = at_s - self._started_s + _ROUNDING_S
+        return body.for_s is not None and elapsed_s >= body.for_s
 
     def _round(self) -> None:
         self._counts.cycles += 1
