@@ -7,6 +7,9 @@ from threading import Event
 from time import monotonic
 from typing import Protocol
 
+OVERSLEPT_US = 0.001
+"""A real sleep is never short, and neither is one here, however numbers are rounded."""
+
 _CALENDAR_START = datetime(2024, 1, 1, tzinfo=UTC)
 
 
@@ -54,7 +57,7 @@ class VirtualClock:
     def sleep(self, duration_s: float) -> None:
         """Jump forward; a duration of zero or less does nothing."""
         if duration_s > 0:
-            self._now_us += duration_s * 1e6
+            self._now_us += duration_s * 1e6 + OVERSLEPT_US
 
     def move_to(self, at_us: float) -> None:
         """Jump to a time, if it lies ahead."""
