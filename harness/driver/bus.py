@@ -165,8 +165,19 @@ class Bus:
 
         Raises:
             LineShorted: the echoes stop in a way that only a low line explains.
+            SlotDisturbed: the line was pulled between slots, which came back as
+                characters of their own; the adapter was proved before.
             AdapterError: as the adapter says.
         """
+        try:
+            return self._exchange(frames, baud)
+        except ExtraEcho as fault:
+            raise SlotDisturbed(
+                fault.what, where=fault.where, hint=fault.hint
+            ) from fault
+
+    def _exchange(self, frames: bytes, baud: int) -> bytes:
+        """As ``exchange``, but ExtraEcho stays what it is."""
         self.traffic.bursts += 1
         self.traffic.slots += len(frames)
         if baud != self._last_baud:
@@ -264,7 +275,7 @@ class Bus:
         sent = self.reset_frame.frame.byte
         late = b""
         try:
-            echo = self.exchange(bytes([sent]), self.reset_frame.request_baud)
+            echo = self._exchange(bytes([sent]), self.reset_frame.request_baud)
         except ExtraEcho:  # the line was pulled again after the character
             assert self.last is not None
             echo, late = self.last.echoes, self.adapter.unsolicited

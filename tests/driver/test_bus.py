@@ -144,3 +144,19 @@ def test_evidence_is_the_last_exchange(bus_with: Make) -> None:
     assert found["sent"] == "F8"
     assert found["echoes"] in {"F0", "E0", "C0"}
     assert found["baud"] == bus.reset_frame.request_baud
+
+
+def test_a_pull_between_slots_is_the_line(rigged: Make) -> None:
+    """A character that nobody sent, behind a proved adapter, came from the bus.
+
+    A device that powers up announces itself so, as after a brown-out.
+    """
+    adapter, port = rigged()
+    with adapter.open():
+        bus = Bus(adapter)
+        bus.write(b"\xcc")
+        port.foreign = b"\xf0"
+        with pytest.raises(SlotDisturbed, match="8 characters, 9 came back") as raised:
+            bus.write(b"\x44")
+        assert bus.evidence()["unsolicited"] == "F0"
+    assert "comes and goes" in raised.value.hint
