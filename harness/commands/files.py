@@ -1,0 +1,120 @@
+"""`slotproof check`, `schema` and `families`: nothing here touches a port."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from harness.commands.base import app, example
+from harness.errors import UsageError
+
+if TYPE_CHECKING:
+    from harness.plans.gate import HazardUse
+
+
+@app.command(
+    epilog=example("slotproof check test_plans/*.yaml fixtures/demo_bench.yaml")
+)
+def check(
+    files: Annotated[
+        list[Path], typer.Argument(metavar="FILE", help="plan and fixture files")
+    ],
+) -> None:
+    """Check plan and fixture files without any hardware.
+
+    With one fixture among the files, plans are also checked against it. What a plan
+    does that can hurt is listed with its cautions.
+    """
+    from harness.plans.gate import require_named  # noqa: PLC0415
+    from harness.plans.loading import (  # noqa: PLC0415
+        check_together,
+        load_fixture,
+        load_plan,
+        which,
+    )
+    from harness.plans.loading_problems import PlanError, Problem  # noqa: PLC0415
+
+    problems: list[Problem] = []
+    plans, fixtures = [], []
+    for path in files:
+        try:
+            if which(path) == "plan":
+                plans.append(load_plan(path))
+            else:
+                fixtures.append(load_fixture(path))
+        except PlanError as error:
+            problems += error.problems
+    if len(fixtures) == 1:
+        for plan in plans:
+            problems += check_together(plan, fixtures[0])
+    if problems:
+        raise PlanError(problems)
+    fixture = fixtures[0] if len(fixtures) == 1 else None
+    uses = {plan.source.name: require_named(plan, fixture) for plan in plans}
+    for kind, loaded in (("plan", plans), ("fixture", fixtures)):
+        for item in loaded:
+            typer.echo(f"{item.source.name}: {kind} {item.title!r} is in order")
+            _show_hazards(uses.get(item.source.name, []))
+
+
+def _show_hazards(uses: list[HazardUse]) -> None:
+    for use in uses:
+        typer.echo(f"    line {use.item.line}: {use.what} can hurt")
+        for hazard in sorted(use.hazards):
+            typer.echo(f"        {hazard}: {hazard.caution}")
+    if uses:
+        from harness.families.hazard import ALWAYS  # noqa: PLC0415
+
+        names = sorted({hazard for use in uses for hazard in use.hazards})
+        typer.echo(f"    to run: {' '.join(f'--allow {name}' for name in names)}")
+        for caution in ALWAYS:
+            typer.echo(f"    {caution}")
+
+
+@app.command(epilog=example("slotproof schema plan > plan.schema.json"))
+def schema(
+    kind: Annotated[str, typer.Argument(metavar="KIND", help="plan or fixture")],
+) -> None:
+    """Print the JSON Schema of a file kind, for completion in an editor."""
+    import json  # noqa: PLC0415
+
+    from harness.plans.schema import MODELS, json_schema  # noqa: PLC0415
+
+    for known in MODELS:
+        if kind == known:
+            typer.echo(json.dumps(json_schema(known), indent=2))
+            return
+    raise UsageError(f"{kind!r} is no file kind", hint="use plan or fixture")
+
+
+@app.command(epilog=example("slotproof families 2D"))
+def families(
+    code: Annotated[
+        str | None,
+        typer.Argument(
+            metavar="CODE", help="family code in hex, for all about one kind"
+        ),
+    ] = None,
+    *,
+    class_: Annotated[
+        str | None,
+        typer.Option("--class", metavar="CLASS", help="only kinds of this class"),
+    ] = None,
+    markdown: Annotated[
+        bool, typer.Option("--markdown", help="print the README's table")
+    ] = False,
+) -> None:
+    """List the kinds of device: what to read, set and check, what is destructive."""
+    from harness.families import overview, registry  # noqa: PLC0415
+
+    if markdown:
+        lines = [overview.markdown()]
+    elif code is not None:
+        family = registry.family_of(overview.parse_code(code))
+        lines = list(overview.details_of(family))
+    else:
+        lines = list(overview.lines_of(overview.families_of(class_)))
+    for line in lines:
+        typer.echo(line)

@@ -1,0 +1,180 @@
+"""`slotproof run`, and what every command that runs a plan needs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from harness.commands.base import (
+    FixtureOption,
+    IntoOption,
+    app,
+    example,
+    make_console,
+    show,
+)
+from harness.errors import UsageError
+
+if TYPE_CHECKING:
+    from harness.families.hazard import Hazard
+    from harness.plans.schema import Fixture, Plan
+    from harness.results.record import RunRecord
+
+
+@app.command(
+    epilog=example(
+        "slotproof run test_plans/incoming_thermometers.yaml \\",
+        "    --fixture fixtures/demo_bench.yaml --set high_degc=7",
+    )
+)
+def run(
+    plan: Annotated[Path, typer.Argument(metavar="PLAN", help="test plan (YAML)")],
+    fixture: FixtureOption,
+    *,
+    set_: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--set",
+            metavar="NAME=VALUE",
+            help="parameter of the plan; repeatable",
+        ),
+    ] = None,
+    allow: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="HAZARD",
+            help="hazard that the plan names and you allow, such as memory-wear; "
+            "repeatable (`slotproof check PLAN` lists them)",
+        ),
+    ] = None,
+    into: IntoOption = None,
+    case_properties: Annotated[
+        bool,
+        typer.Option(
+            "--case-properties",
+            help="also write measured values as properties of each JUnit case "
+            "(readers that insist on the strict schema refuse that)",
+        ),
+    ] = False,
+) -> None:
+    """Run a test plan on a fixture; leaves junit.xml and journal.jsonl."""
+    from harness.plans.gate import parse_allowed, require_allowed  # noqa: PLC0415
+    from harness.plans.loading import check_together, load_fixture, load_plan  # noqa: PLC0415
+    from harness.plans.loading_problems import PlanError  # noqa: PLC0415
+
+    allowed = parse_allowed(allow or [])
+    loaded_plan, loaded_fixture = _load_both(
+        lambda: load_plan(plan, _parameters(set_ or [])),
+        lambda: load_fixture(fixture),
+    )
+    problems = check_together(loaded_plan, loaded_fixture)
+    if problems:
+        raise PlanError(problems)
+    # before the port is opened: nothing is sent for a plan that must not run
+    require_allowed(loaded_plan, loaded_fixture, allowed)
+    raise typer.Exit(
+        run_plan(
+            loaded_plan,
+            loaded_fixture,
+            into,
+            allowed=allowed,
+            case_properties=case_properties,
+        )
+    )
+
+
+def _load_both(*loads: Any) -> list[Any]:  # noqa: ANN401 - a plan and a fixture
+    """Load each; the mistakes of all of them in one error."""
+    from harness.plans.loading_problems import PlanError, Problem  # noqa: PLC0415
+
+    loaded: list[Any] = []
+    problems: list[Problem] = []
+    for load in loads:
+        try:
+            loaded.append(load())
+        except PlanError as error:
+            problems += error.problems
+    if problems:
+        raise PlanError(problems)
+    return loaded
+
+
+def _parameters(assignments: list[str]) -> dict[str, str]:
+    values = {}
+    for assignment in assignments:
+        name, sign, value = assignment.partition("=")
+        if not sign or not name:
+            raise UsageError(
+                f"--set takes name=value, got {assignment!r}",
+                hint="for example --set high_degc=6.5",
+            )
+        values[name] = value
+    return values
+
+
+def _fresh_folder(plan: Plan) -> Path:
+    from harness.clock import SystemClock  # noqa: PLC0415
+    from harness.results.junit import slug  # noqa: PLC0415
+
+    stamp = SystemClock().calendar().strftime("%Y%m%d-%H%M%S")
+    base = Path("results") / f"{stamp}-{slug(plan.title)}"
+    folder, number = base, 1
+    while folder.exists():
+        number += 1
+        folder = base.with_name(f"{base.name}-{number}")
+    return folder
+
+
+def run_plan(
+    plan: Plan,
+    fixture: Fixture,
+    into: Path | None,
+    *,
+    allowed: frozenset[Hazard],
+    case_properties: bool,
+    after: Callable[[RunRecord], None] | None = None,
+) -> int:
+    """Run a plan and show its verdicts; the exit code.
+
+    Args:
+        plan: what to do.
+        fixture: on what.
+        into: results folder, or None for a fresh one.
+        allowed: hazards that the command line allows.
+        case_properties: see ``junit.write_junit``.
+        after: shows more of the record, below the verdicts.
+    """
+    from harness.plans.connection import connect  # noqa: PLC0415
+    from harness.plans.runner import Runner  # noqa: PLC0415
+    from harness.results.journal import Journal  # noqa: PLC0415
+    from harness.results.report import rebuild  # noqa: PLC0415
+    from harness.terminal import ConsoleOperator, ProgressView  # noqa: PLC0415
+
+    console = make_console()
+    operator = ConsoleOperator(console)
+    # the port comes first: with none there is no run, and no folder is left behind
+    with connect(fixture) as bus:
+        folder = into or _fresh_folder(plan)
+        with Journal.create(folder, bus.clock) as journal:
+            view = ProgressView(console, bus.clock)
+            operator.view = view
+            runner = Runner(
+                plan=plan,
+                fixture=fixture,
+                bus=bus,
+                journal=journal,
+                operator=operator,
+                listener=view.hear,
+                allowed=allowed,
+            )
+            with view:
+                code = runner.run()
+    record = rebuild(journal.path, folder, case_properties=case_properties)
+    show(record, console)
+    if after is not None:
+        after(record)
+    console.print(f"results: {folder}", markup=False)
+    return code
