@@ -55,6 +55,7 @@ def fixture_data(
         "sockets": sockets,
         "simulation": {
             "seed": seed,
+            "calendar": "2024-01-01T00:00:00Z",
             "devices": devices,
             "faults": faults or [],
             **simulation,

@@ -9,6 +9,7 @@ port may be dropped and found again as after unplugging; give each run its own w
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from pathlib import Path
 from urllib.parse import parse_qs, unquote, urlsplit
 
@@ -16,7 +17,8 @@ import yaml
 from serial import SerialException
 
 from harness.simulation.bench import Bench
-from harness.simulation.settings import bench_settings
+from harness.simulation.clocks import VirtualClock
+from harness.simulation.settings import SimulationSettings, bench_settings
 
 RUNS_KEPT = 16
 
@@ -83,6 +85,10 @@ def _make(path: Path, options: dict[str, str]) -> Bench:
         settings = bench_settings(fixture)
         if "seed" in options:
             settings = settings.model_copy(update={"seed": int(options["seed"])})
-        return Bench(settings)
+        bench = Bench(settings)
+        truth = SimulationSettings.model_validate(fixture.get("simulation") or {})
     except ValueError as cause:
         raise SerialException(f"Could not make a bench of {path}: {cause}") from cause
+    # what people read on reports: the day of the run, not that of an invented bench
+    bench.clock = VirtualClock(calendar_start=truth.calendar or datetime.now(UTC))
+    return bench

@@ -12,7 +12,7 @@ from difflib import get_close_matches
 from enum import StrEnum
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, model_validator
+from pydantic import AwareDatetime, Field, model_validator
 
 from harness.simulation.device_settings import DeviceSettings, Supply, TimeBaseSettings
 from harness.simulation.devices.registry import OfAnyKind
@@ -208,6 +208,13 @@ class _Population(StrictSettings):
 
 class SimulationSettings(_Population):
     """The ``simulation:`` section of a fixture."""
+
+    calendar: AwareDatetime | None = Field(
+        default=None,
+        strict=False,
+        description="date and time, with zone, at which the bench gets power; now "
+        "unless given",
+    )
 
     line: LineTruth = Field(
         default=LineTruth(), description="the line where it differs from the fixture"

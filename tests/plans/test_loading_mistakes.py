@@ -264,7 +264,7 @@ def _told(text: str) -> list[str]:
             "- resett:",
             "p:3:3: unknown step kind 'resett'; expected one of reset, enumerate, "
             "verify, for_each, convert, read, configure, check, wait, prompt, switch, repeat, "
-            "stress, soak; did you mean 'reset'?",
+            "stress, measure, shmoo, soak; did you mean 'reset'?",
         ),
         ("- reset", "p:3:3: step 'reset' without a colon; expected `- reset:`"),
         (

@@ -36,6 +36,7 @@ def test_what_ships() -> None:
         "overnight_soak",
         "serial_numbers",
         "slot_stress",
+        "timing_survey",
     ]
 
 

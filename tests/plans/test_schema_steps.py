@@ -9,6 +9,7 @@ import pytest
 from harness.plans.loading import parse_plan
 from harness.plans.schema import (
     STEP_KINDS,
+    Check,
     Configure,
     Convert,
     Enumerate,
@@ -26,6 +27,7 @@ from harness.plans.schema import (
     Verify,
     Wait,
 )
+from harness.plans.schema_measure import Against, Measure, Shmoo
 
 Body = TypeVar("Body", bound=StepBody)
 
@@ -55,6 +57,11 @@ MINIMAL: dict[str, StepBody] = {
         times=2, steps=parse_plan("plan: p\nsteps: [reset: ]", "p").steps
     ),
     "stress: {slot: read, low_us: [5]}": Stress(slot="read", low_us=(5.0,)),
+    "check: {function: memory_pattern}": Check(function="memory_pattern"),
+    "measure:": Measure(),
+    "shmoo: {slot: read, low_us: [5], against: {axis: pull-up}}": Shmoo(
+        slot="read", low_us=(5.0,), against=Against(axis="pull-up")
+    ),
     "soak: {cycles: 1}": Soak(cycles=1),
 }
 
@@ -77,9 +84,7 @@ def test_every_step_takes_the_common_keys(step: str) -> None:
     """Name, retries, on_fail and hint go into any step."""
     kind, _, rest = step.partition(":")
     keys = "name: n, retries: 3, on_fail: stop, hint: look"
-    inner = rest.strip().strip("{}") if rest.endswith("}") else ""
-    if "settings" in rest:
-        inner = "settings: {resolution_bits: 9}"
+    inner = rest.strip().removeprefix("{").removesuffix("}")
     body = _body(StepBody, f"{kind}: {{{keys}{', ' if inner else ''}{inner}}}")
     assert (body.name, body.retries, body.on_fail, body.hint) == (
         "n",
