@@ -103,10 +103,12 @@ def test_unknown_scheme() -> None:
     assert "rfc2217://" in raised.value.hint
 
 
-def test_simulated_port_is_locked_while_open(bus_with: Make) -> None:
-    """The simulated port is found by its scheme alone and brings its own time."""
+def test_simulated_port_brings_its_own_time(bus_with: Make) -> None:
+    """A simulated port is found by its scheme alone, locked like any other, and brings its clock."""
     with bus_with([]) as bus:
         assert bus.clock is bus.adapter.port.clock
+        with pytest.raises(PortBusy):
+            open_port(bus.adapter.url, 9600)
 
 
 def test_no_modem_lines(tty: str) -> None:

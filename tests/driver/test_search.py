@@ -309,7 +309,6 @@ def test_passes_are_bounded(bus_with: Make) -> None:
         assert Search(bus, most=4).run().passes == 4
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(40))
 def test_noise_makes_no_phantom(bus_with: Make, seed: int) -> None:
     """With 0.3 % of all slots flipped a device may be missed, never invented; verify agrees."""

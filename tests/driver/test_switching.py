@@ -109,7 +109,7 @@ def test_what_a_fixture_lacks(rigged: Make) -> None:
 
 
 def test_state_that_no_pair_makes() -> None:
-    """With the supply on RTS, power off and DTR-without-RTS excludes nothing; on the pair itself it does."""
+    """Supply and strong pull-up on one condition cannot be in different states."""
     pair = Condition.RTS_WITHOUT_DTR
     both = Switching(supply_on=pair, strong_pull_up_on=pair)
     with pytest.raises(CannotSwitch, match="no pair of RTS and DTR"):

@@ -28,8 +28,9 @@ from harness.families.thermometer import (
     is_parasite,
     read_scratchpad,
 )
-from harness.plans.steps.context import Everybody
+from harness.plans.steps.context import DeviceSession, Everybody
 from harness.simulation import fault_settings as fs
+from harness.wire.romcode import RomCode
 
 Make = Callable[..., Any]
 """A fixture that makes something; conftest has the signatures."""
@@ -135,7 +136,7 @@ def test_convert_never_heard_is_an_absent_device(scripted: Make) -> None:
     assert "old one" in raised.value.hint
 
 
-def test_device_that_went(live: Make, bench_of: Make) -> None:
+def test_device_that_went(live: Make) -> None:
     """A thermometer that drops off is absent or nobody answers; its last value is not repeated."""
     session = live(0x28, temperature_degc=20)
     assert ask(session, "temperature") == 20
@@ -283,9 +284,7 @@ def test_settings_that_are_not_taken(scripted: Make) -> None:
     assert "did not take" in raised.value.hint
 
 
-def test_common_conversion(
-    open_bus: Make, bench_data: Make, new_device: Make, live: Make
-) -> None:
+def test_common_conversion(open_bus: Make, bench_data: Make, new_device: Make) -> None:
     """One conversion of all, waited for, then each is read without another."""
     temperatures = {n: 10 + n / 16 for n in range(1, 6)}
     devices = [
@@ -297,9 +296,6 @@ def test_common_conversion(
     took_ms = family.convert_all(Everybody(bus), False).value
     assert isinstance(took_ms, float)
     assert 570 < took_ms < 650
-    from harness.plans.steps.context import DeviceSession
-    from harness.wire.romcode import RomCode
-
     reread = quantities(0x28)["temperature"].reread
     assert reread is not None
     read = {
@@ -344,3 +340,22 @@ def test_noise_never_makes_a_wrong_reading(live: Make) -> None:
             except (DeviceError, CheckValueWrong, SlotDisturbed):
                 session.memory.clear()
     assert right > 50
+
+
+@pytest.mark.parametrize(
+    "pull_up_ohm", [330, 680, 1000, 1500, 2200, 3300, 4700, 10_000]
+)
+@pytest.mark.parametrize("family", [0x28, 0x10])
+def test_parasite_through_any_pull_up(
+    live: Make, family: int, pull_up_ohm: float
+) -> None:
+    """Whatever resistor feeds the line, a reading is right or it is an error."""
+    line = {"pull_up_ohm": pull_up_ohm, "supply_v": 5.0, "cable_m": 1}
+    session = live(
+        family, fixture={"line": line}, supply="parasite", temperature_degc=31
+    )
+    for _ in range(3):
+        try:
+            assert ask(session, "temperature") == 31
+        except (DeviceError, LineError):
+            assert pull_up_ohm > 1300  # facts of the bus 5.3: 1.3 kohm feeds one device
