@@ -19,6 +19,9 @@ EXIT_USAGE = 2
 EXIT_COULD_NOT_TELL = 3
 EXIT_INTERRUPTED = 130
 
+_MOST_MISTAKES = 30
+"""Mistakes told in one go; a file with more is no file for slotproof at all."""
+
 COMMANDS = (run, files, timing, benches, reports)
 """Importing a module registers its commands; help lists them in this order."""
 
@@ -31,8 +34,11 @@ def _fail(error: SlotproofError) -> int:
         if isinstance(error, PlanError)
         else [str(error)]
     )
-    for line in lines:
+    for line in lines[:_MOST_MISTAKES]:
         typer.echo(f"slotproof: {line}", err=True)
+    if len(lines) > _MOST_MISTAKES:
+        more = len(lines) - _MOST_MISTAKES
+        typer.echo(f"slotproof: and {more} more mistakes like these", err=True)
     return EXIT_COULD_NOT_TELL if isinstance(error, AdapterError) else EXIT_USAGE
 
 

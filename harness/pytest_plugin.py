@@ -10,7 +10,7 @@ Nothing is collected from YAML files unless a fixture is named.
 from __future__ import annotations
 
 from collections.abc import Generator, Iterator
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -67,6 +67,18 @@ def pytest_collect_file(
     return PlanFile.from_parent(parent, path=file_path)
 
 
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(
+    item: pytest.Item, call: pytest.CallInfo[None]
+) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """A step that could not tell is an error, as a failed setup is, and no failure."""
+    report = yield
+    error = call.excinfo.value if call.excinfo else None
+    if isinstance(error, StepFailedError) and error.could_not_tell:
+        report.when = "setup"
+    return report
+
+
 @pytest.fixture(scope="session")
 def slotproof_fixture(request: pytest.FixtureRequest) -> Fixture:
     """The fixture file named by ``--slotproof-fixture``, loaded."""
@@ -75,7 +87,8 @@ def slotproof_fixture(request: pytest.FixtureRequest) -> Fixture:
     path = request.config.getoption("--slotproof-fixture")
     if not path:
         pytest.skip("no --slotproof-fixture named")
-    return load_fixture(path)
+    with _said_in_words():
+        return load_fixture(path)
 
 
 @pytest.fixture
@@ -83,8 +96,10 @@ def bus(slotproof_fixture: Fixture) -> Iterator[Bus]:
     """The fixture's bus, open, its adapter proved; left safe afterwards."""
     from harness.plans.connection import connect  # noqa: PLC0415
 
-    with connect(slotproof_fixture) as opened:
-        opened.prove()
+    with ExitStack() as stack:
+        with _said_in_words():
+            opened = stack.enter_context(connect(slotproof_fixture))
+            opened.prove()
         yield opened
 
 
@@ -101,6 +116,11 @@ class StepFailedError(Exception):
     def __init__(self, results: list[CheckResult]) -> None:
         super().__init__("the step did not pass")
         self.results = results
+
+    @property
+    def could_not_tell(self) -> bool:
+        """True if adapter, fixture or host are to blame for the worst of it."""
+        return any(result.outcome == "error" for result in self.results)
 
 
 class PlanFile(pytest.File):
@@ -123,8 +143,13 @@ class PlanFile(pytest.File):
             which,
         )
 
-        if which(self.path) != "plan":
-            return
+        try:
+            if which(self.path) != "plan":
+                return
+        except PlanError:
+            if not self.session.isinitpath(self.path):
+                return  # found in a folder: some other YAML file
+            raise
         pairs = (text.partition("=") for text in self._option("--slotproof-set"))
         self.plan = load_plan(self.path, {name: value for name, _, value in pairs})
         self.fixture = load_fixture(self._option("--slotproof-fixture"))
@@ -152,6 +177,10 @@ class PlanFile(pytest.File):
 
     def setup(self) -> None:
         """Open the fixture, begin the journal, prove the adapter."""
+        with _said_in_words():
+            self._begin()
+
+    def _begin(self) -> None:
         import tempfile  # noqa: PLC0415
 
         from harness.plans.connection import connect  # noqa: PLC0415
@@ -199,6 +228,15 @@ def _rebuild(journal: Path, folder: Path) -> None:
     from harness.results.report import rebuild  # noqa: PLC0415
 
     rebuild(journal, folder)
+
+
+@contextmanager
+def _said_in_words() -> Generator[None]:
+    """Turn an error of ours into a failure of pytest that shows its words alone."""
+    try:
+        yield
+    except SlotproofError as error:
+        pytest.fail(_in_words(error), pytrace=False)
 
 
 def _in_words(error: BaseException) -> str:
@@ -267,7 +305,8 @@ class StepTest(pytest.Item):
 
     def reportinfo(self) -> tuple[Path, int, str]:
         """The step's place in the plan file."""
-        return self.path, max(0, self._step.line - 1), self.name
+        # not the name itself: pytest would show the dot of 3.1 as a double colon
+        return self.path, max(0, self._step.line - 1), f"step {self.name}"
 
 
 def _lines(result: CheckResult) -> Generator[str]:

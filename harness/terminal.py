@@ -92,7 +92,7 @@ class ProgressView:
         if console.is_terminal:
             self._live = Live(
                 console=console,
-                get_renderable=lambda: self._status.line(console.width),
+                get_renderable=self.live_line,
                 refresh_per_second=_REDRAWS_PER_S,
                 transient=True,
             )
@@ -110,6 +110,10 @@ class ProgressView:
         trace: TracebackType | None,
     ) -> None:
         self.pause()
+
+    def live_line(self) -> Text:
+        """What is going on now, no wider than the window."""
+        return self._status.line(self._console.width)
 
     def pause(self) -> None:
         """Take the live line away, for a prompt."""

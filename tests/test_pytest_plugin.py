@@ -1,0 +1,209 @@
+"""The pytest plugin: plans as items, their verdicts in pytest's words, the bus fixture."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree
+
+import pytest
+import yaml
+
+Make = Callable[..., Any]
+"""A fixture that makes or runs something."""
+
+pytest_plugins = ["pytester"]
+
+PLAN = """\
+plan: probes
+parameters: {high_degc: 30}
+steps:
+  - reset: {times: 3}
+  - enumerate: {count: 2}
+  - for_each:
+      family: 0x28
+      steps:
+        - read: {quantity: temperature, low: 10, high: $high_degc, unit: degC}
+        - read: {quantity: alarm_high}
+  - repeat: {times: 2, steps: [{reset: {name: once more}}]}
+"""
+
+
+@pytest.fixture
+def plan_test(pytester: pytest.Pytester, bench_data: Make, new_device: Make) -> Make:
+    """Run pytest on a plan and a fixture, in a folder of its own."""
+
+    def run(*arguments: str, plan: str = PLAN, file: str = "probes.yaml", **data: Any) -> pytest.RunResult:  # noqa: ANN401  # fmt: skip
+        bench = bench_data(
+            [new_device(0x28, n, temperature_degc=20.0) for n in (5, 6)], **data
+        )
+        (pytester.path / "fixture.yaml").write_text(yaml.safe_dump(bench), "utf-8")
+        (pytester.path / "probes.yaml").write_text(plan, "utf-8")
+        return pytester.runpytest_inprocess(
+            "--slotproof-fixture=fixture.yaml", "-p", "no:cacheprovider", file, *arguments
+        )  # fmt: skip
+
+    return run
+
+
+def test_each_leaf_step_is_an_item(plan_test: Make) -> None:
+    """A plan's leaf steps are items in its order, and a sound bench passes them all."""
+    result = plan_test("-v")
+    result.assert_outcomes(passed=5)
+    result.stdout.fnmatch_lines(
+        [
+            "*::1 reset PASSED*",
+            "*::2 enumerate 2 PASSED*",
+            "*::3.1 read temperature PASSED*",
+            "*::3.2 read alarm_high PASSED*",
+            "*::4.1 once more PASSED*",
+        ]
+    )
+
+
+def test_selected_by_word(plan_test: Make) -> None:
+    """With -k single steps run; what they need is searched for without their elders."""
+    result = plan_test("-k", "temperature")
+    result.assert_outcomes(passed=1, deselected=4)
+
+
+def test_failing_step_in_words(plan_test: Make) -> None:
+    """A failed step shows verdict, value, limits and hint of each device, no traceback."""
+    result = plan_test("--slotproof-set", "high_degc=15", "-rN")
+    result.assert_outcomes(passed=4, failed=1)
+    text = result.stdout.str()
+    assert "failed: S1 F500000000000528: temperature is 20 degC" in text
+    assert "temperature = 20.0000 degC (limits 10.0000 .. 15.0000) outside" in text
+    assert "first look: " in text
+    assert "Traceback" not in text
+    assert "pytest_plugin.py" not in text
+
+
+def test_junit_xml(plan_test: Make, pytester: pytest.Pytester) -> None:
+    """The JUnit file of pytest itself has a case for each step, with the failure's words."""
+    plan_test("--junitxml=out.xml", "--slotproof-set", "high_degc=15")
+    cases = list(ElementTree.parse(pytester.path / "out.xml").iter("testcase"))
+    failures = [case for case in cases if case.find("failure") is not None]
+    assert len(cases) == 5
+    assert [case.get("name") for case in failures] == ["3.1 read temperature"]
+
+
+def test_adapter_fault_is_an_error(plan_test: Make, pytester: pytest.Pytester) -> None:
+    """An adapter that goes deaf on the way makes errors, not failures."""
+    deaf = {"kind": "adapter-no-echo", "at_s": 5.0}
+    plan = "plan: t\nsteps: [{reset: {}}, {wait: {for_s: 6}}, {reset: {name: last}}]\n"
+    result = plan_test("--junitxml=out.xml", plan=plan, faults=[deaf])
+    result.assert_outcomes(passed=2, errors=1)
+    root = ElementTree.parse(pytester.path / "out.xml").getroot()
+    assert [len(list(root.iter(kind))) for kind in ("error", "failure")] == [1, 0]
+    assert "none came back" in result.stdout.str()
+
+
+def test_adapter_that_cannot_begin(plan_test: Make) -> None:
+    """An adapter that fails its self-check is an error of every step, with the hint."""
+    result = plan_test(faults=[{"kind": "adapter-no-echo"}])
+    result.assert_outcomes(errors=5)
+    text = result.stdout.str()
+    assert "RX listens to the bus line" in text
+    assert "Traceback" not in text
+    assert "adapter.py" not in text
+
+
+def test_stop_skips_the_rest(plan_test: Make) -> None:
+    """After a step that stops the run the others are skipped, naming it."""
+    plan = PLAN.replace("{count: 2}", "{count: 3, on_fail: stop}")
+    result = plan_test("-rs", plan=plan)
+    result.assert_outcomes(passed=1, failed=1, skipped=3)
+    assert "the run stopped at step 2" in result.stdout.str()
+
+
+def test_prompt_is_skipped(plan_test: Make) -> None:
+    """Nobody can be asked under pytest: a prompt is skipped, with its text."""
+    plan = "plan: t\nsteps: [{prompt: {text: shut the lid}}, {reset: {}}]\n"
+    result = plan_test("-rs", plan=plan)
+    result.assert_outcomes(passed=1, skipped=1)
+    assert "shut the lid" in result.stdout.str()
+
+
+def test_bad_plan_is_a_message(plan_test: Make) -> None:
+    """A mistake in the plan is a collection error with file and line, no traceback."""
+    result = plan_test(plan="plan: t\nsteps:\n  - reset: {time: 3}\n")
+    result.assert_outcomes(errors=1)
+    text = result.stdout.str()
+    assert "probes.yaml:3:13: " in text
+    assert "Traceback" not in text
+    assert "loading" not in text
+
+
+def test_bad_parameter_is_a_message(plan_test: Make) -> None:
+    """A parameter that the plan lacks is told as on the command line."""
+    result = plan_test("--slotproof-set", "high=3")
+    result.assert_outcomes(errors=1)
+    assert "did you mean 'high_degc'" in result.stdout.str()
+
+
+def test_results_can_be_kept(plan_test: Make, pytester: pytest.Pytester) -> None:
+    """With --slotproof-into each plan leaves journal and JUnit file as a run does."""
+    plan_test("--slotproof-into=kept")
+    kept = sorted(p.name for p in (pytester.path / "kept/probes").iterdir())
+    assert kept == ["journal.jsonl", "junit.xml"]
+    text = (pytester.path / "kept/probes/junit.xml").read_text("utf-8")
+    assert 'tests="' in text
+    assert "<failure" not in text
+
+
+BUS_TEST = """
+from harness.driver.search import enumerate_devices
+
+def test_two_probes(bus):
+    assert len(enumerate_devices(bus).found) == 2
+
+def test_again(bus):
+    assert bus.reset().presence == "seen"
+"""
+
+
+def test_bus_fixture(plan_test: Make, pytester: pytest.Pytester) -> None:
+    """A Python test gets an open, proved bus on the same bench."""
+    pytester.makepyfile(test_bench=BUS_TEST)
+    plan_test(file="test_bench.py").assert_outcomes(passed=2)
+
+
+def test_bus_fixture_on_a_deaf_adapter(
+    plan_test: Make, pytester: pytest.Pytester
+) -> None:
+    """An adapter that fails its self-check is an error of the test, told in words."""
+    pytester.makepyfile(test_bench=BUS_TEST)
+    deaf = [{"kind": "adapter-no-echo"}]
+    result = plan_test(file="test_bench.py", faults=deaf)
+    result.assert_outcomes(errors=2)
+    assert "RX listens to the bus line" in result.stdout.str()
+    assert "adapter.py" not in result.stdout.str()
+
+
+def test_bad_fixture_file_is_a_message(
+    plan_test: Make, pytester: pytest.Pytester
+) -> None:
+    """A mistake in the fixture file is told with its line, to plans and to Python tests."""
+    pytester.makepyfile(test_bench=BUS_TEST)
+    for file in ("test_bench.py", "probes.yaml"):
+        result = plan_test(file=file, colour="blue")
+        assert result.ret != 0
+        assert "fixture.yaml:" in result.stdout.str()
+        assert "colour" in result.stdout.str()
+        assert "Traceback" not in result.stdout.str()
+
+
+def test_bus_fixture_without_a_bench(pytester: pytest.Pytester) -> None:
+    """Without a fixture file tests of the bus are skipped, and YAML files let alone."""
+    pytester.makepyfile(test_bench=BUS_TEST)
+    Path(pytester.path / "other.yaml").write_text("a: 1\n", "utf-8")
+    result = pytester.runpytest_inprocess("-p", "no:cacheprovider")
+    result.assert_outcomes(skipped=2)
+
+
+def test_other_yaml_is_let_alone(plan_test: Make, pytester: pytest.Pytester) -> None:
+    """With a fixture named, YAML files that are no plans are passed over."""
+    (pytester.path / "settings.yaml").write_text("colour: blue\n", "utf-8")
+    plan_test(file=".").assert_outcomes(passed=5)
