@@ -76,7 +76,7 @@ def test_presence_ladder_has_no_hole_after_its_start(kind: str) -> None:
     From 70 to 107 us only F8h and FCh sample there within the reset limits, at 140 us a bit and more,
     and the receiver's grid of a sixteenth bit is as wide as the doubt: up to 6.5 us.
     """
-    ladder = presence_ladder(clock_of(kind), 34.0, 330.0, 1.5)
+    ladder = presence_ladder(clock_of(kind), 34.0, 305.0, 1.5)
     assert largest_gap_us(ladder) < 5
     for rung in ladder:
         wide = 13.5 if 70 <= rung.middle_us <= 107 else 10.0
