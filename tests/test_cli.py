@@ -17,6 +17,7 @@ import serial
 import yaml
 
 from harness import cli
+from harness.commands.base import app
 from harness.results.journal import read_events
 
 Make = Callable[..., Any]
@@ -422,7 +423,7 @@ def test_report_of_something_else(slotproof: Make, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "command", [c.callback.__name__ for c in cli.app.registered_commands if c.callback]
+    "command", [c.callback.__name__ for c in app.registered_commands if c.callback]
 )
 def test_help_shows_an_example(slotproof: Make, command: str) -> None:
     """Each command's help ends with an example on lines of its own, within 80 columns."""

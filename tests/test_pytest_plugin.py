@@ -14,6 +14,7 @@ Make = Callable[..., Any]
 """A fixture that makes or runs something."""
 
 pytest_plugins = ["pytester"]
+pytestmark = pytest.mark.slow
 
 PLAN = """\
 plan: probes
