@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any, Protocol
 
 from harness.clock import Clock
@@ -16,11 +17,13 @@ class Session(Protocol):
     and ``program_pulse`` go on with the one in hand.
 
     ``memory`` keeps what was learned about this device during the run (its supply,
-    its settings), so that it is not asked for again and again.
+    its settings), so that it is not asked for again and again. ``loop_backs`` tells
+    which of its outputs the fixture wires to which of its inputs.
     """
 
     rom: RomCode
     memory: dict[str, Any]
+    loop_backs: Mapping[str, str]
 
     @property
     def clock(self) -> Clock:
@@ -37,6 +40,14 @@ class Session(Protocol):
 
     def resume(self, write: bytes, read: int = 0) -> bytes:
         """As ``transact`` by the resume command: only if this device was the last one."""
+        ...
+
+    def unselected(self, write: bytes, read: int = 0) -> bytes:
+        """Reset, write and read with no selection: for further ROM commands.
+
+        Every device on the line hears it, so nothing goes out this way that another
+        kind could take for an order of its own.
+        """
         ...
 
     def more(self, write: bytes = b"", read: int = 0) -> bytes:

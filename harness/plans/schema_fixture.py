@@ -236,6 +236,11 @@ class Socket(Strict):
     expect: Expectation = Field(
         default_factory=Expectation, description="what should be found there"
     )
+    loop_backs: dict[str, str] = Field(
+        default_factory=dict,
+        description="wires at this socket: output of its device, such as a, to the "
+        "input that it is wired to, such as b",
+    )
 
 
 def _repeated(values: list[tuple[str, str]]) -> tuple[str, str] | None:
@@ -326,3 +331,9 @@ class Fixture(FromFile):
             if socket.expect.rom_code == wanted:
                 return socket.name
         return ""
+
+    def loop_backs_of(self, rom_code: str) -> dict[str, str]:
+        """Output to input, as wired at the socket that expects this ROM code."""
+        name = self.socket_of(rom_code)
+        wired = (s.loop_backs for s in self.sockets if name and s.name == name)
+        return dict(next(wired, {}))

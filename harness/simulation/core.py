@@ -11,9 +11,11 @@ from collections.abc import Callable, Hashable
 from functools import partial
 from math import inf
 from random import Random
+from typing import Any
 
 from harness.simulation.agenda import Agenda
 from harness.simulation.clock_grids import achieved_baud
+from harness.simulation.devices.base import Device
 from harness.simulation.frontend import TimeBase
 from harness.simulation.settings import BenchSettings
 from harness.simulation.shortcuts import Known, Outcomes, Runner, situation
@@ -40,6 +42,10 @@ class Surroundings:
         """Have ``action`` done after a time."""
         self._core.agenda.add(self.now_us() + delay_us, action)
 
+    def device_in(self, socket: str) -> Device[Any]:
+        """Another device, for a wire beside the bus."""
+        return self._core.station(socket).device
+
 
 class Core:
     """Everything on the bench that has to do with the line.
@@ -64,8 +70,8 @@ class Core:
         self.wiring = Wiring(settings, self.agenda)
         self._engine = self.wiring.engine
         self.stations: list[Station] = []
-        self._fit_devices()
         self._runner = Runner(self._engine, self.agenda, self.stations)
+        self._fit_devices()
         self._outcomes = Outcomes(self._engine, self.stations)
         self._settled: bool | None = None
         self._incident = False

@@ -46,6 +46,7 @@ class Script:
     def __init__(self, lines: Sequence[tuple[str, str]], *, rom: RomCode) -> None:
         self.rom = rom
         self.memory: dict[str, Any] = {}
+        self.loop_backs: dict[str, str] = {}
         self.lines = list(lines)
         self.notes: list[tuple[str, dict[str, Any]]] = []
         self.held_s: list[float] = []
@@ -80,6 +81,10 @@ class Script:
 
     def resume(self, write: bytes, read: int = 0) -> bytes:
         """As ``transact``."""
+        return self._exchange(write, read, fresh=True)
+
+    def unselected(self, write: bytes, read: int = 0) -> bytes:
+        """As ``transact``; the script's line begins with the ROM command."""
         return self._exchange(write, read, fresh=True)
 
     def more(self, write: bytes = b"", read: int = 0) -> bytes:
@@ -185,12 +190,14 @@ def live(
         *,
         fixture: dict[str, Any] | None = None,
         simulation: dict[str, Any] | None = None,
+        loop_backs: dict[str, str] | None = None,
         **settings: Any,  # noqa: ANN401 - any setting of the device
     ) -> DeviceSession:
         data = bench_data([new_device(family, 0x51AB, **settings)])
         data |= fixture or {}
         data["simulation"] |= simulation or {}
-        return DeviceSession(open_bus(data), RomCode.build(family, 0x51AB))
+        rom = RomCode.build(family, 0x51AB)
+        return DeviceSession(open_bus(data), rom, loop_backs=loop_backs)
 
     return make
 

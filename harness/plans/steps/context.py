@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
@@ -79,11 +79,16 @@ class DeviceSession(_Selected):
     """One device, as its family module sees it."""
 
     def __init__(
-        self, bus: Bus, rom: RomCode, note: Callable[..., None] | None = None
+        self,
+        bus: Bus,
+        rom: RomCode,
+        note: Callable[..., None] | None = None,
+        loop_backs: Mapping[str, str] | None = None,
     ) -> None:
         super().__init__(bus, rom)
         self.rom = rom
         self.memory: dict[str, Any] = {}
+        self.loop_backs: Mapping[str, str] = dict(loop_backs or {})
         self._note = note
 
     def transact(self, write: bytes, read: int = 0) -> bytes:
@@ -93,6 +98,11 @@ class DeviceSession(_Selected):
     def resume(self, write: bytes, read: int = 0) -> bytes:
         """Reset, resume command, write, read bytes."""
         return self._bus.resume(write, read)
+
+    def unselected(self, write: bytes, read: int = 0) -> bytes:
+        """Reset, write, read; nobody is selected."""
+        self._bus.require_presence()
+        return self._bus.go_on(write, read)
 
     def more(self, write: bytes = b"", read: int = 0) -> bytes:
         """Write, then read bytes without a reset."""
@@ -189,7 +199,10 @@ class Context:
         """The session of a device; what it remembers lasts for the run."""
         if device.rom_code not in self._sessions:
             rom = RomCode.parse(device.rom_code)
-            self._sessions[device.rom_code] = DeviceSession(self.bus, rom, self.note)
+            wired = self.fixture.loop_backs_of(device.rom_code)
+            self._sessions[device.rom_code] = DeviceSession(
+                self.bus, rom, self.note, wired
+            )
         return self._sessions[device.rom_code]
 
     @property

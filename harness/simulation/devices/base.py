@@ -16,7 +16,7 @@ from __future__ import annotations
 from collections.abc import Callable, Generator
 from functools import lru_cache
 from random import Random
-from typing import Generic, Protocol, TypeVar
+from typing import Any, Generic, Protocol, TypeVar
 
 from harness.simulation.device_settings import DeviceSettings
 from harness.simulation.supply import Supply
@@ -57,6 +57,14 @@ class Surroundings(Protocol):
 
     def after(self, delay_us: float, action: Callable[[], None]) -> None:
         """Have ``action`` done after a time."""
+        ...
+
+    def device_in(self, socket: str) -> Device[Any]:
+        """Another device, for a wire beside the bus.
+
+        Raises:
+            ValueError: there is none.
+        """
         ...
 
 
