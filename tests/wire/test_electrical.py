@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.integrate import solve_ivp  # type: ignore[import-untyped]
+from scipy.integrate import solve_ivp
 
 from harness.wire.electrical import (
     SLOT_CHARGE_NC,
@@ -359,6 +359,7 @@ def _crossing_us(
         atol=1e-12,
         max_step=1.0,
     )
+    assert solved.t_events is not None
     return float(solved.t_events[0][0])
 
 
