@@ -182,8 +182,10 @@ class ProgressView:
         return title.ljust(cells)
 
     def _value(self) -> str:
-        """The first value of the first result, where there is one."""
+        """The first value of the bus, or of the only device."""
         for result in self._results[:1]:
+            if result.device is not None and self._status.checks > 1:
+                return ""
             for measurement in result.measurements[:1]:
                 row = value_row(measurement)
                 return row.value if row.unit == "-" else f"{row.value} {row.unit}"
@@ -196,12 +198,13 @@ class ProgressView:
             where = ""
             if result.device is not None and result.device.label != self._status.device:
                 where = f"{one_line(result.device.label)}: "
-            if result.retries:
-                count = len(result.retries) + (result.outcome is not Outcome.PASSED)
+            tries = len(result.retries)
+            if result.outcome is Outcome.PASSED:
                 first = one_line(result.retries[0].message)
-                yield f"{where}{count} tries did not pass, the first: {first}"
-            if result.message:
-                yield f"{where}{one_line(result.message)}"
+                yield f"{where}passed at try {tries + 1}, the first: {first}"
+            elif result.message:
+                how_often = f" (after {tries + 1} tries)" if tries else ""
+                yield f"{where}{one_line(result.message)}{how_often}"
             if result.hint:
                 yield f"first look: {one_line(result.hint)}"
 

@@ -166,7 +166,31 @@ def test_pass_after_a_retry_is_visible() -> None:
     tries = [{"outcome": "failed", "kind": "x", "message": "nobody answered"}] * 2
     screen.check("passed", retries=tries)
     screen.done("1", "passed")
-    assert "2 tries did not pass, the first: nobody answered" in screen.lines[1]
+    assert "passed at try 3, the first: nobody answered" in screen.lines[1]
+
+
+def test_failure_in_all_tries_is_told_once() -> None:
+    """A failure that stayed through its retries is one line with the number of tries."""
+    screen = Screen(width=100)
+    screen.begin("verify")
+    screen.start("1", "verify")
+    tries = [{"outcome": "failed", "kind": "x", "message": "nobody answered"}]
+    screen.check("failed", retries=tries, message="nobody answered")
+    screen.done("1", "failed")
+    assert screen.lines[1].strip() == "nobody answered (after 2 tries)"
+
+
+def test_value_of_one_device_does_not_stand_for_many() -> None:
+    """A step on several devices shows no single device's value in its line."""
+    screen = Screen(width=100)
+    screen.begin("verify")
+    screen.start("1", "verify")
+    for code in ("3D0000A4B3C2D128", "620000A4B3C2E728"):
+        device = {"rom_code": code, "family": 0x28}
+        value = {"name": "rom_code", "value": code}
+        screen.check("passed", device=device, measurements=[value])
+    screen.done("1", "passed")
+    assert screen.lines == ["pass  1     verify  18 ms"]
 
 
 def test_live_line_tells_step_and_times() -> None:
