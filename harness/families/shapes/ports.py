@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 
-from harness.errors import AnswerImpossible, DeviceAbsent, SlotproofError, UsageError
+from harness.errors import AnswerImpossible, DeviceAbsent, UsageError
 from harness.families.family import (
     Answer,
     Check,
@@ -29,10 +29,10 @@ from harness.families.family import (
     by_name,
 )
 from harness.families.shapes.answers import shown
+from harness.families.shapes.restoring import restored
 from harness.records import Measurement, Scalar
 
 CONFIRMED = 0xAA
-_RESTORE_TRIES = 3
 _ON_OFF = {"on": 0, "off": 1}
 
 
@@ -146,39 +146,6 @@ def drive(session: Session, ports: Ports, latches: int) -> PortState:
             "mode after a slow power-up)",
         )
     return state
-
-
-def _restore(session: Session, ports: Ports, latches: int) -> None:
-    """Outputs as they were, however the test ended; a Ctrl-C waits until then."""
-    stopped: KeyboardInterrupt | None = None
-    fault: SlotproofError | None = None
-    for _ in range(_RESTORE_TRIES):
-        try:
-            session.settle()
-            drive(session, ports, latches)
-        except KeyboardInterrupt as again:
-            stopped = again
-        except SlotproofError as again:
-            fault = again
-        else:
-            break
-    else:
-        session.note("outputs not restored", latches=latches)
-        raise stopped or _not_restored(ports, latches, fault) from fault
-    if stopped is not None:
-        raise stopped
-
-
-def _not_restored(
-    ports: Ports, latches: int, fault: SlotproofError | None
-) -> SlotproofError:
-    kind = type(fault) if fault is not None else AnswerImpossible
-    reason = f": {fault.what}" if fault is not None else ""
-    on = ports.names(~latches & ports.all_off)
-    return kind(
-        f"the outputs could not be put back (on before: {on}){reason}",
-        hint="switch the load off by hand before touching it",
-    )
 
 
 # -- rows ----------------------------------------------------------------------------
@@ -401,10 +368,14 @@ def kept(session: Session, ports: Ports) -> Iterator[None]:
     """Whatever is done to the outputs inside, they are put back afterwards."""
     before = ports.read(session).latches
     session.note("outputs before the check", latches=before)
-    try:
+    on = ports.names(~before & ports.all_off)
+    with restored(
+        session,
+        lambda: drive(session, ports, before),
+        what=f"the outputs (on before: {on})",
+        hint="switch the load off by hand before touching it",
+    ):
         yield
-    finally:
-        _restore(session, ports, before)
 
 
 def _walk(session: Session, ports: Ports, options: Options) -> Findings:
