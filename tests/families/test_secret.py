@@ -45,7 +45,7 @@ def test_it_is_not_written_to_a_file() -> None:
     """Pickle, copy and JSON refuse it."""
     for write in (pickle.dumps, copy.copy, json.dumps):
         with pytest.raises(TypeError):
-            write(SECRET)  # type: ignore[operator]
+            write(SECRET)
 
 
 def test_a_traceback_with_locals_has_no_secret() -> None:
