@@ -16,10 +16,10 @@ from typing import Any
 from harness.simulation.agenda import Agenda
 from harness.simulation.clock_grids import achieved_baud
 from harness.simulation.devices.base import Device
-from harness.simulation.frontend import TimeBase
 from harness.simulation.settings import BenchSettings
 from harness.simulation.shortcuts import Known, Outcomes, Runner, situation
 from harness.simulation.station import Station, draw_rom_codes
+from harness.simulation.time_bases import TimeBase
 from harness.simulation.trace import Trace
 from harness.simulation.uart import Framing, Heard, Receiver
 from harness.simulation.wiring import Wiring
@@ -72,6 +72,7 @@ class Core:
         self.stations: list[Station] = []
         self._runner = Runner(self._engine, self.agenda, self.stations)
         self._fit_devices()
+        self._quick = [s for s in self.stations if s.pin.overdrive is not None]
         self._outcomes = Outcomes(self._engine, self.stations)
         self._settled: bool | None = None
         self._incident = False
@@ -103,11 +104,13 @@ class Core:
                 settings=settings,
                 rom=code,
                 random=self.random_for("device", index),
+                overdrive_random=self.random_for("overdrive", index),
                 engine=self._engine,
                 surroundings=Surroundings(self, index),
                 crowd=self._count_parasites,
             )
             self.stations.append(station)
+            station.device.on_speed = partial(self._take_speed, station)
             station.attach()
             if self.settings.power.programming_v is not None:
                 station.watch_programming(self._engine)
@@ -227,6 +230,11 @@ class Core:
         station.use_time_base(time_base)
         self.population_changed()
 
+    def _take_speed(self, station: Station) -> None:
+        """A device went into overdrive, or left it."""
+        station.pin.follow_speed()
+        self._runner.stop()
+
     def record_trace(self) -> Trace:
         """Record the line voltage from now on, until ``stop_trace``."""
         trace = Trace()
@@ -326,7 +334,8 @@ class Core:
         self.wiring.line.move_to(until_us)
 
     def _known(self) -> Known:
-        key: Hashable = (self.framing, self.wiring.line.signature)
+        fast = sum(station.bit for station in self._quick if station.pin.is_fast)
+        key: Hashable = (self.framing, self.wiring.line.signature, fast)
         return self._outcomes.known(key)
 
     def _centivolts(self) -> int:

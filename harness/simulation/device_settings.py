@@ -76,6 +76,63 @@ class TimeBaseSettings(StrictSettings):
     )
 
 
+class BetweenResets(StrEnum):
+    """What a device in overdrive makes of a low between the two kinds of reset."""
+
+    NOTHING = "nothing"
+    OVERDRIVE_RESET = "overdrive-reset"
+    MUTE = "mute"
+    MUTE_AND_SLOW = "mute-and-slow"
+
+
+class OverdriveTimeSettings(StrictSettings):
+    """A device's own times in overdrive; each is drawn from the seed unless given."""
+
+    sample_us: float | None = Field(
+        default=None, gt=0, le=50, description="slot edge to own sample; 2..6"
+    )
+    read_0_us: float | None = Field(
+        default=None, gt=0, le=50, description="slot edge to release of a 0; 2..6"
+    )
+    presence_wait_us: float | None = Field(
+        default=None, gt=0, le=200, description="rising edge to presence; 2..6"
+    )
+    presence_low_us: float | None = Field(
+        default=None, gt=0, le=500, description="length of presence; 8..24"
+    )
+    reset_min_us: float | None = Field(
+        default=None,
+        gt=0,
+        le=200,
+        description="shortest low taken for a reset; 32..47, 48 being promised",
+    )
+    reset_max_us: float | None = Field(
+        default=None,
+        gt=0,
+        le=1000,
+        description="longest low surely taken for an overdrive reset; 82..120, 80 "
+        "being promised",
+    )
+    min_low_us: float | None = Field(
+        default=None,
+        ge=0.01,
+        le=20,
+        description="shortest low taken for a slot; 0.1..0.5",
+    )
+    hold_off_us: float | None = Field(
+        default=None,
+        ge=0,
+        le=20,
+        description="falling edges ignored this long after a rising one; 0.1..0.8",
+    )
+    between: BetweenResets | None = Field(
+        default=None,
+        description="what a low between reset_max_us and a standard reset does: "
+        "nothing, an overdrive-reset, mute the device, or mute-and-slow (back at "
+        "standard speed without presence)",
+    )
+
+
 class SupplyNodeSettings(StrictSettings):
     """The device's own supply behind the data pin (parasite power)."""
 
@@ -116,6 +173,15 @@ class DeviceSettings(StrictSettings):
     )
     time_base: TimeBaseSettings = Field(
         default=TimeBaseSettings(), description="own times where they are known"
+    )
+    overdrive: bool | None = Field(
+        default=None, description="knows overdrive; as its kind does unless given"
+    )
+    wakes_in_overdrive: bool = Field(
+        default=False, description="runs in overdrive from power-up on"
+    )
+    overdrive_times: OverdriveTimeSettings = Field(
+        default=OverdriveTimeSettings(), description="own times in overdrive"
     )
     input_pf: float = Field(
         default=25, ge=0, le=1e5, description="capacitance of the data pin"

@@ -7,7 +7,9 @@
     low for reset_min or longer, then a rising edge
       -> presence wait -> presence low -> ready for the first slot
 
-It knows nothing of bytes or commands; those are the device's.
+It knows nothing of bytes or commands; those are the device's. A change of speed that
+the device decides on while the line is low is taken over when the line has risen: the
+command bytes for overdrive end with a written 0, which is still a standard one.
 """
 
 from __future__ import annotations
@@ -15,49 +17,23 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum, auto
 from math import inf
-from random import Random
 from typing import Protocol
 
-from harness.simulation.device_settings import DeviceSettings, TimeBaseSettings
+from harness.simulation.device_settings import DeviceSettings
 from harness.simulation.engine import Action, Engine, Timer
+from harness.simulation.time_bases import Low, OverdriveTimes, TimeBase
 
 NEVER_US = -inf
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TimeBase:
-    """A device's own times, in microseconds; see ``TimeBaseSettings``."""
-
-    sample_us: float
-    read_0_us: float
-    presence_wait_us: float
-    presence_low_us: float
-    reset_min_us: float
-    min_low_us: float
-    hold_off_us: float
-
-
-_LIMITS_US = {
-    "sample_us": (15.0, 60.0),
-    "read_0_us": (15.0, 60.0),
-    "presence_wait_us": (15.0, 60.0),
-    "presence_low_us": (60.0, 240.0),
-    "reset_min_us": (240.0, 470.0),
-    "min_low_us": (0.2, 0.9),
-    "hold_off_us": (0.5, 2.0),
-}
-"""Data-sheet limits; reset and hold-off are bounded by what must not be a reset
-(two presence pulses in a row last 285 us) and by the shortest legal recovery."""
-
-
-def draw_time_base(given: TimeBaseSettings, random: Random) -> TimeBase:
-    """The times given, and the others drawn evenly between their limits."""
-    drawn = {name: random.uniform(*limits) for name, limits in _LIMITS_US.items()}
-    return TimeBase(**(drawn | given.model_dump(exclude_none=True)))
-
-
 class SlotLogic(Protocol):
-    """What a pin needs of its device."""
+    """What a pin needs of its device.
+
+    Attributes:
+        fast: True while it runs in overdrive.
+    """
+
+    fast: bool
 
     def level(self) -> int:
         """What to do with the slot that just began: 0 pulls, 1 leaves the line."""
@@ -67,8 +43,12 @@ class SlotLogic(Protocol):
         """The bit sampled in this slot."""
         ...
 
-    def restart(self) -> None:
+    def restart(self, *, leave_overdrive: bool = True) -> None:
         """A reset was seen."""
+        ...
+
+    def go_mute(self, *, leave_overdrive: bool) -> None:
+        """A low was seen that is no promised reset, and that upset the chip."""
         ...
 
 
@@ -91,6 +71,8 @@ class Witness:
     bit: int = 1
     taken_us: float = 0.0
     resets: int = 0
+    leaves_overdrive: bool = True
+    upset: bool = False
     slot_came_last: bool = False
 
     @property
@@ -99,7 +81,12 @@ class Witness:
 
         The long low of a reset begins like a slot.
         """
-        return self.slots <= 1 and self.resets <= 1 and not self.slot_came_last
+        return (
+            self.slots <= 1
+            and self.resets <= 1
+            and not self.slot_came_last
+            and not self.upset
+        )
 
     def note_slot(self, bit: int, taken_us: float) -> None:
         """A bit was sampled."""
@@ -108,13 +95,20 @@ class Witness:
         self.taken_us = taken_us
         self.slot_came_last = self.resets > 0
 
-    def note_reset(self) -> None:
+    def note_reset(self, *, leaves_overdrive: bool) -> None:
         """A reset was seen."""
         self.resets += 1
+        self.leaves_overdrive = leaves_overdrive
 
 
 class Pin:
-    """One device's pin on the line."""
+    """One device's pin on the line.
+
+    Attributes:
+        time_base: its times at standard speed.
+        overdrive: its times in overdrive; None for a device that has none.
+        is_fast: True while it goes by the latter.
+    """
 
     def __init__(
         self,
@@ -124,8 +118,11 @@ class Pin:
         time_base: TimeBase,
         logic: SlotLogic,
         on_slot: Action,
+        overdrive: OverdriveTimes | None = None,
     ) -> None:
         self.time_base = time_base
+        self.overdrive = overdrive
+        self.is_fast = logic.fast
         self.phase = Phase.READY
         self.witness = Witness()
         self._engine = engine
@@ -139,6 +136,18 @@ class Pin:
         self._pulling = self._sampled = False
         self._high = True
         self._attached = False
+
+    @property
+    def times(self) -> TimeBase:
+        """The times in force."""
+        if self.is_fast and self.overdrive is not None:
+            return self.overdrive.times
+        return self.time_base
+
+    def follow_speed(self) -> None:
+        """The device may have changed its speed; at a low line that waits."""
+        if self._high or self.phase is Phase.OFF:
+            self.is_fast = self._logic.fast
 
     @property
     def is_at_rest(self) -> bool:
@@ -186,9 +195,10 @@ class Pin:
     def power_on(self) -> None:
         """The chip starts; it announces itself as after a reset, once the line is high."""
         self.phase = Phase.READY
+        self.is_fast = self._logic.fast
         self._low_since_us = NEVER_US
         if self._high:
-            self._begin_presence()
+            self._begin_presence(leave_overdrive=False)
 
     def forget(self) -> None:
         """Start a new account of what is seen."""
@@ -224,7 +234,7 @@ class Pin:
     def _begin_edge(self) -> None:
         self.phase = Phase.EDGE
         self._edge_us = self._engine.now_us
-        self._start(self.time_base.min_low_us, self._begin_slot)
+        self._start(self.times.min_low_us, self._begin_slot)
 
     def _begin_slot(self) -> None:
         self.phase = Phase.SLOT
@@ -235,8 +245,8 @@ class Pin:
             return  # that cost the last of its supply
         if self._logic.level() == 0:
             self._pull()
-            self._start(self.time_base.read_0_us - gone_us, self._end_pull)
-        self._start(self.time_base.sample_us - gone_us, self._sample)
+            self._start(self.times.read_0_us - gone_us, self._end_pull)
+        self._start(self.times.sample_us - gone_us, self._sample)
 
     def _sample(self) -> None:
         bit = 1 if self._high else 0
@@ -255,25 +265,38 @@ class Pin:
 
     def _rise(self) -> None:
         now_us = self._engine.now_us
-        self._deaf_until_us = now_us + self.time_base.hold_off_us
+        self._deaf_until_us = now_us + self.times.hold_off_us
         if self.phase is Phase.OFF:
             return
-        if now_us - self._low_since_us >= self.time_base.reset_min_us:
-            self.witness.note_reset()
-            self._begin_presence()
+        meaning = self._meaning(now_us - self._low_since_us)
+        if meaning in {Low.RESET, Low.OVERDRIVE_RESET}:
+            leaves = meaning is Low.RESET
+            self.witness.note_reset(leaves_overdrive=leaves)
+            self._begin_presence(leave_overdrive=leaves)
+        elif meaning is not Low.SLOT:
+            self._abort()
+            self.witness.upset = True
+            self._logic.go_mute(leave_overdrive=meaning is Low.MUTE_AND_SLOW)
         elif self.phase is Phase.EDGE:
             self._abort()
+        self.follow_speed()
 
-    def _begin_presence(self) -> None:
+    def _meaning(self, low_us: float) -> Low:
+        leave_us = self.time_base.reset_min_us
+        if self.is_fast and self.overdrive is not None:
+            return self.overdrive.meaning(low_us, leave_us=leave_us)
+        return Low.RESET if low_us >= leave_us else Low.SLOT
+
+    def _begin_presence(self, *, leave_overdrive: bool) -> None:
         self._abort()
-        self._logic.restart()
+        self._logic.restart(leave_overdrive=leave_overdrive)
         self.phase = Phase.PRESENCE_WAIT
-        self._start(self.time_base.presence_wait_us, self._presence)
+        self._start(self.times.presence_wait_us, self._presence)
 
     def _presence(self) -> None:
         self.phase = Phase.PRESENCE
         self._pull()
-        self._start(self.time_base.presence_low_us, self._end_presence)
+        self._start(self.times.presence_low_us, self._end_presence)
 
     def _end_presence(self) -> None:
         self._let_go()

@@ -40,7 +40,8 @@ class Outcome:
         heard_us: when, from the start of the character.
         ones: mask of the devices that sampled a 1.
         slots: mask of the devices that took it for a time slot.
-        resets: the devices that took it for a reset, in order.
+        resets: the devices that took it for a reset, in order, each with True if that
+            makes it leave overdrive.
         taken_us: when each device sampled, by index.
         end_cv: voltage at the end, in hundredths of a volt.
         spent_v: what it costs a parasite device, and then
@@ -52,7 +53,7 @@ class Outcome:
     heard_us: float
     ones: int
     slots: int
-    resets: tuple[Station, ...]
+    resets: tuple[tuple[Station, bool], ...]
     taken_us: tuple[float, ...]
     end_cv: int
     spent_v: float
@@ -124,7 +125,7 @@ class LumpedSupply:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Known:
-    """What is known under one circumstance (rate, line, population).
+    """What is known under one circumstance (rate, line, population, speeds).
 
     Attributes:
         outcomes: by ``situation``.
@@ -138,7 +139,7 @@ class Known:
 class Outcomes:
     """Collects outcomes from the exact engine, and keeps them.
 
-    They are kept by circumstance (rate, line); when a device comes or goes or changes
+    They are kept by circumstance (rate, line, who runs in overdrive); when a device comes or goes or changes
     its times, all are void.
     """
 
@@ -209,7 +210,11 @@ class Outcomes:
             heard_us=heard[0].done_us,
             ones=sum(s.bit for s in stations if s.pin.witness.bit),
             slots=sum(s.bit for s in stations if s.pin.witness.slots),
-            resets=tuple(s for s in stations if s.pin.witness.resets),
+            resets=tuple(
+                (s, s.pin.witness.leaves_overdrive)
+                for s in stations
+                if s.pin.witness.resets
+            ),
             taken_us=tuple(w.taken_us for w in witnesses),
             end_cv=end_cv,
             spent_v=spent_v,
@@ -239,6 +244,11 @@ class Runner:
         self._agenda = agenda
         self._stations = stations
         self._outcome: Outcome | None = None
+        self._stopped = False
+
+    def stop(self) -> None:
+        """A device changed its speed: other outcomes count after this character."""
+        self._stopped = True
 
     def pulling(self) -> int:
         """Mask of the devices that would pull in a slot that began now."""
@@ -272,6 +282,7 @@ class Runner:
         crowd = _Crowd(self._stations)
         start_us = began_us = engine.origin_us
         end = len(data)
+        self._stopped = False
         try:
             while place < end and start_us < until_us:
                 pulling = crowd.ask() if crowd.asked else crowd.pulling
@@ -292,6 +303,8 @@ class Runner:
                 start_cv = outcome.end_cv
                 start_us += character_us
                 place += 1
+                if self._stopped:
+                    break
         finally:
             self._outcome = None
             engine.origin_us = start_us
@@ -352,8 +365,8 @@ class _Crowd:
                 asked.append(member)
         self.pulling, self.asked = pulling, asked
         if outcome.resets:
-            for station in outcome.resets:
-                station.device.restart()
+            for station, leaves_overdrive in outcome.resets:
+                station.device.restart(leave_overdrive=leaves_overdrive)
             self._recount()
         elif somebody_left:
             self.active = [m for m in self.active if m[1].want is not None]

@@ -11,8 +11,9 @@ from harness.simulation.device_settings import Supply as SupplyKind
 from harness.simulation.devices.base import Device, Surroundings
 from harness.simulation.devices.registry import device_kinds
 from harness.simulation.engine import Engine
-from harness.simulation.frontend import Phase, Pin, TimeBase, draw_time_base
+from harness.simulation.frontend import Phase, Pin
 from harness.simulation.supply import ExternalSupply, ParasiteSupply, Supply
+from harness.simulation.time_bases import TimeBase, draw_overdrive, draw_time_base
 from harness.wire.romcode import RomCode
 
 LIFTED_V = 9.0
@@ -40,6 +41,7 @@ class Station:
         settings: DeviceSettings,
         rom: RomCode,
         random: Random,
+        overdrive_random: Random,
         engine: Engine,
         surroundings: Surroundings,
         crowd: Callable[[], int],
@@ -67,6 +69,11 @@ class Station:
             time_base=self.time_base,
             logic=self.device,
             on_slot=self.supply.spend_slot,
+            overdrive=(
+                draw_overdrive(settings.overdrive_times, overdrive_random)
+                if self.device.can_overdrive
+                else None
+            ),
         )
 
     @property

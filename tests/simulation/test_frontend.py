@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from harness.simulation.device_settings import TimeBaseSettings
-from harness.simulation.frontend import draw_time_base
+from harness.simulation.time_bases import draw_time_base
 
 if TYPE_CHECKING:
     from tests.simulation.conftest import Host, MakeHost

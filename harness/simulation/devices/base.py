@@ -36,11 +36,19 @@ SKIP_ROM = 0xCC
 SEARCH_ROM = 0xF0
 CONDITIONAL_SEARCH = 0xEC
 RESUME = 0xA5
+OVERDRIVE_SKIP_ROM = 0x3C
+OVERDRIVE_MATCH_ROM = 0x69
+
+_OVERDRIVE_COMMANDS = frozenset({OVERDRIVE_SKIP_ROM, OVERDRIVE_MATCH_ROM})
 
 
 @lru_cache(maxsize=4096)
 def _bits(rom: RomCode) -> tuple[int, ...]:
     return rom.bits
+
+
+def _nobody_listens() -> None:
+    """Stands for the bench before the device is on it."""
 
 
 def _nobody(bit: int) -> Want:
@@ -84,6 +92,8 @@ class Device(Generic[SettingsT]):
         rom: the ROM code it answers with; faults put another one here.
         true_rom: its own ROM code.
         want: what to do with the next slot; None while it is silent.
+        fast: True while it runs in overdrive.
+        on_speed: told when that changes.
         send: hands the sampled bit to the session and returns the next wish.
         restarts_in_work: a fault; the chip restarts instead of finishing its work.
         wrong_bytes: a fault; register number to what is read there.
@@ -91,6 +101,7 @@ class Device(Generic[SettingsT]):
 
     knows_resume = False
     knows_conditional_search = False
+    knows_overdrive = False
     stands_programming = False
 
     def __init__(
@@ -109,6 +120,8 @@ class Device(Generic[SettingsT]):
         self.supply: Supply
         self.restarts_in_work = False
         self.wrong_bytes: dict[int, int] = {}
+        self.fast = settings.wakes_in_overdrive and self.can_overdrive
+        self.on_speed: Callable[[], None] = _nobody_listens
         self.want: Want | None = None
         self.send: Callable[[int], Want] = _nobody
         self._slots: Slots | None = None
@@ -132,9 +145,28 @@ class Device(Generic[SettingsT]):
         except StopIteration:
             self.fall_silent()
 
-    def restart(self) -> None:
+    @property
+    def can_overdrive(self) -> bool:
+        """True if this one has the second speed."""
+        own = self.settings.overdrive
+        return self.knows_overdrive if own is None else own
+
+    def _run(self, *, fast: bool) -> None:
+        if fast != self.fast:
+            self.fast = fast
+            self.on_speed()
+
+    def go_mute(self, *, leave_overdrive: bool) -> None:
+        """A low that is no promised reset: no presence, and deaf until a reset."""
+        self.fall_silent()
+        if leave_overdrive:
+            self._run(fast=False)
+
+    def restart(self, *, leave_overdrive: bool = True) -> None:
         """A reset was seen: drop what was going on and listen for a ROM command."""
         self.fall_silent()
+        if leave_overdrive:
+            self._run(fast=False)
         self._slots = self._session()
         self.send = self._slots.send
         self.want = next(self._slots)
@@ -150,6 +182,7 @@ class Device(Generic[SettingsT]):
     def power_on(self) -> None:
         """Power came (back): volatile state has its power-on values."""
         self._resumable = False
+        self._run(fast=self.settings.wakes_in_overdrive and self.can_overdrive)
         self.load_power_on_values()
 
     def power_off(self) -> None:
@@ -216,6 +249,8 @@ class Device(Generic[SettingsT]):
             selected = self.meets_condition() and (yield from self._search())
         elif command == RESUME and self.knows_resume:
             selected = self._resumable
+        elif command in _OVERDRIVE_COMMANDS and self.can_overdrive:
+            selected = yield from self._go_fast(command)
         elif self.reads_rom_on(command):
             yield from self.send_bytes(self.rom.wire)
             selected = True
@@ -224,6 +259,17 @@ class Device(Generic[SettingsT]):
     def reads_rom_on(self, command: int) -> bool:
         """True for the command that makes the device send its ROM code."""
         return command == READ_ROM
+
+    def _go_fast(self, command: int) -> Generator[Want, int, bool]:
+        """Overdrive from the next slot on; who is not meant goes back, and is out."""
+        before = self.fast
+        self._run(fast=True)
+        if command == OVERDRIVE_SKIP_ROM:
+            return True
+        meant = yield from self._match()
+        if not meant:
+            self._run(fast=before)
+        return meant
 
     def _match(self) -> Generator[Want, int, bool]:
         self._resumable = False

@@ -55,6 +55,7 @@ class Eeprom2D(Eeprom):
     size = 0x90
     pad_bytes = 8
     knows_resume = True
+    knows_overdrive = True
 
     def protection(self, address: int) -> int:
         """By page; protection bytes that say so protect themselves."""
@@ -84,6 +85,7 @@ class Eeprom43(Eeprom):
 
     size = 0xA40
     knows_resume = True
+    knows_overdrive = True
 
     _out_of_sequence = False
 

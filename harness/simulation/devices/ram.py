@@ -32,24 +32,25 @@ class Ram(ScratchpadMemory[MemorySettings]):
         return self.target < self.size
 
     @classmethod
-    def of_size(cls, size: int) -> type[Ram]:
+    def of_size(cls, size: int, *, knows_overdrive: bool) -> type[Ram]:
         """The model with so many bytes."""
-        return type(f"Ram{size}", (cls,), {"size": size})
+        own = {"size": size, "knows_overdrive": knows_overdrive}
+        return type(f"Ram{size}", (cls,), own)
 
 
-def _kind(family: int, kbit: int) -> DeviceKind:
+def _kind(family: int, kbit: int, *, knows_overdrive: bool = False) -> DeviceKind:
     return DeviceKind(
         family=family,
         title=f"battery-backed RAM, {kbit} Kbit",
         settings=of_size(MemorySettings, 128 * kbit),
-        model=Ram.of_size(128 * kbit),
+        model=Ram.of_size(128 * kbit, knows_overdrive=knows_overdrive),
     )
 
 
 KINDS = (
     _kind(0x08, 1),
     _kind(0x06, 4),
-    _kind(0x0A, 16),
-    _kind(0x0C, 64),
+    _kind(0x0A, 16, knows_overdrive=True),
+    _kind(0x0C, 64, knows_overdrive=True),
     _kind(0x04, 4),
 )

@@ -79,10 +79,10 @@ class WriteOnce(Device[MemorySettings]):
         page = address // 32
         return not self.status[page // 8] >> page % 8 & 1
 
-    def restart(self) -> None:
+    def restart(self, *, leave_overdrive: bool = True) -> None:
         """A reset: no byte waits any more."""
         self._waiting = None
-        super().restart()
+        super().restart(leave_overdrive=leave_overdrive)
 
     # commands
 
@@ -177,6 +177,7 @@ class WriteOnce64K(WriteOnce):
 
     size = 0x2000
     status_size = 0x200
+    knows_overdrive = True
 
 
 _SIZES: tuple[tuple[int, int, type[WriteOnce]], ...] = (
