@@ -21,7 +21,6 @@ import re
 from collections import Counter
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Any
 from xml.etree import ElementTree as ET
 
 from junitparser import Error, Failure, Skipped
@@ -38,8 +37,9 @@ from junitparser.xunit2 import (
 )
 
 from harness.records import Attempt, Outcome
+from harness.results.facts import run_facts
 from harness.results.progress import BAD_OUTCOMES, StepRecord
-from harness.results.record import RunRecord, SourceFile
+from harness.results.record import RunRecord
 from harness.results.tally import DeviceResult
 from harness.results.wording import (
     one_line,
@@ -115,7 +115,7 @@ def _suite(record: RunRecord, *, case_properties: bool) -> TestSuite:
     suite.hostname = one_line(record.host) or "localhost"
     # to the second: several readers refuse a fraction
     suite.timestamp = one_line(re.sub(r"\.\d+", "", record.started_at))
-    for name, value in _facts(record):
+    for name, value in run_facts(record):
         suite.add_property(one_line(name), safe_text(value))
     suite.add_testcases(
         [
@@ -124,47 +124,6 @@ def _suite(record: RunRecord, *, case_properties: bool) -> TestSuite:
         ]
     )
     return suite
-
-
-def _facts(record: RunRecord) -> Iterable[tuple[str, str]]:
-    """Run facts, as name and value."""
-    yield "run_id", record.run_id
-    yield "outcome", str(record.outcome)
-    yield "exit_code", str(record.exit_code)
-    yield "ending", str(record.ending)
-    yield "started", record.started_at
-    yield "finished", record.finished_at
-    yield "duration_s", str(_Seconds(record.duration_s))
-    yield "time", "of the suite: the sum of its cases; by the port's clock"
-    yield from _source_facts("plan", record.plan)
-    yield from _source_facts("fixture", record.fixture)
-    yield from _flat("version", record.versions)
-    yield from _flat("adapter", record.adapter)
-    if record.gaps:
-        yield "adapter.away_times", str(record.gaps)
-        yield "adapter.away_s", str(_Seconds(record.gap_s))
-    if record.lines_lost:
-        yield "journal.lines_lost", str(record.lines_lost)
-    for number, text in enumerate(record.disagreements, start=1):
-        yield f"disagreement.{number}", text
-
-
-def _source_facts(name: str, source: SourceFile) -> Iterable[tuple[str, str]]:
-    yield f"{name}.title", source.title
-    yield f"{name}.path", source.path
-    yield f"{name}.sha256", source.sha256
-    yield from _flat(name, source.details)
-
-
-def _flat(prefix: str, facts: dict[str, Any]) -> Iterable[tuple[str, str]]:
-    for key, value in facts.items():
-        name = f"{prefix}.{key}"
-        if isinstance(value, dict):
-            yield from _flat(name, value)
-        elif isinstance(value, list):
-            yield name, ", ".join(str(item) for item in value)
-        else:
-            yield name, "" if value is None else str(value)
 
 
 def _named(record: RunRecord) -> Iterable[tuple[StepRecord, DeviceResult, str]]:

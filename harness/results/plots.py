@@ -7,6 +7,7 @@ universal design", 2008); pass and fail differ in shape and shade as well.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -40,14 +41,20 @@ def draw(record: RunRecord, folder: Path) -> list[Path]:
         The files written; empty if there is nothing to draw, and then matplotlib is
         not even loaded.
     """
+    return [
+        path
+        for name, figure in figures(record)
+        for path in _save(figure, folder / name)
+    ]
+
+
+def figures(record: RunRecord) -> Iterator[tuple[str, Figure]]:
+    """Each picture with the name of its file; nothing is loaded if there is none."""
     rows = timing_rows(record)
-    shmoos = _shmoos(record)
-    written = []
     if any(row.device != BUS for row in rows):
-        written += _save(_survey_figure(record, rows), folder / "survey")
-    for name, result in shmoos:
-        written += _save(_shmoo_figure(result), folder / f"shmoo-{name}")
-    return written
+        yield "survey", _survey_figure(record, rows)
+    for name, result in _shmoos(record):
+        yield f"shmoo-{name}", _shmoo_figure(result)
 
 
 def _shmoos(record: RunRecord) -> list[tuple[str, DeviceResult]]:

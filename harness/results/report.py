@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from harness.errors import UsageError
-from harness.results import junit, plots
+from harness.results import html, junit, plots
 from harness.results.journal import read_events
 from harness.results.record import RunRecord
 
@@ -48,6 +48,7 @@ def rebuild(
             record, out_dir / junit.FILE_NAME, case_properties=case_properties
         )
         plots.draw(record, out_dir)
+        html.write_html(record, out_dir / html.FILE_NAME)
     except OSError as exc:
         raise UsageError(
             f"the reports cannot be written: {exc.strerror}",

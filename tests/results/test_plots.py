@@ -34,7 +34,8 @@ def test_survey_and_shmoo_are_drawn_from_the_journal(
     names = sorted(p.name for p in (tmp_path / "one").iterdir())
     rom = ran.record.devices[0].rom_code
     assert names == [
-        "junit.xml", f"shmoo-2-{rom}.png", f"shmoo-2-{rom}.svg", "survey.png", "survey.svg",
+        "junit.xml", "report.html", f"shmoo-2-{rom}.png", f"shmoo-2-{rom}.svg",
+        "survey.png", "survey.svg",
     ]  # fmt: skip
     for name in names:
         one, two = ((tmp_path / f / name).read_bytes() for f in ("one", "two"))

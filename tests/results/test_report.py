@@ -43,7 +43,11 @@ def test_rebuilt_in_place(script: Script, tmp_path: Path, reading: Reading) -> N
     rebuild(path, tmp_path)
     rebuild(path, tmp_path)
     assert path.read_bytes() == before
-    assert sorted(p.name for p in tmp_path.iterdir()) == ["journal.jsonl", "junit.xml"]
+    assert sorted(p.name for p in tmp_path.iterdir()) == [
+        "journal.jsonl",
+        "junit.xml",
+        "report.html",
+    ]
 
 
 def test_an_interrupted_step_is_an_error(

@@ -1,0 +1,212 @@
+"""The report as one HTML file: no script, no network, readable in print.
+
+From the run record alone. Every text goes through autoescape; control characters are
+made visible first, as in the other reports. The pictures are those of ``plots``, put
+in as SVG.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cache
+from io import StringIO
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from harness.records import DeviceRef, Outcome
+from harness.results.facts import run_facts
+from harness.results.plots import figures
+from harness.results.progress import BAD_OUTCOMES, StepRecord
+from harness.results.record import RunRecord
+from harness.results.table import summary_line
+from harness.results.tally import DeviceResult
+from harness.results.timing_rows import explanation, timing_rows
+from harness.results.wording import one_line, step_name, tries_text, value_rows
+
+if TYPE_CHECKING:
+    from jinja2 import Template
+
+FILE_NAME = "report.html"
+
+_XML_HEAD = re.compile(r"^.*?(?=<svg)", re.DOTALL)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trouble:
+    """One result that is not passed, as the first page tells it."""
+
+    outcome: str
+    step: str
+    device: str
+    message: str
+    hint: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One line of a step's table."""
+
+    device: str
+    name: str
+    value: str
+    unit: str
+    limits: str
+    verdict: str
+    outcome: str
+    tries: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """One step with its table."""
+
+    name: str
+    outcome: str
+    duration: str
+    rows: tuple[Row, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unit:
+    """One device with the worst of its verdicts."""
+
+    socket: str
+    rom_code: str
+    family: str
+    checks: int
+    outcome: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Picture:
+    """A figure as SVG text, already safe."""
+
+    label: str
+    svg: object
+
+
+def write_html(record: RunRecord, path: Path) -> None:
+    """Write the report; the file is whole or not there.
+
+    Raises:
+        OSError: the folder does not take it.
+    """
+    temporary = path.with_name(f".{path.name}.part")
+    temporary.write_text(render(record), encoding="utf-8")
+    temporary.replace(path)
+
+
+def render(record: RunRecord) -> str:
+    """The report as text; the same record gives the same text."""
+    return _template().render(
+        record=record,
+        summary=summary_line(record),
+        troubles=list(_troubles(record)),
+        remarks=[text for text in [explanation(timing_rows(record))] if text],
+        pictures=list(_pictures(record)),
+        devices=list(_units(record)),
+        steps=[_step(step) for step in record.steps],
+        facts=[(name, one_line(value)) for name, value in run_facts(record)],
+    )
+
+
+@cache
+def _template() -> Template:
+    from jinja2 import Environment, PackageLoader, StrictUndefined  # noqa: PLC0415
+
+    environment = Environment(
+        loader=PackageLoader("harness.results", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=lambda value: (
+            one_line(value)
+            if isinstance(value, str) and not hasattr(value, "__html__")
+            else value
+        ),
+    )
+    return environment.get_template("report.html.j2")
+
+
+def _label(device: DeviceRef | None) -> str:
+    return device.label if device else "bus"
+
+
+def _troubles(record: RunRecord) -> Iterator[Trouble]:
+    for step, result in record.results:
+        if result.outcome in BAD_OUTCOMES:
+            yield Trouble(
+                outcome=str(result.outcome),
+                step=step_name(step),
+                device=_label(result.device),
+                message=result.shown.message or result.shown.kind,
+                hint=result.shown.hint,
+            )
+
+
+def _units(record: RunRecord) -> Iterator[Unit]:
+    for device in record.devices:
+        outcomes = [r.outcome for _, r in record.results if r.device == device]
+        yield Unit(
+            socket=device.socket,
+            rom_code=device.rom_code,
+            family=f"{device.family:02X}h",
+            checks=len(outcomes),
+            outcome=str(Outcome.worst(outcomes)),
+        )
+
+
+def _step(step: StepRecord) -> Step:
+    return Step(
+        name=step_name(step),
+        outcome=str(step.outcome),
+        duration=f"{step.duration_s:.3f} s",
+        rows=tuple(row for result in step.results for row in _rows(result)),
+    )
+
+
+def _rows(result: DeviceResult) -> Iterator[Row]:
+    device, tries = _label(result.device), tries_text(result)
+    values = value_rows(result)
+    for value in values:
+        yield Row(
+            device=device,
+            name=value.name,
+            value=value.value,
+            unit=value.unit,
+            limits=value.limits.removeprefix("limits "),
+            verdict=value.verdict,
+            outcome="failed" if value.verdict == "outside" else "",
+            tries=tries,
+        )
+    if not values or result.outcome is not Outcome.PASSED:
+        yield Row(
+            device=device,
+            name="-",
+            value=result.shown.message or "-",
+            unit="-",
+            limits="-",
+            verdict=str(result.outcome),
+            outcome=str(result.outcome),
+            tries=tries,
+        )
+
+
+def _pictures(record: RunRecord) -> Iterator[Picture]:
+    from markupsafe import Markup  # noqa: PLC0415 - comes with the templates
+
+    for name, figure in figures(record):
+        drawn = StringIO()
+        figure.savefig(drawn, format="svg", metadata={"Date": None})
+        # matplotlib escapes every text that it draws
+        svg = _XML_HEAD.sub("", drawn.getvalue())
+        yield Picture(label=name, svg=Markup(_own_ids(svg, name)))
+
+
+def _own_ids(svg: str, name: str) -> str:
+    """Ids that no other picture in the file has."""
+    prefix = re.sub(r"\W", "-", name)
+    for pattern in (r'(\bid=")', r'(xlink:href="#)', r"(url\(#)"):
+        svg = re.sub(pattern, rf"\g<1>{prefix}-", svg)
+    return svg
