@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 from harness.records import DeviceRef, Outcome
 from harness.results.facts import run_facts
 from harness.results.plots import figures
-from harness.results.progress import BAD_OUTCOMES, StepRecord
+from harness.results.progress import BAD_OUTCOMES, INTERRUPTED, StepRecord
 from harness.results.record import RunRecord
 from harness.results.table import summary_line
 from harness.results.tally import DeviceResult
@@ -87,6 +87,19 @@ class Picture:
     svg: object
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Live:
+    """What the page of a run that goes on shows besides.
+
+    Attributes:
+        refresh_s: how often the page renews itself.
+        lines: what happened last, newest first.
+    """
+
+    refresh_s: int
+    lines: tuple[str, ...] = ()
+
+
 def write_html(record: RunRecord, path: Path) -> None:
     """Write the report; the file is whole or not there.
 
@@ -98,12 +111,18 @@ def write_html(record: RunRecord, path: Path) -> None:
     temporary.replace(path)
 
 
-def render(record: RunRecord) -> str:
-    """The report as text; the same record gives the same text."""
+def render(record: RunRecord, live: Live | None = None) -> str:
+    """The report as text; the same record gives the same text.
+
+    Args:
+        record: the run.
+        live: what a page of a run still going on shows besides, or None.
+    """
     return _template().render(
         record=record,
+        live=live,
         summary=summary_line(record),
-        troubles=list(_troubles(record)),
+        troubles=list(_troubles(record, going_on=live is not None)),
         remarks=[text for text in [explanation(timing_rows(record))] if text],
         pictures=list(_pictures(record)),
         devices=list(_units(record)),
@@ -133,8 +152,10 @@ def _label(device: DeviceRef | None) -> str:
     return device.label if device else "bus"
 
 
-def _troubles(record: RunRecord) -> Iterator[Trouble]:
+def _troubles(record: RunRecord, *, going_on: bool) -> Iterator[Trouble]:
     for step, result in record.results:
+        if going_on and result.shown.kind == INTERRUPTED:
+            continue  # it has not ended yet, that is all
         if result.outcome in BAD_OUTCOMES:
             yield Trouble(
                 outcome=str(result.outcome),

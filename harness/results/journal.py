@@ -258,6 +258,51 @@ def read_events(path: Path) -> Iterator[Event]:
         ) from exc
 
 
+class Tail:
+    """Follows a journal that is still being written.
+
+    Args:
+        path: the file.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._offset = 0
+        self._number = 0
+
+    def new_events(self) -> list[Event]:
+        """Whole lines since the last call; the line being written waits.
+
+        Raises:
+            UsageError: see ``read_events``.
+        """
+        events: list[Event] = []
+        try:
+            with self._path.open("rb") as stream:
+                stream.seek(self._offset)
+                for line in _lines(stream):
+                    if not line.endswith(b"\n"):
+                        break
+                    self._offset += len(line)
+                    self._number += 1
+                    first = self._number == 1
+                    event = _checked_first(line, self._path) if first else _parsed(line)
+                    events.append(event or _lost_line(self._number, line))
+        except OSError as exc:
+            raise UsageError(
+                f"the journal cannot be read: {exc.strerror}",
+                where=str(self._path),
+                hint=f"name the {FILE_NAME} of a results folder",
+            ) from exc
+        if not self._number:
+            raise UsageError(
+                "the journal has not begun yet",
+                where=str(self._path),
+                hint="start the run first, then watch it",
+            )
+        return events
+
+
 def _lines(stream: BinaryIO) -> Iterator[bytes]:
     """Lines; of one longer than anything we write only the beginning."""
     while line := stream.readline(_LONGEST_LINE):
