@@ -10,7 +10,8 @@ in one table, so that an adapter fault can never be booked against a device:
     |   |-- AdapterUnplugged
     |   |-- NoEcho  ShortEcho  ExtraEcho  WrongRate
     |   |-- LineNotReady    line low before the first reset
-    |   `-- CannotSwitch    no power or pull-up control on this fixture
+    |   |-- CannotSwitch    no power or pull-up control on this fixture
+    |   `-- CannotOverdrive adapter or line too slow for the second speed
     |-- LineError           the bus misbehaved                          (failed)
     |   |-- LineShorted  ResetDisturbed  SlotDisturbed
     `-- DeviceError         a device misbehaved                         (failed)
@@ -160,6 +161,16 @@ class CannotSwitch(AdapterError):
     kind = "cannot-switch"
     default_hint = (
         "wire RTS or DTR as the README shows and name it under `power` in the fixture"
+    )
+
+
+class CannotOverdrive(AdapterError):
+    """Adapter or line are too slow for overdrive slots."""
+
+    kind = "cannot-overdrive"
+    default_hint = (
+        "use an adapter that makes 750 kbaud or more (set adapter.kind in the fixture), "
+        "a short line and a pull-up of 1 to 2.2 kohm"
     )
 
 

@@ -114,7 +114,7 @@ class Adapter:
         self._kind = kind
         self._tolerance_ppm = clock_tolerance_ppm
         self._port: Any = None
-        self._baud = 0
+        self._format = (0, 0)
         self._identity = ("", "")
         self._supply = True
         self._strong_pull_up = False
@@ -138,7 +138,7 @@ class Adapter:
 
     def _connect(self, url: str) -> None:
         self._port = open_port(url, _OPEN_BAUD)
-        self._baud = 0
+        self._format = (0, 0)
         # A simulated port brings its own time; every other one has the system's.
         own_clock = getattr(self._port, "clock", None)
         self.clock = own_clock if isinstance(own_clock, Clock) else SystemClock()
@@ -187,12 +187,13 @@ class Adapter:
 
     # -- the one primitive ---------------------------------------------------
 
-    def exchange(self, frames: bytes, baud: int) -> bytes:
+    def exchange(self, frames: bytes, baud: int, stop_bits: int = 1) -> bytes:
         """Send a burst of characters and return exactly as many echoes.
 
         Args:
             frames: characters, one a slot.
             baud: rate to ask for.
+            stop_bits: 1 or 2.
 
         Raises:
             NoEcho: nothing came back.
@@ -205,9 +206,9 @@ class Adapter:
         if self._port is None:
             raise AdapterUnplugged("the adapter is not open", where=self.url)
         with translated(self.url):
-            if baud != self._baud:
-                set_rate(self._port, baud)
-                self._baud = baud
+            if (baud, stop_bits) != self._format:
+                set_rate(self._port, baud, stop_bits)
+                self._format = (baud, stop_bits)
             self._collect_unsolicited()
             echoes = bytearray()
             for start in range(0, len(frames), self.max_burst):
@@ -237,6 +238,18 @@ class Adapter:
     def _collect_unsolicited(self) -> None:
         waiting = self._port.in_waiting
         self.unsolicited = self._port.read(waiting) if waiting else b""
+
+    def hear(self) -> bytes:
+        """What arrived since the last burst without being asked for; sends nothing.
+
+        Raises:
+            AdapterUnplugged: the port is gone.
+        """
+        if self._port is None:
+            raise AdapterUnplugged("the adapter is not open", where=self.url)
+        with translated(self.url):
+            self._collect_unsolicited()
+        return self.unsolicited
 
     def _read(self, wanted: int, baud: int) -> bytes:
         # twice the time that the burst needs, never under a slow adapter's round trip
@@ -346,7 +359,7 @@ class Adapter:
         moves. Checks silence, echo, round trips, and by a long burst the real rate.
 
         Args:
-            baud: slot rate to ask for.
+            baud: slot rate to ask for, with one stop bit.
 
         Raises:
             ExtraEcho: characters arrive that nobody sent.

@@ -8,6 +8,7 @@ answers that decide what to send next cost another round trip.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from enum import IntEnum
 from typing import Any
@@ -60,11 +61,15 @@ class Burst:
     frames: bytes
     echoes: bytes
     baud: int
+    stop_bits: int = 1
 
 
 @dataclass(slots=True)
 class Traffic:
-    """Running counts of what went over the bus."""
+    """Running counts of what went over the bus.
+
+    A change of the stop bits counts as a change of rate: it costs as much.
+    """
 
     resets: int = 0
     slots: int = 0
@@ -106,7 +111,8 @@ class Bus:
         self.reset_frame = reset_frame or choose_reset(adapter.grid)
         self.traffic = Traffic()
         self.last: Burst | None = None
-        self._last_baud = 0
+        self._standard: tuple[SlotFrames, ResetFrame] | None = None
+        self._last_format = (0, 0)
         self._held_low = False
 
     @property
@@ -121,6 +127,8 @@ class Bus:
             found["sent"] = self.last.frames.hex().upper()
             found["echoes"] = self.last.echoes.hex().upper()
             found["baud"] = self.last.baud
+            if self.last.stop_bits != 1:
+                found["stop_bits"] = self.last.stop_bits
         if self.adapter.unsolicited:
             found["unsolicited"] = self.adapter.unsolicited.hex().upper()
         return found
@@ -136,31 +144,58 @@ class Bus:
         return report
 
     def _fit_slots(self) -> None:
-        """Slow down until ones come back whole on this line, within the limits.
+        """If no legal slot is slow enough the default stays: the steps will say so."""
+        with suppress(CannotMake):
+            self.slots = self.fitted(self.slots)
+
+    def fitted(self, slots: SlotFrames) -> SlotFrames:
+        """Slots of the same limits, slow enough that ones come back whole on this line.
 
         A slot is released at 1 and sampled at 1.5 bit times, so a slow edge reads as a
-        0. If no legal slot is slow enough the default stays: the line is at fault, and
-        the steps will say so.
+        0. Only read slots go out, which devices that wait for a reset ignore.
+
+        Raises:
+            CannotMake: no legal slot is slow enough; besides what ``exchange`` raises.
         """
-        slots, probe = self.slots, b"\xff" * 32
-        while self.exchange(probe, slots.request_baud) != probe:
+        found, probe = slots, b"\xff" * 32
+        while self.exchange(probe, found.request_baud, found.stop_bits) != probe:
             # the echo is short of half a bit; two per cent more is the next candidate
-            rise_us = 0.51 * slots.one.bit_us
-            try:
-                slots = choose_slots(
-                    self.adapter.grid, limits=slots.limits, rise_us=rise_us
-                )
-            except CannotMake:
-                return
-        if slots is not self.slots:
-            self.slots = replace(
-                slots,
-                reason=f"{slots.reason}; slowed down for this line's slow rise",
+            rise_us = 0.51 * found.one.bit_us
+            found = choose_slots(
+                self.adapter.grid, limits=slots.limits, rise_us=rise_us
             )
+        if found is slots:
+            return slots
+        return replace(
+            found, reason=f"{found.reason}; slowed down for this line's slow rise"
+        )
+
+    # -- speed -------------------------------------------------------------------
+
+    @property
+    def is_overdrive(self) -> bool:
+        """True while the frames in use are those of overdrive."""
+        return self._standard is not None
+
+    def use_overdrive(self, slots: SlotFrames, reset_frame: ResetFrame) -> None:
+        """Go on with overdrive frames; only sets the frames, see ``driver.overdrive``."""
+        if self._standard is None:
+            self._standard = (self.slots, self.reset_frame)
+        self.slots, self.reset_frame = slots, reset_frame
+
+    def use_standard(self) -> None:
+        """Go on with the standard frames."""
+        if self._standard is not None:
+            self.slots, self.reset_frame = self._standard
+            self._standard = None
 
     # -- exchange ----------------------------------------------------------------
 
-    def exchange(self, frames: bytes, baud: int) -> bytes:
+    def send(self, frames: bytes) -> bytes:
+        """One burst of slots at the rate and format in use; errors as ``exchange``."""
+        return self.exchange(frames, self.slots.request_baud, self.slots.stop_bits)
+
+    def exchange(self, frames: bytes, baud: int, stop_bits: int = 1) -> bytes:
         """One burst through the adapter, counted and kept as evidence.
 
         Raises:
@@ -170,26 +205,31 @@ class Bus:
             AdapterError: as the adapter says.
         """
         try:
-            return self._exchange(frames, baud)
+            return self._exchange(frames, baud, stop_bits)
         except ExtraEcho as fault:
             raise SlotDisturbed(
                 fault.what, where=fault.where, hint=fault.hint
             ) from fault
 
-    def _exchange(self, frames: bytes, baud: int) -> bytes:
+    def _exchange(self, frames: bytes, baud: int, stop_bits: int) -> bytes:
         """As ``exchange``, but ExtraEcho stays what it is."""
         self.traffic.bursts += 1
         self.traffic.slots += len(frames)
-        if baud != self._last_baud:
+        if (baud, stop_bits) != self._last_format:
             self.traffic.rate_changes += 1
-            self._last_baud = baud
+            self._last_format = (baud, stop_bits)
         try:
-            echoes = self.adapter.exchange(frames, baud)
+            echoes = self.adapter.exchange(frames, baud, stop_bits)
         except (NoEcho, ShortEcho, ExtraEcho) as fault:
-            self.last = Burst(frames=frames, echoes=self.adapter.partial, baud=baud)
+            self.last = Burst(
+                frames=frames,
+                echoes=self.adapter.partial,
+                baud=baud,
+                stop_bits=stop_bits,
+            )
             self._blame_line(self.last, fault)
             raise
-        self.last = Burst(frames=frames, echoes=echoes, baud=baud)
+        self.last = Burst(frames=frames, echoes=echoes, baud=baud, stop_bits=stop_bits)
         self._held_low = False
         return echoes
 
@@ -233,7 +273,8 @@ class Bus:
     def _is_silent(self) -> bool:
         """True if not one of a few read slots is echoed."""
         try:
-            self.adapter.exchange(b"\xff" * 8, self.slots.request_baud)
+            slots = self.slots
+            self.adapter.exchange(b"\xff" * 8, slots.request_baud, slots.stop_bits)
         except NoEcho:
             return True
         except (ShortEcho, ExtraEcho):
@@ -275,7 +316,11 @@ class Bus:
         sent = self.reset_frame.frame.byte
         late = b""
         try:
-            echo = self._exchange(bytes([sent]), self.reset_frame.request_baud)
+            echo = self._exchange(
+                bytes([sent]),
+                self.reset_frame.request_baud,
+                self.reset_frame.frame.stop_bits,
+            )
         except ExtraEcho:  # the line was pulled again after the character
             assert self.last is not None
             echo, late = self.last.echoes, self.adapter.unsolicited
@@ -315,7 +360,7 @@ class Bus:
     def _burst(self, write: bytes, read_slots: int) -> bytes:
         """Write frames, then read slots, in one exchange; the read slots' echoes."""
         frames = write + self.slots.read(read_slots)
-        echoes = self.exchange(frames, self.slots.request_baud)
+        echoes = self.send(frames)
         self.check_written(frames, echoes, range(len(write)))
         return echoes[len(write) :]
 

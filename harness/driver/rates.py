@@ -1,4 +1,4 @@
-"""Setting any rate on a native Linux port.
+"""Setting any rate, and the stop bits with it, on a native Linux port.
 
 pyserial 3.5 sets a rate outside its table with a second call that newer C
 libraries refuse, and loses it again whenever another attribute is set. Linux
@@ -21,6 +21,7 @@ _TCGETS2 = 0x802C542A
 _TCSETS2 = 0x402C542B
 _CBAUD = 0o010017
 _BOTHER = 0o010000
+_CSTOPB = 0o000100
 _BRKINT = 0o000002
 _IGNPAR = 0o000004
 
@@ -30,8 +31,8 @@ def is_native(port: Any) -> bool:  # noqa: ANN401 - pyserial classes share no ba
     return sys.platform == "linux" and isinstance(getattr(port, "fd", None), int)
 
 
-def set_rate(port: Any, baud: int) -> None:  # noqa: ANN401
-    """Set the port's rate.
+def set_rate(port: Any, baud: int, stop_bits: int = 1) -> None:  # noqa: ANN401
+    """Set the port's rate and the number of stop bits, 1 or 2.
 
     Raises:
         PortUnsuitable: the port does not take this rate.
@@ -40,8 +41,10 @@ def set_rate(port: Any, baud: int) -> None:  # noqa: ANN401
     """
     try:
         if is_native(port):
-            _set_native(port, baud)
+            _set_native(port, baud, stop_bits)
         else:
+            if port.stopbits != stop_bits:
+                port.stopbits = stop_bits
             port.baudrate = baud
     except (ValueError, OverflowError, struct.error) as cause:
         raise PortUnsuitable(f"the port refuses {baud} baud ({cause})") from cause
@@ -51,13 +54,15 @@ def set_rate(port: Any, baud: int) -> None:  # noqa: ANN401
         raise PortUnsuitable(f"the port refuses {baud} baud ({cause})") from cause
 
 
-def _set_native(port: Any, baud: int) -> None:  # noqa: ANN401
+def _set_native(port: Any, baud: int, stop_bits: int) -> None:  # noqa: ANN401
     from fcntl import ioctl  # noqa: PLC0415 - not on every system
 
     fields = list(_TERMIOS2.unpack(ioctl(port.fd, _TCGETS2, bytes(_TERMIOS2.size))))
     # A break must come through as a character, never flush the echoes.
     fields[0] &= ~(_BRKINT | _IGNPAR)
-    fields[2] = fields[2] & ~_CBAUD | _BOTHER
+    fields[2] = fields[2] & ~(_CBAUD | _CSTOPB) | _BOTHER
+    if stop_bits == 2:
+        fields[2] |= _CSTOPB
     fields[6] = fields[7] = baud
     ioctl(port.fd, _TCSETS2, _TERMIOS2.pack(*fields))
 

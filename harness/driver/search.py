@@ -214,7 +214,7 @@ class Search:
         triplets = [level for bit in ahead for level in (1, 1, bit)]
         bits = [*lead, *triplets, *([1, 1] if ask else [])]
         frames = self._bus.slots.encode_bits(bits)
-        echoes = self._bus.exchange(frames, self._bus.slots.request_baud)
+        echoes = self._bus.send(frames)
         written = [
             *range(len(lead)),
             *range(len(lead) + 2, len(lead) + len(triplets), 3),
@@ -247,7 +247,7 @@ def verify(bus: Bus, rom: RomCode) -> bool:
     command = [RomCommand.SEARCH >> place & 1 for place in range(8)]
     bits = command + [level for bit in rom.bits for level in (1, 1, bit)]
     frames = bus.slots.encode_bits(bits)
-    echoes = bus.exchange(frames, bus.slots.request_baud)
+    echoes = bus.send(frames)
     bus.check_written(frames, echoes, [*range(8), *range(10, len(bits), 3)])
     levels = bus.slots.decode_bits(echoes)[8:]
     return all(

@@ -68,7 +68,7 @@ class Isolated:
         command = [RomCommand.SEARCH >> place & 1 for place in range(8)]
         bits = command + [level for bit in path for level in (1, 1, bit)]
         frames = bus.slots.encode_bits(bits)
-        echoes = bus.exchange(frames, bus.slots.request_baud)
+        echoes = bus.send(frames)
         bus.check_written(frames, echoes, [*range(8), *range(10, len(bits), 3)])
         levels = bus.slots.decode_bits(echoes)[8:]
         for place, bit in enumerate(path):

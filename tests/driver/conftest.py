@@ -86,6 +86,7 @@ class RiggedPort:
         lose: characters that are swallowed from the next write.
         foreign: characters that come behind the echo of the next write.
         chatter: characters that wait whenever somebody asks.
+        stopbits: as set.
         calls: names of the calls made, in order.
     """
 
@@ -98,6 +99,7 @@ class RiggedPort:
         self.calls: list[str] = []
         self.states: list[tuple[bool, bool]] = []
         self.closed = False
+        self.stopbits = 1
         self._waiting = bytearray()
         self._baud = 9600
         self._lines = {"rts": True, "dtr": True}

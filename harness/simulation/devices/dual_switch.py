@@ -24,6 +24,8 @@ class DualSwitch(Device[PinSettings]):
         pins: the two channels.
     """
 
+    knows_overdrive = True
+
     def __init__(
         self,
         *,
