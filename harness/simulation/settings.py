@@ -157,7 +157,7 @@ class PowerSettings(StrictSettings):
         Literal[Condition.RTS_WITHOUT_DTR, Condition.DTR_WITHOUT_RTS] | None
     ) = Field(default=None, description="unequal pair that adds the strong pull-up")
     strong_pull_up_ohm: float = Field(
-        default=150, gt=0, le=1e5, description="of the strong pull-up"
+        default=390, gt=0, le=1e5, description="of the strong pull-up"
     )
     programming_v: float | None = Field(
         default=None, gt=0, le=30, description="programming supply"
