@@ -2,8 +2,8 @@
 
 A UART divides a fixed clock, so the rate asked for and the rate got differ. The
 limits of the bus must be checked against the rate got. Grids are named after
-the way the chip divides; the formulas are those of the Linux drivers for the
-common chips (ftdi_sio.c, cp210x.c, ch341.c, pl2303.c) and data sheet AN232B-05.
+the way the chip divides; the formulas are those of the Linux kernel's USB serial
+drivers for the common chips and of application note AN232B-05.
 
 ``tolerance_ppm`` is what the chip's own clock may be off on top of that.
 """

@@ -5,7 +5,8 @@ start 00h, sent true. CRC-16 guards memory transfers: x^16 + x^15 + x^2 + 1,
 reflected (A001h), start 0000h, sent inverted and low byte first.
 
 Source: the device maker's application note 27 and, for the parameters, the
-"Catalogue of parametrised CRC algorithms" (CRC-8/MAXIM-DOW, CRC-16/MAXIM-DOW).
+"Catalogue of parametrised CRC algorithms" (8 bit, 31h, reflected; 16 bit, 8005h,
+reflected, inverted).
 
 Blind spot: a block of zeros has CRC-8 00h, so a line held low "checks out";
 callers must also test something that cannot be zero.

@@ -15,7 +15,7 @@ SEEDED = settings(derandomize=True, deadline=None)
 
 
 class LibraryCrc8(Crc8Base):  # type: ignore[misc]  # the library has no types
-    """Parameters of the catalogue's CRC-8/MAXIM-DOW, stated in full."""
+    """Parameters of the catalogue's entry for polynomial 31h, reflected, in full."""
 
     _poly, _initvalue = 0x31, 0x00
     _reflect_input, _reflect_output, _xor_output = True, True, 0x00
