@@ -24,6 +24,7 @@ class Hazard(StrEnum):
     CLOCK_SETTING = "clock-setting"
     CELL_PROTECTOR = "cell-protector"
     CALIBRATION = "calibration"
+    BEHIND_BRIDGE = "behind-bridge"
 
     @property
     def caution(self) -> str:
@@ -58,6 +59,8 @@ _CAUTIONS = {
     "can let a cell vent, burn or die; cell under supervision, no bare leads, fire "
     f"protection at hand; {_DEFER}",
     Hazard.CALIBRATION: f"the part's own calibration can be spoilt; {_DEFER}",
+    Hazard.BEHIND_BRIDGE: "the bridge writes to a part that nobody here knows: it may "
+    f"switch something, or hold memory that can be written once only; {_DEFER}",
 }
 
 ALWAYS = (
