@@ -9,27 +9,35 @@ slot period      the shortest time between two falling edges that it follows
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from harness.errors import AdapterError, LineError
 from harness.timing.edges import Bracket, Edge
 from harness.timing.isolation import Isolated
 from harness.timing.ladders import (
     Clockwork,
     FrameRung,
+    Ladder,
     low_ladder,
     period_ladder,
     read_ladder,
+    twin_ladder,
 )
+from harness.timing.spans import STANDARD_SPANS, Spans
 
 _TRIALS = 3
 
 
-def longest_write_1(device: Isolated, clock: Clockwork) -> Edge:
+def longest_write_1(
+    device: Isolated, clock: Clockwork, spans: Spans = STANDARD_SPANS
+) -> Edge:
     """The longest low that the device still reads as a written 1.
 
     Free of assumptions about thresholds: this is the margin of write-1 slots on this
     line. The sample instant follows by adding the rise to the device's threshold.
     """
-    ladder = low_ladder(clock, 5.0, 75.0, 0.15)
+    span = spans.low
+    ladder = low_ladder(clock, span.from_us, span.to_us, span.step_us)
     places = device.positions(1)
 
     def probe(rung: FrameRung) -> tuple[int, int]:
@@ -48,12 +56,15 @@ def _dropped_out(device: Isolated, place: int, rung: FrameRung) -> bool:
     return device.pair() != device.own_pair(place + 1)
 
 
-def read_0_hold(device: Isolated, clock: Clockwork) -> Edge:
+def read_0_hold(
+    device: Isolated, clock: Clockwork, spans: Spans = STANDARD_SPANS
+) -> Edge:
     """From the slot's falling edge to the receiver seeing the line high again.
 
     One read slot at a position where the device's bit is 0 and it answers alone.
     """
-    ladder = read_ladder(clock, 10.5, 75.0, 0.15)
+    span = spans.read
+    ladder = read_ladder(clock, span.from_us, span.to_us, span.step_us, spans)
     places = device.positions(0)[:_TRIALS]
 
     def probe(rung: FrameRung) -> tuple[int, int]:
@@ -67,13 +78,16 @@ def read_0_hold(device: Isolated, clock: Clockwork) -> Edge:
     return Bracket(ladder, probe).find()
 
 
-def shortest_low(device: Isolated, clock: Clockwork) -> Edge:
+def shortest_low(
+    device: Isolated, clock: Clockwork, spans: Spans = STANDARD_SPANS
+) -> Edge:
     """The shortest low that the device takes for a slot.
 
     One character at a high rate, then the pair with safe slots: the device answers
     with its bit if it did not take the first, with the complement if it did.
     """
-    ladder = low_ladder(clock, 0.34, 6.0, 0.05)
+    span = spans.short_low
+    ladder = low_ladder(clock, span.from_us, span.to_us, span.step_us)
     place = device.first
 
     def probe(rung: FrameRung) -> tuple[int, int]:
@@ -107,6 +121,22 @@ def shortest_period(
         from_us: period from which on the device can at best be ready.
     """
     ladder = period_ladder(clock, from_us, max(95.0, from_us + 20), 0.5)
+    return _shortest_apart(device, ladder, lambda rung: b"\xff\xff")
+
+
+def shortest_twin(device: Isolated, clock: Clockwork, spans: Spans) -> Edge:
+    """As ``shortest_period``, with both slots in one character.
+
+    In overdrive two characters cannot follow each other faster than the slots in use
+    without their lows becoming too short.
+    """
+    ladder = twin_ladder(clock, 2.1, 13.0, 0.02, spans)
+    return _shortest_apart(device, ladder, lambda rung: bytes([rung.byte]))
+
+
+def _shortest_apart(
+    device: Isolated, ladder: Ladder, frames: Callable[[FrameRung], bytes]
+) -> Edge:
     places = device.positions(0)[:_TRIALS]
 
     def probe(rung: FrameRung) -> tuple[int, int]:
@@ -114,7 +144,7 @@ def shortest_period(
         for place in places:
             device.enter(place)
             try:
-                device.bus.exchange(b"\xff\xff", rung.request_baud)
+                device.bus.exchange(frames(rung), rung.request_baud)
             except (AdapterError, LineError):
                 # the device's own 0 still covered the second edge
                 device.bus.adapter.settle()

@@ -14,18 +14,19 @@ from functools import cached_property, lru_cache
 from math import inf
 
 from harness.timing.edges import Rung
+from harness.timing.spans import STANDARD_SPANS, Spans
 from harness.wire.clockgrid import ClockGrid
 from harness.wire.frames import PULSE_BYTES
-from harness.wire.limits import STANDARD
+from harness.wire.limits import STANDARD, SpeedLimits
 from harness.wire.synthesis import (
-    READ_SLOT,
-    RESET,
     CannotMake,
     Made,
     Since,
     Terms,
     for_low,
     for_sample,
+    read_terms,
+    reset_terms,
 )
 
 Ladder = tuple["FrameRung", ...]
@@ -153,25 +154,32 @@ def rise_ladder(
     return _samples(clock, _steps(from_us, to_us, step_us), terms, "release")
 
 
-READ_BIT_US = (5.5, 12.0)
-"""Bit times at which FFh is a legal read slot, clock error and rise included."""
-
-
 @lru_cache(maxsize=64)
 def read_ladder(
-    clock: Clockwork, from_us: float, to_us: float, step_us: float
+    clock: Clockwork,
+    from_us: float,
+    to_us: float,
+    step_us: float,
+    spans: Spans = STANDARD_SPANS,
 ) -> Ladder:
     """Samples of a read slot, counted from its falling edge."""
-    shortest_us, longest_us = READ_BIT_US
+    shortest_us, longest_us = spans.read_bit_us
     terms = replace(
-        READ_SLOT, low_us_min=shortest_us, low_us_max=longest_us, stop_bits=(1,)
+        read_terms(spans.limits),
+        low_us_min=shortest_us,
+        low_us_max=longest_us,
+        stop_bits=(1,),
+        # whatever follows, it is a round trip away
+        alone=True,
     )
     return _samples(clock, _steps(from_us, to_us, step_us), terms, "edge")
 
 
-def _legal_reset_low(clock: Clockwork, rung: FrameRung) -> bool:
+def _legal_reset_low(
+    clock: Clockwork, rung: FrameRung, limits: SpeedLimits = STANDARD
+) -> bool:
     """True if the clock's doubt cannot push the low time over a reset limit."""
-    low = STANDARD.reset_low
+    low = limits.reset_low
     low_us = (1 + PULSE_BYTES.index(rung.byte)) * rung.bit_us
     doubt = clock.doubt_ppm * 1e-6
     return low.holds(low_us * (1 - doubt)) and low.holds(low_us * (1 + doubt))
@@ -179,12 +187,16 @@ def _legal_reset_low(clock: Clockwork, rung: FrameRung) -> bool:
 
 @lru_cache(maxsize=64)
 def presence_ladder(
-    clock: Clockwork, from_us: float, to_us: float, step_us: float
+    clock: Clockwork,
+    from_us: float,
+    to_us: float,
+    step_us: float,
+    limits: SpeedLimits = STANDARD,
 ) -> Ladder:
     """Samples after the release of a reset pulse within its limits."""
-    terms = replace(RESET, stop_bits=(1,), zeros=tuple(range(2, 8)))
+    terms = replace(reset_terms(limits), stop_bits=(1,), zeros=tuple(range(2, 8)))
     rungs = _samples(clock, _steps(from_us, to_us, step_us), terms, "release")
-    return tuple(rung for rung in rungs if _legal_reset_low(clock, rung))
+    return tuple(rung for rung in rungs if _legal_reset_low(clock, rung, limits))
 
 
 _SLOW_ZERO_US = (62.0, 118.0)
@@ -226,3 +238,33 @@ def period_ladder(
         for rung in lows
         if rung.byte == PULSE_BYTES[0]
     )
+
+
+@lru_cache(maxsize=64)
+def twin_ladder(
+    clock: Clockwork,
+    from_us: float,
+    to_us: float,
+    step_us: float,
+    spans: Spans,
+) -> Ladder:
+    """Times from a character's falling edge to a second one inside it.
+
+    All ones but for one zero at bit m - 1: low for one bit, high, and low again for one
+    bit from m Tb on. With Tb a legal read low both are slots, nearer together than two
+    characters can be.
+    """
+    shortest_us, longest_us = spans.read_bit_us
+    terms = replace(_ALONE, zeros=(0,))
+    rungs = []
+    for apart in range(2, 9):
+        for wanted_us in _steps(from_us, to_us, step_us):
+            if not shortest_us <= wanted_us / apart <= longest_us:
+                continue
+            try:
+                made = for_low(wanted_us / apart, clock.known_grid, terms=terms)
+            except CannotMake:
+                continue
+            rung = clock.rung(made, times=apart)
+            rungs.append(replace(rung, byte=0xFF ^ 1 << (apart - 1)))
+    return _rising(rungs)

@@ -14,10 +14,12 @@ from harness.timing.edges import Bracket, Edge, Reach
 from harness.timing.ladders import (
     Clockwork,
     FrameRung,
+    Ladder,
     presence_ladder,
     reset_high_ladder,
     rise_ladder,
 )
+from harness.timing.spans import STANDARD_SPANS, Span, Spans
 from harness.wire.romcode import RomCode
 
 _TRIALS = 4
@@ -102,19 +104,22 @@ def _presence_low(bus: Bus, rung: FrameRung) -> bool:
     return not echo >> rung.bit & 1
 
 
-def presence_wait(bus: Bus, clock: Clockwork) -> Edge:
+def _presence_ladder(clock: Clockwork, span: Span, spans: Spans) -> Ladder:
+    return presence_ladder(clock, span.from_us, span.to_us, span.step_us, spans.limits)
+
+
+def presence_wait(bus: Bus, clock: Clockwork, spans: Spans = STANDARD_SPANS) -> Edge:
     """From release to the falling edge of the presence pulse.
 
-    The earliest sample after a reset within its limits comes 30 us after release; an
-    earlier edge is told as a bound.
+    An edge before the earliest sample of a legal reset is told as a bound.
     """
-    ladder = presence_ladder(clock, 30.0, 72.0, 0.5)
+    ladder = _presence_ladder(clock, spans.presence_wait, spans)
     return Bracket(ladder, lambda r: (int(_presence_low(bus, r)), 1)).find()
 
 
-def presence_end(bus: Bus, clock: Clockwork) -> Edge:
+def presence_end(bus: Bus, clock: Clockwork, spans: Spans = STANDARD_SPANS) -> Edge:
     """From release to the end of the presence pulse, at the receiver's threshold."""
-    ladder = presence_ladder(clock, 66.0, 330.0, 0.6)
+    ladder = _presence_ladder(clock, spans.presence_end, spans)
     return Bracket(ladder, lambda r: (int(not _presence_low(bus, r)), 1)).find()
 
 

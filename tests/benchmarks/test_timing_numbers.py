@@ -15,6 +15,7 @@ import pytest
 
 from harness.driver.bus import Bus
 from harness.driver.search import enumerate_devices
+from harness.timing.overdrive import OverdriveSurvey
 from harness.timing.survey import LineFacts, Name, Survey, Timing
 from harness.wire.romcode import RomCode
 
@@ -120,6 +121,88 @@ def test_coverage_over_200_random_benches(
         )
     for name, count in total.items():
         assert inside[name] / count >= 0.95, name
+
+
+OVERDRIVE_ASKED_US = {
+    Name.PRESENCE_WAIT: 1.0,
+    Name.PRESENCE_END: 1.5,
+    Name.SAMPLE_INSTANT: 0.7,
+    Name.READ_0_HOLD: 0.7,
+}
+"""Ours: well inside the windows of 4 and 20 us that they are judged by."""
+
+
+def overdrive_bench(
+    random: Random, bench_data: Make, new_device: Make
+) -> tuple[dict[str, Any], float]:
+    """A random bench on which overdrive can work: a short line, a strong pull-up."""
+    ohm = random.uniform(470, 2200)
+    # 0.5 us of rise at 1 MBd: R C of 1.4 us at most (bus facts, 5.2)
+    longest_m = (1.2e6 / ohm - 100) / 50
+    devices = [
+        new_device(random.choice([0x2D, 0x43, 0x0C, 0x28]), random.getrandbits(48))
+        for _ in range(random.randint(1, 3))
+    ]
+    data = bench_data(
+        devices,
+        seed=random.getrandbits(31),
+        kind=random.choice(GRIDS),
+        line={"pull_up_ohm": ohm, "cable_m": random.uniform(0.2, longest_m)},
+        adapter={"error_ppm": random.uniform(-2500, 2500), "latency_ms": 1},
+    )
+    return data, ohm
+
+
+def test_overdrive_coverage_over_random_benches(
+    open_bus: OpenBus, bench_data: Make, new_device: Make
+) -> None:
+    """In overdrive too the true value lies inside in at least 95 % of cases."""
+    random = Random(1_000_000)
+    inside: dict[Name, int] = defaultdict(int)
+    total: dict[Name, int] = defaultdict(int)
+    bounds: dict[Name, int] = defaultdict(int)
+    widths: dict[Name, list[float]] = defaultdict(list)
+    took_s, devices = 0.0, 0
+    for _ in range(BENCHES // 2):
+        data, ohm = overdrive_bench(random, bench_data, new_device)
+        bus = open_bus(data)
+        bus.prove()
+        roms = enumerate_devices(bus).found
+        standard = Survey(bus, LineFacts(pull_up_ohm=ohm, supply_v=5.0), roms)
+        survey = OverdriveSurvey(standard)
+        assert standard.rise.value_us >= 0  # measured once, at standard speed
+        for station in bus.adapter.port.bench.stations:
+            if station.pin.overdrive is None:
+                continue
+            times = station.pin.overdrive.times
+            started_s = bus.clock.now_s()
+            for name, true_us in (
+                (Name.PRESENCE_WAIT, times.presence_wait_us),
+                (Name.PRESENCE_END, times.presence_wait_us + times.presence_low_us),
+                (Name.SAMPLE_INSTANT, times.sample_us),
+                (Name.READ_0_HOLD, times.read_0_us),
+            ):
+                timing = survey.of_device(name, station.device.rom)
+                total[name] += 1
+                inside[name] += covers(timing, true_us)
+                bounds[name] += bool(timing.bound)
+                if not timing.bound:
+                    widths[name].append(timing.uncertainty)
+            took_s += bus.clock.now_s() - started_s
+            devices += 1
+    print(f"\noverdrive        {'cases':>5} {'inside':>7} {'bounds':>6} "  # noqa: T201
+          f"{'half width: median':>18} {'95 %':>6} {'largest':>8} {'asked':>6}")  # fmt: skip
+    for name, count in total.items():
+        ordered = sorted(widths[name])
+        print(  # noqa: T201
+            f"{name:<16} {count:>5} {inside[name] / count:>7.1%} {bounds[name]:>6} "
+            f"{ordered[len(ordered) // 2]:>18.3f} {ordered[int(0.95 * len(ordered))]:>6.2f} "
+            f"{ordered[-1]:>8.3f} {OVERDRIVE_ASKED_US[name]:>6}"
+        )
+    print(f"{took_s / devices:.1f} s of bus time a device at 1 ms latency")  # noqa: T201
+    for name, count in total.items():
+        assert inside[name] / count >= 0.95, name
+        assert max(widths[name]) <= OVERDRIVE_ASKED_US[name], name
 
 
 def test_full_survey_of_eight_devices(

@@ -1,0 +1,221 @@
+"""What the instrument measures: names, the line's declared facts, a value with its doubt.
+
+Thresholds are assumptions, stated with each value that needs them: the adapter's
+receiver at 1.5 V (common practice for TTL inputs, no source), a device's rising
+threshold at 2.2 V (data sheet family 28h, p. 19, logic high).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from math import log
+
+from harness.records import Measurement
+from harness.timing.edges import Edge, Reach
+from harness.wire.circuit import OPEN_DRAIN
+from harness.wire.limits import Limit, SpeedLimits
+
+RECEIVER_V = 1.5
+DEVICE_HIGH_V = 2.2
+THRESHOLD_DOUBT_V = 0.1
+"""How far the assumed device threshold may be off."""
+
+DEVICE_LOW_V = 0.8
+"""Falling threshold of a device (same sheet, logic low)."""
+
+STAGE_OHM = OPEN_DRAIN.stage_ohm
+"""Resistance of the host's output stage, assumed; half of what hangs on it is doubt."""
+
+FALL_DOUBT_US = 0.05
+"""What is left unknown of a fall after its correction, at the least."""
+
+
+class Name(StrEnum):
+    """Every quantity of a survey."""
+
+    CLOCK_ERROR = "clock_error"
+    RISE_TIME = "rise_time"
+    CAPACITANCE = "capacitance"
+    PRESENCE_WAIT = "presence_wait"
+    PRESENCE_END = "presence_end"
+    RESET_HIGH = "reset_high"
+    LONGEST_WRITE_1 = "longest_write_1"
+    SAMPLE_INSTANT = "sample_instant"
+    READ_0_HOLD = "read_0_hold"
+    SHORTEST_LOW = "shortest_low"
+    SLOT_PERIOD = "slot_period"
+
+
+LINE_NAMES = (
+    Name.CLOCK_ERROR,
+    Name.RISE_TIME,
+    Name.CAPACITANCE,
+    Name.PRESENCE_WAIT,
+    Name.PRESENCE_END,
+    Name.RESET_HIGH,
+)
+DEVICE_NAMES = (
+    Name.LONGEST_WRITE_1,
+    Name.SAMPLE_INSTANT,
+    Name.READ_0_HOLD,
+    Name.SHORTEST_LOW,
+    Name.SLOT_PERIOD,
+)
+
+OVERDRIVE_NAMES = (Name.PRESENCE_WAIT, Name.PRESENCE_END, *DEVICE_NAMES)
+"""What is measured of a device in overdrive, where it is alone on the line."""
+
+NO_LIMIT = Limit(name="", source="")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LineFacts:
+    """The line as the fixture declares it, and how its edges hang together.
+
+    With stage and pull-up as a divider the line falls towards V0 with (Rs || R) C and
+    rises from there with R C; so every fall and rise is a known multiple of one of
+    them, whatever C is.
+    """
+
+    pull_up_ohm: float
+    supply_v: float
+
+    @property
+    def low_v(self) -> float:
+        """V0, the level that the host's stage reaches."""
+        return self.supply_v * STAGE_OHM / (STAGE_OHM + self.pull_up_ohm)
+
+    def rise_constants(self, to_v: float) -> float:
+        """Rise to a level in units of R C: ln((V - V0) / (V - level))."""
+        return log((self.supply_v - self.low_v) / (self.supply_v - to_v))
+
+    def fall_constants(self, to_v: float) -> float:
+        """Fall to a level in units of R C."""
+        share = STAGE_OHM / (STAGE_OHM + self.pull_up_ohm)
+        return share * log((self.supply_v - self.low_v) / (to_v - self.low_v))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Timing:
+    """One measured time.
+
+    Attributes:
+        name: quantity.
+        value: in ``unit``; for a bound, the bound.
+        unit: us, ppm or nF.
+        uncertainty: half width, 0 for a bound.
+        limit: published limit; empty where there is none.
+        bound: ``""`` for a value, ``at most`` or ``at least`` for a bound.
+        blur_us: from nearly never to nearly always.
+        probes: probe points that it took.
+        basis: formula or assumption, for the reader.
+        in_overdrive: True if it was measured there.
+    """
+
+    name: Name
+    value: float
+    unit: str = "us"
+    uncertainty: float = 0.0
+    limit: Limit = NO_LIMIT
+    bound: str = ""
+    blur_us: float = 0.0
+    probes: int = 0
+    basis: str = ""
+    in_overdrive: bool = False
+
+    @property
+    def label(self) -> str:
+        """Name in reports: those of overdrive say so."""
+        return f"overdrive_{self.name}" if self.in_overdrive else str(self.name)
+
+    @property
+    def margin_us(self) -> float | None:
+        """Distance to the nearer limit; negative beyond it; None without a limit."""
+        sides = []
+        if self.limit.low_us is not None:
+            sides.append(self.value - self.limit.low_us)
+        if self.limit.high_us is not None:
+            sides.append(self.limit.high_us - self.value)
+        return min(sides, default=None)
+
+    @property
+    def broken(self) -> bool:
+        """True if the limit is missed beyond doubt."""
+        margin_us = self.margin_us
+        if self.bound == "at most":
+            # only known to be small: the low limit cannot be judged
+            high_us = self.limit.high_us
+            low_us = self.limit.low_us
+            return low_us is not None and self.value < low_us and high_us is not None
+        return margin_us is not None and margin_us < -self.uncertainty
+
+    @property
+    def thin(self) -> bool:
+        """True if the half width reaches the limit."""
+        margin_us = self.margin_us
+        return margin_us is not None and not self.bound and margin_us < self.uncertainty
+
+    def as_measurement(self) -> Measurement:
+        """As it goes to the journal."""
+        return Measurement(
+            name=self.label,
+            value=round(self.value, 4),
+            unit=self.unit,
+            low=None if self.bound == "at most" else self.limit.low_us,
+            high=None if self.bound == "at least" else self.limit.high_us,
+            uncertainty=round(self.uncertainty, 4),
+            beyond_doubt=True,
+        )
+
+    def as_evidence(self) -> dict[str, object]:
+        """What the measurement does not carry, for pictures and readers."""
+        return {
+            "bound": self.bound,
+            "blur_us": round(self.blur_us, 4),
+            "probes": self.probes,
+            "basis": self.basis,
+            "source": self.limit.source,
+            "thin": self.thin,
+        }
+
+
+BOUND_OF = {Reach.INSIDE: "", Reach.BELOW: "at most", Reach.ABOVE: "at least"}
+
+
+def timing_of(
+    name: Name,
+    edge: Edge,
+    limit: Limit = NO_LIMIT,
+    basis: str = "",
+    *,
+    in_overdrive: bool = False,
+) -> Timing:
+    """A measured edge as a value of the survey; what a bound leaves open widens it."""
+    doubt_us = edge.half_width_us
+    widened_us = {Reach.BELOW: doubt_us, Reach.ABOVE: -doubt_us}.get(edge.reach)
+    return Timing(
+        name=name,
+        value=edge.value_us + (widened_us or 0.0),
+        uncertainty=doubt_us if widened_us is None else 0.0,
+        limit=limit,
+        bound=BOUND_OF[edge.reach],
+        blur_us=edge.blur_us,
+        probes=edge.probes,
+        basis=basis,
+        in_overdrive=in_overdrive,
+    )
+
+
+def presence_end_limit(limits: SpeedLimits) -> Limit:
+    """From release to the end of presence: wait and pulse together."""
+    wait, low = limits.presence_wait, limits.presence_low
+    sides = (wait.low_us, wait.high_us, low.low_us, low.high_us)
+    shortest_us, longest_us, narrow_us, wide_us = (side or 0.0 for side in sides)
+    return Limit(
+        name="presence end",
+        low_us=shortest_us + narrow_us,
+        high_us=longest_us + wide_us,
+        source=f"{wait.source}: wait {shortest_us:g}..{longest_us:g} and low "
+        f"{narrow_us:g}..{wide_us:g} together",
+    )
