@@ -45,6 +45,16 @@ class StepBody(Strict):
     )
 
 
+class AtSpeed(StepBody):
+    """A step that can be done at either bus speed."""
+
+    speed: Literal["standard", "overdrive"] = Field(
+        default="standard",
+        description="overdrive: the devices meant are brought into it for this step; "
+        "every step leaves the bus at standard speed",
+    )
+
+
 class Reset(StepBody):
     """Reset pulses, and whether a presence pulse answers."""
 
@@ -54,7 +64,7 @@ class Reset(StepBody):
     )
 
 
-class Enumerate(StepBody):
+class Enumerate(AtSpeed):
     """A full search of the bus and what it must find."""
 
     count: int | None = Field(
@@ -92,7 +102,7 @@ class Enumerate(StepBody):
         return self
 
 
-class Verify(StepBody):
+class Verify(AtSpeed):
     """Known ROM codes answer, each found without a full search."""
 
     sockets: Literal["all"] | SocketNames = Field(
@@ -112,7 +122,7 @@ class Convert(StepBody):
     )
 
 
-class Read(StepBody, Limited):
+class Read(AtSpeed, Limited):
     """One quantity of a device, and its limits."""
 
     quantity: Word = Field(description="name of the quantity, such as temperature")

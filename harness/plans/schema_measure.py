@@ -7,7 +7,7 @@ from typing import Annotated, Literal, Self
 from pydantic import BeforeValidator, Field, model_validator
 
 from harness.plans.schema_base import Limited, Strict, Word, complaint
-from harness.plans.schema_bodies import StepBody
+from harness.plans.schema_bodies import AtSpeed
 from harness.plans.schema_trials import Stress
 
 TimingName = Literal[
@@ -32,6 +32,10 @@ def _as_list(value: object) -> object:
 
 _GROUPS = ("all", "line", "devices")
 
+_NOT_IN_OVERDRIVE = frozenset(
+    {"line", "clock_error", "rise_time", "capacitance", "reset_high"}
+)
+
 TimingNames = Annotated[
     tuple[TimingName, ...],
     Field(min_length=1, strict=False),
@@ -39,7 +43,7 @@ TimingNames = Annotated[
 ]
 
 
-class Measure(StepBody, Limited):
+class Measure(AtSpeed, Limited):
     """Time limits of line and devices, measured, each with its uncertainty and margin."""
 
     what: Literal["all", "line", "devices"] | TimingNames = Field(
@@ -60,6 +64,21 @@ class Measure(StepBody, Limited):
                 expected="one name under what",
                 at="what",
             )
+        return self
+
+    @model_validator(mode="after")
+    def _of_devices_in_overdrive(self) -> Self:
+        """The line is measured at standard speed; so are the times that need it."""
+        asked = (self.what,) if isinstance(self.what, str) else self.what
+        if self.speed == "overdrive":
+            for name in asked:
+                if name in _NOT_IN_OVERDRIVE:
+                    raise complaint(
+                        f"{name} in overdrive",
+                        expected="all, devices, presence_wait, presence_end or a "
+                        "device's quantity",
+                        at="what",
+                    )
         return self
 
 

@@ -11,9 +11,10 @@ steps:
   - enumerate: {at_least: 1}
   - measure: {what: line}
   - measure: {what: devices}
+  - measure: {what: devices, speed: overdrive}
 """
 
 
 def survey_plan() -> Plan:
-    """Resets, enumeration, then every quantity of the timing instrument."""
+    """Resets, enumeration, then every quantity of the timing instrument, both speeds."""
     return parse_plan(_TEXT, "built-in survey")

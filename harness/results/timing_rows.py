@@ -150,7 +150,7 @@ def explanation(rows: list[TimingRow]) -> str:
         if broken
         else f"has {number_text(worst.margin)} {worst.value.unit} left"
     )
-    because = _BECAUSE.get(worst.value.name, "")
+    because = _BECAUSE.get(worst.value.name.removeprefix("overdrive_"), "")
     sentence = (
         f"What limits this bus: {worst.value.name} of {worst.device} is {worst.text} "
         f"({worst.limits_text}) and {left}"

@@ -59,10 +59,13 @@ class OverdriveSurvey:
 
     Args:
         survey: the standard one, for bus, clock and rise.
+
+    Attributes:
+        standard: that one.
     """
 
     def __init__(self, survey: Survey) -> None:
-        self._survey = survey
+        self.standard = survey
         self._edges: dict[tuple[_Measure, RomCode], Edge] = {}
         self._write_1_us = 0.0
 
@@ -75,10 +78,10 @@ class OverdriveSurvey:
             LineError, AdapterError: as the bus says.
         """
         # both are measured at standard speed, at first use
-        clock, _ = self._survey.clock, self._survey.rise
+        clock, _ = self.standard.clock, self.standard.rise
         measure = _MEASURES[name]
         if (measure, rom) not in self._edges:
-            bus = self._survey.bus
+            bus = self.standard.bus
             with overdrive(bus, rom):
                 self._write_1_us = bus.slots.one.low_us
                 self._edges[measure, rom] = measure(
@@ -87,7 +90,7 @@ class OverdriveSurvey:
         return self._judge(name, self._edges[measure, rom])
 
     def _judge(self, name: Name, edge: Edge) -> Timing:
-        survey = self._survey
+        survey = self.standard
         judge: dict[Name, Callable[[Edge], tuple[Edge, Limit, str]]] = {
             Name.PRESENCE_WAIT: lambda e: (
                 survey.from_device_rise(e),

@@ -81,7 +81,8 @@ def run_enumerate(context: Context, body: Enumerate) -> Iterator[CheckResult]:
     def check() -> CheckResult:
         found.clear()
         search = enumerate_alarms if body.alarm else enumerate_devices
-        found.extend(search(context.bus) for _ in range(body.scans))
+        with context.at_speed(body):
+            found.extend(search(context.bus) for _ in range(body.scans))
         return _judge_enumeration(context, body, found)
 
     result = attempt(context, body, check)
@@ -196,7 +197,10 @@ def _prove(context: Context, body: Enumerate, device: DeviceRef) -> CheckResult:
     family = family_of(device.family)
     evidence: dict[str, object] = {"family": family.name}
     if not device.socket:
-        if not verify(context.bus, RomCode.parse(device.rom_code)):
+        rom = RomCode.parse(device.rom_code)
+        with context.at_speed(body, rom):
+            answers = verify(context.bus, rom)
+        if not answers:
             raise DeviceAbsent(
                 f"{device.rom_code} was found once and does not answer a directed search: a phantom",
                 hint="look for noise or slow edges; scan again",
@@ -263,9 +267,10 @@ def run_verify(context: Context, body: Verify) -> Iterator[CheckResult]:
             )
             continue
         device = context.ref(RomCode.parse(code))
-        yield attempt(context, body, partial(_verify, context, device), device)
+        yield attempt(context, body, partial(_verify, context, body, device), device)
 
 
-def _verify(context: Context, device: DeviceRef) -> CheckResult:
-    context.session(device).verify()
+def _verify(context: Context, body: Verify, device: DeviceRef) -> CheckResult:
+    with context.at_speed(body, RomCode.parse(device.rom_code)):
+        context.session(device).verify()
     return judged(Measurement(name="rom_code", value=device.rom_code))

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 from harness.clock import Clock
 from harness.driver.bus import Bus
+from harness.driver.overdrive import overdrive
 from harness.driver.search import (
     Enumeration,
     enumerate_alarms,
@@ -16,10 +18,11 @@ from harness.driver.search import (
 )
 from harness.errors import DeviceAbsent
 from harness.families.hazard import Hazard
-from harness.plans.schema_bodies import StepBody
+from harness.plans.schema_bodies import AtSpeed, StepBody
 from harness.plans.schema_fixture import Fixture
 from harness.plans.schema_plan import Plan
 from harness.records import DeviceRef
+from harness.timing.overdrive import OverdriveSurvey
 from harness.timing.survey import LineFacts, Survey
 from harness.wire.romcode import RomCode
 
@@ -189,6 +192,7 @@ class Context:
     conversion_void: bool = False
     _sessions: dict[str, DeviceSession] = field(default_factory=dict)
     _survey: Survey | None = None
+    _overdrive_survey: OverdriveSurvey | None = None
 
     @property
     def clock(self) -> Clock:
@@ -216,6 +220,26 @@ class Context:
             roms = [RomCode.parse(d.rom_code) for d in self.known_devices()]
             self._survey = Survey(self.bus, line, roms)
         return self._survey
+
+    @property
+    def overdrive_survey(self) -> OverdriveSurvey:
+        """The same in overdrive."""
+        known = self._overdrive_survey
+        if known is None or known.standard is not self.survey:
+            known = self._overdrive_survey = OverdriveSurvey(self.survey)
+        return known
+
+    def at_speed(
+        self, body: AtSpeed, rom: RomCode | None = None
+    ) -> AbstractContextManager[object]:
+        """The bus at the step's speed; in overdrive with one device, or all that can.
+
+        Raises:
+            CannotOverdrive, NobodyAnswers: see ``driver.overdrive.enter_overdrive``.
+        """
+        if body.speed == "overdrive":
+            return overdrive(self.bus, rom)
+        return nullcontext()
 
     def forget(self) -> None:
         """Drop what sessions remember: after a power loss it may be untrue."""
@@ -297,4 +321,7 @@ def title_of(kind: str, body: StepBody) -> str:
     if isinstance(detail, dict | tuple):
         detail = ", ".join(detail)
     words = kind.replace("_", " ")
-    return f"{words} {detail}" if detail is not None else words
+    if detail is not None:
+        words = f"{words} {detail}"
+    fast = isinstance(body, AtSpeed) and body.speed == "overdrive"
+    return f"{words} in overdrive" if fast else words

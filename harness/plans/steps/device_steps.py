@@ -47,7 +47,8 @@ def _read(context: Context, body: Read, device: DeviceRef) -> CheckResult:
                 hint="run again; a value from before the gap proves nothing",
             )
     session = context.session(device)
-    answers = [ask(session) for _ in range(body.average)]
+    with context.at_speed(body, session.rom):
+        answers = [ask(session) for _ in range(body.average)]
     value = Measurement(
         name=body.quantity,
         value=_average(answers),

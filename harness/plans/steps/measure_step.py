@@ -6,11 +6,18 @@ from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from functools import partial
 
+from harness.errors import CannotOverdrive, NobodyAnswers
 from harness.plans.schema_measure import Measure
 from harness.plans.steps.attempts import attempt, judged
 from harness.plans.steps.context import Context
 from harness.records import CheckResult, DeviceRef, Outcome
-from harness.timing.survey import DEVICE_NAMES, LINE_NAMES, Name, Timing
+from harness.timing.survey import (
+    DEVICE_NAMES,
+    LINE_NAMES,
+    OVERDRIVE_NAMES,
+    Name,
+    Timing,
+)
 from harness.wire.limits import Limit
 from harness.wire.romcode import RomCode
 
@@ -38,6 +45,9 @@ def run_measure(context: Context, body: Measure) -> Iterator[CheckResult]:
             outcome=Outcome.SKIPPED, message="no device on the bus to measure with"
         )
         return
+    if body.speed == "overdrive":
+        yield from _in_overdrive(context, body, wanted)
+        return
     if line:
         yield attempt(context, body, partial(_line, context, body, line))
     if device_names:
@@ -50,11 +60,51 @@ def run_measure(context: Context, body: Measure) -> Iterator[CheckResult]:
             )
 
 
+def _in_overdrive(
+    context: Context, body: Measure, wanted: set[str]
+) -> Iterator[CheckResult]:
+    """What can be reached in overdrive; the rest in one result that says why not."""
+    names = [name for name in OVERDRIVE_NAMES if name in wanted]
+    silent: list[str] = []
+    for device in context.targets():
+        try:
+            with context.at_speed(body, RomCode.parse(device.rom_code)):
+                pass
+        except CannotOverdrive as reason:
+            yield CheckResult(
+                outcome=Outcome.SKIPPED,
+                kind=reason.kind,
+                message=f"no overdrive: {reason.what}",
+                hint=reason.hint,
+            )
+            return
+        except NobodyAnswers:
+            silent.append(device.label)
+            continue
+        measure = partial(_device_in_overdrive, context, body, names, device)
+        yield attempt(context, body, measure, device)
+    if silent:
+        yield CheckResult(
+            outcome=Outcome.SKIPPED,
+            kind="no-overdrive",
+            message=f"{len(silent)} device(s) do not answer in overdrive: "
+            f"{', '.join(silent)}",
+        )
+
+
+def _device_in_overdrive(
+    context: Context, body: Measure, names: list[Name], device: DeviceRef
+) -> CheckResult:
+    survey, rom = context.overdrive_survey, RomCode.parse(device.rom_code)
+    return _judge(body, [survey.of_device(name, rom) for name in names])
+
+
 def _names(body: Measure) -> set[str]:
+    of_devices = OVERDRIVE_NAMES if body.speed == "overdrive" else DEVICE_NAMES
     groups: dict[str, Iterable[str]] = {
-        "all": (*LINE_NAMES, *DEVICE_NAMES),
+        "all": (*LINE_NAMES, *of_devices),
         "line": LINE_NAMES,
-        "devices": DEVICE_NAMES,
+        "devices": of_devices,
     }
     return set(groups[body.what] if isinstance(body.what, str) else body.what)
 
@@ -75,7 +125,7 @@ def _limited(body: Measure, timing: Timing) -> Timing:
     limit = timing.limit
     if body.low is not None or body.high is not None:
         limit = Limit(
-            name=timing.name, low_us=body.low, high_us=body.high, source="the plan"
+            name=timing.label, low_us=body.low, high_us=body.high, source="the plan"
         )
     if body.margin_us is not None:
         limit = replace(
@@ -89,7 +139,7 @@ def _limited(body: Measure, timing: Timing) -> Timing:
 def _judge(body: Measure, timings: list[Timing]) -> CheckResult:
     limited = [_limited(body, timing) for timing in timings]
     evidence: dict[str, object] = {
-        "timing": {timing.name: timing.as_evidence() for timing in limited}
+        "timing": {timing.label: timing.as_evidence() for timing in limited}
     }
     values = [timing.as_measurement() for timing in limited]
     result = judged(*values, evidence=evidence)
