@@ -20,15 +20,16 @@ MAY_IMPORT: dict[str, set[str]] = {
     "timing": {"errors", "records", "clock", "wire", "driver"},
     "simulation": {"wire"},
     "results": {"errors", "records", "clock", "wire"},
+    "quality": {"errors", "records", "wire", "results"},
     "plans": {
         "errors", "records", "clock", "wire", "driver", "families", "timing", "results",
-        "simulation",
+        "quality", "simulation",
     },
     "terminal": {"errors", "records", "clock", "results"},
     "pytest_plugin": {"errors", "records", "driver", "plans", "results"},
     "commands": {
-        "errors", "clock", "driver", "families", "plans", "results", "simulation",
-        "terminal", "wire",
+        "errors", "clock", "driver", "families", "plans", "quality", "results",
+        "simulation", "terminal", "wire",
     },
     "cli": {"errors", "commands", "plans"},
 }  # fmt: skip
