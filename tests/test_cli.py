@@ -97,7 +97,11 @@ def test_passed_run(slotproof: Make, files: Make, tmp_path: Path) -> None:
     said = slotproof("run", plan, "--fixture", fixture)
     (folder,) = (tmp_path / "results").iterdir()
     assert said.code == 0
-    assert sorted(p.name for p in folder.iterdir()) == ["journal.jsonl", "junit.xml"]
+    assert sorted(p.name for p in folder.iterdir()) == [
+        "journal.jsonl",
+        "junit.xml",
+        "report.html",
+    ]
     assert "run passed: 2 passed" in said.out
     assert str(folder.relative_to(tmp_path)) in said.out
     assert said.err == ""

@@ -148,7 +148,7 @@ def test_results_can_be_kept(plan_test: Make, pytester: pytest.Pytester) -> None
     """With --slotproof-into each plan leaves journal and JUnit file as a run does."""
     plan_test("--slotproof-into=kept")
     kept = sorted(p.name for p in (pytester.path / "kept/probes").iterdir())
-    assert kept == ["journal.jsonl", "junit.xml"]
+    assert kept == ["journal.jsonl", "junit.xml", "report.html"]
     text = (pytester.path / "kept/probes/junit.xml").read_text("utf-8")
     assert 'tests="' in text
     assert "<failure" not in text
