@@ -45,7 +45,7 @@ def run(session: DeviceSession, given: Make, name: str, **options: object) -> An
 
 def checked(sent: str, answer: str) -> str:
     """An answer with the check value that another library computes."""
-    check = Crc16Maxim.calc(bytes.fromhex(sent + answer))
+    check: int = Crc16Maxim.calc(bytes.fromhex(sent + answer))
     return answer + check.to_bytes(2, "little").hex()
 
 
@@ -77,15 +77,14 @@ def test_worked_write(script: Make) -> None:
     assert session.lines == []
 
 
-def test_worked_test_mode_exit(script: Make) -> None:
+def test_worked_test_mode_exit(script: Make, given: Make) -> None:
     """96h, ROM code, 3Ch without selection: the bytes of the facts, 1.2."""
     session = script(
         0x29,
         [("96 29 0C 0B 0A 00 00 00 35 3C", ""), ("F0 88 00", WORKED)],
         serial=0x0A0B0C,
     )
-    found = checks(0x29)["leave_test_mode"].run(session, None)
-    assert found.measurements[0].holds
+    assert run(session, given, "leave_test_mode")["registers_sound"].holds
     assert session.lines == []
 
 

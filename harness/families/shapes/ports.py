@@ -67,7 +67,7 @@ class Ports:
     read: Callable[[Session], PortState]
     drive: Callable[[Session, int], None]
     hazards: frozenset[Hazard]
-    clear_activity: Callable[[Session], None] | None = None
+    clear_activity: Callable[[Session], object] | None = None
 
     @property
     def all_off(self) -> int:
