@@ -1,0 +1,581 @@
+"""Authenticators 33h and 2Fh: worked transactions, MACs, secrets that leave no trace."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from crccheck.crc import Crc16Maxim  # type: ignore[import-untyped]
+
+from harness.errors import (
+    AnswerImpossible,
+    CheckValueWrong,
+    DeviceAbsent,
+    DeviceError,
+    LineError,
+    NobodyAnswers,
+    UsageError,
+)
+from harness.families import authenticator
+from harness.families.hazard import Hazard
+from harness.families.registry import checks, family_of, quantities
+from harness.families.shapes import secret_memory
+from harness.families.shapes.mac import mac_of
+from harness.plans.steps.context import DeviceSession
+from harness.records import Outcome
+from harness.results.report import rebuild
+from harness.simulation import fault_settings as fs
+
+Make = Callable[..., Any]
+
+SERIAL = 0x55AA33
+SECRET = bytes(range(1, 9))
+PAGE_0 = bytes(range(32))
+PAGE_1 = bytes(range(32, 64))
+MAC = "37 BB 54 F9 8F 1E C4 6F CD 6C 2E 0B 2A 0A 77 60 94 45 DE CF"
+CHALLENGED = [
+    ("0F 00 00 00 00 00 00 11 22 33 00", "7E 2D"),
+    ("AA", "00 00 5F 00 00 00 00 11 22 33 00 68 13"),
+    ("A5 00 00", f"{PAGE_0.hex()} FF 2E 22 {MAC} 5D 60 AA"),
+]
+"""Family facts, 5.1.2, example 1 (computed there from the layout of the data sheet)."""
+
+COPY_MAC = "E1 2B D5 4E F6 11 3F 26 5D D3 15 0F 3A 57 1B F8 8E B4 62 BC"
+PARASITE = {"line": {"pull_up_ohm": 1000, "supply_v": 5.0, "cable_m": 1}}
+
+
+@pytest.fixture(autouse=True)
+def secrets_in_environment(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Invented secrets where a user keeps them."""
+    monkeypatch.setenv("BENCH_SECRET", SECRET.hex())
+    monkeypatch.setenv("OTHER_SECRET", bytes(range(0x51, 0x59)).hex(" "))
+    monkeypatch.setenv("SHORT_SECRET", "0102")
+
+
+def read(session: Any, name: str) -> Any:  # noqa: ANN401 - any session, any scalar
+    """A quantity's value."""
+    return quantities(session.rom.family)[name].read(session).value
+
+
+def run(session: Any, given: Make, name: str, **options: object) -> Any:  # noqa: ANN401
+    """Run a check; its measurements by name."""
+    check = checks(session.rom.family)[name]
+    found = check.run(session, given(check, **options))
+    return {value.name: value for value in found.measurements}
+
+
+def model(session: DeviceSession) -> Any:  # noqa: ANN401 - the simulated part
+    """The simulated part."""
+    return session._bus.adapter.port.bench.stations[0].device
+
+
+def scripted(script: Make, lines: list[tuple[str, str]]) -> Any:  # noqa: ANN401
+    """The part of the worked examples, ROM 33 33 AA 55 00 00 00 30."""
+    session = script(0x33, lines, serial=SERIAL)
+    assert session.rom.wire == bytes.fromhex("33 33 AA 55 00 00 00 30")
+    return session
+
+
+# -- worked transactions -------------------------------------------------------------
+
+
+def test_worked_authenticated_read(script: Make) -> None:
+    """Example 1: challenge 11 22 33, page 0 and its MAC."""
+    session = scripted(script, CHALLENGED)
+    pad = bytes.fromhex("00 00 00 00 11 22 33 00")
+    data, mac = secret_memory.read_page(session, 0, pad)
+    assert (data, mac) == (PAGE_0, bytes.fromhex(MAC))
+    assert session.held_s == [0.002]
+    assert mac == authenticator._page_mac(
+        session, authenticator.PAGE_LAYOUT, 0, SS=SECRET, PP=data, SP=pad
+    )
+
+
+def test_worked_default_secret(script: Make) -> None:
+    """Example 2: secret of zeros, blank page 1, challenge DE AD BE."""
+    session = scripted(script, [])
+    mac = authenticator._page_mac(
+        session,
+        authenticator.PAGE_LAYOUT,
+        1,
+        SS=bytes(8),
+        PP=b"\xff" * 32,
+        SP=bytes.fromhex("00 00 00 00 DE AD BE 00"),
+    )
+    assert mac == bytes.fromhex(
+        "E4 6C 21 6F 81 1B 01 61 A9 6D 2D 46 0C FE 4C 87 40 56 78 AF"
+    )
+
+
+def test_worked_copy(script: Make) -> None:
+    """Example 3: A0..A7 to 0028h, the MAC over page 1 as it was."""
+    row = "A0 A1 A2 A3 A4 A5 A6 A7"
+    lines = [
+        *[("F0 20 00", PAGE_1.hex())] * 2,
+        (f"0F 28 00 {row}", "21 8B"),
+        ("AA", f"28 00 5F {row} 36 95"),
+        ("55 28 00 5F", ""),
+        (f"..{COPY_MAC}", "AA"),
+        *[("F0 28 00", row)] * 2,
+    ]
+    session = scripted(script, lines)
+    secret_memory.write_row(session, 0x28, bytes.fromhex(row), SECRET)
+    assert session.lines == []
+    assert session.held_s == [0.002, 0.010]
+
+
+def test_worked_next_secret(script: Make) -> None:
+    """Example 4: scratchpad 11 22 .. 88, page 0; the new secret is 15 B8 .. 8C."""
+    lines = [
+        ("0F 00 00 11 22 33 44 55 66 77 88", "2E A0"),
+        ("AA", "00 00 5F 11 22 33 44 55 66 77 88"),
+        ("33 00 00", "AA"),
+    ]
+    block = bytes.fromhex("AA 00 00 5F 11 22 33 44 55 66 77 88")
+    check = Crc16Maxim.calc(block).to_bytes(2, "little").hex()
+    lines[1] = ("AA", f"{lines[1][1]} {check}")
+    session = scripted(script, lines)
+    partial = bytes.fromhex("11 22 33 44 55 66 77 88")
+    secret_memory.compute_secret(session, 0, partial)
+    assert session.held_s == [0.012]
+    given = {"SS": SECRET, "PP": PAGE_0, "SP": partial, "MP": b"\x11"}
+    filled = authenticator.SECRET_LAYOUT.fill(secret_memory.sources(session, **given))
+    assert mac_of(filled)[:8] == bytes.fromhex("15 B8 CA 9C 61 EB 8F 8C")
+
+
+def test_worked_register_page(script: Make) -> None:
+    """Example 5: page 1 to zeros only, by the layout of the register page."""
+    session = scripted(script, [])
+    held = bytes.fromhex("00 00 00 55 00 00 00 00")
+    row = bytes.fromhex("00 00 00 55 55 00 00 00")
+    filled = authenticator.REGISTER_LAYOUT.fill(
+        secret_memory.sources(session, SS=SECRET, RG=held, SP=row, MP=b"\x04")
+    )
+    assert mac_of(filled) == bytes.fromhex(
+        "C0 1D 6F B3 D8 F1 CE 5E 0B D1 3E E3 66 C6 0B A3 D6 C8 67 DC"
+    )
+
+
+def test_worked_first_secret(script: Make) -> None:
+    """Example 6: 01..08 to 0080h."""
+    lines = [
+        ("0F 80 00 01 02 03 04 05 06 07 08", "38 C7"),
+        ("AA", "80 00 5F 01 02 03 04 05 06 07 08 80 D3"),
+        ("5A 80 00 5F", "AA"),
+    ]
+    session = scripted(script, lines)
+    secret_memory.load_secret(session, SECRET)
+    assert session.lines == []
+    assert session.held_s == [0.010]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "0F 00 00 00 00 00 00 11 22 33 00 7E 2D",
+        f"A5 00 00 {PAGE_0.hex()} FF 2E 22",
+        f"{MAC} 5D 60",
+        "0F 28 00 A0 A1 A2 A3 A4 A5 A6 A7 21 8B",
+        "AA 28 00 5F A0 A1 A2 A3 A4 A5 A6 A7 36 95",
+        "0F 80 00 01 02 03 04 05 06 07 08 38 C7",
+    ],
+)
+def test_check_values_by_an_independent_library(text: str) -> None:
+    """Whole transactions hold by crccheck's CRC-16."""
+    data = bytes.fromhex(text)
+    assert Crc16Maxim.calc(data[:-2]).to_bytes(2, "little") == data[-2:]
+
+
+def _flip(hexed: str, bit: int) -> str:
+    data = bytearray.fromhex(hexed)
+    data[bit // 8] ^= 1 << bit % 8
+    return data.hex()
+
+
+@pytest.mark.parametrize("line", [0, 1, 2])
+def test_every_flipped_bit_of_every_reply_is_caught(script: Make, line: int) -> None:
+    """584 of 584: check of the write, scratchpad, page, FFh, MAC, end."""
+    sent, answer = CHALLENGED[line]
+    for bit in range(8 * len(bytes.fromhex(answer))):
+        lines = list(CHALLENGED)
+        lines[line] = (sent, _flip(answer, bit))
+        session = scripted(script, lines)
+        with pytest.raises(DeviceError):
+            secret_memory.read_page(
+                session, 0, bytes.fromhex("00 00 00 00 11 22 33 00")
+            )
+
+
+@pytest.mark.parametrize(
+    ("answer", "words"),
+    [
+        ("00", "not the one it computed"),
+        ("FF", "refused or never"),
+        ("A8", "shows A8h"),
+    ],
+)
+def test_each_way_to_refuse_has_its_words(
+    script: Make, answer: str, words: str
+) -> None:
+    """Mismatch, refusal, neither."""
+    session = scripted(script, [("55 00 00 5F", ""), (f"..{MAC}", answer)])
+    with pytest.raises(DeviceError, match=words):
+        secret_memory.copy(session, 0, bytes.fromhex(MAC), what="copy")
+
+
+def test_quiet_staging_tells_no_bytes(script: Make) -> None:
+    """Wrong check value, wrong content: the message has none of the secret."""
+    text = SECRET.hex(" ")
+    write = (f"0F 80 00 {text}", "38 C7")
+    for lines in (
+        [(write[0], "38 C6")],
+        [write, ("AA", f"80 00 5F {text} 80 D2")],
+        [write, ("AA", "80 00 5F 00 00 00 00 00 00 00 00 00 00")],
+    ):
+        fixed = list(lines)
+        if fixed[-1][1].endswith("00 00"):
+            block = bytes.fromhex("AA 80 00 5F") + bytes(8)
+            check = Crc16Maxim.calc(block).to_bytes(2, "little").hex()
+            fixed[-1] = ("AA", f"80 00 5F {'00' * 8} {check}")
+        with pytest.raises(DeviceError) as raised:
+            secret_memory.load_secret(scripted(script, fixed), SECRET)
+        assert not re.search(r"01[ :]*02[ :]*03", str(raised.value))
+        assert raised.value.__cause__ is None
+
+
+# -- live --------------------------------------------------------------------------
+
+
+def loaded(live: Make, family: int = 0x33, **more: object) -> Any:  # noqa: ANN401
+    """A part with the secret of the examples."""
+    settings = {"secret": SECRET.hex(), "fill": 0, **more}
+    return live(family, fixture=PARASITE, **settings)
+
+
+def test_mac_of_the_right_and_of_another_secret(live: Make, given: Make) -> None:
+    """Right twice with the secret that it holds, wrong with another."""
+    session = loaded(live)
+    found = run(session, given, "authenticated_page", secret="env:BENCH_SECRET", page=2)
+    assert [m.holds for m in found.values()] == [True] * 4
+    wrong = run(session, given, "authenticated_page", secret="env:OTHER_SECRET")
+    assert not wrong["mac_right"].holds
+    assert not wrong["second_mac_right"].holds
+
+
+def test_part_that_replays_one_mac(live: Make, given: Make) -> None:
+    """A clone that knows one answer only: the second challenge gives it away."""
+    session = loaded(live)
+    device = model(session)
+    kept = device._page_block(0)
+    device._page_block = lambda page: kept
+    found = run(session, given, "authenticated_page", secret="env:BENCH_SECRET")
+    assert not found["challenge_counts"].holds
+    assert not found["second_mac_right"].holds
+
+
+def test_loading_a_secret(live: Make, given: Make) -> None:
+    """Loaded, proved to work, and gone from the scratchpad."""
+    session = live(0x33, fixture=PARASITE)
+    found = run(session, given, "secret_load", secret="env:BENCH_SECRET")
+    assert [m.holds for m in found.values()] == [True, True]
+    assert model(session).secret == SECRET
+    session.transact(b"\xaa", 13)
+    assert bytes(model(session).pad) != SECRET
+    with pytest.raises(UsageError, match="has 2 bytes"):
+        run(session, given, "secret_load", secret="env:SHORT_SECRET")
+
+
+def test_secret_is_wiped_even_if_loading_fails(live: Make, given: Make) -> None:
+    """A copy that never ends well: an error, and the scratchpad has zeros."""
+    session = loaded(live, supply="external")
+    device = model(session)
+    device._program = lambda *_, **__: iter(())
+    with pytest.raises(AnswerImpossible, match="loading the secret"):
+        run(session, given, "secret_load", secret="env:OTHER_SECRET")
+    assert bytes(device.pad) == bytes(8)
+    assert device.secret == SECRET
+
+
+def test_protected_secret_stays(live: Make, given: Make) -> None:
+    """Nothing is sent once it is protected."""
+    session = loaded(live)
+    model(session).cells[0x88] = 0xAA
+    with pytest.raises(AnswerImpossible, match="protected for ever"):
+        run(session, given, "secret_load", secret="env:OTHER_SECRET")
+    assert model(session).secret == SECRET
+
+
+def test_next_secret(live: Make, given: Make) -> None:
+    """Computed by the device and by us; the proof holds."""
+    session = loaded(live, content=PAGE_0.hex())
+    found = run(
+        session,
+        given,
+        "secret_compute",
+        secret="env:BENCH_SECRET",
+        partial_secret="env:OTHER_SECRET",
+    )
+    assert found["secret_works"].holds
+    assert model(session).secret != SECRET
+    wrong = run(
+        session,
+        given,
+        "secret_compute",
+        secret="env:BENCH_SECRET",
+        partial_secret="env:OTHER_SECRET",
+    )
+    assert not wrong["secret_works"].holds
+
+
+def test_authenticated_write(live: Make, given: Make) -> None:
+    """Across two rows and pages, neighbours untouched; wrong secret, nothing written."""
+    session = loaded(live, fill=0x3C)
+    options = {"start": 30, "data": "01 02 03 04 05"}
+    found = run(
+        session, given, "authenticated_write", secret="env:BENCH_SECRET", **options
+    )
+    assert found["bytes_different"].holds
+    assert bytes(model(session).cells[29:36]) == bytes.fromhex("3C 01 02 03 04 05 3C")
+    with pytest.raises(AnswerImpossible, match="holds another secret"):
+        run(session, given, "authenticated_write", secret="env:OTHER_SECRET", data="99")
+    assert model(session).cells[0] == 0x3C
+    with pytest.raises(UsageError, match="do not fit"):
+        run(
+            session,
+            given,
+            "authenticated_write",
+            secret="env:BENCH_SECRET",
+            start=0x7F,
+            data="01 02",
+        )
+
+
+def test_wrong_mac_is_refused(live: Make, given: Make) -> None:
+    """Refused, content unchanged; a part that takes any MAC is found without harm."""
+    session = loaded(live, content="01 02 03")
+    assert all(m.holds for m in run(session, given, "wrong_mac").values())
+    device = model(session)
+
+    def take_any() -> Any:  # noqa: ANN401 - a generator of slots
+        yield from device._receive(3)
+        device._compute()
+        yield from device._receive_after(20)
+        yield from device._program(device.target, bytes(device.pad))
+
+    device._copy = take_any
+    found = run(session, given, "wrong_mac")
+    assert not found["wrong_mac_refused"].holds
+    assert found["content_unchanged"].holds
+
+
+def test_protection(live: Make, given: Make) -> None:
+    """Closed once, told, and the page refuses from then on."""
+    session = loaded(live)
+    assert run(session, given, "protection_state")["protection"].holds
+    found = run(
+        session, given, "protection_write", secret="env:BENCH_SECRET", what="page 0"
+    )
+    assert found["page_0_protected"].holds
+    assert read(session, "protection") == "page 0"
+    assert not run(session, given, "protection_state")["protection"].holds
+    with pytest.raises(AnswerImpossible, match="refused"):
+        run(session, given, "authenticated_write", secret="env:BENCH_SECRET", data="01")
+
+
+def test_registers(live: Make) -> None:
+    """Factory byte, user bytes, ROM copy; a copy of another part is found."""
+    session = loaded(live)
+    assert read(session, "factory_byte") == "55"
+    assert read(session, "user_bytes") == "00 00"
+    assert read(session, "rom_copy_matches") is True
+    model(session).cells[0x91] ^= 1
+    assert read(session, "rom_copy_matches") is False
+
+
+def test_2fh_without_a_layout(live: Make, given: Make) -> None:
+    """MACs are held against each other only; half a question is refused."""
+    session = loaded(live, 0x2F)
+    found = run(session, given, "authenticated_page")
+    assert set(found) == {"mac_repeats", "challenge_counts"}
+    assert all(m.holds for m in found.values())
+    with pytest.raises(UsageError, match="both"):
+        run(session, given, "authenticated_page", secret="env:BENCH_SECRET")
+    assert "authenticated_write" not in checks(0x2F)
+    found = run(session, given, "secret_load", secret="env:OTHER_SECRET")
+    assert set(found) == {"secret_loaded"}
+
+
+def test_2fh_with_a_layout_from_a_file(live: Make, given: Make, tmp_path: Path) -> None:
+    """The invented block of the model, as a user would put the maker's."""
+    path = tmp_path / "block.txt"
+    path.write_text("SS0-3 PP0-31 FFx2 SP2-3 MP FC S0-5 SS4-7 SP4-6\n", "ascii")
+    session = loaded(live, 0x2F)
+    options = {"secret": "env:BENCH_SECRET", "block_layout": str(path)}
+    assert all(
+        m.holds for m in run(session, given, "authenticated_page", **options).values()
+    )
+    assert run(session, given, "secret_load", **options)["secret_works"].holds
+    path.write_text("SS0-3 PP0-31 FFx4 MP FC S0-5 SS4-7 SP4-6\n", "ascii")
+    wrong = run(session, given, "authenticated_page", **options)
+    assert not wrong["mac_right"].holds
+
+
+def test_supply_dip_while_the_secret_is_written(live: Make, given: Make) -> None:
+    """The line falls while it is written: an error, never a success."""
+    session = loaded(live)
+    bench = session._bus.adapter.port.bench
+    plain = session.hold_strong_pull_up
+
+    def dip(write: bytes, hold_s: float) -> None:
+        plain(write, hold_s / 4)
+        at_s = bench.clock.now_us / 1e6
+        bench.faults.plan(fs.LineShorted(kind="line-shorted", at_s=at_s, for_s=0.003))
+        session.clock.sleep(hold_s * 2)
+        session.settle()
+
+    session.hold_strong_pull_up = dip
+    with pytest.raises(AnswerImpossible, match="loading the secret"):
+        run(session, given, "secret_load", secret="env:OTHER_SECRET")
+
+
+def test_pulled_off_in_a_copy(live: Make, given: Make) -> None:
+    """Gone while it writes: an error, never a success."""
+    session = loaded(live)
+    bench = session._bus.adapter.port.bench
+    plain = session.feed
+
+    def pull_off(hold_s: float) -> None:
+        if hold_s > 0.005:
+            bench.faults.start(fs.DeviceDropsOff(kind="device-drops-off", device="S1"))
+        plain(hold_s)
+
+    session.feed = pull_off
+    with pytest.raises((DeviceAbsent, NobodyAnswers)):
+        run(session, given, "authenticated_write", secret="env:BENCH_SECRET", data="01")
+
+
+@pytest.mark.slow
+def test_noise_never_writes_or_proves_silently(live: Make, given: Make) -> None:
+    """With one slot in 2000 flipped: written and right, or an error; no wrong MAC passes."""
+    right = errors = 0
+    for seed in range(24):
+        faults = [{"kind": "bit-flips", "probability": 0.0005}]
+        session = loaded(
+            live, supply="external", simulation={"seed": seed, "faults": faults}
+        )
+        data = bytes((seed * 31 + i) & 0xFF for i in range(8))
+        try:
+            found = run(
+                session,
+                given,
+                "authenticated_write",
+                secret="env:BENCH_SECRET",
+                data=data.hex(),
+            )
+            proof = run(
+                session,
+                given,
+                "authenticated_page",
+                secret="env:OTHER_SECRET",
+                challenge="11 22 33",
+            )
+        except (DeviceError, LineError):
+            errors += 1
+        else:
+            right += 1
+            assert found["bytes_different"].holds
+            assert bytes(model(session).cells[:8]) == data
+            assert not proof["mac_right"].holds
+    assert right > 3
+    assert errors > 2
+
+
+# -- whole runs --------------------------------------------------------------------
+
+LEAKS = [
+    re.compile(rb"[\s:,]*".join(b"%02x" % byte for byte in part), re.IGNORECASE)
+    for secret in (SECRET, bytes(range(0x51, 0x59)))
+    for part in (secret, secret[:4], secret[4:])
+] + [re.compile(re.escape(secret)) for secret in (SECRET, bytes(range(0x51, 0x59)))]
+
+
+def leaks(folder: Path) -> dict[str, list[bytes]]:
+    """Whatever a run leaves that shows a secret, whole or in half."""
+    return {
+        path.name: [p.pattern for p in LEAKS if p.search(path.read_bytes())]
+        for path in folder.rglob("*")
+        if path.is_file()
+    }
+
+
+STEPS = """
+- check: {function: secret_load, with: {secret: "env:BENCH_SECRET"},
+    hazard: [secret, memory-wear]}
+- check: {function: authenticated_page, with: {secret: "env:BENCH_SECRET"}}
+- check: {function: authenticated_page, with: {secret: "env:OTHER_SECRET"}}
+- check: {function: authenticated_write, hazard: [memory-wear],
+    with: {secret: "env:OTHER_SECRET", data: "AA"}}
+- check: {function: secret_compute, hazard: [secret, memory-wear],
+    with: {secret: "env:BENCH_SECRET", partial_secret: "env:OTHER_SECRET"}}
+"""
+ALLOWED = frozenset({Hazard.SECRET, Hazard.MEMORY_WEAR})
+
+
+@pytest.mark.parametrize("flips", [0.0, 0.001])
+def test_a_run_leaves_no_trace_of_its_secrets(
+    run_plan: Make,
+    bench_data: Make,
+    new_device: Make,
+    capfd: pytest.CaptureFixture[str],
+    flips: float,
+) -> None:
+    """Passed and failed steps, with and without noise: every file, and the screen."""
+    device = new_device(0x33, SERIAL, supply="external")
+    faults = [{"kind": "bit-flips", "probability": flips}] if flips else []
+    ran = run_plan(STEPS, bench_data([device], faults=faults), allow=ALLOWED)
+    rebuild(ran.folder / "journal.jsonl", ran.folder, case_properties=True)
+    found = leaks(ran.folder)
+    assert len(found) >= 2
+    assert not any(found.values()), found
+    said = capfd.readouterr()
+    assert not any(p.search((said.out + said.err).encode()) for p in LEAKS)
+    if not flips:
+        outcomes = [ran.shown(str(n), "S1").outcome for n in range(1, 6)]
+        failed, passed = Outcome.FAILED, Outcome.PASSED
+        assert outcomes == [passed, passed, failed, failed, passed]
+
+
+def test_loading_a_secret_needs_its_hazards(
+    run_plan: Make, bench_data: Make, new_device: Make
+) -> None:
+    """Refused before anything is sent unless the command line allows it."""
+    with pytest.raises(UsageError, match="does not allow") as raised:
+        run_plan(STEPS, bench_data([new_device(0x33, SERIAL)]))
+    assert not any(p.search(str(raised.value).encode()) for p in LEAKS)
+
+
+@pytest.mark.parametrize("family", [0x17, 0x47, 0x48])
+def test_sha_256_kinds_are_recognised_and_no_more(
+    run_plan: Make, bench_data: Make, new_device: Make, family: int
+) -> None:
+    """Enumerated, ROM code proved, reported by name; no check is offered."""
+    steps = [{"enumerate": {"count": 1}}, {"read": {"quantity": "rom_code"}}]
+    ran = run_plan(steps, bench_data([new_device(family, 7)]))
+    assert ran.code == 0
+    (value,) = ran.shown("2", "S1").measurements
+    assert str(value.value).endswith(f"{family:02X}")
+    assert checks(family) == {}
+    assert "SHA-256" in family_of(family).name
+    assert family_of(family).recognised_only
+
+
+def test_check_value_wrong_in_a_page(script: Make) -> None:
+    """A page whose CRC-16 does not hold is no page, before any MAC is looked at."""
+    lines = [*CHALLENGED[:2], ("A5 00 00", f"{PAGE_0.hex()} FF 2E 23")]
+    with pytest.raises(CheckValueWrong, match="page 0"):
+        secret_memory.read_page(
+            scripted(script, lines), 0, bytes.fromhex("00 00 00 00 11 22 33 00")
+        )
