@@ -54,6 +54,7 @@ def make_console(*, error: bool = False) -> Console:
 
 def show(record: RunRecord, console: Console) -> None:
     """The verdicts: a table on a terminal, plain lines elsewhere."""
+    from harness.results.plots import shmoo_lines  # noqa: PLC0415
     from harness.results.table import (  # noqa: PLC0415
         plain_lines,
         verdict_table,
@@ -64,3 +65,8 @@ def show(record: RunRecord, console: Console) -> None:
     else:
         for line in plain_lines(record):
             typer.echo(line)
+    for _, result in record.results:
+        if "shmoo" in result.shown.evidence:
+            typer.echo("")
+            for line in shmoo_lines(result):
+                typer.echo(line)

@@ -13,6 +13,7 @@ from harness.driver.bus import Bus
 from harness.driver.switching import Condition, Switching
 from harness.errors import UsageError
 from harness.plans.schema_fixture import Fixture
+from harness.wire.frames import choose_slots
 
 _OPENINGS = itertools.count(1)
 """Tells apart the simulated benches that one process opens."""
@@ -66,6 +67,7 @@ def connect(fixture: Fixture) -> Iterator[Bus]:
     )
     with adapter.open():
         try:
-            yield Bus(adapter)
+            fast = fixture.adapter.slots == "fast"
+            yield Bus(adapter, slots=choose_slots(adapter.grid, fast=fast))
         finally:
             adapter.release()

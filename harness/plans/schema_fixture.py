@@ -65,6 +65,11 @@ class AdapterSettings(Strict):
         le=50_000,
         description="largest error of the adapter's clock; default by kind",
     )
+    slots: Literal["cautious", "fast"] = Field(
+        default="cautious",
+        description="cautious keeps 1 % margin on every limit; fast keeps none, where "
+        "the clock is good enough",
+    )
     max_burst: int = Field(
         default=4000,
         ge=1,

@@ -22,6 +22,7 @@ TimingName = Literal[
     "read_0_hold",
     "shortest_low",
     "slot_period",
+    "recovery",
 ]
 """Quantities of the timing instrument; the first six are the line's."""
 

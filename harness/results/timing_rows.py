@@ -28,6 +28,7 @@ _BECAUSE = {
     "read_0_hold": "the device holds its zeros near the edge of their time",
     "shortest_low": "the device needs long lows",
     "slot_period": "the device needs long slots",
+    "recovery": "the device needs a long recovery",
     "clock_error": "the adapter's clock is near the end of its tolerance",
 }
 

@@ -23,6 +23,7 @@ from harness.timing.values import (
     DEVICE_NAMES,
     FALL_DOUBT_US,
     LINE_NAMES,
+    NO_LIMIT,
     OVERDRIVE_NAMES,
     RECEIVER_V,
     THRESHOLD_DOUBT_V,
@@ -227,6 +228,7 @@ class Survey:
             Name.READ_0_HOLD: self._read_0_hold,
             Name.SHORTEST_LOW: self._shortest_low,
             Name.SLOT_PERIOD: self._slot_period,
+            Name.RECOVERY: self._recovery,
         }
         return measure[name](rom)
 
@@ -300,21 +302,47 @@ class Survey:
             "shortest host low taken for a slot",
         )
 
-    def _slot_period(self, rom: RomCode) -> Timing:
+    def _period_edge(self, rom: RomCode) -> Edge:
         busy_us = max(self._hold_edge(rom).value_us, self._write_1_edge(rom).value_us)
-        edge = self._edge(
+        return self._edge(
             Name.SLOT_PERIOD,
             rom,
             lambda: device_times.shortest_period(
                 self._isolated(rom), self.clock, from_us=max(20.0, busy_us - 2)
             ),
         )
+
+    def _slot_period(self, rom: RomCode) -> Timing:
         limit = Limit(
             name="slot", high_us=STANDARD.slot.low_us, source=STANDARD.slot.source
         )
         return timing_of(
             Name.SLOT_PERIOD,
-            edge,
+            self._period_edge(rom),
             limit,
             "shortest from a read-0 to the next slot taken",
+        )
+
+    def _recovery(self, rom: RomCode) -> Timing:
+        """High time between a read-0 and the next edge: period less the time held low.
+
+        A device that samples after it released its 0 is busy until then, so its
+        recovery only shows as a bound, which no limit can be held against.
+        """
+        period, hold = self._period_edge(rom), self._hold_edge(rom)
+        doubt_us = period.half_width_us + hold.half_width_us
+        seen_us = max(0.0, period.value_us - hold.value_us)
+        released_last = hold.value_us >= self._write_1_edge(rom).value_us
+        limit = Limit(
+            name="recovery",
+            high_us=STANDARD.recovery.low_us,
+            source=STANDARD.recovery.source,
+        )
+        return Timing(
+            name=Name.RECOVERY,
+            value=seen_us if released_last else seen_us + doubt_us,
+            uncertainty=doubt_us if released_last else 0.0,
+            limit=limit if released_last else NO_LIMIT,
+            bound="" if released_last else "at most",
+            basis="slot period less the time that the line was low",
         )

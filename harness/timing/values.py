@@ -45,6 +45,7 @@ class Name(StrEnum):
     READ_0_HOLD = "read_0_hold"
     SHORTEST_LOW = "shortest_low"
     SLOT_PERIOD = "slot_period"
+    RECOVERY = "recovery"
 
 
 LINE_NAMES = (
@@ -61,9 +62,14 @@ DEVICE_NAMES = (
     Name.READ_0_HOLD,
     Name.SHORTEST_LOW,
     Name.SLOT_PERIOD,
+    Name.RECOVERY,
 )
 
-OVERDRIVE_NAMES = (Name.PRESENCE_WAIT, Name.PRESENCE_END, *DEVICE_NAMES)
+OVERDRIVE_NAMES = (
+    Name.PRESENCE_WAIT,
+    Name.PRESENCE_END,
+    *(name for name in DEVICE_NAMES if name is not Name.RECOVERY),
+)
 """What is measured of a device in overdrive, where it is alone on the line."""
 
 NO_LIMIT = Limit(name="", source="")

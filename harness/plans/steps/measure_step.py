@@ -31,6 +31,7 @@ TIMING_HINTS = {
     Name.SAMPLE_INSTANT: "the device's own time base is out of its limits: repeat on a short line, then replace the part",
     Name.READ_0_HOLD: "the device's own time base is out of its limits: repeat on a short line, then replace the part",
     Name.SHORTEST_LOW: "the device misses short lows: look at its supply and the low level",
+    Name.RECOVERY: "the device needs more recovery than it may: a lower pull-up, or replace the part",
     Name.SLOT_PERIOD: "the device needs more recovery than the slots give: slower slots or a lower pull-up",
 }
 
