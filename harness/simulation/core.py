@@ -233,6 +233,9 @@ class Core:
     def _take_speed(self, station: Station) -> None:
         """A device went into overdrive, or left it."""
         station.pin.follow_speed()
+        somebody = any(quick.device.fast for quick in self._quick)
+        for other in self.stations:
+            other.pin.may_doze = somebody and not other.supply.is_parasite
         self._runner.stop()
 
     def record_trace(self) -> Trace:
@@ -335,7 +338,11 @@ class Core:
 
     def _known(self) -> Known:
         fast = sum(station.bit for station in self._quick if station.pin.is_fast)
-        key: Hashable = (self.framing, self.wiring.line.signature, fast)
+        awake = 0
+        if fast:
+            stations = self.stations
+            awake = sum(s.bit for s in stations if not s.pin.is_dozing)
+        key: Hashable = (self.framing, self.wiring.line.signature, fast, awake)
         return self._outcomes.known(key)
 
     def _centivolts(self) -> int:

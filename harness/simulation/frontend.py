@@ -35,6 +35,11 @@ class SlotLogic(Protocol):
 
     fast: bool
 
+    @property
+    def is_mute(self) -> bool:
+        """True if it takes no part until the next reset."""
+        ...
+
     def level(self) -> int:
         """What to do with the slot that just began: 0 pulls, 1 leaves the line."""
         ...
@@ -108,6 +113,8 @@ class Pin:
         time_base: its times at standard speed.
         overdrive: its times in overdrive; None for a device that has none.
         is_fast: True while it goes by the latter.
+        may_doze: True while a mute device at standard speed need not follow slots: in
+            overdrive traffic, if slots cost it nothing.
     """
 
     def __init__(
@@ -123,6 +130,7 @@ class Pin:
         self.time_base = time_base
         self.overdrive = overdrive
         self.is_fast = logic.fast
+        self.may_doze = False
         self.phase = Phase.READY
         self.witness = Witness()
         self._engine = engine
@@ -144,6 +152,15 @@ class Pin:
             return self.overdrive.times
         return self.time_base
 
+    @property
+    def is_dozing(self) -> bool:
+        """True if only a reset is of interest.
+
+        A mute device neither pulls nor takes a bit, so nobody can tell; without this
+        each of its slots would span several overdrive slots, and no slot be known.
+        """
+        return self.may_doze and not self.is_fast and self._logic.is_mute
+
     def follow_speed(self) -> None:
         """The device may have changed its speed; at a low line that waits."""
         if self._high or self.phase is Phase.OFF:
@@ -152,9 +169,9 @@ class Pin:
     @property
     def is_at_rest(self) -> bool:
         """True if the next edge would be taken for a slot."""
-        return (
-            self.phase is Phase.READY and self._deaf_until_us <= self._engine.now_us
-        ) or self.phase is Phase.OFF
+        if self.phase is Phase.READY:
+            return self._deaf_until_us <= self._engine.now_us or self.is_dozing
+        return self.phase is Phase.OFF
 
     def attach(self) -> None:
         """Connect to the line; a pin that floated low now sees it rise."""
@@ -220,7 +237,7 @@ class Pin:
     def _fall(self) -> None:
         now_us = self._engine.now_us
         self._low_since_us = now_us
-        if self.phase is not Phase.READY:
+        if self.phase is not Phase.READY or self.is_dozing:
             return
         if now_us < self._deaf_until_us:
             self._start(self._deaf_until_us - now_us, self._look_again)

@@ -299,6 +299,8 @@ class Runner:
                 if crowd.active or outcome.resets:
                     self._outcome = outcome
                     crowd.take(outcome)
+                    # who dozed is awake now, and other outcomes count
+                    self._stopped |= bool(outcome.resets)
                 volts = lowest_v * outcome.keep + outcome.gain_v
                 start_cv = outcome.end_cv
                 start_us += character_us

@@ -129,9 +129,16 @@ def test_known_outcomes_and_exact_engine_agree(
     )
 
 
-def test_overdrive_traffic_is_looked_up() -> None:
-    """A search in overdrive runs without the exact engine once its slots are known."""
-    devices = [{"family": 0x2D, "serial": 1}, {"family": 0x0C, "serial": 2}]
+@pytest.mark.parametrize("others", [(), (0x28, 0x01, 0x28)])
+def test_overdrive_traffic_is_looked_up(others: tuple[int, ...]) -> None:
+    """A search in overdrive runs without the exact engine once its slots are known.
+
+    Devices that stayed at standard speed wait for a reset and do not slow it down.
+    """
+    devices = [
+        {"family": family, "serial": place}
+        for place, family in enumerate((0x2D, 0x0C, *others))
+    ]
     bench = Bench(bench_settings({"simulation": {"devices": devices}}))
     port = SimulatedPort.for_bench(bench)
 

@@ -151,6 +151,11 @@ class Device(Generic[SettingsT]):
         own = self.settings.overdrive
         return self.knows_overdrive if own is None else own
 
+    @property
+    def is_mute(self) -> bool:
+        """True if it takes no part until the next reset."""
+        return self.want is None
+
     def _run(self, *, fast: bool) -> None:
         if fast != self.fast:
             self.fast = fast
