@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import os
+import shutil
+import subprocess
+import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass, field
@@ -19,6 +23,7 @@ from harness.plans.runner import Runner
 from harness.plans.schema import Fixture
 from harness.records import CheckResult
 from harness.results.journal import Journal, read_events
+from harness.results.ledger import Ledger
 from harness.results.record import RunRecord
 from harness.wire.romcode import RomCode
 
@@ -189,3 +194,97 @@ def new_device() -> Callable[..., Device]:
 def bench_data() -> Callable[..., dict[str, Any]]:
     """Make fixture data: ``bench_data([device, ...], faults=[...])``."""
     return fixture_data
+
+
+@dataclass
+class PostgresServer:
+    """A PostgreSQL server of our own, on a socket in its own folder."""
+
+    programs: Path
+    folder: Path
+    account: tuple[str, ...]
+
+    @property
+    def url(self) -> str:
+        """The setting that names it."""
+        return f"postgresql://postgres@/postgres?host={self.folder}"
+
+    def _run(self, program: str, *arguments: str) -> None:
+        subprocess.run(
+            [*self.account, str(self.programs / program), *arguments],
+            check=True,
+            cwd="/",
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+
+    def make(self) -> None:
+        """Make its cluster; no forcing to disk, tests have nothing to keep."""
+        self._run("initdb", "-D", f"{self.folder}/data", "-U", "postgres", "-N")
+
+    def start(self) -> None:
+        """Start, and wait until it answers."""
+        options = f"-k {self.folder} -c listen_addresses='' -c fsync=off"
+        log = f"{self.folder}/log"
+        self._run("pg_ctl", "-D", f"{self.folder}/data", "-l", log, "-o", options, "-w", "start")  # fmt: skip
+
+    def stop(self) -> None:
+        """Stop without waiting for clients."""
+        self._run("pg_ctl", "-D", f"{self.folder}/data", "-m", "immediate", "-w", "stop")  # fmt: skip
+
+    def clear(self) -> None:
+        """Drop every table."""
+        import psycopg
+
+        place = f"host={self.folder} user=postgres dbname=postgres"
+        with psycopg.connect(place, autocommit=True) as plain:
+            plain.execute("DROP SCHEMA public CASCADE")
+            plain.execute("CREATE SCHEMA public")
+
+
+@pytest.fixture(scope="session")
+def _postgres_server() -> Iterator[PostgresServer]:
+    debian = sorted(Path("/usr/lib/postgresql").glob("*/bin/pg_ctl"))
+    found = shutil.which("pg_ctl")
+    programs = debian[-1].parent if debian else Path(found).parent if found else None
+    if programs is None or os.name != "posix":
+        pytest.skip("no PostgreSQL server programs here: apt-get install postgresql")
+    folder = Path(tempfile.mkdtemp(prefix="slotproof-pg-"))
+    account: tuple[str, ...] = ()
+    if os.getuid() == 0:  # the server refuses to run as root
+        try:
+            shutil.chown(folder, "postgres")
+        except LookupError:
+            pytest.skip("the server refuses root, and there is no user postgres")
+        account = ("runuser", "-u", "postgres", "--")
+    server = PostgresServer(programs=programs, folder=folder, account=account)
+    server.make()
+    server.start()
+    yield server
+    server.stop()
+    shutil.rmtree(folder)
+
+
+@pytest.fixture
+def postgres(_postgres_server: PostgresServer) -> PostgresServer:
+    """A PostgreSQL server without tables; tests that use it are marked ``postgres``."""
+    _postgres_server.clear()
+    return _postgres_server
+
+
+@pytest.fixture(
+    params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)]
+)
+def ledger_setting(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """The one setting that names a ledger: a file, then a server."""
+    if request.param == "sqlite":
+        return str(tmp_path / "ledger.sqlite")
+    url: str = request.getfixturevalue("postgres").url
+    return url
+
+
+@pytest.fixture
+def ledger(ledger_setting: str) -> Iterator[Ledger]:
+    """A ledger without tests."""
+    with Ledger(ledger_setting, wait_s=30) as opened:
+        yield opened
