@@ -18,12 +18,15 @@ MAY_IMPORT: dict[str, set[str]] = {
     "driver": {"errors", "clock", "wire"},
     "families": {"errors", "records", "clock", "wire"},
     "timing": {"errors", "records", "clock", "wire", "driver"},
+    "diagnosis": {
+        "errors", "records", "clock", "wire", "driver", "families", "timing",
+    },
     "simulation": {"wire"},
     "results": {"errors", "records", "clock", "wire"},
     "quality": {"errors", "records", "wire", "results"},
     "plans": {
         "errors", "records", "clock", "wire", "driver", "families", "timing", "results",
-        "quality", "simulation",
+        "quality", "simulation", "diagnosis",
     },
     "terminal": {"errors", "records", "clock", "results"},
     "pytest_plugin": {"errors", "records", "driver", "plans", "results"},

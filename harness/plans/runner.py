@@ -31,6 +31,7 @@ from harness.plans.schema_plan import Plan
 from harness.plans.schema_steps import ForEach, Repeat, StepItem
 from harness.plans.steps.attempts import after_fault, from_fault
 from harness.plans.steps.context import Context, Operator, title_of
+from harness.plans.steps.diagnose_step import explain
 from harness.plans.steps.table import KINDS
 from harness.records import CheckResult, DeviceRef, Outcome
 from harness.results.journal import FORMAT, Journal
@@ -101,6 +102,7 @@ class Runner:
         try:
             self.begin()
             if not self.prepare():
+                self._find_out_why()
                 return self.end()
             self._go_through(self._plan.steps)
         except StopRunError:
@@ -176,6 +178,16 @@ class Runner:
                 },
             },
         )
+
+    def _find_out_why(self) -> None:
+        """A plan that begins with a diagnosis learns why it cannot begin."""
+        first = self._plan.steps[0]
+        if first.kind != "diagnose" or self._cannot_begin is None:
+            return
+        self._record("note", text=f"self-check failed: {self._cannot_begin.message}")
+        self.run_leaf(first)
+        if self._worst in _BAD:
+            self._cannot_begin = None  # the examination says it better
 
     def end(self, *, interrupted: bool = False) -> int:
         """Leave the fixture safe, record the end; the exit code."""
@@ -320,7 +332,7 @@ class Runner:
         )
         started_s = self._bus.clock.now_s()
         collected: list[CheckResult] = []
-        for result in results:
+        for result in self._explained(item, results):
             collected.append(result)
             self._take(item, result)
         outcome = Outcome.worst([result.outcome for result in collected])
@@ -331,7 +343,7 @@ class Runner:
             outcome=str(outcome),
             duration_s=round(self._bus.clock.now_s() - started_s, 6),
         )
-        bad = outcome in {Outcome.FAILED, Outcome.ERROR}
+        bad = outcome in _BAD
         stop = item.body.on_fail == "stop" or (
             item.body.on_fail is None and self._plan.stop_on_fail
         )
@@ -340,6 +352,22 @@ class Runner:
             raise StopRunError(collected)
         self._last = collected
         return collected
+
+    def _explained(
+        self, item: StepItem, results: Iterator[CheckResult]
+    ) -> Iterator[CheckResult]:
+        """The first result that did not pass with a diagnosis, where the plan wants it.
+
+        Made when the step is over: it would take the devices' conversions from it.
+        """
+        if not self._plan.diagnose or item.kind == "diagnose":
+            yield from results
+            return
+        told = False
+        for result in list(results):
+            wanted = result.outcome in _BAD and result.kind not in _LOST_KINDS
+            yield explain(self.context, result) if wanted and not told else result
+            told = told or wanted
 
     def _expected_s(self, item: StepItem) -> float:
         """Rough time of a step; one of devices takes it for each that it is meant for."""
@@ -365,6 +393,8 @@ class Runner:
         if self._listener is not None:
             self._listener(event, fields)
 
+
+_BAD = frozenset({Outcome.FAILED, Outcome.ERROR})
 
 _PATIENCE_S = 5.0
 """An adapter that was lost is waited for so long, before the next step goes on."""

@@ -18,6 +18,7 @@ from harness.plans.schema_bodies import (
     Wait,
 )
 from harness.plans.schema_checks import Check
+from harness.plans.schema_diagnose import Diagnose
 from harness.plans.schema_fixture import (
     AdapterSettings,
     Expectation,
@@ -120,6 +121,7 @@ __all__ = [
     "Check",
     "Configure",
     "Convert",
+    "Diagnose",
     "Enumerate",
     "Expectation",
     "FileKind",

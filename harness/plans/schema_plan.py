@@ -37,6 +37,11 @@ class Plan(FromFile):
     stop_on_fail: bool = Field(
         default=False, description="end the run at the first step that fails"
     )
+    diagnose: bool = Field(
+        default=False,
+        description="append a short diagnosis to each step that does not pass; its "
+        "results are then recorded when the step ends",
+    )
     steps: Steps = Field(description="what to do, in this order")
 
     def all_steps(self) -> Iterator[StepItem]:

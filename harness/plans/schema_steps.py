@@ -25,6 +25,7 @@ from harness.plans.schema_bodies import (
     Wait,
 )
 from harness.plans.schema_checks import Check
+from harness.plans.schema_diagnose import Diagnose
 from harness.plans.schema_measure import Measure, Shmoo
 from harness.plans.schema_trials import Soak, Stress
 
@@ -71,6 +72,7 @@ class StepItem(Strict):
     measure: Measure | None = Field(default=None, description=Measure.__doc__)
     shmoo: Shmoo | None = Field(default=None, description=Shmoo.__doc__)
     soak: Soak | None = Field(default=None, description=Soak.__doc__)
+    diagnose: Diagnose | None = Field(default=None, description=Diagnose.__doc__)
 
     _id: str = PrivateAttr(default="")
     _line: int = PrivateAttr(default=0)

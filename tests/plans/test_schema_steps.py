@@ -12,6 +12,7 @@ from harness.plans.schema import (
     Check,
     Configure,
     Convert,
+    Diagnose,
     Enumerate,
     ForEach,
     Plan,
@@ -63,6 +64,7 @@ MINIMAL: dict[str, StepBody] = {
         slot="read", low_us=(5.0,), against=Against(axis="pull-up")
     ),
     "soak: {cycles: 1}": Soak(cycles=1),
+    "diagnose:": Diagnose(),
 }
 
 

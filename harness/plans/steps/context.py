@@ -158,6 +158,11 @@ class DeviceSession(_Selected):
             )
 
 
+def selected(bus: Bus, rom: RomCode | None) -> _Selected:
+    """Plain traffic with one device, or with all of them."""
+    return _Selected(bus, rom)
+
+
 class Everybody(_Selected):
     """All devices at once."""
 

@@ -13,6 +13,8 @@ from harness.plans.steps.check_step import expected_s as check_expected_s
 from harness.plans.steps.check_step import run_check
 from harness.plans.steps.context import Context
 from harness.plans.steps.device_steps import run_configure, run_convert, run_read
+from harness.plans.steps.diagnose_step import expected_s as diagnose_expected_s
+from harness.plans.steps.diagnose_step import run_diagnose
 from harness.plans.steps.measure_step import run_measure
 from harness.plans.steps.shmoo_step import run_shmoo
 from harness.plans.steps.soak_step import run_soak
@@ -96,5 +98,6 @@ KINDS: dict[str, StepKind] = {
         by_device=True,
     ),
     "soak": StepKind(run=run_soak, expected_s=_soak_s),
+    "diagnose": StepKind(run=run_diagnose, expected_s=diagnose_expected_s),
 }
 """Every leaf kind; ``for_each`` and ``repeat`` are the runner's own."""

@@ -1,0 +1,42 @@
+"""`slotproof diagnose`: what is wrong with a bus, without any plan."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import typer
+
+from harness.commands.base import FixtureOption, IntoOption, app, example
+from harness.commands.run import run_plan
+
+if TYPE_CHECKING:
+    from harness.results.record import RunRecord
+
+
+@app.command(epilog=example("slotproof diagnose --fixture fixtures/demo_bench.yaml"))
+def diagnose(fixture: FixtureOption, *, into: IntoOption = None) -> None:
+    """Examine adapter, line and devices; name causes, numbers, what to try first.
+
+    Nothing is stored in any device. Leaves junit.xml and journal.jsonl as any run.
+    """
+    from harness.plans.diagnose_plan import diagnose_plan  # noqa: PLC0415
+    from harness.plans.loading import load_fixture  # noqa: PLC0415
+
+    raise typer.Exit(
+        run_plan(
+            diagnose_plan(),
+            load_fixture(fixture),
+            into,
+            allowed=frozenset(),
+            case_properties=False,
+            after=_show_page,
+        )
+    )
+
+
+def _show_page(record: RunRecord) -> None:
+    from harness.results.diagnosis_lines import diagnosis_lines  # noqa: PLC0415
+
+    typer.echo("")
+    for line in diagnosis_lines(record):
+        typer.echo(line)

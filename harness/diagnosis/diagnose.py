@@ -1,0 +1,305 @@
+"""The examination: probes in a sensible order, then all rules over what they found.
+
+Order: adapter, idle line, resets, edges, searches, each device. Whatever a probe
+needs must have been proved by one before it; on a line that is silent or low nothing
+more is written.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any
+
+from harness.diagnosis import probes_line
+from harness.diagnosis.ear import Ear
+from harness.diagnosis.evidence import (
+    AlarmFacts,
+    Blocks,
+    DeviceFacts,
+    Evidence,
+    Expected,
+    ProbeNote,
+)
+from harness.diagnosis.finding import Finding
+from harness.diagnosis.probes_devices import Clinic, Feed, scan
+from harness.diagnosis.rules import judge
+from harness.driver.bus import Bus
+from harness.errors import AdapterError, AdapterUnplugged, SlotproofError
+from harness.wire.romcode import RomCode
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Effort:
+    """How much an examination takes upon itself.
+
+    Attributes:
+        listen_s: time to listen on the idle line.
+        resets: resets at each rate.
+        slots: slots for the echo statistics.
+        scans: searches of the whole bus.
+        verifies: directed searches of each device.
+        reads: repeated reads of each block.
+        rounds: conversions of all thermometers together.
+        alone: conversions of each thermometer that has its own supply.
+    """
+
+    listen_s: float = 15.0
+    resets: int = 20
+    slots: int = 4000
+    scans: int = 5
+    verifies: int = 30
+    reads: int = 20
+    rounds: int = 4
+    alone: int = 2
+
+    @classmethod
+    def short(cls) -> Effort:
+        """For a step that failed in a run: seconds, not minutes."""
+        return cls(
+            listen_s=1.0,
+            resets=10,
+            slots=1000,
+            scans=2,
+            verifies=5,
+            reads=5,
+            rounds=1,
+            alone=1,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Diagnosis:
+    """Findings in their rank, the evidence behind them, and what was ruled out."""
+
+    findings: tuple[Finding, ...]
+    evidence: Evidence
+    ruled_out: tuple[str, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain JSON types, for the journal."""
+        return {
+            "findings": [finding.as_dict() for finding in self.findings],
+            "ruled_out": list(self.ruled_out),
+            "found": self.evidence.as_dict(),
+        }
+
+
+_REOPEN_S, _REOPEN_TRIES = 0.5, 12
+
+
+class Examination:
+    """One examination of one bus.
+
+    Args:
+        bus: the open bus; nothing about it need have been proved.
+        expected: what the fixture declares.
+        feed: holds the line up after a command, see ``probes_devices.Feed``.
+        effort: how much to do.
+    """
+
+    def __init__(
+        self,
+        bus: Bus,
+        *,
+        expected: Expected,
+        feed: Feed,
+        effort: Effort | None = None,
+    ) -> None:
+        self._bus = bus
+        self._feed = feed
+        self._effort = effort or Effort()
+        self._ear = Ear(bus)
+        self._clinic = Clinic(bus, feed)
+        self._after: dict[str, Blocks] = {}
+        self._notes: list[ProbeNote] = []
+        self.evidence = Evidence(expected=expected)
+
+    def run(self) -> Diagnosis:
+        """Every probe that makes sense, then the rules."""
+        effort = self._effort
+        self._probe("adapter", "single characters, bursts, their times", self._adapter)
+        self._probe("idle line", f"listened for {effort.listen_s:g} s", self._listen)
+        if self._worth_writing():
+            self._probe(
+                "resets", f"{effort.resets} resets at three rates", self._resets
+            )
+            self._probe("edges", f"{effort.slots} slots, nobody addressed", self._edges)
+        if self._worth_addressing():
+            self._probe("search", f"{effort.scans} searches of the bus", self._scan)
+            self._devices()
+        if self.evidence.idle is not None:
+            idle = replace(self.evidence.idle, after_sending=self._ear.strays)
+            self._take(idle=idle)
+        self._take(probes=tuple(self._notes))
+        findings, ruled_out = judge(self.evidence)
+        return Diagnosis(findings=findings, evidence=self.evidence, ruled_out=ruled_out)
+
+    # -- probes ---------------------------------------------------------------------
+
+    def _probe(self, name: str, did: str, probe: Callable[[], None]) -> None:
+        """Run a probe, once more if the adapter was lost, and note what it did."""
+        started_s = self._bus.clock.now_s()
+        broke_off = ""
+        for _ in range(2):
+            try:
+                probe()
+                broke_off = ""
+            except AdapterUnplugged as fault:
+                broke_off = fault.what
+                self._take(lost=self.evidence.lost + 1)
+                if not self._bring_back():
+                    break
+                continue
+            except SlotproofError as fault:
+                broke_off = fault.what
+            break
+        took_s = round(self._bus.clock.now_s() - started_s, 3)
+        self._notes.append(
+            ProbeNote(name=name, did=did, took_s=took_s, broke_off=broke_off)
+        )
+
+    def _bring_back(self) -> bool:
+        for _ in range(_REOPEN_TRIES):
+            self._bus.clock.sleep(_REOPEN_S)
+            try:
+                self._bus.adapter.reopen()
+            except AdapterError:
+                continue
+            return True
+        return False
+
+    def _take(self, **parts: Any) -> None:  # noqa: ANN401 - fields of Evidence
+        self.evidence = replace(self.evidence, **parts)
+
+    def _adapter(self) -> None:
+        self._take(adapter=probes_line.examine_adapter(self._ear))
+
+    def _listen(self) -> None:
+        self._take(idle=probes_line.listen(self._ear, self._effort.listen_s))
+
+    def _resets(self) -> None:
+        resets = probes_line.examine_resets(self._ear, self._effort.resets)
+        self._take(resets=resets)
+
+    def _edges(self) -> None:
+        adapter = self.evidence.adapter
+        size = probes_line.longest_whole(adapter.bursts) if adapter else 16
+        line = probes_line.examine_line(self._ear, self._effort.slots, size=size)
+        self._take(line=line)
+        self._bus.adapter.max_burst = min(self._bus.adapter.max_burst, max(size, 16))
+        try:
+            self._bus.prove()  # fits the slots to this line
+        except AdapterUnplugged:
+            raise
+        except SlotproofError as fault:
+            self._take(not_ready=fault.kind)
+
+    def _scan(self) -> None:
+        self._take(scans=scan(self._bus, self._effort.scans))
+
+    # -- whether to go on ---------------------------------------------------------------
+
+    def _worth_writing(self) -> bool:
+        adapter = self.evidence.adapter
+        return adapter is not None and bool(adapter.ones.histogram)
+
+    def _worth_addressing(self) -> bool:
+        """Not on a line that fell silent, and not where every echo is 00h."""
+        adapter, line = self.evidence.adapter, self.evidence.line
+        if adapter is None or line is None or not self._worth_writing():
+            return False
+        if self.evidence.resets and not any(
+            reset.echoes.histogram for reset in self.evidence.resets
+        ):
+            return False
+        return bool(line.ones.histogram) and adapter.slow_ones.usual != "00"
+
+    # -- devices --------------------------------------------------------------------------
+
+    def _devices(self) -> None:
+        roms = self._roms()
+        if not roms:
+            return
+        effort = self._effort
+        names = f"{len(roms)} devices, one by one"
+        self._probe("devices", f"{names}: directed searches, power, reads", self._meet)
+        if self._clinic.thermometers:
+            self._probe(
+                "freshness", "marker in the alarm bytes, kept?", self._freshness
+            )
+            self._probe(
+                "conversions",
+                f"one by one, then {effort.rounds} times all together",
+                self._convert,
+            )
+        if self._effort.scans > 1:
+            self._probe("search again", "is everybody still there?", self._scan_again)
+        self._take(devices=tuple(map(self._with_conversions, self.evidence.devices)))
+
+    def _roms(self) -> list[RomCode]:
+        scans = self.evidence.scans
+        seen = set(scans.found) if scans else set()
+        return [
+            RomCode.parse(c)
+            for c in sorted(seen | set(self.evidence.expected.rom_codes))
+        ]
+
+    def _meet(self) -> None:
+        self._clinic = Clinic(self._bus, self._feed)
+        sockets = self.evidence.expected.rom_codes
+        devices: list[DeviceFacts] = [
+            self._clinic.meet(
+                rom,
+                verifies=self._effort.verifies,
+                reads=self._effort.reads,
+                socket=sockets.get(str(rom), ""),
+            )
+            for rom in self._roms()
+        ]
+        self._take(devices=tuple(devices))
+
+    def _freshness(self) -> None:
+        before = self._clinic.alarm_disagreements()
+        self._take(alarms=AlarmFacts(before=before))
+        self._clinic.mark()
+        self._bus.clock.sleep(min(1.0, self._effort.listen_s))
+        self._clinic.look_for_marker()
+
+    def _convert(self) -> None:
+        for patient in self._clinic.thermometers.values():
+            patient.conversions.clear()
+        for patient in list(self._clinic.thermometers.values()):
+            for _ in range(1 if patient.on_parasite else self._effort.alone):
+                self._clinic.convert_alone(patient)
+        for _ in range(self._effort.rounds):
+            self._clinic.convert_together()
+        self._after = self._clinic.read_again(self._effort.reads)
+        self._clinic.look_for_marker()
+        self._clinic.restore()
+        if self.evidence.alarms is not None and self.evidence.alarms.before:
+            self._clinic.convert_together()
+            after = self._clinic.alarm_disagreements()
+            self._take(alarms=replace(self.evidence.alarms, after=after))
+
+    def _scan_again(self) -> None:
+        again, scans = scan(self._bus, 1), self.evidence.scans
+        if scans is not None and again.whole:
+            self._take(scans=replace(scans, last=again.last))
+
+    def _with_conversions(self, facts: DeviceFacts) -> DeviceFacts:
+        patient = self._clinic.thermometers.get(facts.rom_code)
+        if patient is None:
+            return facts
+        block = patient.block
+        return replace(
+            facts,
+            supply_answers=tuple(patient.supply_answers),
+            conversions=tuple(patient.conversions),
+            blocks_after=self._after.get(facts.rom_code),
+            settings_kept=patient.settings_kept,
+            longest_ms=block.conversion_ms if block else None,
+            full_resolution=bool(
+                block and block.has_config and block.resolution_bits == 12
+            ),
+        )

@@ -1,0 +1,89 @@
+"""What a diagnosis says: causes, how sure, the numbers, and what to try first."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from enum import StrEnum
+from typing import Any
+
+
+class Cause(StrEnum):
+    """Where a fault sits; the short list that every diagnosis ends on."""
+
+    ADAPTER = "adapter"
+    HOST = "host"
+    BUS_WIRING = "bus wiring"
+    NOISE = "noise"
+    SUPPLY = "supply"
+    DEVICE = "device"
+    CONFIGURATION = "configuration"
+    UNDECIDED = "undecided"
+
+
+class Sure(StrEnum):
+    """How sure a finding is."""
+
+    CERTAIN = "certain"
+    LIKELY = "likely"
+    POSSIBLE = "possible"
+
+
+class Weight(StrEnum):
+    """What a finding means for readings.
+
+    A fault spoils them, a warning says that little is in hand, a note only explains.
+    """
+
+    FAULT = "fault"
+    WARNING = "warning"
+    NOTE = "note"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One cause that the evidence speaks for.
+
+    Attributes:
+        cause: where it sits.
+        kind: sub-word, such as ``slow-edge``.
+        sure: how sure.
+        says: one sentence for a technician.
+        measured: what was measured that says so, each with its number.
+        try_first: one thing to do.
+        ruled_out: what the same evidence speaks against.
+        tells_apart: of an undecided finding, each possible cause with what would
+            show that it is that one.
+        weight: what it means for readings.
+        device: ROM code in print form; empty if it is about the bus.
+        rule: name of the rule; the table fills it in.
+    """
+
+    cause: Cause
+    kind: str
+    sure: Sure
+    says: str
+    measured: tuple[str, ...]
+    try_first: str
+    ruled_out: tuple[str, ...] = ()
+    tells_apart: tuple[str, ...] = ()
+    weight: Weight = Weight.FAULT
+    device: str = ""
+    rule: str = ""
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain JSON types; what is empty is left out."""
+        return {
+            key: list(value) if isinstance(value, tuple) else str(value)
+            for key, value in asdict(self).items()
+            if value
+        }
+
+
+_RANKS: dict[StrEnum, int] = {
+    member: rank for kind in (Weight, Sure) for rank, member in enumerate(kind)
+}
+
+
+def ranked(findings: list[Finding]) -> list[Finding]:
+    """Gravest first, then surest; among equals the order of the rules stays."""
+    return sorted(findings, key=lambda f: (_RANKS[f.weight], _RANKS[f.sure]))

@@ -1,0 +1,171 @@
+"""The table of rules: from evidence to causes, and what is ruled out where none speaks.
+
+To add a rule, write a function from `Evidence` to findings in the module of its
+cause, and give it a row here. Among equally grave and sure findings the order of the
+rows decides: what spoils more stands higher.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+
+from harness.diagnosis import (
+    rules_adapter,
+    rules_devices,
+    rules_line,
+    rules_noise,
+    rules_supply,
+)
+from harness.diagnosis.evidence import Evidence
+from harness.diagnosis.finding import Finding, Sure, Weight, ranked
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rule:
+    """One row.
+
+    Attributes:
+        judge: pure function of the evidence.
+        seen_by: part of the evidence without which it cannot speak.
+        otherwise: what is ruled out if it could speak and did not; may be empty.
+        spoils: True if what it finds brings about findings of the rows below.
+    """
+
+    judge: Callable[[Evidence], Iterable[Finding]]
+    seen_by: str
+    otherwise: str = ""
+    spoils: bool = False
+
+    @property
+    def name(self) -> str:
+        """The function's name in words."""
+        return self.judge.__name__.replace("_", "-")
+
+
+RULES: tuple[Rule, ...] = (
+    Rule(judge=rules_adapter.adapter_lost, seen_by="adapter", spoils=True),
+    Rule(
+        judge=rules_adapter.inverted_receiver,
+        seen_by="adapter",
+        otherwise="inverted receive line",
+        spoils=True,
+    ),
+    Rule(
+        judge=rules_adapter.terminal_echo,
+        seen_by="adapter",
+        otherwise="echo sent out again",
+        spoils=True,
+    ),
+    Rule(judge=rules_adapter.silence, seen_by="adapter", spoils=True),
+    Rule(
+        judge=rules_line.stuck_low,
+        seen_by="resets",
+        otherwise="line stuck low",
+        spoils=True,
+    ),
+    Rule(
+        judge=rules_adapter.wrong_rate,
+        seen_by="adapter",
+        otherwise="wrong rate of the adapter",
+        spoils=True,
+    ),
+    Rule(
+        judge=rules_adapter.push_pull_output,
+        seen_by="adapter",
+        spoils=True,
+    ),
+    Rule(
+        judge=rules_line.foreign_traffic,
+        seen_by="idle",
+        otherwise="somebody else speaking on the bus",
+        spoils=True,
+    ),
+    Rule(
+        judge=rules_line.slow_edge,
+        seen_by="line",
+        otherwise="slow edges, weak pull-up",
+        spoils=True,
+    ),
+    Rule(
+        judge=rules_adapter.lost_characters,
+        seen_by="adapter",
+        otherwise="characters lost by the adapter",
+        spoils=True,
+    ),
+    Rule(
+        judge=rules_line.answers_in_zeros,
+        seen_by="line",
+        otherwise="a part left in fast mode",
+        spoils=True,
+    ),
+    Rule(judge=rules_line.nobody_answers, seen_by="resets", otherwise="an empty bus"),
+    Rule(judge=rules_noise.slipped_slot, seen_by="scans"),
+    Rule(
+        judge=rules_noise.spikes,
+        seen_by="line",
+        otherwise="spikes on the line",
+        spoils=True,
+    ),
+    Rule(judge=rules_line.low_in_search, seen_by="scans"),
+    Rule(judge=rules_devices.all_zero_blocks, seen_by="devices"),
+    Rule(judge=rules_devices.flaky_branch, seen_by="devices"),
+    Rule(judge=rules_devices.impossible_code, seen_by="scans"),
+    Rule(
+        judge=rules_devices.doubled,
+        seen_by="devices",
+        otherwise="two parts of one code",
+    ),
+    Rule(judge=rules_devices.missing, seen_by="devices", otherwise="an absent device"),
+    Rule(judge=rules_supply.given_up, seen_by="devices"),
+    Rule(judge=rules_supply.third_wire, seen_by="devices"),
+    Rule(judge=rules_supply.starved, seen_by="devices"),
+    Rule(
+        judge=rules_supply.restarted,
+        seen_by="devices",
+        otherwise="a device that restarts",
+    ),
+    Rule(judge=rules_supply.jumps, seen_by="devices"),
+    Rule(judge=rules_supply.reloaded, seen_by="devices"),
+    Rule(judge=rules_noise.command_not_heard, seen_by="devices"),
+    Rule(judge=rules_devices.nobody_drives, seen_by="devices"),
+    Rule(judge=rules_devices.odd_block, seen_by="devices"),
+    Rule(judge=rules_devices.late_conversion, seen_by="devices"),
+    Rule(judge=rules_noise.phantoms, seen_by="scans", otherwise="phantom devices"),
+    Rule(judge=rules_supply.load_at_output, seen_by="devices"),
+    Rule(judge=rules_supply.alarm_search, seen_by="alarms"),
+    Rule(judge=rules_devices.came_or_went, seen_by="scans"),
+    Rule(judge=rules_adapter.slow_round_trip, seen_by="adapter"),
+    Rule(judge=rules_devices.clone_like, seen_by="devices"),
+    Rule(judge=rules_line.late_presence, seen_by="resets"),
+)
+"""Every rule, what spoils most first."""
+
+
+def judge(evidence: Evidence) -> tuple[tuple[Finding, ...], tuple[str, ...]]:
+    """All findings in their rank, and what is ruled out.
+
+    What lies below a certain fault that spoils everything behind it is only possible.
+    """
+    findings: list[Finding] = []
+    ruled_out: list[str] = []
+    spoilt = False
+    for rule in RULES:
+        if not getattr(evidence, rule.seen_by):
+            continue
+        found = [replace(f, rule=rule.name) for f in rule.judge(evidence)]
+        if not found and rule.otherwise and not spoilt:
+            ruled_out.append(rule.otherwise)
+        findings += [_doubted(f) for f in found] if spoilt else found
+        spoilt = spoilt or (rule.spoils and any(map(_spoils, found)))
+    return tuple(ranked(findings)), tuple(ruled_out)
+
+
+def _spoils(finding: Finding) -> bool:
+    return finding.weight is Weight.FAULT and finding.sure is not Sure.POSSIBLE
+
+
+def _doubted(finding: Finding) -> Finding:
+    if finding.weight is not Weight.FAULT:
+        return finding
+    return replace(finding, sure=Sure.POSSIBLE)

@@ -1,0 +1,151 @@
+"""Step diagnose, and the short diagnosis that a failed step of a run can carry."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import Any
+
+from harness.diagnosis.diagnose import Diagnosis, Effort, Examination
+from harness.diagnosis.evidence import Evidence, Expected
+from harness.diagnosis.finding import Cause, Finding, Weight
+from harness.errors import SlotproofError
+from harness.plans.schema_diagnose import Diagnose
+from harness.plans.schema_fixture import Fixture
+from harness.plans.steps.context import Context, selected
+from harness.records import CheckResult, Measurement, Outcome
+
+_COULD_NOT_TELL = frozenset({Cause.ADAPTER, Cause.HOST, Cause.UNDECIDED})
+"""Causes that are no verdict on bus or devices."""
+
+
+def run_diagnose(context: Context, body: Diagnose) -> Iterator[CheckResult]:
+    """The whole examination; one result for the bus, its evidence in the journal."""
+    effort = Effort(
+        listen_s=body.listen_s,
+        resets=body.resets,
+        slots=body.slots,
+        scans=body.scans,
+        verifies=body.verifies,
+        reads=body.reads,
+        rounds=body.rounds,
+        alone=body.alone,
+    )
+    started_s = context.clock.now_s()
+    found = examine(context, effort)
+    took_s = round(context.clock.now_s() - started_s, 6)
+    yield replace(result_of(found), duration_s=took_s)
+
+
+def expected_s(body: Any) -> float:  # noqa: ANN401 - one of the step bodies
+    """Rough time of an examination of a few devices."""
+    return float(body.listen_s + 5 + (body.rounds + 4 * body.alone) * 0.8)
+
+
+def examine(context: Context, effort: Effort) -> Diagnosis:
+    """Examine the bus of a run; sessions forget what may have changed.
+
+    Raises:
+        SlotproofError: never on purpose; probes keep errors as evidence.
+    """
+    examination = Examination(
+        context.bus,
+        expected=expected_of(context.fixture),
+        feed=lambda rom, write, hold_s: selected(context.bus, rom).hold_strong_pull_up(
+            write, hold_s
+        ),
+        effort=effort,
+    )
+    try:
+        return examination.run()
+    finally:
+        context.forget()
+
+
+def expected_of(fixture: Fixture) -> Expected:
+    """What a fixture declares, as far as a diagnosis can use it."""
+    line, sockets = fixture.line, fixture.sockets
+    return Expected(
+        rom_codes={
+            socket.expect.rom_code: socket.name
+            for socket in sockets
+            if socket.expect.rom_code
+        },
+        devices=sum(socket.expect.family_code is not None for socket in sockets),
+        pull_up_ohm=line.pull_up_ohm,
+        cable_pf=line.cable_m * line.cable_pf_per_m,
+        parasite=frozenset(
+            socket.expect.rom_code
+            for socket in sockets
+            if socket.expect.rom_code and socket.expect.supply == "parasite"
+        ),
+    )
+
+
+def result_of(found: Diagnosis) -> CheckResult:
+    """A diagnosis as a verdict: faults fail, what is no verdict on the bus is an error."""
+    evidence = {"diagnosis": found.as_dict()}
+    measurements = tuple(_measurements(found.evidence))
+    faults = [f for f in found.findings if f.weight is Weight.FAULT]
+    if not faults:
+        return CheckResult(
+            outcome=Outcome.PASSED, measurements=measurements, evidence=evidence
+        )
+    first = faults[0]
+    error = first.cause in _COULD_NOT_TELL
+    return CheckResult(
+        outcome=Outcome.ERROR if error else Outcome.FAILED,
+        kind=f"{first.cause}: {first.kind}",
+        message=_told(first),
+        hint=first.try_first,
+        measurements=measurements,
+        evidence=evidence,
+    )
+
+
+def _told(finding: Finding) -> str:
+    numbers = "; ".join(finding.measured)
+    return (
+        f"{finding.cause} ({finding.kind}), {finding.sure}: {finding.says} [{numbers}]"
+    )
+
+
+def _measurements(evidence: Evidence) -> Iterator[Measurement]:
+    adapter, line, scans = evidence.adapter, evidence.line, evidence.scans
+    if adapter is not None and adapter.round_trip_ms:
+        yield Measurement(
+            name="round_trip_median", value=adapter.round_trip_ms[0], unit="ms"
+        )
+    if adapter is not None and adapter.measured_baud is not None:
+        yield Measurement(
+            name="slot_rate",
+            value=adapter.measured_baud,
+            unit="baud",
+            uncertainty=round(adapter.rate_doubt * adapter.measured_baud, 1),
+        )
+    if line is not None:
+        low_us, high_us = line.rise_us
+        yield Measurement(
+            name="rise_time",
+            value=round((low_us + high_us) / 2, 3),
+            unit="us",
+            uncertainty=round((high_us - low_us) / 2, 3),
+        )
+    if scans is not None:
+        yield Measurement(name="devices", value=len(scans.last), unit="devices")
+
+
+def explain(context: Context, result: CheckResult) -> CheckResult:
+    """Append a short diagnosis to a result that did not pass."""
+    try:
+        found = examine(context, Effort.short())
+    except SlotproofError as fault:
+        return replace(result, message=f"{result.message}; no diagnosis: {fault.what}")
+    faults = [f for f in found.findings if f.weight is Weight.FAULT]
+    said = _told(faults[0]) if faults else "nothing wrong is found now"
+    return replace(
+        result,
+        message=f"{result.message}; diagnosis: {said}",
+        hint=faults[0].try_first if faults else result.hint,
+        evidence={**result.evidence, "diagnosis": found.as_dict()},
+    )
