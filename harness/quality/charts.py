@@ -1,0 +1,268 @@
+"""Control charts: is the process the same all along?
+
+Formulas: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2 and 6.3.3. Run rules:
+Western Electric, Statistical Quality Control Handbook (1956), rules 1 to 4; the four
+more of Nelson, Journal of Quality Technology 16 (1984). A point on a line does not
+count as beyond it. Limits come from a baseline and are then frozen.
+"""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from harness.errors import UsageError
+from harness.quality.capability import D2_OF_TWO
+from harness.quality.moments import checked, require_fraction, require_positive
+
+FEW_FOR_LIMITS = 20
+"""Limits from fewer points than this are rough (common practice: 20 to 25)."""
+
+_RANGE_FACTOR = 1 + 3 * math.sqrt(math.pi / 2 - 1)
+"""Upper limit of a moving range over its mean; the tables' 3.267."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChartLimits:
+    """Centre and three-sigma limits of a chart.
+
+    Attributes:
+        centre: middle line.
+        low: lower limit.
+        high: upper limit.
+    """
+
+    centre: float
+    low: float
+    high: float
+
+    @property
+    def sigma(self) -> float:
+        """A third of the way from the middle to the upper limit."""
+        return (self.high - self.centre) / 3
+
+
+def individuals_limits(baseline: Sequence[float]) -> ChartLimits:
+    """Limits for single values, from the mean moving range of a baseline.
+
+    Raises:
+        UsageError: fewer than two values.
+    """
+    numbers = checked(baseline, what="the baseline")
+    centre = statistics.fmean(numbers)
+    reach = 3 * mean_moving_range(numbers) / D2_OF_TWO
+    return ChartLimits(centre=centre, low=centre - reach, high=centre + reach)
+
+
+def mean_moving_range(values: Sequence[float]) -> float:
+    """Mean distance of neighbours."""
+    numbers = checked(values)
+    return statistics.fmean(
+        abs(numbers[n] - numbers[n - 1]) for n in range(1, len(numbers))
+    )
+
+
+def moving_range_limits(baseline: Sequence[float]) -> ChartLimits:
+    """Limits for the distance of neighbours."""
+    mean = mean_moving_range(baseline)
+    return ChartLimits(centre=mean, low=0.0, high=_RANGE_FACTOR * mean)
+
+
+def count_limits(counts: Sequence[int]) -> ChartLimits:
+    """Limits for counts of errors in equal intervals (c chart)."""
+    mean = statistics.fmean(checked([float(c) for c in counts], what="the counts"))
+    reach = 3 * math.sqrt(mean)
+    return ChartLimits(centre=mean, low=max(0.0, mean - reach), high=mean + reach)
+
+
+def share_limits(bad: Sequence[int], *, size: int) -> ChartLimits:
+    """Limits for shares of bad units in samples of one size (p chart)."""
+    require_positive(size, what="the sample size")
+    shares = [n / size for n in checked([float(b) for b in bad], what="the samples")]
+    mean = statistics.fmean(shares)
+    if not 0 <= mean <= 1:
+        raise UsageError("there cannot be more bad units than were sampled")
+    reach = 3 * math.sqrt(mean * (1 - mean) / size)
+    return ChartLimits(
+        centre=mean, low=max(0.0, mean - reach), high=min(1.0, mean + reach)
+    )
+
+
+def weighted_means(
+    values: Sequence[float], *, weight: float, start: float
+) -> tuple[float, ...]:
+    """Exponentially weighted moving averages; each value counts with ``weight``."""
+    require_fraction(weight, what="the weight")
+    means, last = [], start
+    for number in checked(values, fewest=1):
+        last = weight * number + (1 - weight) * last
+        means.append(last)
+    return tuple(means)
+
+
+def weighted_limits(*, centre: float, sigma: float, weight: float) -> ChartLimits:
+    """Settled limits of exponentially weighted averages."""
+    require_fraction(weight, what="the weight")
+    reach = 3 * require_positive(sigma, what="sigma") * math.sqrt(weight / (2 - weight))
+    return ChartLimits(centre=centre, low=centre - reach, high=centre + reach)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sums:
+    """Cumulative sums of both sides.
+
+    Attributes:
+        up: sums of what exceeds the target by more than the slack.
+        down: sums of what falls short by more than the slack.
+        alarms: places, from 0, where a sum exceeds the decision limit.
+    """
+
+    up: tuple[float, ...]
+    down: tuple[float, ...]
+    alarms: tuple[int, ...]
+
+
+def cumulative_sums(
+    values: Sequence[float], *, target: float, slack: float, limit: float
+) -> Sums:
+    """Tabular CUSUM, for slow drift; all in the quantity's unit.
+
+    Args:
+        values: in the order of time.
+        target: where the process should be.
+        slack: half of the shift to be found.
+        limit: alarm above this sum.
+    """
+    up, down, alarms = [], [], []
+    high = low = 0.0
+    for place, number in enumerate(checked(values, fewest=1)):
+        high = max(0.0, high + number - target - slack)
+        low = max(0.0, low + target - slack - number)
+        up.append(high)
+        down.append(low)
+        if max(high, low) > limit:
+            alarms.append(place)
+    return Sums(up=tuple(up), down=tuple(down), alarms=tuple(alarms))
+
+
+class RuleSet(StrEnum):
+    """Which run rules are on."""
+
+    WESTERN_ELECTRIC = "western-electric"
+    NELSON = "nelson"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Signal:
+    """A rule broken at a point.
+
+    Attributes:
+        place: of the point that completed it, from 0.
+        rule: the rule in words.
+    """
+
+    place: int
+    rule: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Rule:
+    """Looks at the last ``window`` distances from the centre, in sigmas.
+
+    Two of the first two points beyond a line are two of three: such a rule needs no
+    whole window, only ``fewest`` points.
+    """
+
+    text: str
+    window: int
+    fewest: int
+    broken: Callable[[Sequence[float]], bool]
+
+
+def _some_beyond(count: int, sigmas: float) -> Callable[[Sequence[float]], bool]:
+    def broken(last: Sequence[float]) -> bool:
+        # the last point itself must be one of them, or an old signal would echo on
+        return any(
+            side * last[-1] > sigmas and sum(side * z > sigmas for z in last) >= count
+            for side in (1, -1)
+        )
+
+    return broken
+
+
+def _steady(last: Sequence[float]) -> bool:
+    steps = [last[n] - last[n - 1] for n in range(1, len(last))]
+    return all(step > 0 for step in steps) or all(step < 0 for step in steps)
+
+
+def _alternating(last: Sequence[float]) -> bool:
+    steps = [last[n] - last[n - 1] for n in range(1, len(last))]
+    return all(steps[n] * steps[n - 1] < 0 for n in range(1, len(steps)))
+
+
+def _zone(count: int, window: int, sigmas: float, text: str) -> _Rule:
+    broken = _some_beyond(count, sigmas)
+    return _Rule(text=text, window=window, fewest=count, broken=broken)
+
+
+def _whole(window: int, text: str, broken: Callable[[Sequence[float]], bool]) -> _Rule:
+    return _Rule(text=text, window=window, fewest=window, broken=broken)
+
+
+_FIRST_THREE = (
+    _zone(1, 1, 3, "1 point beyond 3 sigma"),
+    _zone(2, 3, 2, "2 of 3 beyond 2 sigma, same side"),
+    _zone(4, 5, 1, "4 of 5 beyond 1 sigma, same side"),
+)
+_RULES = {
+    RuleSet.WESTERN_ELECTRIC: (
+        *_FIRST_THREE,
+        _zone(8, 8, 0, "8 in a row on one side"),
+    ),
+    RuleSet.NELSON: (
+        *_FIRST_THREE,
+        _zone(9, 9, 0, "9 in a row on one side"),
+        _whole(6, "6 steadily rising or falling", _steady),
+        _whole(14, "14 alternating up and down", _alternating),
+        _whole(15, "15 within 1 sigma", lambda last: all(abs(z) < 1 for z in last)),
+        _whole(
+            8,
+            "8 with none within 1 sigma",
+            lambda last: all(abs(z) > 1 for z in last),
+        ),
+    ),
+}
+
+
+def signals(
+    values: Sequence[float],
+    limits: ChartLimits,
+    *,
+    rules: RuleSet = RuleSet.WESTERN_ELECTRIC,
+) -> tuple[Signal, ...]:
+    """Every point at which a rule is broken, in order.
+
+    With all four rules of Western Electric on, a process that does not change gives a
+    false alarm every 92 points on average (Champ and Woodall 1987, from memory); with
+    the first alone every 370.
+
+    Raises:
+        UsageError: the limits leave no room.
+    """
+    sigma = limits.sigma
+    if sigma <= 0:
+        raise UsageError(
+            "the baseline does not scatter at all, so a chart has no limits",
+            hint="use a baseline of real, different readings",
+        )
+    away = [(v - limits.centre) / sigma for v in checked(values, fewest=1)]
+    return tuple(
+        Signal(place=place, rule=rule.text)
+        for place in range(len(away))
+        for rule in _RULES[rules]
+        if place + 1 >= rule.fewest
+        and rule.broken(away[max(0, place + 1 - rule.window) : place + 1])
+    )

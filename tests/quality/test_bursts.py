@@ -1,0 +1,86 @@
+"""Bursts, drift and trend against the handbook and exactly computed values."""
+
+from __future__ import annotations
+
+import itertools
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness.errors import UsageError
+from harness.quality.bursts import (
+    Burst,
+    bursts,
+    dispersion,
+    laplace_trend,
+    runs_about_median,
+)
+
+
+def test_one_burst_is_not_eight_errors() -> None:
+    """0 0 1 0 0 0 6 0 0 0 1 0: mean .6667, s2 2.9697, 49.0 on 11, p 9.461e-7 (recomputed)."""
+    found = dispersion([0, 0, 1, 0, 0, 0, 6, 0, 0, 0, 1, 0])
+    assert found.mean == pytest.approx(0.6667, abs=5e-5)
+    assert found.variance == pytest.approx(2.9697, abs=5e-5)
+    assert found.statistic == pytest.approx(49.0, abs=5e-4)
+    assert found.degrees == 11
+    assert found.p == pytest.approx(9.461e-7, abs=5e-11)
+
+
+def test_runs_of_lew(lew: tuple[float, ...]) -> None:
+    """Handbook 1.3.5.13, Lew: z 2.6938 (from memory); 120 runs, 100/100, swinging."""
+    found = runs_about_median(lew)
+    assert (found.runs, found.above, found.below) == (120, 100, 100)
+    assert found.expected == 101
+    assert found.z == pytest.approx(2.693783, abs=5e-7)
+    assert found.p < 0.01
+
+
+def test_runs_of_michelso(michelso: tuple[float, ...]) -> None:
+    """Michelso drifts: 29 runs, 53 at or above the median, z -4.402218 (recomputed)."""
+    found = runs_about_median(michelso)
+    assert (found.runs, found.above, found.below) == (29, 53, 47)
+    assert found.z == pytest.approx(-4.402218, abs=5e-7)
+
+
+def test_trend_of_failures() -> None:
+    """Handbook 8.2.3.4, ten failures in 1500 h (data from memory): z -1.326949."""
+    times = [5, 40, 43, 175, 389, 712, 747, 795, 1299, 1478]
+    assert laplace_trend(times, until_s=1500) == pytest.approx(-1.326949, abs=5e-7)
+
+
+def test_grouping() -> None:
+    """A pause of the gap ends a burst, a shorter one does not; order does not matter."""
+    found = bursts([100.0, 3.0, 1.0, 2.0, 13.0], gap_s=10)
+    assert found == (
+        Burst(first_s=1, last_s=3, errors=3),
+        Burst(first_s=13, last_s=13, errors=1),
+        Burst(first_s=100, last_s=100, errors=1),
+    )
+    assert bursts([], gap_s=1) == ()
+
+
+@given(st.lists(st.floats(0, 1e5)), st.floats(0.001, 1e4))
+def test_grouping_loses_no_error(times: list[float], gap_s: float) -> None:
+    """Every error is in one burst, and bursts are a gap apart."""
+    found = bursts(times, gap_s=gap_s)
+    assert sum(burst.errors for burst in found) == len(times)
+    for before, after in itertools.pairwise(found):
+        assert after.first_s - before.last_s >= gap_s
+
+
+def test_what_cannot_be_told() -> None:
+    """No error, negative counts, equal values and events outside the time are refused."""
+    with pytest.raises(UsageError, match="no error"):
+        dispersion([0, 0, 0])
+    with pytest.raises(UsageError, match="negative"):
+        dispersion([1, -1])
+    with pytest.raises(UsageError, match="equal values"):
+        runs_about_median([1.0, 1.0, 1.0])
+    with pytest.raises(UsageError, match="outside the time"):
+        laplace_trend([5.0], until_s=4.0)
+    with pytest.raises(UsageError, match="no value"):
+        laplace_trend([], until_s=4.0)
+    with pytest.raises(UsageError, match="gap is 0"):
+        bursts([1.0], gap_s=0)
