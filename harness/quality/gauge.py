@@ -174,11 +174,9 @@ def _cube(readings: Sequence[GaugeReading]) -> np.ndarray[tuple[int, int, int]]:
         cells.setdefault((reading.part, reading.station), []).append(reading.value)
     parts = list(dict.fromkeys(reading.part for reading in readings))
     stations = list(dict.fromkeys(reading.station for reading in readings))
-    for name, found in (("parts", parts), ("stations", stations)):
+    for name, found in (("part", parts), ("station", stations)):
         if len(found) < 2:
-            raise UsageError(
-                f"the study has one of the {name}, at least two are needed"
-            )
+            raise UsageError(f"the study has only one {name}, at least two are needed")
     repeats = max(map(len, cells.values()))
     for part in parts:
         for station in stations:
