@@ -44,6 +44,7 @@ class Pins:
         names: bit 0 first.
         latches: 1 = transistor off.
         activity: 1 = an edge was seen.
+        fallen: 1 = fell between the last two looks.
         held_low: names of pins held low from outside; a test may change it.
         watchers: called after each change.
     """
@@ -57,18 +58,20 @@ class Pins:
         self.activity = 0
         self.held_low = set(settings.held_low)
         self.watchers: list[Callable[[], None]] = []
+        self.fallen = 0
         self._tied = settings.tied
-        self._follows = settings.follows
+        self._follows: dict[str, str] = {}
         self._surroundings = surroundings
         self._seen = self.levels
-        # the others are made by the time the bench gets power
-        surroundings.after(0.0, self._watch_others)
 
-    def _watch_others(self) -> None:
-        for source in self._follows.values():
-            self._other(source)[0].watchers.append(self.look)
-        self.look()
-        self.activity = 0
+        def watch_others() -> None:
+            # all are made by the time the bench gets power
+            self._follows = settings.follows
+            for source in self._follows.values():
+                self._other(source)[0].watchers.append(self.look)
+            self._seen = self.levels
+
+        surroundings.after(0.0, watch_others)
 
     def _other(self, source: str) -> tuple[Pins, str]:
         socket, _, pin = source.rpartition(".")
@@ -101,6 +104,7 @@ class Pins:
         """Book the edges since the last look, and tell who is wired to it."""
         levels = self.levels
         self.activity |= levels ^ self._seen
+        self.fallen = self._seen & ~levels
         self._seen = levels
         for watcher in self.watchers:
             watcher()

@@ -44,6 +44,7 @@ class ScratchpadMemory(Device[MemoryT]):
     checks_writes = True
     checks_reads = True
     alternates = True
+    copy_command = COPY_SCRATCHPAD
 
     def __init__(
         self,
@@ -121,7 +122,7 @@ class ScratchpadMemory(Device[MemoryT]):
         commands: dict[int, Callable[[], Slots]] = {
             WRITE_SCRATCHPAD: self._write_scratchpad,
             READ_SCRATCHPAD: self._read_scratchpad,
-            COPY_SCRATCHPAD: self._copy_scratchpad,
+            self.copy_command: self._copy_scratchpad,
             READ_MEMORY: self._read_memory,
         }
         if self.writer.is_busy:
