@@ -330,6 +330,7 @@ class Runner:
             expected_s=round(self._expected_s(item), 3),
             device=self.context.current.label if self.context.current else None,
         )
+        self.context.step = item.id
         started_s = self._bus.clock.now_s()
         collected: list[CheckResult] = []
         for result in self._explained(item, results):

@@ -28,8 +28,9 @@ from harness.plans.schema_fixture import (
     Socket,
 )
 from harness.plans.schema_plan import Plan
+from harness.plans.schema_soak import Claim, Soak, StopAt, Tolerate
 from harness.plans.schema_steps import STEP_KINDS, ForEach, Repeat, StepItem
-from harness.plans.schema_trials import HoldRange, LowSpan, Soak, Stress, Tolerate
+from harness.plans.schema_trials import HoldRange, LowSpan, Stress
 
 FileKind = Literal["plan", "fixture"]
 
@@ -119,6 +120,7 @@ __all__ = [
     "STEP_KINDS",
     "AdapterSettings",
     "Check",
+    "Claim",
     "Configure",
     "Convert",
     "Diagnose",
@@ -142,6 +144,7 @@ __all__ = [
     "Source",
     "StepBody",
     "StepItem",
+    "StopAt",
     "Stress",
     "Switch",
     "Tolerate",

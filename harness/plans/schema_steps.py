@@ -27,7 +27,8 @@ from harness.plans.schema_bodies import (
 from harness.plans.schema_checks import Check
 from harness.plans.schema_diagnose import Diagnose
 from harness.plans.schema_measure import Measure, Shmoo
-from harness.plans.schema_trials import Soak, Stress
+from harness.plans.schema_soak import Soak
+from harness.plans.schema_trials import Stress
 
 
 class ForEach(StepBody):

@@ -1,4 +1,4 @@
-"""What the long trials may hold: slots at a row of low times, readings for hours."""
+"""What the stress trial may hold: slots at a row of low times."""
 
 from __future__ import annotations
 
@@ -6,8 +6,8 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Discriminator, Field, Tag, model_validator
 
-from harness.plans.schema_base import Families, Limited, Strict, Word, complaint
-from harness.plans.schema_bodies import LONGEST_S, StepBody
+from harness.plans.schema_base import Strict, complaint
+from harness.plans.schema_bodies import StepBody
 
 _MOST_POINTS = 10_000
 
@@ -97,44 +97,3 @@ class Stress(StepBody):
         if isinstance(self.low_us, LowSpan):
             return self.low_us.points_us
         return self.low_us
-
-
-class Tolerate(Strict):
-    """How many disturbances a soak forgives, over all devices."""
-
-    retries: int | None = Field(
-        default=None, ge=0, description="most retries; default is no limit"
-    )
-    lost_readings: int = Field(
-        default=0, ge=0, description="most readings that failed in all tries"
-    )
-    check_values: int | None = Field(
-        default=None, ge=0, description="most wrong check values; default is no limit"
-    )
-
-
-class Soak(StepBody, Limited):
-    """Readings of all devices, round after round, for hours."""
-
-    for_s: float | None = Field(
-        default=None, gt=0, le=LONGEST_S, description="length of the soak"
-    )
-    cycles: int | None = Field(
-        default=None, ge=1, le=10_000_000, description="number of rounds"
-    )
-    every_s: float = Field(
-        default=60.0, ge=0, le=86_400, description="time from round to round"
-    )
-    family: Families | None = Field(
-        default=None, description="family code or codes of the devices to read"
-    )
-    quantity: Word = Field(default="temperature", description="what to read")
-    tolerate: Tolerate = Field(
-        default_factory=Tolerate, description="disturbances that do not fail the soak"
-    )
-
-    @model_validator(mode="after")
-    def _has_an_end(self) -> Self:
-        if self.for_s is None and self.cycles is None:
-            raise complaint("a soak without an end", expected="for_s or cycles")
-        return self

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Self
 
 from pydantic import TypeAdapter
@@ -27,6 +27,7 @@ from harness.results.progress import (
     ended_here,
     stated_result,
 )
+from harness.results.soak_night import Night, Nights
 from harness.results.tally import DeviceResult
 
 EXIT_CODES = {
@@ -91,6 +92,7 @@ class RunRecord:
         gap_s: for how long in all, seconds.
         lines_lost: lines of the journal that could not be read.
         disagreements: where the journal states another verdict than its results.
+        nights: what its soaks add up to.
     """
 
     run_id: str
@@ -109,6 +111,7 @@ class RunRecord:
     gap_s: float = 0.0
     lines_lost: int = 0
     disagreements: tuple[str, ...] = ()
+    nights: tuple[Night, ...] = field(default=(), compare=False)
 
     @classmethod
     def from_events(cls, events: Iterable[dict[str, Any]]) -> RunRecord:
@@ -165,6 +168,7 @@ class Folding:
         self._gaps = 0
         self._gap_s = 0.0
         self._lines_lost = 0
+        self._nights = Nights()
         self._takers = {
             "run_started": self._take_run_started,
             "adapter_checked": self._take_adapter_checked,
@@ -187,6 +191,7 @@ class Folding:
         self._finished_at = str(event.get("at", self._finished_at))
         if taker := self._takers.get(event["event"]):
             taker(event)
+        self._nights.add(event)
 
     def record(self) -> RunRecord:
         """The record, as if the journal ended here."""
@@ -217,6 +222,7 @@ class Folding:
             gap_s=self._gap_s,
             lines_lost=self._lines_lost,
             disagreements=tuple(disagreements),
+            nights=self._nights.nights,
         )
 
     def _ending(self) -> Ending:

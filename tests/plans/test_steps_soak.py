@@ -252,7 +252,7 @@ def test_memory_stays_flat(run_plan: Make, two: Make) -> None:
 
     patch = pytest.MonkeyPatch()
     with patch.context() as context:
-        context.setattr("harness.plans.steps.soak_step.Tally", Watching)
+        context.setattr("harness.plans.steps.soak_tally.Tally", Watching)
         run_plan("- soak: {cycles: 500, every_s: 10}", two())
     assert len(counts) == 10
     assert max(counts[2:]) - min(counts[2:]) < 50

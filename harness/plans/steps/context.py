@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any, Protocol
 
 from harness.clock import Clock
@@ -22,6 +23,7 @@ from harness.plans.schema_bodies import AtSpeed, StepBody
 from harness.plans.schema_fixture import Fixture
 from harness.plans.schema_plan import Plan
 from harness.records import DeviceRef
+from harness.results.soak_night import Night
 from harness.timing.overdrive import OverdriveSurvey
 from harness.timing.survey import LineFacts, Survey
 from harness.wire.romcode import RomCode
@@ -184,6 +186,9 @@ class Context:
         current: the device of the enclosing ``for_each``, or None.
         allowed: hazards that the command line allows.
         conversion_void: True while what devices hold may be from before a gap.
+        events: file of what happens besides, from the command line.
+        nights: soaks of the run that is taken up again, by step.
+        step: number of the leaf step that runs.
     """
 
     bus: Bus
@@ -195,6 +200,9 @@ class Context:
     current: DeviceRef | None = None
     allowed: frozenset[Hazard] = frozenset()
     conversion_void: bool = False
+    events: Path | None = None
+    nights: Mapping[str, Night] = field(default_factory=dict)
+    step: str = ""
     _sessions: dict[str, DeviceSession] = field(default_factory=dict)
     _survey: Survey | None = None
     _overdrive_survey: OverdriveSurvey | None = None
@@ -245,6 +253,10 @@ class Context:
         if body.speed == "overdrive":
             return overdrive(self.bus, rom)
         return nullcontext()
+
+    def measure_anew(self) -> None:
+        """Let the timing instrument forget what it measured: time has passed."""
+        self._survey = None
 
     def forget(self) -> None:
         """Drop what sessions remember: after a power loss it may be untrue."""

@@ -1,13 +1,15 @@
 """The soak step: readings of all devices, round after round, for hours.
 
 Every error goes to the journal with its time when it happens, and every round
-leaves one line. An adapter that goes away does not end the soak: it is waited for,
-the gap is noted, and what was under way when it went is done again.
+leaves its counts. An adapter that goes away does not end the soak: it is waited for,
+the gap is noted, and what was under way when it went is done again. A soak that was
+cut goes on from what the journal has of it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import asdict
 
 from harness.errors import (
     AdapterError,
@@ -16,18 +18,18 @@ from harness.errors import (
     LineError,
     SlotproofError,
 )
-from harness.families.registry import family_of, quantities
-from harness.plans.schema_trials import Soak
+from harness.families.registry import family_of, quantities, unit_of
+from harness.plans.schema_soak import Soak
+from harness.plans.soak_outlook import Outlook, outlook
 from harness.plans.steps.attempts import settle
 from harness.plans.steps.context import Context, Everybody
 from harness.plans.steps.device_steps import anybody_on_parasite
-from harness.plans.steps.soak_tally import (
-    SoakCounts,
-    Tally,
-    bus_result,
-    device_result,
-)
-from harness.records import CheckResult, Outcome
+from harness.plans.steps.soak_besides import Besides
+from harness.plans.steps.soak_lines import SoakLines
+from harness.plans.steps.soak_stop import StopRule
+from harness.plans.steps.soak_tally import SoakCounts, Tally
+from harness.plans.steps.soak_verdicts import bus_result, device_result
+from harness.records import CheckResult, DeviceRef, Outcome
 
 _REOPEN_EVERY_S = 1.0
 _PATIENCE_S = 3600.0
@@ -42,6 +44,7 @@ _Reportable = (AdapterError, LineError, DeviceError)
 
 def run_soak(context: Context, body: Soak) -> Iterator[CheckResult]:
     """Rounds until the time or the number of cycles is up, then one result a device."""
+    before = context.nights.get(context.step)
     devices = [
         device
         for device in context.targets(body.family)
@@ -54,27 +57,68 @@ def run_soak(context: Context, body: Soak) -> Iterator[CheckResult]:
             message=f"no device here can be asked for {body.quantity}",
         )
         return
-    counts = SoakCounts(tallies=[Tally(device=device) for device in devices])
-    _Soaking(context, body, counts).run()
+    counts = SoakCounts.of(devices, before)
+    _Soaking(context, body, counts, elapsed_s=before.elapsed_s if before else 0.0).run()
     yield bus_result(body, counts)
     for tally in counts.tallies:
         yield device_result(body, tally)
 
 
+def _facts(body: Soak, devices: list[DeviceRef], view: Outlook) -> dict[str, object]:
+    """What stands at the head of a soak: what it does, and what it can prove."""
+    return {
+        "quantity": body.quantity,
+        "unit": unit_of(devices[0].family, body.quantity),
+        "low": body.low,
+        "high": body.high,
+        "devices": [asdict(device) for device in devices],
+        "outlook": asdict(view),
+        "told": list(view.sentences()),
+        "claim_of": body.claim.of if body.claim else None,
+        "events_within_s": body.events_within_s,
+    }
+
+
 class _Soaking:
     """One soak in progress."""
 
-    def __init__(self, context: Context, body: Soak, counts: SoakCounts) -> None:
+    def __init__(
+        self, context: Context, body: Soak, counts: SoakCounts, *, elapsed_s: float
+    ) -> None:
         self._context = context
         self._body = body
         self._counts = counts
-        self._started_s = context.clock.now_s()
+        self._devices = [tally.device for tally in counts.tallies]
+        self._view = outlook(body, len(self._devices))
+        # as if it had begun so long ago: a gap between two runs is no time under test
+        self._started_s = context.clock.now_s() - elapsed_s
+        self._lines = SoakLines(context.note, context.clock, counts, body, self._view)
+        self._besides = Besides(context, body, self._lines, elapsed_s=elapsed_s)
+        self._stop = StopRule(body.stop_at)
         self._converted = False
 
     def run(self) -> None:
         """All rounds."""
+        if self._counts.cycles:
+            self._context.note("soak_resumed", cycle=self._counts.cycles)
+        else:
+            facts = _facts(self._body, self._devices, self._view)
+            self._context.note("soak_started", **facts)
+        self._besides.take_events()
+        try:
+            self._rounds()
+        finally:
+            # Ctrl-C too: what was counted must not be lost
+            self._lines.write(self._elapsed_s)
+            self._besides.take_events(last=True)
+
+    @property
+    def _elapsed_s(self) -> float:
+        return self._context.clock.now_s() - self._started_s
+
+    def _rounds(self) -> None:
         counts, clock = self._counts, self._context.clock
-        due_s = self._started_s
+        due_s = clock.now_s()
         while not self._over(due_s):
             clock.sleep(due_s - clock.now_s())
             self._round()
@@ -88,45 +132,61 @@ class _Soaking:
         body, counts = self._body, self._counts
         if counts.away or (body.cycles is not None and counts.cycles >= body.cycles):
             return True
+        if why := self._stop.reason(counts):
+            counts.stopped = why
+            self._context.note("soak_stopped", why=why, cycle=counts.cycles)
+            return True
         elapsed_s = at_s - self._started_s + _ROUNDING_S
         return body.for_s is not None and elapsed_s >= body.for_s
 
     def _round(self) -> None:
-        self._counts.cycles += 1
-        readings: dict[str, float] = {}
+        self._measure_margins()
         self._start_together()
+        cycle = self._counts.cycles + 1
         for tally in self._counts.tallies:
-            value = self._read_patiently(tally)
+            value = self._read_patiently(tally, cycle)
             if value is not None:
-                readings[tally.device.rom_code] = value
-        self._context.note(
-            "soak_progress", cycle=self._counts.cycles, readings=readings
-        )
+                self._lines.take(tally.device.rom_code, value)
+        self._counts.cycles = cycle
+        self._lines.round_done(self._elapsed_s)
+        self._besides.take_events()
+
+    def _measure_margins(self) -> None:
+        if not self._besides.margins_due:
+            return
+        try:
+            self._besides.measure_margins(self._devices)
+        except AdapterUnplugged as fault:
+            self._report(None, fault, self._counts.cycles + 1)
+            self._recover(fault)
 
     def _start_together(self) -> None:
         """One conversion for all where the quantity allows it."""
         self._converted = False
-        devices = [tally.device for tally in self._counts.tallies]
         starts = dict.fromkeys(
             family_of(device.family).convert_all
-            for device in devices
+            for device in self._devices
             if quantities(device.family)[self._body.quantity].reread is not None
         )
         if not starts or None in starts:
             return
         try:
-            parasite = anybody_on_parasite(self._context, devices)
+            parasite = anybody_on_parasite(self._context, self._devices)
             for start in starts:
                 if start is not None:
                     start(Everybody(self._context.bus), parasite)
         except _Reportable as fault:
             self._counts.errors[fault.kind] += 1
-            self._report(None, fault)
+            if not isinstance(fault, AdapterError):
+                self._counts.starts += 1
+                self._counts.failed_starts += 1
+            self._report(None, fault, self._counts.cycles + 1)
             self._recover(fault)
         else:
+            self._counts.starts += 1
             self._converted = True
 
-    def _read_patiently(self, tally: Tally) -> float | None:
+    def _read_patiently(self, tally: Tally, cycle: int) -> float | None:
         """One reading, tried again as the step allows; None if it was lost or void.
 
         A try that the unplugged adapter spoilt is no try.
@@ -137,17 +197,15 @@ class _Soaking:
                 value = self._ask(tally, first=tried == 0)
             except _Reportable as caught:
                 fault = caught
-                tally.errors[fault.kind] += 1
-                self._report(tally, fault)
+                tally.blame(fault)
+                self._report(tally, fault, cycle)
                 self._recover(fault)
                 tried += not isinstance(fault, AdapterUnplugged)
                 continue
-            tally.tries += tried + 1
             tally.retries += tried
             tally.take(value)
-            self._judge_value(tally, value)
+            self._judge_value(tally, value, cycle)
             return value
-        tally.tries += tried
         tally.retries += max(0, tried - 1)
         if isinstance(fault, LineError | DeviceError):
             tally.lost += 1
@@ -163,26 +221,25 @@ class _Soaking:
             (together or quantity.read)(self._context.session(tally.device)).value
         )
 
-    def _judge_value(self, tally: Tally, value: float) -> None:
+    def _judge_value(self, tally: Tally, value: float, cycle: int) -> None:
         low, high = self._body.low, self._body.high
         if (low is not None and value < low) or (high is not None and value > high):
             tally.out_of_limits += 1
-            self._context.note(
-                "soak_error",
+            self._lines.error(
                 device=tally.device.rom_code,
                 kind="limit",
                 message=f"{self._body.quantity} {value:g}",
-                cycle=self._counts.cycles,
+                cycle=cycle,
             )
 
-    def _report(self, tally: Tally | None, fault: SlotproofError) -> None:
+    def _report(self, tally: Tally | None, fault: SlotproofError, cycle: int) -> None:
         """The error and its time into the journal."""
-        self._context.note(
-            "soak_error",
+        self._lines.error(
             device=tally.device.rom_code if tally else None,
             kind=fault.kind,
             message=fault.what,
-            cycle=self._counts.cycles,
+            cycle=cycle,
+            blame="adapter" if isinstance(fault, AdapterError) else "bus",
             evidence=self._context.bus.evidence(),
         )
 

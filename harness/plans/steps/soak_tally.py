@@ -1,4 +1,4 @@
-"""What a soak counts, and the verdicts drawn from the counts.
+"""What a soak counts.
 
 Counts are kept, not readings, so memory stays flat over a night. What was void
 because of the adapter is counted apart and can only end in an error, never in a
@@ -10,21 +10,22 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import dataclass, field
 
-from harness.errors import (
-    AdapterError,
-    AdapterUnplugged,
-    CheckValueWrong,
-    NobodyAnswers,
-)
-from harness.families.registry import unit_of
-from harness.plans.schema_trials import Soak
-from harness.records import CheckResult, DeviceRef, Measurement, Outcome
+from harness.errors import AdapterUnplugged, DeviceError, LineError, SlotproofError
+from harness.records import DeviceRef
+from harness.results.soak_night import BUS, ERROR, DeviceNight, Night
 
-_BROKEN_HINT = (
-    "see each device below: one device is a branch or a part, all together are line, "
-    "supply or adapter"
-)
-_TIMES_HINT = "look at the times in the journal's soak_error lines"
+_COUNTED = ("failed", "spoilt", "retries", "lost", "void", "out_of_limits")
+"""Counts of a device that the journal carries by their own names."""
+
+
+def _errors_in(counts: Counter[str]) -> Counter[str]:
+    return Counter(
+        {
+            name.removeprefix(ERROR): count
+            for name, count in counts.items()
+            if name.startswith(ERROR)
+        }
+    )
 
 
 @dataclass(slots=True, kw_only=True)
@@ -33,8 +34,9 @@ class Tally:
 
     Attributes:
         device: whose counts.
-        tries: times it was asked, those void through the adapter not counted.
         readings: readings taken.
+        failed: tries that line or device spoilt.
+        spoilt: tries that the adapter spoilt, its absence apart.
         retries: tries that did not succeed and were repeated.
         lost: readings that failed in all their tries.
         void: readings given up because of the adapter.
@@ -46,8 +48,9 @@ class Tally:
     """
 
     device: DeviceRef
-    tries: int = 0
     readings: int = 0
+    failed: int = 0
+    spoilt: int = 0
     retries: int = 0
     lost: int = 0
     void: int = 0
@@ -56,6 +59,45 @@ class Tally:
     lowest: float | None = None
     highest: float | None = None
     total: float = 0.0
+
+    @classmethod
+    def of(cls, device: DeviceRef, before: DeviceNight | None) -> Tally:
+        """Empty, or with what was counted before the run was taken up again."""
+        tally = cls(device=device)
+        if before is not None:
+            counts = before.counts
+            for name in _COUNTED:
+                setattr(tally, name, counts[name])
+            tally.readings = counts["readings"]
+            tally.errors = _errors_in(counts)
+            tally.lowest, tally.highest = before.lowest, before.highest
+            tally.total = before.total
+        return tally
+
+    @property
+    def tries(self) -> int:
+        """Times it was asked, those void through an absent adapter not counted."""
+        return self.readings + self.failed + self.spoilt
+
+    @property
+    def asked(self) -> int:
+        """Tries that say something of line or device."""
+        return self.readings + self.failed
+
+    def counts(self) -> dict[str, int]:
+        """Every count but the readings, by name."""
+        return {
+            **{name: getattr(self, name) for name in _COUNTED},
+            **{f"{ERROR}{kind}": count for kind, count in self.errors.items()},
+        }
+
+    def blame(self, fault: SlotproofError) -> None:
+        """Count a try that failed, on the side whose fault it is."""
+        self.errors[fault.kind] += 1
+        if isinstance(fault, LineError | DeviceError):
+            self.failed += 1
+        elif not isinstance(fault, AdapterUnplugged):
+            self.spoilt += 1
 
     def take(self, value: float) -> None:
         """Count one reading."""
@@ -73,175 +115,60 @@ class SoakCounts:
         tallies: one a device.
         cycles: rounds begun.
         late_cycles: rounds that took longer than ``every_s``.
+        starts: common starts of a measurement that say something of line or device.
+        failed_starts: of these, the ones that failed.
         gaps: how often the adapter was away.
         gap_s: how long altogether.
         away: True if it was still away at the end.
         errors: errors that were not about one device.
+        stopped: why the soak ended early; empty if it did not.
     """
 
     tallies: list[Tally]
     cycles: int = 0
     late_cycles: int = 0
+    starts: int = 0
+    failed_starts: int = 0
     gaps: int = 0
     gap_s: float = 0.0
     away: bool = False
     errors: Counter[str] = field(default_factory=Counter)
+    stopped: str = ""
+
+    @classmethod
+    def of(cls, devices: list[DeviceRef], before: Night | None) -> SoakCounts:
+        """Empty, or with what was counted before the run was taken up again."""
+        known = before.devices if before else {}
+        counts = cls(tallies=[Tally.of(d, known.get(d.rom_code)) for d in devices])
+        if before is not None:
+            counts.cycles = before.cycles
+            counts.late_cycles = before.bus["late"]
+            counts.starts = before.bus["starts"]
+            counts.failed_starts = before.bus["failed"]
+            counts.gaps, counts.gap_s = before.gap_count, before.gap_s
+            counts.errors = _errors_in(before.bus)
+        return counts
+
+    @property
+    def asked(self) -> int:
+        """Tries that say something of line or devices."""
+        return self.starts + sum(tally.asked for tally in self.tallies)
+
+    @property
+    def failed(self) -> int:
+        """Of these, the ones that failed."""
+        return self.failed_starts + sum(tally.failed for tally in self.tallies)
+
+    def by_device(self) -> dict[str, dict[str, int]]:
+        """Every count but the readings: by ROM code, and those of the bus."""
+        bus = {
+            "late": self.late_cycles,
+            "starts": self.starts,
+            "failed": self.failed_starts,
+            **{f"{ERROR}{kind}": count for kind, count in self.errors.items()},
+        }
+        return {BUS: bus} | {t.device.rom_code: t.counts() for t in self.tallies}
 
     def errors_of(self, kind: str) -> int:
         """How often a kind of error came, everywhere."""
         return self.errors[kind] + sum(tally.errors[kind] for tally in self.tallies)
-
-
-def bus_result(body: Soak, counts: SoakCounts) -> CheckResult:
-    """The verdict on the bus as a whole."""
-    tolerate, tallies = body.tolerate, counts.tallies
-    void = Measurement(
-        name="void_readings",
-        value=sum(tally.void for tally in tallies),
-        unit="readings",
-        high=tolerate.lost_readings,
-    )
-    judged = (
-        Measurement(name="cycles", value=counts.cycles, unit="cycles", low=1),
-        Measurement(
-            name="lost_readings",
-            value=sum(tally.lost for tally in tallies),
-            unit="readings",
-            high=tolerate.lost_readings,
-        ),
-        Measurement(
-            name="retries",
-            value=sum(tally.retries for tally in tallies),
-            unit="tries",
-            high=tolerate.retries,
-        ),
-        Measurement(
-            name="check_values",
-            value=counts.errors_of(CheckValueWrong.kind),
-            unit="errors",
-            high=tolerate.check_values,
-        ),
-    )
-    values = (
-        *judged,
-        Measurement(
-            name="missing_presence",
-            value=counts.errors_of(NobodyAnswers.kind),
-            unit="resets",
-        ),
-        void,
-        Measurement(name="adapter_gaps", value=counts.gaps, unit="gaps"),
-        Measurement(name="adapter_away", value=round(counts.gap_s, 3), unit="s"),
-    )
-    outcome, kind, message, hint = _bus_verdict(counts, judged, void)
-    return CheckResult(
-        outcome=outcome,
-        kind=kind,
-        message=message,
-        hint=hint,
-        measurements=values,
-        evidence={"late_cycles": counts.late_cycles, "errors": dict(counts.errors)},
-    )
-
-
-def _bus_verdict(
-    counts: SoakCounts, judged: tuple[Measurement, ...], void: Measurement
-) -> tuple[Outcome, str, str, str]:
-    """Outcome, kind, message and hint; the graver comes first."""
-    if counts.away:
-        return (
-            Outcome.ERROR,
-            AdapterUnplugged.kind,
-            f"the adapter went away in cycle {counts.cycles} and did not come back",
-            AdapterUnplugged.default_hint,
-        )
-    if not void.holds:
-        return (
-            Outcome.ERROR,
-            AdapterError.kind,
-            f"{void.value} readings are void: the adapter failed in all their tries",
-            _TIMES_HINT,
-        )
-    broken = [value for value in judged if not value.holds]
-    if broken:
-        said = "; ".join(
-            f"{value.name} is {value.value}, allowed {value.high or 0:g}"
-            for value in broken
-        )
-        return Outcome.FAILED, "soak", said, _BROKEN_HINT
-    return Outcome.PASSED, "", "", ""
-
-
-def device_result(body: Soak, tally: Tally) -> CheckResult:
-    """The verdict on one device."""
-    outcome, kind, message = _device_verdict(body, tally)
-    return CheckResult(
-        outcome=outcome,
-        device=tally.device,
-        kind=kind,
-        message=message,
-        hint=(body.hint or _TIMES_HINT) if message else "",
-        measurements=(*_counts_of(tally), *_values_of(body, tally)),
-        evidence={"errors": dict(tally.errors)},
-    )
-
-
-def _device_verdict(body: Soak, tally: Tally) -> tuple[Outcome, str, str]:
-    quantity = body.quantity
-    if tally.out_of_limits:
-        return (
-            Outcome.FAILED,
-            "limit",
-            f"{tally.out_of_limits} of {tally.readings} readings of {quantity} out of limits",
-        )
-    if tally.readings:
-        return Outcome.PASSED, "", ""
-    if tally.lost:
-        return (
-            Outcome.FAILED,
-            "lost",
-            f"no {quantity} was read in {tally.tries} tries",
-        )
-    return (
-        Outcome.ERROR,
-        AdapterError.kind,
-        f"no {quantity} was read: the adapter failed or was away each time",
-    )
-
-
-def _counts_of(tally: Tally) -> tuple[Measurement, ...]:
-    return (
-        Measurement(name="readings", value=tally.readings, unit="readings", low=1),
-        Measurement(name="tries", value=tally.tries, unit="tries"),
-        Measurement(name="retries", value=tally.retries, unit="tries"),
-        Measurement(name="lost_readings", value=tally.lost, unit="readings"),
-        Measurement(
-            name="check_values",
-            value=tally.errors[CheckValueWrong.kind],
-            unit="errors",
-        ),
-        Measurement(
-            name="missing_presence",
-            value=tally.errors[NobodyAnswers.kind],
-            unit="resets",
-        ),
-        Measurement(
-            name="out_of_limits", value=tally.out_of_limits, unit="readings", high=0
-        ),
-    )
-
-
-def _values_of(body: Soak, tally: Tally) -> tuple[Measurement, ...]:
-    """Worst values and mean; nothing if there was no reading."""
-    if tally.lowest is None or tally.highest is None:
-        return ()
-    quantity, low, high = body.quantity, body.low, body.high
-    unit = unit_of(tally.device.family, quantity)
-    lowest, highest = (
-        Measurement(
-            name=f"{quantity}_{which}", value=value, unit=unit, low=low, high=high
-        )
-        for which, value in (("lowest", tally.lowest), ("highest", tally.highest))
-    )
-    mean = round(tally.total / tally.readings, 4)
-    return lowest, highest, Measurement(name=f"{quantity}_mean", value=mean, unit=unit)

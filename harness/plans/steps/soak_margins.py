@@ -1,0 +1,56 @@
+"""Timing margins measured while a soak goes on, as often as the plan asks.
+
+The line's rise, and of each device the instant at which it samples and how long it
+holds a zero: what creeps first when a contact corrodes or a supply sags.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+
+from harness.errors import AdapterUnplugged, SlotproofError, UsageError
+from harness.plans.steps.context import Context
+from harness.records import DeviceRef
+from harness.timing.survey import Name, Timing
+from harness.wire.romcode import RomCode
+
+_OF_LINE = (Name.RISE_TIME,)
+_OF_DEVICE = (Name.SAMPLE_INSTANT, Name.READ_0_HOLD)
+
+
+def measure_margins(
+    context: Context,
+    devices: Iterable[DeviceRef],
+    on_fault: Callable[[DeviceRef | None, SlotproofError], None],
+) -> Iterator[dict[str, object]]:
+    """Fields of one ``soak_margin`` line for each value that could be measured.
+
+    Args:
+        context: of the run.
+        devices: of which devices.
+        on_fault: told what could not be measured, and why.
+
+    Raises:
+        AdapterUnplugged: the adapter went away.
+        UsageError: the plan asks for what cannot be.
+    """
+    context.measure_anew()
+    for device in (None, *devices):
+        for name in _OF_DEVICE if device else _OF_LINE:
+            try:
+                yield _fields(device, _measured(context, name, device))
+            except (AdapterUnplugged, UsageError):
+                raise
+            except SlotproofError as fault:
+                on_fault(device, fault)
+
+
+def _measured(context: Context, name: Name, device: DeviceRef | None) -> Timing:
+    if device is None:
+        return context.survey.of_line(name)
+    return context.survey.of_device(name, RomCode.parse(device.rom_code))
+
+
+def _fields(device: DeviceRef | None, timing: Timing) -> dict[str, object]:
+    value = timing.as_measurement()
+    return {"device": device.rom_code if device else None, **value.as_dict()}

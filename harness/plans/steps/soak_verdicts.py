@@ -1,0 +1,224 @@
+"""The verdicts drawn from what a soak counted, and what may be claimed from it."""
+
+from __future__ import annotations
+
+from harness.errors import (
+    AdapterError,
+    AdapterUnplugged,
+    CheckValueWrong,
+    NobodyAnswers,
+)
+from harness.families.registry import unit_of
+from harness.plans.schema_soak import Soak
+from harness.plans.steps.soak_tally import SoakCounts, Tally
+from harness.records import CheckResult, Measurement, Outcome
+
+_BROKEN_HINT = (
+    "see each device below: one device is a branch or a part, all together are line, "
+    "supply or adapter"
+)
+_TIMES_HINT = "look at the times in the journal's soak_error lines"
+_CLAIM_HINT = "the more errors, the longer it takes: see the report, or run longer"
+_PER_TRY = "per try"
+_CONFIDENCE = 0.95
+
+
+def bus_result(body: Soak, counts: SoakCounts) -> CheckResult:
+    """The verdict on the bus as a whole."""
+    tolerate, tallies = body.tolerate, counts.tallies
+    void = Measurement(
+        name="void_readings",
+        value=sum(tally.void for tally in tallies),
+        unit="readings",
+        high=tolerate.lost_readings,
+    )
+    judged = (
+        Measurement(name="cycles", value=counts.cycles, unit="cycles", low=1),
+        Measurement(
+            name="lost_readings",
+            value=sum(tally.lost for tally in tallies),
+            unit="readings",
+            high=tolerate.lost_readings,
+        ),
+        Measurement(
+            name="retries",
+            value=sum(tally.retries for tally in tallies),
+            unit="tries",
+            high=tolerate.retries,
+        ),
+        Measurement(
+            name="check_values",
+            value=counts.errors_of(CheckValueWrong.kind),
+            unit="errors",
+            high=tolerate.check_values,
+        ),
+    )
+    values = (
+        *judged,
+        Measurement(
+            name="missing_presence",
+            value=counts.errors_of(NobodyAnswers.kind),
+            unit="resets",
+        ),
+        void,
+        Measurement(name="adapter_gaps", value=counts.gaps, unit="gaps"),
+        Measurement(name="adapter_away", value=round(counts.gap_s, 3), unit="s"),
+    )
+    rates = _rates(body, of="bus", failed=counts.failed, asked=counts.asked)
+    outcome, kind, message, hint = _bus_verdict(counts, judged, void)
+    if outcome is Outcome.PASSED and (unproven := _unproven(rates)):
+        outcome, kind, message, hint = Outcome.FAILED, "claim", unproven, _CLAIM_HINT
+    return CheckResult(
+        outcome=outcome,
+        kind=kind,
+        message=message,
+        hint=hint,
+        measurements=(*values, *rates),
+        evidence={"late_cycles": counts.late_cycles, "errors": dict(counts.errors)},
+    )
+
+
+def _bus_verdict(
+    counts: SoakCounts, judged: tuple[Measurement, ...], void: Measurement
+) -> tuple[Outcome, str, str, str]:
+    """Outcome, kind, message and hint; the graver comes first."""
+    if counts.away:
+        return (
+            Outcome.ERROR,
+            AdapterUnplugged.kind,
+            f"the adapter went away in cycle {counts.cycles} and did not come back",
+            AdapterUnplugged.default_hint,
+        )
+    if not void.holds:
+        return (
+            Outcome.ERROR,
+            AdapterError.kind,
+            f"{void.value} readings are void: the adapter failed in all their tries",
+            _TIMES_HINT,
+        )
+    if counts.stopped:
+        return Outcome.FAILED, "stopped", counts.stopped, _BROKEN_HINT
+    broken = [value for value in judged if not value.holds]
+    if broken:
+        said = "; ".join(
+            f"{value.name} is {value.value}, allowed {value.high or 0:g}"
+            for value in broken
+        )
+        return Outcome.FAILED, "soak", said, _BROKEN_HINT
+    return Outcome.PASSED, "", "", ""
+
+
+def device_result(body: Soak, tally: Tally) -> CheckResult:
+    """The verdict on one device."""
+    outcome, kind, message = _device_verdict(body, tally)
+    rates = _rates(body, of="each-device", failed=tally.failed, asked=tally.asked)
+    if outcome is Outcome.PASSED and (unproven := _unproven(rates)):
+        outcome, kind, message = Outcome.FAILED, "claim", unproven
+    return CheckResult(
+        outcome=outcome,
+        device=tally.device,
+        kind=kind,
+        message=message,
+        hint=(body.hint or _TIMES_HINT) if message else "",
+        measurements=(*_counts_of(tally), *_values_of(body, tally), *rates),
+        evidence={"errors": dict(tally.errors)},
+    )
+
+
+def _rates(body: Soak, *, of: str, failed: int, asked: int) -> tuple[Measurement, ...]:
+    """Error rate and what may be claimed of it; nothing if nothing was asked.
+
+    The bound is exact and one-sided (Clopper and Pearson; NIST/SEMATECH e-Handbook,
+    7.2.4.1) and takes errors as independent; the report tells whether they are.
+    """
+    if not asked:
+        return ()
+    from harness.quality.rates import proportion_at_most  # noqa: PLC0415 - loads scipy
+
+    claim = body.claim
+    bound = proportion_at_most(
+        errors=failed,
+        trials=asked,
+        confidence=claim.confidence if claim else _CONFIDENCE,
+    )
+    return (
+        Measurement(name="error_rate", value=failed / asked, unit=_PER_TRY),
+        Measurement(
+            name="error_rate_at_most",
+            value=float(f"{bound:.6g}"),
+            unit=_PER_TRY,
+            high=claim.error_rate if claim and claim.of == of else None,
+        ),
+    )
+
+
+def _unproven(rates: tuple[Measurement, ...]) -> str:
+    """What the plan claims and the soak did not prove; empty if all is proved."""
+    for rate in rates:
+        if not rate.holds:
+            return (
+                f"an error rate of at most {rate.value:.3g} is proved, "
+                f"the plan claims {rate.high:g}"
+            )
+    return ""
+
+
+def _device_verdict(body: Soak, tally: Tally) -> tuple[Outcome, str, str]:
+    quantity = body.quantity
+    if tally.out_of_limits:
+        return (
+            Outcome.FAILED,
+            "limit",
+            f"{tally.out_of_limits} of {tally.readings} readings of {quantity} out of limits",
+        )
+    if tally.readings:
+        return Outcome.PASSED, "", ""
+    if tally.lost:
+        return (
+            Outcome.FAILED,
+            "lost",
+            f"no {quantity} was read in {tally.tries} tries",
+        )
+    return (
+        Outcome.ERROR,
+        AdapterError.kind,
+        f"no {quantity} was read: the adapter failed or was away each time",
+    )
+
+
+def _counts_of(tally: Tally) -> tuple[Measurement, ...]:
+    return (
+        Measurement(name="readings", value=tally.readings, unit="readings", low=1),
+        Measurement(name="tries", value=tally.tries, unit="tries"),
+        Measurement(name="retries", value=tally.retries, unit="tries"),
+        Measurement(name="lost_readings", value=tally.lost, unit="readings"),
+        Measurement(
+            name="check_values",
+            value=tally.errors[CheckValueWrong.kind],
+            unit="errors",
+        ),
+        Measurement(
+            name="missing_presence",
+            value=tally.errors[NobodyAnswers.kind],
+            unit="resets",
+        ),
+        Measurement(
+            name="out_of_limits", value=tally.out_of_limits, unit="readings", high=0
+        ),
+    )
+
+
+def _values_of(body: Soak, tally: Tally) -> tuple[Measurement, ...]:
+    """Worst values and mean; nothing if there was no reading."""
+    if tally.lowest is None or tally.highest is None:
+        return ()
+    quantity, low, high = body.quantity, body.low, body.high
+    unit = unit_of(tally.device.family, quantity)
+    lowest, highest = (
+        Measurement(
+            name=f"{quantity}_{which}", value=value, unit=unit, low=low, high=high
+        )
+        for which, value in (("lowest", tally.lowest), ("highest", tally.highest))
+    )
+    mean = round(tally.total / tally.readings, 4)
+    return lowest, highest, Measurement(name=f"{quantity}_mean", value=mean, unit=unit)
