@@ -16,12 +16,12 @@ from collections.abc import Mapping
 
 from harness.errors import CheckValueWrong
 from harness.families.family import Answer, Family, Hazard, Session, by_name
+from harness.families.shapes.port_checks import port_checks
 from harness.families.shapes.ports import (
     Ports,
     PortState,
     configure_outputs,
     nibbles,
-    port_checks,
     port_quantities,
     port_settings,
     write_confirmed,

@@ -25,29 +25,27 @@ from collections.abc import Mapping
 from harness.errors import AnswerImpossible
 from harness.families.family import (
     Answer,
-    Check,
     Family,
     Findings,
     Hazard,
-    Option,
-    OptionKind,
     Options,
     Quantity,
     Session,
     by_name,
 )
 from harness.families.shapes.answers import require_crc16, shown
+from harness.families.shapes.conditional import answered, search_check
 from harness.families.shapes.memory import Memory, memory_checks
+from harness.families.shapes.port_checks import port_checks
 from harness.families.shapes.ports import (
     Ports,
     PortState,
     configure_outputs,
-    port_checks,
     port_quantities,
     port_settings,
 )
 from harness.families.shapes.restoring import restored
-from harness.records import Measurement, Scalar
+from harness.records import Scalar
 
 ACCESS, READ_STATUS, WRITE_STATUS, READ_MEMORY = 0xF5, 0xAA, 0x55, 0xF0
 
@@ -158,12 +156,7 @@ def _conditional_search(session: Session, options: Options) -> Findings:
         met = session.meets_condition()
         write_settings(session, condition | 1 - level)
         unmet = session.meets_condition()
-    return Findings(
-        measurements=(
-            Measurement(name="answers_when_met", value=met, wanted=True),
-            Measurement(name="answers_when_not_met", value=unmet, wanted=False),
-        )
-    )
+    return answered(met=met, unmet=unmet)
 
 
 def _protection(session: Session) -> Answer:
@@ -200,21 +193,10 @@ _QUANTITIES = (
         about="which pages are write-protected or redirected",
     ),
 )
-_CONDITIONAL_SEARCH = Check(
-    name="conditional_search",
-    about="answers a conditional search while a pin meets the condition, and not while "
-    "it does not; puts the condition back",
-    run=_conditional_search,
-    options=by_name(
-        Option(
-            name="channel",
-            kind=OptionKind.TEXT,
-            about="whose level is the condition",
-            default="a",
-            choices=_PORTS.channels,
-        )
-    ),
-    expected_s=0.3,
+_CONDITIONAL_SEARCH = search_check(
+    _conditional_search,
+    condition="while a pin meets the condition (puts the condition back)",
+    channels=_PORTS.channels,
 )
 
 FAMILIES = (

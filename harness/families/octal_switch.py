@@ -41,12 +41,13 @@ from harness.families.family import (
     by_name,
 )
 from harness.families.shapes.answers import read_records, shown
+from harness.families.shapes.conditional import answered, search_check
+from harness.families.shapes.port_checks import port_checks
 from harness.families.shapes.ports import (
     CONFIRMED,
     Ports,
     PortState,
     configure_outputs,
-    port_checks,
     port_quantities,
     port_settings,
     write_confirmed,
@@ -184,11 +185,9 @@ def _conditional_search(session: Session, options: Options) -> Findings:
         met = session.meets_condition()
         write_search(session, bit, level ^ bit, 0)
         unmet = session.meets_condition()
-    return Findings(
-        measurements=(
-            Measurement(name="answers_when_met", value=met, wanted=True),
-            Measurement(name="answers_when_not_met", value=unmet, wanted=False),
-        ),
+    return answered(
+        met=met,
+        unmet=unmet,
         evidence={"power_on_flag_before": bool(block[5] & _POWER_ON)},
     )
 
@@ -251,21 +250,10 @@ _CHECKS = (
             )
         ),
     ),
-    Check(
-        name="conditional_search",
-        about="answers a conditional search while a pin meets the condition, and not "
-        "while it does not; clears the power-on flag",
-        run=_conditional_search,
-        options=by_name(
-            Option(
-                name="channel",
-                kind=OptionKind.TEXT,
-                about="whose level is the condition",
-                default="0",
-                choices=_PORTS.channels,
-            )
-        ),
-        expected_s=0.3,
+    search_check(
+        _conditional_search,
+        condition="while a pin meets the condition (clears the power-on flag)",
+        channels=_PORTS.channels,
     ),
     Check(
         name="level_samples",

@@ -19,7 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from harness.errors import AnswerImpossible, CheckValueWrong, DeviceAbsent, UsageError
+from harness.errors import AnswerImpossible, CheckValueWrong, DeviceAbsent
 from harness.families.family import (
     Answer,
     Check,
@@ -35,7 +35,9 @@ from harness.families.family import (
     by_name,
 )
 from harness.families.shapes.answers import read_twice, shown
+from harness.families.shapes.conditional import answered, search_check
 from harness.families.shapes.restoring import restored
+from harness.families.shapes.values import on_off, whole
 from harness.records import Measurement, Scalar
 
 READ_POSITION, WRITE_POSITION = 0xF0, 0x0F
@@ -43,6 +45,7 @@ WRITE_CONTROL, READ_FEATURES = 0x55, 0xAA
 UP, DOWN, RELEASE = 0xC3, 0x99, 0x96
 
 _PUMP = {0x0C: "off", 0x4C: "on"}
+_CONTROL = {on == "on": code for code, on in _PUMP.items()}
 _LAST = 255
 _HAZARDS = frozenset({Hazard.OUTPUT_SWITCHING})
 
@@ -106,13 +109,6 @@ def _features(session: Session) -> Answer:
     return Answer(value=f"{block[0]:02X}", evidence={"control": f"{block[1]:02X}"})
 
 
-def _position_of(name: str, value: Scalar) -> int:
-    number = isinstance(value, int | float) and not isinstance(value, bool)
-    if not number or value != int(value) or not 0 <= int(value) <= _LAST:
-        raise UsageError(f"{name} takes a whole number from 0 to 255, got {value!r}")
-    return int(value)
-
-
 def configure(session: Session, settings: Mapping[str, Scalar], store: bool) -> Answer:
     """Move the wiper, switch the pump; both volatile, so ``store`` changes nothing.
 
@@ -123,22 +119,18 @@ def configure(session: Session, settings: Mapping[str, Scalar], store: bool) -> 
     del store
     position = settings.get("position")
     pump = settings.get("charge_pump")
-    if isinstance(pump, bool):
-        pump = "on" if pump else "off"
-    if pump is not None and pump not in _PUMP.values():
-        raise UsageError(f"charge_pump takes on or off, got {pump!r}")
-    wanted = None if position is None else _position_of("position", position)
+    wanted = None if position is None else whole("position", position, 0, _LAST)
+    control = None if pump is None else _CONTROL[on_off("charge_pump", pump)]
     before = read(session)
     session.note("potentiometer before writing", control=before[0], position=before[1])
-    if pump is not None:
-        control = next(code for code, word in _PUMP.items() if word == pump)
+    if control is not None:
         _write(session, WRITE_CONTROL, control)
         if read(session)[0] != control:
-            raise AnswerImpossible(f"the charge pump did not go {pump}")
+            raise AnswerImpossible(f"the charge pump did not go {_PUMP[control]}")
     if wanted is not None:
         write_position(session, wanted)
-    control, now = read(session)
-    return Answer(value=now, evidence={"charge_pump": _PUMP[control]})
+    after = read(session)
+    return Answer(value=after[1], evidence={"charge_pump": _PUMP[after[0]]})
 
 
 # -- checks --------------------------------------------------------------------------
@@ -207,12 +199,7 @@ def _conditional_search(session: Session, options: Options) -> Findings:
         met = session.meets_condition()
         write_position(session, 1)
         unmet = session.meets_condition()
-    return Findings(
-        measurements=(
-            Measurement(name="answers_when_met", value=met, wanted=True),
-            Measurement(name="answers_when_not_met", value=unmet, wanted=False),
-        )
-    )
+    return answered(met=met, unmet=unmet)
 
 
 # -- rows ----------------------------------------------------------------------------
@@ -272,13 +259,10 @@ _CHECKS = (
         hazards=_HAZARDS,
         expected_s=2,
     ),
-    Check(
-        name="conditional_search",
-        about="answers a conditional search at position 0 and nowhere else; puts the "
-        "wiper back",
-        run=_conditional_search,
+    search_check(
+        _conditional_search,
+        condition="at position 0 (puts the wiper back)",
         hazards=_HAZARDS,
-        expected_s=0.3,
     ),
 )
 

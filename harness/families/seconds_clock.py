@@ -46,6 +46,7 @@ from harness.families.family import (
     by_name,
 )
 from harness.families.shapes.answers import shown
+from harness.families.shapes.values import on_off, whole
 from harness.records import Measurement, Scalar
 
 READ, WRITE = 0x66, 0x99
@@ -196,34 +197,19 @@ _INTERRUPT_ROWS = (
 # -- settings ------------------------------------------------------------------------
 
 
-def _is_on(name: str, value: Scalar) -> bool:
-    if isinstance(value, bool):
-        return value
-    if value not in {"on", "off"}:
-        raise UsageError(f"{name} takes on or off, got {value!r}")
-    return value == "on"
-
-
-def _whole(name: str, value: Scalar, high: int) -> int:
-    number = isinstance(value, int | float) and not isinstance(value, bool)
-    if not number or value != int(value) or not 0 <= int(value) <= high:
-        raise UsageError(f"{name} takes a whole number from 0 to {high}, got {value!r}")
-    return int(value)
-
-
 def _bit(control: int, bits: int, on: bool) -> int:
     return control | bits if on else control & ~bits
 
 
 def _new_control(control: int, settings: Mapping[str, Scalar]) -> int:
     if "oscillator" in settings:
-        on = _is_on("oscillator", settings["oscillator"])
+        on = on_off("oscillator", settings["oscillator"])
         control = _bit(control, _RUNNING, on)
     if "user_flags" in settings:
-        flags = _whole("user_flags", settings["user_flags"], 15)
+        flags = whole("user_flags", settings["user_flags"], 0, 15)
         control = control & 0x0F | flags << 4
     if "interrupt" in settings:
-        on = _is_on("interrupt", settings["interrupt"])
+        on = on_off("interrupt", settings["interrupt"])
         control = _bit(control, _INTERRUPT, on)
     if "interrupt_interval_s" in settings:
         interval = settings["interrupt_interval_s"]
@@ -251,7 +237,7 @@ def configure(session: Session, settings: Mapping[str, Scalar], store: bool) -> 
     control = _new_control(held.control, settings)
     seconds = held.seconds
     if "clock_time_s" in settings:
-        seconds = _whole("clock_time_s", settings["clock_time_s"], (1 << 32) - 1)
+        seconds = whole("clock_time_s", settings["clock_time_s"], 0, (1 << 32) - 1)
     session.note("clock before writing", control=held.control, seconds=held.seconds)
     write(session, control, seconds)
     return Answer(value=f"{control:02X}h, {seconds} s")

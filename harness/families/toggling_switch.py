@@ -27,12 +27,11 @@ from harness.families.family import (
     Session,
     by_name,
 )
+from harness.families.shapes.port_checks import kept, port_checks
 from harness.families.shapes.ports import (
     Ports,
     PortState,
     configure_outputs,
-    kept,
-    port_checks,
     port_quantities,
     port_settings,
 )
