@@ -185,10 +185,10 @@ def charge_check(
 
     def run(session: Session, options: Options) -> Findings:
         began_ah, began_s = read_ah(session), session.clock.now_s()
-        over_s, ampere = options.number("over_s"), [read_ampere(session)]
-        until_s = began_s + over_s
+        for_s, ampere = options.number("for_s"), [read_ampere(session)]
+        until_s = began_s + for_s
         while (left_s := until_s - session.clock.now_s()) > 0:
-            session.clock.sleep(min(left_s, over_s / 10))
+            session.clock.sleep(min(left_s, for_s / 10))
             ampere.append(read_ampere(session))
         gained_ah, took_s = read_ah(session) - began_ah, session.clock.now_s() - began_s
         wanted_ah = fmean(ampere) * took_s / 3600
@@ -217,7 +217,7 @@ def charge_check(
         run=run,
         options=by_name(
             Option(
-                name="over_s",
+                name="for_s",
                 kind=OptionKind.NUMBER,
                 about="how long; a steady current must flow",
                 default=60,

@@ -52,6 +52,7 @@ class Scratchpad:
         read_crc: True if reading it to its end is followed by a CRC-16.
         whole_rows: True if only a full, aligned scratchpad is copied.
         copy_command: 55h for most parts.
+        copy_suffix: what follows the authorisation, such as a password.
     """
 
     size: int
@@ -62,6 +63,7 @@ class Scratchpad:
     read_crc: bool = True
     whole_rows: bool = False
     copy_command: int = COPY
+    copy_suffix: bytes = b""
 
     @property
     def end_mask(self) -> int:
@@ -129,7 +131,7 @@ def copy(session: Session, part: Scratchpad, staged: Staged) -> None:
         AnswerImpossible: the copy was refused, or did not run to its end.
         StillBusy: neither done nor refused.
     """
-    command = bytes([part.copy_command]) + staged.authorisation
+    command = bytes([part.copy_command]) + staged.authorisation + part.copy_suffix
     session.hold_strong_pull_up(command, part.copy_s)
     status = session.more(read=1)[0]
     where = f"copy to {staged.address:04X}h"
@@ -162,16 +164,28 @@ def write_row(session: Session, part: Scratchpad, address: int, data: bytes) -> 
         AnswerImpossible: the device holds or shows something else than was written.
         CheckValueWrong, DeviceAbsent, StillBusy: see the steps.
     """
-    stage(session, part, address, data)
-    staged = read_staged(session, part, len(data))
-    _require_as_sent(part, staged, address, data)
-    copy(session, part, staged)
+    copy(session, part, stage_proved(session, part, address, data))
     got = read_plain(session, part, address, len(data))
     if got != data:
         raise AnswerImpossible(
             f"memory at {address:04X}h reads {shown(got)} after writing {shown(data)}",
             hint="the cells did not take it: supply during the copy, or a worn part",
         )
+
+
+def stage_proved(
+    session: Session, part: Scratchpad, address: int, data: bytes
+) -> Staged:
+    """Stage and compare; for places that do not read back as they were written.
+
+    Raises:
+        AnswerImpossible: the device shows something else than was written.
+        CheckValueWrong, DeviceAbsent: see the steps.
+    """
+    stage(session, part, address, data)
+    staged = read_staged(session, part, len(data))
+    _require_as_sent(part, staged, address, data)
+    return staged
 
 
 def _require_as_sent(

@@ -1,0 +1,370 @@
+"""Temperature logger: 21h, wide range and two finer ones.
+
+    0000-01FF user RAM        0200-0206 clock    0207-020A clock alarm
+    020B 020C thresholds      020D period, min   020E control: b7 oscillator off, b6
+    clear enable, b4 mission disable, b3 overwrite, b2 b1 b0 what a search finds
+    0211 forced conversion    0212-0213 delay    0214 status: b7 idle, b6 cleared, b5
+    mission, b4 sampling, b2 low flag, b1 high flag, b0 clock flag
+    0215-0219 start           021A-021C samples  021D-021F samples of a lifetime
+    0220-024F low alarms      0250-027F high alarms, twelve of four bytes each
+    0800-087F histogram, two bytes a bin, four steps wide      1000-17FF log
+
+A write to 0200-0213 ends a running mission, so nothing here does it unasked. Commands
+are in ``shapes.logger_memory``.
+
+Sources: data sheets family 21h (parts DS1921G p. 10-17 and 35-40, DS1921H/Z p. 9-14,
+22-23 and 39). The time of a forced conversion: from memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC
+
+from harness.errors import ReadingImplausible
+from harness.families.family import (
+    Answer,
+    Check,
+    Family,
+    Findings,
+    Hazard,
+    Option,
+    OptionKind,
+    Options,
+    Quantity,
+    Session,
+    by_name,
+)
+from harness.families.shapes import scratchpad
+from harness.families.shapes.answers import shown
+from harness.families.shapes.logger_memory import (
+    CLOCK_AT,
+    FLAGS,
+    IDLE,
+    PAD,
+    PAGE,
+    Registers,
+    clear,
+    range_of,
+    read_alarms,
+    read_histogram,
+    read_log,
+    read_pages,
+    read_registers,
+    start,
+    start_oscillator,
+    status_words,
+    stop,
+    write_clock,
+)
+from harness.families.shapes.memory import Memory, memory_checks
+from harness.families.shapes.missions import (
+    HIGH,
+    LOW,
+    SAMPLES,
+    judged_log,
+    wait_for_samples,
+)
+from harness.families.shapes.timekeeping import (
+    DeviceClock,
+    clock_checks,
+    from_bcd,
+)
+from harness.records import Measurement
+
+CONVERT, READ_MEMORY = 0x44, 0xF0
+
+_CONVERT_S = 0.1
+_LOSS = frozenset({Hazard.MISSION_DATA_LOSS})
+
+
+def _peek(session: Session) -> int:
+    opening = bytes([READ_MEMORY]) + CLOCK_AT.to_bytes(2, "little")
+    second = session.transact(opening, 1)[0]
+    return from_bcd(second & 0x7F)
+
+
+def _no_mission(session: Session) -> Registers:
+    registers = read_registers(session)
+    if registers.mission:
+        raise ReadingImplausible(
+            "a mission is in progress, and this would end it",
+            hint="mission_stop ends it and keeps its log",
+        )
+    return registers
+
+
+def _prepare_clock(session: Session) -> None:
+    _no_mission(session)
+    start_oscillator(session)
+
+
+CLOCK = DeviceClock(
+    read=lambda session: read_registers(session).clock,
+    peek=_peek,
+    write=write_clock,
+    lead_s=0.1,
+    prepare=_prepare_clock,
+)
+
+
+# -- quantities --------------------------------------------------------------------
+
+
+def _temperature(session: Session) -> Answer:
+    before = _no_mission(session)
+    session.transact(bytes([CONVERT]))
+    session.clock.sleep(_CONVERT_S)
+    after = read_registers(session)
+    if after.lifetime != before.lifetime + 1 or not after.status & IDLE:
+        raise ReadingImplausible(
+            f"the conversion did not happen: {before.lifetime} samples of a lifetime "
+            f"before, {after.lifetime} after, status {after.status:02X}h",
+            hint="the value shown is an old one: look at the oscillator and the cell",
+        )
+    scale, raw = range_of(session), after.block[0x11]
+    return Answer(value=scale.degc(raw), evidence={"raw": raw, "range": scale.name})
+
+
+def _quantity(
+    name: str, about: str, of: Callable[[Registers], str | int | bool], unit: str = ""
+) -> Quantity:
+    def read(session: Session) -> Answer:
+        registers = read_registers(session)
+        return Answer(
+            value=of(registers), evidence={"registers": shown(registers.block)}
+        )
+
+    return Quantity(name=name, unit=unit, read=read, about=about)
+
+
+_QUANTITIES = (
+    Quantity(
+        name="temperature",
+        unit="degC",
+        read=_temperature,
+        about="from a forced conversion; not while a mission runs",
+    ),
+    _quantity("clock", "the device's date and time", lambda r: r.clock.isoformat()),
+    _quantity("logger_status", "mission, flags, oscillator, in words", status_words),
+    _quantity("mission_start", "when the last mission began", lambda r: r.started),
+    _quantity(
+        "mission_samples", "taken in the last mission", lambda r: r.samples, "samples"
+    ),
+    _quantity(
+        "lifetime_samples", "taken in a lifetime", lambda r: r.lifetime, "samples"
+    ),
+)
+
+
+# -- what a mission leaves ---------------------------------------------------------
+
+
+def _alarm_values(
+    session: Session, most: int | None = None
+) -> tuple[tuple[Measurement, ...], dict[str, object]]:
+    alarms = read_alarms(session)
+    values = tuple(
+        Measurement(
+            name=f"{name}_alarms",
+            value=sum(duration for _, duration in rows),
+            unit="samples",
+            high=most,
+        )
+        for name, rows in alarms.items()
+    )
+    return values, {f"{name}_alarms": rows for name, rows in alarms.items()}
+
+
+def _histogram_value(session: Session, registers: Registers) -> Measurement:
+    bins = read_histogram(session)
+    full = 0xFFFF in bins
+    return Measurement(
+        name="histogram_sum",
+        value=sum(bins),
+        unit="samples",
+        low=None if full else registers.samples,
+        high=registers.samples,
+    )
+
+
+def _log(session: Session, options: Options) -> Findings:
+    registers = read_registers(session)
+    samples = read_log(session, registers)
+    return Findings(
+        measurements=judged_log(samples, options),
+        evidence={"start": registers.started, "samples_degc": samples[:100]},
+    )
+
+
+def _histogram(session: Session, options: Options) -> Findings:
+    registers = read_registers(session)
+    bins = read_histogram(session)
+    scale = range_of(session)
+    return Findings(
+        measurements=(_histogram_value(session, registers),),
+        evidence={
+            "bins": {f"{scale.degc(4 * n):g} degC": c for n, c in enumerate(bins) if c}
+        },
+    )
+
+
+def _alarms(session: Session, options: Options) -> Findings:
+    registers = read_registers(session)
+    values, evidence = _alarm_values(session, options.whole("most"))
+    return Findings(
+        measurements=values, evidence={"status": f"{registers.status:02X}", **evidence}
+    )
+
+
+# -- missions ----------------------------------------------------------------------
+
+
+def _mission(session: Session, options: Options) -> Findings:
+    scale, period_min = range_of(session), options.whole("period_min")
+    low, high = scale.degc(0), scale.degc(0xFF)
+    if options.given("low_degc"):
+        low = options.number("low_degc")
+    if options.given("high_degc"):
+        high = options.number("high_degc")
+    thresholds = bytes([scale.raw(low), scale.raw(high)])
+    held = stop(session)
+    session.note("clearing a logger", start=held.started, samples=held.samples)
+    start_oscillator(session)
+    write_clock(session, session.clock.calendar().astimezone(UTC))
+    clear(session)
+    start(session, thresholds, period_min, 0x06)
+    try:
+        wait_for_samples(
+            session,
+            lambda s: read_registers(s).samples,
+            wanted=options.whole("samples"),
+            period_s=60.0 * period_min,
+        )
+        running = read_registers(session)
+    finally:
+        session.settle()
+        after = stop(session)
+    return _results(session, options, running, after)
+
+
+def _results(
+    session: Session, options: Options, running: Registers, after: Registers
+) -> Findings:
+    samples = read_log(session, after)
+    values, evidence = _alarm_values(session)
+    return Findings(
+        measurements=(
+            Measurement(
+                name="mission_samples",
+                value=after.samples,
+                unit="samples",
+                low=options.whole("samples"),
+            ),
+            *judged_log(samples, options),
+            _histogram_value(session, after),
+            *values,
+            Measurement(
+                name="flags",
+                value=", ".join(
+                    name
+                    for name, bit in FLAGS.items()
+                    if name != "clock" and running.status & bit
+                )
+                or "none",
+            ),
+        ),
+        evidence={"start": after.started, "samples_degc": samples[:100], **evidence},
+    )
+
+
+def _stop(session: Session, options: Options) -> Findings:
+    was = read_registers(session)
+    after = stop(session)
+    return Findings(
+        measurements=(
+            Measurement(name="mission_in_progress", value=after.mission, wanted=False),
+            Measurement(name="mission_samples", value=after.samples, unit="samples"),
+        ),
+        evidence={"status_before": f"{was.status:02X}"},
+    )
+
+
+# -- rows --------------------------------------------------------------------------
+
+_MEMORY = Memory(
+    size=PAD.size,
+    read=lambda session, at, length: read_pages(
+        session, at - at % PAGE, (at % PAGE + length - 1) // PAGE + 1
+    )[at % PAGE : at % PAGE + length],
+    write=lambda session, at, data: scratchpad.write(session, PAD, at, data),
+)
+_CHECKS = (
+    *clock_checks(CLOCK),
+    Check(
+        name="mission",
+        about="clears, sets the clock, logs some samples, stops, and checks all of it",
+        run=_mission,
+        options=by_name(
+            SAMPLES,
+            Option(
+                name="period_min",
+                kind=OptionKind.WHOLE,
+                about="minutes from sample to sample",
+                default=1,
+                low=1,
+                high=255,
+            ),
+            LOW,
+            HIGH,
+        ),
+        hazards=frozenset({Hazard.MISSION_DATA_LOSS, Hazard.CLOCK_SETTING}),
+        expected_s=185,
+    ),
+    Check(
+        name="mission_stop",
+        about="ends a mission; its log stays",
+        run=_stop,
+        hazards=_LOSS,
+    ),
+    Check(
+        name="log",
+        about="reads the log of the last mission",
+        run=_log,
+        options=by_name(LOW, HIGH),
+        expected_s=1.5,
+    ),
+    Check(
+        name="histogram",
+        about="the bins hold as many samples as the mission took",
+        run=_histogram,
+    ),
+    Check(
+        name="alarms",
+        about="how many samples lay outside the thresholds",
+        run=_alarms,
+        options=by_name(
+            Option(
+                name="most",
+                kind=OptionKind.WHOLE,
+                about="allowed, low and high each",
+                default=0,
+                low=0,
+            )
+        ),
+    ),
+    *memory_checks(_MEMORY),
+)
+
+FAMILIES = (
+    Family(
+        code=0x21,
+        name="temperature logger",
+        device_class="logger",
+        typical_parts="DS1921G, DS1921H, DS1921Z",
+        quantities=by_name(*_QUANTITIES),
+        checks=by_name(*_CHECKS),
+        destructive="a mission erases the results of the last one",
+        facts="CRC-16 on scratchpad and pages; each conversion drains a sealed cell",
+    ),
+)
