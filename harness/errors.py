@@ -17,6 +17,7 @@ in one table, so that an adapter fault can never be booked against a device:
     `-- DeviceError         a device misbehaved                         (failed)
         |-- NobodyAnswers  DeviceAbsent  RomCodeInvalid
         |-- CheckValueWrong  AnswerImpossible  StillBusy  ReadingImplausible
+        `-- ReadingSuspect      nothing contradicts it, nothing proves it
 
 Example scenarios are in each class; ``hint`` is what a technician tries first.
 """
@@ -258,3 +259,13 @@ class ReadingImplausible(DeviceError):
 
     kind = "reading-implausible"
     default_hint = "the device lost power or never converted: check its supply lead and the pull-up"
+
+
+class ReadingSuspect(DeviceError):
+    """A reading that nothing contradicts and nothing proves; held back and repeated."""
+
+    kind = "reading-suspect"
+    default_hint = (
+        "check the supply of that device: values jump, or nobody can see when a "
+        "bus-powered conversion ends; power it by the third wire"
+    )

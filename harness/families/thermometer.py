@@ -24,6 +24,7 @@ from harness.errors import (
     CheckValueWrong,
     DeviceAbsent,
     ReadingImplausible,
+    ReadingSuspect,
     StillBusy,
     UsageError,
 )
@@ -37,6 +38,7 @@ from harness.families.family import (
     Setting,
     by_name,
 )
+from harness.families.shapes.readings import weigh
 from harness.records import Scalar
 from harness.wire.crc import crc8
 
@@ -53,6 +55,13 @@ _COPY_S = 0.010
 """EEPROM write time, longest (data sheet family 28h, p. 19)."""
 
 _RANGE_DEGC = (-55.0, 125.0)
+
+_AGREE_K, _JUMP_K, _RATE_K_PER_S = 0.5, 1.0, 0.2
+"""Two conversions in a row agree within 0.5 K (field practice); what a probe in air may
+change at once, and for each second since (our choice)."""
+
+_MARK = 0x5A
+"""Turned into both alarm bytes as a marker: none of them stays what it was."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +85,11 @@ class Scratchpad:
     def conversion_ms(self) -> float:
         """Longest published conversion at the block's resolution."""
         return _CONVERSION_MS[self.resolution_bits] if self.has_config else 750.0
+
+    @property
+    def settings(self) -> bytes:
+        """TH, TL and configuration: volatile, reloaded from EEPROM at power-up."""
+        return self.data[2:5] if self.has_config else self.data[2:4]
 
     @property
     def temperature_degc(self) -> float:
@@ -191,7 +205,9 @@ def convert(session: Session) -> float | None:
         DeviceAbsent: three commands and busy was never seen.
         StillBusy: not finished in the published time.
     """
-    longest_ms = read_scratchpad(session).conversion_ms
+    block = read_scratchpad(session)
+    longest_ms = block.conversion_ms
+    session.memory["settings"] = block.settings
     if is_parasite(session):
         session.hold_strong_pull_up(bytes([CONVERT]), longest_ms / 1e3)
         return None
@@ -250,6 +266,11 @@ def _read_value(session: Session) -> Answer:
     block = read_scratchpad(session)
     shown = block.data.hex(" ").upper()
     if block.is_power_on_value:
+        if session.memory.get("marker") == block.settings:
+            raise ReadingSuspect(
+                "held back: 85 degC as at power-up, but the marker in the alarm bytes is "
+                "kept: a true 85 degC of a clone, or a conversion that never began"
+            )
         raise ReadingImplausible(
             f"85 degC is the power-on value: no conversion has ended since power-up (block {shown})"
         )
@@ -260,14 +281,59 @@ def _read_value(session: Session) -> Answer:
             f"{value:.4f} degC is outside the device's range of {low:g} to {high:g} degC "
             f"(block {shown})"
         )
+    weigh(
+        session,
+        value,
+        agree=_AGREE_K,
+        jump=_JUMP_K,
+        rate_per_s=_RATE_K_PER_S,
+        unproved=bool(session.memory.get("parasite")),
+    )
     return Answer(value=value, evidence={"block": shown})
 
 
 def _temperature(session: Session) -> Answer:
     took_ms = convert(session)
+    _prove_settings_kept(session)
     answer = _read_value(session)
     if took_ms is not None:
         answer.evidence["conversion_ms"] = round(took_ms, 3)
+    return answer
+
+
+def _prove_settings_kept(session: Session) -> None:
+    """Settings as before the conversion: a restart reloads the stored ones.
+
+    Raises:
+        ReadingImplausible: they went back, so the device restarted meanwhile.
+    """
+    before = session.memory["settings"]
+    after = read_scratchpad(session).settings
+    if after != before:
+        raise ReadingImplausible(
+            f"settings were {before.hex(' ').upper()} before the conversion and are "
+            f"{after.hex(' ').upper()} after it: the device restarted meanwhile"
+        )
+
+
+def _marked_temperature(session: Session) -> Answer:
+    """As ``_temperature``, with a marker in the volatile alarm bytes meanwhile.
+
+    A restart wipes it out even where the stored settings equal those in use. Source:
+    public mailing-list advice on telling a restart from a true 85 degC.
+    """
+    kept = read_scratchpad(session).settings
+    marker = bytes([kept[0] ^ _MARK, kept[1] ^ _MARK]) + kept[2:]
+    session.transact(bytes([WRITE_SCRATCHPAD]) + marker)
+    _read_back(session, marker, "after marking")
+    session.memory["marker"] = marker
+    try:
+        answer = _temperature(session)
+    finally:
+        session.memory.pop("marker")
+        session.transact(bytes([WRITE_SCRATCHPAD]) + kept)
+    _read_back(session, kept, "after taking the marker away")
+    answer.evidence["marker"] = marker.hex(" ").upper()
     return answer
 
 
@@ -351,6 +417,13 @@ _COMMON = (
         read=_temperature,
         reread=_read_value,
         about="one conversion, then the reading; fresh: false reads what a common conversion left",
+    ),
+    Quantity(
+        name="marked_temperature",
+        unit="degC",
+        read=_marked_temperature,
+        about="as temperature, with a marker in the volatile alarm bytes that a restart "
+        "would wipe out",
     ),
     Quantity(
         name="conversion_time",

@@ -12,6 +12,7 @@ from harness.errors import (
     SlotproofError,
     UsageError,
 )
+from harness.families.shapes.readings import quality_of
 from harness.plans.schema_bodies import StepBody
 from harness.plans.steps.context import Context
 from harness.records import Attempt, CheckResult, DeviceRef, Measurement, Outcome
@@ -47,8 +48,13 @@ def from_fault(fault: SlotproofError, context: Context) -> CheckResult:
         kind=fault.kind,
         message=f"{fault.what} ({fault.where})" if fault.where else fault.what,
         hint=fault.hint,
-        evidence=context.bus.evidence(),
+        evidence={**context.bus.evidence(), **_quality(fault)},
     )
+
+
+def _quality(fault: SlotproofError) -> dict[str, str]:
+    """Of the reading that is not published because of the fault."""
+    return {"quality": str(quality_of(fault))} if isinstance(fault, DeviceError) else {}
 
 
 def judged(
@@ -120,7 +126,7 @@ def attempt(
             return replace(
                 result,
                 device=device or result.device,
-                retries=tuple(tries),
+                retries=(*tries, *result.retries),
                 hint=(body.hint or result.hint) if result.message else "",
                 duration_s=round(context.clock.now_s() - started_s, 6),
             )

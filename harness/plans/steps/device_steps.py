@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import statistics
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import partial
 
 from harness.errors import AdapterError, DeviceError, UsageError
@@ -13,6 +14,7 @@ from harness.plans.gate import require_on_device
 from harness.plans.schema_bodies import Configure, Convert, Read
 from harness.plans.steps.attempts import attempt, judged
 from harness.plans.steps.context import Context, Everybody
+from harness.plans.steps.repeat_rule import ask_by_rule
 from harness.records import CheckResult, DeviceRef, Measurement, Outcome, Scalar
 
 
@@ -32,14 +34,12 @@ def run_read(context: Context, body: Read) -> Iterator[CheckResult]:
 
 def _read(context: Context, body: Read, device: DeviceRef) -> CheckResult:
     quantity = quantities(device.family)[body.quantity]
-    ask = quantity.read
     if not body.fresh:
         if quantity.reread is None:
             raise UsageError(
                 f"{body.quantity} cannot be read without measuring anew",
                 hint="leave `fresh: false` out",
             )
-        ask = quantity.reread
         if context.conversion_void:
             raise AdapterError(
                 "the adapter went away after the last convert, the devices may have "
@@ -48,7 +48,11 @@ def _read(context: Context, body: Read, device: DeviceRef) -> CheckResult:
             )
     session = context.session(device)
     with context.at_speed(body, session.rom):
-        answers = [ask(session) for _ in range(body.average)]
+        asked = [
+            ask_by_rule(quantity, session, fresh=body.fresh)
+            for _ in range(body.average)
+        ]
+    answers = [answer for answer, _ in asked]
     value = Measurement(
         name=body.quantity,
         value=_average(answers),
@@ -60,7 +64,8 @@ def _read(context: Context, body: Read, device: DeviceRef) -> CheckResult:
     evidence: dict[str, object] = dict(answers[-1].evidence)
     if body.average > 1:
         evidence["readings"] = [answer.value for answer in answers]
-    return judged(value, evidence=evidence)
+    held = tuple(attempt for _, suspects in asked for attempt in suspects)
+    return replace(judged(value, evidence=evidence), retries=held)
 
 
 def _average(answers: list[Answer]) -> Scalar:

@@ -24,6 +24,7 @@ from harness.plans.soak_outlook import Outlook, outlook
 from harness.plans.steps.attempts import settle
 from harness.plans.steps.context import Context, Everybody
 from harness.plans.steps.device_steps import anybody_on_parasite
+from harness.plans.steps.repeat_rule import ask_by_rule
 from harness.plans.steps.soak_besides import Besides
 from harness.plans.steps.soak_lines import SoakLines
 from harness.plans.steps.soak_stop import StopRule
@@ -217,9 +218,13 @@ class _Soaking:
         quantity = quantities(tally.device.family)[self._body.quantity]
         # after a failure the device may have lost its conversion: never the old value
         together = quantity.reread if first and self._converted else None
-        return float(
-            (together or quantity.read)(self._context.session(tally.device)).value
+        answer, held = ask_by_rule(
+            quantity, self._context.session(tally.device), fresh=together is None
         )
+        tally.errors.update(attempt.kind for attempt in held)
+        tally.tries += len(held)
+        tally.retries += len(held)
+        return float(answer.value)
 
     def _judge_value(self, tally: Tally, value: float, cycle: int) -> None:
         low, high = self._body.low, self._body.high
