@@ -11,10 +11,12 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections import deque
+from collections.abc import Callable
 from math import ceil, inf
 from typing import NamedTuple
 
 from harness.simulation.core import Core
+from harness.simulation.overrun import Overrun
 
 
 class Packet(NamedTuple):
@@ -31,6 +33,10 @@ class Adapter:
         plugged: False while it is pulled out.
         plugged_in: how often it was; an older handle of the host is dead.
         hears: False while its receive line is open.
+        port_name: what the host calls it; whatever the host likes unless set.
+        on_open: called each time that a port on it is opened.
+        drop_probability, jitter_ms, jitter_probability, gap_us, gap_probability,
+        overrun, rewrite, resend_us: faults; see ``fault_adapter``.
     """
 
     def __init__(self, core: Core) -> None:
@@ -41,6 +47,14 @@ class Adapter:
         self.drop_probability = 0.0
         self.jitter_ms = 0.0
         self.jitter_probability = 0.0
+        self.gap_us = 0.0
+        self.gap_probability = 0.0
+        self.overrun: Overrun | None = None
+        self.rewrite: dict[int, bytes] = {}
+        self.resend_us: float | None = None
+        self.port_name: str | None = None
+        self.on_open: list[Callable[[], None]] = []
+        self._packet_left = 0
         self._random = core.random_for("adapter")
         self._baud, self._stop_bits = 9600.0, 1
         self._outgoing = bytearray()
@@ -80,6 +94,7 @@ class Adapter:
         if not self._outgoing:
             latency_us = self.core.settings.adapter.out_latency_us
             self._not_before_us = max(self._not_before_us, now_us + latency_us)
+            self._packet_left = 0
         self._outgoing += data
 
     def available(self, now_us: float) -> int:
@@ -126,6 +141,12 @@ class Adapter:
         done_us = now_us + 1000 * self.core.settings.adapter.baud_change_ms
         self._not_before_us = max(self._not_before_us, done_us)
         return done_us
+
+    def opened(self, now_us: float) -> None:
+        """A port on it was opened."""
+        self.pump(now_us)
+        for call in self.on_open:
+            call()
 
     def set_modem_lines(self, *, rts: bool, dtr: bool, now_us: float) -> None:
         """Set both modem lines."""
@@ -179,16 +200,31 @@ class Adapter:
         core = self.core
         if self._fifo:
             until_us = min(until_us, max(self._timer_us(), core.now_us))
+        if self.resend_us is not None:  # the agenda may put something into the queue
+            until_us = min(until_us, max(core.agenda.next_us, core.now_us + 1.0))
+        if self.gap_probability:
+            self._fetch_packet()
         begin_us = max(core.now_us, self._not_before_us)
         if self._outgoing and begin_us < until_us:
             core.idle_until(begin_us)
             room = core.settings.adapter.packet_bytes - len(self._fifo)
+            if self.gap_probability:
+                room = min(room, self._packet_left)
             sent = core.transmit(self._outgoing[:room], until_us=until_us)
             # an event on the way may have emptied the queue
             del self._outgoing[:sent]
+            self._packet_left -= sent
         else:
             core.idle_until(until_us)
         self._gather()
+
+    def _fetch_packet(self) -> None:
+        """Get the next packet from the host, which may be late with it."""
+        if self._outgoing and self._packet_left <= 0:
+            self._packet_left = self.core.settings.adapter.packet_bytes
+            if self._random.random() < self.gap_probability:
+                ready_us = max(self.core.now_us, self._not_before_us)
+                self._not_before_us = ready_us + self.gap_us
 
     def _gather(self) -> None:
         """Put what the UART heard into packets."""
@@ -213,14 +249,23 @@ class Adapter:
     def _lose(self, data: bytes, times_us: list[float]) -> tuple[bytes, list[float]]:
         if not (self.hears and self.plugged):
             return b"", []
-        if not self.drop_probability:
+        if not (self.drop_probability or self.overrun or self.rewrite):
             return data, times_us
-        kept = [
-            place
-            for place in range(len(data))
-            if self._random.random() >= self.drop_probability
-        ]
-        return bytes(data[place] for place in kept), [times_us[p] for p in kept]
+        kept, kept_us = bytearray(), []
+        for byte, at_us in zip(data, times_us, strict=True):
+            if self._is_lost(at_us):
+                continue
+            instead = self.rewrite.get(byte, bytes([byte]))
+            kept += instead
+            kept_us += [at_us] * len(instead)
+        return bytes(kept), kept_us
+
+    def _is_lost(self, at_us: float) -> bool:
+        if self.overrun is not None and not self.overrun.has_room(at_us):
+            return True
+        return bool(
+            self.drop_probability and self._random.random() < self.drop_probability
+        )
 
     def _timer_us(self) -> float:
         """When the latency timer next runs out after the first waiting character."""
@@ -234,7 +279,12 @@ class Adapter:
             at_us += self._random.random() * self.jitter_ms * 1000
         if self._packets:  # packets do not overtake each other
             at_us = max(at_us, self._packets[-1].at_us)
-        self._packets.append(Packet(at_us, bytes(self._fifo)))
+        data = bytes(self._fifo)
+        self._packets.append(Packet(at_us, data))
+        if self.resend_us is not None:
+            self.core.agenda.add(
+                at_us + self.resend_us, lambda: self._outgoing.extend(data)
+            )
         self._fifo.clear()
 
     def _deliver(self, now_us: float) -> None:

@@ -1,10 +1,13 @@
 """Benches behind ``sim://`` addresses, kept so that a port can be opened again.
 
-    sim:///absolute/path/fixture.yaml[?seed=9][&run=anything]
+    sim:///absolute/path/fixture.yaml[?seed=9][&run=anything][&name=usb0]
 
 While a port on it is open, the same address reaches the same bench. With ``run`` the
 bench is kept after that, until a number of later runs has pushed it out, so that a
 port may be dropped and found again as after unplugging; give each run its own word.
+A ``name`` is that of the port, as an operating system deals them out: if the adapter
+has come back under another one, the old name finds nothing. An address without a name
+means the adapter, whatever its port is called.
 """
 
 from __future__ import annotations
@@ -36,6 +39,7 @@ class Benches:
             SerialException: no such file (errno 2), or a fixture that makes no bench.
         """
         path, options = _split(url)
+        url = _without_name(url)
         bench = self._made.pop(url, None)
         if bench is None or not (bench.handles or "run" in options):
             self._tidy()
@@ -55,17 +59,28 @@ benches = Benches()
 """Those of this process, for pyserial's URL handler."""
 
 
+def name_asked_for(url: str) -> str | None:
+    """The port name in an address, if it has one."""
+    return _split(url)[1].get("name")
+
+
+def _without_name(url: str) -> str:
+    head, _, query = url.partition("?")
+    kept = [part for part in query.split("&") if not part.startswith("name=")]
+    return f"{head}?{'&'.join(kept)}" if any(kept) else head
+
+
 def _split(url: str) -> tuple[Path, dict[str, str]]:
     parts = urlsplit(url)
     if parts.scheme.lower() != "sim" or parts.netloc or not parts.path:
         raise SerialException(
-            f"expected sim:///absolute/path/fixture.yaml[?seed=9][&run=word], got {url!r}"
+            f"expected sim:///absolute/path/fixture.yaml[?seed=9][&run=word][&name=word], got {url!r}"
         )
     options = {key: values[-1] for key, values in parse_qs(parts.query).items()}
-    unknown = sorted(set(options) - {"seed", "run"})
+    unknown = sorted(set(options) - {"seed", "run", "name"})
     if unknown:
         raise SerialException(
-            f"unknown option {unknown[0]!r} in {url!r}, expected seed or run"
+            f"unknown option {unknown[0]!r} in {url!r}, expected seed, run or name"
         )
     return Path(unquote(parts.path)), options
 

@@ -14,7 +14,6 @@ from random import Random
 from typing import Any
 
 from harness.simulation.agenda import Agenda
-from harness.simulation.clock_grids import achieved_baud
 from harness.simulation.devices.base import Device
 from harness.simulation.settings import BenchSettings
 from harness.simulation.shortcuts import Known, Outcomes, Runner, situation
@@ -22,9 +21,8 @@ from harness.simulation.station import Station, draw_rom_codes
 from harness.simulation.time_bases import TimeBase
 from harness.simulation.trace import Trace
 from harness.simulation.uart import Framing, Heard, Receiver
+from harness.simulation.uart_side import UartSide
 from harness.simulation.wiring import Wiring
-
-RECEIVER_HYSTERESIS_V = 0.02
 
 
 class Surroundings:
@@ -55,10 +53,13 @@ class Core:
         wiring: the line and what is soldered to it.
         agenda: what will happen at a given bench time.
         stations: the devices.
-        framing: rate and format of the adapter's UART.
+        uart: the adapter's UART.
+        oddities: what is unusual about bench or adapter for a time, by whom it comes
+            from; slots come out otherwise under it.
         shortcuts_allowed: False to work out every slot exactly.
         worked_out: characters sent through the exact engine so far.
         before_character: called with its start before each character is sent.
+        next_byte: the character about to be sent, for those.
     """
 
     def __init__(self, settings: BenchSettings) -> None:
@@ -66,6 +67,8 @@ class Core:
         self.shortcuts_allowed = True
         self.worked_out = 0
         self.before_character: list[Callable[[float], None]] = []
+        self.next_byte = 0
+        self.oddities: dict[Hashable, Hashable] = {}
         self.agenda = Agenda()
         self.wiring = Wiring(settings, self.agenda)
         self._engine = self.wiring.engine
@@ -76,14 +79,8 @@ class Core:
         self._outcomes = Outcomes(self._engine, self.stations)
         self._settled: bool | None = None
         self._incident = False
-        self._receiver_level = True
-        self.configure_uart(baud=9600, stop_bits=1)
-        threshold_v = settings.adapter.threshold_v
-        self._engine.listen(
-            "receiver",
-            low_v=threshold_v - RECEIVER_HYSTERESIS_V,
-            high_v=threshold_v,
-            on_edge=self._on_receiver_edge,
+        self.uart = UartSide(
+            settings=settings, engine=self._engine, random_for=self.random_for
         )
         self.wiring.on_change = self.touch
         # nobody has opened the port yet: both modem lines are down
@@ -107,7 +104,7 @@ class Core:
                 overdrive_random=self.random_for("overdrive", index),
                 engine=self._engine,
                 surroundings=Surroundings(self, index),
-                crowd=self._count_parasites,
+                crowd=self.count_parasites,
             )
             self.stations.append(station)
             station.device.on_speed = partial(self._take_speed, station)
@@ -115,7 +112,8 @@ class Core:
             if self.settings.power.programming_v is not None:
                 station.watch_programming(self._engine)
 
-    def _count_parasites(self) -> int:
+    def count_parasites(self) -> int:
+        """How many devices charge from the line."""
         return sum(s.supply.is_parasite and s.is_attached for s in self.stations)
 
     def station(self, name: str) -> Station:
@@ -168,6 +166,7 @@ class Core:
             last = end
             if self.before_character:
                 last = sent + 1
+                self.next_byte = data[sent]
                 for call in self.before_character:
                     call(self.now_us)
             place = self._send_known(data[:last], sent, until_us)
@@ -193,24 +192,31 @@ class Core:
         Returns:
             The rate that the chip really makes, its oscillator's error included.
         """
-        adapter = self.settings.adapter
-        rate = achieved_baud(self.settings.clock_kind, baud)
-        rate *= 1 + adapter.error_ppm * 1e-6
-        self.framing = Framing(bit_us=1e6 / rate, stop_bits=stop_bits)
-        phase = adapter.grid_phase
-        if phase is None:
-            phase = self.random_for("receiver grid", round(rate)).random()
-        self.receiver = Receiver(
-            framing=self.framing, oversampling=adapter.oversampling, phase=phase
-        )
-        self.receiver.restart(1 if self._receiver_level else 0)
-        return rate
+        return self.uart.configure(baud=baud, stop_bits=stop_bits)
+
+    @property
+    def framing(self) -> Framing:
+        """Rate and format of the adapter's UART."""
+        return self.uart.framing
+
+    @property
+    def receiver(self) -> Receiver:
+        """The receiver of the adapter's UART."""
+        return self.uart.receiver
 
     def set_modem_lines(self, *, rts: bool, dtr: bool) -> None:
         """Switch what the fixture hangs on RTS and DTR."""
-        on = self.wiring.switch(rts=rts, dtr=dtr)
+        self.wiring.switch(rts=rts, dtr=dtr)
+        self._feed()
+
+    def limit_rail(self, owner: Hashable, to_v: float = inf) -> None:
+        """The bench's supply gives no more than this; without a value all again."""
+        self.wiring.limit_rail(owner, to_v)
+        self._feed()
+
+    def _feed(self) -> None:
         for station in self.stations:
-            station.supply.switch(on)
+            station.supply.feed(self.wiring.rail_v)
         self.touch()
 
     def touch(self) -> None:
@@ -219,6 +225,13 @@ class Core:
         self._incident = True
         for station in self.stations:
             station.supply.refresh()
+
+    def set_oddity(self, owner: Hashable, value: Hashable = None) -> None:
+        """Something is unusual from now on; None ends that."""
+        self.oddities.pop(owner, None)
+        if value is not None:
+            self.oddities[owner] = value
+        self.touch()
 
     def population_changed(self) -> None:
         """A device came, went, or got another time base: known outcomes are void."""
@@ -249,10 +262,6 @@ class Core:
         self.wiring.line.record(None, origin_us=self._engine.origin_us)
 
     # inside
-
-    def _on_receiver_edge(self, is_high: bool) -> None:
-        self._receiver_level = is_high
-        self.receiver.edge(self._engine.now_us, is_high)
 
     def _is_settled(self) -> bool:
         if self._settled is None:
@@ -343,6 +352,8 @@ class Core:
             stations = self.stations
             awake = sum(s.bit for s in stations if not s.pin.is_dozing)
         key: Hashable = (self.framing, self.wiring.line.signature, fast, awake)
+        if self.oddities:
+            key = (key, frozenset(self.oddities.items()))
         return self._outcomes.known(key)
 
     def _centivolts(self) -> int:

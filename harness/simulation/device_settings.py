@@ -153,6 +153,17 @@ class SupplyNodeSettings(StrictSettings):
     )
 
 
+class SupplyPinSettings(StrictSettings):
+    """What lies between the bench's supply and a device's supply pin."""
+
+    series_ohm: float = Field(
+        default=0.0, ge=0, le=1e5, description="resistance of the supply lead"
+    )
+    store_nf: float = Field(
+        default=0.0, ge=0, le=1e5, description="capacitor at the chip"
+    )
+
+
 class DeviceSettings(StrictSettings):
     """Keys common to all kinds of device."""
 
@@ -197,6 +208,9 @@ class DeviceSettings(StrictSettings):
     )
     supply_node: SupplyNodeSettings = Field(
         default=SupplyNodeSettings(), description="its own supply on parasite power"
+    )
+    supply_pin: SupplyPinSettings = Field(
+        default=SupplyPinSettings(), description="way to its supply pin, if external"
     )
 
     @model_validator(mode="after")

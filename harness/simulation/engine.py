@@ -80,13 +80,28 @@ class Engine:
         return timer
 
     def listen(
-        self, owner: object, *, low_v: float, high_v: float, on_edge: EdgeListener
+        self,
+        owner: object,
+        *,
+        low_v: float,
+        high_v: float,
+        on_edge: EdgeListener,
+        was_high: bool = False,
     ) -> Comparator:
-        """Call ``on_edge(is_high)`` at each crossing of a threshold."""
+        """Call ``on_edge(is_high)`` at each crossing of a threshold.
+
+        Args:
+            owner: to be named to ``ignore``.
+            low_v: falling threshold.
+            high_v: rising threshold.
+            on_edge: who wants to know.
+            was_high: how a line between the two is taken.
+        """
         comparator = self._comparators.get((low_v, high_v))
         if comparator is None:
             comparator = Comparator(low_v=low_v, high_v=high_v)
-            comparator.is_high = self.line.volts >= high_v
+            volts = self.line.volts
+            comparator.is_high = volts >= (low_v if was_high else high_v)
             self._comparators[low_v, high_v] = comparator
         comparator.listeners[owner] = on_edge
         return comparator

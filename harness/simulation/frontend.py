@@ -14,14 +14,15 @@ command bytes for overdrive end with a written 0, which is still a standard one.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Hashable
 from enum import Enum, auto
 from math import inf
 from typing import Protocol
 
 from harness.simulation.device_settings import DeviceSettings
-from harness.simulation.engine import Action, Engine, Timer
+from harness.simulation.engine import Action, Comparator, Engine, Timer
 from harness.simulation.time_bases import Low, OverdriveTimes, TimeBase
+from harness.simulation.witness import Witness
 
 NEVER_US = -inf
 
@@ -68,44 +69,6 @@ class Phase(Enum):
     PRESENCE = auto()
 
 
-@dataclass(slots=True)
-class Witness:
-    """What a pin saw since it was last asked."""
-
-    slots: int = 0
-    bit: int = 1
-    taken_us: float = 0.0
-    resets: int = 0
-    leaves_overdrive: bool = True
-    upset: bool = False
-    slot_came_last: bool = False
-
-    @property
-    def is_plain(self) -> bool:
-        """True for at most one slot and then at most one reset.
-
-        The long low of a reset begins like a slot.
-        """
-        return (
-            self.slots <= 1
-            and self.resets <= 1
-            and not self.slot_came_last
-            and not self.upset
-        )
-
-    def note_slot(self, bit: int, taken_us: float) -> None:
-        """A bit was sampled."""
-        self.slots += 1
-        self.bit = bit
-        self.taken_us = taken_us
-        self.slot_came_last = self.resets > 0
-
-    def note_reset(self, *, leaves_overdrive: bool) -> None:
-        """A reset was seen."""
-        self.resets += 1
-        self.leaves_overdrive = leaves_overdrive
-
-
 class Pin:
     """One device's pin on the line.
 
@@ -115,6 +78,8 @@ class Pin:
         is_fast: True while it goes by the latter.
         may_doze: True while a mute device at standard speed need not follow slots: in
             overdrive traffic, if slots cost it nothing.
+        ground_v: its ground against the line's; it pulls to there.
+        stretch_us: how long it holds the line low once it knows a reset; mostly not.
     """
 
     def __init__(
@@ -131,6 +96,9 @@ class Pin:
         self.overdrive = overdrive
         self.is_fast = logic.fast
         self.may_doze = False
+        self.ground_v = 0.0
+        self.stretch_us = 0.0
+        self._shifts_v: dict[Hashable, float] = {}
         self.phase = Phase.READY
         self.witness = Witness()
         self._engine = engine
@@ -178,18 +146,40 @@ class Pin:
         if self._attached:
             return
         self._attached = True
-        settings = self._settings
-        comparator = self._engine.listen(
-            self,
-            low_v=settings.threshold_low_v,
-            high_v=settings.threshold_high_v,
-            on_edge=self._on_edge,
-        )
-        self._engine.line.load_capacitance(
-            self, at_us=self._engine.now_us, farad_pf=settings.input_pf
+        engine = self._engine
+        comparator = self._listen(was_high=False)
+        engine.line.load_capacitance(
+            self, at_us=engine.now_us, farad_pf=self._settings.input_pf
         )
         if comparator.is_high != self._high:
             self._on_edge(comparator.is_high)
+
+    def shift_thresholds(self, owner: Hashable, volts: float) -> None:
+        """See the line lower by a voltage from now on; zero ends it.
+
+        So it looks from a branch that dips, and from a ground that is lifted.
+        """
+        self._shifts_v.pop(owner, None)
+        if volts:
+            self._shifts_v[owner] = volts
+        if not self._attached:
+            return
+        engine = self._engine
+        engine.line.move_to(engine.now_us)
+        engine.ignore(self)
+        comparator = self._listen(was_high=self._high)
+        if comparator.is_high != self._high:
+            self._on_edge(comparator.is_high)
+
+    def _listen(self, *, was_high: bool) -> Comparator:
+        settings, shift_v = self._settings, sum(self._shifts_v.values())
+        return self._engine.listen(
+            self,
+            low_v=settings.threshold_low_v + shift_v,
+            high_v=settings.threshold_high_v + shift_v,
+            on_edge=self._on_edge,
+            was_high=was_high,
+        )
 
     def detach(self) -> None:
         """Disconnect; a floating pin reads low."""
@@ -237,12 +227,26 @@ class Pin:
     def _fall(self) -> None:
         now_us = self._engine.now_us
         self._low_since_us = now_us
+        if self.stretch_us:
+            self._engine.after(self.times.reset_min_us, self._stretch)
         if self.phase is not Phase.READY or self.is_dozing:
             return
         if now_us < self._deaf_until_us:
             self._start(self._deaf_until_us - now_us, self._look_again)
         else:
             self._begin_edge()
+
+    def _stretch(self) -> None:
+        """Still low: that is a reset, and this part makes it longer."""
+        engine = self._engine
+        low_us = engine.now_us - self._low_since_us
+        if self._high or self.phase is Phase.OFF or low_us < self.times.reset_min_us:
+            return
+        owner = (self, "stretch")
+        self._hold_low(owner)
+        engine.after(
+            self.stretch_us, lambda: engine.line.release(owner, at_us=engine.now_us)
+        )
 
     def _look_again(self) -> None:
         if self.phase is Phase.READY and not self._high:
@@ -324,12 +328,15 @@ class Pin:
     def _pull(self) -> None:
         self._pulling = True
         if self._attached:
-            self._engine.line.pull(
-                self,
-                at_us=self._engine.now_us,
-                ohm=self._settings.output_ohm,
-                level_v=0.0,
-            )
+            self._hold_low(self)
+
+    def _hold_low(self, owner: Hashable) -> None:
+        self._engine.line.pull(
+            owner,
+            at_us=self._engine.now_us,
+            ohm=self._settings.output_ohm,
+            level_v=self.ground_v,
+        )
 
     def _let_go(self) -> None:
         self._pulling = False

@@ -37,6 +37,7 @@ class Line:
         self._pulls: dict[Hashable, tuple[float, float]] = {}
         self._induced_v: dict[Hashable, float] = {}
         self._loads_a: dict[Hashable, float] = {}
+        self._leaks_a: dict[Hashable, float] = {}
         self._capacitances_pf: dict[Hashable, float] = {"cable": capacitance_pf}
 
     @property
@@ -45,6 +46,7 @@ class Line:
         return (
             frozenset(self._pulls.items()),
             frozenset(self._loads_a.items()),
+            frozenset(self._leaks_a.values()),
             frozenset(self._capacitances_pf.items()),
         )
 
@@ -93,6 +95,14 @@ class Line:
             self._loads_a.pop(owner, None)
         self._solve()
 
+    def leak(self, owner: Hashable, *, at_us: float, amperes: float) -> None:
+        """From ``at_us`` on a current leaks to ground all the time; zero ends it."""
+        self.move_to(at_us)
+        self._leaks_a.pop(owner, None)
+        if amperes:
+            self._leaks_a[owner] = amperes
+        self._solve()
+
     def load_capacitance(
         self, owner: Hashable, *, at_us: float, farad_pf: float
     ) -> None:
@@ -120,7 +130,7 @@ class Line:
             self.final_v, self.tau_us = self.volts, inf
             return
         current = sum(pull[1] for pull in self._pulls.values())
-        current -= sum(self._loads_a.values())
+        current -= sum(self._loads_a.values()) + sum(self._leaks_a.values())
         # no load can pull a line below ground
         self.final_v = max(0.0, current / siemens)
         self.tau_us = max(capacitance_pf * 1e-6 / siemens, 1e-9)

@@ -17,7 +17,7 @@ from typing import Any, Self
 import serial
 from serial.serialutil import PortNotOpenError, SerialBase, SerialTimeoutException
 
-from harness.simulation.addresses import benches
+from harness.simulation.addresses import benches, name_asked_for
 from harness.simulation.bench import Bench
 from harness.simulation.clocks import HostClock
 
@@ -86,7 +86,10 @@ class SimulatedPort(SerialBase):
         bench = self._bench_in_use()
         adapter = bench.adapter
         adapter.pump(bench.clock.now_us)
-        if not adapter.plugged:
+        name = name_asked_for(self.port)
+        if adapter.port_name is None:
+            adapter.port_name = name
+        if not adapter.plugged or name not in {None, adapter.port_name}:
             raise _failure(errno.ENOENT, f"could not open port {self.port}")
         if self.exclusive and bench.locked:
             raise _failure(errno.EAGAIN, f"Could not exclusively lock port {self.port}")
@@ -99,6 +102,7 @@ class SimulatedPort(SerialBase):
         adapter.set_modem_lines(rts=True, dtr=True, now_us=bench.clock.now_us)
         self._reconfigure_port()
         self._update_lines()
+        adapter.opened(bench.clock.now_us)
         adapter.purge_incoming(bench.clock.now_us)
 
     def close(self) -> None:

@@ -149,13 +149,18 @@ class Outcomes:
         self._known: dict[Hashable, Known] = {}
         self._low_us = 0.0
         self._low_from_us = 0.0
+        self._mind_feeds()
+
+    def _mind_feeds(self) -> None:
+        """Watch for how long parasite devices get nothing from the line."""
+        self._engine.ignore(self)
         feeds_v = [
             station.supply.feed_v
-            for station in stations
+            for station in self._stations
             if isinstance(station.supply, ParasiteSupply)
         ]
         if feeds_v:
-            engine.listen(
+            self._engine.listen(
                 self,
                 low_v=max(feeds_v),
                 high_v=max(feeds_v) + HYSTERESIS_V,
@@ -177,6 +182,7 @@ class Outcomes:
     def forget(self) -> None:
         """All that is known is void."""
         self._known.clear()
+        self._mind_feeds()
 
     def rebase(self, by_us: float) -> None:
         """Times now count from a point ``by_us`` later."""

@@ -12,7 +12,8 @@ from harness.simulation.devices.base import Device, Surroundings
 from harness.simulation.devices.registry import device_kinds
 from harness.simulation.engine import Engine
 from harness.simulation.frontend import Phase, Pin
-from harness.simulation.supply import ExternalSupply, ParasiteSupply, Supply
+from harness.simulation.supply import ParasiteSupply, Supply
+from harness.simulation.supply_pin import ExternalSupply
 from harness.simulation.time_bases import TimeBase, draw_overdrive, draw_time_base
 from harness.wire.romcode import RomCode
 
@@ -61,14 +62,23 @@ class Station:
                 engine=engine, settings=settings.supply_node, chip=self, crowd=crowd
             )
         else:
-            self.supply = ExternalSupply(self)
+            self.supply = ExternalSupply(
+                engine=engine,
+                pin=settings.supply_pin,
+                node=settings.supply_node,
+                source_v=engine.line.final_v,
+                chip=self,
+            )
         self.device.supply = self.supply
+        self._settings = settings
+        self._engine = engine
+        self._own_supply = self.supply
         self.pin = Pin(
             engine=engine,
             settings=settings,
             time_base=self.time_base,
             logic=self.device,
-            on_slot=self.supply.spend_slot,
+            on_slot=self._spend_slot,
             overdrive=(
                 draw_overdrive(settings.overdrive_times, overdrive_random)
                 if self.device.can_overdrive
@@ -84,6 +94,32 @@ class Station:
             and self.device.want is not None
             and self.pin.phase is not Phase.OFF
         )
+
+    def open_supply_lead(self, crowd: Callable[[], int]) -> None:
+        """The supply wire breaks: the data line feeds the chip from now on."""
+        self._use_supply(
+            ParasiteSupply(
+                engine=self._engine,
+                settings=self._settings.supply_node,
+                chip=self,
+                crowd=crowd,
+            )
+        )
+        self.pin.may_doze = False
+        if self.is_attached:
+            self.supply.attach()
+
+    def mend_supply_lead(self) -> None:
+        """The supply wire is whole again."""
+        self.supply.rest()
+        self.supply.detach()
+        self._use_supply(self._own_supply)
+
+    def _spend_slot(self) -> None:
+        self.supply.spend_slot()
+
+    def _use_supply(self, supply: Supply) -> None:
+        self.supply = self.device.supply = supply
 
     def attach(self) -> None:
         """The data lead is on the line."""

@@ -1,6 +1,6 @@
 """Where a device's power comes from.
 
-An external supply is there or not. On parasite power a capacitor feeds the chip; it
+A supply pin is in ``supply_pin``. On parasite power a capacitor feeds the chip; it
 charges from the line through a diode while the line is high and is drained by the
 chip while the line is low:
 
@@ -14,81 +14,16 @@ bend the line's edge: it happens above all thresholds (first-order model).
 from __future__ import annotations
 
 from collections.abc import Callable
-from math import exp
-from typing import Protocol
+from math import exp, inf
 
 from harness.simulation.device_settings import SupplyNodeSettings
 from harness.simulation.engine import Action, Engine, Timer
+from harness.simulation.supply_pin import Chip, ExternalSupply
 
 POWER_ON_US = 20.0
 """From a charged capacitor to a running chip (invented; no figure is published)."""
 
 HYSTERESIS_V = 0.05
-
-
-class Chip(Protocol):
-    """What a supply tells its device."""
-
-    def power_on(self) -> None:
-        """The supply is good again."""
-        ...
-
-    def power_off(self) -> None:
-        """The supply is gone, and with it all volatile state."""
-        ...
-
-
-class ExternalSupply:
-    """A supply pin on the bench's switched supply."""
-
-    is_parasite = False
-
-    def __init__(self, chip: Chip) -> None:
-        self._chip = chip
-        self._is_on = True
-        self._is_connected = True
-
-    @property
-    def is_good(self) -> bool:
-        """True if the chip runs."""
-        return self._is_on and self._is_connected
-
-    def switch(self, on: bool) -> None:
-        """The bench's supply comes or goes."""
-        self._change(is_on=on, is_connected=self._is_connected)
-
-    def connect(self, connected: bool) -> None:
-        """The device's supply lead makes or breaks contact."""
-        self._change(is_on=self._is_on, is_connected=connected)
-
-    def attach(self) -> None:
-        """The data lead matters not."""
-
-    def detach(self) -> None:
-        """The data lead matters not."""
-
-    def refresh(self) -> None:
-        """The line matters not."""
-
-    def rebase(self, by_us: float) -> None:
-        """There are no times to keep."""
-
-    def spend_slot(self) -> None:
-        """Slots cost nothing that matters here."""
-
-    def work(self, amperes: float, *, least_v: float, on_sag: Action) -> None:
-        """The supply carries any working current."""
-
-    def rest(self) -> None:
-        """Nothing to end."""
-
-    def _change(self, *, is_on: bool, is_connected: bool) -> None:
-        was_good = self.is_good
-        self._is_on, self._is_connected = is_on, is_connected
-        if was_good and not self.is_good:
-            self._chip.power_off()
-        elif self.is_good and not was_good:
-            self._chip.power_on()
 
 
 class ParasiteSupply:
@@ -102,6 +37,7 @@ class ParasiteSupply:
     """
 
     is_parasite = True
+    takes_time = True
 
     def __init__(
         self,
@@ -132,8 +68,11 @@ class ParasiteSupply:
         """True while the chip draws its working current."""
         return self._on_sag is not None
 
-    def switch(self, on: bool) -> None:
+    def feed(self, rail_v: float) -> None:
         """The bench's supply acts through the line only."""
+
+    def dip(self, to_v: float = inf) -> None:
+        """There is no supply lead."""
 
     def connect(self, connected: bool) -> None:
         """There is no supply lead."""

@@ -7,6 +7,7 @@ watches (``on_change``) that things are no longer as they were.
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable
+from math import inf
 
 from harness.simulation.agenda import Agenda
 from harness.simulation.engine import Engine
@@ -21,12 +22,18 @@ class Wiring:
         line: the node.
         host_low: True while the adapter's stage pulls.
         cut_off: True while the adapter has no power: its output is open.
+        host_low_v: level that its stage pulls to.
+        host_lift_v: its ground against the line's.
+        host_high_ohm: fault; resistance through which it drives its highs.
         on_change: called after each change that is no part of a character.
     """
 
     def __init__(self, settings: BenchSettings, agenda: Agenda) -> None:
         self.host_low = False
         self.cut_off = False
+        self.host_low_v = settings.adapter.low_v
+        self.host_lift_v = 0.0
+        self.host_high_ohm: float | None = None
         self.on_change: Callable[[], None] = _nobody_watches
         self._settings = settings
         self._agenda = agenda
@@ -37,6 +44,7 @@ class Wiring:
         self.engine = Engine(self.line)
         self._pull_up_ohm = line.pull_up_ohm
         self._powered = True
+        self._rail_limits_v: dict[Hashable, float] = {}
         self._strong = False
         self._programming = False
         self._apply_pull_ups()
@@ -50,12 +58,20 @@ class Wiring:
         now_us = self.engine.now_us
         self.host_low = pulls
         if pulls:
-            adapter = self._settings.adapter
-            self.line.pull(
-                "host", at_us=now_us, ohm=adapter.low_ohm, level_v=adapter.low_v
-            )
+            ohm = self._settings.adapter.low_ohm
+            level_v = self.host_low_v + self.host_lift_v
+            self.line.pull("host", at_us=now_us, ohm=ohm, level_v=level_v)
+        elif self.host_high_ohm is not None and not self.cut_off:
+            level_v = self._settings.line.supply_v + self.host_lift_v
+            ohm = self.host_high_ohm
+            self.line.pull("host", at_us=now_us, ohm=ohm, level_v=level_v)
         else:
             self.line.release("host", at_us=now_us)
+
+    def redrive(self) -> None:
+        """The stage has changed: let it do what it does, in its new way."""
+        self.drive(0 if self.host_low else 1)
+        self.on_change()
 
     def set_break(self, low: bool) -> None:
         """Hold the transmitter low, or let it go."""
@@ -69,12 +85,23 @@ class Wiring:
         self.drive(1)
         self.on_change()
 
-    def switch(self, *, rts: bool, dtr: bool) -> bool:
-        """Switch supply, strong pull-up and programming supply as the modem lines say.
+    @property
+    def rail_v(self) -> float:
+        """What the supply gives now."""
+        if not self._powered:
+            return 0.0
+        return min([self._settings.line.supply_v, *self._rail_limits_v.values()])
 
-        Returns:
-            True if the supply is on.
-        """
+    def limit_rail(self, owner: Hashable, to_v: float) -> None:
+        """The supply gives no more than this; infinity ends it."""
+        self._rail_limits_v.pop(owner, None)
+        if to_v < inf:
+            self._rail_limits_v[owner] = to_v
+        self._apply_pull_ups()
+        self.on_change()
+
+    def switch(self, *, rts: bool, dtr: bool) -> None:
+        """Switch supply, strong pull-up and programming supply as the modem lines say."""
         power = self._settings.power
         on = power.supply_on is None or power.supply_on.holds(rts=rts, dtr=dtr)
         strong = power.strong_pull_up_on is not None and power.strong_pull_up_on.holds(
@@ -88,11 +115,10 @@ class Wiring:
             self._powered, self._strong, self._programming = states
             self._apply_pull_ups()
             self.on_change()
-        return on
 
     def _apply_pull_ups(self) -> None:
         settings, line, now_us = self._settings, self.line, self.engine.now_us
-        level_v = settings.line.supply_v if self._powered else 0.0
+        level_v = self.rail_v
         line.pull("pull-up", at_us=now_us, ohm=self._pull_up_ohm, level_v=level_v)
         if self._strong and self._powered:
             ohm = settings.power.strong_pull_up_ohm

@@ -76,8 +76,10 @@ class CellWriter:
                 finish(well)
 
         self._finish = finish
-        if owner.supply.is_parasite:
+        if owner.supply.takes_time:
             owner.surroundings.after(FULL_CURRENT_AFTER_US, begin)
+        else:
+            begin()
         owner.surroundings.after(1000 * length_ms, end)
 
     def lose_power(self) -> None:

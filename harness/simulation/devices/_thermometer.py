@@ -219,8 +219,10 @@ class Thermometer(Device[ThermoT]):
                 self.supply.rest()
                 finish(supplied)
 
-        if self.supply.is_parasite:
+        if self.supply.takes_time:
             self.surroundings.after(FULL_CURRENT_AFTER_US, begin)
+        else:
+            begin()
         self.surroundings.after(length_us, end)
 
     def _end_conversion(self, supplied: bool) -> None:

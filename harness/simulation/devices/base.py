@@ -161,6 +161,11 @@ class Device(Generic[SettingsT]):
             self.fast = fast
             self.on_speed()
 
+    def slip_into_overdrive(self) -> None:
+        """A glitch does what only a command should."""
+        if self.can_overdrive:
+            self._run(fast=True)
+
     def go_mute(self, *, leave_overdrive: bool) -> None:
         """A low that is no promised reset: no presence, and deaf until a reset."""
         self.fall_silent()
