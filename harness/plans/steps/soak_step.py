@@ -222,7 +222,7 @@ class _Soaking:
             quantity, self._context.session(tally.device), fresh=together is None
         )
         tally.errors.update(attempt.kind for attempt in held)
-        tally.tries += len(held)
+        tally.failed += len(held)
         tally.retries += len(held)
         return float(answer.value)
 
