@@ -47,10 +47,10 @@ from harness.families.shapes.battery import (
     offset_check,
     offset_values,
     remember_sense,
-    require_truth,
 )
 from harness.families.shapes.memory import Memory, memory_checks
 from harness.families.shapes.registers import Field
+from harness.families.shapes.values import on_off
 from harness.records import Measurement, Scalar
 
 RECALL, READ, WRITE, COPY = 0xB8, 0xBE, 0x4E, 0x48
@@ -191,7 +191,7 @@ def _counts(session: Session) -> int:
     if not block[0] & IAD:
         raise ReadingImplausible(
             "the current converter is off, the register holds an old value",
-            hint="configure current_converter: true",
+            hint="configure current_converter: on",
         )
     if not -1024 <= counts < 1024:
         raise AnswerImpossible(
@@ -282,7 +282,7 @@ def _wanted(page: bytes, settings: Mapping[str, Scalar]) -> tuple[int, int]:
     config, threshold = page[0] & _PAGE_0[0], page[7]
     for name, bit in _BITS.items():
         if name in settings:
-            on = require_truth(name, settings[name])
+            on = on_off(name, settings[name])
             config = config | bit if on else config & ~bit
     if "voltage_input" in settings:
         source = settings["voltage_input"]
@@ -359,7 +359,7 @@ def _write_user(session: Session, at: int, data: bytes) -> None:
     if end > 32 and read_page(session, 0)[0] & CA:
         raise UsageError(
             "the last user page holds the counts of charge while accumulators are on",
-            hint="stay below byte 32, or configure accumulators: false",
+            hint="stay below byte 32, or configure accumulators: off",
         )
     for page in range(at // PAGE_BYTES, (end - 1) // PAGE_BYTES + 1):
         first = page * PAGE_BYTES
@@ -384,9 +384,9 @@ _TOTALS = {
     "discharge_total": (6, "all that ever went out; while accumulators are on"),
 }
 _SETTINGS = {
-    "current_converter": "true or false",
-    "accumulators": "true or false; takes the last four user bytes",
-    "shadow": "true or false: totals are kept in EEPROM, which wears it",
+    "current_converter": "on or off",
+    "accumulators": "on or off; takes the last four user bytes",
+    "shadow": "on or off: totals are kept in EEPROM, which wears it",
     "voltage_input": "supply or input",
     "threshold_counts": "0, 2, 4 or 8: smaller currents are not counted",
 }

@@ -34,7 +34,6 @@ from harness.families.family import (
     Setting,
     by_name,
 )
-from harness.families.shapes.battery import require_truth
 from harness.families.shapes.gauge import (
     GAUGE_SETTINGS,
     TEMPERATURE,
@@ -51,6 +50,7 @@ from harness.families.shapes.gauge import (
     write_registers,
 )
 from harness.families.shapes.registers import Field
+from harness.families.shapes.values import on_off
 from harness.records import Measurement, Scalar
 
 GAUGE = Gauge(count_uv=15.625, shift=3, update_s=0.088, inner_mohm=25)
@@ -177,9 +177,7 @@ def configure(session: Session, settings: Mapping[str, Scalar], store: bool) -> 
         )
     evidence = configure_gauge(GAUGE, session, settings)
     enables = {
-        name: require_truth(name, settings[name])
-        for name in _ENABLES
-        if name in settings
+        name: on_off(name, settings[name]) for name in _ENABLES if name in settings
     }
     if enables:
         register = _protection(session)
@@ -225,13 +223,11 @@ FAMILIES = (
         ),
         settings=by_name(
             *GAUGE_SETTINGS,
-            Setting(
-                name="charge_enabled", unit="", about="true or false", hazards=_CELL
-            ),
+            Setting(name="charge_enabled", unit="", about="on or off", hazards=_CELL),
             Setting(
                 name="discharge_enabled",
                 unit="",
-                about="true or false; false cuts off whatever the cell feeds",
+                about="on or off; off cuts off whatever the cell feeds",
                 hazards=_CELL,
             ),
         ),

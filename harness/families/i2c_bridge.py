@@ -40,6 +40,7 @@ from harness.families.shapes.i2c_checks import (
     scan,
 )
 from harness.families.shapes.i2c_packets import NOT_ACKNOWLEDGED, NOT_TRIED
+from harness.families.shapes.restoring import restored
 from harness.records import Measurement, Scalar
 
 WRITE_SPEED, READ_SPEED, READ_REVISION = 0xD2, 0xE1, 0xC3
@@ -153,12 +154,9 @@ def _wrong_check(session: Session, options: Options) -> Findings:
 
 def _speeds(session: Session, options: Options) -> Findings:
     kept = speed_code(session)
-    try:
+    with restored(session, lambda: write_speed(session, kept), what="the speed"):
         for code in SPEEDS_KHZ:
             write_speed(session, code)
-    finally:
-        session.settle()
-        write_speed(session, kept)
     return Findings(
         measurements=(
             Measurement(

@@ -65,6 +65,7 @@ from harness.families.shapes.missions import (
     judged_log,
     wait_for_samples,
 )
+from harness.families.shapes.restoring import restored
 from harness.families.shapes.timekeeping import (
     DeviceClock,
     clock_checks,
@@ -233,8 +234,8 @@ def _mission(session: Session, options: Options) -> Findings:
     start_oscillator(session)
     write_clock(session, session.clock.calendar().astimezone(UTC))
     clear(session)
-    start(session, thresholds, period_min, 0x06)
-    try:
+    with restored(session, lambda: stop(session), what="the end of the mission"):
+        start(session, thresholds, period_min, 0x06)
         wait_for_samples(
             session,
             lambda s: read_registers(s).samples,
@@ -242,10 +243,7 @@ def _mission(session: Session, options: Options) -> Findings:
             period_s=60.0 * period_min,
         )
         running = read_registers(session)
-    finally:
-        session.settle()
-        after = stop(session)
-    return _results(session, options, running, after)
+    return _results(session, options, running, stop(session))
 
 
 def _results(

@@ -226,8 +226,8 @@ def test_settings_survive_a_recall(live: Make) -> None:
         configure(session, threshold_counts=3)
     with pytest.raises(UsageError, match="voltage_input"):
         configure(session, voltage_input="both")
-    with pytest.raises(UsageError, match="true or false"):
-        configure(session, shadow="yes")
+    with pytest.raises(UsageError, match="on or off"):
+        configure(session, shadow="both")
 
 
 def test_current_register_with_the_converter_off(live: Make) -> None:

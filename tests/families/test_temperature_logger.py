@@ -42,7 +42,7 @@ IDLE[0x14] = 0x80
 def page(block: bytes | bytearray, address: int = 0x200) -> str:
     """A page as the device sends it, its check value by crccheck."""
     opening = b"\xa5" + address.to_bytes(2, "little")
-    check = Crc16Maxim.calc(opening + bytes(block)).to_bytes(2, "little")
+    check: bytes = Crc16Maxim.calc(opening + bytes(block)).to_bytes(2, "little")
     return (bytes(block) + check).hex()
 
 

@@ -25,6 +25,7 @@ from harness.families.family import (
     Setting,
     by_name,
 )
+from harness.families.shapes.values import number
 from harness.records import Measurement, Scalar
 
 SENSE = Setting(
@@ -79,31 +80,7 @@ def remember_sense(session: Session, value: Scalar) -> None:
     Raises:
         UsageError: no resistance.
     """
-    if isinstance(value, str | bool) or not 0 < value <= 10_000:
-        raise UsageError(f"sense_mohm is {value!r}", hint="above 0, up to 10000 mohm")
-    session.memory[_MEMORY_KEY] = float(value)
-
-
-def require_numbers(name: str, value: Scalar) -> float:
-    """A setting that must be a number.
-
-    Raises:
-        UsageError: it is none.
-    """
-    if isinstance(value, str | bool):
-        raise UsageError(f"{name} is {value!r}", hint="expected a number")
-    return float(value)
-
-
-def require_truth(name: str, value: Scalar) -> bool:
-    """A setting that must be true or false.
-
-    Raises:
-        UsageError: it is neither.
-    """
-    if not isinstance(value, bool):
-        raise UsageError(f"{name} is {value!r}", hint="expected true or false")
-    return value
+    session.memory[_MEMORY_KEY] = number("sense_mohm", value, 0.001, 10_000)
 
 
 # -- offset at no current --------------------------------------------------------

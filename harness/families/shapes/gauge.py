@@ -41,10 +41,10 @@ from harness.families.shapes.battery import (
     charge_check,
     offset_check,
     remember_sense,
-    require_numbers,
 )
 from harness.families.shapes.memory import Memory, memory_checks
 from harness.families.shapes.registers import Field
+from harness.families.shapes.values import number
 from harness.records import Measurement, Scalar
 
 READ, WRITE, COPY, RECALL, LOCK = 0x69, 0x6C, 0x48, 0xB8, 0x6A
@@ -298,13 +298,11 @@ def configure_gauge(
         remember_sense(session, settings["sense_mohm"])
         evidence["sense_mohm"] = gauge.sense.sense_mohm(session)
     if "accumulated_charge" in settings:
-        wanted = require_numbers("accumulated_charge", settings["accumulated_charge"])
-        steps = round(wanted / gauge.account_step_ah(session))
-        if not -0x8000 <= steps < 0x8000:
-            most = 0x7FFF * gauge.account_step_ah(session)
-            raise UsageError(
-                f"accumulated_charge is {wanted:g} Ah", hint=f"up to {most:g} Ah"
-            )
+        step_ah = gauge.account_step_ah(session)
+        wanted = settings["accumulated_charge"]
+        most_ah = 0x7FFF * step_ah
+        wanted_ah = number("accumulated_charge", wanted, -most_ah, most_ah)
+        steps = round(wanted_ah / step_ah)
         _write_account(session, steps)
         evidence["account_steps"] = steps
     return evidence
