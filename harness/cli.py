@@ -11,7 +11,17 @@ from typing import NoReturn
 
 import typer
 
-from harness.commands import benches, diagnose, files, reports, run, timing, watch
+from harness.commands import (
+    benches,
+    diagnose,
+    files,
+    reports,
+    run,
+    station,
+    timing,
+    units,
+    watch,
+)
 from harness.commands.base import app
 from harness.errors import AdapterError, SlotproofError
 
@@ -22,7 +32,7 @@ EXIT_INTERRUPTED = 130
 _MOST_MISTAKES = 30
 """Mistakes told in one go; a file with more is no file for slotproof at all."""
 
-COMMANDS = (run, files, timing, diagnose, benches, reports, watch)
+COMMANDS = (run, files, timing, diagnose, benches, reports, watch, station, units)
 """Importing a module registers its commands; help lists them in this order."""
 
 

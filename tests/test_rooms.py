@@ -28,11 +28,15 @@ MAY_IMPORT: dict[str, set[str]] = {
         "errors", "records", "clock", "wire", "driver", "families", "timing", "results",
         "quality", "simulation", "diagnosis",
     },
+    "station": {
+        "errors", "records", "clock", "wire", "driver", "families", "plans", "results",
+        "simulation",
+    },
     "terminal": {"errors", "records", "clock", "results"},
     "pytest_plugin": {"errors", "records", "driver", "plans", "results"},
     "commands": {
         "errors", "clock", "driver", "families", "plans", "quality", "results",
-        "simulation", "terminal", "wire",
+        "simulation", "station", "terminal", "wire",
     },
     "cli": {"errors", "commands", "plans"},
 }  # fmt: skip

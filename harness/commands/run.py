@@ -67,7 +67,7 @@ def run(
 
     allowed = parse_allowed(allow or [])
     loaded_plan, loaded_fixture = _load_both(
-        lambda: load_plan(plan, _parameters(set_ or [])),
+        lambda: load_plan(plan, parameters(set_ or [])),
         lambda: load_fixture(fixture),
     )
     problems = check_together(loaded_plan, loaded_fixture)
@@ -102,7 +102,12 @@ def _load_both(*loads: Any) -> list[Any]:  # noqa: ANN401 - a plan and a fixture
     return loaded
 
 
-def _parameters(assignments: list[str]) -> dict[str, str]:
+def parameters(assignments: list[str]) -> dict[str, str]:
+    """Name and value of each ``--set``.
+
+    Raises:
+        UsageError: one that is no assignment.
+    """
     values = {}
     for assignment in assignments:
         name, sign, value = assignment.partition("=")

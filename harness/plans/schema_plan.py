@@ -9,6 +9,7 @@ from pydantic import Field
 
 from harness.plans.schema_base import FromFile, Scalar, Text, Word, formed
 from harness.plans.schema_steps import StepItem, Steps
+from harness.plans.schema_unit import UnitRules
 
 ParameterName = Annotated[
     str,
@@ -41,6 +42,10 @@ class Plan(FromFile):
         default=False,
         description="append a short diagnosis to each step that does not pass; its "
         "results are then recorded when the step ends",
+    )
+    unit: UnitRules = Field(
+        default_factory=UnitRules,
+        description="serial number, retests and bins; only `slotproof station` reads it",
     )
     steps: Steps = Field(description="what to do, in this order")
 

@@ -17,6 +17,7 @@ from pydantic import AwareDatetime, Field, model_validator
 from harness.simulation.device_settings import DeviceSettings, Supply, TimeBaseSettings
 from harness.simulation.devices.registry import OfAnyKind
 from harness.simulation.fault_settings import FaultSettings
+from harness.simulation.feed_settings import FeedEntry, Insertion
 from harness.simulation.settings_base import StrictSettings
 
 __all__ = [
@@ -26,6 +27,8 @@ __all__ = [
     "Condition",
     "DeviceSettings",
     "FaultSettings",
+    "FeedEntry",
+    "Insertion",
     "LineSettings",
     "LineTruth",
     "PowerSettings",
@@ -216,12 +219,29 @@ class SimulationSettings(_Population):
         "unless given",
     )
 
+    feed: tuple[FeedEntry, ...] = Field(
+        default=(),
+        max_length=10_000,
+        description="a rehearsed shift: units that are put in one after another; only "
+        "`slotproof station` plays it",
+    )
+
     line: LineTruth = Field(
         default=LineTruth(), description="the line where it differs from the fixture"
     )
     adapter: AdapterTruth = Field(
         default=AdapterTruth(), description="the adapter as it is"
     )
+
+    @model_validator(mode="after")
+    def _fed_devices_are_there(self) -> SimulationSettings:
+        for entry in self.feed:
+            for place in entry.devices:
+                if place > len(self.devices):
+                    raise ValueError(
+                        f"feed: there is no device {place}, the list has {len(self.devices)}"
+                    )
+        return self
 
 
 class BenchSettings(_Population):

@@ -29,7 +29,13 @@ def _name(path: Path) -> str:
 
 def test_what_ships() -> None:
     """The files that the README names are there."""
-    assert [p.stem for p in FIXTURES] == ["demo_bench", "mixed_bench", "real_adapter"]
+    assert [p.stem for p in FIXTURES] == [
+        "demo_bench",
+        "mixed_bench",
+        "real_adapter",
+        "station_left",
+        "station_right",
+    ]
     assert [p.stem for p in PLANS] == [
         "bus_acceptance",
         "incoming_thermometers",
@@ -37,6 +43,7 @@ def test_what_ships() -> None:
         "serial_numbers",
         "slot_stress",
         "timing_survey",
+        "unit_thermometer",
     ]
 
 
@@ -68,6 +75,14 @@ def test_simulated_devices_are_those_of_the_sockets(path: Path) -> None:
     fixture = load_fixture(path)
     if fixture.simulation is None:
         assert not fixture.adapter.port.startswith("sim://")
+        return
+    if fed := fixture.simulation.feed:  # a place of a station: many, one at a time
+        devices = fixture.simulation.devices
+        assert {n for entry in fed for n in entry.devices} == set(
+            range(1, len(devices) + 1)
+        )
+        (socket,) = fixture.sockets
+        assert {d.family for d in devices} == {socket.expect.family_code}
         return
     built = {
         device.socket: str(RomCode.build(device.family, device.serial or 0))

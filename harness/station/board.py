@@ -1,0 +1,131 @@
+"""What the operator sees: each place in big letters, the shift's counts below.
+
+On a terminal the places stand side by side and change as they go; anywhere else each
+verdict and each finding is one plain line.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable
+from threading import Lock
+from types import TracebackType
+from typing import Self
+
+from rich import box
+from rich.columns import Columns
+from rich.console import Console, Group
+from rich.live import Live
+from rich.panel import Panel
+from rich.text import Text
+
+from harness.results.wording import one_line
+from harness.station.signs import Sign, View, big, big_word
+from harness.station.tally import Tally
+
+_REDRAWS_PER_S = 5
+_KEPT_REMARKS = 3
+_FRAME_CELLS = 4
+_BOXES = {Sign.PASSED: box.DOUBLE, Sign.FAILED: box.HEAVY, Sign.ERROR: box.ASCII}
+_PLAIN_SIGNS = frozenset(
+    {
+        Sign.PASSED, Sign.FAILED, Sign.ERROR, Sign.REFUSED, Sign.LINE_LOW, Sign.UNSTEADY,
+        Sign.ADAPTER_AWAY,
+    }
+)  # fmt: skip
+
+
+class Board:
+    """Shows the places of a station; safe to call from all of them.
+
+    Args:
+        console: where to.
+        places: names of the places, in order.
+        tally: the shift's counts.
+    """
+
+    def __init__(self, console: Console, places: Iterable[str], tally: Tally) -> None:
+        self._console = console
+        self._tally = tally
+        self._lock = Lock()
+        self._views = {place: View(place=place) for place in places}
+        self._remarks: deque[str] = deque(maxlen=_KEPT_REMARKS)
+        self._live: Live | None = None
+        if console.is_terminal:
+            self._live = Live(
+                console=console,
+                get_renderable=self.picture,
+                refresh_per_second=_REDRAWS_PER_S,
+                transient=True,
+            )
+
+    def __enter__(self) -> Self:
+        if self._live is not None:
+            self._live.start()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self._live is not None:
+            self._live.stop()
+
+    def show(self, view: View) -> None:
+        """Take in what a place shows now."""
+        with self._lock:
+            self._views[view.place] = view
+            if self._live is None and view.sign in _PLAIN_SIGNS:
+                self._console.print(Text(_line(view)), soft_wrap=True)
+
+    def say(self, sentence: str) -> None:
+        """One sentence about the station as a whole."""
+        with self._lock:
+            self._remarks.append(one_line(sentence))
+            if self._live is None:
+                self._console.print(Text(one_line(sentence)), soft_wrap=True)
+
+    def picture(self) -> Group:
+        """The whole screen."""
+        with self._lock:
+            views, remarks = list(self._views.values()), list(self._remarks)
+        width = max(30, self._console.width // max(1, len(views)) - 1)
+        panels = Columns([_panel(view, width) for view in views], padding=(0, 0))
+        return Group(panels, self._counts_line(), *map(Text, remarks))
+
+    def _counts_line(self) -> Text:
+        counts = self._tally.counts()
+        top = "; ".join(f"{number} x {what}" for what, number in counts.top_failures)
+        line = f"{counts.units} units  first-pass yield {counts.yield_text}  "
+        line += f"{counts.units_per_hour:.0f} units an hour"
+        return Text(line + (f"  top failures: {top}" if top else ""), style="bold")
+
+
+def _panel(view: View, width: int) -> Panel:
+    room = width - _FRAME_CELLS
+    rows = next(
+        (
+            rows
+            for rows in (big(view.sign), big_word(view.sign))
+            if len(rows[0]) <= room
+        ),
+        (view.sign.word,),
+    )
+    body = Text("\n".join(rows), style=f"bold {view.sign.colour}", no_wrap=True)
+    words = Text("\n".join(map(one_line, (view.headline, *view.words))))
+    return Panel(
+        Group(body, Text(one_line(view.serial) or " ", style="bold"), words),
+        title=view.place,
+        width=width,
+        box=_BOXES.get(view.sign, box.ROUNDED),
+        border_style=view.sign.colour,
+    )
+
+
+def _line(view: View) -> str:
+    words = " | ".join(map(one_line, view.words))
+    serial = f"  {one_line(view.serial)}" if view.serial else ""
+    line = f"{view.sign.word:<6} {view.place}{serial}  {one_line(view.headline)}"
+    return f"{line}  {words}".rstrip()

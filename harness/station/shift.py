@@ -1,0 +1,210 @@
+"""A shift: the places side by side, from the first unit to the summary.
+
+The shift's folder holds one folder a test with its journal. A file ``shift`` in it is
+locked while a station uses the folder, so a later station can tell a shift that goes
+on from one that was cut, and books what the cut one left.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from threading import Thread
+
+from harness.errors import SlotproofError, UsageError
+from harness.station.board import Board
+from harness.station.books import Books, tests_in, unbooked_journals
+from harness.station.place import Place
+from harness.station.signs import Sign, View
+from harness.station.tally import Counts, Tally, summary_lines
+
+LOCK_FILE = "shift"
+SUMMARY_FILE = "summary.txt"
+
+_ENDING_S = 20.0
+"""A test in hand ends, and journals are booked, within this real time."""
+
+_LOOK_S = 0.1
+
+
+@contextmanager
+def held(folder: Path) -> Iterator[None]:
+    """Hold a shift's folder; it is made if need be.
+
+    Raises:
+        UsageError: another station works in it, or it cannot be used.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        handle = os.open(folder / LOCK_FILE, os.O_RDWR | os.O_CREAT, 0o644)
+    except OSError as cause:
+        raise UsageError(
+            f"the shift's folder cannot be used: {cause.strerror}", where=str(folder)
+        ) from cause
+    try:
+        if not _lock(handle):
+            raise UsageError(
+                "another station works in this folder",
+                where=str(folder),
+                hint="give each station a folder of its own",
+            )
+        yield
+    finally:
+        os.close(handle)
+
+
+def _lock(handle: int) -> bool:
+    try:
+        import fcntl  # noqa: PLC0415 - not on every system
+    except ImportError:  # pragma: no cover - no such locks on this system
+        return True
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
+
+
+def left_behind(beside: Path) -> list[Path]:
+    """Journals that no station booked, of this shift and of cut ones beside it."""
+    found = []
+    for lock in sorted(beside.parent.glob(f"*/{LOCK_FILE}")):
+        if lock.parent.resolve() == beside.resolve():
+            found += unbooked_journals(lock.parent)
+            continue
+        with suppress(UsageError), held(lock.parent):
+            found += unbooked_journals(lock.parent)
+    return found
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShiftEnd:
+    """How a shift ended.
+
+    Attributes:
+        counts: the whole shift's.
+        unbooked: journals that are not yet in the ledger.
+        interrupted: True if Ctrl-C ended it.
+        stuck: places that did not stop.
+        broken: places that ended by themselves, with the reason.
+    """
+
+    counts: Counts
+    unbooked: int
+    interrupted: bool
+    stuck: tuple[str, ...]
+    broken: tuple[tuple[str, str], ...]
+
+
+class Shift:
+    """Runs the places until nobody has more units, or somebody ends it.
+
+    Args:
+        folder: the shift's folder, held by the caller.
+        places: the places.
+        books: the ledger.
+        tally: the shift's counts.
+        board: the screen.
+    """
+
+    def __init__(
+        self,
+        *,
+        folder: Path,
+        places: Sequence[Place],
+        books: Books,
+        tally: Tally,
+        board: Board,
+    ) -> None:
+        self._folder = folder
+        self._places = places
+        self._books = books
+        self._tally = tally
+        self._board = board
+        self._broken: list[tuple[str, str]] = []
+
+    def stop(self) -> None:
+        """End the shift as soon as the tests in hand let it."""
+        for place in self._places:
+            place.stop()
+
+    def run(self) -> ShiftEnd:
+        """The whole shift; goes on with what the folder holds already."""
+        for test in tests_in(self._folder):
+            self._tally.add(test)
+            self._books.remember(test)
+        for journal in left_behind(self._folder):
+            self._books.hand_over(journal)
+        self._books.start()
+        threads = [
+            Thread(target=self._run, args=(place,), name=place.name, daemon=True)
+            for place in self._places
+        ]
+        for thread in threads:
+            thread.start()
+        interrupted = self._wait(threads)
+        unbooked = self._books.finish(patience_s=_ENDING_S)
+        end = ShiftEnd(
+            counts=self._tally.counts(),
+            unbooked=unbooked,
+            interrupted=interrupted,
+            stuck=tuple(thread.name for thread in threads if thread.is_alive()),
+            broken=tuple(self._broken),
+        )
+        self._write_summary(end)
+        return end
+
+    def _wait(self, threads: list[Thread]) -> bool:
+        """Until all places have ended; True if Ctrl-C ended them."""
+        try:
+            while any(thread.is_alive() for thread in threads):
+                threads[0].join(_LOOK_S)
+                threads = [thread for thread in threads if thread.is_alive()] or threads
+        except KeyboardInterrupt:
+            self.stop()
+            for thread in threads:
+                thread.join(_ENDING_S / len(threads))
+            return True
+        return False
+
+    def _run(self, place: Place) -> None:
+        """One place in its thread: whatever ends it is told and stays its own."""
+        try:
+            place.run()
+        except SlotproofError as fault:
+            self._break(place, str(fault))
+        except Exception as fault:  # noqa: BLE001 - the other places go on
+            self._break(place, f"{type(fault).__name__}: {fault}")
+
+    def _break(self, place: Place, reason: str) -> None:
+        self._broken.append((place.name, reason))
+        self._board.show(
+            View(
+                place=place.name,
+                sign=Sign.ERROR,
+                headline="this place has stopped",
+                words=(reason,),
+            )
+        )
+
+    def _write_summary(self, end: ShiftEnd) -> None:
+        text = "".join(f"{line}\n" for line in end_lines(end))
+        with suppress(OSError):  # it is on the screen too, and made from the journals
+            (self._folder / SUMMARY_FILE).write_text(text, encoding="utf-8")
+
+
+def end_lines(end: ShiftEnd) -> Iterator[str]:
+    """The shift's summary in words."""
+    yield from summary_lines(end.counts)
+    if end.unbooked:
+        yield (
+            f"not booked yet   {end.unbooked}: they follow when a station is started "
+            "beside this shift, or by `slotproof units book`"
+        )
+    for name in end.stuck:
+        yield f"did not stop     {name}: pull its adapter, its last test is void"
+    for name, reason in end.broken:
+        yield f"stopped          {name}: {reason}"

@@ -1,0 +1,119 @@
+"""What a place shows: a word in big letters, a shape, and what to do next.
+
+The word is read from two metres: letters five rows high are about 25 mm on a common
+screen, and a letter is read from two hundred times its height (common practice, no
+source). Word and shape say the same, so that colour is never needed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+from harness.records import Outcome
+
+
+class Sign(Enum):
+    """State of a place: the word, the shape, the colour."""
+
+    STARTING = ("WAIT", "clock", "default")
+    PUT_IN = ("PUT IN", "down", "cyan")
+    SCAN = ("SCAN", "bars", "cyan")
+    TESTING = ("TEST", "clock", "yellow")
+    PASSED = ("PASS", "tick", "green")
+    FAILED = ("FAIL", "cross", "red")
+    ERROR = ("ERROR", "mark", "magenta")
+    REFUSED = ("STOP", "hand", "magenta")
+    LINE_LOW = ("SHORT", "mark", "magenta")
+    UNSTEADY = ("PUSH", "down", "yellow")
+    ADAPTER_AWAY = ("CABLE", "mark", "magenta")
+    ENDED = ("END", "bars", "default")
+
+    @property
+    def word(self) -> str:
+        """In capitals, at most six letters."""
+        return self.value[0]
+
+    @property
+    def shape(self) -> str:
+        """Name of the shape beside it."""
+        return self.value[1]
+
+    @property
+    def colour(self) -> str:
+        """Colour on a terminal that has colours."""
+        return self.value[2]
+
+
+VERDICTS = {
+    Outcome.PASSED: Sign.PASSED,
+    Outcome.SKIPPED: Sign.ERROR,
+    Outcome.FAILED: Sign.FAILED,
+    Outcome.ERROR: Sign.ERROR,
+}
+"""Verdict -> sign; a test in which everything was skipped proves nothing."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class View:
+    """What one place shows now.
+
+    Attributes:
+        place: its name.
+        sign: its state.
+        serial: the unit's serial number, empty where none is known.
+        headline: one line below the big word.
+        words: what to do, whole sentences, the most urgent first.
+    """
+
+    place: str
+    sign: Sign = Sign.STARTING
+    serial: str = ""
+    headline: str = ""
+    words: tuple[str, ...] = ()
+
+
+_LETTERS = {
+    "A": ("  #  ", " # # ", "#   #", "#####", "#   #"),
+    "B": ("#### ", "#   #", "#### ", "#   #", "#### "),
+    "C": (" ####", "#    ", "#    ", "#    ", " ####"),
+    "D": ("#### ", "#   #", "#   #", "#   #", "#### "),
+    "E": ("#####", "#    ", "#### ", "#    ", "#####"),
+    "F": ("#####", "#    ", "#### ", "#    ", "#    "),
+    "H": ("#   #", "#   #", "#####", "#   #", "#   #"),
+    "I": ("###", " # ", " # ", " # ", "###"),
+    "L": ("#    ", "#    ", "#    ", "#    ", "#####"),
+    "N": ("#   #", "##  #", "# # #", "#  ##", "#   #"),
+    "O": (" ### ", "#   #", "#   #", "#   #", " ### "),
+    "P": ("#### ", "#   #", "#### ", "#    ", "#    "),
+    "R": ("#### ", "#   #", "#### ", "#  # ", "#   #"),
+    "S": (" ####", "#    ", " ### ", "    #", "#### "),
+    "T": ("#####", "  #  ", "  #  ", "  #  ", "  #  "),
+    "U": ("#   #", "#   #", "#   #", "#   #", " ### "),
+    "W": ("#   #", "#   #", "# # #", "## ##", "#   #"),
+    " ": ("  ", "  ", "  ", "  ", "  "),
+}
+
+_SHAPES = {
+    "tick": ("      #", "     # ", "#   #  ", " # #   ", "  #    "),
+    "cross": ("#     #", "  # #  ", "   #   ", "  # #  ", "#     #"),
+    "mark": ("   #   ", "   #   ", "   #   ", "       ", "   #   "),
+    "hand": (" ##### ", "#     #", "# ### #", "#     #", " ##### "),
+    "down": ("   #   ", "   #   ", "#  #  #", "  ###  ", "   #   "),
+    "bars": ("# ## # ", "# ## # ", "# ## # ", "# ## # ", "# ## # "),
+    "clock": (" ##### ", "#  #  #", "#  ## #", "#     #", " ##### "),
+}
+
+ROWS = 5
+
+
+def big(sign: Sign) -> tuple[str, ...]:
+    """The sign's shape and word, five rows of ``#`` and blanks."""
+    letters = [_SHAPES[sign.shape], *(_LETTERS[letter] for letter in sign.word)]
+    return tuple("  ".join(letter[row] for letter in letters) for row in range(ROWS))
+
+
+def big_word(sign: Sign) -> tuple[str, ...]:
+    """The word without its shape, for a narrow window."""
+    letters = [_LETTERS[letter] for letter in sign.word]
+    return tuple(" ".join(letter[row] for letter in letters) for row in range(ROWS))

@@ -1,0 +1,131 @@
+"""Counts of a shift: units, first-pass yield, top failures, units an hour.
+
+First-pass yield: of the units whose first judged test of the shift came to a verdict
+about the unit, the share that passed it. Errors are no verdict about a unit.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from threading import Lock
+
+from harness.records import Outcome
+from harness.results.ledger_entry import UnitTest
+
+_JUDGED = (Outcome.PASSED, Outcome.FAILED)
+_TOP = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Counts:
+    """A shift so far.
+
+    Attributes:
+        units: different units that came to a verdict.
+        passed: units whose last verdict is passed.
+        failed: units whose last verdict is failed.
+        first_passed: units that passed their first judged test.
+        tests: all tests, retests included.
+        errors: tests without a verdict about the unit.
+        top_failures: reason and how many tests it failed, most first.
+        units_per_hour: finished units over the time from the first start to the last
+            end, on the places' clocks; 0 before the first.
+    """
+
+    units: int = 0
+    passed: int = 0
+    failed: int = 0
+    first_passed: int = 0
+    tests: int = 0
+    errors: int = 0
+    top_failures: tuple[tuple[str, int], ...] = ()
+    units_per_hour: float = 0.0
+
+    @property
+    def first_pass_yield(self) -> float | None:
+        """Share of units that passed their first judged test; None before any."""
+        return self.first_passed / self.units if self.units else None
+
+    @property
+    def yield_text(self) -> str:
+        """First-pass yield as people read it."""
+        share = self.first_pass_yield
+        if share is None:
+            return "no unit yet"
+        return f"{100 * share:.1f} % ({self.first_passed} of {self.units})"
+
+
+class Tally:
+    """Takes tests in as they end; safe to call from several places.
+
+    Times are seconds on the clock of the place, which a rehearsal lets jump: a shift
+    lasts as long as its busiest place was at work.
+    """
+
+    def __init__(self) -> None:
+        self._lock = Lock()
+        self._first: dict[str, Outcome] = {}
+        self._last: dict[str, Outcome] = {}
+        self._tests = 0
+        self._errors = 0
+        self._reasons: Counter[str] = Counter()
+        self._busy: dict[str, float] = {}
+
+    def add(self, test: UnitTest) -> None:
+        """Take in one test."""
+        with self._lock:
+            self._tests += 1
+            if test.outcome in _JUDGED:
+                self._first.setdefault(test.key, test.outcome)
+                self._last[test.key] = test.outcome
+            elif test.outcome is Outcome.ERROR:
+                self._errors += 1
+            if test.outcome not in {Outcome.PASSED, Outcome.SKIPPED}:
+                self._reasons[reason_text(test)] += 1
+
+    def take_time(self, place: str, worked_s: float) -> None:
+        """How long a place has been at work, between its first unit and its last verdict."""
+        with self._lock:
+            self._busy[place] = max(worked_s, self._busy.get(place, 0.0))
+
+    def counts(self) -> Counts:
+        """The shift so far."""
+        with self._lock:
+            last, hours = list(self._last.values()), max(self._busy.values(), default=0)
+            units = len(last)
+            return Counts(
+                units=units,
+                passed=last.count(Outcome.PASSED),
+                failed=last.count(Outcome.FAILED),
+                first_passed=list(self._first.values()).count(Outcome.PASSED),
+                tests=self._tests,
+                errors=self._errors,
+                top_failures=tuple(self._reasons.most_common(_TOP)),
+                units_per_hour=units / (hours / 3600) if hours else 0.0,
+            )
+
+
+def tally_of(tests: Iterable[UnitTest]) -> Tally:
+    """The tally of tests that were made before."""
+    tally = Tally()
+    for test in tests:
+        tally.add(test)
+    return tally
+
+
+def reason_text(test: UnitTest) -> str:
+    """Why a test did not pass, in few words: the step and the kind of the reason."""
+    return f"{test.reason.step}: {test.reason.kind}".strip(": ") or "unknown"
+
+
+def summary_lines(counts: Counts) -> Iterator[str]:
+    """The shift in words."""
+    yield f"units            {counts.units} ({counts.passed} passed, {counts.failed} failed)"
+    yield f"first-pass yield {counts.yield_text}"
+    retests = counts.tests - counts.errors - counts.units
+    yield f"tests            {counts.tests} ({retests} retests, {counts.errors} errors)"
+    yield f"units an hour    {counts.units_per_hour:.0f}"
+    for number, (reason, count) in enumerate(counts.top_failures, start=1):
+        yield f"top failure {number}    {count} x {reason}"

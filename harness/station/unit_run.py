@@ -1,0 +1,182 @@
+"""One run of the plan on one unit: a run like any other, with two more questions.
+
+At its end, before the verdict stands: is the unit still there, and do its ROM codes
+belong to it? Both answers go into the journal as results of a last step, so every
+report shows them and the verdict rests on the journal alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import Any
+
+from harness.driver.adapter import Adapter, AdapterReport
+from harness.driver.bus import Bus
+from harness.errors import AdapterError
+from harness.plans.runner import Runner
+from harness.records import CheckResult, DeviceRef, Measurement, Outcome
+from harness.results.ledger import Conflict
+from harness.results.ledger_entry import KNOWN_ELSEWHERE, UNIT_GONE, UnitFacts
+from harness.station.contact import Contact, feel
+from harness.wire.romcode import RomCode
+
+PROOF_LASTS_S = 900.0
+"""An adapter that was proved while its place was empty is believed for so long."""
+
+STEP = "unit"
+"""Name of the step that the station adds to the plan's."""
+
+Claim = Callable[[list[str], str], "tuple[Conflict, ...] | None"]
+"""Makes ROM codes the unit's, for a run; None if nobody could be asked."""
+
+
+class ProvedBus(Bus):
+    """A bus whose adapter is proved between units, not during their tests.
+
+    The slots are still fitted to the line with each unit in place.
+    """
+
+    def __init__(self, adapter: Adapter) -> None:
+        super().__init__(adapter)
+        self._plain_slots = self.slots
+        self._report: AdapterReport | None = None
+        self._proved_s = 0.0
+
+    @property
+    def needs_proof(self) -> bool:
+        """True if the adapter should be proved before the next unit."""
+        age_s = self.clock.now_s() - self._proved_s
+        return self._report is None or age_s > PROOF_LASTS_S
+
+    def forget_proof(self) -> None:
+        """Something went wrong: believe nothing."""
+        self._report = None
+
+    def prove(self) -> AdapterReport:
+        """Prove the adapter, or take the last proof, and fit the slots.
+
+        Raises:
+            AdapterError: see ``Adapter.self_check``.
+        """
+        self.use_standard()
+        self.slots = self._plain_slots
+        if self._report is None or self.needs_proof:
+            self._report = None
+            self._report = super().prove()
+            self._proved_s = self.clock.now_s()
+        else:
+            self._fit_slots()
+        return self._report
+
+
+class UnitRunner(Runner):
+    """Runs the plan on one unit.
+
+    Args:
+        unit: the unit; its facts go into ``run_started``.
+        claim: asks whose the ROM codes are.
+        answers: True if the unit answered before its test, so that it can go away.
+        **of_run: what ``Runner`` takes.
+    """
+
+    def __init__(
+        self,
+        *,
+        unit: UnitFacts,
+        claim: Claim,
+        answers: bool = True,
+        **of_run: Any,  # noqa: ANN401 - as ``Runner`` has them
+    ) -> None:
+        super().__init__(**of_run)
+        self._unit = unit
+        self._claim = claim
+        self._answers = answers
+        self._run_id = ""
+
+    def end(self, *, interrupted: bool = False) -> int:
+        """Ask the two last questions, then end as every run does."""
+        if not interrupted and self._cannot_begin is None:
+            self._add(self._last_questions())
+        return super().end(interrupted=interrupted)
+
+    def _record(self, event: str, **fields: Any) -> None:  # noqa: ANN401 - plain facts
+        if event == "run_started":
+            fields["unit"] = self._unit.as_dict()
+            self._run_id = str(fields["run_id"])
+        super()._record(event, **fields)
+
+    def _last_questions(self) -> Iterator[CheckResult]:
+        bad = self._worst in {Outcome.FAILED, Outcome.ERROR}
+        if bad and self._answers and self._is_gone():
+            yield CheckResult(
+                outcome=Outcome.ERROR,
+                kind=UNIT_GONE,
+                message="the unit went away during its test, which is void",
+                hint="leave it in until the verdict; if it was not pulled, it fell "
+                "silent: look at its contacts and its supply",
+            )
+        if self.context.devices and self._unit.serial:
+            yield from self._whose(self.context.devices)
+
+    def _is_gone(self) -> bool:
+        try:
+            return feel(self._bus) is Contact.NOBODY
+        except AdapterError:
+            return False
+
+    def _whose(self, devices: list[DeviceRef]) -> Iterator[CheckResult]:
+        sound = {d.rom_code: d for d in devices if RomCode.parse(d.rom_code).crc_holds}
+        conflicts = self._claim(list(sound), self._run_id)
+        if conflicts is None:
+            yield CheckResult(
+                outcome=Outcome.SKIPPED,
+                kind="ledger-away",
+                message="the ledger is away: ROM codes were compared with this "
+                "station's own units only; the rest follows when it is back",
+            )
+            return
+        foreign = {conflict.rom_code: conflict for conflict in conflicts}
+        for rom_code, device in sound.items():
+            yield _judged(device, self._unit.serial, foreign.get(rom_code))
+
+    def _add(self, results: Iterator[CheckResult]) -> None:
+        """Record results as a step of their own, behind those of the plan."""
+        collected = list(results)
+        if not collected:
+            return
+        started_s = self._bus.clock.now_s()
+        self._record(
+            "step_started",
+            step=STEP,
+            kind="unit",
+            title="unit stays and owns its ROM codes",
+            expected_s=0.0,
+            device=None,
+        )
+        for result in collected:
+            self._record("check_done", step=STEP, round=1, result=result.as_dict())
+        outcome = Outcome.worst([result.outcome for result in collected])
+        self._worst = Outcome.worst([self._worst or outcome, outcome])
+        self._record(
+            "step_done",
+            step=STEP,
+            outcome=str(outcome),
+            duration_s=round(self._bus.clock.now_s() - started_s, 6),
+        )
+
+
+def _judged(device: DeviceRef, serial: str, conflict: Conflict | None) -> CheckResult:
+    owner = conflict.owner if conflict else serial
+    value = Measurement(name="rom_code_owner", value=owner, wanted=serial)
+    if conflict is None:
+        return CheckResult(outcome=Outcome.PASSED, device=device, measurements=(value,))
+    lot = f"lot {conflict.owner_lot}, " if conflict.owner_lot else ""
+    return CheckResult(
+        outcome=Outcome.FAILED,
+        device=device,
+        kind=KNOWN_ELSEWHERE,
+        message=f"ROM code {device.rom_code} was seen before in unit {owner} "
+        f"({lot}station {conflict.owner_station or 'unknown'}, {conflict.since})",
+        hint="a copied part, or a label read wrongly: compare both units",
+        measurements=(value,),
+    )
