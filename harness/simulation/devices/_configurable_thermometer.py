@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from math import floor
+from random import Random
 
 from harness.simulation.devices._thermometer import Thermometer
 from harness.simulation.devices._thermometer_settings import (
     ConfigurableThermometerSettings,
 )
+from harness.simulation.devices.base import Surroundings
+from harness.wire.romcode import RomCode
 
 CONFIGURATION = 2
 """Place of the configuration among the stored bytes."""
@@ -18,8 +21,38 @@ class ConfigurableThermometer(Thermometer[ConfigurableThermometerSettings]):
 
     stored_bytes = 3
 
+    def __init__(
+        self,
+        *,
+        settings: ConfigurableThermometerSettings,
+        rom: RomCode,
+        random: Random,
+        surroundings: Surroundings,
+    ) -> None:
+        super().__init__(
+            settings=settings, rom=rom, random=random, surroundings=surroundings
+        )
+        frozen = settings.has_habit(settings.frozen_power_answer)
+        self._frozen_answer = random.random() < 0.5 if frozen else None
+
+    def shows_parasite(self) -> bool:
+        """The truth, or which pin got power first."""
+        if self._frozen_answer is None:
+            return super().shows_parasite()
+        return self._frozen_answer
+
+    def most_stores(self) -> float:
+        """Few for a clone."""
+        return self.settings.stores
+
+    @property
+    def _is_fixed(self) -> bool:
+        return self.settings.has_habit(self.settings.fixed_configuration)
+
     def factory_eeprom(self) -> bytes:
         """Alarms and resolution as the fixture has them."""
+        if self._is_fixed:
+            return super().factory_eeprom() + b"\x7f"
         configuration = (self.settings.resolution_bits - 9) << 5 | 0x1F
         return super().factory_eeprom() + bytes([configuration])
 
@@ -29,7 +62,9 @@ class ConfigurableThermometer(Thermometer[ConfigurableThermometerSettings]):
 
     def accept(self, place: int, value: int) -> int:
         """Only the resolution of the configuration can be written."""
-        return value & 0x60 | 0x1F if place == CONFIGURATION else value
+        if place != CONFIGURATION:
+            return value
+        return 0x7F if self._is_fixed else value & 0x60 | 0x1F
 
     @property
     def dropped_bits(self) -> int:
@@ -46,7 +81,8 @@ class ConfigurableThermometer(Thermometer[ConfigurableThermometerSettings]):
         sixteenths = floor(temperature_degc * 16 + 0.5) >> dropped << dropped
         sixteenths |= self.random.randrange(1 << dropped)
         self.scratchpad[0:2] = (sixteenths & 0xFFFF).to_bytes(2, "little")
-        self.scratchpad[6] = 0x10 - (self.scratchpad[0] & 0x0F)
+        if not self.settings.has_habit(self.settings.keeps_reserved):
+            self.scratchpad[6] = 0x10 - (self.scratchpad[0] & 0x0F)
 
     def whole_degc(self) -> int:
         """Bits 11 to 4, rounded down."""

@@ -8,10 +8,14 @@ the sixth byte of original parts are reported, not published.
 from __future__ import annotations
 
 from collections.abc import Callable
+from math import inf
 from random import Random
 from typing import TypeVar
 
-from harness.simulation.devices._thermometer_settings import ThermometerSettings
+from harness.simulation.devices._thermometer_settings import (
+    Starved,
+    ThermometerSettings,
+)
 from harness.simulation.devices.base import LISTEN, Device, Slots, Surroundings
 from harness.wire.crc import crc8
 from harness.wire.romcode import RomCode
@@ -30,6 +34,9 @@ pull-up to come on."""
 
 RECALL_US = 200.0
 """EEPROM to scratchpad (invented; no figure is published)."""
+
+FULL_SCALE_DEGC = 2047 / 16
+"""What a conversion shows that was given up for lack of supply (reported)."""
 
 US_PER_H = 3.6e9
 
@@ -61,6 +68,7 @@ class Thermometer(Device[ThermoT]):
         self.eeprom = self.factory_eeprom()
         self.scratchpad = bytearray(8)
         self.alarm = False
+        self.stores_done = 0
         self._job = 0
         self._busy = False
         self.load_power_on_values()
@@ -83,6 +91,10 @@ class Thermometer(Device[ThermoT]):
     def write_result(self, temperature_degc: float) -> None:
         """Put a finished conversion into the scratchpad."""
         raise NotImplementedError
+
+    def most_stores(self) -> float:
+        """How often it can store."""
+        return inf
 
     def accept(self, place: int, value: int) -> int:
         """What a byte written to the scratchpad turns into."""
@@ -189,8 +201,12 @@ class Thermometer(Device[ThermoT]):
         while True:
             yield self._status
 
+    def shows_parasite(self) -> bool:
+        """What the power query says."""
+        return self.supply.is_parasite
+
     def _read_supply(self) -> Slots:
-        yield 0 if self.supply.is_parasite else LISTEN
+        yield 0 if self.shows_parasite() else LISTEN
 
     # work that takes time and current
 
@@ -228,14 +244,27 @@ class Thermometer(Device[ThermoT]):
     def _end_conversion(self, supplied: bool) -> None:
         if self.restarts_in_work:
             self.power_on()
-        elif supplied:
-            noise_degc = self.random.gauss(0, 1) * self.settings.noise_degc
-            reading = min(125.0, max(-55.0, self.temperature_degc + noise_degc))
-            self.write_result(reading)
-            self.alarm = self.is_in_alarm(self.whole_degc())
+            return
+        settings = self.settings
+        noise_degc = self.random.gauss(0, 1) * settings.noise_degc
+        reading = min(125.0, max(-55.0, self.temperature_degc + noise_degc))
+        if not supplied and self.random.random() < settings.starved_share:
+            if settings.starved_result is Starved.KEEP:
+                return
+            reading = FULL_SCALE_DEGC
+            if settings.starved_result is Starved.WANDER:
+                spread_k = settings.starved_spread_k
+                reading = self.temperature_degc + self.random.uniform(
+                    -spread_k, spread_k
+                )
+        self.write_result(reading)
+        self.alarm = self.is_in_alarm(self.whole_degc())
 
     def _end_copy(self, supplied: bool) -> None:
         stored = bytes(self.scratchpad[2 : 2 + self.stored_bytes])
+        self.stores_done += 1
+        if self.stores_done > self.most_stores():
+            return
         if supplied:
             self.eeprom = stored
         else:  # some cells took the new value, some did not
