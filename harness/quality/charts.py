@@ -155,6 +155,20 @@ class RuleSet(StrEnum):
     NELSON = "nelson"
 
 
+def rule_set(name: str) -> RuleSet:
+    """The set of run rules of a name.
+
+    Raises:
+        UsageError: there is none.
+    """
+    try:
+        return RuleSet(name)
+    except ValueError as exc:
+        raise UsageError(
+            f"there are no run rules {name!r}", hint=f"use {' or '.join(RuleSet)}"
+        ) from exc
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Signal:
     """A rule broken at a point.

@@ -69,6 +69,20 @@ _SEEN_AQLS = (0.65, 1.0, 1.5, 2.5)
 _LAST_SEEN = {Severity.NORMAL: "N", Severity.TIGHTENED: "L"}
 
 
+def severity_of(name: str) -> Severity:
+    """The kind of inspection of a name.
+
+    Raises:
+        UsageError: there is none.
+    """
+    try:
+        return Severity(name)
+    except ValueError as exc:
+        raise UsageError(
+            f"{name!r} is no kind of inspection", hint=f"use {', '.join(Severity)}"
+        ) from exc
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SamplingPlan:
     """One single sampling plan.
@@ -211,6 +225,16 @@ def fraction_accepted_at(plan: SamplingPlan, chance: float) -> float:
             lambda p: acceptance_chance(plan, p) - chance, 0.0, 1.0, xtol=1e-12
         )
     )
+
+
+def curve(plan: SamplingPlan, *, points: int = 101) -> tuple[tuple[float, float], ...]:
+    """The OC curve: shares of bad units, and the chance to accept at each.
+
+    It ends where hardly a lot is accepted any more.
+    """
+    end = min(1.0, 1.3 * fraction_accepted_at(plan, 0.01))
+    shares = (end * n / (points - 1) for n in range(points))
+    return tuple((share, acceptance_chance(plan, share)) for share in shares)
 
 
 def outgoing_fraction(plan: SamplingPlan, fraction: float, *, lot_size: int) -> float:

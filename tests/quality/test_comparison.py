@@ -173,6 +173,7 @@ def test_equal_means_just_what_the_interval_says(
         assert (found.verdict is MeanVerdict.EQUAL) == (slack > 0)
 
 
+@pytest.mark.slow
 @given(st.lists(st.floats(-100, 100), min_size=3, max_size=30, unique=True))
 def test_a_lot_against_itself(values: list[float]) -> None:
     """A lot differs from itself in nothing."""

@@ -1,0 +1,250 @@
+"""The verdict on a candidate lot against a baseline lot, in plain words.
+
+The question is "as good as the old lot within this margin". Nothing is left out
+silently: units that do not belong to their lot are named and still counted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from harness.errors import UsageError
+from harness.quality.comparison import (
+    Equivalence,
+    MeanDifference,
+    MeanVerdict,
+    SpreadRatio,
+    equivalence,
+    mean_difference,
+    shape_distance,
+    spread_ratio,
+)
+from harness.quality.moments import Moments, moments, require_positive
+from harness.quality.outliers import outliers
+from harness.quality.readings import Lot, require_comparable
+from harness.quality.unit_counts import units_for_equivalence
+from harness.results.wording import number_text
+
+
+class LotVerdict(StrEnum):
+    """What the comparison says of the candidate."""
+
+    AS_GOOD = "as good as the baseline"
+    NOT_AS_GOOD = "not as good as the baseline"
+    UNDECIDED = "not decided by these units"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LotSummary:
+    """One lot in numbers.
+
+    Attributes:
+        lot: its values.
+        moments: count, mean and deviation.
+        outside: devices outside the limits, in the lot's order.
+        strangers: devices that do not belong to the lot (outliers), farthest first.
+    """
+
+    lot: Lot
+    moments: Moments
+    outside: tuple[str, ...]
+    strangers: tuple[str, ...]
+
+
+def summary(lot: Lot, *, low: float | None, high: float | None) -> LotSummary:
+    """The numbers of a lot and the units to look at.
+
+    Raises:
+        UsageError: fewer than two units.
+    """
+    devices = tuple(lot.values)
+    return LotSummary(
+        lot=lot,
+        moments=moments(lot.numbers, what=lot.name),
+        outside=tuple(
+            device
+            for device, value in lot.values.items()
+            if (low is not None and value < low) or (high is not None and value > high)
+        ),
+        strangers=tuple(devices[s.place] for s in outliers(lot.numbers)),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LotComparison:
+    """A candidate lot beside a baseline lot.
+
+    Attributes:
+        baseline: the old lot.
+        candidate: the new lot.
+        mean: candidate's mean minus baseline's.
+        equal: the two one-sided tests.
+        spread: candidate's spread over baseline's; None if a lot has none.
+        shape: largest distance of the distributions, and its p.
+        verdict: the word.
+        reasons: one sentence each, gravest first.
+        units_needed: units in each lot that would decide on the mean with 90 % chance,
+            if the lots were equal; None if it is decided, or no number of units would.
+    """
+
+    baseline: LotSummary
+    candidate: LotSummary
+    mean: MeanDifference
+    equal: Equivalence
+    spread: SpreadRatio | None
+    shape: tuple[float, float]
+    verdict: LotVerdict
+    reasons: tuple[str, ...]
+    units_needed: int | None
+
+    @property
+    def sentence(self) -> str:
+        """The verdict in plain words."""
+        candidate = self.candidate.lot
+        text = f"{candidate.name} is {self.verdict} in {candidate.quantity}: "
+        text += "; ".join(self.reasons) + "."
+        if self.units_needed is not None:
+            text += (
+                f" If the lots are equal, {self.units_needed} units of each would "
+                "show it with 90 % chance."
+            )
+        return text
+
+
+_Finding = tuple[LotVerdict, str]
+
+
+def compare(
+    baseline: Lot,
+    candidate: Lot,
+    *,
+    margin: float,
+    low: float | None = None,
+    high: float | None = None,
+    spread_margin: float | None = None,
+    alpha: float = 0.05,
+) -> LotComparison:
+    """Is the candidate as good as the baseline?
+
+    Args:
+        baseline: the old lot.
+        candidate: the new lot, in the same unit.
+        margin: largest difference of the means that does not matter, fixed beforehand.
+        low: lower limit of each unit, or None.
+        high: upper limit of each unit, or None.
+        spread_margin: largest ratio of the spreads that does not matter, such as 1.5;
+            with it the candidate must prove that it stays below, without it it fails
+            only if its spread is shown to be larger.
+        alpha: chance to call a lot good that is not, and the level of the spread test.
+
+    Raises:
+        UsageError: lots that share units or have different units of measure, too few
+            values, no spread in either, or a margin that is none.
+    """
+    require_comparable(baseline, candidate)
+    if spread_margin is not None and require_positive(spread_margin, what="ratio") <= 1:
+        raise UsageError("the margin of the spread is a ratio above 1, such as 1.5")
+    old, new = (summary(lot, low=low, high=high) for lot in (baseline, candidate))
+    equal = equivalence(new.moments, old.moments, margin=margin, alpha=alpha)
+    spread = None
+    if new.moments.deviation > 0 and old.moments.deviation > 0:
+        spread = spread_ratio(
+            candidate.numbers, baseline.numbers, confidence=1 - 2 * alpha
+        )
+    findings = [
+        _of_limits(new),
+        _of_means(equal, candidate.unit),
+        _of_spread(spread, new, spread_margin, alpha),
+    ]
+    verdict = max((word for word, _ in findings), key=_GRAVITY.__getitem__)
+    shown = sorted(findings, key=lambda finding: -_GRAVITY[finding[0]])
+    reasons = [text for _, text in shown if text]
+    if new.strangers:
+        reasons.append(
+            f"{_units(new.strangers)} not belonging to the lot, look at them first"
+        )
+    return LotComparison(
+        baseline=old,
+        candidate=new,
+        mean=mean_difference(new.moments, old.moments),
+        equal=equal,
+        spread=spread,
+        shape=shape_distance(candidate.numbers, baseline.numbers),
+        verdict=verdict,
+        reasons=tuple(reasons),
+        units_needed=_units_needed(equal, old.moments, new.moments, alpha),
+    )
+
+
+_GRAVITY = {
+    LotVerdict.AS_GOOD: 0,
+    LotVerdict.UNDECIDED: 1,
+    LotVerdict.NOT_AS_GOOD: 2,
+}
+
+
+def _units(devices: Sequence[str]) -> str:
+    shown = ", ".join(devices[:5]) + (", ..." if len(devices) > 5 else "")
+    return f"{len(devices)} {'unit' if len(devices) == 1 else 'units'} ({shown})"
+
+
+def _of_limits(new: LotSummary) -> _Finding:
+    if not new.outside:
+        return LotVerdict.AS_GOOD, ""
+    return LotVerdict.NOT_AS_GOOD, f"{_units(new.outside)} outside the limits"
+
+
+def _of_means(equal: Equivalence, unit: str) -> _Finding:
+    word = {
+        MeanVerdict.EQUAL: LotVerdict.AS_GOOD,
+        MeanVerdict.DIFFERENT: LotVerdict.NOT_AS_GOOD,
+        MeanVerdict.UNDECIDED: LotVerdict.UNDECIDED,
+    }[equal.verdict]
+    sure = f"{100 * (1 - 2 * equal.alpha):g} %"
+    verb = {
+        LotVerdict.AS_GOOD: "lies within",
+        LotVerdict.NOT_AS_GOOD: "lies outside",
+        LotVerdict.UNDECIDED: "may lie within or outside",
+    }[word]
+    return word, (
+        f"the difference of the means ({sure} sure {number_text(equal.low)} to "
+        f"{number_text(equal.high)} {unit}) {verb} +-{number_text(equal.margin)} {unit}"
+    )
+
+
+def _of_spread(
+    spread: SpreadRatio | None,
+    new: LotSummary,
+    margin: float | None,
+    alpha: float,
+) -> _Finding:
+    if spread is None:
+        if new.moments.deviation == 0:
+            return LotVerdict.AS_GOOD, "its values do not scatter at all"
+        return LotVerdict.UNDECIDED, "the baseline has no spread to compare with"
+    ratio = f"its spread is {spread.ratio:.2f} times the baseline's"
+    interval = f"({spread.low:.2f} to {spread.high:.2f})"
+    if margin is None:
+        larger = spread.levene_p < alpha and spread.ratio > 1
+        word = LotVerdict.NOT_AS_GOOD if larger else LotVerdict.AS_GOOD
+        shown = "shown to be larger" if larger else "not shown to be larger"
+        return word, f"{ratio} {interval}, {shown} (p {spread.levene_p:.3g})"
+    if spread.high <= margin:
+        return LotVerdict.AS_GOOD, f"{ratio} {interval}, proved below {margin:g}"
+    if spread.low > margin:
+        return LotVerdict.NOT_AS_GOOD, f"{ratio} {interval}, proved above {margin:g}"
+    return LotVerdict.UNDECIDED, f"{ratio} {interval}, not proved below {margin:g}"
+
+
+def _units_needed(
+    equal: Equivalence, old: Moments, new: Moments, alpha: float
+) -> int | None:
+    if equal.verdict is not MeanVerdict.UNDECIDED:
+        return None
+    sigma = ((old.variance + new.variance) / 2) ** 0.5
+    try:
+        return units_for_equivalence(margin_sigmas=equal.margin / sigma, alpha=alpha)
+    except UsageError:  # more than anybody measures
+        return None

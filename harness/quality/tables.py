@@ -1,0 +1,330 @@
+"""What the lot commands print: plain tables and a verdict sentence."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from harness.quality.capability import Capability, Indices
+from harness.quality.charts import ChartLimits, RuleSet, Signal
+from harness.quality.gauge import GaugeStudy, GoldenCheck
+from harness.quality.guard import GuardedLimits, Proof
+from harness.quality.lots import LotComparison, LotSummary
+from harness.quality.sampling import (
+    SamplingPlan,
+    acceptance_chance,
+    fraction_accepted_at,
+)
+from harness.quality.tolerance import ToleranceInterval
+from harness.results.wording import number_text, one_line
+
+Row = Sequence[str]
+
+
+def aligned(rows: Sequence[Row]) -> list[str]:
+    """Columns side by side, the first row being their names."""
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    return [
+        "  ".join(
+            one_line(cell).ljust(width) for cell, width in zip(row, widths, strict=True)
+        ).rstrip()
+        for row in rows
+    ]
+
+
+def lot_lines(lots: Sequence[LotSummary]) -> list[str]:
+    """Each lot in a row."""
+    rows: list[Row] = [
+        ("lot", "units", "readings", "void", "mean", "deviation", "least", "most",
+         "unit", "outside", "strangers"),
+    ]  # fmt: skip
+    for found in lots:
+        numbers = found.lot.numbers
+        rows.append(
+            (
+                found.lot.name,
+                str(found.moments.count),
+                str(len(found.lot.readings)),
+                str(found.lot.void),
+                number_text(found.moments.mean),
+                number_text(found.moments.deviation),
+                number_text(min(numbers)),
+                number_text(max(numbers)),
+                found.lot.unit or "-",
+                str(len(found.outside)),
+                str(len(found.strangers)),
+            )
+        )
+    lines = aligned(rows)
+    for found in lots:
+        lines += _named("outside the limits", found.outside, found)
+        lines += _named("does not belong to it", found.strangers, found)
+    return lines
+
+
+def _named(why: str, devices: Sequence[str], found: LotSummary) -> list[str]:
+    return [
+        one_line(
+            f"{found.lot.name}: {device} {number_text(found.lot.values[device])} "
+            f"{found.lot.unit} {why}"
+        )
+        for device in devices
+    ]
+
+
+def comparison_lines(found: LotComparison) -> list[str]:
+    """Lots, tests, verdict."""
+    unit = found.candidate.lot.unit
+    rows: list[Row] = [("question", "answer", "between", "p")]
+    rows.append(
+        (
+            f"difference of the means, {unit or '-'}",
+            number_text(found.mean.difference),
+            f"{number_text(found.mean.low)} .. {number_text(found.mean.high)}",
+            f"{found.mean.p:.4g}",
+        )
+    )
+    rows.append(
+        (
+            f"equal within +-{number_text(found.equal.margin)}",
+            str(found.equal.verdict),
+            f"{number_text(found.equal.low)} .. {number_text(found.equal.high)}",
+            f"{found.equal.p:.4g}",
+        )
+    )
+    if found.spread is not None:
+        rows.append(
+            (
+                "ratio of the spreads",
+                f"{found.spread.ratio:.4f}",
+                f"{found.spread.low:.4f} .. {found.spread.high:.4f}",
+                f"{found.spread.levene_p:.4g}",
+            )
+        )
+    distance, p = found.shape
+    rows.append(("distance of the shapes", f"{distance:.4f}", "-", f"{p:.4g}"))
+    lots = lot_lines([found.baseline, found.candidate])
+    return [*lots, "", *aligned(rows), "", one_line(found.sentence)]
+
+
+def capability_lines(
+    lot: LotSummary,
+    found: Capability,
+    interval: ToleranceInterval,
+    guarded: GuardedLimits | None,
+    *,
+    wanted: float,
+) -> list[str]:
+    """Lot, indices, tolerance interval, guard band, verdict."""
+    lines = [*lot_lines([lot]), ""]
+    rows: list[Row] = [("index", "value", f"{100 * found.confidence:g} % between")]
+    if found.overall is not None:
+        rows += _index_rows(found.overall, found, ("Pp", "Ppk", "Ppm"))
+    if found.within is not None:
+        rows += _plain_rows(found.within, ("Cp", "Cpk", "Cpm"))
+    if found.percentiles is not None:
+        rows.append(("Ppk from percentiles", f"{found.percentiles:.4f}", "-"))
+    lines += [*aligned(rows), ""]
+    lines.append(_tolerance_sentence(interval, lot.lot.unit))
+    if guarded is not None:
+        lines.append(_guard_sentence(guarded, lot))
+    lines.append(_capability_sentence(found, wanted))
+    return lines
+
+
+def _index_rows(
+    indices: Indices, found: Capability, names: tuple[str, str, str]
+) -> list[Row]:
+    rows = _plain_rows(indices, names)
+    ends = {names[0]: found.overall_interval, names[1]: found.worst_interval}
+    return [
+        (name, value, f"{pair[0]:.4f} .. {pair[1]:.4f}" if pair else "-")
+        for name, value, _ in rows
+        for pair in [ends.get(name)]
+    ]
+
+
+def _plain_rows(indices: Indices, names: tuple[str, str, str]) -> list[Row]:
+    values = (indices.cp, indices.cpk, indices.cpm)
+    return [
+        (name, f"{value:.4f}", "-")
+        for name, value in zip(names, values, strict=True)
+        if value is not None
+    ]
+
+
+def _tolerance_sentence(interval: ToleranceInterval, unit: str) -> str:
+    ends = {
+        "at least": interval.low,
+        "at most": interval.high,
+    }
+    held = " and ".join(
+        f"{word} {number_text(end)}" for word, end in ends.items() if end is not None
+    )
+    return one_line(
+        f"{100 * interval.confidence:g} % sure: {100 * interval.coverage:g} % of such "
+        f"units are {held} {unit}, if the lot is normal."
+    )
+
+
+def _guard_sentence(guarded: GuardedLimits, lot: LotSummary) -> str:
+    proofs = [guarded.judge(value) for value in lot.lot.numbers]
+    counts = ", ".join(f"{proofs.count(proof)} {proof}" for proof in Proof)
+    ends = " .. ".join(
+        "none" if end is None else number_text(end)
+        for end in (guarded.accept_low, guarded.accept_high)
+    )
+    return one_line(
+        f"with a guard band of {number_text(guarded.guard)} units are accepted in "
+        f"{ends} {lot.lot.unit}: {counts}."
+    )
+
+
+def _capability_sentence(found: Capability, wanted: float) -> str:
+    if found.overall is None or found.worst_at_least is None:
+        return f"capability cannot be told: {found.why_not}."
+    proof = "proves" if found.worst_at_least >= wanted else "does not prove"
+    text = (
+        f"{100 * found.confidence:g} % sure: Ppk is at least {found.worst_at_least:.2f}"
+        f", which {proof} {wanted:g}; a normal lot would have {found.fallout_ppm:.4g} "
+        "ppm outside."
+    )
+    if found.percentiles is not None:
+        text += (
+            f" The lot is not normal (p {found.normal_p:.2g}): neither that share nor "
+            "the tolerance interval holds; look at the probability plot."
+        )
+    return text
+
+
+def chart_lines(
+    values: Sequence[float],
+    limits: ChartLimits,
+    found: Sequence[Signal],
+    *,
+    rules: RuleSet,
+    unit: str,
+    baseline: int,
+    neighbours: float,
+) -> list[str]:
+    """Limits, signals, verdict."""
+    rows: list[Row] = [("reading", f"value, {unit or '-'}", "rule broken")]
+    rows += [
+        (str(s.place + 1), number_text(values[s.place]), s.rule) for s in found[:30]
+    ]
+    lines = [
+        f"centre {number_text(limits.centre)}, limits {number_text(limits.low)} .. "
+        f"{number_text(limits.high)} {unit}, from the first {baseline} readings; "
+        f"rules: {rules}"
+    ]
+    if found:
+        lines += ["", *aligned(rows)]
+    if len(found) > 30:
+        lines.append(f"and {len(found) - 30} more")
+    lines.append("")
+    state = (
+        f"{len(found)} signals: the process changed, or its limits do not fit."
+        if found
+        else "no signal: nothing speaks against one and the same process."
+    )
+    if abs(neighbours) > 0.5:
+        state += (
+            f" Neighbours are alike (correlation {neighbours:.2f}): readings follow too "
+            "fast on each other for these limits."
+        )
+    return [one_line(line) for line in [*lines, state]]
+
+
+def sampling_lines(plan: SamplingPlan) -> list[str]:
+    """The plan and what it lets through."""
+    lines = [
+        f"draw {plan.size} units at random of {plan.lot_size}, test them all",
+        f"accept the lot with up to {plan.accept} bad, reject it from {plan.reject} on",
+        f"AQL {plan.aql:g} %, {plan.severity} inspection, letter {plan.letter}"
+        + ("" if plan.letter == plan.used_letter else f" (plan of {plan.used_letter})"),
+    ]
+    if plan.from_memory:
+        lines.append(
+            "this cell of the tables is from memory: compare with your own copy first"
+        )
+    if plan.tests_everything:
+        return [*lines, "the sample is the whole lot: every unit is tested"]
+    at_aql = acceptance_chance(plan, plan.aql / 100)
+    rows: list[Row] = [("bad units in the lot, %", "chance to accept, %")]
+    rows.append((f"{plan.aql:.3f}", f"{100 * at_aql:.2f}"))
+    rows += [
+        (f"{100 * fraction_accepted_at(plan, c):.3f}", f"{100 * c:.2f}")
+        for c in (0.95, 0.5, 0.1)
+    ]
+    worst = 100 * fraction_accepted_at(plan, 0.1)
+    return [
+        *lines,
+        "",
+        *aligned(rows),
+        "",
+        f"an accepted lot shows, 90 % sure, no more than {worst:.2f} % bad units; the "
+        "AQL belongs to a series of lots and promises nothing of a single one",
+    ]
+
+
+def gauge_lines(found: GaugeStudy, *, unit: str) -> list[str]:
+    """Table of variances, parts of the spread, verdict."""
+    rows: list[Row] = [("source", "degrees", "squares", "mean square", "F", "p")]
+    for row in found.rows:
+        rows.append(
+            (
+                row.source,
+                str(row.degrees),
+                number_text(row.squares),
+                number_text(row.mean_square),
+                "-" if row.f is None else f"{row.f:.3f}",
+                "-" if row.p is None else f"{row.p:.4g}",
+            )
+        )
+    parts = {
+        "repeatability": found.repeatability,
+        "reproducibility": found.reproducibility,
+        "gauge": found.gauge,
+        "parts": found.part,
+        "total": found.total,
+    }
+    shares: list[Row] = [("spread", f"deviation, {unit or '-'}", "of total, %")]
+    shares += [
+        (name, number_text(value), f"{100 * value / found.total:.2f}")
+        for name, value in parts.items()
+    ]
+    pooled = "counted as repeatability" if found.pooled else "kept apart"
+    classes = "any number of" if found.classes is None else str(found.classes)
+    judged_by = "the spread of these parts"
+    share = found.gauge_of_total
+    if found.gauge_of_tolerance is not None:
+        judged_by, share = "the tolerance", found.gauge_of_tolerance
+    return [
+        *aligned(rows),
+        f"interaction of part and station: {pooled}",
+        "",
+        *aligned(shares),
+        "",
+        f"the gauge is {found.verdict}: it takes {100 * share:.1f} % of {judged_by} "
+        f"(below 10 % good, above 30 % not acceptable) and tells {classes} kinds of "
+        "parts apart (5 wanted).",
+    ]
+
+
+def golden_lines(found: GoldenCheck, *, unit: str) -> list[str]:
+    """Bias, indices, verdict."""
+    indices = (
+        "no scatter, so no index"
+        if found.cg is None or found.cgk is None
+        else f"Cg {found.cg:.4f}, Cgk {found.cgk:.4f}, wanted {found.wanted:g}"
+    )
+    verdict = "good enough" if found.holds else "not good enough"
+    lines = [
+        f"{found.readings.count} readings, mean {number_text(found.readings.mean)}, "
+        f"deviation {number_text(found.readings.deviation)} {unit}",
+        f"bias {number_text(found.bias)} {unit} (95 % sure {number_text(found.bias_low)} "
+        f"to {number_text(found.bias_high)}); {indices}",
+        f"the fixture is {verdict} to judge by this tolerance.",
+    ]
+    if found.readings.count < 25:
+        lines.append("fewer than 25 readings: take 50 before you rely on it.")
+    return [one_line(line) for line in lines]
