@@ -15,6 +15,9 @@ from harness.commands import (
     benches,
     diagnose,
     files,
+    lot_gauges,
+    lot_samples,
+    lots,
     reports,
     run,
     station,
@@ -32,7 +35,20 @@ EXIT_INTERRUPTED = 130
 _MOST_MISTAKES = 30
 """Mistakes told in one go; a file with more is no file for slotproof at all."""
 
-COMMANDS = (run, files, timing, diagnose, benches, reports, watch, station, units)
+COMMANDS = (
+    run,
+    files,
+    timing,
+    diagnose,
+    benches,
+    reports,
+    watch,
+    lots,
+    lot_samples,
+    lot_gauges,
+    station,
+    units,
+)
 """Importing a module registers its commands; help lists them in this order."""
 
 

@@ -39,7 +39,8 @@ def read_rows(
                     raise UsageError("a field of this row is empty", where=where)
                 yield where, {k: (v or "").strip() for k, v in row.items() if k}
     except (OSError, UnicodeDecodeError, csv.Error) as exc:
-        raise UsageError(f"the file cannot be read: {exc}", where=str(path)) from exc
+        reason = exc.strerror if isinstance(exc, OSError) else exc
+        raise UsageError(f"the file cannot be read: {reason}", where=str(path)) from exc
 
 
 def number_of(text: str, *, where: str) -> float:

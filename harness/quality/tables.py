@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from harness.quality.capability import Capability, Indices
-from harness.quality.charts import ChartLimits, RuleSet, Signal
+from harness.quality.charts import FEW_FOR_LIMITS, ChartLimits, RuleSet, Signal
 from harness.quality.gauge import GaugeStudy, GoldenCheck
 from harness.quality.guard import GuardedLimits, Proof
 from harness.quality.lots import LotComparison, LotSummary
@@ -18,6 +18,16 @@ from harness.quality.tolerance import ToleranceInterval
 from harness.results.wording import number_text, one_line
 
 Row = Sequence[str]
+
+_TOO_ALIKE = 0.5
+"""Neighbours correlated more than this make control limits too narrow (common
+practice, no source)."""
+
+_FEW_FOR_INDEX = 25
+"""Below so many units the interval of Ppk is rough (from memory)."""
+
+_MOST_SIGNALS = 30
+"""Signals listed one by one."""
 
 
 def aligned(rows: Sequence[Row]) -> list[str]:
@@ -128,6 +138,8 @@ def capability_lines(
     if guarded is not None:
         lines.append(_guard_sentence(guarded, lot))
     lines.append(_capability_sentence(found, wanted))
+    if lot.moments.count < _FEW_FOR_INDEX:
+        lines.append(f"fewer than {_FEW_FOR_INDEX} units: these intervals are rough.")
     return lines
 
 
@@ -209,7 +221,8 @@ def chart_lines(
     """Limits, signals, verdict."""
     rows: list[Row] = [("reading", f"value, {unit or '-'}", "rule broken")]
     rows += [
-        (str(s.place + 1), number_text(values[s.place]), s.rule) for s in found[:30]
+        (str(s.place + 1), number_text(values[s.place]), s.rule)
+        for s in found[:_MOST_SIGNALS]
     ]
     lines = [
         f"centre {number_text(limits.centre)}, limits {number_text(limits.low)} .. "
@@ -218,15 +231,17 @@ def chart_lines(
     ]
     if found:
         lines += ["", *aligned(rows)]
-    if len(found) > 30:
-        lines.append(f"and {len(found) - 30} more")
+    if len(found) > _MOST_SIGNALS:
+        lines.append(f"and {len(found) - _MOST_SIGNALS} more")
     lines.append("")
     state = (
         f"{len(found)} signals: the process changed, or its limits do not fit."
         if found
         else "no signal: nothing speaks against one and the same process."
     )
-    if abs(neighbours) > 0.5:
+    if baseline < FEW_FOR_LIMITS:
+        state += f" Limits from fewer than {FEW_FOR_LIMITS} readings are rough."
+    if neighbours > _TOO_ALIKE:
         state += (
             f" Neighbours are alike (correlation {neighbours:.2f}): readings follow too "
             "fast on each other for these limits."

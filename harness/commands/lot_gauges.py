@@ -1,0 +1,85 @@
+"""`slotproof lot gauge` and `golden`: prove the fixture before the lot is judged."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from harness.commands.base import example
+from harness.commands.lots import (
+    EXIT_NO,
+    FilesArgument,
+    FolderOption,
+    QuantityOption,
+    StepOption,
+    leave,
+    lot_app,
+    read_lots,
+)
+
+ToleranceOption = Annotated[
+    float,
+    typer.Option(metavar="NUMBER", help="width between the limits to be judged by"),
+]
+
+
+@lot_app.command(epilog=example("slotproof lot gauge study.csv --tolerance 1.0"))
+def gauge(
+    file: Annotated[
+        Path, typer.Argument(metavar="CSV", help="columns: part, station, value")
+    ],
+    *,
+    tolerance: Annotated[
+        float | None,
+        typer.Option(metavar="NUMBER", help="width between the limits to be judged by"),
+    ] = None,
+    unit: Annotated[
+        str, typer.Option(metavar="UNIT", help="unit of the values, for the table")
+    ] = "",
+    into: FolderOption = None,
+) -> None:
+    """Repeatability and reproducibility: every part on every station, at least twice.
+
+    A station is whatever shall agree: a station, a socket, an adapter. Exit code 0
+    unless the gauge is not acceptable.
+    """
+    from harness.quality.csv_rows import read_study  # noqa: PLC0415
+    from harness.quality.gauge import GaugeVerdict, gauge_study  # noqa: PLC0415
+    from harness.quality.tables import gauge_lines  # noqa: PLC0415
+
+    found = gauge_study(read_study(file), tolerance=tolerance)
+    leave(gauge_lines(found, unit=unit), into, f"gauge-{file.stem}")
+    raise typer.Exit(EXIT_NO if found.verdict is GaugeVerdict.BAD else 0)
+
+
+@lot_app.command(
+    epilog=example(
+        "slotproof lot golden results/golden --quantity temperature \\",
+        "    --reference 25.00 --tolerance 1.0",
+    )
+)
+def golden(
+    files: FilesArgument,
+    *,
+    quantity: QuantityOption,
+    reference: Annotated[
+        float, typer.Option(metavar="NUMBER", help="known value of the golden unit")
+    ],
+    tolerance: ToleranceOption,
+    step: StepOption = "",
+    into: FolderOption = None,
+) -> None:
+    """Many readings of one golden unit: scatter and bias against the tolerance."""
+    from harness.quality.gauge import golden_check  # noqa: PLC0415
+    from harness.quality.tables import golden_lines  # noqa: PLC0415
+
+    (lot,) = read_lots(
+        {"golden unit": files}, quantity=quantity, step=step, leave_out=None
+    )
+    found = golden_check(
+        lot.readings_of(lot.only_device), reference=reference, tolerance=tolerance
+    )
+    leave(golden_lines(found, unit=lot.unit), into, f"golden-{quantity}")
+    raise typer.Exit(0 if found.holds else EXIT_NO)

@@ -1,0 +1,167 @@
+"""`slotproof lot sample`, `need` and `claim`: how many to test, what may be said."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from harness.commands.base import example
+from harness.commands.lots import EXIT_NO, FolderOption, leave, lot_app
+from harness.errors import UsageError
+
+
+@lot_app.command(epilog=example("slotproof lot sample --size 2000 --aql 0.65"))
+def sample(
+    *,
+    size: Annotated[int, typer.Option(metavar="N", help="units in the lot")],
+    aql: Annotated[
+        float,
+        typer.Option(
+            metavar="PERCENT", help="acceptance quality limit, bad units per hundred"
+        ),
+    ],
+    level: Annotated[
+        str, typer.Option(metavar="LEVEL", help="inspection level I, II or III")
+    ] = "II",
+    severity: Annotated[
+        str, typer.Option(metavar="KIND", help="normal, tightened or reduced")
+    ] = "normal",
+    tested: Annotated[
+        int | None,
+        typer.Option(metavar="N", help="afterwards: units tested, for the verdict"),
+    ] = None,
+    bad: Annotated[
+        int | None, typer.Option(metavar="N", help="afterwards: bad units among them")
+    ] = None,
+    into: FolderOption = None,
+) -> None:
+    """How many units of a lot to test, and after the test the verdict on the lot."""
+    from harness.quality import sampling  # noqa: PLC0415
+    from harness.quality.tables import sampling_lines  # noqa: PLC0415
+    from harness.results.lot_pictures import draw_oc_curve  # noqa: PLC0415
+
+    if (tested is None) != (bad is None):
+        raise UsageError("--tested and --bad go together")
+    plan = sampling.plan_for_lot(
+        lot_size=size, aql=aql, level=level, severity=sampling.severity_of(severity)
+    )
+    lines = sampling_lines(plan)
+    verdict = None
+    if tested is not None and bad is not None:
+        verdict = sampling.judge(plan, tested=tested, bad=bad)
+        lines += ["", f"{bad} bad of {tested} tested: the lot is {verdict}"]
+    folder = leave(lines, into, f"sample-{size}")
+    if not plan.tests_everything:
+        draw_oc_curve(
+            sampling.curve(plan),
+            marks={
+                f"AQL {aql:g} %": aql / 100,
+                "accepted one time in ten": sampling.fraction_accepted_at(plan, 0.1),
+            },
+            title=f"draw {plan.size}, accept up to {plan.accept}, "
+            f"reject from {plan.reject}",
+            folder=folder,
+        )
+    open_or_bad = {sampling.LotVerdict.REJECTED, sampling.LotVerdict.UNFINISHED}
+    raise typer.Exit(EXIT_NO if verdict in open_or_bad else 0)
+
+
+@lot_app.command(epilog=example("slotproof lot need --margin 0.1 --deviation 0.12"))
+def need(
+    *,
+    margin: Annotated[
+        float,
+        typer.Option(metavar="NUMBER", help="difference of means that does not matter"),
+    ],
+    deviation: Annotated[
+        float,
+        typer.Option(
+            metavar="NUMBER", help="standard deviation of a lot, from earlier ones"
+        ),
+    ],
+    power: Annotated[
+        float,
+        typer.Option(metavar="SHARE", help="chance that equal lots are called equal"),
+    ] = 0.9,
+) -> None:
+    """How many units of each lot a comparison needs, before any is measured."""
+    from harness.quality.moments import require_positive  # noqa: PLC0415
+    from harness.quality.tolerance import free_count  # noqa: PLC0415
+    from harness.quality.unit_counts import (  # noqa: PLC0415
+        units_for_difference,
+        units_for_equivalence,
+    )
+
+    sigmas = margin / require_positive(deviation, what="the standard deviation")
+    equal = units_for_equivalence(margin_sigmas=sigmas, power=power)
+    seen = units_for_difference(shift_sigmas=sigmas, power=power)
+    free = free_count(coverage=0.95, confidence=0.95, two_sided=True)
+    for line in (
+        f"to show with {100 * power:g} % chance that equal lots are equal within "
+        f"+-{margin:g}: {equal} units of each lot",
+        f"to see a shift as large as the margin with the same chance: {seen} of each",
+        f"for least and most to enclose 95 % of a lot of any shape, 95 % sure: {free}",
+    ):
+        typer.echo(line)
+
+
+@lot_app.command(
+    epilog=example(
+        "slotproof lot claim --rate 1e-6 --allow 1",
+        "slotproof lot claim --trials 28800 --errors 0",
+    )
+)
+def claim(
+    *,
+    rate: Annotated[
+        float | None,
+        typer.Option(metavar="RATE", help="errors a trial to be claimed, such as 1e-6"),
+    ] = None,
+    allow: Annotated[
+        int, typer.Option(metavar="N", min=0, help="errors that may come meanwhile")
+    ] = 0,
+    trials: Annotated[
+        int | None,
+        typer.Option(metavar="N", help="trials that were made (bits, readings, units)"),
+    ] = None,
+    errors: Annotated[
+        int, typer.Option(metavar="N", min=0, help="errors among them")
+    ] = 0,
+    confidence: Annotated[
+        float, typer.Option(metavar="SHARE", help="how sure the claim shall be")
+    ] = 0.95,
+) -> None:
+    """How long to run for a claim on an error rate, or what may be claimed after."""
+    from harness.quality.rates import (  # noqa: PLC0415
+        chance_to_prove,
+        proportion_at_most,
+        trials_needed,
+    )
+
+    if rate is None and trials is None:
+        raise UsageError(
+            "nothing is asked", hint="give --rate before a run, --trials after it"
+        )
+    sure = f"{100 * confidence:g} % sure"
+    if trials is not None:
+        bound = proportion_at_most(errors=errors, trials=trials, confidence=confidence)
+        typer.echo(
+            f"{errors} errors in {trials} trials: {sure}, the rate is at most {bound:.4g}"
+        )
+        if rate is not None:
+            typer.echo(
+                f"that {'proves' if bound <= rate else 'does not prove'} {rate:g}"
+            )
+            raise typer.Exit(0 if bound <= rate else EXIT_NO)
+        return
+    assert rate is not None
+    needed = trials_needed(rate=rate, errors_allowed=allow, confidence=confidence)
+    passes = chance_to_prove(true_rate=rate / 10, trials=needed, errors_allowed=allow)
+    typer.echo(
+        f"to claim at most {rate:g}, {sure}, with up to {allow} errors: {needed} trials"
+    )
+    typer.echo(
+        f"a bus ten times better than that passes such a run with {100 * passes:.1f} % "
+        "chance"
+    )

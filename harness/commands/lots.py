@@ -1,0 +1,319 @@
+"""`slotproof lot compare`, `capability` and `chart`: values of whole lots."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from harness.commands.base import app, example
+from harness.errors import UsageError
+
+if TYPE_CHECKING:
+    from harness.quality.readings import Lot
+
+lot_app = typer.Typer(
+    name="lot",
+    help="Judge lots, samples and the fixture itself by statistics.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
+app.add_typer(lot_app)
+
+EXIT_NO = 1
+"""The answer is no, or not yet."""
+
+SOURCES = "journal, results folder (every journal in it) or CSV file"
+
+FilesArgument = Annotated[
+    list[Path], typer.Argument(metavar="FILE...", help=f"{SOURCES}")
+]
+QuantityOption = Annotated[
+    str, typer.Option("--quantity", "-q", metavar="NAME", help="measured value")
+]
+StepOption = Annotated[
+    str,
+    typer.Option(
+        metavar="STEP", help="title or number of the step, if several measured it"
+    ),
+]
+LowOption = Annotated[
+    float | None,
+    typer.Option("--low", metavar="NUMBER", help="lower limit; default the journal's"),
+]
+HighOption = Annotated[
+    float | None,
+    typer.Option("--high", metavar="NUMBER", help="upper limit; default the journal's"),
+]
+LeaveOutOption = Annotated[
+    list[str] | None,
+    typer.Option(metavar="DEVICE", help="device that does not count; repeatable"),
+]
+FolderOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--into",
+        metavar="FOLDER",
+        help="folder for table and pictures; default results/lot-...",
+    ),
+]
+
+
+def leave(lines: Sequence[str], into: Path | None, name: str) -> Path:
+    """Print the lines and keep them as ``lot.txt`` in the folder, which is returned.
+
+    Raises:
+        UsageError: the folder cannot be used.
+    """
+    from harness.results.junit import slug  # noqa: PLC0415
+
+    folder = into or Path("results") / f"lot-{slug(name)}"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / "lot.txt").write_text("\n".join([*lines, ""]), encoding="utf-8")
+    except OSError as exc:
+        raise UsageError(
+            f"the folder cannot be used: {exc.strerror}",
+            where=str(folder),
+            hint="name a folder that you may write to",
+        ) from exc
+    for line in lines:
+        typer.echo(line)
+    typer.echo(f"results: {folder}")
+    return folder
+
+
+def read_lots(
+    sources: dict[str, list[Path]],
+    *,
+    quantity: str,
+    step: str,
+    leave_out: list[str] | None,
+) -> list[Lot]:
+    """Each named lot, without the devices that do not count.
+
+    Raises:
+        UsageError: see ``read_lot``; or a device to leave out is in none of them, for
+            a misspelt one must not go unnoticed.
+    """
+    from harness.quality.readings import read_lot  # noqa: PLC0415
+
+    lots = [
+        read_lot(files, quantity=quantity, name=name, step=step)
+        for name, files in sources.items()
+    ]
+    gone = set(leave_out or ())
+    if unknown := sorted(gone.difference(*(lot.values for lot in lots))):
+        raise UsageError(
+            f"no lot has a device {unknown[0]!r} to leave out",
+            hint="use the name as the table or the journal has it",
+        )
+    return [lot.without(gone.intersection(lot.values)) for lot in lots]
+
+
+@lot_app.command(
+    epilog=example(
+        "slotproof lot compare --quantity temperature --margin 0.1 \\",
+        "    --baseline results/march --candidate results/april",
+    )
+)
+def compare(
+    *,
+    baseline: Annotated[
+        list[Path],
+        typer.Option(
+            "--baseline",
+            metavar="FILE",
+            help=f"old lot: {SOURCES}; repeatable",
+        ),
+    ],
+    candidate: Annotated[
+        list[Path],
+        typer.Option("--candidate", metavar="FILE", help="new lot, in the same way"),
+    ],
+    quantity: QuantityOption,
+    margin: Annotated[
+        float,
+        typer.Option(
+            metavar="NUMBER",
+            help="largest difference of the means that does not matter, fixed "
+            "beforehand from the specification",
+        ),
+    ],
+    spread_margin: Annotated[
+        float | None,
+        typer.Option(
+            metavar="RATIO",
+            help="the new spread must be proved below so many times the old one",
+        ),
+    ] = None,
+    low: LowOption = None,
+    high: HighOption = None,
+    step: StepOption = "",
+    leave_out: LeaveOutOption = None,
+    into: FolderOption = None,
+) -> None:
+    """Is a new lot as good as the old one? Exit code 0 only if that is shown."""
+    from harness.quality.lots import LotVerdict  # noqa: PLC0415
+    from harness.quality.lots import compare as compare_lots  # noqa: PLC0415
+    from harness.quality.tables import comparison_lines  # noqa: PLC0415
+    from harness.results.lot_pictures import Scale, draw_lots  # noqa: PLC0415
+
+    old, new = read_lots(
+        {"baseline": baseline, "candidate": candidate},
+        quantity=quantity,
+        step=step,
+        leave_out=leave_out,
+    )
+    chosen = new.chosen_limits(low, high)
+    found = compare_lots(
+        old,
+        new,
+        margin=margin,
+        low=chosen[0],
+        high=chosen[1],
+        spread_margin=spread_margin,
+    )
+    folder = leave(comparison_lines(found), into, f"compare-{quantity}")
+    scale = Scale(quantity=quantity, unit=new.unit, low=chosen[0], high=chosen[1])
+    draw_lots({lot.name: lot.numbers for lot in (old, new)}, scale, folder)
+    raise typer.Exit(0 if found.verdict is LotVerdict.AS_GOOD else EXIT_NO)
+
+
+@lot_app.command(
+    epilog=example(
+        "slotproof lot capability results/april --quantity temperature \\",
+        "    --low 24.5 --high 25.5 --uncertainty 0.05",
+    )
+)
+def capability(
+    files: FilesArgument,
+    *,
+    quantity: QuantityOption,
+    low: LowOption = None,
+    high: HighOption = None,
+    target: Annotated[
+        float | None, typer.Option(metavar="NUMBER", help="wanted value, for Ppm")
+    ] = None,
+    wanted: Annotated[
+        float,
+        typer.Option(metavar="INDEX", help="Ppk that must be proved at 95 %"),
+    ] = 1.33,
+    coverage: Annotated[
+        float,
+        typer.Option(metavar="SHARE", help="share inside the tolerance interval"),
+    ] = 0.95,
+    uncertainty: Annotated[
+        float,
+        typer.Option(
+            metavar="NUMBER", help="expanded uncertainty (k = 2), for guarded limits"
+        ),
+    ] = 0.0,
+    in_order: Annotated[
+        bool,
+        typer.Option(
+            "--in-order", help="units came in the order of making: also give Cp, Cpk"
+        ),
+    ] = False,
+    step: StepOption = "",
+    leave_out: LeaveOutOption = None,
+    into: FolderOption = None,
+) -> None:
+    """How does the spread of a lot sit between its limits? Exit code 0 if Ppk is proved."""
+    from harness.quality.capability import capability as capability_of  # noqa: PLC0415
+    from harness.quality.guard import guarded_limits  # noqa: PLC0415
+    from harness.quality.lots import summary  # noqa: PLC0415
+    from harness.quality.tables import capability_lines  # noqa: PLC0415
+    from harness.quality.tolerance import tolerance_interval  # noqa: PLC0415
+    from harness.results.lot_pictures import Scale, draw_lots  # noqa: PLC0415
+
+    (lot,) = read_lots(
+        {"lot": files}, quantity=quantity, step=step, leave_out=leave_out
+    )
+    low, high = lot.chosen_limits(low, high)
+    found = capability_of(
+        lot.numbers, low=low, high=high, target=target, in_order=in_order
+    )
+    guarded = None
+    if uncertainty:
+        guarded = guarded_limits(low=low, high=high, expanded=uncertainty)
+    lines = capability_lines(
+        summary(lot, low=low, high=high),
+        found,
+        tolerance_interval(lot.numbers, coverage=coverage),
+        guarded,
+        wanted=wanted,
+    )
+    folder = leave(lines, into, f"capability-{quantity}")
+    scale = Scale(
+        quantity=quantity,
+        unit=lot.unit,
+        low=low,
+        high=high,
+        guard=guarded.guard if guarded else 0.0,
+    )
+    draw_lots({lot.name: lot.numbers}, scale, folder)
+    proved = found.worst_at_least is not None and found.worst_at_least >= wanted
+    raise typer.Exit(0 if proved else EXIT_NO)
+
+
+@lot_app.command(
+    epilog=example("slotproof lot chart results/april --quantity temperature")
+)
+def chart(
+    files: FilesArgument,
+    *,
+    quantity: QuantityOption,
+    device: Annotated[
+        str, typer.Option(metavar="DEVICE", help="only this device's readings")
+    ] = "",
+    baseline: Annotated[
+        int,
+        typer.Option(
+            metavar="N",
+            min=2,
+            help="control limits come from the first N readings and are then frozen",
+        ),
+    ] = 25,
+    rules: Annotated[
+        str,
+        typer.Option(metavar="SET", help="run rules: western-electric or nelson"),
+    ] = "western-electric",
+    step: StepOption = "",
+    into: FolderOption = None,
+) -> None:
+    """Is the process the same all along? Exit code 0 if no run rule is broken."""
+    from harness.quality import charts  # noqa: PLC0415
+    from harness.quality.moments import lag_one  # noqa: PLC0415
+    from harness.quality.tables import chart_lines  # noqa: PLC0415
+    from harness.results.lot_pictures import Scale, draw_chart  # noqa: PLC0415
+
+    rule_set = charts.rule_set(rules)
+    (lot,) = read_lots({"lot": files}, quantity=quantity, step=step, leave_out=None)
+    values = lot.readings_of(device)
+    limits = charts.individuals_limits(values[:baseline])
+    first = min(baseline, len(values))
+    found = charts.signals(values, limits, rules=rule_set)
+    lines = chart_lines(
+        values,
+        limits,
+        found,
+        rules=rule_set,
+        unit=lot.unit,
+        baseline=first,
+        neighbours=lag_one(values[:baseline]),
+    )
+    folder = leave(lines, into, f"chart-{quantity}")
+    draw_chart(
+        values,
+        centre=limits.centre,
+        sigma=limits.sigma,
+        baseline=first,
+        signals=sorted({signal.place for signal in found}),
+        rules=rule_set,
+        scale=Scale(quantity=quantity, unit=lot.unit),
+        folder=folder,
+    )
+    raise typer.Exit(EXIT_NO if found else 0)

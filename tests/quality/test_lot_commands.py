@@ -1,0 +1,314 @@
+"""`slotproof lot`: tables, verdict sentences, exit codes, what is left behind."""
+
+from __future__ import annotations
+
+import os
+import statistics
+import subprocess
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from harness import cli
+from harness.commands.lots import lot_app
+
+Said = Callable[..., "Output"]
+Write = Callable[..., Path]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Output:
+    """Exit code and output of a command."""
+
+    code: int
+    out: str
+    err: str
+
+
+@pytest.fixture
+def lot(
+    monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str], tmp_path: Path
+) -> Said:
+    """Run a lot command in a folder of its own, in this process."""
+    monkeypatch.chdir(tmp_path)
+
+    def run(*arguments: object) -> Output:
+        monkeypatch.setattr("sys.argv", ["slotproof", "lot", *map(str, arguments)])
+        with pytest.raises(SystemExit) as ended:
+            cli.main()
+        said = capfd.readouterr()
+        assert isinstance(ended.value.code, int)
+        return Output(code=ended.value.code, out=said.out, err=said.err)
+
+    return run
+
+
+@pytest.fixture
+def values(tmp_path: Path) -> Write:
+    """Write an invented lot of 41 units, evenly spread over a normal curve."""
+    normal = statistics.NormalDist()
+
+    def write(
+        name: str, *, mean: float, deviation: float = 0.1, extra: str = ""
+    ) -> Path:
+        rows = [
+            f"{name}{n:02},temperature,{mean + deviation * normal.inv_cdf((n + 1) / 42):.5f},degC"
+            for n in range(41)
+        ]
+        path = tmp_path / f"{name}.csv"
+        path.write_text(
+            "\n".join(["device,quantity,value,unit", *rows, extra]) + "\n", "utf-8"
+        )
+        return path
+
+    return write
+
+
+def _lines(said: Output) -> list[str]:
+    return [line.strip() for line in said.out.splitlines()]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("mean", "code", "said"),
+    [
+        (25.02, 0, "candidate is as good as the baseline in temperature"),
+        (25.08, 1, "candidate is not decided by these units in temperature"),
+        (25.30, 1, "candidate is not as good as the baseline in temperature"),
+    ],
+)
+def test_compare(lot: Said, values: Write, mean: float, code: int, said: str) -> None:
+    """Table, sentence and exit code for a good, an undecided and a bad lot; table kept as a file."""
+    old, new = values("old", mean=25.0), values("new", mean=mean)
+    found = lot(
+        "compare", "--baseline", old, "--candidate", new, "-q", "temperature",
+        "--margin", 0.1,
+    )  # fmt: skip
+    assert found.code == code, found.err
+    assert any(line.startswith(said) for line in _lines(found))
+    folder = Path("results/lot-compare_temperature")
+    assert f"results: {folder}" in found.out
+    assert said in (folder / "lot.txt").read_text("utf-8")
+    assert {p.name for p in folder.iterdir()} == {
+        "lot.txt", "histogram.png", "histogram.svg", "probability.png",
+        "probability.svg", "boxes.png", "boxes.svg",
+    }  # fmt: skip
+
+
+@pytest.mark.slow
+def test_a_bad_unit_is_named_and_may_be_left_out(lot: Said, values: Write) -> None:
+    """A gross value fails the lot by name; left out by name the lot passes."""
+    old = values("old", mean=25.0)
+    new = values("new", mean=25.0, extra="bad-one,temperature,27.5,degC")
+    command = (
+        "compare", "--baseline", old, "--candidate", new, "-q", "temperature",
+        "--margin", 0.1, "--low", 24, "--high", 26, "--into", "here",
+    )  # fmt: skip
+    found = lot(*command)
+    assert found.code == 1
+    assert "candidate: bad-one 27.5000 degC outside the limits" in found.out
+    assert "candidate: bad-one 27.5000 degC does not belong to it" in found.out
+    assert lot(*command, "--leave-out", "bad-one").code == 0
+    misspelt = lot(*command, "--leave-out", "bad-on")
+    assert misspelt.code == 2
+    assert "no lot has a device 'bad-on'" in misspelt.err
+
+
+@pytest.mark.slow
+def test_capability(lot: Said, values: Write) -> None:
+    """Indices with intervals, tolerance interval, guard band and the proof asked for."""
+    path = values("lot", mean=25.0)
+    wide = lot(
+        "capability", path, "-q", "temperature", "--low", 24, "--high", 26,
+        "--uncertainty", 0.05, "--in-order", "--target", 25,
+    )  # fmt: skip
+    assert wide.code == 0
+    for word in ("Pp ", "Ppk ", "Ppm ", "Cp ", "Cpk ", "which proves 1.33",
+                 "95 % of such units are at least", "guard band of 0.0415"):  # fmt: skip
+        assert word in wide.out
+    narrow = lot("capability", path, "-q", "temperature", "--low", 24.7, "--high", 25.3)
+    assert narrow.code == 1
+    assert "which does not prove 1.33" in narrow.out
+
+
+@pytest.mark.slow
+def test_capability_of_coarse_readings(lot: Said, tmp_path: Path) -> None:
+    """Readings in two steps have no capability, and the reason is said."""
+    rows = "\n".join(f"u{n},{n % 2}" for n in range(20))
+    (tmp_path / "x.csv").write_text(f"device,value\n{rows}\n", "utf-8")
+    found = lot("capability", "x.csv", "-q", "flag", "--high", 3)
+    assert found.code == 1
+    assert "capability cannot be told: only 2 different values" in found.out
+
+
+@pytest.mark.slow
+def test_chart(lot: Said, tmp_path: Path) -> None:
+    """A shift after the baseline is signalled with place and rule; one device can be chosen."""
+    rows = [f"A,{25 + 0.1 * (n * 7 % 5)}" for n in range(30)]
+    rows += [f"B,{27 + 0.1 * (n * 7 % 5)}" for n in range(2)]
+    (tmp_path / "x.csv").write_text("\n".join(["device,value", *rows]) + "\n", "utf-8")
+    shifted = lot("chart", "x.csv", "-q", "t")
+    assert shifted.code == 1
+    assert "1 point beyond 3 sigma" in shifted.out
+    assert "western-electric" in shifted.out
+    steady = lot("chart", "x.csv", "-q", "t", "--device", "A")
+    assert steady.code == 0
+    assert "no signal" in steady.out
+    assert "are rough" not in steady.out
+    assert "are rough" in lot("chart", "x.csv", "-q", "t", "--baseline", 10).out
+    assert Path("results/lot-chart_t/chart.svg").exists()
+    wrong = lot("chart", "x.csv", "-q", "t", "--rules", "mine")
+    assert wrong.code == 2
+    assert "use western-electric or nelson" in wrong.err
+
+
+@pytest.mark.slow
+def test_chart_of_a_sensor_that_drifts(lot: Said, tmp_path: Path) -> None:
+    """Readings that follow each other are told to be alike, for they raise false alarms."""
+    rows = [f"A,{25 + 0.1 * min(n % 20, 20 - n % 20) + 0.001 * n}" for n in range(40)]
+    (tmp_path / "x.csv").write_text("\n".join(["device,value", *rows]) + "\n", "utf-8")
+    assert (
+        "Neighbours are alike (correlation 0." in lot("chart", "x.csv", "-q", "t").out
+    )
+
+
+@pytest.mark.slow
+def test_sample(lot: Said) -> None:
+    """Plan first, verdict afterwards; a cell from memory says so."""
+    plan = lot("sample", "--size", 2000, "--aql", 0.65)
+    assert plan.code == 0
+    assert "draw 125 units at random of 2000" in plan.out
+    assert "accept the lot with up to 2 bad, reject it from 3 on" in plan.out
+    assert "from memory" not in plan.out
+    assert Path("results/lot-sample_2000/oc-curve.svg").exists()
+    after = ("sample", "--size", 2000, "--aql", 0.65, "--tested", 125, "--bad")
+    assert "the lot is accepted" in lot(*after, 2).out
+    rejected = lot(*after, 3)
+    assert rejected.code == 1
+    assert "3 bad of 125 tested: the lot is rejected" in rejected.out
+    reduced = lot("sample", "--size", 2000, "--aql", 0.65, "--severity", "reduced")
+    assert "from memory: compare with your own copy" in reduced.out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("sample", "--size", 100, "--aql", 0.7), "the tables have no AQL 0.7"),
+        (("sample", "--size", 100, "--aql", 1, "--severity", "x"), "no kind of insp"),
+        (("sample", "--size", 100, "--aql", 1, "--bad", 1), "--tested and --bad"),
+        (("claim",), "give --rate before a run, --trials after it"),
+        (("claim", "--rate", 2), "rate is 2 and must lie between"),
+        (("need", "--margin", 0.1, "--deviation", 0), "deviation is 0"),
+        (("gauge", "none.csv"), "cannot be read"),
+    ],
+)
+def test_wrong_use(lot: Said, arguments: tuple[object, ...], said: str) -> None:
+    """What cannot be answered is exit code 2 with one sentence."""
+    found = lot(*arguments)
+    assert found.code == 2
+    assert said in found.err
+    assert "Traceback" not in found.err
+
+
+def test_a_tiny_lot_is_tested_whole(lot: Said) -> None:
+    """Without a sample there is no curve."""
+    found = lot("sample", "--size", 10, "--aql", 0.65)
+    assert "every unit is tested" in found.out
+    assert not Path("results/lot-sample_10/oc-curve.svg").exists()
+
+
+def test_need(lot: Said) -> None:
+    """A margin of half a deviation needs 88 of each lot, a shift as large 86 (recomputed)."""
+    found = lot("need", "--margin", 0.05, "--deviation", 0.1)
+    assert found.code == 0
+    assert ": 88 units of each lot" in found.out
+    assert ": 86 of each" in found.out
+    assert "95 % sure: 93" in found.out
+
+
+def test_claim(lot: Said) -> None:
+    """Before the run its length, after it what may be claimed (recomputed)."""
+    before = lot("claim", "--rate", 1e-4)
+    assert "29956 trials" in before.out
+    after = lot("claim", "--trials", 28_800)
+    assert after.code == 0
+    assert "at most 0.000104" in after.out
+    enough = lot("claim", "--trials", 29_956, "--rate", 1e-4)
+    short = lot("claim", "--trials", 29_955, "--rate", 1e-4)
+    assert (enough.code, short.code) == (0, 1)
+    assert "that does not prove 0.0001" in short.out
+
+
+def test_gauge(lot: Said, tmp_path: Path) -> None:
+    """A good study, and one whose stations disagree."""
+    rows = [
+        (part, station, part + 0.01 * repeat + 0.001 * part * repeat)
+        for part in range(5)
+        for station in "AB"
+        for repeat in range(2)
+    ]
+    text = "part,station,value\n" + "".join(f"{p},{s},{v}\n" for p, s, v in rows)
+    (tmp_path / "good.csv").write_text(text, "utf-8")
+    good = lot("gauge", "good.csv", "--tolerance", 2, "--unit", "degC")
+    assert good.code == 0
+    assert "the gauge is good" in good.out
+    bad_rows = "".join(f"{p},{s},{v + 9 * (s == 'B')}\n" for p, s, v in rows)
+    (tmp_path / "bad.csv").write_text("part,station,value\n" + bad_rows, "utf-8")
+    bad = lot("gauge", "bad.csv")
+    assert bad.code == 1
+    assert "the gauge is not acceptable" in bad.out
+
+
+def test_golden(lot: Said, tmp_path: Path) -> None:
+    """Readings of one unit prove the fixture; more than one unit is refused."""
+    rows = "".join(f"G,{25 + 0.01 * (n % 3)}\n" for n in range(30))
+    (tmp_path / "g.csv").write_text(f"device,value\n{rows}", "utf-8")
+    command = ("golden", "g.csv", "-q", "temperature", "--reference", 25)
+    good = lot(*command, "--tolerance", 1)
+    assert good.code == 0
+    assert "the fixture is good enough" in good.out
+    bad = lot(*command, "--tolerance", 0.1)
+    assert bad.code == 1
+    assert "not good enough" in bad.out
+    (tmp_path / "g.csv").write_text(f"device,value\n{rows}H,25\n", "utf-8")
+    assert "2 devices, not of one" in lot(*command, "--tolerance", 1).err
+
+
+COMMANDS = [c.callback.__name__ for c in lot_app.registered_commands if c.callback]
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_help_shows_an_example(lot: Said, command: str) -> None:
+    """Each command's help ends with an example on lines of its own, within 80 columns."""
+    said = lot(command, "--help")
+    lines = said.out.rstrip().splitlines()
+    place = lines.index("  Example:")
+    assert said.code == 0
+    assert lines[place + 1].startswith(f"    slotproof lot {command}")
+    assert max(map(len, lines)) <= 80
+
+
+HEAVY = {"scipy", "matplotlib", "numpy", "structlog", "serial", "yaml"}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("arguments", [["lot", "--help"], ["lot", "compare", "--help"]])
+def test_help_loads_nothing_heavy(arguments: list[str]) -> None:
+    """Help of the statistics loads no statistics."""
+    script = (
+        "import sys\nfrom harness import cli\n"
+        f"sys.argv = ['slotproof', *{arguments!r}]\n"
+        "try:\n    cli.main()\nexcept SystemExit:\n    pass\n"
+        "print('LOADED', *sorted(sys.modules))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script],
+        capture_output=True,
+        text=True,
+        check=True,
+        env={**os.environ, "PYTHONPATH": str(Path(cli.__file__).parents[1])},
+    )
+    assert not HEAVY & set(done.stdout.split("LOADED")[1].split())
