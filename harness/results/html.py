@@ -20,6 +20,7 @@ from harness.results.facts import run_facts
 from harness.results.plots import figures
 from harness.results.progress import BAD_OUTCOMES, INTERRUPTED, StepRecord
 from harness.results.record import RunRecord
+from harness.results.soak_page import page_of
 from harness.results.table import summary_line
 from harness.results.tally import DeviceResult
 from harness.results.timing_rows import explanation, timing_rows
@@ -124,6 +125,7 @@ def render(record: RunRecord, live: Live | None = None) -> str:
         summary=summary_line(record),
         troubles=list(_troubles(record, going_on=live is not None)),
         remarks=[text for text in [explanation(timing_rows(record))] if text],
+        nights=[page_of(night) for night in record.nights],
         pictures=list(_pictures(record)),
         devices=list(_units(record)),
         steps=[_step(step) for step in record.steps],

@@ -1,8 +1,7 @@
-"""Pictures of a run: the slot window of every device, and shmoo grids.
+"""Pictures of a run: soaks, the slot window of every device, and shmoo grids.
 
-From the run record alone, so that they can be drawn again after a crash. Colours
-are those of a palette that colour-blind readers tell apart (Okabe and Ito, "Color
-universal design", 2008); pass and fail differ in shape and shade as well.
+From the run record alone, so that they can be drawn again after a crash. Pass and
+fail differ in shape and shade, not in colour alone.
 """
 
 from __future__ import annotations
@@ -11,7 +10,16 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from harness.results.palette import (
+    BLUE,
+    GREEN,
+    GREY,
+    ORANGE,
+    VERMILION,
+    new_figure,
+)
 from harness.results.record import RunRecord
+from harness.results.soak_plots import soak_figures
 from harness.results.tally import DeviceResult
 from harness.results.timing_rows import BUS, TimingRow, timing_rows, worst_first
 from harness.results.wording import one_line
@@ -20,13 +28,17 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-BLUE, ORANGE, GREEN, VERMILION, GREY = (
-    "#0072B2",
-    "#E69F00",
-    "#009E73",
-    "#D55E00",
-    "#7F7F7F",
-)
+__all__ = [
+    "BLUE",
+    "GREEN",
+    "GREY",
+    "ORANGE",
+    "VERMILION",
+    "draw",
+    "figures",
+    "shmoo_lines",
+]
+
 _KINDS = ("png", "svg")
 
 
@@ -50,6 +62,8 @@ def draw(record: RunRecord, folder: Path) -> list[Path]:
 
 def figures(record: RunRecord) -> Iterator[tuple[str, Figure]]:
     """Each picture with the name of its file; nothing is loaded if there is none."""
+    for night in record.nights:
+        yield from soak_figures(night)
     rows = timing_rows(record)
     if any(row.device != BUS for row in rows):
         yield "survey", _survey_figure(record, rows)
@@ -75,15 +89,6 @@ def _save(figure: Figure, stem: Path) -> list[Path]:
     return paths
 
 
-def _new_figure(width: float, height: float) -> Figure:
-    import matplotlib  # noqa: PLC0415 - loaded only when there is something to draw
-    from matplotlib.figure import Figure  # noqa: PLC0415
-
-    matplotlib.rcParams["svg.hashsalt"] = "slotproof"
-    matplotlib.rcParams["svg.fonttype"] = "none"
-    return Figure(figsize=(width, height), layout="constrained")
-
-
 # -- survey ----------------------------------------------------------------------
 
 
@@ -92,7 +97,7 @@ def _survey_figure(record: RunRecord, rows: list[TimingRow]) -> Figure:
     devices = list(dict.fromkeys(row.device for row in rows if row.device != BUS))
     judged = worst_first(rows)[:14]
     height = 4.2 + 0.34 * len(devices) + 0.3 * len(judged)
-    figure = _new_figure(10.5, height)
+    figure = new_figure(10.5, height)
     upper, lower = figure.subplots(
         2, 1, height_ratios=[len(devices) + 6, len(judged) + 2]
     )
@@ -222,7 +227,7 @@ def _shmoo_figure(result: DeviceResult) -> Figure:
         for row in facts["rows"]
         for point in row["points"]
     ]
-    figure = _new_figure(8.5, max(3.4, 1.6 + 0.3 * len(facts["rows"])))
+    figure = new_figure(8.5, max(3.4, 1.6 + 0.3 * len(facts["rows"])))
     axes = figure.subplots()
     for wrong, marker, colour, label in (
         (False, "o", BLUE, "every slot right"),

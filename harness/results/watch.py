@@ -39,10 +39,12 @@ class LiveReport:
         self._lock = Lock()
         self._done = False
         self._last: deque[str] = deque(maxlen=_KEPT_LINES)
+        self._page = ""
         self._take()
 
     def _take(self) -> None:
         for event in self._tail.new_events():
+            self._page = ""
             self._folding.add(event)
             self._done = self._done or event["event"] == "run_done"
             if line := _line_of(event):
@@ -57,25 +59,43 @@ class LiveReport:
         """The page as of now."""
         with self._lock:
             self._take()
-            live = Live(refresh_s=REFRESH_S, lines=tuple(self._last))
-            return render(self._folding.record(), None if self._done else live)
+            if not self._page:  # pictures take a second; nothing new, nothing drawn
+                live = Live(refresh_s=REFRESH_S, lines=tuple(self._last))
+                record = self._folding.record()
+                self._page = render(record, None if self._done else live)
+            return self._page
 
 
 def _line_of(event: dict[str, Any]) -> str:
     """One event in words, empty for those that say nothing by themselves."""
-    at, name = event.get("at", ""), event["event"]
-    if name == "step_started":
-        return f"{at} step {event.get('step')} {event.get('title', '')} began"
-    if name == "step_done":
-        return f"{at} step {event.get('step')} {event.get('outcome')}"
-    if name == "soak_progress":
-        readings = event.get("readings") or {}
-        return f"{at} soak cycle {event.get('cycle')}: {len(readings)} readings"
-    if name == "soak_error":
-        return f"{at} {event.get('kind')} {event.get('device') or 'bus'}: {event.get('message')}"
-    if name == "gap":
-        return f"{at} gap: {event.get('reason')}, {event.get('from_s')} to {event.get('to_s')} s"
-    return str(event.get("text", "")) and f"{at} {event['text']}"
+    words = _WORDS.get(event["event"])
+    if words is None:
+        return str(event.get("text", "")) and f"{event.get('at', '')} {event['text']}"
+    # an event may lack a field; a page for people never breaks over that
+    return words.format_map(_Fields(event))
+
+
+class _Fields(dict[str, Any]):
+    """The fields of an event; one that is not there is empty."""
+
+    def __init__(self, event: dict[str, Any]) -> None:
+        count = len(event.get("readings") or event.get("spread") or {})
+        super().__init__(event, count=count, whom=event.get("device") or "bus")
+
+    def __missing__(self, key: str) -> str:
+        return ""
+
+
+_WORDS = {
+    "step_started": "{at} step {step} {title} began",
+    "step_done": "{at} step {step} {outcome}",
+    "soak_progress": "{at} soak cycle {cycle}: {count} readings",
+    "soak_error": "{at} {kind} {whom}: {message}",
+    "soak_event": "{happened_at} {text}",
+    "soak_stopped": "{at} {why}",
+    "gap": "{at} gap: {reason}, {from_s} to {to_s} s",
+    "run_resumed": "{at} the run was taken up again",
+}
 
 
 def _handler(report: LiveReport) -> type[BaseHTTPRequestHandler]:

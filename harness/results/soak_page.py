@@ -1,0 +1,228 @@
+"""The morning page of a soak: what happened, when, to whom, and what may be claimed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from harness.results.soak_drift import Chart, chart, drift
+from harness.results.soak_findings import (
+    Scatter,
+    big_bursts,
+    claims,
+    followers,
+    hours,
+    median_or_none,
+    scatter,
+    whom,
+)
+from harness.results.soak_night import BUS, ERROR, DeviceNight, Night
+from harness.results.wording import number_text
+
+_MOST_MOMENTS = 40
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Page:
+    """One soak, ready for a template.
+
+    Attributes:
+        title: which step.
+        before: what was told before it ran.
+        summary: sentences, the most important first.
+        moments: when and what, earliest first.
+        claims: rows of label, failed, asked, interval, claim.
+        devices: rows of label, readings, lost, retries, errors, lowest, mean, highest,
+            drift, control chart.
+        margins: rows of label, quantity, first, last, limits, drift.
+    """
+
+    title: str
+    before: tuple[str, ...]
+    summary: tuple[str, ...]
+    moments: tuple[tuple[str, str], ...]
+    claims: tuple[tuple[str, ...], ...]
+    devices: tuple[tuple[str, ...], ...]
+    margins: tuple[tuple[str, ...], ...]
+
+
+def page_of(night: Night) -> Page:
+    """The page of one soak."""
+    found = scatter(night)
+    return Page(
+        title=f"step {night.step}: {night.facts.get('quantity', 'soak')}",
+        before=tuple(night.facts.get("told", ())),
+        summary=tuple(_summary(night, found)),
+        moments=tuple(_moments(night, found)),
+        claims=tuple(_claims(night)),
+        devices=tuple(_devices(night)),
+        margins=tuple(_margins(night)),
+    )
+
+
+def _summary(night: Night, found: Scatter) -> Iterator[str]:
+    readings, lost = night.sum_of("readings"), night.sum_of("lost")
+    yield (
+        f"{night.cycles} rounds in {_hours(night.elapsed_s)}: {readings} readings, {lost} "
+        f"lost, {night.sum_of('void')} void through the adapter, "
+        f"{night.sum_of('retries')} retries, {night.sum_of('out_of_limits')} out of limits"
+    )
+    if night.stopped:
+        yield night.stopped
+    if night.resumed:
+        yield f"taken up again {night.resumed} times; the time between is no time under test"
+    yield from _claim_sentences(night)
+    if not found.told:
+        yield "no error of line or devices"
+        return
+    yield f"errors came {found.told}" if " times as wide" in found.told else found.told
+    yield from filter(None, (whom(night), hours(night, found.events)))
+    yield from followers(night, found.events)
+    if len(night.marks) < night.told:
+        yield f"of {night.told} single errors the first {len(night.marks)} are looked at here"
+
+
+def _claim_sentences(night: Night) -> Iterator[str]:
+    for claim in claims(night):
+        if claim.label == BUS:
+            yield (
+                f"may be claimed with {100 * claim.confidence:g} % confidence: of all tries "
+                f"on this bus at most {_rate(claim.at_most)} fail ({claim.failed} of "
+                f"{claim.asked} did), if errors are independent"
+            )
+
+
+def _claims(night: Night) -> Iterator[tuple[str, ...]]:
+    for claim in claims(night):
+        yield (
+            claim.label,
+            str(claim.failed),
+            str(claim.asked),
+            f"{_rate(claim.low)} .. {_rate(claim.high)}",
+            f"at most {_rate(claim.at_most)}",
+        )
+
+
+def _rate(share: float) -> str:
+    return "0" if share == 0 else f"{share:.3g}"
+
+
+def _devices(night: Night) -> Iterator[tuple[str, ...]]:
+    changes = [
+        d.change for n in night.devices.values() if (d := drift(n.trace)) is not None
+    ]
+    usual = median_or_none(changes) if len(changes) > 2 else None
+    for place, device in night.devices.items():
+        if place == BUS:
+            continue
+        counts = device.counts
+        yield (
+            device.label or place,
+            str(counts["readings"]),
+            str(counts["lost"]),
+            str(counts["retries"]),
+            _errors(device) or "none",
+            _number(device.lowest),
+            _number(device.total / counts["readings"] if counts["readings"] else None),
+            _number(device.highest),
+            _drift_text(device, usual),
+            _chart_text(night, chart(device.trace)),
+        )
+
+
+def _number(value: float | None) -> str:
+    return "-" if value is None else number_text(float(value))
+
+
+def _errors(device: DeviceNight) -> str:
+    return ", ".join(
+        f"{name.removeprefix(ERROR)} {count}"
+        for name, count in sorted(device.counts.items())
+        if name.startswith(ERROR)
+    )
+
+
+def _drift_text(device: DeviceNight, usual: float | None) -> str:
+    found = drift(device.trace)
+    if found is None:
+        return "too short to tell"
+    if not found.is_sure:
+        return "none"
+    text = f"{found.change:+.3g} in all ({found.per_h:+.3g} +- {found.half_width:.2g} an hour)"
+    if usual is None:
+        return text
+    apart = abs(found.change - usual) > max(found.scatter, abs(usual) / 2)
+    return f"{text}, {'unlike' if apart else 'like'} the others"
+
+
+def _chart_text(night: Night, found: Chart | None) -> str:
+    if found is None:
+        return "no chart: too few points, or none differ"
+    if not found.out:
+        return f"in control ({found.rules})"
+    place, rule = found.out[0]
+    text = (
+        f"{found.places_out} of {len(found.points) - found.baseline} points signal, first "
+        f"{_when(night, found.points[place].at_s)}: {rule} ({found.rules})"
+    )
+    if found.likeness > 0.5:
+        text += (
+            f"; neighbours are alike (r {found.likeness:.2g}), so signals come easily"
+        )
+    return text
+
+
+def _margins(night: Night) -> Iterator[tuple[str, ...]]:
+    for place, device in night.devices.items():
+        for name, trace in device.margins.items():
+            bins = trace.bins
+            low, high = device.limits[name]
+            found = drift(trace, fewest=4)
+            yield (
+                device.label or ("line" if place == BUS else place),
+                name,
+                _number(bins[0].mean),
+                _number(bins[-1].mean),
+                f"{_number(low)} .. {_number(high)}",
+                (
+                    f"{found.change:+.3g} in all"
+                    if found and found.is_sure
+                    else ("none" if found else "too few to tell")
+                ),
+            )
+
+
+def _moments(night: Night, found: Scatter) -> Iterator[tuple[str, str]]:
+    rows = [(span.from_s, f"burst of {span.text}: {', '.join(names)}")
+            for span, names in big_bursts(night, found)]  # fmt: skip
+    rows += [
+        (gap.from_s, f"gap of {gap.to_s - gap.from_s:.0f} s: {gap.text}")
+        for gap in night.gaps
+    ]
+    if not found.bursty:
+        rows += [
+            (mark.at_s, f"{mark.kind}, {night.label_of(mark.place)}: {mark.message}")
+            for mark in night.marks
+            if mark.blame == "bus"
+        ]
+    rows += [
+        (mark.at_s, f"out of limits, {night.label_of(mark.place)}: {mark.message}")
+        for mark in night.marks
+        if mark.blame == "limit"
+    ]
+    rows.sort(key=lambda row: row[0])
+    for at_s, text in rows[:_MOST_MOMENTS]:
+        yield _when(night, at_s), text
+    if len(rows) > _MOST_MOMENTS:
+        yield "", f"and {len(rows) - _MOST_MOMENTS} more, in the journal"
+
+
+def _when(night: Night, at_s: float) -> str:
+    at = night.calendar_of(at_s)
+    after = _hours(at_s - night.started_s)
+    return f"{at:%Y-%m-%d %H:%M:%S} UTC, after {after}" if at else f"after {after}"
+
+
+def _hours(seconds: float) -> str:
+    minutes, rest_s = divmod(round(seconds), 60)
+    return f"{minutes // 60} h {minutes % 60:02d} min {rest_s:02d} s"
