@@ -49,11 +49,13 @@ class GuardedLimits:
         low: lower limit of the specification.
         high: upper limit of the specification.
         guard: how far they are moved, in the quantity's unit.
+        expanded: U, k = 2, same unit.
     """
 
     low: float | None
     high: float | None
     guard: float
+    expanded: float
 
     @property
     def accept_low(self) -> float | None:
@@ -119,7 +121,7 @@ def guarded_limits(
             f"a guard of {guard:g} on both sides leaves nothing of {low:g} to {high:g}",
             hint="measure better, or widen the limits",
         )
-    return GuardedLimits(low=low, high=high, guard=guard)
+    return GuardedLimits(low=low, high=high, guard=guard, expanded=expanded)
 
 
 def worst_risk(multiple: float) -> float:

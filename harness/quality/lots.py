@@ -17,11 +17,17 @@ from harness.quality.comparison import (
     MeanVerdict,
     SpreadRatio,
     equivalence,
+    hedges_g,
     mean_difference,
     shape_distance,
     spread_ratio,
 )
-from harness.quality.moments import Moments, moments, require_positive
+from harness.quality.moments import (
+    Moments,
+    moments,
+    require_limits,
+    require_positive,
+)
 from harness.quality.outliers import outliers
 from harness.quality.readings import Lot, require_comparable
 from harness.quality.unit_counts import units_for_equivalence
@@ -83,6 +89,9 @@ class LotComparison:
         equal: the two one-sided tests.
         spread: candidate's spread over baseline's; None if a lot has none.
         shape: largest distance of the distributions, and its p.
+        effect: difference of the means in deviations (Hedges); None without spread.
+        tolerance_share: difference of the means over the width of the limits, without
+            sign; None without two limits.
         verdict: the word.
         reasons: one sentence each, gravest first.
         units_needed: units in each lot that would decide on the mean with 90 % chance,
@@ -95,6 +104,8 @@ class LotComparison:
     equal: Equivalence
     spread: SpreadRatio | None
     shape: tuple[float, float]
+    effect: float | None
+    tolerance_share: float | None
     verdict: LotVerdict
     reasons: tuple[str, ...]
     units_needed: int | None
@@ -146,6 +157,8 @@ def compare(
     require_comparable(baseline, candidate)
     if spread_margin is not None and require_positive(spread_margin, what="ratio") <= 1:
         raise UsageError("the margin of the spread is a ratio above 1, such as 1.5")
+    if low is not None or high is not None:
+        require_limits(low, high)
     old, new = (summary(lot, low=low, high=high) for lot in (baseline, candidate))
     equal = equivalence(new.moments, old.moments, margin=margin, alpha=alpha)
     spread = None
@@ -172,6 +185,10 @@ def compare(
         equal=equal,
         spread=spread,
         shape=shape_distance(candidate.numbers, baseline.numbers),
+        effect=None if spread is None else hedges_g(new.moments, old.moments),
+        tolerance_share=None
+        if low is None or high is None
+        else abs(new.moments.mean - old.moments.mean) / (high - low),
         verdict=verdict,
         reasons=tuple(reasons),
         units_needed=_units_needed(equal, old.moments, new.moments, alpha),

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from harness.quality.capability import Capability, Indices
 from harness.quality.charts import FEW_FOR_LIMITS, ChartLimits, RuleSet, Signal
 from harness.quality.gauge import GaugeStudy, GoldenCheck
-from harness.quality.guard import GuardedLimits, Proof
+from harness.quality.guard import GuardedLimits, Proof, uncertainty_ratio
 from harness.quality.lots import LotComparison, LotSummary
 from harness.quality.sampling import (
     SamplingPlan,
@@ -101,6 +101,11 @@ def comparison_lines(found: LotComparison) -> list[str]:
             f"{found.equal.p:.4g}",
         )
     )
+    if found.effect is not None:
+        rows.append(("the same in deviations", f"{found.effect:.4f}", "-", "-"))
+    if found.tolerance_share is not None:
+        share = f"{100 * found.tolerance_share:.2f} %"
+        rows.append(("the same over the tolerance", share, "-", "-"))
     if found.spread is not None:
         rows.append(
             (
@@ -187,7 +192,19 @@ def _guard_sentence(guarded: GuardedLimits, lot: LotSummary) -> str:
     )
     return one_line(
         f"with a guard band of {number_text(guarded.guard)} units are accepted in "
-        f"{ends} {lot.lot.unit}: {counts}."
+        f"{ends} {lot.lot.unit}: {counts}.{_ratio_words(guarded)}"
+    )
+
+
+def _ratio_words(guarded: GuardedLimits) -> str:
+    if guarded.low is None or guarded.high is None:
+        return ""
+    ratio = uncertainty_ratio(
+        low=guarded.low, high=guarded.high, expanded=guarded.expanded
+    )
+    return (
+        f" The limits are {ratio:.1f} times as wide as the uncertainty (+-U); 4 is the "
+        "customary least."
     )
 
 

@@ -127,7 +127,8 @@ def test_capability(lot: Said, values: Write) -> None:
     )  # fmt: skip
     assert wide.code == 0
     for word in ("Pp ", "Ppk ", "Ppm ", "Cp ", "Cpk ", "which proves 1.33",
-                 "95 % of such units are at least", "guard band of 0.0415"):  # fmt: skip
+                 "95 % of such units are at least", "guard band of 0.0415",
+                 "20.0 times as wide as the uncertainty"):  # fmt: skip
         assert word in wide.out
     narrow = lot("capability", path, "-q", "temperature", "--low", 24.7, "--high", 25.3)
     assert narrow.code == 1

@@ -132,6 +132,21 @@ def test_what_cannot_be_compared() -> None:
         compare(OLD, candidate, margin=-1)
 
 
+def test_what_the_shift_eats() -> None:
+    """A shift of 0.05 is 2.5 % of a tolerance of 2, and half a deviation less Hedges's 0.6 %."""
+    candidate = _lot("candidate", _normal(2, 25.05, 0.1))
+    found = compare(OLD, candidate, margin=0.1, low=24.0, high=26.0)
+    assert found.tolerance_share == pytest.approx(0.025)
+    assert found.effect == pytest.approx(0.5 * (1 - 3 / (4 * 118 - 1)))
+    assert compare(OLD, candidate, margin=0.1, low=24.0).tolerance_share is None
+
+
+def test_limits_turned_round_are_refused() -> None:
+    """A low limit above the high one would fail every unit."""
+    with pytest.raises(UsageError, match="not below"):
+        compare(OLD, _lot("candidate", [1.0, 2.0]), margin=0.1, low=9, high=1)
+
+
 def test_limits_of_one_side() -> None:
     """A missing limit keeps nobody out; a value on a limit is inside."""
     found = summary(_lot("lot", [1.0, 2.0, 3.0]), low=None, high=2.0)
