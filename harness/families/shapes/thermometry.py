@@ -1,0 +1,312 @@
+"""What thermometers share: nine bytes with a CRC-8, conversion, supply, settings, alarm.
+
+    44h convert   BEh read scratchpad   4Eh write TH, TL and configuration
+    48h store     B8h recall            B4h ask for the supply
+
+With its own supply a device shows busy (0) until it is done; a parasite-fed one must
+not be asked, and the line idles for the longest published time instead.
+
+Source: data sheets family 28h (part DS18B20) p. 3-12 and family 42h (part DS28EA00)
+p. 7-12, as collected in the family facts, 2.1 and 2.7.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from harness.errors import (
+    AnswerImpossible,
+    CheckValueWrong,
+    DeviceAbsent,
+    StillBusy,
+    UsageError,
+)
+from harness.families.family import Answer, Broadcast, Check, Findings, Options, Session
+from harness.families.shapes.answers import shown
+from harness.families.shapes.conditional import answered, search_check
+from harness.families.shapes.restoring import restored
+from harness.families.shapes.values import whole
+from harness.records import Scalar
+from harness.wire.crc import crc8
+
+CONVERT, READ_SCRATCHPAD, WRITE_SCRATCHPAD = 0x44, 0xBE, 0x4E
+COPY_SCRATCHPAD, RECALL, READ_SUPPLY = 0x48, 0xB8, 0xB4
+
+CONVERSION_MS = {9: 93.75, 10: 187.5, 11: 375.0, 12: 750.0}
+"""Longest conversion by resolution (data sheet family 28h, p. 8)."""
+
+_POLL_ALLOWANCE_MS = 25.0
+"""Round trip of the poll itself; only beyond it a device is called late."""
+
+_COPY_S = 0.010
+_LEAST_DEGC, _MOST_DEGC = -128, 127
+
+
+# -- the block -----------------------------------------------------------------------
+
+
+def prove_nine(data: bytes) -> bytes:
+    """Nine bytes whose check value is right and which somebody drove.
+
+    Raises:
+        DeviceAbsent: all ones.
+        AnswerImpossible: all zeros, whose check value is right.
+        CheckValueWrong: the check value does not match.
+    """
+    if data == b"\xff" * 9:
+        raise DeviceAbsent("nobody drives the line: nine bytes of FFh were read")
+    if not any(data):
+        raise AnswerImpossible(
+            "nine zero bytes: their check value is right, a thermometer's block never is so",
+            hint="the line was low while reading: look for a short, moisture or a slow edge",
+        )
+    if crc8(data) != 0:
+        raise CheckValueWrong(
+            f"block {shown(data)}: check byte {data[8]:02X}h, computed {crc8(data[:8]):02X}h"
+        )
+    return data
+
+
+def prove_fixed(data: bytes, fixed: Mapping[int, int]) -> None:
+    """Bytes that never change, by place.
+
+    Raises:
+        AnswerImpossible: one of them did.
+    """
+    for place, value in fixed.items():
+        if data[place] != value:
+            raise AnswerImpossible(
+                f"block {shown(data)}: reserved byte {place} is {data[place]:02X}h, not "
+                f"{value:02X}h",
+                hint="repeat; if it stays the part does not behave as the data sheet says, "
+                "if it goes a slot was slipped",
+            )
+
+
+def sixteenths(data: bytes, bits: int) -> float:
+    """Temperature in degC of the first two bytes; bits below the resolution masked."""
+    raw = int.from_bytes(data[:2], "little", signed=True)
+    return (raw & -(1 << 12 - bits)) / 16
+
+
+def signed(byte: int) -> int:
+    """A byte as a whole number, two's complement."""
+    return byte - 256 if byte & 0x80 else byte
+
+
+# -- supply and conversion -----------------------------------------------------------
+
+
+def is_parasite(session: Session) -> bool:
+    """True if the device is fed from the data line; asked once a run."""
+    if "parasite" not in session.memory:
+        bit = session.transact_bits(bytes([READ_SUPPLY]), 1)[0]
+        session.memory["parasite"] = bit == 0
+    return bool(session.memory["parasite"])
+
+
+def supply(session: Session) -> Answer:
+    """External or parasite, asked anew."""
+    session.memory.pop("parasite", None)
+    return Answer(value="parasite" if is_parasite(session) else "external")
+
+
+def convert(
+    session: Session, longest_ms: float, *, first_look_ms: float | None = None
+) -> float | None:
+    """One conversion, waited for; the time it took in ms, None where it cannot be seen.
+
+    Busy not seen means not heard, and the old value would pass for a new one, so the
+    command is sent again.
+
+    Args:
+        session: the device.
+        longest_ms: longest published conversion.
+        first_look_ms: when to ask first; half of the longest by default.
+
+    Raises:
+        DeviceAbsent: three commands and busy was never seen.
+        StillBusy: not finished in the published time.
+    """
+    if is_parasite(session):
+        session.hold_strong_pull_up(bytes([CONVERT]), longest_ms / 1e3)
+        return None
+    look_ms = longest_ms / 2 if first_look_ms is None else first_look_ms
+    for _ in range(3):
+        if session.transact_bits(bytes([CONVERT]), 1) == [0]:
+            return await_done(session, longest_ms, look_ms)
+    raise DeviceAbsent(
+        "the device did not turn busy after three convert commands",
+        hint="check the supply lead of this device; a reading now would be an old one",
+    )
+
+
+def await_done(
+    session: Session | Broadcast, longest_ms: float, first_look_ms: float
+) -> float:
+    """Ask until a 1 comes back; the time that it took, ms.
+
+    Raises:
+        StillBusy: not finished in the published time.
+    """
+    started_s = session.clock.now_s()
+    pause_s = longest_ms / 1e3 / 64
+    session.clock.sleep(first_look_ms / 1e3)
+    while True:
+        # Judged by when the question was sent: its answer may be late by the adapter.
+        asked_ms = (session.clock.now_s() - started_s) * 1e3
+        if any(session.read_bits(1)):
+            return (session.clock.now_s() - started_s) * 1e3
+        if asked_ms > longest_ms + _POLL_ALLOWANCE_MS:
+            raise StillBusy(
+                f"still converting after {asked_ms:.0f} ms, published longest {longest_ms:g} ms"
+            )
+        session.clock.sleep(pause_s)
+
+
+def convert_all(everybody: Broadcast, parasite: bool) -> Answer:
+    """One conversion of all thermometers at once, for reads that follow.
+
+    Args:
+        everybody: the bus.
+        parasite: True if any device may be fed from the data line; the line then
+            idles for the longest time, since nobody may be asked.
+
+    Raises:
+        DeviceAbsent: nobody turned busy after three commands.
+        StillBusy: somebody did not finish in the published time.
+    """
+    longest_ms = max(CONVERSION_MS.values())
+    if parasite:
+        everybody.hold_strong_pull_up(bytes([CONVERT]), longest_ms / 1e3)
+        return Answer(value=longest_ms)
+    for _ in range(3):
+        if everybody.transact_bits(bytes([CONVERT]), 1) == [0]:
+            took_ms = await_done(everybody, longest_ms, longest_ms / 2)
+            return Answer(value=round(took_ms, 3))
+    raise DeviceAbsent(
+        "no device turned busy after three convert commands",
+        hint="check the devices' supply; readings now would be old ones",
+    )
+
+
+def seen_conversion(session: Session, longest_ms: float) -> Answer:
+    """Time of a conversion that can be seen, ms.
+
+    Raises:
+        UsageError: the device is fed from the data line and cannot be asked.
+    """
+    took_ms = convert(session, longest_ms)
+    if took_ms is None:
+        raise UsageError(
+            "a parasite-fed thermometer cannot be asked when its conversion ends",
+            hint="measure conversion_time on a fixture that feeds the device's supply pin",
+        )
+    return Answer(value=round(took_ms, 3))
+
+
+# -- settings ------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Adjustable:
+    """A thermometer with TH, TL and 9 to 12 bits in bytes 2 to 4 of its block.
+
+    Attributes:
+        read: reads and proves the block.
+        fixed_config: bits of the configuration byte that cannot be written.
+    """
+
+    read: Callable[[Session], bytes]
+    fixed_config: int = 0x1F
+
+    def resolution_bits(self, block: bytes) -> int:
+        """9 to 12."""
+        return 9 + (block[4] >> 5 & 3)
+
+    def longest_ms(self, block: bytes) -> float:
+        """Longest published conversion at the block's resolution."""
+        return CONVERSION_MS[self.resolution_bits(block)]
+
+
+def configure(
+    session: Session, part: Adjustable, settings: Mapping[str, Scalar], store: bool
+) -> Answer:
+    """Write settings, read them back, and store them in EEPROM if asked.
+
+    What is not set keeps the value just read: all bytes must be written together.
+
+    Raises:
+        UsageError: a value out of range.
+        AnswerImpossible: the device reads back something else.
+    """
+    block = part.read(session)
+    values = [
+        whole(key, settings.get(key, signed(block[place])), _LEAST_DEGC, _MOST_DEGC)
+        for key, place in (("alarm_high_degc", 2), ("alarm_low_degc", 3))
+    ]
+    bits = settings.get("resolution_bits", part.resolution_bits(block))
+    config = block[4] & ~0x60 | whole("resolution_bits", bits, 9, 12) - 9 << 5
+    wanted = bytes([values[0] & 0xFF, values[1] & 0xFF, config])
+    write_settings(session, part, wanted)
+    if store:
+        session.hold_strong_pull_up(bytes([COPY_SCRATCHPAD]), _COPY_S)
+        session.transact(bytes([RECALL]))
+        session.clock.sleep(_COPY_S)
+        _require_settings(session, part, wanted, "after storing and recalling")
+    return Answer(value=shown(wanted), evidence={"stored": store})
+
+
+def write_settings(session: Session, part: Adjustable, wanted: bytes) -> None:
+    """Write TH, TL and configuration, and prove them by reading.
+
+    Raises:
+        AnswerImpossible: the device reads back something else.
+    """
+    session.transact(bytes([WRITE_SCRATCHPAD]) + wanted)
+    _require_settings(session, part, wanted, "after writing")
+
+
+def _require_settings(
+    session: Session, part: Adjustable, wanted: bytes, when: str
+) -> None:
+    got = part.read(session)[2:5]
+    if got != wanted:
+        raise AnswerImpossible(
+            f"settings read back {when} are {shown(got)}, written were {shown(wanted)}",
+            hint="the device did not take the settings: check its supply, or the part's identity",
+        )
+
+
+def alarm_search_check(part: Callable[[Session], Adjustable]) -> Check:
+    """The check ``conditional_search`` by the alarm limits; they come back.
+
+    Args:
+        part: the device's settings, or UsageError where it has none.
+    """
+
+    def run(session: Session, options: Options) -> Findings:
+        del options
+        adjustable = part(session)
+        block = adjustable.read(session)
+        longest_ms = adjustable.longest_ms(block)
+        kept = block[2:5]
+        session.note("settings before the alarm search", settings=shown(kept))
+        answers = []
+        with restored(
+            session,
+            lambda: write_settings(session, adjustable, kept),
+            what="the alarm limits",
+        ):
+            # T >= TH or T <= TL: the first pair is always met, the second never
+            for limits in (b"\x80\x80", b"\x7f\x80"):
+                write_settings(session, adjustable, limits + kept[2:])
+                convert(session, longest_ms)
+                answers.append(session.meets_condition())
+        return answered(met=answers[0], unmet=answers[1])
+
+    return search_check(
+        run,
+        condition="while the temperature breaks an alarm limit (puts the limits back)",
+    )
