@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,10 +18,10 @@ class DeviceKind:
         family: family code.
         title: what it is, in a few words.
         settings: the keys such a device takes in a fixture.
-        model: its behaviour; made with the arguments of ``Device``.
+        model: makes its behaviour; takes the arguments of ``Device``.
     """
 
     family: int
     title: str
     settings: type[DeviceSettings]
-    model: type[Device[Any]]
+    model: Callable[..., Device[Any]]
