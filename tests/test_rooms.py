@@ -22,8 +22,9 @@ MAY_IMPORT: dict[str, set[str]] = {
         "errors", "records", "clock", "wire", "driver", "families", "timing",
     },
     "simulation": {"wire"},
+    "quality": {"errors", "records", "wire"},
     "results": {"errors", "records", "clock", "wire", "quality"},
-    "quality": {"errors", "records", "wire", "results"},
+    "lots": {"errors", "records", "wire", "quality", "results"},
     "plans": {
         "errors", "records", "clock", "wire", "driver", "families", "timing", "results",
         "quality", "simulation", "diagnosis",
@@ -35,7 +36,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "terminal": {"errors", "records", "clock", "results"},
     "pytest_plugin": {"errors", "records", "driver", "plans", "results"},
     "commands": {
-        "errors", "clock", "driver", "families", "plans", "quality", "results",
+        "errors", "clock", "driver", "families", "lots", "plans", "quality", "results",
         "simulation", "station", "terminal", "wire",
     },
     "cli": {"errors", "commands", "plans"},
@@ -45,13 +46,6 @@ MAY_IMPORT: dict[str, set[str]] = {
 # plans know nothing of it but what a fixture file may say.
 FROM_WIRE_FOR_SIMULATION = {"harness.wire.crc", "harness.wire.romcode"}
 FROM_SIMULATION_FOR_PLANS = {"harness.simulation.settings"}
-
-# The soak's page needs bounds and run rules; these modules of quality are arithmetic
-# only, and read no journal, so nothing goes round in a circle.
-ARITHMETIC_OF_QUALITY = {
-    f"harness.quality.{name}"
-    for name in ("bursts", "capability", "charts", "moments", "rates", "sequential")
-}
 
 # wire/ is arithmetic: no I/O, no clock, no logging, no chance.
 PURE_ROOM = "wire"
@@ -115,17 +109,6 @@ def test_simulator_shares_two_modules_only() -> None:
 def test_plans_know_only_the_settings_of_the_simulator() -> None:
     """Plans validate a fixture's simulation section and touch nothing else of it."""
     assert not _stray("plans", "simulation", FROM_SIMULATION_FOR_PLANS)
-
-
-def test_reports_use_only_the_arithmetic_of_quality() -> None:
-    """Statistics that read journals stand above the reports, pure ones below."""
-    assert not _stray("results", "quality", ARITHMETIC_OF_QUALITY)
-    for name in ARITHMETIC_OF_QUALITY:
-        path = HARNESS.parent / f"{name.replace('.', '/')}.py"
-        used = {".".join(n.split(".")[:3]) for n in _imports(path)}
-        own = {n for n in used if n.startswith("harness.quality.")}
-        assert own <= ARITHMETIC_OF_QUALITY, name
-        assert not any(n.startswith("harness.results") for n in used), name
 
 
 def test_wire_is_pure() -> None:

@@ -45,9 +45,9 @@ def gauge(
     A station is whatever shall agree: a station, a socket, an adapter. Exit code 0
     unless the gauge is not acceptable.
     """
-    from harness.quality.csv_rows import read_study  # noqa: PLC0415
+    from harness.lots.csv_rows import read_study  # noqa: PLC0415
+    from harness.lots.tables import gauge_lines  # noqa: PLC0415
     from harness.quality.gauge import GaugeVerdict, gauge_study  # noqa: PLC0415
-    from harness.quality.tables import gauge_lines  # noqa: PLC0415
 
     found = gauge_study(read_study(file), tolerance=tolerance)
     leave(gauge_lines(found, unit=unit), into, f"gauge-{file.stem}")
@@ -72,8 +72,8 @@ def golden(
     into: FolderOption = None,
 ) -> None:
     """Many readings of one golden unit: scatter and bias against the tolerance."""
+    from harness.lots.tables import golden_lines  # noqa: PLC0415
     from harness.quality.gauge import golden_check  # noqa: PLC0415
-    from harness.quality.tables import golden_lines  # noqa: PLC0415
 
     (lot,) = read_lots(
         {"golden unit": files}, quantity=quantity, step=step, leave_out=None

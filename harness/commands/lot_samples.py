@@ -37,8 +37,8 @@ def sample(
     into: FolderOption = None,
 ) -> None:
     """How many units of a lot to test, and after the test the verdict on the lot."""
+    from harness.lots.tables import sampling_lines  # noqa: PLC0415
     from harness.quality import sampling  # noqa: PLC0415
-    from harness.quality.tables import sampling_lines  # noqa: PLC0415
     from harness.results.lot_pictures import draw_oc_curve  # noqa: PLC0415
 
     if (tested is None) != (bad is None):

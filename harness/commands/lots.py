@@ -12,7 +12,7 @@ from harness.commands.base import app, example
 from harness.errors import UsageError
 
 if TYPE_CHECKING:
-    from harness.quality.readings import Lot
+    from harness.lots.readings import Lot
 
 lot_app = typer.Typer(
     name="lot",
@@ -98,7 +98,7 @@ def read_lots(
         UsageError: see ``read_lot``; or a device to leave out is in none of them, for
             a misspelt one must not go unnoticed.
     """
-    from harness.quality.readings import read_lot  # noqa: PLC0415
+    from harness.lots.readings import read_lot  # noqa: PLC0415
 
     lots = [
         read_lot(files, quantity=quantity, name=name, step=step)
@@ -156,9 +156,9 @@ def compare(
     into: FolderOption = None,
 ) -> None:
     """Is a new lot as good as the old one? Exit code 0 only if that is shown."""
-    from harness.quality.lots import LotVerdict  # noqa: PLC0415
-    from harness.quality.lots import compare as compare_lots  # noqa: PLC0415
-    from harness.quality.tables import comparison_lines  # noqa: PLC0415
+    from harness.lots.judgement import LotVerdict  # noqa: PLC0415
+    from harness.lots.judgement import compare as compare_lots  # noqa: PLC0415
+    from harness.lots.tables import comparison_lines  # noqa: PLC0415
     from harness.results.lot_pictures import Scale, draw_lots  # noqa: PLC0415
 
     old, new = read_lots(
@@ -222,10 +222,10 @@ def capability(
     into: FolderOption = None,
 ) -> None:
     """How does the spread of a lot sit between its limits? Exit code 0 if Ppk is proved."""
+    from harness.lots.judgement import summary  # noqa: PLC0415
+    from harness.lots.tables import capability_lines  # noqa: PLC0415
     from harness.quality.capability import capability as capability_of  # noqa: PLC0415
     from harness.quality.guard import guarded_limits  # noqa: PLC0415
-    from harness.quality.lots import summary  # noqa: PLC0415
-    from harness.quality.tables import capability_lines  # noqa: PLC0415
     from harness.quality.tolerance import tolerance_interval  # noqa: PLC0415
     from harness.results.lot_pictures import Scale, draw_lots  # noqa: PLC0415
 
@@ -285,9 +285,9 @@ def chart(
     into: FolderOption = None,
 ) -> None:
     """Is the process the same all along? Exit code 0 if no run rule is broken."""
+    from harness.lots.tables import chart_lines  # noqa: PLC0415
     from harness.quality import charts  # noqa: PLC0415
     from harness.quality.moments import lag_one  # noqa: PLC0415
-    from harness.quality.tables import chart_lines  # noqa: PLC0415
     from harness.results.lot_pictures import Scale, draw_chart  # noqa: PLC0415
 
     rule_set = charts.rule_set(rules)

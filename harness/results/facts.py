@@ -25,6 +25,8 @@ def run_facts(record: RunRecord) -> Iterable[tuple[str, str]]:
     if record.gaps:
         yield "adapter.away_times", str(record.gaps)
         yield "adapter.away_s", f"{record.gap_s:.3f}"
+    if record.resumed:
+        yield "resumed", f"{record.resumed} times"
     if record.lines_lost:
         yield "journal.lines_lost", str(record.lines_lost)
     for number, text in enumerate(record.disagreements, start=1):

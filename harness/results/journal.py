@@ -21,14 +21,28 @@ projections pass over them):
     gap              reason, from_s, to_s
     run_done         outcome, exit_code, interrupted; where no step tells the reason:
                      why {kind, message, hint}
+    part_started     part, run_id: first line of every file but the first
+    run_resumed      run_id, gap_s (null if unknown), steps: a run that did not come to
+                     its end goes on; its open step starts again
+    soak_started     what a soak does and can prove
+    soak_resumed     cycle: a soak goes on from there
+    soak_progress    cycle, elapsed_s, readings {ROM code: value} of one round, or
+                     rounds and spread {ROM code: [count, lowest, mean, highest]};
+                     counts {ROM code or bus: {name: growth since the last line}}
+    soak_error       device, kind, message, cycle, blame: one error
+    soak_event       happened_at, text: a line of the event file
+    soak_margin      device, name, value, unit, low, high: one timing value
+    soak_stopped     why, cycle
 """
 
 from __future__ import annotations
 
+import itertools
 import json
 import math
 import os
 from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from datetime import UTC
 from numbers import Integral, Real
 from pathlib import Path
@@ -40,6 +54,7 @@ from structlog.typing import EventDict, WrappedLogger
 
 from harness.clock import Clock
 from harness.errors import AdapterError, UsageError
+from harness.results.journal_parts import PART_BYTES, last_part, part_path
 
 FORMAT = 1
 """Version of the events that this module writes and reads."""
@@ -61,6 +76,7 @@ class _Sink:
         self._handle = os.open(path, flags | getattr(os, "O_BINARY", 0), 0o644)
         self._path = path
         self._torn = False
+        self.size = 0
 
     def info(self, line: str) -> None:
         # after a torn line (disk full) the next one must not join it
@@ -70,6 +86,7 @@ class _Sink:
             written = os.write(self._handle, data)
         except OSError as exc:
             raise self._lost(exc.strerror or str(exc)) from exc
+        self.size += written
         if written != len(data):
             raise self._lost("only a part of the line was taken, the disk may be full")
         self._torn = False
@@ -98,14 +115,32 @@ class Journal:
     passed in: whatever comes is written.
     """
 
-    def __init__(self, path: Path, clock: Clock, *, sync: bool = False) -> None:
+    def __init__(
+        self,
+        path: Path,
+        clock: Clock,
+        *,
+        sync: bool = False,
+        part: int = 1,
+        after_s: float = 0.0,
+        run_id: str = "",
+        part_bytes: int = PART_BYTES,
+    ) -> None:
         self.path = path
         self._clock = clock
         self._sync = sync
-        self._start_s = clock.now_s()
-        self._sink = _Sink(path)
+        self._part = part
+        self._part_bytes = part_bytes
+        self._run_id = run_id
+        self._start_s = clock.now_s() - after_s
         self._closed = False
-        self._log: structlog.BoundLogger = structlog.wrap_logger(
+        self._sink = _Sink(part_path(path, part))
+        self._log = self._logger()
+        if part > 1:
+            self._log.info("part_started", part=part, run_id=run_id)
+
+    def _logger(self) -> structlog.BoundLogger:
+        logger: structlog.BoundLogger = structlog.wrap_logger(
             self._sink,
             processors=[
                 self._stamp,
@@ -118,15 +153,24 @@ class Journal:
             context_class=dict,
             cache_logger_on_first_use=True,
         )
+        return logger
 
     @classmethod
-    def create(cls, folder: Path, clock: Clock, *, sync: bool = False) -> Self:
+    def create(
+        cls,
+        folder: Path,
+        clock: Clock,
+        *,
+        sync: bool = False,
+        part_bytes: int = PART_BYTES,
+    ) -> Self:
         """A new journal in ``folder``, which is made if need be.
 
         Args:
             folder: the run's own results folder.
             clock: the port's clock; its time now becomes ``t_s`` zero.
             sync: force every line to the disk, not the ends of steps alone.
+            part_bytes: size from which on the journal goes on in its next part.
 
         Raises:
             UsageError: there is a journal already, or the folder cannot be used.
@@ -134,7 +178,7 @@ class Journal:
         path = folder / FILE_NAME
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            return cls(path, clock, sync=sync)
+            return cls(path, clock, sync=sync, part_bytes=part_bytes)
         except FileExistsError as exc:
             raise UsageError(
                 "a journal or file of this name exists already",
@@ -146,6 +190,31 @@ class Journal:
                 f"the results folder cannot be used: {exc.strerror}",
                 where=str(folder),
                 hint="name a results folder that you may write to",
+            ) from exc
+
+    @classmethod
+    def take_up(cls, path: Path, clock: Clock, *, after_s: float, run_id: str) -> Self:
+        """The next part of a journal whose run did not come to its end.
+
+        What is there already is not touched.
+
+        Args:
+            path: its first part.
+            clock: the port's clock.
+            after_s: ``t_s`` of now, from the run's first beginning.
+            run_id: the run's name.
+
+        Raises:
+            UsageError: somebody else takes it up, or the folder cannot be used.
+        """
+        part = last_part(path) + 1
+        try:
+            return cls(path, clock, part=part, after_s=after_s, run_id=run_id)
+        except OSError as exc:
+            raise UsageError(
+                f"the journal cannot be taken up: {exc.strerror}",
+                where=str(part_path(path, part)),
+                hint="look whether another run goes on with it; else run anew",
             ) from exc
 
     def record(self, event: str, /, **fields: Any) -> None:  # noqa: ANN401 - any fact
@@ -162,9 +231,30 @@ class Journal:
             raise ValueError("the journal is closed")
         if taken := [name for name in _STAMPS if name in fields]:
             raise ValueError(f"the journal itself writes {', '.join(taken)}")
+        if self._sink.size >= self._part_bytes:
+            self._next_part()
+        if event == "run_started":
+            self._run_id = str(fields.get("run_id", ""))
         self._log.info(event, **fields)
         if self._sync or event in _FORCED_TO_DISK:
             self._sink.force()
+
+    def _next_part(self) -> None:
+        self._sink.force()
+        path = part_path(self.path, self._part + 1)
+        try:
+            following = _Sink(path)
+        except OSError as exc:
+            raise AdapterError(
+                f"the journal's next part cannot be made: {exc.strerror}",
+                where=str(path),
+                hint="make room on that disk; what was written before is kept",
+            ) from exc
+        self._sink.close()
+        self._part += 1
+        self._sink = following
+        self._log = self._logger()
+        self._log.info("part_started", part=self._part, run_id=self._run_id)
 
     def close(self) -> None:
         """Close the file; a second call does nothing."""
@@ -235,21 +325,56 @@ def _plain_scalar(value: object) -> str | int | float | None:
 
 
 def read_events(path: Path) -> Iterator[Event]:
-    """The events of a journal, one after the other, in constant memory.
+    """The events of a journal, all its parts, in constant memory.
 
     A line that was cut or torn becomes an event ``line_lost`` with its ``line``
-    number (from 1) and the ``bytes`` that are left of it.
+    number (from 1, in its part) and the ``bytes`` that are left of it.
+
+    Args:
+        path: its first part.
 
     Raises:
         UsageError: on the first step of the iteration, if there is no such file or
-            it does not begin as a journal of a format that is known.
+            it does not begin as a journal of a format that is known; later, if a part
+            is none of this journal.
     """
+    run_id = ""
+    for part in itertools.count(1):
+        following = part_path(path, part)
+        if part > 1 and not following.exists():
+            return
+        with _readable(following), following.open("rb") as stream:
+            for number, line in enumerate(_lines(stream), start=1):
+                event = _event(line, following, part, number, run_id)
+                run_id = run_id or str(event.get("run_id", ""))
+                yield event
+            if part == 1 and not stream.tell():
+                _checked_first(b"", path)
+
+
+def _event(line: bytes, path: Path, part: int, number: int, run_id: str) -> Event:
+    """The event of a line, which may be the first of its part."""
+    if part == 1 and number == 1:
+        return _checked_first(line, path)
+    event = _parsed(line)
+    if event is None:
+        return _lost_line(number, line)
+    if number == 1 and (event["event"], event.get("run_id")) != (
+        "part_started",
+        run_id,
+    ):
+        raise UsageError(
+            "this file is no part of the journal beside it",
+            where=f"{path}:1",
+            hint="move it away: parts of different runs never share a folder",
+        )
+    return event
+
+
+@contextmanager
+def _readable(path: Path) -> Iterator[None]:
     try:
-        with path.open("rb") as stream:
-            first = stream.readline(_LONGEST_LINE)
-            yield _checked_first(first, path)
-            for number, line in enumerate(_lines(stream), start=2):
-                yield _parsed(line) or _lost_line(number, line)
+        yield
     except OSError as exc:
         raise UsageError(
             f"the journal cannot be read: {exc.strerror}",
@@ -262,13 +387,15 @@ class Tail:
     """Follows a journal that is still being written.
 
     Args:
-        path: the file.
+        path: its first part.
     """
 
     def __init__(self, path: Path) -> None:
         self._path = path
+        self._part = 1
         self._offset = 0
         self._number = 0
+        self._run_id = ""
 
     def new_events(self) -> list[Event]:
         """Whole lines since the last call; the line being written waits.
@@ -277,30 +404,34 @@ class Tail:
             UsageError: see ``read_events``.
         """
         events: list[Event] = []
-        try:
-            with self._path.open("rb") as stream:
-                stream.seek(self._offset)
-                for line in _lines(stream):
-                    if not line.endswith(b"\n"):
-                        break
-                    self._offset += len(line)
-                    self._number += 1
-                    first = self._number == 1
-                    event = _checked_first(line, self._path) if first else _parsed(line)
-                    events.append(event or _lost_line(self._number, line))
-        except OSError as exc:
-            raise UsageError(
-                f"the journal cannot be read: {exc.strerror}",
-                where=str(self._path),
-                hint=f"name the {FILE_NAME} of a results folder",
-            ) from exc
-        if not self._number:
+        while True:
+            # asked first: a part is whole before the next one is made
+            is_whole = part_path(self._path, self._part + 1).exists()
+            events += self._of_part(whole=is_whole)
+            if not is_whole:
+                break
+            self._part += 1
+            self._offset = self._number = 0
+        if self._part == 1 and not self._number:
             raise UsageError(
                 "the journal has not begun yet",
                 where=str(self._path),
                 hint="start the run first, then watch it",
             )
         return events
+
+    def _of_part(self, *, whole: bool) -> Iterator[Event]:
+        path = part_path(self._path, self._part)
+        with _readable(path), path.open("rb") as stream:
+            stream.seek(self._offset)
+            for line in _lines(stream):
+                if not line.endswith(b"\n") and not whole:
+                    break
+                self._offset += len(line)
+                self._number += 1
+                event = _event(line, path, self._part, self._number, self._run_id)
+                self._run_id = self._run_id or str(event.get("run_id", ""))
+                yield event
 
 
 def _lines(stream: BinaryIO) -> Iterator[bytes]:

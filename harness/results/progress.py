@@ -105,6 +105,7 @@ class StepProgress:
         self._tallies: dict[DeviceRef | None, DeviceTally] = {}
         self._stated: dict[str, Any] = {}
         self._open = False
+        self._paused = False
         self._started_at = ""
         self._finished_at = ""
         self._started_s = 0.0
@@ -113,8 +114,15 @@ class StepProgress:
     def start(self, event: dict[str, Any], *, now_s: float) -> None:
         """Take a ``step_started`` in."""
         self._open = True
+        self._paused = False
         self._started_at = self._started_at or str(event.get("at", ""))
         self._started_s = now_s
+
+    def pause(self, *, now_s: float) -> None:
+        """The run was cut or ended at that time, and goes on later."""
+        if self._open and not self._paused:
+            self._duration_s += now_s - self._started_s
+            self._paused = True
 
     def take(self, result: CheckResult, *, round_: int) -> None:
         """Take a result in; ``round_`` counts from 1."""
@@ -141,7 +149,7 @@ class StepProgress:
         """
         results = {device: tally.result() for device, tally in self._tallies.items()}
         duration_s = self._duration_s
-        if self._open:
+        if self._open and not self._paused:
             duration_s += now_s - self._started_s
         if extra := self._beyond_results(ending, duration_s=duration_s):
             bus = results.get(None)

@@ -92,6 +92,7 @@ class RunRecord:
         gap_s: for how long in all, seconds.
         lines_lost: lines of the journal that could not be read.
         disagreements: where the journal states another verdict than its results.
+        resumed: how often it was taken up again after it was cut or ended.
         nights: what its soaks add up to.
     """
 
@@ -111,6 +112,7 @@ class RunRecord:
     gap_s: float = 0.0
     lines_lost: int = 0
     disagreements: tuple[str, ...] = ()
+    resumed: int = 0
     nights: tuple[Night, ...] = field(default=(), compare=False)
 
     @classmethod
@@ -164,10 +166,11 @@ class Folding:
         self._adapter: dict[str, Any] = {}
         self._steps: dict[str, StepProgress] = {}
         self._finished_at = ""
-        self._now_s = 0.0
+        self._now_s = self._before_s = 0.0
         self._gaps = 0
         self._gap_s = 0.0
         self._lines_lost = 0
+        self._resumed = 0
         self._nights = Nights()
         self._takers = {
             "run_started": self._take_run_started,
@@ -178,6 +181,7 @@ class Folding:
             "gap": self._take_gap,
             "line_lost": self._take_line_lost,
             "run_done": self._take_run_done,
+            "run_resumed": self._take_run_resumed,
         }
 
     def add(self, event: dict[str, Any]) -> None:
@@ -187,6 +191,7 @@ class Folding:
             KeyError, TypeError, ValueError, AttributeError: the event does not carry
                 what its format promises.
         """
+        self._before_s = self._now_s
         self._now_s = float(event.get("t_s", self._now_s))
         self._finished_at = str(event.get("at", self._finished_at))
         if taker := self._takers.get(event["event"]):
@@ -222,6 +227,7 @@ class Folding:
             gap_s=self._gap_s,
             lines_lost=self._lines_lost,
             disagreements=tuple(disagreements),
+            resumed=self._resumed,
             nights=self._nights.nights,
         )
 
@@ -295,6 +301,12 @@ class Folding:
     def _take_run_done(self, event: dict[str, Any]) -> None:
         Outcome(event["outcome"])  # refuses a word that is no outcome
         self._done = event
+
+    def _take_run_resumed(self, _event: dict[str, Any]) -> None:
+        self._resumed += 1
+        self._done = {}
+        for step in self._steps.values():
+            step.pause(now_s=self._before_s)
 
     def _step(self, event: dict[str, Any]) -> StepProgress:
         name = str(event["step"])

@@ -157,7 +157,6 @@ class Night:
         self.now_s = float(event.get("t_s", self.now_s))
         taker = {
             "soak_started": self._take_start,
-            "soak_resumed": self._take_resumed,
             "soak_progress": self._take_progress,
             "soak_error": self._take_error,
             "soak_event": self._take_event,
@@ -201,9 +200,17 @@ class Night:
         for data in event.get("devices", ()):
             self._device(data["rom_code"]).label = DeviceRef(**data).label
 
-    def _take_resumed(self, _event: dict[str, Any]) -> None:
+    def take_pause(self, event: dict[str, Any]) -> None:
+        """The run goes on: what lies between is a gap, if this soak was not done."""
+        if self.done:
+            return
         self.resumed += 1
-        self.done = False
+        to_s = float(event["t_s"])
+        known = event.get("gap_s") is not None
+        text = "the run was cut or ended, and taken up again"
+        if not known:
+            text += "; how long is not known, the calendar went backwards"
+        self.gaps.append(Span(from_s=self.now_s, to_s=to_s, text=text))
 
     def _take_progress(self, event: dict[str, Any]) -> None:
         cycle = int(event["cycle"])
@@ -289,8 +296,9 @@ class Nights:
     """The soaks of a run while its events come in."""
 
     def __init__(self) -> None:
-        self._nights: dict[str, Night] = {}
-        self._current = ""
+        self._nights: list[Night] = []
+        self._step = ""
+        self._night: Night | None = None
 
     def add(self, event: dict[str, Any]) -> None:
         """Take one event in; those of no soak pass by.
@@ -300,20 +308,34 @@ class Nights:
         """
         name = event["event"]
         if name == "step_started":
-            self._current = str(event["step"]) if event.get("kind") == "soak" else ""
-        elif name == "step_done" and self._current in self._nights:
-            self._nights[self._current].done = True
-            self._current = ""
-        elif self._current and (name == "gap" or name.startswith("soak_")):
-            night = self._nights.get(self._current)
-            if night is None:
-                night = Night(
-                    self._current, float(event.get("t_s", 0.0)), str(event.get("at"))
-                )
-                self._nights[self._current] = night
-            night.add(event)
+            self._step = str(event["step"]) if event.get("kind") == "soak" else ""
+            self._night = None
+        elif name == "step_done":
+            if self._night is not None:
+                self._night.done = True
+            self._step, self._night = "", None
+        elif name == "run_resumed":
+            for night in self._nights:
+                night.take_pause(event)
+        elif self._step and (name == "gap" or name.startswith("soak_")):
+            self._chosen(event).add(event)
+
+    def _chosen(self, event: dict[str, Any]) -> Night:
+        """The night that an event belongs to."""
+        last = self._nights[-1] if self._nights else None
+        is_open = last is not None and last.step == self._step and not last.done
+        if event["event"] == "soak_started" and is_open and last and not last.cycles:
+            self._nights.pop()  # cut before its first round was counted
+        if event["event"] == "soak_resumed" and is_open:
+            self._night = last
+        elif self._night is None or event["event"] == "soak_started":
+            at_s, at = float(event.get("t_s", 0.0)), str(event.get("at"))
+            self._night = Night(self._step, at_s, at)
+            self._nights.append(self._night)
+        assert self._night is not None
+        return self._night
 
     @property
     def nights(self) -> tuple[Night, ...]:
         """Each soak, in the order of their starts."""
-        return tuple(self._nights.values())
+        return tuple(self._nights)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from harness.errors import UsageError
+from harness.lots.readings import Lot, require_comparable
 from harness.quality.comparison import (
     Equivalence,
     MeanDifference,
@@ -29,7 +30,6 @@ from harness.quality.moments import (
     require_positive,
 )
 from harness.quality.outliers import outliers
-from harness.quality.readings import Lot, require_comparable
 from harness.quality.unit_counts import units_for_equivalence
 from harness.results.wording import number_text
 

@@ -10,8 +10,8 @@ from typing import Any
 import pytest
 
 from harness.errors import UsageError
-from harness.quality.csv_rows import read_study
-from harness.quality.readings import Lot, read_lot, require_comparable
+from harness.lots.csv_rows import read_study
+from harness.lots.readings import Lot, read_lot, require_comparable
 
 Write = Callable[..., Path]
 

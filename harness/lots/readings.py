@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from harness.errors import UsageError
-from harness.quality.csv_rows import number_of, read_rows
+from harness.lots.csv_rows import number_of, read_rows
 from harness.results.journal import FILE_NAME, read_events
 
 _Limits = tuple[float | None, float | None]

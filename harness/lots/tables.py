@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from harness.lots.judgement import LotComparison, LotSummary
 from harness.quality.capability import Capability, Indices
 from harness.quality.charts import FEW_FOR_LIMITS, ChartLimits, RuleSet, Signal
 from harness.quality.gauge import GaugeStudy, GoldenCheck
 from harness.quality.guard import GuardedLimits, Proof, uncertainty_ratio
-from harness.quality.lots import LotComparison, LotSummary
 from harness.quality.sampling import (
     SamplingPlan,
     acceptance_chance,

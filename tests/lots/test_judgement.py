@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from harness.errors import UsageError
-from harness.quality.lots import LotVerdict, compare, summary
-from harness.quality.readings import Lot, Reading
+from harness.lots.judgement import LotVerdict, compare, summary
+from harness.lots.readings import Lot, Reading
 
 
 def _lot(name: str, values: list[float], unit: str = "degC") -> Lot:
