@@ -24,6 +24,8 @@ from harness.results.ledger_entry import UnitFacts, UnitTest, read_test
 RETRY_S = 2.0
 """Between two tries to reach a ledger that is away."""
 
+_LOOK_S = 0.05
+
 MARK = "booked"
 
 Say = Callable[[str], None]
@@ -141,8 +143,14 @@ class Books:
         self._woken.set()
 
     def finish(self, *, patience_s: float) -> int:
-        """Book what waits, no longer than ``patience_s``; how many are left."""
-        self._idle.wait(patience_s)
+        """Book what waits, no longer than ``patience_s``; how many are left.
+
+        A ledger that is away is not waited for.
+        """
+        until_s = SystemClock().now_s() + patience_s
+        while not self._is_away and SystemClock().now_s() < until_s:
+            if self._idle.wait(_LOOK_S):
+                break
         self._stop.set()
         self._woken.set()
         self._thread.join(patience_s)

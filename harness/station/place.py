@@ -15,7 +15,6 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from threading import Event
-from typing import Protocol
 
 from harness.driver.search import enumerate_devices
 from harness.errors import (
@@ -24,7 +23,6 @@ from harness.errors import (
     LineNotReady,
     ShortEcho,
     SlotproofError,
-    UsageError,
 )
 from harness.families.hazard import Hazard
 from harness.plans.connection import connect
@@ -35,6 +33,7 @@ from harness.results.junit import slug
 from harness.results.ledger_entry import UnitFacts, UnitTest, read_test
 from harness.station.books import Books
 from harness.station.contact import POLL_S, STEADY_S, Contact, feel
+from harness.station.people import Hands, NobodyToAsk, Person
 from harness.station.policy import Advice, Standing, advice, refusal, standing_of
 from harness.station.serials import Serials
 from harness.station.signs import VERDICTS, Sign, View
@@ -63,44 +62,6 @@ _WAITING = {
     ),
 }
 """What an empty place shows, by what the last poll found."""
-
-
-class Hands(Protocol):
-    """Who puts units in and takes them out: a person, or a rehearsed shift."""
-
-    def see(self, sign: Sign) -> None:
-        """Hears of each new state of the place."""
-        ...
-
-    @property
-    def has_more(self) -> bool:
-        """False once no unit will come any more."""
-        ...
-
-
-class NobodyToAsk:
-    """A station's places run side by side: there is nobody to answer a prompt."""
-
-    def ask(self, text: str, *, yes_no: bool) -> bool:
-        """Refuse.
-
-        Raises:
-            UsageError: always.
-        """
-        question = "a yes or no" if yes_no else "enter"
-        raise UsageError(
-            f"the plan waits for {question} at {text!r}, and a station does not ask",
-            hint="take the prompt step out of the plan, or use `slotproof run`",
-        )
-
-
-class Person:
-    """A person: sees the screen, and always has another unit."""
-
-    has_more = True
-
-    def see(self, sign: Sign) -> None:
-        """The screen tells."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

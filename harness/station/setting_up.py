@@ -19,9 +19,10 @@ from harness.results.ledger import Ledger
 from harness.station.board import Board
 from harness.station.books import Books
 from harness.station.feeder import Feeder
-from harness.station.place import Hands, Place, Setup
+from harness.station.people import Hands
+from harness.station.place import Place, Setup
 from harness.station.serials import FromFile, NoSerials, Scanner, Serials
-from harness.station.shift import Shift, held
+from harness.station.shift import PATIENCE_S, Shift, held
 from harness.station.tally import Tally
 from harness.station.unit_run import ProvedBus
 
@@ -35,6 +36,7 @@ class Orders:
         fixtures: one a place.
         folder: the shift's folder.
         ledger: a file, or a ``postgresql://`` URL.
+        ledger_wait_s: longest wait for it before it counts as away.
         serials: ``scan``, ``none``, or a file.
         station: name of the station.
         lot: name of the lot in hand, may be empty.
@@ -49,6 +51,7 @@ class Orders:
     station: str
     lot: str = ""
     allowed: frozenset[Hazard] = frozenset()
+    ledger_wait_s: float = 2.0
 
 
 def place_names(fixtures: Sequence[Fixture]) -> tuple[str, ...]:
@@ -120,8 +123,15 @@ class Ready:
 
 
 @contextmanager
-def ready(orders: Orders, console: Console) -> Iterator[Ready]:
+def ready(
+    orders: Orders, console: Console, *, patience_s: float = PATIENCE_S
+) -> Iterator[Ready]:
     """Hold the shift's folder and ledger, and make everything for the shift.
+
+    Args:
+        orders: what it is to be.
+        console: the operator's screen.
+        patience_s: how long its end may wait for places and ledger.
 
     Raises:
         UsageError: what is asked for cannot be.
@@ -131,7 +141,7 @@ def ready(orders: Orders, console: Console) -> Iterator[Ready]:
     tally = Tally()
     board = Board(console, names, tally)
     sources, scanner = _sources(orders, names)
-    with held(orders.folder), Ledger(orders.ledger) as ledger:
+    with held(orders.folder), _ledger(orders) as ledger:
         books = Books(ledger, board.say)
         setup = Setup(
             plan=orders.plan,
@@ -151,9 +161,18 @@ def ready(orders: Orders, console: Console) -> Iterator[Ready]:
             )
         ]
         shift = Shift(
-            folder=orders.folder, places=places, books=books, tally=tally, board=board
+            folder=orders.folder,
+            places=places,
+            books=books,
+            tally=tally,
+            board=board,
+            patience_s=patience_s,
         )
         yield Ready(shift=shift, board=board, scanner=scanner)
+
+
+def _ledger(orders: Orders) -> Ledger:
+    return Ledger(orders.ledger, wait_s=orders.ledger_wait_s)
 
 
 def _place(name: str, fixture: Fixture, setup: Setup, source: _Source) -> Place:

@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from threading import Thread
+from threading import Event, Thread
 
 from harness.errors import SlotproofError, UsageError
 from harness.station.board import Board
@@ -24,7 +24,7 @@ from harness.station.tally import Counts, Tally, summary_lines
 LOCK_FILE = "shift"
 SUMMARY_FILE = "summary.txt"
 
-_ENDING_S = 20.0
+PATIENCE_S = 20.0
 """A test in hand ends, and journals are booked, within this real time."""
 
 _LOOK_S = 0.1
@@ -108,6 +108,7 @@ class Shift:
         books: the ledger.
         tally: the shift's counts.
         board: the screen.
+        patience_s: how long the end may wait for places, and then for the ledger.
     """
 
     def __init__(
@@ -118,12 +119,14 @@ class Shift:
         books: Books,
         tally: Tally,
         board: Board,
+        patience_s: float = PATIENCE_S,
     ) -> None:
         self._folder = folder
         self._places = places
         self._books = books
         self._tally = tally
         self._board = board
+        self._patience_s = patience_s
         self._broken: list[tuple[str, str]] = []
 
     def stop(self) -> None:
@@ -139,38 +142,40 @@ class Shift:
         for journal in left_behind(self._folder):
             self._books.hand_over(journal)
         self._books.start()
-        threads = [
-            Thread(target=self._run, args=(place,), name=place.name, daemon=True)
-            for place in self._places
-        ]
-        for thread in threads:
-            thread.start()
-        interrupted = self._wait(threads)
-        unbooked = self._books.finish(patience_s=_ENDING_S)
+        ended = {place.name: Event() for place in self._places}
+        for place in self._places:
+            args = (place, ended[place.name])
+            Thread(target=self._run, args=args, name=place.name, daemon=True).start()
+        interrupted = self._wait(list(ended.values()))
+        unbooked = self._books.finish(patience_s=self._patience_s)
         end = ShiftEnd(
             counts=self._tally.counts(),
             unbooked=unbooked,
             interrupted=interrupted,
-            stuck=tuple(thread.name for thread in threads if thread.is_alive()),
+            stuck=tuple(name for name, event in ended.items() if not event.is_set()),
             broken=tuple(self._broken),
         )
         self._write_summary(end)
         return end
 
-    def _wait(self, threads: list[Thread]) -> bool:
-        """Until all places have ended; True if Ctrl-C ended them."""
+    def _wait(self, ended: list[Event]) -> bool:
+        """Until all places have ended; True if Ctrl-C ended them.
+
+        Events are waited for, since a join that Ctrl-C breaks off takes its thread for
+        ended before Python 3.13.
+        """
         try:
-            while any(thread.is_alive() for thread in threads):
-                threads[0].join(_LOOK_S)
-                threads = [thread for thread in threads if thread.is_alive()] or threads
+            for event in ended:
+                while not event.wait(_LOOK_S):
+                    pass
         except KeyboardInterrupt:
             self.stop()
-            for thread in threads:
-                thread.join(_ENDING_S / len(threads))
+            for event in ended:
+                event.wait(self._patience_s / len(ended))
             return True
         return False
 
-    def _run(self, place: Place) -> None:
+    def _run(self, place: Place, ended: Event) -> None:
         """One place in its thread: whatever ends it is told and stays its own."""
         try:
             place.run()
@@ -178,6 +183,8 @@ class Shift:
             self._break(place, str(fault))
         except Exception as fault:  # noqa: BLE001 - the other places go on
             self._break(place, f"{type(fault).__name__}: {fault}")
+        finally:
+            ended.set()
 
     def _break(self, place: Place, reason: str) -> None:
         self._broken.append((place.name, reason))
