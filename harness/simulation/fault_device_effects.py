@@ -176,12 +176,18 @@ def _hot_plugging(fault: fs.HotPlugging, place: Place) -> Iterator[None]:
     # an empty capacitor is a short until its charge has come through the pull-up
     share = 1 - station.device.settings.threshold_high_v / core.settings.line.supply_v
     drag_us = core.wiring.line.source_ohm * fault.store_nf * 1e-3 * -log(share)
-    if drag_us:
-        core.wiring.tie(owner, ohm=EMPTY_OHM, level_v=0.0)
-        place.later(drag_us, lambda: core.wiring.untie(owner))
-    _reconnect(station)
-    core.population_changed()
+    is_in = True
+
+    def wake() -> None:
+        core.wiring.untie(owner)
+        if is_in:
+            _reconnect(station)
+            core.population_changed()
+
+    core.wiring.tie(owner, ohm=EMPTY_OHM, level_v=0.0)
+    place.later(drag_us, wake)
     yield
+    is_in = False
     core.wiring.untie(owner)
     unplug_newcomer(fault, place)
 

@@ -111,9 +111,12 @@ class Station:
 
     def mend_supply_lead(self) -> None:
         """The supply wire is whole again."""
-        self.supply.rest()
-        self.supply.detach()
+        if isinstance(self.supply, ParasiteSupply):
+            self.supply.retire()
+        was_good = self.supply.is_good
         self._use_supply(self._own_supply)
+        if self.supply.is_good and not was_good:
+            self.power_on()
 
     def _spend_slot(self) -> None:
         self.supply.spend_slot()

@@ -61,7 +61,6 @@ class ParasiteSupply:
         self._drain_ua = settings.idle_ua
         self._timer: Timer | None = None
         self._on_sag: Action | None = None
-        self._attached = False
 
     @property
     def is_working(self) -> bool:
@@ -79,7 +78,6 @@ class ParasiteSupply:
 
     def attach(self) -> None:
         """The data lead is on the line."""
-        self._attached = True
         comparator = self._engine.listen(
             self,
             low_v=self.feed_v,
@@ -92,10 +90,15 @@ class ParasiteSupply:
 
     def detach(self) -> None:
         """The data lead is off."""
-        self._attached = False
         self._engine.ignore(self)
         if self._fed:
             self._on_feed(False)
+
+    def retire(self) -> None:
+        """Something else feeds the chip from now on."""
+        self.rest()
+        self._call_off()
+        self._engine.ignore(self)
 
     def refresh(self) -> None:
         """Book what happened so far; the line's source changed."""
