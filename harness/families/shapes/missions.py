@@ -19,6 +19,7 @@ SAMPLES = Option(
     high=2048,
 )
 
+_SUFFIX = {"degC": "degc", "%RH": "rh"}
 _SPARE_S = 90.0
 """A first sample may wait for the device's next minute, and some."""
 
@@ -49,13 +50,13 @@ def wait_for_samples(
 def judged_log(
     samples: Sequence[float], options: Options, *, name: str = "log", unit: str = "degC"
 ) -> tuple[Measurement, ...]:
-    """Number, lowest and highest of a log, with the limits of the options."""
+    """Number, lowest and highest of a log; limits are options such as ``low_degc``."""
     values = [Measurement(name=f"{name}_samples", value=len(samples), unit="samples")]
     if samples:
-        low = options.number("low_degc") if options.given("low_degc") else None
-        high = options.number("high_degc") if options.given("high_degc") else None
-        if unit != "degC":
-            low = high = None
+        low, high = (
+            options.number(limit) if options.given(limit) else None
+            for limit in (f"low_{_SUFFIX[unit]}", f"high_{_SUFFIX[unit]}")
+        )
         values += [
             Measurement(name=f"{name}_lowest", value=min(samples), unit=unit, low=low),
             Measurement(
