@@ -21,16 +21,11 @@ from dataclasses import dataclass
 
 from harness.errors import (
     AnswerImpossible,
-    CheckValueWrong,
-    DeviceAbsent,
     ReadingImplausible,
     ReadingSuspect,
-    StillBusy,
-    UsageError,
 )
 from harness.families.family import (
     Answer,
-    Broadcast,
     Family,
     Quantity,
     Register,
@@ -38,27 +33,23 @@ from harness.families.family import (
     Setting,
     by_name,
 )
-from harness.families.shapes.readings import weigh
+from harness.families.shapes import thermometry
+from harness.families.shapes.sheet_signs import SHEET_CHECK
+from harness.families.shapes.values import whole
 from harness.records import Scalar
-from harness.wire.crc import crc8
 
-CONVERT, READ_SCRATCHPAD, WRITE_SCRATCHPAD = 0x44, 0xBE, 0x4E
-COPY_SCRATCHPAD, RECALL, READ_SUPPLY = 0x48, 0xB8, 0xB4
+CONVERT, READ_SCRATCHPAD = thermometry.CONVERT, thermometry.READ_SCRATCHPAD
+WRITE_SCRATCHPAD = thermometry.WRITE_SCRATCHPAD
+COPY_SCRATCHPAD, RECALL = thermometry.COPY_SCRATCHPAD, thermometry.RECALL
+READ_SUPPLY = thermometry.READ_SUPPLY
 
-_CONVERSION_MS = {9: 93.75, 10: 187.5, 11: 375.0, 12: 750.0}
-"""Longest conversion by resolution (data sheet family 28h, p. 8)."""
-
-_POLL_ALLOWANCE_MS = 25.0
-"""Round trip of the poll itself; only beyond it a device is called late."""
+is_parasite = thermometry.is_parasite
+convert_all = thermometry.convert_all
 
 _COPY_S = 0.010
 """EEPROM write time, longest (data sheet family 28h, p. 19)."""
 
 _RANGE_DEGC = (-55.0, 125.0)
-
-_AGREE_K, _JUMP_K, _RATE_K_PER_S = 0.5, 1.0, 0.2
-"""Two conversions in a row agree within 0.5 K (field practice); what a probe in air may
-change at once, and for each second since (our choice)."""
 
 _MARK = 0x5A
 """Turned into both alarm bytes as a marker: none of them stays what it was."""
@@ -84,7 +75,11 @@ class Scratchpad:
     @property
     def conversion_ms(self) -> float:
         """Longest published conversion at the block's resolution."""
-        return _CONVERSION_MS[self.resolution_bits] if self.has_config else 750.0
+        return (
+            thermometry.CONVERSION_MS[self.resolution_bits]
+            if self.has_config
+            else 750.0
+        )
 
     @property
     def settings(self) -> bytes:
@@ -132,31 +127,15 @@ def read_scratchpad(session: Session) -> Scratchpad:
 
 def prove(data: bytes, family: int) -> Scratchpad:
     """Nine bytes as a block, or the error that says what is wrong with them."""
-    shown = data.hex(" ").upper()
-    if data == b"\xff" * 9:
-        raise DeviceAbsent("nobody drives the line: nine bytes of FFh were read")
-    if not any(data):
-        raise AnswerImpossible(
-            "nine zero bytes: their check value is right, a thermometer's block never is so",
-            hint="the line was low while reading: look for a short, moisture or a slow edge",
-        )
-    if crc8(data) != 0:
-        raise CheckValueWrong(
-            f"block {shown}: check byte {data[8]:02X}h, computed {crc8(data[:8]):02X}h"
-        )
+    shown = thermometry.prove_nine(data).hex(" ").upper()
     block = Scratchpad(data, family)
     if block.has_config and data[4] & 0x9F != 0x1F:
         raise AnswerImpossible(
             f"block {shown}: configuration {data[4]:02X}h, but its fixed bits are 0xx11111"
         )
-    fixed = ((5, 0xFF), (7, 0x10)) if block.has_config else ((4, 0xFF), (5, 0xFF))
-    for place, value in fixed:
-        if data[place] != value:
-            raise AnswerImpossible(
-                f"block {shown}: reserved byte {place} is {data[place]:02X}h, not {value:02X}h",
-                hint="repeat; if it stays the part does not behave as the data sheet says, "
-                "if it goes a slot was slipped",
-            )
+    thermometry.prove_fixed(
+        data, {5: 0xFF, 7: 0x10} if block.has_config else {4: 0xFF, 5: 0xFF}
+    )
     if not block.has_config:
         _prove_counters(data, shown)
     return block
@@ -180,19 +159,6 @@ def _prove_counters(data: bytes, shown: str) -> None:
 # -- supply and conversion ----------------------------------------------------
 
 
-def is_parasite(session: Session) -> bool:
-    """True if the device is fed from the data line; asked once a run."""
-    if "parasite" not in session.memory:
-        bit = session.transact_bits(bytes([READ_SUPPLY]), 1)[0]
-        session.memory["parasite"] = bit == 0
-    return bool(session.memory["parasite"])
-
-
-def _supply(session: Session) -> Answer:
-    session.memory.pop("parasite", None)
-    return Answer(value="parasite" if is_parasite(session) else "external")
-
-
 def convert(session: Session) -> float | None:
     """One conversion, waited for; the time it took in ms, None where it cannot be seen.
 
@@ -208,58 +174,7 @@ def convert(session: Session) -> float | None:
     block = read_scratchpad(session)
     longest_ms = block.conversion_ms
     session.memory["settings"] = block.settings
-    if is_parasite(session):
-        session.hold_strong_pull_up(bytes([CONVERT]), longest_ms / 1e3)
-        return None
-    for _ in range(3):
-        if session.transact_bits(bytes([CONVERT]), 1) == [0]:
-            return _await_done(session, longest_ms)
-    raise DeviceAbsent(
-        "the device did not turn busy after three convert commands",
-        hint="check the supply lead of this device; a reading now would be an old one",
-    )
-
-
-def _await_done(session: Session | Broadcast, longest_ms: float) -> float:
-    started_s = session.clock.now_s()
-    pause_s = longest_ms / 1e3 / 64
-    # Most parts need about 0.8 of the published time: look often from the half on.
-    session.clock.sleep(longest_ms / 2e3)
-    while True:
-        # Judged by when the question was sent: its answer may be late by the adapter.
-        asked_ms = (session.clock.now_s() - started_s) * 1e3
-        if any(session.read_bits(1)):
-            return (session.clock.now_s() - started_s) * 1e3
-        if asked_ms > longest_ms + _POLL_ALLOWANCE_MS:
-            raise StillBusy(
-                f"still converting after {asked_ms:.0f} ms, published longest {longest_ms:g} ms"
-            )
-        session.clock.sleep(pause_s)
-
-
-def convert_all(everybody: Broadcast, parasite: bool) -> Answer:
-    """One conversion of all thermometers at once, for reads that follow.
-
-    Args:
-        everybody: the bus.
-        parasite: True if any device may be fed from the data line; the line then
-            idles for the longest time, since nobody may be asked.
-
-    Raises:
-        DeviceAbsent: nobody turned busy after three commands.
-        StillBusy: somebody did not finish in the published time.
-    """
-    longest_ms = max(_CONVERSION_MS.values())
-    if parasite:
-        everybody.hold_strong_pull_up(bytes([CONVERT]), longest_ms / 1e3)
-        return Answer(value=longest_ms)
-    for _ in range(3):
-        if everybody.transact_bits(bytes([CONVERT]), 1) == [0]:
-            return Answer(value=round(_await_done(everybody, longest_ms), 3))
-    raise DeviceAbsent(
-        "no device turned busy after three convert commands",
-        hint="check the devices' supply; readings now would be old ones",
-    )
+    return thermometry.convert(session, longest_ms)
 
 
 def _read_value(session: Session) -> Answer:
@@ -281,14 +196,7 @@ def _read_value(session: Session) -> Answer:
             f"{value:.4f} degC is outside the device's range of {low:g} to {high:g} degC "
             f"(block {shown})"
         )
-    weigh(
-        session,
-        value,
-        agree=_AGREE_K,
-        jump=_JUMP_K,
-        rate_per_s=_RATE_K_PER_S,
-        unproved=bool(session.memory.get("parasite")),
-    )
+    thermometry.believe(session, value)
     return Answer(value=value, evidence={"block": shown})
 
 
@@ -308,12 +216,7 @@ def _prove_settings_kept(session: Session) -> None:
         ReadingImplausible: they went back, so the device restarted meanwhile.
     """
     before = session.memory["settings"]
-    after = read_scratchpad(session).settings
-    if after != before:
-        raise ReadingImplausible(
-            f"settings were {before.hex(' ').upper()} before the conversion and are "
-            f"{after.hex(' ').upper()} after it: the device restarted meanwhile"
-        )
+    thermometry.require_settings_kept(before, read_scratchpad(session).settings)
 
 
 def _marked_temperature(session: Session) -> Answer:
@@ -338,13 +241,7 @@ def _marked_temperature(session: Session) -> Answer:
 
 
 def _conversion_time(session: Session) -> Answer:
-    took_ms = convert(session)
-    if took_ms is None:
-        raise UsageError(
-            "a parasite-fed thermometer cannot be asked when its conversion ends",
-            hint="measure conversion_time on a fixture that feeds the device's supply pin",
-        )
-    return Answer(value=round(took_ms, 3))
+    return thermometry.seen_conversion(session, read_scratchpad(session).conversion_ms)
 
 
 # -- settings -----------------------------------------------------------------
@@ -362,15 +259,6 @@ def _resolution(session: Session) -> Answer:
     return Answer(value=read_scratchpad(session).resolution_bits)
 
 
-def _whole(name: str, value: Scalar, low: int, high: int) -> int:
-    whole = isinstance(value, int | float) and not isinstance(value, bool)
-    if not whole or value != int(value) or not low <= int(value) <= high:
-        raise UsageError(
-            f"{name} takes a whole number from {low} to {high}, got {value!r}"
-        )
-    return int(value)
-
-
 def configure(session: Session, settings: Mapping[str, Scalar], store: bool) -> Answer:
     """Write settings, read them back, and store them in EEPROM if asked.
 
@@ -382,12 +270,12 @@ def configure(session: Session, settings: Mapping[str, Scalar], store: bool) -> 
     """
     block = read_scratchpad(session)
     high, low = block.alarm_degc
-    high = _whole("alarm_high_degc", settings.get("alarm_high_degc", high), -128, 127)
-    low = _whole("alarm_low_degc", settings.get("alarm_low_degc", low), -128, 127)
+    high = whole("alarm_high_degc", settings.get("alarm_high_degc", high), -128, 127)
+    low = whole("alarm_low_degc", settings.get("alarm_low_degc", low), -128, 127)
     wanted = bytes([high & 0xFF, low & 0xFF])
     if block.has_config:
         bits = settings.get("resolution_bits", block.resolution_bits)
-        wanted += bytes([(_whole("resolution_bits", bits, 9, 12) - 9) << 5 | 0x1F])
+        wanted += bytes([(whole("resolution_bits", bits, 9, 12) - 9) << 5 | 0x1F])
     session.transact(bytes([WRITE_SCRATCHPAD]) + wanted)
     _read_back(session, wanted, "after writing")
     if store:
@@ -434,7 +322,7 @@ _COMMON = (
     Quantity(
         name="power_supply",
         unit="",
-        read=_supply,
+        read=thermometry.supply,
         about="external or parasite, as the device says",
     ),
     Quantity(name="alarm_high", unit="degC", read=_alarm_high, about="high threshold"),
@@ -479,6 +367,7 @@ def _thermometer(code: int, name: str, parts: str) -> Family:
         quantities=by_name(*_COMMON, *(() if fixed else (_RESOLUTION,))),
         settings=by_name(*_ALARMS, *(() if fixed else (_RESOLUTION_SETTING,))),
         configure=configure,
+        checks=by_name(*(() if fixed else (SHEET_CHECK,))),
         convert_all=convert_all,
         register=_register(code),
     )
