@@ -166,8 +166,11 @@ def test_f31a_slots_at_9600(make_host: MakeHost) -> None:
     assert host.exchange(b"\xff" * 1000, baud=115_200) == b"\xff" * 1000
     assert host.port.clock.now_s() - before_s == pytest.approx(slots_s[9600], abs=0.01)
     assert host.reset() != 0xF8
-    host.write(b"\xcc\xbe")
-    assert host.bench.stations[0].device.want is None  # 104 us of low are a written 0
+    device = host.bench.stations[0].device
+    host.write(b"\xff")
+    assert device.want is None  # 104 us of low are a 0, and 00h is no command
+    host.write(b"\x00")
+    assert device.want is not None  # 937 us of low are a reset
 
 
 @pytest.mark.parametrize(("percent", "reset_us"), [(0, 520.8), (9, 477.8)])
