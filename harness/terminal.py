@@ -129,6 +129,7 @@ class ProgressView:
         """Take one event of the run in."""
         take = {
             "run_started": self._begin,
+            "run_resumed": self._begin,
             "step_started": self._start,
             "check_done": self._take,
             "step_done": self._finish,

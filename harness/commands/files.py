@@ -12,6 +12,7 @@ from harness.errors import UsageError
 
 if TYPE_CHECKING:
     from harness.plans.gate import HazardUse
+    from harness.plans.schema import Fixture, Plan
 
 
 @app.command(
@@ -25,7 +26,7 @@ def check(
     """Check plan and fixture files without any hardware.
 
     With one fixture among the files, plans are also checked against it. What a plan
-    does that can hurt is listed with its cautions.
+    does that can hurt is listed with its cautions, and of a soak what it can prove.
     """
     from harness.plans.gate import require_named  # noqa: PLC0415
     from harness.plans.loading import (  # noqa: PLC0415
@@ -57,6 +58,26 @@ def check(
         for item in loaded:
             typer.echo(f"{item.source.name}: {kind} {item.title!r} is in order")
             _show_hazards(uses.get(item.source.name, []))
+    for plan in plans:
+        _show_soaks(plan, fixture)
+
+
+def _show_soaks(plan: Plan, fixture: Fixture | None) -> None:
+    """What each soak of a plan can prove, and what it writes."""
+    from harness.plans.schema_soak import Soak  # noqa: PLC0415
+    from harness.plans.soak_outlook import outlook  # noqa: PLC0415
+
+    for item in plan.leaf_steps():
+        if isinstance(item.body, Soak):
+            families = item.body.family
+            sockets = fixture.sockets if fixture else ()
+            count = sum(
+                families is None or socket.expect.family_code in families
+                for socket in sockets
+            )
+            typer.echo(f"{plan.source.name}: soak on line {item.line}")
+            for text in outlook(item.body, count or None).sentences():
+                typer.echo(f"    {text}")
 
 
 def _show_hazards(uses: list[HazardUse]) -> None:

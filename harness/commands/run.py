@@ -51,6 +51,22 @@ def run(
         ),
     ] = None,
     into: IntoOption = None,
+    events: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="what happens besides while a soak runs, one line time,text each "
+            "(relays, doors, notes); read as it grows",
+        ),
+    ] = None,
+    resume: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="JOURNAL",
+            help="journal of a run that was cut: it goes on there, a soak from its last "
+            "counted round",
+        ),
+    ] = None,
     case_properties: Annotated[
         bool,
         typer.Option(
@@ -61,6 +77,16 @@ def run(
     ] = False,
 ) -> None:
     """Run a test plan on a fixture; leaves junit.xml and journal.jsonl."""
+    if resume is not None and into is not None:
+        raise UsageError(
+            "--resume goes on in the journal's own folder", hint="leave --into out"
+        )
+    if events is not None and not events.is_file():
+        raise UsageError(
+            "there is no such event file",
+            where=str(events),
+            hint="make it, empty if need be, before the run",
+        )
     from harness.plans.gate import parse_allowed, require_allowed  # noqa: PLC0415
     from harness.plans.loading import check_together, load_fixture, load_plan  # noqa: PLC0415
     from harness.plans.loading_problems import PlanError  # noqa: PLC0415
@@ -82,6 +108,8 @@ def run(
             into,
             allowed=allowed,
             case_properties=case_properties,
+            events=events,
+            resume=resume,
         )
     )
 
@@ -141,6 +169,8 @@ def run_plan(
     allowed: frozenset[Hazard],
     case_properties: bool,
     after: Callable[[RunRecord], None] | None = None,
+    events: Path | None = None,
+    resume: Path | None = None,
 ) -> int:
     """Run a plan and show its verdicts; the exit code.
 
@@ -151,8 +181,11 @@ def run_plan(
         allowed: hazards that the command line allows.
         case_properties: see ``junit.write_junit``.
         after: shows more of the record, below the verdicts.
+        events: file of what happens besides, for soaks.
+        resume: journal of a run to take up, or None.
     """
     from harness.plans.connection import connect  # noqa: PLC0415
+    from harness.plans.resume import read_resumption  # noqa: PLC0415
     from harness.plans.runner import Runner  # noqa: PLC0415
     from harness.results.journal import Journal  # noqa: PLC0415
     from harness.results.report import rebuild  # noqa: PLC0415
@@ -160,10 +193,15 @@ def run_plan(
 
     console = make_console()
     operator = ConsoleOperator(console)
+    resumed = read_resumption(resume, plan, fixture) if resume else None
     # the port comes first: with none there is no run, and no folder is left behind
     with connect(fixture) as bus:
-        folder = into or _fresh_folder(plan)
-        with Journal.create(folder, bus.clock) as journal:
+        folder = resume.parent if resume else into or _fresh_folder(plan)
+        with (
+            resumed.open_journal(bus.clock)
+            if resumed
+            else Journal.create(folder, bus.clock)
+        ) as journal:
             view = ProgressView(console, bus.clock)
             operator.view = view
             runner = Runner(
@@ -174,6 +212,8 @@ def run_plan(
                 operator=operator,
                 listener=view.hear,
                 allowed=allowed,
+                events=events,
+                resumed=resumed,
             )
             with view:
                 code = runner.run()

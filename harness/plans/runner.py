@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from importlib.metadata import version
+from pathlib import Path
 from typing import Any
 
 from harness.driver.bus import Bus
@@ -26,6 +27,7 @@ from harness.errors import (
 )
 from harness.families.hazard import Hazard
 from harness.plans.gate import require_allowed
+from harness.plans.resume import Resumption
 from harness.plans.schema_fixture import Fixture
 from harness.plans.schema_plan import Plan
 from harness.plans.schema_steps import ForEach, Repeat, StepItem
@@ -75,6 +77,8 @@ class Runner:
         operator: Operator,
         listener: Listener | None = None,
         allowed: frozenset[Hazard] = frozenset(),
+        events: Path | None = None,
+        resumed: Resumption | None = None,
     ) -> None:
         require_allowed(plan, fixture, allowed)
         self._plan = plan
@@ -83,7 +87,8 @@ class Runner:
         self._journal = journal
         self._listener = listener
         self._rounds: dict[str, int] = {}
-        self._worst: Outcome | None = None
+        # what came to its end before the cut still counts
+        self._worst: Outcome | None = resumed.worst if resumed else None
         self._cannot_begin: CheckResult | None = None
         self._adapter_lost = False
         self._patience_s = 0.0
@@ -95,7 +100,10 @@ class Runner:
             operator=operator,
             note=self._record,
             allowed=allowed,
+            events=events,
+            nights=resumed.nights if resumed else {},
         )
+        self._resumed = resumed
 
     def run(self) -> int:
         """The whole plan; the exit code: 0 passed, 1 failed, 3 error, 130 Ctrl-C."""
@@ -115,6 +123,17 @@ class Runner:
 
     def begin(self) -> None:
         """Record what is about to run."""
+        if self._resumed is not None:
+            self._record(
+                "run_resumed",
+                run_id=self._resumed.run_id,
+                gap_s=self._resumed.gap_s(self._bus.clock),
+                fixture_sha256=self._fixture.source.sha256,
+                versions=_versions(),
+                host=platform.node() or "localhost",
+                steps=self._leaf_facts(),
+            )
+            return
         self._record(
             "run_started",
             format=FORMAT,
@@ -131,18 +150,17 @@ class Runner:
                 "sha256": self._fixture.source.sha256,
                 "sockets": [socket.name for socket in self._fixture.sockets],
             },
-            versions={
-                "slotproof": version("slotproof"),
-                "python": platform.python_version(),
-                "pyserial": version("pyserial"),
-            },
+            versions=_versions(),
             host=platform.node() or "localhost",
             allowed_hazards=sorted(map(str, self.context.allowed)),
-            steps=[
-                {"step": s.id, "kind": s.kind, "title": title_of(s.kind, s.body)}
-                for s in self._plan.leaf_steps()
-            ],
+            steps=self._leaf_facts(),
         )
+
+    def _leaf_facts(self) -> list[dict[str, str]]:
+        return [
+            {"step": s.id, "kind": s.kind, "title": title_of(s.kind, s.body)}
+            for s in self._plan.leaf_steps()
+        ]
 
     def prepare(self) -> bool:
         """Self-check of the adapter; False if the run cannot begin."""
@@ -282,6 +300,11 @@ class Runner:
         Raises:
             StopRunError: it did not pass and says that the run ends with it.
         """
+        if self._resumed is not None and item.id in self._resumed.stand:
+            outcome = self._resumed.stand[item.id]
+            text = f"step {item.id} had come to its end before and stands: {outcome}"
+            self._record("note", text=text)
+            return []
         return self._around(item, self._results(item))
 
     @contextmanager
@@ -403,6 +426,14 @@ _PATIENCE_S = 5.0
 _REOPEN_EVERY_S = 0.5
 
 _LOST_KINDS = frozenset(kind.kind for kind in (AdapterUnplugged, PortAbsent, PortBusy))
+
+
+def _versions() -> dict[str, str]:
+    return {
+        "slotproof": version("slotproof"),
+        "python": platform.python_version(),
+        "pyserial": version("pyserial"),
+    }
 
 
 def _leaves(item: StepItem) -> Iterator[StepItem]:

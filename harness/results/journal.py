@@ -37,17 +37,14 @@ projections pass over them):
 
 from __future__ import annotations
 
-import itertools
-import json
 import math
 import os
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
 from datetime import UTC
 from numbers import Integral, Real
 from pathlib import Path
 from types import TracebackType
-from typing import Any, BinaryIO, Self
+from typing import Any, Self
 
 import structlog
 from structlog.typing import EventDict, WrappedLogger
@@ -55,17 +52,18 @@ from structlog.typing import EventDict, WrappedLogger
 from harness.clock import Clock
 from harness.errors import AdapterError, UsageError
 from harness.results.journal_parts import PART_BYTES, last_part, part_path
+from harness.results.journal_reading import (
+    FILE_NAME,
+    FORMAT,
+    Event,
+    Tail,
+    read_events,
+)
 
-FORMAT = 1
-"""Version of the events that this module writes and reads."""
-
-FILE_NAME = "journal.jsonl"
-
-Event = dict[str, Any]
+__all__ = ["FILE_NAME", "FORMAT", "Event", "Journal", "Tail", "read_events"]
 
 _STAMPS = ("event", "at", "t_s")
 _FORCED_TO_DISK = frozenset({"step_done", "run_done"})
-_LONGEST_LINE = 16 * 1024 * 1024
 
 
 class _Sink:
@@ -322,158 +320,3 @@ def _plain_scalar(value: object) -> str | int | float | None:
     if isinstance(value, bytes | bytearray | memoryview):
         return value.hex()
     return str(value)
-
-
-def read_events(path: Path) -> Iterator[Event]:
-    """The events of a journal, all its parts, in constant memory.
-
-    A line that was cut or torn becomes an event ``line_lost`` with its ``line``
-    number (from 1, in its part) and the ``bytes`` that are left of it.
-
-    Args:
-        path: its first part.
-
-    Raises:
-        UsageError: on the first step of the iteration, if there is no such file or
-            it does not begin as a journal of a format that is known; later, if a part
-            is none of this journal.
-    """
-    run_id = ""
-    for part in itertools.count(1):
-        following = part_path(path, part)
-        if part > 1 and not following.exists():
-            return
-        with _readable(following), following.open("rb") as stream:
-            for number, line in enumerate(_lines(stream), start=1):
-                event = _event(line, following, part, number, run_id)
-                run_id = run_id or str(event.get("run_id", ""))
-                yield event
-            if part == 1 and not stream.tell():
-                _checked_first(b"", path)
-
-
-def _event(line: bytes, path: Path, part: int, number: int, run_id: str) -> Event:
-    """The event of a line, which may be the first of its part."""
-    if part == 1 and number == 1:
-        return _checked_first(line, path)
-    event = _parsed(line)
-    if event is None:
-        return _lost_line(number, line)
-    if number == 1 and (event["event"], event.get("run_id")) != (
-        "part_started",
-        run_id,
-    ):
-        raise UsageError(
-            "this file is no part of the journal beside it",
-            where=f"{path}:1",
-            hint="move it away: parts of different runs never share a folder",
-        )
-    return event
-
-
-@contextmanager
-def _readable(path: Path) -> Iterator[None]:
-    try:
-        yield
-    except OSError as exc:
-        raise UsageError(
-            f"the journal cannot be read: {exc.strerror}",
-            where=str(path),
-            hint=f"name the {FILE_NAME} of a results folder",
-        ) from exc
-
-
-class Tail:
-    """Follows a journal that is still being written.
-
-    Args:
-        path: its first part.
-    """
-
-    def __init__(self, path: Path) -> None:
-        self._path = path
-        self._part = 1
-        self._offset = 0
-        self._number = 0
-        self._run_id = ""
-
-    def new_events(self) -> list[Event]:
-        """Whole lines since the last call; the line being written waits.
-
-        Raises:
-            UsageError: see ``read_events``.
-        """
-        events: list[Event] = []
-        while True:
-            # asked first: a part is whole before the next one is made
-            is_whole = part_path(self._path, self._part + 1).exists()
-            events += self._of_part(whole=is_whole)
-            if not is_whole:
-                break
-            self._part += 1
-            self._offset = self._number = 0
-        if self._part == 1 and not self._number:
-            raise UsageError(
-                "the journal has not begun yet",
-                where=str(self._path),
-                hint="start the run first, then watch it",
-            )
-        return events
-
-    def _of_part(self, *, whole: bool) -> Iterator[Event]:
-        path = part_path(self._path, self._part)
-        with _readable(path), path.open("rb") as stream:
-            stream.seek(self._offset)
-            for line in _lines(stream):
-                if not line.endswith(b"\n") and not whole:
-                    break
-                self._offset += len(line)
-                self._number += 1
-                event = _event(line, path, self._part, self._number, self._run_id)
-                self._run_id = self._run_id or str(event.get("run_id", ""))
-                yield event
-
-
-def _lines(stream: BinaryIO) -> Iterator[bytes]:
-    """Lines; of one longer than anything we write only the beginning."""
-    while line := stream.readline(_LONGEST_LINE):
-        rest = line
-        while len(rest) == _LONGEST_LINE and not rest.endswith(b"\n"):
-            rest = stream.readline(_LONGEST_LINE)
-        yield line
-
-
-def _parsed(line: bytes) -> Event | None:
-    """The event of a line; None if the line does not hold a whole one."""
-    try:
-        event = json.loads(line.decode("utf-8"))
-    except (ValueError, RecursionError):
-        return None
-    if isinstance(event, dict) and isinstance(event.get("event"), str):
-        return event
-    return None
-
-
-def _lost_line(number: int, line: bytes) -> Event:
-    return {"event": "line_lost", "line": number, "bytes": len(line)}
-
-
-def _checked_first(line: bytes, path: Path) -> Event:
-    event = _parsed(line)
-    if event is None or event["event"] != "run_started":
-        reason = "the file is empty"
-        if line:
-            reason = "line 1 is not the whole start of a run"
-        raise UsageError(
-            f"this is no journal, or one that was cut before its run began: {reason}",
-            where=f"{path}:1",
-            hint=f"name the {FILE_NAME} of a results folder",
-        )
-    if event.get("format") != FORMAT:
-        raise UsageError(
-            f"the journal has format {event.get('format')!r}, "
-            f"this version reads format {FORMAT}",
-            where=f"{path}:1",
-            hint="use the version of slotproof that wrote it (run_started names it)",
-        )
-    return event

@@ -8,6 +8,7 @@ cut goes on from what the journal has of it.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import asdict
 
@@ -31,6 +32,7 @@ from harness.plans.steps.soak_stop import StopRule
 from harness.plans.steps.soak_tally import SoakCounts, Tally
 from harness.plans.steps.soak_verdicts import bus_result, device_result
 from harness.records import CheckResult, DeviceRef, Outcome
+from harness.results.soak_night import Night
 
 _REOPEN_EVERY_S = 1.0
 _PATIENCE_S = 3600.0
@@ -59,10 +61,18 @@ def run_soak(context: Context, body: Soak) -> Iterator[CheckResult]:
         )
         return
     counts = SoakCounts.of(devices, before)
-    _Soaking(context, body, counts, elapsed_s=before.elapsed_s if before else 0.0).run()
+    elapsed_s = _taken_up_at(before, body.every_s) if before else 0.0
+    _Soaking(context, body, counts, elapsed_s=elapsed_s).run()
     yield bus_result(body, counts)
     for tally in counts.tallies:
         yield device_result(body, tally)
+
+
+def _taken_up_at(before: Night, every_s: float) -> float:
+    """Time under test that lies behind: up to when the next round was due."""
+    if every_s <= 0:
+        return before.elapsed_s
+    return math.ceil(before.elapsed_s / every_s) * every_s
 
 
 def _facts(body: Soak, devices: list[DeviceRef], view: Outlook) -> dict[str, object]:
