@@ -187,6 +187,36 @@ def test_planted_drift_is_measured() -> None:
     assert "+0.8" in " ".join(page_of(night).devices[1])
 
 
+def test_drift_agrees_with_an_independent_fit() -> None:
+    """Slope and its 99 % interval are those of scipy's own regression."""
+    from scipy import stats
+
+    chance, trace = random.Random(9), Trace()
+    for n in range(200):
+        trace.take(600.0 * n, 20 + 0.01 * n + chance.gauss(0, 0.3))
+    found = drift(trace)
+    assert found is not None
+    hours = [b.at_s / 3600 for b in trace.bins]
+    fit = stats.linregress(hours, [b.mean for b in trace.bins])
+    assert found.per_h == pytest.approx(fit.slope, rel=1e-9)
+    t = stats.t.ppf(0.995, len(hours) - 2)
+    assert found.half_width == pytest.approx(t * fit.stderr, rel=1e-9)
+
+
+def test_a_margin_that_creeps_is_told() -> None:
+    """Hourly rise times that grow are shown with first, last, limits and drift."""
+    night = night_of(rounds=10)
+    for hour in range(9):
+        night.add(
+            stamped("soak_margin", 3600.0 * hour, device=None, name="rise_time",
+                    value=0.4 + 0.1 * hour + 0.001 * (hour % 2), unit="us", high=3.9)
+        )  # fmt: skip
+    ((whom, name, first, last, limits, moved),) = page_of(night).margins
+    assert (whom, name, first, last) == ("line", "rise_time, us", "0.4000", "1.2000")
+    assert limits == "- .. 3.9000"
+    assert moved == "+0.8 in all"
+
+
 def test_chart_limits_and_first_signal() -> None:
     """Limits come from the first 25 points and stay; a step of 6 sigma signals at once."""
     chance = random.Random(4)
