@@ -59,11 +59,13 @@ from harness.families.shapes.thermometry import (
     READ_SCRATCHPAD,
     Adjustable,
     alarm_search_check,
+    believe,
     configure,
     convert,
     convert_all,
     prove_fixed,
     prove_nine,
+    require_settings_kept,
     seen_conversion,
     signed,
     sixteenths,
@@ -124,11 +126,14 @@ def _read_value(session: Session) -> Answer:
             f"{value:.4f} degC is outside the device's range of {low:g} to {high:g} degC "
             f"(block {shown(block)})"
         )
+    believe(session, value)
     return Answer(value=value, evidence={"block": shown(block)})
 
 
 def _temperature(session: Session) -> Answer:
-    took_ms = convert(session, _PART.longest_ms(read(session)))
+    before = read(session)
+    took_ms = convert(session, _PART.longest_ms(before))
+    require_settings_kept(before[2:5], read(session)[2:5])
     answer = _read_value(session)
     if took_ms is not None:
         answer.evidence["conversion_ms"] = round(took_ms, 3)

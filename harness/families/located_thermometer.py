@@ -47,12 +47,14 @@ from harness.families.shapes.thermometry import (
     READ_SCRATCHPAD,
     Adjustable,
     alarm_search_check,
+    believe,
     configure,
     convert,
     convert_all,
     is_parasite,
     prove_fixed,
     prove_nine,
+    require_settings_kept,
     seen_conversion,
     signed,
     sixteenths,
@@ -247,6 +249,8 @@ def _read_value(session: Session) -> Answer:
             f"{value:.4f} degC is outside the device's range of {low:g} to {high:g} degC "
             f"(block {shown(block)})"
         )
+    if kind is not Variant.THERMOCOUPLE:  # a couple may jump as far as it likes
+        believe(session, value)
     return Answer(value=value, evidence={"block": shown(block), "variant": str(kind)})
 
 
@@ -256,7 +260,11 @@ def _longest_ms(session: Session) -> float:
 
 
 def _temperature(session: Session) -> Answer:
-    took_ms = convert(session, _longest_ms(session))
+    longest_ms = _longest_ms(session)
+    before = read(session)
+    took_ms = convert(session, longest_ms)
+    if variant(session) is Variant.ADJUSTABLE:
+        require_settings_kept(before[2:5], read(session)[2:5])
     answer = _read_value(session)
     if took_ms is not None:
         answer.evidence["conversion_ms"] = round(took_ms, 3)

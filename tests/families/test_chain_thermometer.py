@@ -111,12 +111,22 @@ def test_held_back(live: Make, degc: float) -> None:
         ask(live(0x42, temperature_degc=degc), "temperature")
 
 
+def test_restart_in_a_conversion(live: Make) -> None:
+    """A chip that restarts meanwhile reloads its stored limits and is found out."""
+    session = live(0x42)
+    configured(session, alarm_high_degc=12)
+    device(session).restarts_in_work = True
+    with pytest.raises(ReadingImplausible, match="restarted meanwhile"):
+        ask(session, "temperature")
+
+
 def test_settings(live: Make) -> None:
     """Limits and resolution are read back, survive storing, and leave outputs alone."""
     session = live(0x42, temperature_degc=25.4375)
     configured(session, alarm_high_degc=30, alarm_low_degc=-7, resolution_bits=10)
     assert (ask(session, "alarm_high"), ask(session, "alarm_low")) == (30, -7)
     assert ask(session, "temperature") == 25.25
+    session.memory.clear()
     configured(session, store=True, alarm_high_degc=31, output_b="on")
     assert device(session).eeprom == bytes((31, 0xF9, 0x3F))
     assert ask(session, "latch_b") == 0

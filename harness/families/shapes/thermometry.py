@@ -19,12 +19,14 @@ from harness.errors import (
     AnswerImpossible,
     CheckValueWrong,
     DeviceAbsent,
+    ReadingImplausible,
     StillBusy,
     UsageError,
 )
 from harness.families.family import Answer, Broadcast, Check, Findings, Options, Session
 from harness.families.shapes.answers import shown
 from harness.families.shapes.conditional import answered, search_check
+from harness.families.shapes.readings import weigh
 from harness.families.shapes.restoring import restored
 from harness.families.shapes.values import whole
 from harness.records import Scalar
@@ -39,7 +41,13 @@ CONVERSION_MS = {9: 93.75, 10: 187.5, 11: 375.0, 12: 750.0}
 _POLL_ALLOWANCE_MS = 25.0
 """Round trip of the poll itself; only beyond it a device is called late."""
 
+_AGREE_K, _JUMP_K, _RATE_K_PER_S = 0.5, 1.0, 0.2
+"""Two conversions in a row agree within 0.5 K (field practice); what a probe in air may
+change at once, and for each second since (our choice)."""
+
 _COPY_S = 0.010
+"""EEPROM write time, longest (data sheet family 28h, p. 19)."""
+
 _LEAST_DEGC, _MOST_DEGC = -128, 127
 
 
@@ -132,6 +140,7 @@ def convert(
     if is_parasite(session):
         session.hold_strong_pull_up(bytes([CONVERT]), longest_ms / 1e3)
         return None
+    # Most parts need about 0.8 of the published time: look often from the half on.
     look_ms = longest_ms / 2 if first_look_ms is None else first_look_ms
     for _ in range(3):
         if session.transact_bits(bytes([CONVERT]), 1) == [0]:
@@ -204,6 +213,35 @@ def seen_conversion(session: Session, longest_ms: float) -> Answer:
             hint="measure conversion_time on a fixture that feeds the device's supply pin",
         )
     return Answer(value=round(took_ms, 3))
+
+
+def believe(session: Session, value: float) -> None:
+    """Let a temperature pass, or hold it back until the next one agrees with it.
+
+    Raises:
+        ReadingSuspect: held back; see ``readings.weigh``.
+    """
+    weigh(
+        session,
+        value,
+        agree=_AGREE_K,
+        jump=_JUMP_K,
+        rate_per_s=_RATE_K_PER_S,
+        unproved=bool(session.memory.get("parasite")),
+    )
+
+
+def require_settings_kept(before: bytes, after: bytes) -> None:
+    """Settings as before the conversion: a restart reloads the stored ones.
+
+    Raises:
+        ReadingImplausible: they went back, so the device restarted meanwhile.
+    """
+    if after != before:
+        raise ReadingImplausible(
+            f"settings were {shown(before)} before the conversion and are "
+            f"{shown(after)} after it: the device restarted meanwhile"
+        )
 
 
 # -- settings ------------------------------------------------------------------------
