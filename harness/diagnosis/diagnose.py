@@ -272,6 +272,8 @@ class Examination:
         for patient in list(self._clinic.thermometers.values()):
             for _ in range(1 if patient.on_parasite else self._effort.alone):
                 self._clinic.convert_alone(patient)
+            if patient.on_parasite and self._clinic.is_odd_one(patient):
+                self._clinic.convert_alone(patient, watch=True)
         for _ in range(self._effort.rounds):
             self._clinic.convert_together()
         self._after = self._clinic.read_again(self._effort.reads)

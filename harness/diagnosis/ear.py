@@ -78,12 +78,13 @@ class Ear:
         Gives up after three that nothing came back of: each costs patience.
         """
         histogram: Counter[str] = Counter()
-        silent = extra = sent = 0
+        silent = extra = followed = sent = 0
         trips_s = []
         for sent in range(1, times + 1):
             heard = self.send(bytes([byte]), baud)
             late = self.wait(pause_s) if pause_s else b""
             extra += len(heard.extra) + len(late)
+            followed += bool(heard.extra or late)
             if heard.echoes:
                 histogram[heard.echoes.hex().upper()] += 1
                 trips_s.append(heard.took_s)
@@ -92,7 +93,11 @@ class Ear:
             if silent == sent == _PATIENCE:
                 break
         echoes = Echoes(
-            sent=sent, silent=silent, extra=extra, histogram=dict(histogram)
+            sent=sent,
+            silent=silent,
+            extra=extra,
+            followed=followed,
+            histogram=dict(histogram),
         )
         return echoes, trips_s
 

@@ -49,12 +49,14 @@ class Echoes:
         sent: characters sent.
         silent: of these, without any echo.
         extra: characters that came back beyond those sent.
+        followed: how many of those sent singly were followed by such.
         histogram: graded echoes.
     """
 
     sent: int
     silent: int = 0
     extra: int = 0
+    followed: int = 0
     histogram: Histogram = field(default_factory=dict)
 
     @property
@@ -75,7 +77,8 @@ class AdapterFacts:
     Attributes:
         ones: FFh at the slot rate, one by one.
         slow_ones: FFh at 9600 baud, low for 104 us: no edge is too slow for it.
-        zeros: 00h at the slot rate, one by one.
+        zeros: 00h at the slot rate, one by one, each waited for.
+        quiet_ones: FFh at the slot rate, likewise.
         round_trip_ms: median, 95 % and longest round trip; empty if nothing echoes.
         asked_baud: slot rate that the adapter should make.
         measured_baud: slot rate by the time of long bursts, or None.
@@ -90,6 +93,7 @@ class AdapterFacts:
     ones: Echoes
     slow_ones: Echoes
     zeros: Echoes
+    quiet_ones: Echoes = field(default_factory=lambda: Echoes(sent=0))
     round_trip_ms: tuple[float, ...] = ()
     asked_baud: float = 0.0
     measured_baud: float | None = None
@@ -185,6 +189,7 @@ class ScanFacts:
         troubles: kind of error -> how often it ended a scan.
         disturbed_passes: passes given up because a written slot came back changed.
         passes: all passes.
+        low_share: share of zeros among the read slots of scans that broke off.
     """
 
     scans: int
@@ -197,6 +202,7 @@ class ScanFacts:
     troubles: dict[str, int] = field(default_factory=dict)
     disturbed_passes: int = 0
     passes: int = 0
+    low_share: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -58,6 +58,7 @@ def scan(bus: Bus, scans: int) -> ScanFacts:
     """
     whole: list[Enumeration] = []
     troubles: Counter[str] = Counter()
+    low = slots = 0
     for _ in range(scans):
         try:
             whole.append(enumerate_devices(bus))
@@ -65,6 +66,8 @@ def scan(bus: Bus, scans: int) -> ScanFacts:
             raise
         except SlotproofError as fault:
             troubles[fault.kind] += 1
+            levels = _read_levels(bus)
+            low, slots = low + levels.count(0), slots + len(levels)
             bus.adapter.settle()
     found = Counter(str(rom) for one in whole for rom in one.found)
     rejected = Counter(str(rom) for one in whole for rom in one.rejected)
@@ -80,7 +83,21 @@ def scan(bus: Bus, scans: int) -> ScanFacts:
         troubles=dict(troubles),
         disturbed_passes=sum(one.disturbed_passes for one in whole),
         passes=sum(one.passes for one in whole),
+        low_share=round(low / slots, 3) if slots else 0.0,
     )
+
+
+def _read_levels(bus: Bus) -> list[int]:
+    """Bits of the read slots of the last burst; 0 for those that merged with others."""
+    if bus.last is None:
+        return []
+    places = [n for n, f in enumerate(bus.last.frames) if f == 0xFF and n >= _COMMAND]
+    echoes = bus.last.echoes
+    return [echoes[n] & 1 if n < len(echoes) else 0 for n in places]
+
+
+_COMMAND = 8
+"""Slots of the search command, which a burst may begin with."""
 
 
 def _codes(enumeration: Enumeration) -> tuple[str, ...]:
@@ -233,12 +250,18 @@ class Clinic:
 
     # -- conversions --------------------------------------------------------------
 
-    def convert_alone(self, patient: Thermometer) -> None:
-        """One conversion of one thermometer, watched where that can be."""
+    def convert_alone(self, patient: Thermometer, *, watch: bool = False) -> None:
+        """One conversion of one thermometer, watched where that can be.
+
+        Args:
+            patient: which.
+            watch: ask even one that says it is fed from the data line; some clones
+                say so and are not.
+        """
         heard = took_ms = None
         trouble = ""
         try:
-            if patient.on_parasite:
+            if patient.on_parasite and not watch:
                 self._feed(patient.rom, bytes([CONVERT]), _LONGEST_S)
             else:
                 command = bytes([CONVERT])
@@ -259,6 +282,14 @@ class Clinic:
                 return round((clock.now_s() - started_s) * 1e3, 3)
             clock.sleep(_POLL_S)
         return None
+
+    def is_odd_one(self, patient: Thermometer) -> bool:
+        """True if others of its kind have their own supply."""
+        return any(
+            not other.on_parasite and other.supply_answers
+            for other in self.thermometers.values()
+            if other.rom.family == patient.rom.family
+        )
 
     def convert_together(self) -> None:
         """One conversion of all, then every reading."""

@@ -54,17 +54,19 @@ def examine_adapter(ear: Ear) -> AdapterFacts:
     ones, trips_s = ear.singly(0xFF, baud, _SINGLES)
     slow, _ = ear.singly(0xFF, _SLOW_BAUD, 4)
     zeros, _ = ear.singly(0x00, baud, _ZEROS, pause_s=_ECHO_PAUSE_S)
+    quiet, _ = ear.singly(0xFF, baud, _ZEROS, pause_s=_ECHO_PAUSE_S)
     trips_ms = sorted(trip * 1e3 for trip in trips_s)
     bursts: dict[int, tuple[int, int]] = {}
     missing = extra = 0
     measured, doubt = None, 0.0
-    if ones.histogram and not ones.extra and not zeros.extra:
+    if ones.histogram and not ones.extra and not quiet.followed * 2 > quiet.sent:
         bursts, missing, extra = _bursts(ear, baud)
         measured, doubt = _rate(ear, baud)
     return AdapterFacts(
         ones=ones,
         slow_ones=slow,
         zeros=zeros,
+        quiet_ones=quiet,
         round_trip_ms=(
             round(statistics.median(trips_ms), 3),
             round(trips_ms[int(0.95 * len(trips_ms))], 3),

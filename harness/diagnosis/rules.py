@@ -109,6 +109,7 @@ RULES: tuple[Rule, ...] = (
     ),
     Rule(judge=rules_line.low_in_search, seen_by="scans"),
     Rule(judge=rules_devices.all_zero_blocks, seen_by="devices"),
+    Rule(judge=rules_devices.loose_contact, seen_by="devices"),
     Rule(judge=rules_devices.flaky_branch, seen_by="devices"),
     Rule(judge=rules_devices.impossible_code, seen_by="scans"),
     Rule(
@@ -128,7 +129,6 @@ RULES: tuple[Rule, ...] = (
     Rule(judge=rules_supply.jumps, seen_by="devices"),
     Rule(judge=rules_supply.reloaded, seen_by="devices"),
     Rule(judge=rules_noise.command_not_heard, seen_by="devices"),
-    Rule(judge=rules_devices.nobody_drives, seen_by="devices"),
     Rule(judge=rules_devices.odd_block, seen_by="devices"),
     Rule(judge=rules_devices.late_conversion, seen_by="devices"),
     Rule(judge=rules_noise.phantoms, seen_by="scans", otherwise="phantom devices"),

@@ -56,15 +56,17 @@ def terminal_echo(evidence: Evidence) -> Iterator[Finding]:
     adapter = evidence.adapter
     if adapter is None:
         return
-    sent = adapter.ones.sent + adapter.zeros.sent
-    extra = adapter.ones.extra + adapter.zeros.extra
-    if adapter.ones.histogram and extra * 2 >= sent:
+    quiet = adapter.quiet_ones
+    if quiet.histogram and quiet.followed * 2 >= quiet.sent:
         yield Finding(
             cause=Cause.ADAPTER,
             kind="doubled-echo",
             sure=Sure.CERTAIN,
             says="characters that nobody sent follow each one sent: replies are sent out again",
-            measured=(f"{extra} extra characters after {sent} single ones",),
+            measured=(
+                f"{quiet.extra} extra characters behind {quiet.followed} of {quiet.sent} "
+                "single ones",
+            ),
             try_first="switch terminal echo off (the port is a terminal to somebody), "
             "or bypass the layer in between",
         )
@@ -168,7 +170,7 @@ def push_pull_output(evidence: Evidence) -> Iterator[Finding]:
         sure=Sure.LIKELY,
         says="the echo stays perfect with the bus supply off: the transmit output "
         "drives the line high and overrides the devices",
-        measured=("FFh echoes FFh with the bus supply off",),
+        measured=("1 of 1 FFh echoes FFh with the bus supply off",),
         try_first="put a diode or an open-drain stage between TX and the line",
     )
 

@@ -122,22 +122,28 @@ def all_zero_blocks(evidence: Evidence) -> Iterator[Finding]:
                 break
 
 
-def nobody_drives(evidence: Evidence) -> Iterator[Finding]:
-    """All ones from a device that was there: it went while it was examined."""
+def loose_contact(evidence: Evidence) -> Iterator[Finding]:
+    """A device that is there and at times is not, or restarts besides."""
     for device in evidence.devices:
-        for blocks in (device.blocks, device.blocks_after):
-            if blocks is not None and blocks.ones and device.verified:
-                yield Finding(
-                    cause=Cause.DEVICE,
-                    kind="absent",
-                    sure=Sure.LIKELY,
-                    says=f"{device.name} was found and does not drive the line when read",
-                    measured=(f"{blocks.ones} of {blocks.reads} blocks all FFh",),
-                    ruled_out=("a value of -0.06 degC: its check byte would be C9h",),
-                    try_first=f"reseat {device.name}: look for a broken ground wire",
-                    device=device.rom_code,
-                )
-                break
+        both = [b for b in (device.blocks, device.blocks_after) if b is not None]
+        ones, reads = sum(b.ones for b in both), sum(b.reads for b in both)
+        restarts = sum(c.marker_kept is False for c in device.conversions)
+        lost = device.verifies - device.verified
+        if not device.verified or not (ones or (lost and restarts)):
+            continue
+        yield Finding(
+            cause=Cause.DEVICE,
+            kind="loose-contact",
+            sure=Sure.CERTAIN if ones > 1 or (lost and restarts) else Sure.LIKELY,
+            says=f"{device.name} comes and goes: at times nobody drives the line for it",
+            measured=(
+                f"{ones} of {reads} blocks all FFh, {restarts} restarts",
+                f"directed searches answered: {device.verified} of {device.verifies}",
+            ),
+            ruled_out=("a value of -0.06 degC: its check byte would be C9h",),
+            try_first=f"reseat {device.name}: look for a broken ground wire",
+            device=device.rom_code,
+        )
 
 
 def impossible_code(evidence: Evidence) -> Iterator[Finding]:

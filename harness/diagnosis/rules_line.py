@@ -260,12 +260,17 @@ def nobody_answers(evidence: Evidence) -> Iterator[Finding]:
 
 def answers_in_zeros(evidence: Evidence) -> Iterator[Finding]:
     """Lows right after write-0 slots: a part in fast mode takes them for resets."""
-    line = evidence.line
-    if line is None or not line.answers_in_zeros:
+    line, adapter = evidence.line, evidence.adapter
+    if line is None or adapter is None or adapter.burst_extra:
         return
-    if evidence.adapter is not None and evidence.adapter.burst_extra:
+    before = adapter.zeros.followed
+    if not line.answers_in_zeros and (
+        before * 2 < adapter.zeros.sent or adapter.quiet_ones.followed
+    ):
         return
-    cured = line.answers_after_long_reset == 0
+    # the resets in between went up to 694 us
+    after = line.answers_after_long_reset or 0
+    cured = not after
     yield Finding(
         cause=Cause.CONFIGURATION if cured else Cause.UNDECIDED,
         kind="left-in-fast-mode",
@@ -273,8 +278,10 @@ def answers_in_zeros(evidence: Evidence) -> Iterator[Finding]:
         says="a part answers inside other parts' slots: it is still in fast mode and takes "
         "each write-0 for a reset",
         measured=(
-            f"{line.answers_in_zeros} lows after {line.zeros.sent} write-0 slots, "
-            f"{line.answers_after_long_reset} after a reset of 694 us",
+            f"lows after {before} of {adapter.zeros.sent} write-0 slots at first, after "
+            f"{adapter.quiet_ones.followed} of {adapter.quiet_ones.sent} write-1 slots",
+            f"{line.answers_in_zeros} after {line.zeros.sent} write-0 slots later, "
+            f"{after} after a reset of 694 us",
         ),
         tells_apart=()
         if cured
@@ -286,6 +293,15 @@ def answers_in_zeros(evidence: Evidence) -> Iterator[Finding]:
     )
 
 
+_LOW = 0.7
+"""A search reads more ones than that: of each pair at least half, but for branches."""
+
+
+def _read_well(evidence: Evidence) -> bool:
+    """True if some device's blocks came whole: the line is not always low."""
+    return any(d.blocks is not None and d.blocks.whole for d in evidence.devices)
+
+
 def low_in_search(evidence: Evidence) -> Iterator[Finding]:
     """Both bits 0 at all positions: the line is low while devices should speak."""
     scans = evidence.scans
@@ -293,6 +309,8 @@ def low_in_search(evidence: Evidence) -> Iterator[Finding]:
         return
     zero = scans.rejected.get("0" * 16, 0)
     low = scans.troubles.get("line-shorted", 0)
+    if not low and scans.low_share > _LOW and _read_well(evidence):
+        low = sum(scans.troubles.values())
     if not low and not zero:
         return
     some = bool(scans.found)
@@ -314,7 +332,10 @@ def low_in_search(evidence: Evidence) -> Iterator[Finding]:
         sure=Sure.CERTAIN if low == scans.scans else Sure.LIKELY,
         says="the line is low during the search: both bits read 0 at all 64 positions; "
         "family 00 is never a device",
-        measured=(f"{low + zero} of {scans.scans} scans read zeros throughout",),
+        measured=(
+            f"{low + zero} of {scans.scans} scans read zeros throughout",
+            f"share of zeros or merged slots where a scan broke off: {scans.low_share:.0%}",
+        ),
         ruled_out=("a device of family 00h: there is none",),
         try_first="look for moisture, a part that pulls while it is spoken to, a slow edge",
     )
