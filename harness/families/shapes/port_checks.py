@@ -25,8 +25,8 @@ from harness.records import Measurement
 
 
 def port_checks(ports: Ports) -> tuple[Check, ...]:
-    """``output_walk`` and ``loop_back``, and ``activity`` where the part keeps it."""
-    rows = (
+    """``output_walk``, ``loop_back`` between channels, ``activity`` where it is kept."""
+    rows = [
         Check(
             name="output_walk",
             about="each output on by itself: its pin follows, no pin but those wired to "
@@ -43,28 +43,32 @@ def port_checks(ports: Ports) -> tuple[Check, ...]:
             ),
             hazards=ports.hazards,
             expected_s=0.05 * len(ports.channels),
-        ),
-        Check(
-            name="loop_back",
-            about="each output on and off: the input that the fixture wires to it "
-            "follows; puts the outputs back",
-            run=lambda session, options: _loop_back(session, ports, options),
-            options=loop_back_options(ports.channels),
-            hazards=ports.hazards,
-            expected_s=0.1,
-        ),
-    )
-    if ports.clear_activity is None:
-        return rows
-    activity = Check(
-        name="activity",
-        about="an edge of an output is seen by its own latch and none that is not wired "
-        "to it; puts the outputs back",
-        run=lambda session, _: _activity(session, ports),
-        hazards=ports.hazards,
-        expected_s=0.05 * len(ports.channels),
-    )
-    return (*rows, activity)
+        )
+    ]
+    if len(ports.channels) > 1:
+        rows.append(
+            Check(
+                name="loop_back",
+                about="each output on and off: the input that the fixture wires to it "
+                "follows; puts the outputs back",
+                run=lambda session, options: _loop_back(session, ports, options),
+                options=loop_back_options(ports.channels),
+                hazards=ports.hazards,
+                expected_s=0.1,
+            )
+        )
+    if ports.clear_activity is not None:
+        rows.append(
+            Check(
+                name="activity",
+                about="an edge of an output is seen by its own latch and none that is "
+                "not wired to it; puts the outputs back",
+                run=lambda session, _: _activity(session, ports),
+                hazards=ports.hazards,
+                expected_s=0.05 * len(ports.channels),
+            )
+        )
+    return tuple(rows)
 
 
 def loop_back_options(channels: Sequence[str]) -> dict[str, Option]:
