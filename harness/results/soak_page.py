@@ -70,7 +70,10 @@ def _summary(night: Night, found: Scatter) -> Iterator[str]:
     if night.stopped:
         yield night.stopped
     if night.resumed:
-        yield f"taken up again {night.resumed} times; the time between is no time under test"
+        yield (
+            f"cut and taken up again: {night.resumed}; the time between is no time under "
+            "test"
+        )
     yield from _claim_sentences(night)
     if not found.told:
         yield "no error of line or devices"

@@ -139,7 +139,7 @@ def test_reports_tell_of_the_resumption(go: Make, two: Make, tmp_path: Path) -> 
     go(two("21:00:00"), resume=True)
     rebuild(path, tmp_path / "out")
     page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
-    assert "taken up again 1 times" in page
+    assert "cut and taken up again: 1;" in page
     assert "the run was cut or ended, and taken up again" in page
 
 

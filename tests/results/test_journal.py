@@ -273,7 +273,7 @@ def test_an_endless_line_is_not_taken_into_memory(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Of a line longer than any of ours only the beginning is read."""
-    monkeypatch.setattr("harness.results.journal._LONGEST_LINE", 64)
+    monkeypatch.setattr("harness.results.journal_reading._LONGEST_LINE", 64)
     path = tmp_path / "journal.jsonl"
     path.write_bytes(
         b'{"event":"run_started","format":1}\n' + b"x" * 1000 + b'\n{"event":"note"}\n'
