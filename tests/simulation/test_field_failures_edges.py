@@ -233,3 +233,10 @@ def test_f17_drag_lasts_as_long_as_charging_takes(make_host: MakeHost) -> None:
         drag.length_us == pytest.approx(charging_us, abs=1) == pytest.approx(128, abs=1)
     )
     assert presence.length_us == pytest.approx(120, abs=3)
+
+
+def test_lifted_devices_where_there_are_none(make_host: MakeHost) -> None:
+    """The adapter's ground is not theirs: an empty bus is as it was."""
+    lift = {"kind": "ground-lift", "side": "devices", "ohm": 50, "current_ma": 100}
+    host = make_host(faults=[lift])
+    assert echo(host, 0xFF) == b"\xff"

@@ -65,7 +65,9 @@ def is_fast(host: Host, index: int = 0) -> bool:
 def test_kinds_that_know_overdrive() -> None:
     """Only kinds whose facts say so (family facts 3.1, 3.2, 3.6; bus facts 7, S10)."""
     knowing = {
-        family for family, kind in device_kinds().items() if kind.model.knows_overdrive
+        family
+        for family, kind in device_kinds().items()
+        if getattr(kind.model, "knows_overdrive", False)
     }
     assert {0x2D, 0x43, 0x0A, 0x0C, 0x0F, 0x3A} <= knowing
     assert not knowing & {0x01, 0x10, 0x22, 0x28, 0x14, 0x06, 0x08}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from functools import partial
 
@@ -94,7 +94,7 @@ def _in_overdrive(
 
 
 def _device_in_overdrive(
-    context: Context, body: Measure, names: list[Name], device: DeviceRef
+    context: Context, body: Measure, names: Sequence[Name], device: DeviceRef
 ) -> CheckResult:
     survey, rom = context.overdrive_survey, RomCode.parse(device.rom_code)
     return _judge(body, [survey.of_device(name, rom) for name in names])
@@ -115,7 +115,7 @@ def _line(context: Context, body: Measure, names: list[Name]) -> CheckResult:
 
 
 def _device(
-    context: Context, body: Measure, names: list[Name], device: DeviceRef
+    context: Context, body: Measure, names: Sequence[Name], device: DeviceRef
 ) -> CheckResult:
     rom = RomCode.parse(device.rom_code)
     return _judge(body, [context.survey.of_device(name, rom) for name in names])
