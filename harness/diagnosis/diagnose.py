@@ -22,6 +22,7 @@ from harness.diagnosis.evidence import (
     ProbeNote,
 )
 from harness.diagnosis.finding import Finding
+from harness.diagnosis.inventory import take_stock
 from harness.diagnosis.probes_devices import Clinic, Feed, scan
 from harness.diagnosis.rules import judge
 from harness.driver.bus import Bus
@@ -128,6 +129,7 @@ class Examination:
         if self._worth_addressing():
             self._probe("search", f"{effort.scans} searches of the bus", self._scan)
             self._devices()
+        self._take_stock()
         if self.evidence.idle is not None:
             idle = replace(self.evidence.idle, after_sending=self._ear.strays)
             self._take(idle=idle)
@@ -284,10 +286,21 @@ class Examination:
             after = self._clinic.alarm_disagreements()
             self._take(alarms=replace(self.evidence.alarms, after=after))
 
+    def _take_stock(self) -> None:
+        scans = self.evidence.scans
+        if scans is not None:
+            standing = take_stock(
+                listed=self.evidence.expected.rom_codes,
+                scans=scans.each,
+                answered={d.rom_code: d.verified for d in self.evidence.devices},
+            )
+            self._take(inventory={code: str(s) for code, s in standing.items()})
+
     def _scan_again(self) -> None:
         again, scans = scan(self._bus, 1), self.evidence.scans
         if scans is not None and again.whole:
-            self._take(scans=replace(scans, last=again.last))
+            each = (*scans.each, again.last)
+            self._take(scans=replace(scans, last=again.last, each=each))
 
     def _with_conversions(self, facts: DeviceFacts) -> DeviceFacts:
         patient = self._clinic.thermometers.get(facts.rom_code)

@@ -182,6 +182,7 @@ class ScanFacts:
         scans: how many were tried.
         whole: how many came to an end.
         found: ROM code -> in how many scans.
+        each: what each whole scan found, in time.
         last: what the last whole scan found.
         first: what the first whole scan found.
         rejected: codes that cannot be -> in how many scans.
@@ -197,6 +198,7 @@ class ScanFacts:
     found: dict[str, int] = field(default_factory=dict)
     first: tuple[str, ...] = ()
     last: tuple[str, ...] = ()
+    each: tuple[tuple[str, ...], ...] = ()
     rejected: dict[str, int] = field(default_factory=dict)
     dead_ends: dict[int, int] = field(default_factory=dict)
     troubles: dict[str, int] = field(default_factory=dict)
@@ -335,6 +337,8 @@ class Evidence:
     scans: ScanFacts | None = None
     devices: tuple[DeviceFacts, ...] = ()
     alarms: AlarmFacts | None = None
+    inventory: dict[str, str] = field(default_factory=dict)
+    """ROM code -> standing over the scans, see ``inventory.Standing``."""
     lost: int = 0
     """How often the adapter was gone."""
     not_ready: str = ""
@@ -351,4 +355,6 @@ class Evidence:
         """Plain JSON types, for the journal."""
         data = asdict(self)
         data["expected"]["parasite"] = sorted(self.expected.parasite)
-        return {key: value for key, value in data.items() if value not in (None, ())}
+        return {
+            key: value for key, value in data.items() if value not in (None, (), {})
+        }

@@ -76,6 +76,7 @@ def scan(bus: Bus, scans: int) -> ScanFacts:
         scans=scans,
         whole=len(whole),
         found=dict(found),
+        each=tuple(map(_codes, whole)),
         first=_codes(whole[0]) if whole else (),
         last=_codes(whole[-1]) if whole else (),
         rejected=dict(rejected),

@@ -135,6 +135,7 @@ RULES: tuple[Rule, ...] = (
     Rule(judge=rules_supply.load_at_output, seen_by="devices"),
     Rule(judge=rules_supply.alarm_search, seen_by="alarms"),
     Rule(judge=rules_devices.came_or_went, seen_by="scans"),
+    Rule(judge=rules_devices.unlisted, seen_by="inventory"),
     Rule(judge=rules_adapter.slow_round_trip, seen_by="adapter"),
     Rule(judge=rules_devices.clone_like, seen_by="devices"),
     Rule(judge=rules_line.late_presence, seen_by="resets"),

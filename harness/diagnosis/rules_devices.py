@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from harness.diagnosis.evidence import Blocks, DeviceFacts, Evidence
 from harness.diagnosis.finding import Cause, Finding, Sure, Weight
+from harness.diagnosis.inventory import Standing
 
 _SURE_FOUND = 0.99
 _CLONE_CONVERSION_MS = 400.0
@@ -235,6 +236,27 @@ def late_conversion(evidence: Evidence) -> Iterator[Finding]:
                 try_first="check the supply of that device, then replace it",
                 device=device.rom_code,
             )
+
+
+def unlisted(evidence: Evidence) -> Iterator[Finding]:
+    """Devices that are there, proved, and in no socket of the fixture."""
+    if not evidence.expected.rom_codes:
+        return
+    strangers = {
+        code: standing
+        for code, standing in evidence.inventory.items()
+        if standing in {Standing.NEWCOMER, Standing.UNLISTED_FAMILY}
+    }
+    if strangers:
+        yield Finding(
+            cause=Cause.CONFIGURATION,
+            kind="unlisted",
+            sure=Sure.CERTAIN,
+            says="devices answer that the fixture does not list",
+            measured=tuple(f"{code}: {what}" for code, what in strangers.items()),
+            try_first="add them to the fixture's sockets, or take them off the bus",
+            weight=Weight.NOTE,
+        )
 
 
 def came_or_went(evidence: Evidence) -> Iterator[Finding]:

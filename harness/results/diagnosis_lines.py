@@ -33,6 +33,10 @@ def _page(found: dict[str, Any]) -> Iterator[str]:
         yield from _finding(number, finding)
     if found.get("ruled_out"):
         yield f"ruled out: {', '.join(found['ruled_out'])}"
+    inventory = found.get("found", {}).get("inventory", {})
+    for standing in sorted(set(inventory.values())):
+        codes = [code for code, what in inventory.items() if what == standing]
+        yield f"{standing}: {', '.join(codes)}"
     yield "examined:"
     for probe in found.get("found", {}).get("probes", ()):
         broken = f"; broke off: {probe['broke_off']}" if probe["broke_off"] else ""

@@ -502,6 +502,12 @@ SPEAKS: dict[str, tuple[dict[str, Any], Cause, str, Sure]] = {
         "reloaded",
         Sure.CERTAIN,
     ),
+    "unlisted": (
+        {"inventory": {ROM: "present", THIRD: "newcomer"}},
+        Cause.CONFIGURATION,
+        "unlisted",
+        Sure.CERTAIN,
+    ),
     "alarm stale": (
         {"alarms": AlarmFacts(before=(ROM,))},
         Cause.CONFIGURATION,

@@ -1,0 +1,165 @@
+"""What probes make of echoes and blocks, by arithmetic from published tables."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from random import Random
+from typing import Any
+
+import pytest
+
+from harness.diagnosis.blocks import flips_between, is_slip, read_again_and_again
+from harness.diagnosis.ear import Ear
+from harness.diagnosis.probes_devices import in_alarm
+from harness.diagnosis.probes_line import examine_adapter, listen, released_us
+from harness.families.thermometer import Scratchpad, prove
+from harness.wire.crc import crc8
+from harness.wire.romcode import RomCode
+
+Make = Callable[..., Any]
+"""A fixture that makes something; conftest has the signatures."""
+
+
+@pytest.mark.parametrize(
+    ("echo", "before_us", "after_us"),
+    [
+        ("FF", 8.7, 13.0),
+        ("FE", 13.0, 21.7),
+        ("FC", 21.7, 30.4),
+        ("F8", 30.4, 39.1),
+        ("F0", 39.1, 47.7),
+        ("E0", 47.7, 56.4),
+        ("C0", 56.4, 65.1),
+        ("80", 65.1, 73.8),
+        ("00", 73.8, 82.5),
+    ],
+)
+def test_echo_as_a_ruler(echo: str, before_us: float, after_us: float) -> None:
+    """An FFh slot at 115200 baud says when the line was free, from its start edge.
+
+    Source: collection of field failures, base settings (FF < 13.0, FE 13-22 ... us).
+    """
+    low_us, high_us = released_us(echo, 115_200)
+    start_us = 1e6 / 115_200
+    assert start_us + low_us == pytest.approx(before_us, abs=0.1)
+    assert start_us + high_us == pytest.approx(after_us, abs=0.1)
+
+
+GOOD = bytes.fromhex("91 01 4B 46 7F FF 0F 10 25")
+
+
+def test_slip_of_a_published_block() -> None:
+    """One 0 slot in front of 25.06 degC makes 50.13 degC, check value right.
+
+    Source: collection of field failures, F10 (CRC arithmetic).
+    """
+    slipped = bytes.fromhex("22 03 96 8C FE FE 1F 20 4A")
+    assert crc8(slipped) == 0
+    assert is_slip(GOOD, slipped)
+    assert not is_slip(GOOD, GOOD)
+
+
+def test_slip_of_a_published_rom_code() -> None:
+    """28 4A 17 C3 0A 00 00 52 becomes 50 94 2E 86 15 00 00 A4 (same source)."""
+    good = bytes.fromhex("28 4A 17 C3 0A 00 00 52")
+    slipped = bytes.fromhex("50 94 2E 86 15 00 00 A4")
+    assert crc8(good) == crc8(slipped) == 0
+    assert is_slip(good, slipped)
+
+
+def test_half_of_all_slips_pass_the_check() -> None:
+    """A check that starts at 0 is blind to a leading 0 where its own last bit is 0.
+
+    Source: collection of field failures, F10: 49.6 % of 20 000 codes pass.
+    """
+    random = Random(10)
+    passed = 0
+    for _ in range(20_000):
+        body = random.randbytes(7)
+        whole = int.from_bytes(body + bytes([crc8(body)]), "little")
+        passed += crc8((whole << 1 & (1 << 64) - 1).to_bytes(8, "little")) == 0
+    assert 0.48 < passed / 20_000 < 0.52
+
+
+def test_two_blocks_of_one_code_are_anded() -> None:
+    """Two probes of one ROM code give their wired AND, and its check value is wrong.
+
+    Source: collection of field failures, F09.
+    """
+    first = bytes.fromhex("91 01 4B 46 7F FF 0F 10 25")
+    second = bytes.fromhex("9E 01 4B 46 7F FF 02 10 56")
+    both = bytes(a & b for a, b in zip(first, second, strict=True))
+    assert both == bytes.fromhex("90 01 4B 46 7F FF 02 10 04")
+    assert crc8(both) != 0
+    up, down = flips_between(first, both)
+    assert (up, down > 0) == (0, True)
+
+
+@pytest.mark.parametrize(
+    ("degc", "high", "low", "alarm"),
+    [(25.0, 30, 10, False), (30.0, 30, 10, True), (29.94, 30, 10, False), (10.9, 30, 10, True), (11.0, 30, 10, False), (-10.5, 30, -11, True)],
+)  # fmt: skip
+def test_alarm_by_whole_degrees(degc: float, high: int, low: int, alarm: bool) -> None:
+    """TH and TL are compared with the integer part, equality included.
+
+    Source: data sheet family 28h, operation of the alarm signal.
+    """
+    raw = int(degc * 16) & 0xFFFF
+    body = raw.to_bytes(2, "little") + bytes(
+        [high & 0xFF, low & 0xFF, 0x7F, 0xFF, 0, 16]
+    )
+    block = prove(body + bytes([crc8(body)]), 0x28)
+    assert isinstance(block, Scratchpad)
+    assert in_alarm(block) is alarm
+
+
+def test_blocks_are_sorted_by_what_came(
+    open_bus: Make, bench_data: Make, new_device: Make, bench_of: Make
+) -> None:
+    """Zeros and torn blocks among good ones: each is counted as what it is."""
+    faults = [{"kind": "bit-flips", "probability": 0.004}]
+    bus = open_bus(bench_data([new_device(0x28, 5)], faults=faults, seed=4))
+    blocks = read_again_and_again(bus, RomCode.build(0x28, 5), 30)
+    counted = blocks.whole + blocks.check_wrong + sum(blocks.troubles.values())
+    assert blocks.reads == 30
+    assert 0 < blocks.whole < 30
+    assert counted + blocks.slipped + blocks.impossible == 30
+    assert len(blocks.bad_at_s) == 30 - blocks.whole
+    assert bytes.fromhex(blocks.usual)[:2] == b"\x50\x05"
+
+
+def test_the_ear_never_raises_on_counts(
+    open_bus: Make, bench_data: Make, new_device: Make
+) -> None:
+    """Silence is a number, not an error, and costs three tries at most."""
+    bus = open_bus(
+        bench_data([new_device(0x28, 5)], faults=[{"kind": "adapter-no-echo"}])
+    )
+    found = examine_adapter(Ear(bus))
+    assert (found.ones.sent, found.ones.silent) == (3, 3)
+    assert found.measured_baud is None
+    assert found.bursts == {}
+
+
+def test_nobody_speaks_on_a_sound_bus(
+    open_bus: Make, bench_data: Make, new_device: Make
+) -> None:
+    """Ten seconds of silence, and the time is the port's."""
+    bus = open_bus(bench_data([new_device(0x28, 5)]))
+    started_s = bus.clock.now_s()
+    idle = listen(Ear(bus), 10.0)
+    assert idle.arrivals == ()
+    assert idle.for_s == pytest.approx(10.0, abs=0.06)
+    assert bus.clock.now_s() - started_s == pytest.approx(10.05, abs=0.2)
+
+
+def test_rate_is_timed_within_its_doubt(
+    open_bus: Make, bench_data: Make, new_device: Make
+) -> None:
+    """An oscillator 9 % fast is measured as such, whatever the echoes say."""
+    for ppm in (0, 90_000, -50_000):
+        data = bench_data([new_device(0x28, 5)], adapter={"error_ppm": ppm})
+        found = examine_adapter(Ear(open_bus(data)))
+        assert found.measured_baud is not None
+        error = found.measured_baud / found.asked_baud - 1
+        assert error == pytest.approx(ppm * 1e-6, abs=found.rate_doubt)
