@@ -101,20 +101,26 @@ def _lifted_low(fault: fs.LiftedLow, place: Place) -> Iterator[None]:
 @contextmanager
 def _ground_lift(fault: fs.GroundLift, place: Place) -> Iterator[None]:
     owner = object()
-    victims = [] if fault.side is fs.Side.ADAPTER else place.victims(fault)
+    lift = _lift_adapter if fault.side is fs.Side.ADAPTER else _lift_devices
+    victims = place.victims(fault)
     place.core.set_oddity(owner, (fault.side, fault.device, fault.lift_v))
-    _lift(place, victims, owner, fault.lift_v)
+    lift(place, victims, owner, fault.lift_v)
     yield
-    _lift(place, victims, owner, 0.0)
+    lift(place, victims, owner, 0.0)
     place.core.set_oddity(owner)
 
 
-def _lift(place: Place, victims: list[Station], owner: object, volts: float) -> None:
-    """Lift the ground of devices, or the adapter's where none is given."""
-    if not victims:
-        place.core.wiring.host_lift_v = volts
-        place.core.wiring.redrive()
-        place.core.uart.lift(volts)
+def _lift_adapter(
+    place: Place, _victims: list[Station], _owner: object, volts: float
+) -> None:
+    place.core.wiring.host_lift_v = volts
+    place.core.wiring.redrive()
+    place.core.uart.lift(volts)
+
+
+def _lift_devices(
+    _place: Place, victims: list[Station], owner: object, volts: float
+) -> None:
     for station in victims:
         station.pin.ground_v = volts
         station.pin.shift_thresholds(owner, volts)
