@@ -23,6 +23,7 @@ def missing(evidence: Evidence) -> Iterator[Finding]:
         and not d.verified
         and d.rom_code in evidence.expected.rom_codes
         and not (evidence.scans and evidence.scans.found.get(d.rom_code))
+        and not (evidence.scans and d.rom_code in evidence.scans.last)
     ]
     if not gone or not others:
         return
