@@ -30,6 +30,7 @@ def _name(path: Path) -> str:
 def test_what_ships() -> None:
     """The files that the README names are there."""
     assert [p.stem for p in FIXTURES] == [
+        "all_families",
         "demo_bench",
         "mixed_bench",
         "real_adapter",
@@ -37,6 +38,7 @@ def test_what_ships() -> None:
         "station_right",
     ]
     assert [p.stem for p in PLANS] == [
+        "all_families",
         "bus_acceptance",
         "incoming_thermometers",
         "overnight_soak",
