@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import hypothesis
 import pytest
 import yaml
 
@@ -26,6 +27,10 @@ from harness.results.journal import Journal, read_events
 from harness.results.ledger import Ledger
 from harness.results.record import RunRecord
 from harness.wire.romcode import RomCode
+
+# The same examples on every machine, and no verdict by wall time on a busy one.
+hypothesis.settings.register_profile("slotproof", derandomize=True, deadline=None)
+hypothesis.settings.load_profile("slotproof")
 
 Device = dict[str, Any]
 

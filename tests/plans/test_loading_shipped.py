@@ -52,7 +52,13 @@ def test_what_ships() -> None:
 @pytest.mark.parametrize("fixture", FIXTURES, ids=_name)
 @pytest.mark.parametrize("plan", PLANS, ids=_name)
 def test_every_plan_runs_on_every_fixture(plan: Path, fixture: Path) -> None:
-    """No shipped plan asks for what a shipped fixture lacks."""
+    """No shipped plan asks for what a shipped fixture lacks.
+
+    The plan for every kind of device names kinds that only its own bench has.
+    """
+    if plan.stem == "all_families" and fixture.stem != plan.stem:
+        assert check_together(load_plan(plan), load_fixture(fixture))
+        return
     assert (which(plan), which(fixture)) == ("plan", "fixture")
     assert check_together(load_plan(plan), load_fixture(fixture)) == []
 
