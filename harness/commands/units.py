@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -12,12 +12,29 @@ from harness.commands.base import app, example
 from harness.commands.station import DEFAULT_LEDGER, LedgerOption
 from harness.errors import UsageError
 
+if TYPE_CHECKING:
+    from harness.results.ledger import Ledger
+
 units = typer.Typer(
     help="Ask the ledger of all units ever tested.",
     no_args_is_help=True,
     rich_markup_mode=None,
 )
 app.add_typer(units, name="units")
+
+
+def _opened(setting: str) -> Ledger:
+    """The ledger to ask; a file that is not there is no empty ledger, but a mistake."""
+    from harness.results.ledger import Ledger  # noqa: PLC0415
+
+    if "://" not in setting and not Path(setting).exists():
+        raise UsageError(
+            "there is no ledger yet",
+            where=setting,
+            hint="name it with --ledger or SLOTPROOF_LEDGER; a station makes one",
+        )
+    return Ledger(setting)
+
 
 LotOption = Annotated[str, typer.Option(metavar="NAME", help="only units of this lot")]
 SinceOption = Annotated[
@@ -37,10 +54,9 @@ def show(
     ledger: LedgerOption = DEFAULT_LEDGER,
 ) -> None:
     """Tell a unit's history: each test with its values, plan, fixture and journal."""
-    from harness.results.ledger import Ledger  # noqa: PLC0415
     from harness.results.ledger_lines import history_lines  # noqa: PLC0415
 
-    with Ledger(ledger) as opened:
+    with _opened(ledger) as opened:
         found = opened.tests_of(serial=unit) or opened.tests_of(rom_code=unit)
         shared = [
             c for c in opened.conflicts() if unit in {c.rom_code, c.serial, c.owner}
@@ -65,21 +81,19 @@ def list_(
     ledger: LedgerOption = DEFAULT_LEDGER,
 ) -> None:
     """List tests, one a line, in order of time."""
-    from harness.results.ledger import Ledger  # noqa: PLC0415
-    from harness.results.ledger_lines import test_line  # noqa: PLC0415
+    from harness.results.ledger_lines import line_of_test  # noqa: PLC0415
 
-    with Ledger(ledger) as opened:
+    with _opened(ledger) as opened:
         for test in opened.tests(lot=lot, since=since, outcome=outcome):
-            typer.echo(test_line(test))
+            typer.echo(line_of_test(test))
 
 
 @units.command(epilog=example("slotproof units clones"))
 def clones(*, ledger: LedgerOption = DEFAULT_LEDGER) -> None:
     """List ROM codes that were found in more than one unit; exit code 1 if there are."""
-    from harness.results.ledger import Ledger  # noqa: PLC0415
     from harness.results.ledger_lines import conflict_line  # noqa: PLC0415
 
-    with Ledger(ledger) as opened:
+    with _opened(ledger) as opened:
         found = opened.conflicts()
     for conflict in found:
         typer.echo(conflict_line(conflict))
@@ -97,10 +111,9 @@ def export(
     ledger: LedgerOption = DEFAULT_LEDGER,
 ) -> None:
     """Write tests as CSV to the standard output."""
-    from harness.results.ledger import Ledger  # noqa: PLC0415
     from harness.results.ledger_lines import write_csv  # noqa: PLC0415
 
-    with Ledger(ledger) as opened:
+    with _opened(ledger) as opened:
         tests = opened.tests(lot=lot, since=since, whole=values)
         write_csv(tests, sys.stdout, values=values)
 
@@ -146,9 +159,7 @@ def assign(
     ledger: LedgerOption = DEFAULT_LEDGER,
 ) -> None:
     """Put right whose ROM code it is, after a label was read wrongly; tests stay."""
-    from harness.results.ledger import Ledger  # noqa: PLC0415
-
-    with Ledger(ledger) as opened:
+    with _opened(ledger) as opened:
         before = opened.reassign(rom_code, serial=serial)
     if not before:
         raise UsageError(

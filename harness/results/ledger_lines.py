@@ -23,7 +23,7 @@ VALUE_COLUMNS = (
 )  # fmt: skip
 
 
-def test_line(test: UnitTest) -> str:
+def line_of_test(test: UnitTest) -> str:
     """One test on one line."""
     unit = one_line(test.unit.serial) or "-"
     codes = " ".join(code for code, _ in test.rom_codes) or "-"
@@ -49,7 +49,7 @@ def history_lines(
     for conflict in conflicts:
         yield f"TWO UNITS, ONE ROM CODE: {conflict_line(conflict)}"
     for test in tests:
-        yield test_line(test)
+        yield line_of_test(test)
         if test.reason.hint:
             yield f"    first look: {one_line(test.reason.hint)}"
         yield (

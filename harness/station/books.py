@@ -229,7 +229,7 @@ def unbooked_journals(folder: Path) -> list[Path]:
     return sorted(found, key=lambda path: (path.stat().st_mtime_ns, str(path)))
 
 
-def tests_in(folder: Path) -> list[UnitTest]:
+def read_shift(folder: Path) -> list[UnitTest]:
     """Every test of a shift, from its journals, in order of time.
 
     A journal that was cut before its run began tells of no unit and is passed over.

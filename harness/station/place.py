@@ -267,6 +267,7 @@ class Place:
         try:
             test = self._test(bus, number, answers=answers)
         except SlotproofError as fault:  # no journal, no verdict
+            bus.adapter.release()
             bus.forget_proof()
             self._put(
                 Sign.ERROR, fault.what, serial=number, words=(fault.hint, _NO_VERDICT)

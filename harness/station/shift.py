@@ -16,7 +16,7 @@ from threading import Event, Thread
 
 from harness.errors import SlotproofError, UsageError
 from harness.station.board import Board
-from harness.station.books import Books, tests_in, unbooked_journals
+from harness.station.books import Books, read_shift, unbooked_journals
 from harness.station.place import Place
 from harness.station.signs import Sign, View
 from harness.station.tally import Counts, Tally, summary_lines
@@ -136,7 +136,7 @@ class Shift:
 
     def run(self) -> ShiftEnd:
         """The whole shift; goes on with what the folder holds already."""
-        for test in tests_in(self._folder):
+        for test in read_shift(self._folder):
             self._tally.add(test)
             self._books.remember(test)
         for journal in left_behind(self._folder):

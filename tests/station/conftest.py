@@ -18,7 +18,7 @@ from harness.plans.loading import load_fixture, parse_plan
 from harness.plans.schema import Fixture
 from harness.results.ledger import Ledger
 from harness.results.ledger_entry import UnitTest
-from harness.station.books import tests_in
+from harness.station.books import read_shift
 from harness.station.setting_up import Orders, Ready, ready
 from harness.station.shift import ShiftEnd
 
@@ -147,7 +147,7 @@ def run_shift(begun: Callable[..., Any]) -> Callable[..., Ended]:
         return Ended(
             end=end,
             lines=said.getvalue().splitlines(),
-            tests=tests_in(ordered.folder),
+            tests=read_shift(ordered.folder),
             folder=ordered.folder,
         )
 
@@ -163,3 +163,38 @@ def in_ledger() -> Callable[[Orders], list[UnitTest]]:
             return list(ledger.tests(whole=True))
 
     return read
+
+
+@dataclass(frozen=True, kw_only=True)
+class Line:
+    """Everything that a test of a rehearsed production line needs.
+
+    Attributes:
+        place: makes the fixture of a place.
+        probe: makes a device of it.
+        orders: makes the orders of a shift.
+        begun: opens a shift that can begin.
+        run: runs a whole shift.
+        in_ledger: reads the ledger of a shift.
+    """
+
+    place: Callable[..., Fixture]
+    probe: Callable[..., dict[str, Any]]
+    orders: Callable[..., Orders]
+    begun: Callable[..., Any]
+    run: Callable[..., Ended]
+    in_ledger: Callable[..., list[UnitTest]]
+
+
+@pytest.fixture
+def line(request: pytest.FixtureRequest) -> Line:
+    """A production line to rehearse on."""
+    get = request.getfixturevalue
+    return Line(
+        place=get("place_fixture"),
+        probe=get("probe"),
+        orders=get("orders"),
+        begun=get("begun"),
+        run=get("run_shift"),
+        in_ledger=get("in_ledger"),
+    )
