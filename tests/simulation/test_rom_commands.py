@@ -123,6 +123,10 @@ def test_every_kind_of_the_registry_can_be_built() -> None:
     assert {0x01, 0x10, 0x22, 0x28} <= set(kinds)
     for family, kind in kinds.items():
         assert kind.family == family
-        assert isinstance(kind.model, type)
-        assert issubclass(kind.model, Device)
+        # one code whose variants differ is made by a function
+        assert (
+            issubclass(kind.model, Device)
+            if isinstance(kind.model, type)
+            else family == 0x3B
+        )
         assert kind.title
