@@ -65,7 +65,10 @@ def read_again_and_again(bus: Bus, rom: RomCode, times: int) -> Blocks:
     flips = [
         flips_between(usual, data)
         for _, data in blocks
-        if data != usual and data not in slips and any(data) and data != b"\xff" * 9
+        if data != usual
+        and data not in slips
+        and any(data)
+        and not is_broken_off(usual, data)
     ]
     return Blocks(
         reads=times,
@@ -73,6 +76,7 @@ def read_again_and_again(bus: Bus, rom: RomCode, times: int) -> Blocks:
         check_wrong=kinds["check"],
         zeros=kinds["zeros"],
         ones=kinds["ones"],
+        broken_off=kinds["broken off"],
         slipped=kinds["slip"],
         impossible=kinds["impossible"],
         troubles=dict(troubles),
@@ -93,6 +97,8 @@ def _kind(data: bytes, family: int, good: bytes) -> str:
         return "ones"
     if good and is_slip(good, data):
         return "slip"
+    if good and is_broken_off(good, data):
+        return "broken off"
     return "check" if crc8(data) else "impossible"
 
 
@@ -100,6 +106,24 @@ def is_slip(good: bytes, bad: bytes) -> bool:
     """True if ``bad`` is ``good`` moved by one slot: one too many, or one missed."""
     right, wrong = bits(good), bits(bad)
     return wrong[1:] == right[:-1] or wrong[:-1] == right[1:]
+
+
+def is_broken_off(good: bytes, bad: bytes) -> bool:
+    """True if ``bad`` is ``good`` up to a place, and ones from there to the end."""
+    right, wrong = bits(good), bits(bad)
+    place = next(
+        (
+            n
+            for n, pair in enumerate(zip(right, wrong, strict=True))
+            if pair[0] != pair[1]
+        ),
+        len(right),
+    )
+    return all(wrong[place:]) and right[place:].count(0) >= _GONE_FOR
+
+
+_GONE_FOR = 3
+"""Zeros of the good block that read as ones in a row: no single spike does that."""
 
 
 def bits(data: bytes) -> list[int]:

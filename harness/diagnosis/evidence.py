@@ -240,6 +240,7 @@ class Blocks:
         check_wrong: check value wrong.
         zeros: all zero.
         ones: all FFh: nobody drives.
+        broken_off: right at first, then ones to the end: the driver went away.
         slipped: check value right, and the good block moved by one bit.
         impossible: check value right, other fixed bits wrong.
         troubles: kind of error -> count, where no block was read.
@@ -255,6 +256,7 @@ class Blocks:
     check_wrong: int = 0
     zeros: int = 0
     ones: int = 0
+    broken_off: int = 0
     slipped: int = 0
     impossible: int = 0
     troubles: dict[str, int] = field(default_factory=dict)

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from harness.diagnosis.evidence import AdapterFacts, Evidence
 from harness.diagnosis.finding import Cause, Finding, Sure, Weight
+from harness.diagnosis.rules_noise import disturbed_slots
 
 _RATE_ALLOWANCE = 0.02
 """A device's own clock takes no part; 2 % is what slot and reset limits still bear."""
@@ -131,7 +132,12 @@ def _edges_or_noise(evidence: Evidence, adapter: AdapterFacts) -> bool:
         or line.zeros.share(line.zeros.usual) < 1
         or line.zeros.extra
     )
-    return bool(adapter.ones.usual != "FF" or adapter.burst_extra or changed)
+    return bool(
+        adapter.ones.usual != "FF"
+        or adapter.burst_extra
+        or changed
+        or disturbed_slots(evidence)
+    )
 
 
 def slow_round_trip(evidence: Evidence) -> Iterator[Finding]:

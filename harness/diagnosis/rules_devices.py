@@ -9,6 +9,9 @@ from harness.diagnosis.finding import Cause, Finding, Sure, Weight
 from harness.diagnosis.inventory import Standing
 
 _SURE_FOUND = 0.99
+_STANDS_OUT = 0.05
+"""Share of directed searches lost by a device that stands out from the others."""
+
 _CLONE_CONVERSION_MS = 400.0
 """Originals need 590 to 610 ms at 12 bit and room temperature (public investigation)."""
 
@@ -48,11 +51,14 @@ def missing(evidence: Evidence) -> Iterator[Finding]:
 
 def flaky_branch(evidence: Evidence) -> Iterator[Finding]:
     """Some devices are found now and then, the others always."""
-    known = [d for d in evidence.devices if d.verifies >= 5]
-    flaky = [d for d in known if 0 < d.verified < _SURE_FOUND * d.verifies]
-    solid = [d for d in known if d.verified == d.verifies]
-    if not flaky or not solid or len(flaky) > len(solid):
+    known = [d for d in evidence.devices if d.verifies >= 5 and d.verified]
+    if len(known) < 2:
         return
+    losses = sorted(_lost(d) for d in known)
+    usual, worst = losses[(len(losses) - 1) // 2], losses[-1]
+    if worst < max(_STANDS_OUT, 3 * usual):
+        return
+    flaky = [d for d in known if 2 * _lost(d) >= worst]
     ends = evidence.scans.dead_ends if evidence.scans else {}
     yield Finding(
         cause=Cause.BUS_WIRING,
@@ -67,10 +73,16 @@ def flaky_branch(evidence: Evidence) -> Iterator[Finding]:
             ),
             f"dead ends at positions {', '.join(map(str, ends)) or 'none'}",
         ),
-        ruled_out=("adapter and common wiring: the other devices are always found",),
+        ruled_out=(
+            "adapter and common wiring: other devices are found far more often",
+        ),
         try_first="daisy-chain, or 100 to 150 ohm in series at each branch; reseat that branch",
         device=flaky[0].rom_code if len(flaky) == 1 else "",
     )
+
+
+def _lost(device: DeviceFacts) -> float:
+    return 1 - device.verified / device.verifies
 
 
 def doubled(evidence: Evidence) -> Iterator[Finding]:
@@ -128,7 +140,8 @@ def loose_contact(evidence: Evidence) -> Iterator[Finding]:
     """A device that is there and at times is not, or restarts besides."""
     for device in evidence.devices:
         both = [b for b in (device.blocks, device.blocks_after) if b is not None]
-        ones, reads = sum(b.ones for b in both), sum(b.reads for b in both)
+        ones = sum(b.ones + b.broken_off for b in both)
+        reads = sum(b.reads for b in both)
         restarts = sum(c.marker_kept is False for c in device.conversions)
         lost = device.verifies - device.verified
         if not device.verified or not (ones or (lost and restarts)):
@@ -139,7 +152,8 @@ def loose_contact(evidence: Evidence) -> Iterator[Finding]:
             sure=Sure.CERTAIN if ones > 1 or (lost and restarts) else Sure.LIKELY,
             says=f"{device.name} comes and goes: at times nobody drives the line for it",
             measured=(
-                f"{ones} of {reads} blocks all FFh, {restarts} restarts",
+                f"{ones} of {reads} blocks all FFh or ones from some place on, {restarts} "
+                "restarts",
                 f"directed searches answered: {device.verified} of {device.verifies}",
             ),
             ruled_out=("a value of -0.06 degC: its check byte would be C9h",),

@@ -24,19 +24,21 @@ def spikes(evidence: Evidence) -> Iterator[Finding]:
         line.zeros.usual, 0
     )
     up, fell = _flips(evidence)
-    disturbed = _disturbed(evidence)
+    disturbed = disturbed_slots(evidence)
     split = line.ones.extra + (evidence.adapter.burst_extra if evidence.adapter else 0)
-    total = down + lifted + split
+    # a lost character alone is the adapter's, beside changed ones it was split or merged
+    merged = line.ones.silent + line.zeros.silent if disturbed else 0
+    total = down + lifted + split + merged
     if not total and disturbed < 2:
         return
     yield Finding(
         cause=Cause.NOISE,
         kind=_direction(lifted + up, down + fell),
-        sure=Sure.CERTAIN if total >= 3 or disturbed >= 5 else Sure.LIKELY,
+        sure=_sure(total),
         says="single slots come back changed among many that are right",
         measured=(
             f"{down} of {line.ones.sent} ones pulled low, {lifted} of {line.zeros.sent} "
-            f"zeros lifted, {split} characters too many, nobody addressed",
+            f"zeros lifted, {split} characters too many, {merged} merged, nobody addressed",
             f"blocks read again: {up} bits 0 to 1, {fell} bits 1 to 0",
             f"{disturbed} transactions broken off by a changed slot",
         ),
@@ -47,6 +49,13 @@ def spikes(evidence: Evidence) -> Iterator[Finding]:
         try_first="twisted pair, a ferrite, a ground wire of its own; compare the times with "
         "what switches nearby",
     )
+
+
+def _sure(total: int) -> Sure:
+    """By the slots changed with nobody addressed; without one it may be a device."""
+    if total >= 3:
+        return Sure.CERTAIN
+    return Sure.LIKELY if total else Sure.POSSIBLE
 
 
 def _direction(up: int, down: int) -> str:
@@ -71,7 +80,8 @@ def _flips(evidence: Evidence) -> tuple[int, int]:
     return sum(b.flips_up for b in blocks), sum(b.flips_down for b in blocks)
 
 
-def _disturbed(evidence: Evidence) -> int:
+def disturbed_slots(evidence: Evidence) -> int:
+    """Transactions that a changed slot broke off; an adapter that drops does not."""
     troubles: Counter[str] = Counter()
     for _, blocks in _all_blocks(evidence):
         troubles.update(blocks.troubles)
