@@ -25,6 +25,7 @@ from harness.diagnosis.finding import Finding
 from harness.diagnosis.inventory import take_stock
 from harness.diagnosis.probes_devices import Clinic, Feed, scan
 from harness.diagnosis.rules import judge
+from harness.diagnosis.rules_adapter import inverted_receiver, terminal_echo
 from harness.driver.bus import Bus
 from harness.errors import AdapterError, AdapterUnplugged, SlotproofError
 from harness.wire.romcode import RomCode
@@ -203,11 +204,17 @@ class Examination:
     # -- whether to go on ---------------------------------------------------------------
 
     def _worth_writing(self) -> bool:
+        """Not where nothing echoes, nor where the adapter itself spoils all that is sent."""
         adapter = self.evidence.adapter
-        return adapter is not None and bool(adapter.ones.histogram)
+        hopeless = (inverted_receiver, terminal_echo)
+        return (
+            adapter is not None
+            and bool(adapter.ones.histogram)
+            and not any(any(rule(self.evidence)) for rule in hopeless)
+        )
 
     def _worth_addressing(self) -> bool:
-        """Not on a line that fell silent, and not where every echo is 00h."""
+        """Not on a line that fell silent."""
         adapter, line = self.evidence.adapter, self.evidence.line
         if adapter is None or line is None or not self._worth_writing():
             return False
@@ -215,7 +222,7 @@ class Examination:
             reset.echoes.histogram for reset in self.evidence.resets
         ):
             return False
-        return bool(line.ones.histogram) and adapter.slow_ones.usual != "00"
+        return bool(line.ones.histogram)
 
     # -- devices --------------------------------------------------------------------------
 

@@ -146,7 +146,7 @@ def slow_round_trip(evidence: Evidence) -> Iterator[Finding]:
     if adapter is None or not adapter.round_trip_ms:
         return
     median, p95, longest = adapter.round_trip_ms
-    if median < _SLOW_ROUND_TRIP_MS:
+    if median < _SLOW_ROUND_TRIP_MS or any(inverted_receiver(evidence)):
         return
     devices = max(evidence.expected.devices, len(evidence.devices), 1)
     predicted_s = devices * _ROUND_TRIPS_A_DEVICE * median / 1e3
