@@ -6,7 +6,6 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from anycrc import CRC  # type: ignore[import-untyped]
 
 from harness.errors import (
     AnswerImpossible,
@@ -20,9 +19,7 @@ from harness.families.hazard import Hazard
 from harness.families.registry import checks, quantities
 from harness.plans.steps.context import DeviceSession
 from harness.simulation import fault_settings as fs
-
-# An independent library, parameters of bus facts: width, polynomial, start, reflected
-CRC_16 = CRC(16, 0x8005, 0, True, True, 0xFFFF)
+from tests.outside_crc import crc_16
 
 Make = Callable[..., Any]
 """A fixture that makes something; conftest has the signatures."""
@@ -65,7 +62,7 @@ def test_every_flipped_bit_is_caught(script: Make, bit: int) -> None:
 def test_zeros_must_be_zero(script: Make) -> None:
     """A right check value over wrong zeros is an answer that cannot be; ones are nobody."""
     body = bytes.fromhex("55 2C 01 00 00 00 00 00 01")
-    check = CRC_16.calc(bytes.fromhex("A5 DF 01") + body).to_bytes(2, "little")
+    check = crc_16(bytes.fromhex("A5 DF 01") + body).to_bytes(2, "little")
     with pytest.raises(AnswerImpossible, match="must be zero"):
         read_counter(script(0x1D, [("A5 DF 01", (body + check).hex())]), 14)
     with pytest.raises(DeviceAbsent):

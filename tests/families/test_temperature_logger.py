@@ -7,7 +7,6 @@ from datetime import UTC, datetime
 from typing import Any
 
 import pytest
-from anycrc import CRC  # type: ignore[import-untyped]
 
 from harness.errors import (
     AnswerImpossible,
@@ -25,9 +24,7 @@ from harness.families.shapes import logger_memory
 from harness.plans.steps.context import DeviceSession
 from harness.records import Outcome
 from harness.simulation import fault_settings as fs
-
-# An independent library, parameters of bus facts: width, polynomial, start, reflected
-CRC_16 = CRC(16, 0x8005, 0, True, True, 0xFFFF)
+from tests.outside_crc import crc_16
 
 Make = Callable[..., Any]
 
@@ -45,7 +42,7 @@ IDLE[0x14] = 0x80
 def page(block: bytes | bytearray, address: int = 0x200) -> str:
     """A page as the device sends it, its check value by crccheck."""
     opening = b"\xa5" + address.to_bytes(2, "little")
-    check: bytes = CRC_16.calc(opening + bytes(block)).to_bytes(2, "little")
+    check: bytes = crc_16(opening + bytes(block)).to_bytes(2, "little")
     return (bytes(block) + check).hex()
 
 
@@ -147,7 +144,7 @@ def test_worked_check_values_by_an_independent_library() -> None:
     """Both printed pages hold by crccheck's CRC-16 over command, address and data."""
     for opening, text in (("A5 00 02", REGISTERS), ("A5 00 10", LOG)):
         data = bytes.fromhex(opening + text)
-        assert CRC_16.calc(data[:-2]).to_bytes(2, "little") == data[-2:]
+        assert crc_16(data[:-2]).to_bytes(2, "little") == data[-2:]
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,6 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from anycrc import CRC  # type: ignore[import-untyped]
 
 from harness.errors import (
     AnswerImpossible,
@@ -19,10 +18,7 @@ from harness.errors import (
 from harness.families import write_once
 from harness.families.registry import checks, quantities
 from harness.plans.steps.context import DeviceSession
-
-# An independent library, parameters of bus facts: width, polynomial, start, reflected
-CRC_8 = CRC(8, 0x31, 0, True, True, 0)
-CRC_16 = CRC(16, 0x8005, 0, True, True, 0xFFFF)
+from tests.outside_crc import crc_8, crc_16
 
 Make = Callable[..., Any]
 """A fixture that makes something; conftest has the signatures."""
@@ -73,8 +69,8 @@ def test_a_wrong_check_value_withholds_the_pulse(script: Make) -> None:
     """Every flipped bit of the check value: an error, and no pulse was given."""
     message = bytes.fromhex("0F 10 00 5A")
     for code, part, right in (
-        (0x09, write_once._SHORT, CRC_8.calc(message).to_bytes(1, "little")),
-        (0x0B, write_once._MIDDLE, CRC_16.calc(message).to_bytes(2, "little")),
+        (0x09, write_once._SHORT, crc_8(message).to_bytes(1, "little")),
+        (0x0B, write_once._MIDDLE, crc_16(message).to_bytes(2, "little")),
     ):
         for bit in range(8 * len(right)):
             wrong = bytearray(right)
