@@ -133,21 +133,6 @@ def one_limit_at_least(index: float, *, count: int, confidence: float = 0.95) ->
     return float(optimize.brentq(excess, seen - reach, seen + reach)) / (3 * root)
 
 
-def cpk_needed(bound: float, *, count: int, confidence: float = 0.95) -> float:
-    """The Cpk that a sample must show for its lower bound to reach ``bound``."""
-    require_positive(bound, what="the bound")
-
-    def short(cpk: float) -> float:
-        return cpk_at_least(cpk, count=count, confidence=confidence) - bound
-
-    high = 2 * bound
-    while short(high) < 0:
-        high *= 2
-        if high > 1e6 * bound:
-            raise UsageError(f"{count} values can never prove {bound:g}")
-    return float(optimize.brentq(short, bound, high))
-
-
 def fallout_ppm(found: Indices) -> float:
     """Share outside the limits of a normal process, in parts per million."""
     sides = (found.cpu, found.cpl)

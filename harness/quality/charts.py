@@ -1,6 +1,6 @@
 """Control charts: is the process the same all along?
 
-Formulas: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2 and 6.3.3. Run rules:
+Formulas: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2. Run rules:
 Western Electric, Statistical Quality Control Handbook (1956), rules 1 to 4; the four
 more of Nelson, Journal of Quality Technology 16 (1984). A point on a line does not
 count as beyond it. Limits come from a baseline and are then frozen.
@@ -8,7 +8,6 @@ count as beyond it. Limits come from a baseline and are then frozen.
 
 from __future__ import annotations
 
-import math
 import statistics
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -16,13 +15,10 @@ from enum import StrEnum
 
 from harness.errors import UsageError
 from harness.quality.capability import D2_OF_TWO
-from harness.quality.moments import checked, require_fraction, require_positive
+from harness.quality.moments import checked
 
 FEW_FOR_LIMITS = 20
 """Limits from fewer points than this are rough (common practice: 20 to 25)."""
-
-_RANGE_FACTOR = 1 + 3 * math.sqrt(math.pi / 2 - 1)
-"""Upper limit of a moving range over its mean; the tables' 3.267."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,89 +59,6 @@ def mean_moving_range(values: Sequence[float]) -> float:
     return statistics.fmean(
         abs(numbers[n] - numbers[n - 1]) for n in range(1, len(numbers))
     )
-
-
-def moving_range_limits(baseline: Sequence[float]) -> ChartLimits:
-    """Limits for the distance of neighbours."""
-    mean = mean_moving_range(baseline)
-    return ChartLimits(centre=mean, low=0.0, high=_RANGE_FACTOR * mean)
-
-
-def count_limits(counts: Sequence[int]) -> ChartLimits:
-    """Limits for counts of errors in equal intervals (c chart)."""
-    mean = statistics.fmean(checked([float(c) for c in counts], what="the counts"))
-    reach = 3 * math.sqrt(mean)
-    return ChartLimits(centre=mean, low=max(0.0, mean - reach), high=mean + reach)
-
-
-def share_limits(bad: Sequence[int], *, size: int) -> ChartLimits:
-    """Limits for shares of bad units in samples of one size (p chart)."""
-    require_positive(size, what="the sample size")
-    shares = [n / size for n in checked([float(b) for b in bad], what="the samples")]
-    mean = statistics.fmean(shares)
-    if not 0 <= mean <= 1:
-        raise UsageError("there cannot be more bad units than were sampled")
-    reach = 3 * math.sqrt(mean * (1 - mean) / size)
-    return ChartLimits(
-        centre=mean, low=max(0.0, mean - reach), high=min(1.0, mean + reach)
-    )
-
-
-def weighted_means(
-    values: Sequence[float], *, weight: float, start: float
-) -> tuple[float, ...]:
-    """Exponentially weighted moving averages; each value counts with ``weight``."""
-    require_fraction(weight, what="the weight")
-    means, last = [], start
-    for number in checked(values, fewest=1):
-        last = weight * number + (1 - weight) * last
-        means.append(last)
-    return tuple(means)
-
-
-def weighted_limits(*, centre: float, sigma: float, weight: float) -> ChartLimits:
-    """Settled limits of exponentially weighted averages."""
-    require_fraction(weight, what="the weight")
-    reach = 3 * require_positive(sigma, what="sigma") * math.sqrt(weight / (2 - weight))
-    return ChartLimits(centre=centre, low=centre - reach, high=centre + reach)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Sums:
-    """Cumulative sums of both sides.
-
-    Attributes:
-        up: sums of what exceeds the target by more than the slack.
-        down: sums of what falls short by more than the slack.
-        alarms: places, from 0, where a sum exceeds the decision limit.
-    """
-
-    up: tuple[float, ...]
-    down: tuple[float, ...]
-    alarms: tuple[int, ...]
-
-
-def cumulative_sums(
-    values: Sequence[float], *, target: float, slack: float, limit: float
-) -> Sums:
-    """Tabular CUSUM, for slow drift; all in the quantity's unit.
-
-    Args:
-        values: in the order of time.
-        target: where the process should be.
-        slack: half of the shift to be found.
-        limit: alarm above this sum.
-    """
-    up, down, alarms = [], [], []
-    high = low = 0.0
-    for place, number in enumerate(checked(values, fewest=1)):
-        high = max(0.0, high + number - target - slack)
-        low = max(0.0, low + target - slack - number)
-        up.append(high)
-        down.append(low)
-        if max(high, low) > limit:
-            alarms.append(place)
-    return Sums(up=tuple(up), down=tuple(down), alarms=tuple(alarms))
 
 
 class RuleSet(StrEnum):

@@ -1,6 +1,6 @@
 """Guard bands: limits pulled in by what the measurement cannot know.
 
-Sources: JCGM 100 (combining uncertainties), ILAC-G8:09/2019 (decision rules and their
+Sources: JCGM 100 (standard uncertainties), ILAC-G8:09/2019 (decision rules and their
 risks), ISO 14253-1:2017 (guard of 0.83 U by default). U is the expanded uncertainty
 for k = 2 throughout.
 """
@@ -11,11 +11,8 @@ import math
 from dataclasses import dataclass
 from enum import StrEnum
 
-import numpy as np
-from scipy import special
-
 from harness.errors import UsageError
-from harness.quality.moments import require_fraction, require_limits, require_positive
+from harness.quality.moments import require_limits, require_positive
 
 ISO_DEFAULT = 0.83
 """Guard over U that leaves less than 5 % risk of accepting a bad unit."""
@@ -23,22 +20,10 @@ ISO_DEFAULT = 0.83
 FULL = 1.0
 """Guard over U that leaves less than 2.5 %."""
 
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(400)
-
-
-def rectangular(half_width: float) -> float:
-    """Standard uncertainty of a value known to lie anywhere within a half width."""
-    return half_width / math.sqrt(3)
-
 
 def resolution(step: float) -> float:
     """Standard uncertainty of a reading in steps."""
     return step / math.sqrt(12)
-
-
-def combined(*standard: float) -> float:
-    """Standard uncertainty of independent parts, each with its sensitivity inside."""
-    return math.hypot(*standard)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,60 +109,7 @@ def guarded_limits(
     return GuardedLimits(low=low, high=high, guard=guard, expanded=expanded)
 
 
-def worst_risk(multiple: float) -> float:
-    """Largest chance that a unit just outside is accepted, by guard over U."""
-    return float(special.ndtr(-2 * multiple))
-
-
 def uncertainty_ratio(*, low: float, high: float, expanded: float) -> float:
     """Width of the limits over twice U (TUR); four is the customary floor."""
     require_limits(low, high)
     return (high - low) / (2 * require_positive(expanded, what="the uncertainty"))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Risks:
-    """Shares of all units.
-
-    Attributes:
-        false_accept: outside the limits and accepted.
-        false_reject: inside the limits and rejected.
-    """
-
-    false_accept: float
-    false_reject: float
-
-
-def overall_risks(
-    *, ratio: float, in_tolerance: float = 0.95, multiple: float = 0.0
-) -> Risks:
-    """Risks over a whole lot that is normal and centred.
-
-    Args:
-        ratio: see ``uncertainty_ratio``.
-        in_tolerance: share of units inside the limits.
-        multiple: guard over U.
-
-    Raises:
-        UsageError: a ratio or share that is none.
-    """
-    require_positive(ratio, what="the uncertainty ratio")
-    require_fraction(in_tolerance, what="the share in tolerance")
-    spread = 1 / float(special.ndtri((1 + in_tolerance) / 2))
-    doubt = 1 / (2 * ratio)
-    accept = 1 - multiple / ratio
-
-    def accepted(unit: np.ndarray[tuple[int]]) -> np.ndarray[tuple[int]]:
-        return np.asarray(
-            special.ndtr((accept - unit) / doubt)
-            - special.ndtr((-accept - unit) / doubt)
-        )
-
-    def over(start: float, end: float, rejected: bool) -> float:
-        unit = start + (end - start) * (_NODES + 1) / 2
-        density = np.exp(-0.5 * (unit / spread) ** 2) / spread / math.sqrt(2 * math.pi)
-        share = 1 - accepted(unit) if rejected else accepted(unit)
-        return float(np.dot(_WEIGHTS, density * share)) * (end - start) / 2
-
-    far = 1 + 10 * max(spread, doubt)
-    return Risks(false_accept=2 * over(1, far, False), false_reject=over(-1, 1, True))

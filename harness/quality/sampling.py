@@ -237,12 +237,6 @@ def curve(plan: SamplingPlan, *, points: int = 101) -> tuple[tuple[float, float]
     return tuple((share, acceptance_chance(plan, share)) for share in shares)
 
 
-def outgoing_fraction(plan: SamplingPlan, fraction: float, *, lot_size: int) -> float:
-    """Share of bad units that goes out if rejected lots are sorted (AOQ)."""
-    left = (lot_size - plan.size) / lot_size
-    return acceptance_chance(plan, fraction) * fraction * left
-
-
 class LotVerdict(StrEnum):
     """What becomes of the lot."""
 

@@ -1,7 +1,6 @@
 """How many units a comparison needs, before any of them is measured.
 
-Formulas: NIST/SEMATECH e-Handbook of Statistical Methods, 7.2.2.2 (one mean), the
-noncentral t for two means, and the exact power of two one-sided tests.
+Formulas: the noncentral t for two means, and the exact power of two one-sided tests.
 """
 
 from __future__ import annotations
@@ -78,27 +77,6 @@ def units_for_difference(
             >= power
         )
     )
-
-
-def units_for_one_mean(
-    *, shift_sigmas: float, power: float = 0.9, alpha: float = 0.05
-) -> int:
-    """Units of one lot to see a shift from a known mean to one side.
-
-    The handbook's way: by the normal distribution first, then by t with that many
-    units, until the number stands.
-    """
-    require_positive(shift_sigmas, what="the shift")
-    chances = [1 - require_fraction(alpha, what="alpha")]
-    chances.append(require_fraction(power, what="the power"))
-    count = math.ceil((sum(map(special.ndtri, chances)) / shift_sigmas) ** 2)
-    for _ in range(50):
-        quantiles = [special.stdtrit(max(count, 2) - 1, c) for c in chances]
-        more = math.ceil((sum(quantiles) / shift_sigmas) ** 2)
-        if more == count:
-            break
-        count = more
-    return max(2, count)
 
 
 def _smallest(enough: Callable[[int], bool]) -> int:

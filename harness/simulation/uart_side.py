@@ -6,7 +6,7 @@ wrong way round.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable
+from collections.abc import Callable
 from random import Random
 
 from harness.simulation.clock_grids import achieved_baud
@@ -50,11 +50,6 @@ class UartSide:
         self._line_high = True
         self.configure(baud=9600, stop_bits=1)
         self._listen()
-
-    @property
-    def oddity(self) -> Hashable:
-        """What makes the receiver hear otherwise than it should."""
-        return self._lift_v, self._inverted
 
     def configure(self, *, baud: float, stop_bits: int) -> float:
         """Set rate and format.

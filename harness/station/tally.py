@@ -7,7 +7,7 @@ about the unit, the share that passed it. Errors are no verdict about a unit.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from threading import Lock
 
@@ -105,14 +105,6 @@ class Tally:
                 top_failures=tuple(self._reasons.most_common(_TOP)),
                 units_per_hour=units / (hours / 3600) if hours else 0.0,
             )
-
-
-def tally_of(tests: Iterable[UnitTest]) -> Tally:
-    """The tally of tests that were made before."""
-    tally = Tally()
-    for test in tests:
-        tally.add(test)
-    return tally
 
 
 def reason_text(test: UnitTest) -> str:

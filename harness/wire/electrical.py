@@ -51,30 +51,6 @@ def rise_us(
     return time_constant_us * math.log((supply_v - start_v) / (supply_v - threshold_v))
 
 
-def rise_between_us(
-    *,
-    pull_up_ohm: float,
-    capacitance_nf: float,
-    from_share: float = 0.1,
-    to_share: float = 0.9,
-) -> float:
-    """Time from one share of the supply to another: 2.197 RC for 10 to 90 % (RC)."""
-    return rise_us(
-        pull_up_ohm=pull_up_ohm,
-        capacitance_nf=capacitance_nf,
-        supply_v=1.0,
-        threshold_v=to_share,
-        start_v=from_share,
-    )
-
-
-def charged_share(
-    *, time_us: float, resistance_ohm: float, capacitance_nf: float
-) -> float:
-    """Share of the supply that an empty capacitance has reached: ``1 - exp(-t/RC)``."""
-    return -math.expm1(-time_us * 1e3 / (resistance_ohm * capacitance_nf))
-
-
 def capacitance_nf(
     *,
     rise_us: float,
@@ -168,13 +144,6 @@ def recharge_us(
     First-order model: the pull-up drives ``drive_v / R`` into all of them (S5).
     """
     return devices * charge_nc * pull_up_ohm / drive_v * 1e-3
-
-
-def parasite_dip_v(
-    *, capacitance_pf: float, charge_nc: float = SLOT_CHARGE_NC
-) -> float:
-    """Fall of a parasite capacitor in one slot: ``q / C``."""
-    return charge_nc * 1e3 / capacitance_pf
 
 
 def parasite_level_v(

@@ -116,6 +116,3 @@ OVERDRIVE_STRICT = replace(
     recovery=Limit(name="recovery", low_us=5, source="S2"),
 )
 """Overdrive that every part bears: slots from 13 us, 5 us of recovery."""
-
-FASTEST_STANDARD_SLOT_US = 65.0
-"""Slot at the highest published standard rate, 15.4 kbit/s (S1)."""

@@ -13,7 +13,6 @@ from harness.quality.capability import (
     cp_interval,
     cpk_at_least,
     cpk_interval,
-    cpk_needed,
     fallout_ppm,
     indices,
     one_limit_at_least,
@@ -52,15 +51,6 @@ def test_intervals(row: Row) -> None:
     assert cpk_interval(4 / 3, count=count) == pytest.approx(good, abs=5.1e-5)
     assert cpk_at_least(4 / 3, count=count) == pytest.approx(lower, abs=5.1e-5)
     assert one_limit_at_least(4 / 3, count=count) == pytest.approx(exact, abs=5.1e-5)
-
-
-@pytest.mark.parametrize(
-    ("count", "needed"),
-    [(20, 1.8392), (30, 1.7176), (50, 1.6122), (100, 1.5192), (200, 1.4598)],
-)
-def test_what_a_sample_must_show(count: int, needed: float) -> None:
-    """The Cpk to be seen so that 4/3 is proved at 95 % (recomputed)."""
-    assert cpk_needed(4 / 3, count=count) == pytest.approx(needed, abs=5.1e-5)
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,6 @@ from harness.quality.unit_counts import (
     equivalence_power,
     units_for_difference,
     units_for_equivalence,
-    units_for_one_mean,
 )
 
 
@@ -33,11 +32,6 @@ def test_for_a_difference(shift: float, at_80: int, at_90: int) -> None:
     """Units in each lot for a two-sided t test (recomputed)."""
     assert units_for_difference(shift_sigmas=shift, power=0.8) == at_80
     assert units_for_difference(shift_sigmas=shift, power=0.9) == at_90
-
-
-def test_for_one_mean() -> None:
-    """Handbook 7.2.2.2: a shift of one sigma, alpha 0.05, beta 0.10 needs 11."""
-    assert units_for_one_mean(shift_sigmas=1.0) == 11
 
 
 def test_power_grows_with_units() -> None:

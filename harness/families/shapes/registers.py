@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 from harness.errors import UsageError
-from harness.families.family import Answer, Quantity, Session
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,20 +84,3 @@ class Field:
             + word.to_bytes(self.count, self.order)
             + block[place.stop :]
         )
-
-
-def quantities_of(
-    fields: Sequence[Field], read_block: Callable[[Session], bytes]
-) -> tuple[Quantity, ...]:
-    """A quantity for each field of a block that is read and proved by ``read_block``."""
-    return tuple(_quantity(field, read_block) for field in fields)
-
-
-def _quantity(field: Field, read_block: Callable[[Session], bytes]) -> Quantity:
-    def read(session: Session) -> Answer:
-        block = read_block(session)
-        return Answer(
-            value=field.decode(block), evidence={"block": block.hex(" ").upper()}
-        )
-
-    return Quantity(name=field.name, unit=field.unit, read=read, about=field.about)

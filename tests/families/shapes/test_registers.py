@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.errors import UsageError
-from harness.families.shapes.registers import Field, quantities_of
+from harness.families.shapes.registers import Field
 
 TEMPERATURE = Field(name="t", offset=1, count=2, scale=1 / 16, unit="degC", signed=True)
 VOLTAGE = Field(
@@ -43,11 +43,3 @@ def test_decode_undoes_encode(raw: int, rest: int, tail: bytes) -> None:
     assert VOLTAGE.raw(written) == raw
     assert written[1] & 31 == rest
     assert written[2:] == tail
-
-
-def test_quantities_carry_name_unit_and_block(script: object) -> None:
-    """A quantity made of a row shows the bytes it came from."""
-    (row,) = quantities_of([TEMPERATURE], lambda _: b"\x00\x91\x01")
-    answer = row.read(script)  # type: ignore[arg-type]
-    assert (row.name, row.unit, answer.value) == ("t", "degC", 25.0625)
-    assert answer.evidence == {"block": "00 91 01"}

@@ -1,0 +1,330 @@
+"""The field failures as cases: bench, right cause, what must be measured, what is forbidden.
+
+The cases F01 to F34 and their verdicts are those of the collection of field failures
+(public reports and device documentation, retold).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+from harness.diagnosis.diagnose import Effort
+from harness.diagnosis.finding import Cause, Weight
+from harness.driver.bus import Bus
+from tests.diagnosis import benches
+
+QUICK = Effort(
+    listen_s=2.0, resets=8, slots=2000, scans=3, verifies=12, reads=8, rounds=2, alone=2
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Case:
+    """One field failure.
+
+    Attributes:
+        vary: a bench with the fault, other numbers each time.
+        right: causes and kinds that may stand first.
+        measured: words that the first finding's numbers must hold.
+        forbidden: kinds that must not be found as faults at all.
+        effort: of the examination.
+        weight: of the first finding.
+        prepare: what the host did before, on the open bus.
+        twin: a bench without the fault; the same with no faults unless given.
+        names: what an undecided finding must list.
+    """
+
+    vary: benches.Vary
+    right: tuple[tuple[Cause, str], ...]
+    measured: str
+    forbidden: tuple[str, ...] = ()
+    effort: Effort = QUICK
+    weight: Weight = Weight.FAULT
+    prepare: Callable[[Bus], None] | None = None
+    twin: benches.Vary | None = None
+    names: str = ""
+    keys: dict[str, Any] = field(default_factory=dict)
+
+
+LONG = Effort(
+    listen_s=25.0, resets=8, slots=2000, scans=3, verifies=8, reads=6, rounds=1, alone=1
+)
+MANY_ROUNDS = Effort(
+    listen_s=1.0, resets=8, slots=1000, scans=2, verifies=6, reads=4, rounds=8, alone=6
+)
+MANY_SLOTS = Effort(
+    listen_s=1.0,
+    resets=40,
+    slots=8000,
+    scans=3,
+    verifies=20,
+    reads=20,
+    rounds=1,
+    alone=1,
+)
+SUPPLY_SWITCH = {"power": {"supply_on": "rts"}}
+
+CASES: dict[str, Case] = {
+    "F01 restart while converting": Case(
+        vary=benches.f01,
+        right=((Cause.SUPPLY, "restart"),),
+        measured="marker in the alarm bytes gone",
+        forbidden=("spikes", "slow-edge", "duplicate"),
+    ),
+    "F02 supply pin open": Case(
+        vary=benches.f02,
+        right=((Cause.SUPPLY, "supply-pin-open"),),
+        measured="degC",
+        forbidden=("spikes", "slow-edge"),
+        effort=MANY_ROUNDS,
+    ),
+    "F03 zeros": Case(
+        vary=benches.f03_zeros,
+        right=((Cause.BUS_WIRING, "low-while-reading"),),
+        measured="blocks all zero",
+        forbidden=("absent",),
+        effort=MANY_SLOTS,
+    ),
+    "F03 ones": Case(
+        vary=benches.f03_ones,
+        right=((Cause.DEVICE, "loose-contact"), (Cause.DEVICE, "comes-and-goes")),
+        measured="of",
+        forbidden=("low-while-reading", "slow-edge"),
+        effort=MANY_SLOTS,
+    ),
+    "F04 command lost": Case(
+        vary=benches.f04,
+        right=((Cause.NOISE, "command-lost"),),
+        measured="busy not seen",
+        forbidden=("restart", "slow-edge", "spikes"),
+        effort=MANY_ROUNDS,
+    ),
+    "F05 clone": Case(
+        vary=benches.f05,
+        right=((Cause.CONFIGURATION, "clone-like"),),
+        measured="conversion",
+        forbidden=("restart", "odd-block"),
+        weight=Weight.WARNING,
+        twin=healthy,
+    ),
+    "F06 low in search": Case(
+        vary=benches.f06,
+        right=((Cause.BUS_WIRING, "low-in-search"),),
+        measured="zeros throughout",
+        forbidden=("absent", "phantom"),
+    ),
+    "F07 random slots": Case(
+        vary=benches.f07,
+        right=tuple(
+            (Cause.NOISE, k) for k in ("spikes", "pulled-highs", "lifted-lows")
+        ),
+        measured="pulled low",
+        forbidden=("slow-edge", "duplicate", "attached"),
+        effort=MANY_SLOTS,
+    ),
+    "F08 star": Case(
+        vary=benches.f08,
+        right=((Cause.BUS_WIRING, "branch"),),
+        measured="directed searches",
+        forbidden=("spikes", "absent"),
+        effort=MANY_SLOTS,
+    ),
+    "F09 duplicate": Case(
+        vary=benches.f09,
+        right=((Cause.DEVICE, "duplicate"),),
+        measured="wrong check value",
+        forbidden=("spikes", "slow-edge"),
+    ),
+    "F10 slip": Case(
+        vary=benches.f10,
+        right=((Cause.NOISE, "slip"),),
+        measured="moved by one slot",
+        forbidden=("odd-block", "duplicate"),
+        effort=MANY_SLOTS,
+    ),
+    "F11 slow edge": Case(
+        vary=benches.f11,
+        right=((Cause.BUS_WIRING, "slow-edge"),),
+        measured="margin",
+        forbidden=("spikes", "pull-up", "absent"),
+        twin=healthy,
+    ),
+    "F12 weak pull-up": Case(
+        vary=benches.f12,
+        right=((Cause.BUS_WIRING, "pull-up"),),
+        measured="rise",
+        forbidden=("drops", "inverted"),
+    ),
+    "F12 leakage": Case(
+        vary=benches.f12_hot,
+        right=((Cause.UNDECIDED, "silent"), (Cause.BUS_WIRING, "stuck-low")),
+        measured="characters echoed",
+        names="stuck-low",
+        twin=healthy,
+    ),
+    "F13 late presence": Case(
+        vary=benches.f13,
+        right=((Cause.DEVICE, "late-presence"),),
+        measured="9600",
+        forbidden=("nobody", "absent"),
+        weight=Weight.NOTE,
+        twin=healthy,
+    ),
+    "F14 short": Case(
+        vary=benches.f14,
+        right=((Cause.BUS_WIRING, "stuck-low"),),
+        measured="echoed at first",
+        forbidden=("absent", "drops"),
+    ),
+    "F14 short from the start": Case(
+        vary=benches.f14_from_the_start,
+        right=((Cause.UNDECIDED, "silent"),),
+        measured="echoed",
+        forbidden=("absent", "receive-open"),
+        names="stuck-low",
+    ),
+    "F14 thermostat": Case(
+        vary=benches.f14_thermostat,
+        right=((Cause.UNDECIDED, "silent"), (Cause.BUS_WIRING, "stuck-low")),
+        measured="echoed",
+        forbidden=("absent",),
+        names="thermostat",
+    ),
+    "F15 low level": Case(
+        vary=benches.f15,
+        right=((Cause.BUS_WIRING, "low-level"),),
+        measured="9600",
+        forbidden=("absent", "wrong-rate", "push-pull"),
+    ),
+    "F16 bursts": Case(
+        vary=benches.f16,
+        right=tuple(
+            (Cause.NOISE, k)
+            for k in ("spikes", "pulled-highs", "lifted-lows", "idle-spikes")
+        ),
+        measured="",
+        forbidden=("slow-edge", "duplicate", "second-master"),
+        effort=MANY_SLOTS,
+    ),
+    "F17 plugged in": Case(
+        vary=benches.f17,
+        right=((Cause.DEVICE, "attached"),),
+        measured="new since the first scan",
+        forbidden=("absent", "phantom", "spikes"),
+        weight=Weight.NOTE,
+    ),
+    "F18 no strong pull-up": Case(
+        vary=benches.f18,
+        right=((Cause.SUPPLY, "no-strong-pull-up"),),
+        measured="fed from the data line",
+        forbidden=("third-wire", "spikes"),
+        twin=healthy,
+    ),
+    "F19 third wire": Case(
+        vary=benches.f19,
+        right=((Cause.SUPPLY, "third-wire"),),
+        measured="S3=0",
+        forbidden=("spikes", "no-strong-pull-up"),
+    ),
+    "F20 brown-out": Case(
+        vary=benches.f20,
+        right=((Cause.SUPPLY, "brown-out"),),
+        measured="K off",
+        forbidden=("spikes", "slow-edge"),
+        effort=MANY_ROUNDS,
+    ),
+    "F21 settings reloaded": Case(
+        vary=benches.f21,
+        right=((Cause.CONFIGURATION, "reloaded"),),
+        measured="alarm bytes",
+        forbidden=("restart", "spikes"),
+    ),
+    "F23 alarm": Case(
+        vary=benches.f23,
+        right=((Cause.CONFIGURATION, "alarm-stale"),),
+        measured="disagree before",
+        forbidden=("alarm-wrong",),
+        weight=Weight.WARNING,
+        prepare=benches.lower_thresholds,
+    ),
+    "F24 load at an output": Case(
+        vary=benches.f24,
+        right=((Cause.BUS_WIRING, "output-load"),),
+        measured="latch 1, pin 0",
+        forbidden=("status-torn",),
+        twin=benches.f24_twin,
+    ),
+    "F28 fast mode": Case(
+        vary=benches.f28,
+        right=(
+            (Cause.CONFIGURATION, "left-in-fast-mode"),
+            (Cause.ADAPTER, "wrong-rate"),
+        ),
+        measured="",
+        twin=healthy,
+    ),
+    "F29 latency": Case(
+        vary=benches.f29,
+        right=((Cause.ADAPTER, "latency"),),
+        measured="round trip",
+        forbidden=("absent", "drops"),
+        weight=Weight.WARNING,
+        twin=healthy,
+    ),
+    "F30a no echo": Case(
+        vary=benches.f30a,
+        right=((Cause.UNDECIDED, "silent"),),
+        measured="echoed",
+        forbidden=("absent", "stuck-low"),
+        names="receive-open",
+    ),
+    "F30b inverted": Case(
+        vary=benches.f30b,
+        right=((Cause.ADAPTER, "inverted"),),
+        measured="00h",
+        forbidden=("stuck-low", "pull-up", "absent"),
+    ),
+    "F30c push-pull": Case(
+        vary=benches.f30c,
+        right=((Cause.ADAPTER, "push-pull"),),
+        measured="supply off",
+        keys=SUPPLY_SWITCH,
+    ),
+    "F30d doubled echo": Case(
+        vary=benches.f30d,
+        right=((Cause.ADAPTER, "doubled-echo"),),
+        measured="extra characters",
+        forbidden=("second-master", "spikes"),
+    ),
+    "F31a fallback rate": Case(
+        vary=benches.f31a,
+        right=((Cause.ADAPTER, "wrong-rate"),),
+        measured="1000 slots take",
+        forbidden=("absent", "low-level"),
+    ),
+    "F31b rate": Case(
+        vary=benches.f31b,
+        right=((Cause.ADAPTER, "wrong-rate"),),
+        measured="slot rate",
+    ),
+    "F32 overrun": Case(
+        vary=benches.f32,
+        right=((Cause.ADAPTER, "drops"),),
+        measured="came back whole",
+        forbidden=("phantom", "absent"),
+    ),
+    "F33 adapter lost": Case(
+        vary=benches.f33,
+        right=((Cause.ADAPTER, "lost"),),
+        measured="port lost",
+    ),
+    "F34 second master": Case(
+        vary=benches.f34,
+        right=((Cause.BUS_WIRING, "second-master"),),
+        measured="bursts of",
+        forbidden=("doubled-echo",),
+        effort=LONG,
+    ),
+}
