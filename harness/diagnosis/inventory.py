@@ -15,6 +15,7 @@ from collections.abc import Collection, Mapping, Sequence
 from enum import StrEnum
 
 _WINDOW, _NEEDED = 3, 2
+"""Scans looked at, and how many of them must agree (rules of the field failures)."""
 
 
 class Standing(StrEnum):

@@ -12,6 +12,8 @@ _RATE_ALLOWANCE = 0.02
 """A device's own clock takes no part; 2 % is what slot and reset limits still bear."""
 
 _SLOW_ROUND_TRIP_MS = 5.0
+"""Between a latency timer of 1 ms and the usual default of 16 ms (facts on adapters)."""
+
 _ROUND_TRIPS_A_DEVICE = 58
 """Of a search: reset, then 57 positions that cannot be foreseen (driver.search)."""
 

@@ -9,8 +9,10 @@ from harness.diagnosis.finding import Cause, Finding, Sure, Weight
 from harness.diagnosis.inventory import Standing
 
 _SURE_FOUND = 0.99
+"""A device found so often in directed searches is there (own choice, no source)."""
+
 _STANDS_OUT = 0.05
-"""Share of directed searches lost by a device that stands out from the others."""
+"""Share of directed searches lost by a device that stands out (own choice, no source)."""
 
 _CLONE_CONVERSION_MS = 400.0
 """Originals need 590 to 610 ms at 12 bit and room temperature (public investigation)."""

@@ -13,15 +13,20 @@ _SAMPLE_US = 15.0
 """A device may sample a write-1 slot as early as this (published limit)."""
 
 _LEAST_MARGIN_US = 2.0
+"""Less than this before a device samples is thin (own choice, no source)."""
+
 _PULL_UP_RISE_US = 30.0
 """100 m of cable on 4.7 kohm rise in about 7 us to the receiver's threshold; only a
 resistor some times too large takes so long (arithmetic)."""
 
 _STEADY = 0.1
+"""Gaps that differ less come from something periodic (own choice, no source)."""
+
 _MANY = 16
 """Characters of a reset and one byte of command at least: somebody transacts."""
 
 _CLUSTER_S = 0.3
+"""Characters no further apart belong to one transaction (own choice, no source)."""
 
 
 def stuck_low(evidence: Evidence) -> Iterator[Finding]:

@@ -8,6 +8,8 @@ from harness.diagnosis.evidence import Conversion, DeviceFacts, Evidence
 from harness.diagnosis.finding import Cause, Finding, Sure, Weight
 
 _HIGHEST_DEGC = 125.0
+"""End of the published range of the thermometers."""
+
 _AGREE_K = 0.5
 """Two conversions of one probe in a row agree within this (field practice)."""
 
