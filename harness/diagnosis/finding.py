@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass, replace
 from enum import StrEnum
 from typing import Any
 
@@ -87,3 +88,45 @@ _RANKS: dict[StrEnum, int] = {
 def ranked(findings: list[Finding]) -> list[Finding]:
     """Gravest first, then surest; among equals the order of the rules stays."""
     return sorted(findings, key=lambda f: (_RANKS[f.weight], _RANKS[f.sure]))
+
+
+_ALONE = 2
+"""So many devices with the same trouble are still told one by one."""
+
+_MOST_NUMBERS = 6
+"""Devices whose numbers a gathered finding tells."""
+
+
+def gathered(findings: Iterable[Finding]) -> list[Finding]:
+    """The same trouble of many devices as one finding about the bus, in its first place.
+
+    What hits many at once is no matter of a single device (rules of the field
+    failures, 3), and the page stays one page.
+    """
+    alike: dict[tuple[str, ...], list[Finding]] = {}
+    for place, finding in enumerate(findings):
+        key = (finding.cause, finding.kind, finding.weight, finding.sure)
+        own = () if finding.device else (str(place),)
+        alike.setdefault((*key, *own), []).append(finding)
+    return [
+        told
+        for group in alike.values()
+        for told in (group if len(group) <= _ALONE else [_gather(group)])
+    ]
+
+
+def _gather(group: list[Finding]) -> Finding:
+    first, more = group[0], len(group) - _MOST_NUMBERS
+    numbers = [f"{f.device}: {f.measured[0]}" for f in group[:_MOST_NUMBERS]]
+    if more > 0:
+        numbers.append(
+            f"and {more} more: " + ", ".join(f.device for f in group[-more:])
+        )
+    shared = f"look at what these {len(group)} share before any of them: supply, branch, ground"
+    return replace(
+        first,
+        try_first=shared if first.device in first.try_first else first.try_first,
+        says=f"{len(group)} devices alike; of the first: {first.says}",
+        measured=(*numbers, *first.measured[1:]),
+        device="",
+    )

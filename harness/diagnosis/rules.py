@@ -18,7 +18,7 @@ from harness.diagnosis import (
     rules_supply,
 )
 from harness.diagnosis.evidence import Evidence
-from harness.diagnosis.finding import Finding, Sure, Weight, ranked
+from harness.diagnosis.finding import Finding, Sure, Weight, gathered, ranked
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,7 +159,7 @@ def judge(evidence: Evidence) -> tuple[tuple[Finding, ...], tuple[str, ...]]:
             ruled_out.append(rule.otherwise)
         findings += [_doubted(f) for f in found] if spoilt else found
         spoilt = spoilt or (rule.spoils and any(map(_spoils, found)))
-    return tuple(ranked(findings)), tuple(ruled_out)
+    return tuple(gathered(ranked(findings))), tuple(ruled_out)
 
 
 def _spoils(finding: Finding) -> bool:

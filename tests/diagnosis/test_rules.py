@@ -21,7 +21,7 @@ from harness.diagnosis.evidence import (
     ResetFacts,
     ScanFacts,
 )
-from harness.diagnosis.finding import Cause, Finding, Sure, Weight, ranked
+from harness.diagnosis.finding import Cause, Finding, Sure, Weight, gathered, ranked
 from harness.diagnosis.rules import RULES, judge
 
 ROM, OTHER, THIRD = "1E0000008DBE4428", "72000000EB02A228", "9F000000CDB9F528"
@@ -619,3 +619,47 @@ def test_rank_is_weight_then_sureness() -> None:
     assert [(f.weight, f.sure) for f in ranked(mixed)] == [
         (w, s) for w in Weight for s in Sure
     ]
+
+
+def _restart(number: int) -> Finding:
+    code = f"{number:016X}"
+    return Finding(
+        cause=Cause.SUPPLY,
+        kind="restart",
+        sure=Sure.CERTAIN,
+        says=f"{code} restarted",
+        measured=(f"{number} of 9 conversions", "marker gone"),
+        try_first=f"reseat {code}",
+        device=code,
+    )
+
+
+@pytest.mark.parametrize("count", [1, 2])
+def test_a_few_devices_are_told_one_by_one(count: int) -> None:
+    findings = [_restart(number) for number in range(count)]
+    assert gathered(findings) == findings
+
+
+def test_the_same_trouble_of_many_devices_is_one_finding() -> None:
+    """Rule 3 of the field failures: what hits many is no matter of a single device."""
+    other = replace(_restart(99), kind="third-wire")
+    bus = replace(_restart(0), device="")
+    many = [_restart(number) for number in range(8)]
+    first, *rest = gathered([bus, bus, bus, many[0], other, *many[1:]])
+    assert [first, *rest[:2]] == [bus, bus, bus]
+    shared, last = rest[2:]
+    assert last == other
+    assert shared.says.startswith("8 devices alike; of the first: 0000000000000000")
+    assert shared.device == ""
+    assert "8 share" in shared.try_first
+    numbers = " ".join(shared.measured)
+    assert "0000000000000005: 5 of 9" in numbers
+    assert "and 2 more: 0000000000000006, 0000000000000007" in numbers
+    assert "marker gone" in numbers
+
+
+def test_advice_that_names_no_device_stays() -> None:
+    advice = "convert fewer at a time"
+    many = [replace(_restart(number), try_first=advice) for number in range(3)]
+    (shared,) = gathered(many)
+    assert shared.try_first == advice

@@ -1,0 +1,252 @@
+"""The numbers behind a diagnosis as tables, from what the journal kept of them.
+
+An echo is shown as it was graded: the byte says when the line was let go, a bit alone
+would throw the margin away.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from harness.results.wording import number_text
+
+_MOST_ECHOES = 6
+"""Kinds of echo named in one cell; the rest is counted."""
+
+Facts = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Table:
+    """One table.
+
+    Attributes:
+        title: above it.
+        about: one sentence on how to read it, or empty.
+        head: of each column; one that ends in a space holds numbers.
+        rows: cells as text, as many as the head has.
+    """
+
+    title: str
+    about: str = ""
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+def tables_of(found: Facts) -> Iterator[Table]:
+    """Adapter, echoes, searches and devices, as far as they were looked at."""
+    parts = (
+        ("Adapter and line", "", ("what", "measured"), _adapter_and_line(found)),
+        (
+            "Echoes",
+            "The echo's byte tells when the line was let go: of FFh, fewer ones mean a "
+            "later release; of a reset, zeros are presence pulses.",
+            ("sent", "characters ", "silent ", "extra ", "echo and how often"),
+            _echoes(found),
+        ),
+        (
+            "Searches",
+            "Nobody is added or dropped on one scan.",
+            ("ROM code", "socket", "standing", "in scans ", "directed "),
+            _searches(found),
+        ),
+        (
+            "Devices",
+            "",
+            ("device", "power", "block reads", "flips ", "conversions", "readings"),
+            _devices(found),
+        ),
+    )
+    for title, about, head, made in parts:
+        if rows := tuple(made):
+            yield Table(title=title, about=about, head=head, rows=rows)
+
+
+# -- adapter and line -----------------------------------------------------------------
+
+
+def _adapter_and_line(found: Facts) -> Iterator[tuple[str, str]]:
+    yield from _adapter(found.get("adapter") or {})
+    if found.get("lost"):
+        yield "port lost", f"{found['lost']} times"
+    if idle := found.get("idle"):
+        came = sum(count for _, count in idle.get("arrivals", ()))
+        yield (
+            "characters while nothing was sent",
+            f"{came or 'none'} in {number_text(idle['for_s'])} s"
+            f"{_in_brackets(idle.get('values'))}",
+        )
+        if idle.get("after_sending"):
+            yield (
+                "characters between bursts, beyond their echoes",
+                str(idle["after_sending"]),
+            )
+    if line := found.get("line"):
+        low_us, high_us = line["rise_us"]
+        yield "rise to the receiver's threshold", f"{low_us:.2f} to {high_us:.2f} us"
+        yield (
+            "a device may still see the line low after",
+            f"{line['crossing_us']:.2f} us in a write-1 slot (limit 15 us)",
+        )
+        if line.get("answers_in_zeros"):
+            yield "pulls right after write-0 slots", str(line["answers_in_zeros"])
+
+
+def _adapter(adapter: Facts) -> Iterator[tuple[str, str]]:
+    if trips := adapter.get("round_trip_ms"):
+        median, late, longest = map(number_text, trips)
+        yield (
+            "round trip of one character",
+            f"median {median} ms, 95 % within {late} ms, longest {longest} ms",
+        )
+    measured = adapter.get("measured_baud")
+    if measured is not None:
+        doubt = adapter.get("rate_doubt", 0.0) * measured
+        yield (
+            "slot rate",
+            f"{measured:.0f} +- {doubt:.0f} baud, asked for {adapter['asked_baud']:.0f}",
+        )
+    for length, (whole, tried) in adapter.get("bursts", {}).items():
+        yield f"bursts of {length} characters", f"{whole} of {tried} came back whole"
+    if adapter.get("echo_without_supply") is not None:
+        yield "echo of FFh with the bus supply off", adapter["echo_without_supply"]
+
+
+# -- echoes -----------------------------------------------------------------------------
+
+
+def _echoes(found: Facts) -> Iterator[tuple[str, ...]]:
+    adapter, line = found.get("adapter") or {}, found.get("line") or {}
+    for name, echoes in (
+        ("FFh at the slot rate, one by one", adapter.get("ones")),
+        ("FFh at 9600 baud, one by one", adapter.get("slow_ones")),
+        ("00h at the slot rate, one by one", adapter.get("zeros")),
+        ("read or write-1 slots, nobody addressed", line.get("ones")),
+        ("the same at 230400 baud", line.get("fine_ones")),
+        ("write-0 slots, nobody addressed", line.get("zeros")),
+    ):
+        if echoes and echoes["sent"]:
+            yield _echo_row(name, echoes)
+    for reset in found.get("resets", ()):
+        name = (
+            f"reset of {reset['low_us']:.0f} us, first sample {reset['first_sample_us']:.0f} us "
+            f"after it ({reset['byte']:02X}h at {reset['baud']} baud)"
+        )
+        yield _echo_row(name, reset["echoes"])
+
+
+def _echo_row(name: str, echoes: Facts) -> tuple[str, ...]:
+    counts = (str(echoes[key]) for key in ("sent", "silent", "extra"))
+    return (name, *counts, _histogram(echoes.get("histogram", {})) or "-")
+
+
+def _histogram(counts: dict[str, int]) -> str:
+    ordered = sorted(counts.items(), key=lambda item: (-item[1], item[0]))
+    told = [f"{echo}: {count}" for echo, count in ordered[:_MOST_ECHOES]]
+    if rest := sum(count for _, count in ordered[_MOST_ECHOES:]):
+        told.append(f"others: {rest}")
+    return ", ".join(told)
+
+
+def _in_brackets(counts: dict[str, int] | None) -> str:
+    return f" ({_histogram(counts)})" if counts else ""
+
+
+# -- searches and devices -------------------------------------------------------------------
+
+
+def _searches(found: Facts) -> Iterator[tuple[str, ...]]:
+    scans = found.get("scans")
+    if not scans:
+        return
+    sockets = (found.get("expected") or {}).get("rom_codes", {})
+    met = {device["rom_code"]: device for device in found.get("devices", ())}
+    for code, standing in found.get("inventory", {}).items():
+        device = met.get(code)
+        yield (
+            code,
+            sockets.get(code, "-"),
+            standing,
+            f"{scans.get('found', {}).get(code, 0)} of {scans['whole']}",
+            f"{device['verified']} of {device['verifies']}" if device else "-",
+        )
+    for code, times in scans.get("rejected", {}).items():
+        yield code, "-", "cannot be a device", f"{times} of {scans['whole']}", "-"
+    for position, times in scans.get("dead_ends", {}).items():
+        yield f"dead end at bit {position}", "-", "nobody left", f"{times} times", "-"
+    for kind, times in scans.get("troubles", {}).items():
+        yield f"scan ended by {kind}", "-", "-", f"{times} of {scans['scans']}", "-"
+
+
+def _devices(found: Facts) -> Iterator[tuple[str, ...]]:
+    for device in found.get("devices", ()):
+        conversions = device.get("conversions", ())
+        yield (
+            f"{device.get('socket', '')} {device['rom_code']}".strip(),
+            _power(device.get("supply_answers", ())),
+            *_blocks(device.get("blocks"), device.get("blocks_after")),
+            _conversions(conversions),
+            _values(conversions),
+        )
+
+
+def _power(answers: list[int]) -> str:
+    if not answers:
+        return "not asked"
+    own = sum(answers)
+    if own in {0, len(answers)}:
+        return "own supply" if own else "data line"
+    return f"own supply in {own} of {len(answers)} answers"
+
+
+_WRONG = (
+    ("check_wrong", "check value wrong"),
+    ("zeros", "all zero"),
+    ("ones", "all ones"),
+    ("broken_off", "broken off"),
+    ("slipped", "slipped by a slot"),
+    ("impossible", "impossible"),
+)
+
+
+def _blocks(*parts: Facts | None) -> tuple[str, str]:
+    read = [part for part in parts if part and part.get("reads")]
+    if not read:
+        return "-", "-"
+    whole, tried = (sum(part[key] for part in read) for key in ("whole", "reads"))
+    wrong = [
+        f"{words} {count}"
+        for key, words in _WRONG
+        if (count := sum(part.get(key, 0) for part in read))
+    ]
+    ups, downs = (
+        sum(part.get(key, 0) for part in read) for key in ("flips_up", "flips_down")
+    )
+    told = "; ".join([f"{whole} of {tried} right", *wrong])
+    return told, f"{ups} up, {downs} down" if ups or downs else "none"
+
+
+def _conversions(conversions: list[Facts]) -> str:
+    if not conversions:
+        return "-"
+    heard = [c["heard"] for c in conversions if c.get("heard") is not None]
+    told = [f"{len(conversions)} done"]
+    if heard:
+        told.append(f"heard {sum(heard)} of {len(heard)}")
+    if times := [c["took_ms"] for c in conversions if c.get("took_ms") is not None]:
+        told.append(f"busy {_span(times, '.0f')} ms")
+    if restarts := sum(bool(c.get("power_on")) for c in conversions):
+        told.append(f"power-on value {restarts} times")
+    return ", ".join(told)
+
+
+def _values(conversions: list[Facts]) -> str:
+    values = [c["value_degc"] for c in conversions if c.get("value_degc") is not None]
+    return f"{_span(values, '.2f')} degC" if values else "-"
+
+
+def _span(values: list[float], form: str) -> str:
+    low, high = f"{min(values):{form}}", f"{max(values):{form}}"
+    return low if low == high else f"{low} to {high}"
