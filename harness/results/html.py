@@ -1,22 +1,18 @@
 """The report as one HTML file: no script, no network, readable in print.
 
-From the run record alone. Every text goes through autoescape; control characters are
-made visible first, as in the other reports. The pictures are those of ``plots``, put
-in as SVG.
+From the run record alone; how a page is made stands in ``page``. The pictures are
+those of ``plots``.
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cache
-from io import StringIO
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from harness.records import DeviceRef, Outcome
 from harness.results.facts import run_facts
+from harness.results.page import fill, picture, write_page
 from harness.results.plots import figures
 from harness.results.progress import BAD_OUTCOMES, INTERRUPTED, StepRecord
 from harness.results.record import RunRecord
@@ -26,12 +22,7 @@ from harness.results.tally import DeviceResult
 from harness.results.timing_rows import explanation, timing_rows
 from harness.results.wording import one_line, step_name, tries_text, value_rows
 
-if TYPE_CHECKING:
-    from jinja2 import Template
-
 FILE_NAME = "report.html"
-
-_XML_HEAD = re.compile(r"^.*?(?=<svg)", re.DOTALL)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,14 +72,6 @@ class Unit:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Picture:
-    """A figure as SVG text, already safe."""
-
-    label: str
-    svg: object
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Live:
     """What the page of a run that goes on shows besides.
 
@@ -107,9 +90,7 @@ def write_html(record: RunRecord, path: Path) -> None:
     Raises:
         OSError: the folder does not take it.
     """
-    temporary = path.with_name(f".{path.name}.part")
-    temporary.write_text(render(record), encoding="utf-8")
-    temporary.replace(path)
+    write_page(render(record), path)
 
 
 def render(record: RunRecord, live: Live | None = None) -> str:
@@ -119,35 +100,19 @@ def render(record: RunRecord, live: Live | None = None) -> str:
         record: the run.
         live: what a page of a run still going on shows besides, or None.
     """
-    return _template().render(
+    return fill(
+        "report.html.j2",
         record=record,
         live=live,
         summary=summary_line(record),
         troubles=list(_troubles(record, going_on=live is not None)),
         remarks=[text for text in [explanation(timing_rows(record))] if text],
         nights=[page_of(night) for night in record.nights],
-        pictures=list(_pictures(record)),
+        pictures=[picture(name, figure) for name, figure in figures(record)],
         devices=list(_units(record)),
         steps=[_step(step) for step in record.steps],
         facts=[(name, one_line(value)) for name, value in run_facts(record)],
     )
-
-
-@cache
-def _template() -> Template:
-    from jinja2 import Environment, PackageLoader, StrictUndefined  # noqa: PLC0415
-
-    environment = Environment(
-        loader=PackageLoader("harness.results", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        finalize=lambda value: (
-            one_line(value)
-            if isinstance(value, str) and not hasattr(value, "__html__")
-            else value
-        ),
-    )
-    return environment.get_template("report.html.j2")
 
 
 def _label(device: DeviceRef | None) -> str:
@@ -214,22 +179,3 @@ def _rows(result: DeviceResult) -> Iterator[Row]:
             outcome=str(result.outcome),
             tries=tries,
         )
-
-
-def _pictures(record: RunRecord) -> Iterator[Picture]:
-    from markupsafe import Markup  # noqa: PLC0415 - comes with the templates
-
-    for name, figure in figures(record):
-        drawn = StringIO()
-        figure.savefig(drawn, format="svg", metadata={"Date": None})
-        # matplotlib escapes every text that it draws
-        svg = _XML_HEAD.sub("", drawn.getvalue())
-        yield Picture(label=name, svg=Markup(_own_ids(svg, name)))
-
-
-def _own_ids(svg: str, name: str) -> str:
-    """Ids that no other picture in the file has."""
-    prefix = re.sub(r"\W", "-", name)
-    for pattern in (r'(\bid=")', r'(xlink:href="#)', r"(url\(#)"):
-        svg = re.sub(pattern, rf"\g<1>{prefix}-", svg)
-    return svg
