@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 def diagnose(fixture: FixtureOption, *, into: IntoOption = None) -> None:
     """Examine adapter, line and devices; name causes, numbers, what to try first.
 
-    Nothing is stored in any device. Leaves junit.xml and journal.jsonl as any run.
+    Nothing is stored in any device. Leaves the reports of any run; report.html has the
+    page of the diagnosis and every number behind it.
     """
     from harness.plans.diagnose_plan import diagnose_plan  # noqa: PLC0415
     from harness.plans.loading import load_fixture  # noqa: PLC0415

@@ -166,8 +166,13 @@ def phantoms(evidence: Evidence) -> Iterator[Finding]:
 
 
 def command_not_heard(evidence: Evidence) -> Iterator[Finding]:
-    """A convert command without busy: the old value would pass for a new one."""
+    """A convert command without busy: the old value would pass for a new one.
+
+    A device fed from the data line cannot pull it low while it converts.
+    """
     for device in evidence.devices:
+        if device.on_parasite:
+            continue
         asked = [c for c in device.conversions if c.alone and c.heard is not None]
         deaf = [c for c in asked if c.heard is False]
         if not deaf or not (device.blocks and device.blocks.whole):

@@ -7,10 +7,8 @@ would throw the margin away.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
-
-from harness.results.wording import number_text
 
 _MOST_ECHOES = 6
 """Kinds of echo named in one cell; the rest is counted."""
@@ -25,43 +23,48 @@ class Table:
     Attributes:
         title: above it.
         about: one sentence on how to read it, or empty.
-        head: of each column; one that ends in a space holds numbers.
+        head: of each column.
+        numbers: columns, from 0, that hold numbers.
         rows: cells as text, as many as the head has.
     """
 
     title: str
     about: str = ""
     head: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
+    numbers: tuple[int, ...] = ()
+    rows: tuple[tuple[str, ...], ...] = ()
+
+
+_ADAPTER_AND_LINE = Table(title="Adapter and line", head=("what", "measured"))
+_ECHOES = Table(
+    title="Echoes",
+    about="The byte of an echo tells when the line was let go: of FFh, fewer ones mean "
+    "later; of a reset, zeros are presence pulses.",
+    head=("sent", "characters", "silent", "extra", "echo and how often"),
+    numbers=(1, 2, 3),
+)
+_SEARCHES = Table(
+    title="Searches",
+    about="Nobody is added or dropped on one scan.",
+    head=("ROM code", "socket", "standing", "found in scans", "answered directly"),
+    numbers=(3, 4),
+)
+_DEVICES = Table(
+    title="Devices",
+    head=("device", "power", "block reads", "flipped bits", "conversions", "readings"),
+)
 
 
 def tables_of(found: Facts) -> Iterator[Table]:
     """Adapter, echoes, searches and devices, as far as they were looked at."""
-    parts = (
-        ("Adapter and line", "", ("what", "measured"), _adapter_and_line(found)),
-        (
-            "Echoes",
-            "The echo's byte tells when the line was let go: of FFh, fewer ones mean a "
-            "later release; of a reset, zeros are presence pulses.",
-            ("sent", "characters ", "silent ", "extra ", "echo and how often"),
-            _echoes(found),
-        ),
-        (
-            "Searches",
-            "Nobody is added or dropped on one scan.",
-            ("ROM code", "socket", "standing", "in scans ", "directed "),
-            _searches(found),
-        ),
-        (
-            "Devices",
-            "",
-            ("device", "power", "block reads", "flips ", "conversions", "readings"),
-            _devices(found),
-        ),
-    )
-    for title, about, head, made in parts:
-        if rows := tuple(made):
-            yield Table(title=title, about=about, head=head, rows=rows)
+    for empty, rows in (
+        (_ADAPTER_AND_LINE, _adapter_and_line(found)),
+        (_ECHOES, _echoes(found)),
+        (_SEARCHES, _searches(found)),
+        (_DEVICES, _devices(found)),
+    ):
+        if told := tuple(rows):
+            yield replace(empty, rows=told)
 
 
 # -- adapter and line -----------------------------------------------------------------
@@ -75,7 +78,7 @@ def _adapter_and_line(found: Facts) -> Iterator[tuple[str, str]]:
         came = sum(count for _, count in idle.get("arrivals", ()))
         yield (
             "characters while nothing was sent",
-            f"{came or 'none'} in {number_text(idle['for_s'])} s"
+            f"{came or 'none'} in {idle['for_s']:g} s"
             f"{_in_brackets(idle.get('values'))}",
         )
         if idle.get("after_sending"):
@@ -96,7 +99,7 @@ def _adapter_and_line(found: Facts) -> Iterator[tuple[str, str]]:
 
 def _adapter(adapter: Facts) -> Iterator[tuple[str, str]]:
     if trips := adapter.get("round_trip_ms"):
-        median, late, longest = map(number_text, trips)
+        median, late, longest = (f"{trip:.3g}" for trip in trips)
         yield (
             "round trip of one character",
             f"median {median} ms, 95 % within {late} ms, longest {longest} ms",

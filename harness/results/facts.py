@@ -47,5 +47,7 @@ def _flat(prefix: str, facts: dict[str, Any]) -> Iterable[tuple[str, str]]:
             yield from _flat(name, value)
         elif isinstance(value, list):
             yield name, ", ".join(str(item) for item in value)
+        elif isinstance(value, float):
+            yield name, str(float(f"{value:.10g}"))  # 70.0, not 69.99999999999999
         else:
             yield name, "" if value is None else str(value)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from harness.records import DeviceRef, Outcome
+from harness.results.diagnosis_page import pages_of
 from harness.results.facts import run_facts
 from harness.results.page import fill, picture, write_page
 from harness.results.plots import figures
@@ -107,6 +108,7 @@ def render(record: RunRecord, live: Live | None = None) -> str:
         summary=summary_line(record),
         troubles=list(_troubles(record, going_on=live is not None)),
         remarks=[text for text in [explanation(timing_rows(record))] if text],
+        diagnoses=pages_of(record),
         nights=[page_of(night) for night in record.nights],
         pictures=[picture(name, figure) for name, figure in figures(record)],
         devices=list(_units(record)),

@@ -594,6 +594,14 @@ def test_declared_bus_power_is_no_broken_wire() -> None:
     assert not found(**changes, expected=expected)
 
 
+def test_bus_power_hides_busy() -> None:
+    """A device fed from the data line cannot pull it low: no command was lost there."""
+    deaf = conversions(probe(supply_answers=(0, 0, 0)), heard=False, took_ms=None)
+    kinds = {f.kind for f in found(devices=(deaf, probe(OTHER), probe(THIRD)))}
+    assert "third-wire" in kinds
+    assert not kinds & {"command-lost", "deaf-to-convert"}
+
+
 def test_a_conversion_that_never_began_is_no_restart() -> None:
     """Power-on value with the marker still there: nothing restarted."""
     device = conversions(probe(), power_on=True, marker_kept=True)
