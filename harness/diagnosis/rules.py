@@ -15,6 +15,7 @@ from harness.diagnosis import (
     rules_devices,
     rules_line,
     rules_noise,
+    rules_rest,
     rules_supply,
 )
 from harness.diagnosis.evidence import Evidence
@@ -30,12 +31,15 @@ class Rule:
         seen_by: part of the evidence without which it cannot speak.
         otherwise: what is ruled out if it could speak and did not; may be empty.
         spoils: True if what it finds brings about findings of the rows below.
+        explains: True if what it finds accounts for single spoilt transactions although
+            it is no fault.
     """
 
     judge: Callable[[Evidence], Iterable[Finding]]
     seen_by: str
     otherwise: str = ""
     spoils: bool = False
+    explains: bool = False
 
     @property
     def name(self) -> str:
@@ -134,7 +138,7 @@ RULES: tuple[Rule, ...] = (
     Rule(judge=rules_noise.phantoms, seen_by="scans", otherwise="phantom devices"),
     Rule(judge=rules_supply.load_at_output, seen_by="devices"),
     Rule(judge=rules_supply.alarm_search, seen_by="alarms"),
-    Rule(judge=rules_devices.came_or_went, seen_by="scans"),
+    Rule(judge=rules_devices.came_or_went, seen_by="scans", explains=True),
     Rule(judge=rules_devices.unlisted, seen_by="inventory"),
     Rule(judge=rules_adapter.slow_round_trip, seen_by="adapter"),
     Rule(judge=rules_devices.clone_like, seen_by="devices"),
@@ -147,10 +151,11 @@ def judge(evidence: Evidence) -> tuple[tuple[Finding, ...], tuple[str, ...]]:
     """All findings in their rank, and what is ruled out.
 
     What lies below a certain fault that spoils everything behind it is only possible.
+    Trouble that no rule has a cause for ends undecided, never as "nothing wrong".
     """
     findings: list[Finding] = []
     ruled_out: list[str] = []
-    spoilt = False
+    spoilt = explained = False
     for rule in RULES:
         if not getattr(evidence, rule.seen_by):
             continue
@@ -159,6 +164,9 @@ def judge(evidence: Evidence) -> tuple[tuple[Finding, ...], tuple[str, ...]]:
             ruled_out.append(rule.otherwise)
         findings += [_doubted(f) for f in found] if spoilt else found
         spoilt = spoilt or (rule.spoils and any(map(_spoils, found)))
+        explained = explained or (bool(found) and rule.explains)
+    if not explained and not any(f.weight is Weight.FAULT for f in findings):
+        findings += rules_rest.unexplained(evidence)
     return tuple(gathered(ranked(findings))), tuple(ruled_out)
 
 

@@ -609,6 +609,40 @@ def test_a_conversion_that_never_began_is_no_restart() -> None:
     assert "restart" not in kinds
 
 
+def _verified(*counts: int) -> dict[str, Any]:
+    roms = (ROM, OTHER, THIRD)
+    return {
+        "devices": tuple(
+            probe(rom, verified=n) for rom, n in zip(roms, counts, strict=True)
+        )
+    }
+
+
+def test_trouble_without_a_cause_is_undecided() -> None:
+    """Losses spread evenly over all devices: no branch, no adapter, and not nothing."""
+    (only,) = found(**_verified(26, 27, 26))
+    assert (only.cause, only.kind) == (Cause.UNDECIDED, "unexplained")
+    assert only.weight is Weight.FAULT
+    assert "directed searches without answer: 11 of 90" in only.measured
+    assert len(only.tells_apart) > 2
+
+
+def test_one_loss_is_a_warning() -> None:
+    """A single transaction lost in an examination is not enough for a fault."""
+    (only,) = found(**_verified(30, 29, 30))
+    assert (only.kind, only.weight) == ("unexplained", Weight.WARNING)
+
+
+def test_a_cause_explains_its_trouble() -> None:
+    """Where a rule has a cause, or a device was plugged in, nothing is left over."""
+    kinds = {f.kind for f in found(**_verified(22, 30, 30))}
+    assert kinds == {"branch"}
+    plugged = scans(last=(ROM, OTHER, THIRD), found={ROM: 3, OTHER: 3, THIRD: 2})
+    kinds = {f.kind for f in found(**(plugged | _verified(30, 29, 30)))}
+    assert "attached" in kinds
+    assert "unexplained" not in kinds
+
+
 def test_rank_is_weight_then_sureness() -> None:
     """Faults before warnings before notes; certain before likely before possible."""
 
