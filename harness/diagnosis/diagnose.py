@@ -89,6 +89,9 @@ class Diagnosis:
 
 _REOPEN_S, _REOPEN_TRIES = 0.5, 12
 
+_OPENINGS, _SETTLE_S = 2, 0.3
+"""How often the port is opened again, and the wait for what its lines switch."""
+
 
 class Examination:
     """One examination of one bus.
@@ -237,6 +240,9 @@ class Examination:
             self._probe(
                 "freshness", "marker in the alarm bytes, kept?", self._freshness
             )
+            if self._bus.adapter.switching.supply_on is None:  # else it may well go off
+                did = "closed and opened again, marker kept?"
+                self._probe("port", did, self._open_again)
             self._probe(
                 "conversions",
                 f"one by one, then {effort.rounds} times all together",
@@ -274,6 +280,14 @@ class Examination:
         self._clinic.mark()
         self._bus.clock.sleep(min(1.0, self._effort.listen_s))
         self._clinic.look_for_marker()
+
+    def _open_again(self) -> None:
+        """Twice at most, so that a device which restarts by chance is not taken for it."""
+        for _ in range(_OPENINGS):
+            self._bus.adapter.reopen()
+            self._bus.clock.sleep(_SETTLE_S)
+            if not self._clinic.look_after_opening():
+                return
 
     def _convert(self) -> None:
         for patient in self._clinic.thermometers.values():
@@ -320,6 +334,8 @@ class Examination:
             conversions=tuple(patient.conversions),
             blocks_after=self._after.get(facts.rom_code),
             settings_kept=patient.settings_kept,
+            openings=patient.openings,
+            lost_at_openings=patient.lost_at_openings,
             longest_ms=block.conversion_ms if block else None,
             full_resolution=bool(
                 block and block.has_config and block.resolution_bits == 12

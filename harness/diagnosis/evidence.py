@@ -283,6 +283,8 @@ class DeviceFacts:
         conversions: in their order.
         settings_kept: False if settings went back between two reads without a
             conversion; None if not tried.
+        openings: how often the port was closed and opened again meanwhile.
+        lost_at_openings: after how many of these settings had gone back.
         longest_ms: longest published conversion at its resolution, or None.
         full_resolution: True if it converts to 12 bit.
         switch_status: status byte of a switch, or None.
@@ -298,6 +300,8 @@ class DeviceFacts:
     blocks_after: Blocks | None = None
     conversions: tuple[Conversion, ...] = ()
     settings_kept: bool | None = None
+    openings: int = 0
+    lost_at_openings: int = 0
     longest_ms: float | None = None
     full_resolution: bool = False
     switch_status: int | None = None

@@ -133,6 +133,8 @@ class Thermometer:
         rom: its ROM code.
         settings: alarm bytes and configuration as found, or empty.
         marker: the bytes written in their place, or empty.
+        openings: how often the port was opened with the marker in place.
+        lost_at_openings: how often it was gone after that.
     """
 
     rom: RomCode
@@ -141,6 +143,8 @@ class Thermometer:
     supply_answers: list[int] = field(default_factory=list)
     conversions: list[Conversion] = field(default_factory=list)
     settings_kept: bool | None = None
+    openings: int = 0
+    lost_at_openings: int = 0
     block: Scratchpad | None = None
 
     @property
@@ -226,6 +230,22 @@ class Clinic:
                 patient.settings_kept = kept and patient.settings_kept is not False
                 if not kept:
                     self._write(patient, patient.marker)
+
+    def look_after_opening(self) -> bool:
+        """Whether the marker outlived that the port was opened again; True if anywhere not."""
+        lost = False
+        for patient in self.thermometers.values():
+            if not patient.marker or patient.settings_kept is False:
+                continue
+            block = self._read_twice(patient)
+            if block is None:
+                continue
+            patient.openings += 1
+            if block.data[2:4] != patient.marker[:2]:
+                patient.lost_at_openings += 1
+                self._write(patient, patient.marker)
+                lost = True
+        return lost
 
     def restore(self) -> None:
         """Put the alarm bytes back."""

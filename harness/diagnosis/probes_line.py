@@ -40,8 +40,9 @@ _RESET_RATES = (9600, 7200)
 """F0h there is low for 521 and 694 us; 7200 baud samples at 69 us, where every presence
 pulse within limits is low."""
 
-_PRESENCE_PAUSE_S = 0.001
-"""Longer than any presence pulse within limits."""
+_PRESENCE_PAUSE_S = 0.006
+"""Longer than any presence pulse, and than an interrupt pulse of 4.8 ms before it (bus
+facts, 2.5: wait 5 ms)."""
 
 _HOST_V, _DEVICE_V = 0.316, 0.539
 """Rise to 1.5 V and to 2.2 V of 5 V from 0.2 V, in time constants (arithmetic)."""

@@ -85,6 +85,7 @@ RULES: tuple[Rule, ...] = (
         otherwise="somebody else speaking on the bus",
         spoils=True,
     ),
+    Rule(judge=rules_line.stretched_reset, seen_by="resets", spoils=True),
     Rule(
         judge=rules_line.slow_edge,
         seen_by="line",
@@ -140,6 +141,7 @@ RULES: tuple[Rule, ...] = (
     Rule(judge=rules_supply.alarm_search, seen_by="alarms"),
     Rule(judge=rules_devices.came_or_went, seen_by="scans", explains=True),
     Rule(judge=rules_devices.unlisted, seen_by="inventory"),
+    Rule(judge=rules_adapter.blinking_supply, seen_by="devices"),
     Rule(judge=rules_adapter.slow_round_trip, seen_by="adapter"),
     Rule(judge=rules_devices.clone_like, seen_by="devices"),
     Rule(judge=rules_line.late_presence, seen_by="resets"),

@@ -32,6 +32,30 @@ def adapter_lost(evidence: Evidence) -> Iterator[Finding]:
         )
 
 
+def blinking_supply(evidence: Evidence) -> Iterator[Finding]:
+    """Volatile settings are gone each time the port is opened, and only then."""
+    asked = [d for d in evidence.devices if d.openings]
+    hit = [d for d in asked if d.openings > 1 and d.lost_at_openings == d.openings]
+    if not hit:
+        return
+    yield Finding(
+        cause=Cause.ADAPTER,
+        kind="supply-blinks",
+        sure=Sure.CERTAIN if len(hit) == len(asked) else Sure.LIKELY,
+        says="opening the port cuts the supply of the bus for a moment: whatever devices "
+        "hold in volatile memory is void after it",
+        measured=(
+            f"settings gone in {len(hit)} of {len(asked)} devices after each of "
+            f"{hit[0].openings} openings of the port",
+            "settings kept while the port stayed open",
+        ),
+        ruled_out=("a restart by chance: it came with each opening",),
+        try_first="feed the bus by a supply of its own, or set the handshake lines before "
+        "the port is used; apply settings anew after each opening",
+        weight=Weight.WARNING,
+    )
+
+
 def inverted_receiver(evidence: Evidence) -> Iterator[Finding]:
     """Each character echoes 00h, at any rate: the receiver sees the line upside down."""
     adapter = evidence.adapter
@@ -61,16 +85,25 @@ def terminal_echo(evidence: Evidence) -> Iterator[Finding]:
         return
     quiet = adapter.quiet_ones
     if quiet.histogram and quiet.followed * 2 >= quiet.sent:
+        zeros = adapter.zeros
+        escaped = bool(zeros.histogram) and zeros.followed * 2 < zeros.sent
         yield Finding(
             cause=Cause.ADAPTER,
-            kind="doubled-echo",
+            kind="escaped-characters" if escaped else "doubled-echo",
             sure=Sure.CERTAIN,
-            says="characters that nobody sent follow each one sent: replies are sent out again",
+            says="a second FFh follows each one received and nothing else is doubled: a "
+            "terminal layer takes the echoes for text and escapes them"
+            if escaped
+            else "characters that nobody sent follow each one sent: replies are sent out again",
             measured=(
                 f"{quiet.extra} extra characters behind {quiet.followed} of {quiet.sent} "
-                "single ones",
+                f"single FFh, {zeros.extra} behind {zeros.followed} of {zeros.sent} "
+                "single 00h",
             ),
-            try_first="switch terminal echo off (the port is a terminal to somebody), "
+            try_first="open the port raw, without marks for framing errors; bypass the layer "
+            "in between"
+            if escaped
+            else "switch terminal echo off (the port is a terminal to somebody), "
             "or bypass the layer in between",
         )
 

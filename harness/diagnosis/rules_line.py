@@ -190,6 +190,33 @@ def _rise_looks_like_presence(evidence: Evidence, line: LineFacts) -> bool:
     )
 
 
+def stretched_reset(evidence: Evidence) -> Iterator[Finding]:
+    """Resets end late and presence comes as a character of its own; slots are sound.
+
+    Source: bus facts, 2.5: 00h after a reset that frees by itself is an interrupt pulse
+    or a slow device, no short.
+    """
+    line = evidence.line
+    late = [r for r in evidence.resets if r.echoes.usual == "00" and r.echoes.followed]
+    if line is None or line.ones.usual != "FF" or len(late) < len(evidence.resets):
+        return
+    yield Finding(
+        cause=Cause.DEVICE,
+        kind="stretches-reset",
+        sure=Sure.LIKELY,
+        says="somebody holds each reset low for longer, then lets go and answers: a part "
+        "with an interrupt pending, or a slow one",
+        measured=(
+            *map(_reset_shown, late),
+            f"a character more behind {late[0].echoes.followed} of {late[0].echoes.sent} "
+            "resets: presence",
+        ),
+        ruled_out=("short: the line frees by itself and slots are whole",),
+        try_first="take devices off one by one; clear the alarm or interrupt of the part "
+        "without which resets are short again",
+    )
+
+
 def late_presence(evidence: Evidence) -> Iterator[Finding]:
     """Presence lies between two samples of the customary reset character."""
     customary = [r for r in evidence.resets if r.baud == 9600]

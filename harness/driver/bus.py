@@ -286,8 +286,9 @@ class Bus:
     def reset(self) -> ResetReading:
         """Reset pulse; returns what the echo says about presence.
 
-        A line that is still low after the character is asked once more after 5 ms,
-        since a part that signals by itself may hold it so long.
+        A line that is still low after the character is given 5 ms, since a part that
+        signals may hold it so long. If presence follows then, the reset is done and its
+        presence is long; otherwise the line is asked once more.
 
         Raises:
             LineShorted: the line stays low.
@@ -297,6 +298,9 @@ class Bus:
         reading = self._reset_once()
         if reading.presence is Presence.SHORTED:
             self.clock.sleep(_RESET_RETRY_S)
+            late = self.adapter.hear()
+            if late and late[-1]:  # the line rose, and was pulled for less than a reset
+                return replace(reading, presence=Presence.LONG)
             try:
                 reading = self._reset_once()
             except NoEcho as fault:  # no edge, since the line never rose

@@ -137,6 +137,13 @@ def f04(r: Random) -> Bench:
     )
 
 
+def f04_rarely(r: Random) -> Bench:
+    """The same in one of twenty commands, as the collection has it."""
+    made = f04(r)
+    made["faults"][0]["probability"] = 0.05
+    return made
+
+
 def f05(r: Random) -> Bench:
     """Clone silicon among originals."""
     clone = {
@@ -413,6 +420,20 @@ def f28(r: Random) -> Bench:
     )
 
 
+def f28_late_resetter(r: Random) -> Bench:
+    """The same with a sound adapter: the part wants a longer reset than most give."""
+    part = {
+        "family": 0x2D,
+        "serial": r.randrange(1, 1 << 24),
+        "time_base": {"reset_min_us": r.uniform(560, 640)},
+    }
+    return bench(
+        r,
+        {"kind": "left-in-overdrive", "device": "S1"},
+        devices=[part, *probes(r, 2)],
+    )
+
+
 def f29(r: Random) -> Bench:
     """Replies held back by the latency timer."""
     return bench(r, adapter={"latency_ms": r.choice([8, 10, 16])})
@@ -436,6 +457,11 @@ def f30c(r: Random) -> Bench:
 def f30d(r: Random) -> Bench:
     """Each received character is sent out again."""
     return bench(r, {"kind": "doubled-echo", "after_ms": r.uniform(1, 4)})
+
+
+def f30_escaped(r: Random) -> Bench:
+    """A terminal layer escapes FFh, as with marks for framing errors."""
+    return bench(r, {"kind": "terminal-layer", "habit": "double-ff"})
 
 
 def f31a(r: Random) -> Bench:
@@ -479,6 +505,23 @@ def f33(r: Random) -> Bench:
             "for_s": r.uniform(1, 3),
         },
     )
+
+
+def f33_blink(r: Random) -> Bench:
+    """A handshake line feeds the bus and lets go for a moment at each opening."""
+    return bench(r, {"kind": "power-blink", "blink_ms": r.uniform(20, 80)})
+
+
+def f34_stretched(r: Random) -> Bench:
+    """A part whose interrupt is pending holds each reset low for longer."""
+    low_us = r.uniform(1200, 3800)
+    return bench(r, {"kind": "stretched-reset", "device": "S1", "low_us": low_us})
+
+
+def f34_signals(r: Random) -> Bench:
+    """A part pulls the idle line once, presence of all follows."""
+    fault = {"kind": "signalling-part", "low_us": r.uniform(1000, 4800)}
+    return bench(r, fault | {"at_s": r.uniform(2.5, 4), "period_s": 1000})
 
 
 def f34(r: Random) -> Bench:

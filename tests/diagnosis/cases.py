@@ -67,6 +67,17 @@ MANY_SLOTS = Effort(
     rounds=1,
     alone=1,
 )
+MANY_CONVERSIONS = Effort(
+    listen_s=1.0,
+    resets=8,
+    slots=1000,
+    scans=2,
+    verifies=6,
+    reads=4,
+    rounds=1,
+    alone=100,
+)
+"""One lost command in twenty escapes a hundred with a chance of 0.6 %."""
 SUPPLY_SWITCH = {"power": {"supply_on": "rts"}}
 
 CASES: dict[str, Case] = {
@@ -103,6 +114,13 @@ CASES: dict[str, Case] = {
         measured="busy not seen",
         forbidden=("restart", "slow-edge", "spikes"),
         effort=MANY_ROUNDS,
+    ),
+    "F04 command lost rarely": Case(
+        vary=benches.f04_rarely,
+        right=((Cause.NOISE, "command-lost"),),
+        measured="busy not seen",
+        forbidden=("restart", "slow-edge", "spikes"),
+        effort=MANY_CONVERSIONS,
     ),
     "F05 clone": Case(
         vary=benches.f05,
@@ -268,6 +286,12 @@ CASES: dict[str, Case] = {
         measured="",
         twin=benches.healthy,
     ),
+    "F28 part that wants a longer reset": Case(
+        vary=benches.f28_late_resetter,
+        right=((Cause.CONFIGURATION, "left-in-fast-mode"),),
+        measured="0 after a reset of 694 us",
+        forbidden=("wrong-rate", "spikes"),
+    ),
     "F29 latency": Case(
         vary=benches.f29,
         right=((Cause.ADAPTER, "latency"),),
@@ -301,6 +325,12 @@ CASES: dict[str, Case] = {
         measured="extra characters",
         forbidden=("second-master", "spikes"),
     ),
+    "F30d escaped characters": Case(
+        vary=benches.f30_escaped,
+        right=((Cause.ADAPTER, "escaped-characters"),),
+        measured="0 behind 0 of",
+        forbidden=("second-master", "spikes", "drops"),
+    ),
     "F31a fallback rate": Case(
         vary=benches.f31a,
         right=((Cause.ADAPTER, "wrong-rate"),),
@@ -322,6 +352,27 @@ CASES: dict[str, Case] = {
         vary=benches.f33,
         right=((Cause.ADAPTER, "lost"),),
         measured="port lost",
+    ),
+    "F33 power blinks": Case(
+        vary=benches.f33_blink,
+        right=((Cause.ADAPTER, "supply-blinks"),),
+        measured="openings of the port",
+        forbidden=("restart", "reloaded"),
+        weight=Weight.WARNING,
+    ),
+    "F34 stretched reset": Case(
+        vary=benches.f34_stretched,
+        right=((Cause.DEVICE, "stretches-reset"),),
+        measured="echoes 00h",
+        forbidden=("stuck-low", "low-in-search", "absent"),
+    ),
+    "F34 part that signals": Case(
+        vary=benches.f34_signals,
+        right=((Cause.DEVICE, "signals"),),
+        measured="lone pulls",
+        forbidden=("second-master", "idle-spikes", "comes-and-goes"),
+        weight=Weight.NOTE,
+        effort=LONG,
     ),
     "F34 second master": Case(
         vary=benches.f34,

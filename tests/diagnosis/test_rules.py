@@ -155,12 +155,46 @@ SPEAKS: dict[str, tuple[dict[str, Any], Cause, str, Sure]] = {
     "doubled echo": (
         {
             "adapter": replace(
-                ADAPTER, quiet_ones=replace(ADAPTER.quiet_ones, extra=12, followed=9)
+                ADAPTER,
+                quiet_ones=replace(ADAPTER.quiet_ones, extra=12, followed=9),
+                zeros=replace(ADAPTER.zeros, extra=11, followed=10),
             )
         },
         Cause.ADAPTER,
         "doubled-echo",
         Sure.CERTAIN,
+    ),
+    "escaped characters": (
+        {
+            "adapter": replace(
+                ADAPTER, quiet_ones=replace(ADAPTER.quiet_ones, extra=10, followed=10)
+            )
+        },
+        Cause.ADAPTER,
+        "escaped-characters",
+        Sure.CERTAIN,
+    ),
+    "supply blinks": (
+        {
+            "devices": (
+                probe(openings=2, lost_at_openings=2),
+                probe(OTHER, openings=2, lost_at_openings=2),
+            )
+        },
+        Cause.ADAPTER,
+        "supply-blinks",
+        Sure.CERTAIN,
+    ),
+    "stretched reset": (
+        {
+            "resets": tuple(
+                replace(r, echoes=replace(echoes(20, x00=20), extra=20, followed=20))
+                for r in RESETS
+            )
+        },
+        Cause.DEVICE,
+        "stretches-reset",
+        Sure.LIKELY,
     ),
     "wrong rate": (
         {"adapter": replace(ADAPTER, measured_baud=125_500.0)},
@@ -641,6 +675,13 @@ def test_a_cause_explains_its_trouble() -> None:
     kinds = {f.kind for f in found(**(plugged | _verified(30, 29, 30)))}
     assert "attached" in kinds
     assert "unexplained" not in kinds
+
+
+def test_a_restart_by_chance_is_no_blinking_supply() -> None:
+    """Settings gone after one of two openings, or without a second look, say nothing."""
+    for openings, lost in ((2, 1), (1, 1)):
+        device = probe(openings=openings, lost_at_openings=lost)
+        assert not found(devices=(device, probe(OTHER, openings=openings)))
 
 
 def test_rank_is_weight_then_sureness() -> None:

@@ -12,6 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from harness.driver.bus import Bus
+from harness.driver.search import enumerate_devices
 from harness.errors import (
     LineShorted,
     NobodyAnswers,
@@ -57,9 +58,14 @@ def one_device(
 ) -> Callable[..., Bus]:
     """A bus with one device."""
 
-    def opened(kind: str = "fractional-divider", error_ppm: float = 0) -> Bus:
+    def opened(
+        kind: str = "fractional-divider",
+        error_ppm: float = 0,
+        **more: Any,  # noqa: ANN401 - further keys of the bench
+    ) -> Bus:
         adapter = {"error_ppm": error_ppm, "oversampling": 16}
-        return open_bus(bench_data([new_device(1, 9)], kind=kind, adapter=adapter))
+        data = bench_data([new_device(1, 9)], kind=kind, adapter=adapter, **more)
+        return open_bus(data)
 
     return opened
 
@@ -220,6 +226,23 @@ def test_line_that_frees_itself_in_time(one_device: Make, bench_of: Make) -> Non
     )
     assert bus.reset().presence is Presence.SEEN
     assert bus.traffic.resets == 2
+
+
+@pytest.mark.parametrize("low_us", [1500, 3840, 4800])
+def test_reset_stretched_by_a_pending_interrupt(
+    one_device: Make, bench_of: Make, low_us: float
+) -> None:
+    """Presence follows the stretched low: long, no short, and the device can be addressed.
+
+    Source: data sheet of a clock part (DS2404), interrupt pulse of 960 to 4800 us.
+    """
+    bus = one_device(
+        faults=[{"kind": "stretched-reset", "device": "S1", "low_us": low_us}]
+    )
+    reading = bus.reset()
+    assert reading.presence is Presence.LONG
+    assert bus.traffic.resets == 1
+    assert len(enumerate_devices(bus).found) == 1
 
 
 def test_short_after_the_adapter_was_proved(one_device: Make, bench_of: Make) -> None:
