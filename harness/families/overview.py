@@ -11,9 +11,6 @@ from harness.families.family import DEVICE_CLASSES, Check, Family
 from harness.families.hazard import ALWAYS
 from harness.families.registry import family_of, known_families
 
-TABLE_BEGIN = "<!-- table of kinds: `slotproof families --markdown` -->"
-TABLE_END = "<!-- end of the table of kinds -->"
-
 _UNKNOWN_NOTE = (
     "Any other code is enumerated, proved by its CRC and reported as unknown family."
 )

@@ -66,11 +66,6 @@ class HostStage:
 OPEN_DRAIN = HostStage(name="open-drain stage", stage_ohm=25.0, sink_ma=24.0)
 """Buffer or transistor: 0.05 to 0.2 V at a few mA (from memory; measure yours)."""
 
-SCHOTTKY = HostStage(
-    name="diode to a push-pull output", stage_ohm=75.0, stage_v=0.3, sink_ma=4.0
-)
-"""About 0.3 V of diode and 0.3 V of driver at 4 mA (facts about adapters, 6; M)."""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DeviceLoad:

@@ -23,7 +23,6 @@ from harness.wire.budget import (
     strong_window,
 )
 from harness.wire.circuit import (
-    SCHOTTKY,
     Circuit,
     DeviceLoad,
     HostStage,
@@ -41,6 +40,11 @@ SLOTS = choose_slots(GRIDS["fractional-divider"])
 CUSTOMARY = choose_slots(GRIDS["unknown"])
 # a stage of 7 ohm, so that a strong pull-up can be armed
 STRONG_STAGE = HostStage(name="transistor of 7 ohm", stage_ohm=7.0, sink_ma=100.0)
+
+# about 0.3 V of diode and 0.3 V of driver at 4 mA (facts about adapters, 6; M)
+SCHOTTKY = HostStage(
+    name="diode to a push-pull output", stage_ohm=75.0, stage_v=0.3, sink_ma=4.0
+)
 
 
 def _thermometers(count: int, *, parasite: bool = False) -> tuple[DeviceLoad, ...]:
