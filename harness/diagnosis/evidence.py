@@ -79,6 +79,8 @@ class AdapterFacts:
         slow_ones: FFh at 9600 baud, low for 104 us: no edge is too slow for it.
         zeros: 00h at the slot rate, one by one, each waited for.
         quiet_ones: FFh at the slot rate, likewise.
+        fast_resets: C0h at the slot rate, likewise: the reset of a part in overdrive,
+            with the place of its presence inside the character.
         round_trip_ms: median, 95 % and longest round trip; empty if nothing echoes.
         asked_baud: slot rate that the adapter should make.
         measured_baud: slot rate by the time of long bursts, or None.
@@ -94,6 +96,7 @@ class AdapterFacts:
     slow_ones: Echoes
     zeros: Echoes
     quiet_ones: Echoes = field(default_factory=lambda: Echoes(sent=0))
+    fast_resets: Echoes = field(default_factory=lambda: Echoes(sent=0))
     round_trip_ms: tuple[float, ...] = ()
     asked_baud: float = 0.0
     measured_baud: float | None = None

@@ -35,6 +35,10 @@ _HOST_JITTER_S = 0.001
 _BURSTS = (512, 256, 128, 64, 32, 16)
 _BURST_TRIES = 8
 
+FAST_RESET_BYTE = 0xC0
+"""Low for seven bits, 49 us at 142,857 baud: a reset to whoever is in overdrive (48 to
+80 us), sampled 0.5 and 1.5 bits after the release, one of which lies in its presence."""
+
 _PULSE_BYTE = 0xF0
 _RESET_RATES = (9600, 7200)
 """F0h there is low for 521 and 694 us; 7200 baud samples at 69 us, where every presence
@@ -53,9 +57,10 @@ def examine_adapter(ear: Ear) -> AdapterFacts:
     baud = ear.bus.slots.request_baud
     ear.bus.adapter.settle()
     ones, trips_s = ear.singly(0xFF, baud, _SINGLES)
-    slow, _ = ear.singly(0xFF, _SLOW_BAUD, 4)
     zeros, _ = ear.singly(0x00, baud, _ZEROS, pause_s=_ECHO_PAUSE_S)
     quiet, _ = ear.singly(0xFF, baud, _ZEROS, pause_s=_ECHO_PAUSE_S)
+    fast, _ = ear.singly(FAST_RESET_BYTE, baud, _ZEROS, pause_s=_ECHO_PAUSE_S)
+    slow, _ = ear.singly(0xFF, _SLOW_BAUD, 4)  # last: 104 us may end overdrive
     trips_ms = sorted(trip * 1e3 for trip in trips_s)
     bursts: dict[int, tuple[int, int]] = {}
     missing = extra = 0
@@ -68,6 +73,7 @@ def examine_adapter(ear: Ear) -> AdapterFacts:
         slow_ones=slow,
         zeros=zeros,
         quiet_ones=quiet,
+        fast_resets=fast,
         round_trip_ms=(
             round(statistics.median(trips_ms), 3),
             round(trips_ms[int(0.95 * len(trips_ms))], 3),

@@ -5,7 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import pairwise
 
-from harness.diagnosis.evidence import Evidence, IdleFacts, LineFacts, ResetFacts
+from harness.diagnosis.evidence import (
+    AdapterFacts,
+    Evidence,
+    IdleFacts,
+    LineFacts,
+    ResetFacts,
+)
 from harness.diagnosis.finding import Cause, Finding, Sure, Weight
 from harness.diagnosis.rules_adapter import terminal_echo, wrong_rate
 
@@ -295,10 +301,8 @@ def answers_in_zeros(evidence: Evidence) -> Iterator[Finding]:
     line, adapter = evidence.line, evidence.adapter
     if line is None or adapter is None or adapter.burst_extra:
         return
-    before = adapter.zeros.followed
-    if not line.answers_in_zeros and (
-        before * 2 < adapter.zeros.sent or adapter.quiet_ones.followed
-    ):
+    before, lows = _pulled_at_first(adapter)
+    if not line.answers_in_zeros and before * 2 < max(lows, 1):
         return
     # the resets in between went up to 694 us
     after = line.answers_after_long_reset or 0
@@ -310,8 +314,8 @@ def answers_in_zeros(evidence: Evidence) -> Iterator[Finding]:
         says="a part answers inside other parts' slots: it is still in fast mode and takes "
         "each write-0 for a reset",
         measured=(
-            f"lows after {before} of {adapter.zeros.sent} write-0 slots at first, after "
-            f"{adapter.quiet_ones.followed} of {adapter.quiet_ones.sent} write-1 slots",
+            f"pulled after {before} of {lows} lows of 49 us and more at first, after "
+            f"{adapter.quiet_ones.followed} of {adapter.quiet_ones.sent} short ones",
             f"{line.answers_in_zeros} after {line.zeros.sent} write-0 slots later, "
             f"{after} after a reset of 694 us",
         ),
@@ -323,6 +327,18 @@ def answers_in_zeros(evidence: Evidence) -> Iterator[Finding]:
         ),
         try_first="lengthen the reset (7200 baud), check the adapter's rate",
     )
+
+
+def _pulled_at_first(adapter: AdapterFacts) -> tuple[int, int]:
+    """Long lows that somebody pulled after, before any long reset, and how many were sent.
+
+    None where short lows come back pulled too: that is no part in fast mode.
+    """
+    quiet, fast, zeros = adapter.quiet_ones, adapter.fast_resets, adapter.zeros
+    if quiet.followed or quiet.share("FF") < 1:
+        return 0, 0
+    pulled = sum(n for echo, n in fast.histogram.items() if echo != "C0")
+    return max((pulled, fast.sent), (zeros.followed, zeros.sent))
 
 
 _LOW = 0.7

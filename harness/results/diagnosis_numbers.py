@@ -126,6 +126,7 @@ def _echoes(found: Facts) -> Iterator[tuple[str, ...]]:
         ("FFh at the slot rate, one by one", adapter.get("ones")),
         ("FFh at 9600 baud, one by one", adapter.get("slow_ones")),
         ("00h at the slot rate, one by one", adapter.get("zeros")),
+        ("C0h at the slot rate, a reset in overdrive", adapter.get("fast_resets")),
         ("read or write-1 slots, nobody addressed", line.get("ones")),
         ("the same at 230400 baud", line.get("fine_ones")),
         ("write-0 slots, nobody addressed", line.get("zeros")),

@@ -315,6 +315,16 @@ SPEAKS: dict[str, tuple[dict[str, Any], Cause, str, Sure]] = {
     ),
     "none of several": (nobody(3), Cause.BUS_WIRING, "low-level", Sure.LIKELY),
     "the only one": (nobody(1), Cause.UNDECIDED, "nobody", Sure.CERTAIN),
+    "fast mode, presence inside the character": (
+        {
+            "adapter": replace(
+                ADAPTER, fast_resets=echoes(10, x40=9, xC0=1), zeros=echoes(10, x00=10)
+            ),
+        },
+        Cause.CONFIGURATION,
+        "left-in-fast-mode",
+        Sure.CERTAIN,
+    ),
     "fast mode": (
         {
             "line": replace(LINE, answers_in_zeros=250, answers_after_long_reset=0),
