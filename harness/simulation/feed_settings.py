@@ -45,3 +45,8 @@ class FeedEntry(StrictSettings):
         le=3600,
         description="when pulled early: so long into the test",
     )
+    again_unless_passed: bool = Field(
+        default=False,
+        description="put in once more, rightly, if it did not pass, as a person does "
+        "whom the place tells that a retest is left",
+    )

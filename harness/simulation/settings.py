@@ -10,14 +10,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from difflib import get_close_matches
 from enum import StrEnum
-from typing import Annotated, Any, Literal
+from typing import Any, Literal
 
 from pydantic import AwareDatetime, Field, model_validator
+from pydantic_core import PydanticCustomError
 
 from harness.simulation.device_settings import DeviceSettings, Supply, TimeBaseSettings
-from harness.simulation.devices.registry import OfAnyKind
 from harness.simulation.fault_settings import FaultSettings
 from harness.simulation.feed_settings import FeedEntry, Insertion
+from harness.simulation.lot_settings import AnyDevice, LotSettings
 from harness.simulation.settings_base import StrictSettings
 
 __all__ = [
@@ -31,6 +32,7 @@ __all__ = [
     "Insertion",
     "LineSettings",
     "LineTruth",
+    "LotSettings",
     "PowerSettings",
     "SimulationSettings",
     "Supply",
@@ -173,8 +175,7 @@ class PowerSettings(StrictSettings):
     )
 
 
-AnyDevice = Annotated[DeviceSettings, OfAnyKind()]
-"""Settings of any device kind, told apart by family code."""
+_MOST_DEVICES = 1000
 
 
 class _Population(StrictSettings):
@@ -184,7 +185,7 @@ class _Population(StrictSettings):
         default=1, ge=0, lt=1 << 63, description="of everything that is drawn"
     )
     devices: tuple[AnyDevice, ...] = Field(
-        default=(), max_length=1000, description="on the line"
+        default=(), max_length=_MOST_DEVICES, description="on the line"
     )
     faults: tuple[FaultSettings, ...] = Field(
         default=(), max_length=1000, description="what goes wrong, and when"
@@ -225,6 +226,11 @@ class SimulationSettings(_Population):
         description="a rehearsed shift: units that are put in one after another; only "
         "`slotproof station` plays it",
     )
+    lot: LotSettings | None = Field(
+        default=None,
+        description="a rehearsed shift of many units, told by what is typical, how "
+        "they spread and which are odd; they come after devices and feed",
+    )
 
     line: LineTruth = Field(
         default=LineTruth(), description="the line where it differs from the fixture"
@@ -232,6 +238,18 @@ class SimulationSettings(_Population):
     adapter: AdapterTruth = Field(
         default=AdapterTruth(), description="the adapter as it is"
     )
+
+    @property
+    def everybody(self) -> tuple[DeviceSettings, ...]:
+        """Every device, listed or of the lot."""
+        drawn = self.lot.devices(self.seed) if self.lot else ()
+        return (*self.devices, *drawn)
+
+    @property
+    def insertions(self) -> tuple[FeedEntry, ...]:
+        """Every unit that is put in, listed or of the lot."""
+        drawn = self.lot.feed(after=len(self.devices)) if self.lot else ()
+        return (*self.feed, *drawn)
 
     @model_validator(mode="after")
     def _fed_devices_are_there(self) -> SimulationSettings:
@@ -241,6 +259,20 @@ class SimulationSettings(_Population):
                     raise ValueError(
                         f"feed: there is no device {place}, the list has {len(self.devices)}"
                     )
+        return self
+
+    @model_validator(mode="after")
+    def _lot_can_be_drawn(self) -> SimulationSettings:
+        try:
+            count = len(self.everybody)
+        except PydanticCustomError as refused:
+            facts = dict(refused.context or {})
+            facts["at"] = f"lot.{facts['at']}"
+            raise PydanticCustomError(
+                refused.type, refused.message_template, facts
+            ) from None
+        if count > _MOST_DEVICES:
+            raise ValueError(f"devices and lot together are more than {_MOST_DEVICES}")
         return self
 
 
@@ -283,7 +315,7 @@ def bench_settings(fixture: Mapping[str, Any]) -> BenchSettings:
         adapter = adapter.model_copy(update={"kind": ClockKind(kind)})
     return BenchSettings(
         seed=truth.seed,
-        devices=truth.devices,
+        devices=truth.everybody,
         faults=truth.faults,
         line=LineSettings.model_validate(line),
         adapter=adapter,

@@ -20,6 +20,7 @@ TAKES_OUT_AFTER_S = 1.5
 SLOWLY_S = 30.0
 SHORT_FOR_S = 3.0
 
+_NOT_PASSED = frozenset({Sign.FAILED, Sign.ERROR})
 _OVER = frozenset({Sign.PASSED, Sign.FAILED, Sign.ERROR, Sign.REFUSED})
 
 
@@ -60,6 +61,8 @@ class Feeder:
             self._take_out(
                 self._entry, after_s=SLOWLY_S if slowly else TAKES_OUT_AFTER_S
             )
+            if self._entry.again_unless_passed and sign in _NOT_PASSED:
+                self._left.appendleft(_once_more(self._entry))
             self._entry = None
 
     def _put_in(self, entry: FeedEntry) -> None:
@@ -89,3 +92,9 @@ class Feeder:
         """Never: every rehearsed unit answers."""
         del place
         return None
+
+
+def _once_more(entry: FeedEntry) -> FeedEntry:
+    return entry.model_copy(
+        update={"how": Insertion.RIGHTLY, "again_unless_passed": False}
+    )

@@ -207,13 +207,14 @@ def _source(orders: Orders, fixture: Fixture, shared: Serials) -> _Source:
     simulation = fixture.simulation
     if simulation is None or not fixture.adapter.port.startswith("sim://"):
         return _Source(shared)
-    if not simulation.feed:
+    if not simulation.insertions:
         raise UsageError(
             "nobody puts units into this simulated place",
             where=fixture.source.name,
-            hint="give its simulation section a feed (see fixtures/station_left.yaml)",
+            hint="give its simulation section a feed (see fixtures/station_left.yaml) or "
+            "a lot (see fixtures/lot_left.yaml)",
         )
-    feeder = Feeder(simulation.feed)
+    feeder = Feeder(simulation.insertions)
     return _Source(
         feeder if orders.serials == "scan" else shared,
         lambda bus: feeder.stand_at(bus.adapter.port.bench),

@@ -143,6 +143,64 @@ def test_mistakes_of_the_simulated_truth_name_the_nearest_word(
     assert (problem.line, problem.nearest) == (line, near)
 
 
+LOT = """\
+  lot:
+    units: 5
+    labels_from: CS-01
+    serials_from: 0x10
+    typical: {family: 0x28, temperature_degc: 21}
+    spread: {temperature_degc: 0.1}
+    odd:
+      - {unit: 2, differs: {silicon: clone}}
+"""
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        (
+            "spread: {temperature_degc",
+            "spread: {temprature_degc",
+            "f:18:31: 'temprature_degc' cannot spread: typical gives no number for it; "
+            "expected one of active_ma, conversion_min_v, copy_ms, drift_degc_per_h, "
+            "input_pf, noise_degc, output_ohm, starved_share, starved_spread_k, "
+            "temperature_degc, threshold_high_v, threshold_low_v; did you mean "
+            "'temperature_degc'?",
+        ),
+        (
+            "unit: 2",
+            "unit: 9",
+            "f:20:16: unit 9 is not in the lot; expected each once, from 1 to 5",
+        ),
+        (
+            "silicon: clone",
+            "silcon: clone",
+            "f:20:37: unknown key 'silcon', the nearest known one is 'silicon'",
+        ),
+        (
+            "units: 5",
+            "units: many",
+            "f:14:12: units is 'many'; expected a whole number",
+        ),
+        (
+            "labels_from: CS-01",
+            "labels_frm: CS-01",
+            "f:15:5: unknown key 'labels_frm'; expected one of units, labels_from, "
+            "serials_from, typical, spread, time_spread, odd, again_unless_passed; did "
+            "you mean 'labels_from'?",
+        ),
+    ],
+)
+def test_mistakes_of_a_lot_are_told_at_their_line(
+    old: str, new: str, message: str
+) -> None:
+    """Though it expands into many devices, a mistake has the place at which it was made."""
+    assert LOT.count(old) == 1
+    with pytest.raises(PlanError) as caught:
+        parse_fixture(FIXTURE + LOT.replace(old, new), "f")
+    assert message in str(caught.value)
+
+
 def test_a_simulated_port_needs_a_simulation() -> None:
     """The port sim:// without the truth about the bench is a mistake at the port."""
     text = FIXTURE[: FIXTURE.index("simulation:")]

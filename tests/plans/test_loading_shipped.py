@@ -32,6 +32,8 @@ def test_what_ships() -> None:
     assert [p.stem for p in FIXTURES] == [
         "all_families",
         "demo_bench",
+        "lot_left",
+        "lot_right",
         "mixed_bench",
         "real_adapter",
         "station_left",
@@ -41,6 +43,7 @@ def test_what_ships() -> None:
         "all_families",
         "bus_acceptance",
         "incoming_thermometers",
+        "lot_acceptance",
         "overnight_soak",
         "serial_numbers",
         "slot_stress",
@@ -90,8 +93,10 @@ def test_simulated_devices_are_those_of_the_sockets(path: Path) -> None:
     if fixture.simulation is None:
         assert not fixture.adapter.port.startswith("sim://")
         return
-    if fed := fixture.simulation.feed:  # a place of a station: many, one at a time
-        devices = fixture.simulation.devices
+    if (
+        fed := fixture.simulation.insertions
+    ):  # a place of a station: many, one at a time
+        devices = fixture.simulation.everybody
         assert {n for entry in fed for n in entry.devices} == set(
             range(1, len(devices) + 1)
         )

@@ -58,6 +58,32 @@ def test_margin_asked_for(run_plan: Run, bench_data: Data, new_device: Data) -> 
     assert run_plan([{"measure": {"what": "sample_instant"}}], data).code == 0
     ran = run_plan([{"measure": {"what": "sample_instant", "margin_us": 3}}], data)
     assert ran.code == 1
+    shown = ran.step("1").results[0].shown
+    assert shown.kind == "thin-margin"
+    assert "inside the low limit of 15 us" in shown.message
+    assert "below the 3 us that the plan demands" in shown.message
+    assert "meets its data sheet" in shown.hint
+    assert values_of(ran.step("1"))["sample_instant"].low == 18
+
+
+def test_margin_to_the_high_limit(
+    run_plan: Run, bench_data: Data, new_device: Data
+) -> None:
+    """A device at 58 us meets 60 us, and does not keep a margin of 3 us to it."""
+    data = bench_data([new_device(0x28, 1, time_base={"sample_us": 58.0})])
+    ran = run_plan([{"measure": {"what": "sample_instant", "margin_us": 3}}], data)
+    shown = ran.step("1").results[0].shown
+    assert shown.kind == "thin-margin"
+    assert "inside the high limit of 60 us" in shown.message
+
+
+def test_a_broken_limit_is_more_than_a_thin_margin(
+    run_plan: Run, bench_data: Data, new_device: Data
+) -> None:
+    """A device at 12 us misses 15 us, whatever margin is asked for besides."""
+    data = bench_data([new_device(0x28, 1, time_base={"sample_us": 12.0})])
+    ran = run_plan([{"measure": {"what": "sample_instant", "margin_us": 3}}], data)
+    assert ran.step("1").results[0].shown.kind == "timing"
 
 
 def test_limits_of_the_plan(run_plan: Run, bench_data: Data, new_device: Data) -> None:

@@ -71,6 +71,24 @@ def test_a_failed_unit_has_one_retest(line: Line) -> None:
     assert ended.end.counts.top_failures == (("read temperature: limit", 2),)
 
 
+def test_a_lot_puts_in_again_what_did_not_pass(line: Line) -> None:
+    """A failed unit comes once more, a pulled one too; one that passed does not."""
+    lot = {
+        "units": 4,
+        "labels_from": "CS-1",
+        "serials_from": 1,
+        "typical": {"family": 0x28, "temperature_degc": 21.0},
+        "odd": [
+            {"unit": 2, "differs": {"temperature_degc": 25.0}},
+            {"unit": 3, "how": "pulled-early"},
+        ],
+    }
+    ended = line.run(line.orders(line.place("left", [], [], lot=lot)))
+    assert ended.verdicts() == [
+        "PASS CS-1", "FAIL CS-2", "FAIL CS-2", "ERROR CS-3", "PASS CS-3", "PASS CS-4",
+    ]  # fmt: skip
+
+
 def test_retests_count_over_shifts(line: Line, tmp_path: Path) -> None:
     """What the unit spent on another station's shift is known here by the ledger."""
     place = line.place("left", [line.probe(1, 25.0)], feed("CS-1") * 2)

@@ -35,6 +35,11 @@ TIMING_HINTS = {
     Name.SLOT_PERIOD: "the device needs more recovery than the slots give: slower slots or a lower pull-up",
 }
 
+MARGIN_HINT = (
+    "the part meets its data sheet and may miss it when cold, hot or at low supply: "
+    "measure it again at another place; if it stays, keep it out of this lot"
+)
+
 
 def run_measure(context: Context, body: Measure) -> Iterator[CheckResult]:
     """The line's quantities in one result, each device's in one more."""
@@ -122,23 +127,31 @@ def _device(
 
 
 def _limited(body: Measure, timing: Timing) -> Timing:
-    """The plan's own limits in place of the published ones, and its margin taken off."""
+    """The plan's own limits in place of the published ones."""
+    if body.low is None and body.high is None:
+        return timing
+    limit = Limit(
+        name=timing.label, low_us=body.low, high_us=body.high, source="the plan"
+    )
+    return replace(timing, limit=limit)
+
+
+def _with_margin(timing: Timing, margin_us: float | None) -> Timing:
+    """The limits with the plan's margin taken off."""
+    if margin_us is None:
+        return timing
     limit = timing.limit
-    if body.low is not None or body.high is not None:
-        limit = Limit(
-            name=timing.label, low_us=body.low, high_us=body.high, source="the plan"
-        )
-    if body.margin_us is not None:
-        limit = replace(
-            limit,
-            low_us=None if limit.low_us is None else limit.low_us + body.margin_us,
-            high_us=None if limit.high_us is None else limit.high_us - body.margin_us,
-        )
+    limit = replace(
+        limit,
+        low_us=None if limit.low_us is None else limit.low_us + margin_us,
+        high_us=None if limit.high_us is None else limit.high_us - margin_us,
+    )
     return replace(timing, limit=limit)
 
 
 def _judge(body: Measure, timings: list[Timing]) -> CheckResult:
-    limited = [_limited(body, timing) for timing in timings]
+    bare = [_limited(body, timing) for timing in timings]
+    limited = [_with_margin(timing, body.margin_us) for timing in bare]
     evidence: dict[str, object] = {
         "timing": {timing.label: timing.as_evidence() for timing in limited}
     }
@@ -146,11 +159,34 @@ def _judge(body: Measure, timings: list[Timing]) -> CheckResult:
     result = judged(*values, evidence=evidence)
     if result.outcome is Outcome.PASSED:
         return result
-    broken = next(t for t in limited if not t.as_measurement().holds)
+    found = zip(bare, limited, strict=True)
+    without, broken = next(two for two in found if not two[1].as_measurement().holds)
+    if without.as_measurement().holds and body.margin_us is not None:
+        return replace(
+            result,
+            kind="thin-margin",
+            message=_thin(without, body.margin_us),
+            hint=MARGIN_HINT,
+        )
     return replace(
         result,
         kind="timing",
         message=f"{result.message} by more than its uncertainty of "
         f"{broken.uncertainty:.2f} {broken.unit}",
         hint=TIMING_HINTS.get(broken.name, result.hint),
+    )
+
+
+def _thin(timing: Timing, wanted_us: float) -> str:
+    """In words: inside the limit, and too near to it."""
+    low, high = timing.limit.low_us, timing.limit.high_us
+    near_low = high is None or (
+        low is not None and timing.value - low < high - timing.value
+    )
+    side, limit_us = ("low", low) if near_low else ("high", high)
+    return (
+        f"{timing.label} is {timing.value:.2f} {timing.unit} (+- {timing.uncertainty:.2f}), "
+        f"inside the {side} limit of {limit_us:g} {timing.unit}; its margin of "
+        f"{timing.margin_us or 0.0:.2f} {timing.unit} is below the {wanted_us:g} "
+        f"{timing.unit} that the plan demands"
     )
