@@ -30,8 +30,8 @@ MAY_IMPORT: dict[str, set[str]] = {
         "quality", "simulation", "diagnosis",
     },
     "station": {
-        "errors", "records", "clock", "wire", "driver", "families", "plans", "results",
-        "simulation",
+        "errors", "records", "clock", "wire", "driver", "families", "plans", "quality",
+        "results", "simulation",
     },
     "terminal": {"errors", "records", "clock", "results"},
     "pytest_plugin": {"errors", "records", "driver", "plans", "results"},

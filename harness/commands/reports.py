@@ -11,11 +11,18 @@ from harness.commands.base import app, example, make_console, show
 
 
 @app.command(
-    epilog=example("slotproof report results/20260301-081500-incoming/journal.jsonl")
+    epilog=example(
+        "slotproof report results/20260301-081500-incoming/journal.jsonl",
+        "slotproof report results/20260301-060000-shift",
+    )
 )
 def report(
     journal: Annotated[
-        Path, typer.Argument(metavar="JOURNAL", help="journal.jsonl of a run")
+        Path,
+        typer.Argument(
+            metavar="JOURNAL|FOLDER",
+            help="journal.jsonl of a run, its results folder, or the folder of a shift",
+        ),
     ],
     into: Annotated[
         Path | None,
@@ -31,13 +38,41 @@ def report(
         ),
     ] = False,
 ) -> None:
-    """Rebuild the reports of a run from its journal alone.
+    """Rebuild the reports of a run, or the page of a shift, from journals alone.
 
     An interrupted run is marked as an error at the step in which it ended. The
-    exit code is the run's own.
+    exit code is the run's own, or for a shift 0.
     """
+    from harness.results.journal import FILE_NAME  # noqa: PLC0415
     from harness.results.report import rebuild  # noqa: PLC0415
+    from harness.station.shift_record import is_shift  # noqa: PLC0415
 
+    if journal.is_dir() and not (journal / FILE_NAME).exists() and is_shift(journal):
+        _shift(journal, into or journal)
+        return
+    if journal.is_dir():
+        journal /= FILE_NAME
     record = rebuild(journal, into or journal.parent, case_properties=case_properties)
     show(record, make_console())
     raise typer.Exit(record.exit_code)
+
+
+def _shift(folder: Path, into: Path) -> None:
+    from harness.errors import UsageError  # noqa: PLC0415
+    from harness.station.shift_page import write_shift_page  # noqa: PLC0415
+    from harness.station.shift_record import read_shift  # noqa: PLC0415
+    from harness.station.tally import summary_lines  # noqa: PLC0415
+
+    record = read_shift(folder)
+    try:
+        into.mkdir(parents=True, exist_ok=True)
+        page = write_shift_page(record, into)
+    except OSError as exc:
+        raise UsageError(
+            f"the page cannot be written: {exc.strerror}",
+            where=str(into),
+            hint="name a folder that you may write to",
+        ) from exc
+    for line in summary_lines(record.counts):
+        typer.echo(line)
+    typer.echo(f"page: {page}")

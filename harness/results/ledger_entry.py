@@ -126,7 +126,19 @@ def read_test(journal: Path) -> UnitTest:
     Raises:
         UsageError: it is no journal.
     """
-    record = read_record(journal)
+    return test_of(read_record(journal), journal)
+
+
+def test_of(record: RunRecord, journal: Path) -> UnitTest:
+    """The test that a run record tells of.
+
+    Args:
+        record: what the journal adds up to.
+        journal: where it lies.
+
+    Raises:
+        UsageError: it is no journal, or its run has no name.
+    """
     unit = next(read_events(journal)).get("unit")
     return UnitTest(
         unit=UnitFacts.from_dict(unit if isinstance(unit, dict) else {}),

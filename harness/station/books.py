@@ -19,7 +19,7 @@ from harness.clock import SystemClock
 from harness.errors import UsageError
 from harness.results.journal import FILE_NAME
 from harness.results.ledger import Booked, Conflict, Ledger, LedgerAway
-from harness.results.ledger_entry import UnitFacts, UnitTest, read_test
+from harness.results.ledger_entry import UnitFacts, UnitTest
 
 RETRY_S = 2.0
 """Between two tries to reach a ledger that is away."""
@@ -227,17 +227,3 @@ def unbooked_journals(folder: Path) -> list[Path]:
         if not path.with_name(MARK).exists()
     ]
     return sorted(found, key=lambda path: (path.stat().st_mtime_ns, str(path)))
-
-
-def read_shift(folder: Path) -> list[UnitTest]:
-    """Every test of a shift, from its journals, in order of time.
-
-    A journal that was cut before its run began tells of no unit and is passed over.
-    """
-    tests = []
-    for path in folder.glob(f"*/{FILE_NAME}"):
-        try:
-            tests.append(read_test(path))
-        except UsageError:
-            continue
-    return sorted(tests, key=lambda t: (t.started_at, t.journal))

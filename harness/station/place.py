@@ -35,6 +35,7 @@ from harness.station.books import Books
 from harness.station.contact import POLL_S, STEADY_S, Contact, feel
 from harness.station.people import Hands, NobodyToAsk, Person
 from harness.station.policy import Advice, Standing, advice, refusal, standing_of
+from harness.station.refusals import Refusal, Refusals
 from harness.station.serials import Serials
 from harness.station.signs import VERDICTS, Sign, View
 from harness.station.tally import Tally
@@ -76,6 +77,7 @@ class Setup:
         lot: name of the lot in hand, may be empty.
         books: the ledger.
         tally: the shift's counts.
+        refusals: where units go down that were not tested.
         show: takes what a place shows.
         in_hand: serial numbers in all places now, with the place.
     """
@@ -87,6 +89,7 @@ class Setup:
     lot: str
     books: Books
     tally: Tally
+    refusals: Refusals
     show: Callable[[View], None]
     in_hand: dict[str, str]
 
@@ -119,7 +122,6 @@ class Place:
         self._hands: Hands = Person()
         self._stop = Event()
         self._view = View(place=name)
-        self._began_s: float | None = None
         self._unit = ""
 
     # -- the loop ------------------------------------------------------------------
@@ -147,7 +149,6 @@ class Place:
     def _serve(self, bus: ProvedBus) -> None:
         self._hands = self._hands_for(bus)
         while self._until(bus, self._unit_comes):
-            self._began_s = self._began_s or bus.clock.now_s()
             number = self._number(bus)
             if number is not None:
                 self._treat(bus, number)
@@ -259,6 +260,14 @@ class Place:
         """Refuse the unit or test it; shows what comes of it."""
         before, why_not = self._judge_before(bus, number)
         if why_not is not None:
+            self._setup.refusals.add(
+                Refusal(
+                    at=bus.clock.calendar().isoformat(timespec="milliseconds"),
+                    place=self.name,
+                    serial=number,
+                    why=" ".join(why_not.words),
+                )
+            )
             self._show_advice(Sign.REFUSED, "not tested", number, why_not)
             return
         if number:
@@ -278,9 +287,6 @@ class Place:
         if self._stop.is_set() and test.ending != "complete":
             return
         self._setup.tally.add(test)
-        if self._began_s is not None:
-            worked_s = bus.clock.now_s() - self._began_s
-            self._setup.tally.take_time(self.name, worked_s)
         sign = VERDICTS[test.outcome]
         if not number:
             before = self._standing_without_number(test)

@@ -21,6 +21,7 @@ from harness.station.books import Books
 from harness.station.feeder import Feeder
 from harness.station.people import Hands
 from harness.station.place import Place, Setup
+from harness.station.refusals import Refusals
 from harness.station.serials import FromFile, NoSerials, Scanner, Serials
 from harness.station.shift import PATIENCE_S, Shift, held
 from harness.station.tally import Tally
@@ -151,6 +152,7 @@ def ready(
             lot=orders.lot,
             books=books,
             tally=tally,
+            refusals=Refusals(orders.folder),
             show=board.show,
             in_hand={},
         )

@@ -16,8 +16,10 @@ from threading import Event, Thread
 
 from harness.errors import SlotproofError, UsageError
 from harness.station.board import Board
-from harness.station.books import Books, read_shift, unbooked_journals
+from harness.station.books import Books, unbooked_journals
 from harness.station.place import Place
+from harness.station.shift_page import write_shift_page
+from harness.station.shift_record import read_shift
 from harness.station.signs import Sign, View
 from harness.station.tally import Counts, Tally, summary_lines
 
@@ -136,7 +138,7 @@ class Shift:
 
     def run(self) -> ShiftEnd:
         """The whole shift; goes on with what the folder holds already."""
-        for test in read_shift(self._folder):
+        for test in read_shift(self._folder).tests:
             self._tally.add(test)
             self._books.remember(test)
         for journal in left_behind(self._folder):
@@ -198,9 +200,11 @@ class Shift:
         )
 
     def _write_summary(self, end: ShiftEnd) -> None:
+        """Summary and page; both can be had again, so nothing ends over them."""
         text = "".join(f"{line}\n" for line in end_lines(end))
-        with suppress(OSError):  # it is on the screen too, and made from the journals
+        with suppress(OSError):
             (self._folder / SUMMARY_FILE).write_text(text, encoding="utf-8")
+            write_shift_page(read_shift(self._folder), self._folder)
 
 
 def end_lines(end: ShiftEnd) -> Iterator[str]:

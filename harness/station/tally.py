@@ -2,6 +2,10 @@
 
 First-pass yield: of the units whose first judged test of the shift came to a verdict
 about the unit, the share that passed it. Errors are no verdict about a unit.
+
+Time at work is that of the busiest place, from its first test's start to its last one's
+end; a pause longer than ``PAUSE_S`` is a break. All of it comes from the tests, so that
+a shift's page, made from its journals, says the same as the screen did.
 """
 
 from __future__ import annotations
@@ -9,6 +13,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import datetime
 from threading import Lock
 
 from harness.records import Outcome
@@ -16,6 +21,9 @@ from harness.results.ledger_entry import UnitTest
 
 _JUDGED = (Outcome.PASSED, Outcome.FAILED)
 _TOP = 3
+
+PAUSE_S = 900.0
+"""Between two tests of a place; what is longer is no work."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,8 +38,7 @@ class Counts:
         tests: all tests, retests included.
         errors: tests without a verdict about the unit.
         top_failures: reason and how many tests it failed, most first.
-        units_per_hour: finished units over the time from the first start to the last
-            end, on the places' clocks; 0 before the first.
+        units_per_hour: finished units over the time at work; 0 before the first.
     """
 
     units: int = 0
@@ -58,11 +65,7 @@ class Counts:
 
 
 class Tally:
-    """Takes tests in as they end; safe to call from several places.
-
-    Times are seconds on the clock of the place, which a rehearsal lets jump: a shift
-    lasts as long as its busiest place was at work.
-    """
+    """Takes tests in as they end; safe to call from several places."""
 
     def __init__(self) -> None:
         self._lock = Lock()
@@ -72,6 +75,7 @@ class Tally:
         self._errors = 0
         self._reasons: Counter[str] = Counter()
         self._busy: dict[str, float] = {}
+        self._ended: dict[str, datetime] = {}
 
     def add(self, test: UnitTest) -> None:
         """Take in one test."""
@@ -84,11 +88,22 @@ class Tally:
                 self._errors += 1
             if test.outcome not in {Outcome.PASSED, Outcome.SKIPPED}:
                 self._reasons[reason_text(test)] += 1
+            self._take_time(test)
 
-    def take_time(self, place: str, worked_s: float) -> None:
-        """How long a place has been at work, between its first unit and its last verdict."""
-        with self._lock:
-            self._busy[place] = max(worked_s, self._busy.get(place, 0.0))
+    def _take_time(self, test: UnitTest) -> None:
+        """The test, and the handling before it."""
+        place = test.unit.place
+        try:
+            began = datetime.fromisoformat(test.started_at)
+            ended = datetime.fromisoformat(test.finished_at)
+        except ValueError:  # a journal of another make; its time is not known
+            return
+        handling_s = (began - self._ended.get(place, began)).total_seconds()
+        worked_s = max(0.0, (ended - began).total_seconds())
+        if 0 < handling_s <= PAUSE_S:
+            worked_s += handling_s
+        self._busy[place] = self._busy.get(place, 0.0) + worked_s
+        self._ended[place] = ended
 
     def counts(self) -> Counts:
         """The shift so far."""

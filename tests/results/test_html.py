@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
@@ -15,43 +14,7 @@ from harness.records import CheckResult, DeviceRef, Measurement, Outcome
 from harness.results.html import render
 from harness.results.record import RunRecord
 from harness.results.report import rebuild
-
-VOID = {"meta", "br", "link", "path", "circle", "rect", "use"}
-
-
-class Reader(HTMLParser):
-    """Collects tags, addresses and text; notes tags that do not close."""
-
-    def __init__(self) -> None:
-        super().__init__(convert_charrefs=True)
-        self.tags: list[str] = []
-        self.addresses: list[str] = []
-        self.text: list[str] = []
-        self._open: list[str] = []
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.tags.append(tag)
-        self.addresses += [v or "" for k, v in attrs if k in {"src", "href", "action"}]
-        if tag not in VOID:
-            self._open.append(tag)
-
-    def handle_endtag(self, tag: str) -> None:
-        if tag in self._open:
-            while self._open.pop() != tag:
-                pass
-
-    def handle_data(self, data: str) -> None:
-        self.text.append(data)
-
-    @property
-    def shown(self) -> str:
-        return " ".join(" ".join(self.text).split())
-
-
-def read(page: str) -> Reader:
-    reader = Reader()
-    reader.feed(page)
-    return reader
+from tests.page_reader import read
 
 
 def events(

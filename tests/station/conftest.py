@@ -18,9 +18,9 @@ from harness.plans.loading import load_fixture, parse_plan
 from harness.plans.schema import Fixture
 from harness.results.ledger import Ledger
 from harness.results.ledger_entry import UnitTest
-from harness.station.books import read_shift
 from harness.station.setting_up import Orders, Ready, ready
 from harness.station.shift import ShiftEnd
+from harness.station.shift_record import read_shift
 
 PLAN = """\
 plan: probe unit
@@ -147,7 +147,7 @@ def run_shift(begun: Callable[..., Any]) -> Callable[..., Ended]:
         return Ended(
             end=end,
             lines=said.getvalue().splitlines(),
-            tests=read_shift(ordered.folder),
+            tests=list(read_shift(ordered.folder).tests),
             folder=ordered.folder,
         )
 

@@ -21,7 +21,7 @@ import yaml
 from harness import cli
 from harness.records import Outcome
 from harness.results.ledger import Ledger
-from harness.station.books import read_shift
+from harness.station.shift_record import read_shift
 
 Line = Any
 """A production line to rehearse on; conftest has its class."""
@@ -97,7 +97,7 @@ def test_killed_fifty_times_in_mid_write(station: Begin, tmp_path: Path) -> None
             # the last one comes to its end by itself
             assert over.split()[1] == ("-9" if kill < KILLS else "0")
 
-    tests = read_shift(tmp_path / "results/shift")
+    tests = read_shift(tmp_path / "results/shift").tests
     with Ledger(tmp_path / "ledger.sqlite") as ledger:
         booked = list(ledger.tests(whole=True))
         assert ledger.conflicts() == []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
@@ -31,11 +32,29 @@ TEST = UnitTest(
 )
 
 
-def a_test(serial: str, outcome: Outcome, step: str = "read") -> UnitTest:
-    """A test of an invented unit."""
+def a_test(
+    serial: str,
+    outcome: Outcome,
+    step: str = "read",
+    *,
+    place: str = "left",
+    from_s: int = 0,
+) -> UnitTest:
+    """A test of an invented unit, which takes ten seconds."""
     reason = Reason() if outcome is Outcome.PASSED else Reason(step=step, kind="limit")
-    unit = UnitFacts(serial=serial)
-    return replace(TEST, unit=unit, outcome=outcome, reason=reason)
+    return replace(
+        TEST,
+        unit=UnitFacts(serial=serial, place=place),
+        outcome=outcome,
+        reason=reason,
+        started_at=_at(from_s),
+        finished_at=_at(from_s + 10),
+    )
+
+
+def _at(after_s: int) -> str:
+    moment = datetime(2026, 3, 1, 6, tzinfo=UTC) + timedelta(seconds=after_s)
+    return moment.isoformat().replace("+00:00", "Z")
 
 
 @pytest.fixture
@@ -44,16 +63,14 @@ def counts() -> Counts:
     tally = Tally()
     for test in (
         a_test("CS-1", Outcome.PASSED),
-        a_test("CS-2", Outcome.FAILED),
-        a_test("CS-2", Outcome.PASSED),
-        a_test("CS-3", Outcome.FAILED, "reset"),
-        a_test("CS-3", Outcome.FAILED, "reset"),
-        a_test("CS-4", Outcome.ERROR),
-        a_test("CS-4", Outcome.PASSED),
+        a_test("CS-2", Outcome.FAILED, place="right"),
+        a_test("CS-2", Outcome.PASSED, place="right", from_s=80),
+        a_test("CS-3", Outcome.FAILED, "reset", from_s=20),
+        a_test("CS-3", Outcome.FAILED, "reset", from_s=50),
+        a_test("CS-4", Outcome.ERROR, from_s=90),
+        a_test("CS-4", Outcome.PASSED, from_s=110),
     ):
         tally.add(test)
-    tally.take_time("left", 120.0)
-    tally.take_time("right", 90.0)
     return tally.counts()
 
 
@@ -68,6 +85,21 @@ def test_tests_errors_and_rate(counts: Counts) -> None:
     """The rate is over the time of the place that worked longest: 4 in 120 s."""
     assert (counts.tests, counts.errors) == (7, 1)
     assert counts.units_per_hour == pytest.approx(120)
+
+
+def test_a_break_is_no_work() -> None:
+    """A shift that goes on after lunch has worked as long as it did before and after."""
+    tally = Tally()
+    tally.add(a_test("CS-1", Outcome.PASSED))
+    tally.add(a_test("CS-2", Outcome.PASSED, from_s=4000))
+    assert tally.counts().units_per_hour == pytest.approx(2 / (20 / 3600))
+
+
+def test_a_journal_without_times_counts_too() -> None:
+    """It has a verdict; only its time is not known."""
+    tally = Tally()
+    tally.add(replace(a_test("CS-1", Outcome.PASSED), started_at="", finished_at=""))
+    assert (tally.counts().units, tally.counts().units_per_hour) == (1, 0.0)
 
 
 def test_top_failures(counts: Counts) -> None:
