@@ -14,6 +14,7 @@ from harness.commands.lots import (
     FolderOption,
     QuantityOption,
     StepOption,
+    facts_of,
     leave,
     lot_app,
     read_lots,
@@ -46,11 +47,22 @@ def gauge(
     unless the gauge is not acceptable.
     """
     from harness.lots.csv_rows import read_study  # noqa: PLC0415
-    from harness.lots.tables import gauge_lines  # noqa: PLC0415
+    from harness.lots.tables import gauge_sheet  # noqa: PLC0415
     from harness.quality.gauge import GaugeVerdict, gauge_study  # noqa: PLC0415
+    from harness.results.lot_pictures import Scale, gauge_figures  # noqa: PLC0415
 
-    found = gauge_study(read_study(file), tolerance=tolerance)
-    leave(gauge_lines(found, unit=unit), into, f"gauge-{file.stem}")
+    readings = read_study(file)
+    found = gauge_study(readings, tolerance=tolerance)
+    leave(
+        gauge_sheet(found, unit=unit),
+        gauge_figures(
+            [(r.part, r.station, r.value) for r in readings],
+            scale=Scale(quantity="value", unit=unit),
+        ),
+        facts_of(study=file, tolerance=tolerance, unit=unit),
+        into=into,
+        name=f"gauge-{file.stem}",
+    )
     raise typer.Exit(EXIT_NO if found.verdict is GaugeVerdict.BAD else 0)
 
 
@@ -72,14 +84,33 @@ def golden(
     into: FolderOption = None,
 ) -> None:
     """Many readings of one golden unit: scatter and bias against the tolerance."""
-    from harness.lots.tables import golden_lines  # noqa: PLC0415
+    from harness.lots.tables import golden_sheet  # noqa: PLC0415
     from harness.quality.gauge import golden_check  # noqa: PLC0415
+    from harness.results.lot_pictures import Scale, golden_figures  # noqa: PLC0415
 
     (lot,) = read_lots(
         {"golden unit": files}, quantity=quantity, step=step, leave_out=None
     )
-    found = golden_check(
-        lot.readings_of(lot.only_device), reference=reference, tolerance=tolerance
+    readings = lot.readings_of(lot.only_device)
+    found = golden_check(readings, reference=reference, tolerance=tolerance)
+    scale = Scale(
+        quantity=quantity,
+        unit=lot.unit,
+        low=reference - 0.1 * tolerance,
+        high=reference + 0.1 * tolerance,
     )
-    leave(golden_lines(found, unit=lot.unit), into, f"golden-{quantity}")
+    leave(
+        golden_sheet(found, quantity=quantity, unit=lot.unit),
+        golden_figures(readings, reference=reference, scale=scale),
+        facts_of(
+            quantity=quantity,
+            readings=files,
+            device=lot.only_device,
+            step=step,
+            reference=reference,
+            tolerance=tolerance,
+        ),
+        into=into,
+        name=f"golden-{quantity}",
+    )
     raise typer.Exit(0 if found.holds else EXIT_NO)

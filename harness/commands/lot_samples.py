@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from harness.commands.base import example
-from harness.commands.lots import EXIT_NO, FolderOption, leave, lot_app
+from harness.commands.lots import EXIT_NO, FolderOption, facts_of, leave, lot_app
 from harness.errors import UsageError
 
 
@@ -37,23 +37,19 @@ def sample(
     into: FolderOption = None,
 ) -> None:
     """How many units of a lot to test, and after the test the verdict on the lot."""
-    from harness.lots.tables import sampling_lines  # noqa: PLC0415
+    from harness.lots.tables import sampling_sheet  # noqa: PLC0415
     from harness.quality import sampling  # noqa: PLC0415
-    from harness.results.lot_pictures import draw_oc_curve  # noqa: PLC0415
+    from harness.results.lot_pictures import Figures, oc_figures  # noqa: PLC0415
 
     if (tested is None) != (bad is None):
         raise UsageError("--tested and --bad go together")
     plan = sampling.plan_for_lot(
         lot_size=size, aql=aql, level=level, severity=sampling.severity_of(severity)
     )
-    lines = sampling_lines(plan)
-    verdict = None
-    if tested is not None and bad is not None:
-        verdict = sampling.judge(plan, tested=tested, bad=bad)
-        lines += ["", f"{bad} bad of {tested} tested: the lot is {verdict}"]
-    folder = leave(lines, into, f"sample-{size}")
+    sheet = sampling_sheet(plan, tested=tested, bad=bad)
+    figures: Figures = {}
     if not plan.tests_everything:
-        draw_oc_curve(
+        figures = oc_figures(
             sampling.curve(plan),
             marks={
                 f"AQL {aql:g} %": aql / 100,
@@ -61,10 +57,17 @@ def sample(
             },
             title=f"draw {plan.size}, accept up to {plan.accept}, "
             f"reject from {plan.reject}",
-            folder=folder,
         )
-    open_or_bad = {sampling.LotVerdict.REJECTED, sampling.LotVerdict.UNFINISHED}
-    raise typer.Exit(EXIT_NO if verdict in open_or_bad else 0)
+    leave(
+        sheet,
+        figures,
+        facts_of(
+            size=size, aql=aql, level=level, severity=severity, tested=tested, bad=bad
+        ),
+        into=into,
+        name=f"sample-{size}",
+    )
+    raise typer.Exit(0 if tested is None or sheet.says_yes else EXIT_NO)
 
 
 @lot_app.command(epilog=example("slotproof lot need --margin 0.1 --deviation 0.12"))

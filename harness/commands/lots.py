@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -12,7 +11,10 @@ from harness.commands.base import app, example
 from harness.errors import UsageError
 
 if TYPE_CHECKING:
+    from harness.lots.page import Facts
     from harness.lots.readings import Lot
+    from harness.lots.sheet import Sheet
+    from harness.results.lot_pictures import Figures
 
 lot_app = typer.Typer(
     name="lot",
@@ -56,23 +58,37 @@ FolderOption = Annotated[
     typer.Option(
         "--into",
         metavar="FOLDER",
-        help="folder for table and pictures; default results/lot-...",
+        help="folder for page, table and pictures; default results/lot-...",
     ),
 ]
 
 
-def leave(lines: Sequence[str], into: Path | None, name: str) -> Path:
-    """Print the lines and keep them as ``lot.txt`` in the folder, which is returned.
+def leave(
+    sheet: Sheet, figures: Figures, facts: Facts, *, into: Path | None, name: str
+) -> None:
+    """Print the answer; keep it as text, page and pictures in a folder.
+
+    Args:
+        sheet: the answer.
+        figures: its pictures by name.
+        facts: what it was worked out from.
+        into: the folder, or None for one under ``results``.
+        name: what such a folder is called by.
 
     Raises:
         UsageError: the folder cannot be used.
     """
+    from harness.lots.page import write_lot_page  # noqa: PLC0415
     from harness.results.junit import slug  # noqa: PLC0415
+    from harness.results.lot_pictures import save  # noqa: PLC0415
 
     folder = into or Path("results") / f"lot-{slug(name)}"
+    lines = sheet.lines
     try:
         folder.mkdir(parents=True, exist_ok=True)
         (folder / "lot.txt").write_text("\n".join([*lines, ""]), encoding="utf-8")
+        save(figures, folder)
+        write_lot_page(sheet, figures, facts, folder)
     except OSError as exc:
         raise UsageError(
             f"the folder cannot be used: {exc.strerror}",
@@ -82,7 +98,21 @@ def leave(lines: Sequence[str], into: Path | None, name: str) -> Path:
     for line in lines:
         typer.echo(line)
     typer.echo(f"results: {folder}")
-    return folder
+
+
+def facts_of(**given: object) -> list[tuple[str, str]]:
+    """What a command was told, for its page; what was not told is left out."""
+    return [
+        (name.replace("_", " "), _shown(value))
+        for name, value in given.items()
+        if value not in (None, "", [])
+    ]
+
+
+def _shown(value: object) -> str:
+    if isinstance(value, list):
+        return ", ".join(map(str, value))
+    return f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def read_lots(
@@ -156,10 +186,9 @@ def compare(
     into: FolderOption = None,
 ) -> None:
     """Is a new lot as good as the old one? Exit code 0 only if that is shown."""
-    from harness.lots.judgement import LotVerdict  # noqa: PLC0415
     from harness.lots.judgement import compare as compare_lots  # noqa: PLC0415
-    from harness.lots.tables import comparison_lines  # noqa: PLC0415
-    from harness.results.lot_pictures import Scale, draw_lots  # noqa: PLC0415
+    from harness.lots.tables import comparison_sheet  # noqa: PLC0415
+    from harness.results.lot_pictures import Scale, lot_figures  # noqa: PLC0415
 
     old, new = read_lots(
         {"baseline": baseline, "candidate": candidate},
@@ -176,10 +205,26 @@ def compare(
         high=chosen[1],
         spread_margin=spread_margin,
     )
-    folder = leave(comparison_lines(found), into, f"compare-{quantity}")
     scale = Scale(quantity=quantity, unit=new.unit, low=chosen[0], high=chosen[1])
-    draw_lots({lot.name: lot.numbers for lot in (old, new)}, scale, folder)
-    raise typer.Exit(0 if found.verdict is LotVerdict.AS_GOOD else EXIT_NO)
+    sheet = comparison_sheet(found)
+    leave(
+        sheet,
+        lot_figures({lot.name: lot.numbers for lot in (old, new)}, scale),
+        facts_of(
+            quantity=quantity,
+            baseline=baseline,
+            candidate=candidate,
+            step=step,
+            margin=margin,
+            spread_margin=spread_margin,
+            low=chosen[0],
+            high=chosen[1],
+            left_out=leave_out,
+        ),
+        into=into,
+        name=f"compare-{quantity}",
+    )
+    raise typer.Exit(0 if sheet.says_yes else EXIT_NO)
 
 
 @lot_app.command(
@@ -223,11 +268,11 @@ def capability(
 ) -> None:
     """How does the spread of a lot sit between its limits? Exit code 0 if Ppk is proved."""
     from harness.lots.judgement import summary  # noqa: PLC0415
-    from harness.lots.tables import capability_lines  # noqa: PLC0415
+    from harness.lots.tables import capability_sheet  # noqa: PLC0415
     from harness.quality.capability import capability as capability_of  # noqa: PLC0415
     from harness.quality.guard import guarded_limits  # noqa: PLC0415
     from harness.quality.tolerance import tolerance_interval  # noqa: PLC0415
-    from harness.results.lot_pictures import Scale, draw_lots  # noqa: PLC0415
+    from harness.results.lot_pictures import Scale, lot_figures  # noqa: PLC0415
 
     (lot,) = read_lots(
         {"lot": files}, quantity=quantity, step=step, leave_out=leave_out
@@ -239,14 +284,13 @@ def capability(
     guarded = None
     if uncertainty:
         guarded = guarded_limits(low=low, high=high, expanded=uncertainty)
-    lines = capability_lines(
+    sheet = capability_sheet(
         summary(lot, low=low, high=high),
         found,
         tolerance_interval(lot.numbers, coverage=coverage),
         guarded,
         wanted=wanted,
     )
-    folder = leave(lines, into, f"capability-{quantity}")
     scale = Scale(
         quantity=quantity,
         unit=lot.unit,
@@ -254,9 +298,26 @@ def capability(
         high=high,
         guard=guarded.guard if guarded else 0.0,
     )
-    draw_lots({lot.name: lot.numbers}, scale, folder)
-    proved = found.worst_at_least is not None and found.worst_at_least >= wanted
-    raise typer.Exit(0 if proved else EXIT_NO)
+    leave(
+        sheet,
+        lot_figures({lot.name: lot.numbers}, scale),
+        facts_of(
+            quantity=quantity,
+            lot=files,
+            step=step,
+            low=low,
+            high=high,
+            target=target,
+            wanted=wanted,
+            coverage=coverage,
+            uncertainty=uncertainty or None,
+            in_order="yes" if in_order else "",
+            left_out=leave_out,
+        ),
+        into=into,
+        name=f"capability-{quantity}",
+    )
+    raise typer.Exit(0 if sheet.says_yes else EXIT_NO)
 
 
 @lot_app.command(
@@ -285,10 +346,10 @@ def chart(
     into: FolderOption = None,
 ) -> None:
     """Is the process the same all along? Exit code 0 if no run rule is broken."""
-    from harness.lots.tables import chart_lines  # noqa: PLC0415
+    from harness.lots.tables import chart_sheet  # noqa: PLC0415
     from harness.quality import charts  # noqa: PLC0415
     from harness.quality.moments import lag_one  # noqa: PLC0415
-    from harness.results.lot_pictures import Scale, draw_chart  # noqa: PLC0415
+    from harness.results.lot_pictures import Scale, chart_figures  # noqa: PLC0415
 
     rule_set = charts.rule_set(rules)
     (lot,) = read_lots({"lot": files}, quantity=quantity, step=step, leave_out=None)
@@ -296,17 +357,17 @@ def chart(
     limits = charts.individuals_limits(values[:baseline])
     first = min(baseline, len(values))
     found = charts.signals(values, limits, rules=rule_set)
-    lines = chart_lines(
+    sheet = chart_sheet(
         values,
         limits,
         found,
         rules=rule_set,
+        quantity=quantity,
         unit=lot.unit,
         baseline=first,
         neighbours=lag_one(values[:baseline]),
     )
-    folder = leave(lines, into, f"chart-{quantity}")
-    draw_chart(
+    figures = chart_figures(
         values,
         centre=limits.centre,
         sigma=limits.sigma,
@@ -314,6 +375,19 @@ def chart(
         signals=sorted({signal.place for signal in found}),
         rules=rule_set,
         scale=Scale(quantity=quantity, unit=lot.unit),
-        folder=folder,
+    )
+    leave(
+        sheet,
+        figures,
+        facts_of(
+            quantity=quantity,
+            lot=files,
+            device=device,
+            step=step,
+            baseline=first,
+            rules=rule_set,
+        ),
+        into=into,
+        name=f"chart-{quantity}",
     )
     raise typer.Exit(EXIT_NO if found else 0)

@@ -1,11 +1,16 @@
-"""Rows of CSV files, with the place of each mistake."""
+"""Rows of CSV files, with the place of each mistake.
+
+Lines at the top that begin with # are for people, such as where the values come from.
+"""
 
 from __future__ import annotations
 
 import csv
+import itertools
 import math
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import TextIO
 
 from harness.errors import UsageError
 from harness.quality.gauge import GaugeReading
@@ -25,22 +30,31 @@ def read_rows(
     """
     try:
         with path.open(encoding="utf-8-sig", newline="") as stream:
-            reader = csv.DictReader(stream)
+            head, above = _head(stream)
+            reader = csv.DictReader(itertools.chain([head], stream))
             missing = [c for c in columns if c not in (reader.fieldnames or ())]
             if missing:
                 raise UsageError(
                     f"there is no column {missing[0]!r}",
-                    where=f"{path}:1",
+                    where=f"{path}:{above + 1}",
                     hint=f"the first line names the columns: {', '.join(columns)}",
                 )
             for row in reader:
-                where = f"{path}:{reader.line_num}"
+                where = f"{path}:{above + reader.line_num}"
                 if any(not (row[column] or "").strip() for column in columns):
                     raise UsageError("a field of this row is empty", where=where)
                 yield where, {k: (v or "").strip() for k, v in row.items() if k}
     except (OSError, UnicodeDecodeError, csv.Error) as exc:
         reason = exc.strerror if isinstance(exc, OSError) else exc
         raise UsageError(f"the file cannot be read: {reason}", where=str(path)) from exc
+
+
+def _head(stream: TextIO) -> tuple[str, int]:
+    """The line of column names, and how many lines for people stand above it."""
+    above = 0
+    while (line := stream.readline()).startswith("#"):
+        above += 1
+    return line, above
 
 
 def number_of(text: str, *, where: str) -> float:

@@ -1,7 +1,8 @@
 """Measured values of a lot, from journals and CSV files.
 
 A CSV file has a line of column names: ``device`` and ``value``, and if it holds more
-than one quantity ``quantity``; ``unit`` is optional. A device that was read more than
+than one quantity ``quantity``; ``unit`` is optional; lines at the top that begin with #
+are for people. A device that was read more than
 once counts once, with the mean of its readings: repeats of one unit are no more units.
 What the harness could not measure (outcome ``error``) and what it could only bound
 ("at most 0.7 us") is no value of a lot; such readings are counted and left out.

@@ -1,23 +1,25 @@
-"""What the lot commands print: plain tables and a verdict sentence."""
+"""What the lot commands say: tables and a verdict sentence, as sheets."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
-from harness.lots.judgement import LotComparison, LotSummary
+from harness.lots.judgement import LotComparison, LotSummary, LotVerdict
+from harness.lots.sheet import Block, Row, Sheet, Table
 from harness.quality.capability import Capability, Indices
 from harness.quality.charts import FEW_FOR_LIMITS, ChartLimits, RuleSet, Signal
-from harness.quality.gauge import GaugeStudy, GoldenCheck
+from harness.quality.gauge import GaugeStudy, GaugeVerdict, GoldenCheck
 from harness.quality.guard import GuardedLimits, Proof, uncertainty_ratio
+from harness.quality.sampling import LotVerdict as SampleVerdict
 from harness.quality.sampling import (
     SamplingPlan,
     acceptance_chance,
     fraction_accepted_at,
+    judge,
 )
 from harness.quality.tolerance import ToleranceInterval
+from harness.records import Outcome
 from harness.results.wording import number_text, one_line
-
-Row = Sequence[str]
 
 _TOO_ALIKE = 0.5
 """Neighbours correlated more than this make control limits too narrow (common
@@ -30,19 +32,8 @@ _MOST_SIGNALS = 30
 """Signals listed one by one."""
 
 
-def aligned(rows: Sequence[Row]) -> list[str]:
-    """Columns side by side, the first row being their names."""
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    return [
-        "  ".join(
-            one_line(cell).ljust(width) for cell, width in zip(row, widths, strict=True)
-        ).rstrip()
-        for row in rows
-    ]
-
-
-def lot_lines(lots: Sequence[LotSummary]) -> list[str]:
-    """Each lot in a row."""
+def _lots(lots: Sequence[LotSummary]) -> Block:
+    """Each lot in a row, and the units to look at."""
     rows: list[Row] = [
         ("lot", "units", "readings", "void", "mean", "deviation", "least", "most",
          "unit", "outside", "strangers"),
@@ -64,11 +55,11 @@ def lot_lines(lots: Sequence[LotSummary]) -> list[str]:
                 str(len(found.strangers)),
             )
         )
-    lines = aligned(rows)
+    named: list[str] = []
     for found in lots:
-        lines += _named("outside the limits", found.outside, found)
-        lines += _named("does not belong to it", found.strangers, found)
-    return lines
+        named += _named("outside the limits", found.outside, found)
+        named += _named("does not belong to it", found.strangers, found)
+    return (Table(rows=tuple(rows)), *named)
 
 
 def _named(why: str, devices: Sequence[str], found: LotSummary) -> list[str]:
@@ -81,7 +72,14 @@ def _named(why: str, devices: Sequence[str], found: LotSummary) -> list[str]:
     ]
 
 
-def comparison_lines(found: LotComparison) -> list[str]:
+_OUTCOMES = {
+    LotVerdict.AS_GOOD: Outcome.PASSED,
+    LotVerdict.NOT_AS_GOOD: Outcome.FAILED,
+    LotVerdict.UNDECIDED: Outcome.SKIPPED,
+}
+
+
+def comparison_sheet(found: LotComparison) -> Sheet:
     """Lots, tests, verdict."""
     unit = found.candidate.lot.unit
     rows: list[Row] = [("question", "answer", "between", "p")]
@@ -117,20 +115,29 @@ def comparison_lines(found: LotComparison) -> list[str]:
         )
     distance, p = found.shape
     rows.append(("distance of the shapes", f"{distance:.4f}", "-", f"{p:.4g}"))
-    lots = lot_lines([found.baseline, found.candidate])
-    return [*lots, "", *aligned(rows), "", one_line(found.sentence)]
+    quantity = found.candidate.lot.quantity
+    return Sheet(
+        question=f"Is the new lot as good as the old one in {quantity}?",
+        answer=str(found.verdict),
+        outcome=_OUTCOMES[found.verdict],
+        verdict=found.sentence,
+        blocks=(
+            _lots([found.baseline, found.candidate]),
+            (Table(rows=tuple(rows)),),
+            (found.sentence,),
+        ),
+    )
 
 
-def capability_lines(
+def capability_sheet(
     lot: LotSummary,
     found: Capability,
     interval: ToleranceInterval,
     guarded: GuardedLimits | None,
     *,
     wanted: float,
-) -> list[str]:
+) -> Sheet:
     """Lot, indices, tolerance interval, guard band, verdict."""
-    lines = [*lot_lines([lot]), ""]
     rows: list[Row] = [("index", "value", f"{100 * found.confidence:g} % between")]
     if found.overall is not None:
         rows += _index_rows(found.overall, found, ("Pp", "Ppk", "Ppm"))
@@ -138,14 +145,25 @@ def capability_lines(
         rows += _plain_rows(found.within, ("Cp", "Cpk", "Cpm"))
     if found.percentiles is not None:
         rows.append(("Ppk from percentiles", f"{found.percentiles:.4f}", "-"))
-    lines += [*aligned(rows), ""]
-    lines.append(_tolerance_sentence(interval, lot.lot.unit))
+    verdict = _capability_sentence(found, wanted)
+    said = [_tolerance_sentence(interval, lot.lot.unit)]
     if guarded is not None:
-        lines.append(_guard_sentence(guarded, lot))
-    lines.append(_capability_sentence(found, wanted))
+        said.append(_guard_sentence(guarded, lot))
+    said.append(verdict)
     if lot.moments.count < _FEW_FOR_INDEX:
-        lines.append(f"fewer than {_FEW_FOR_INDEX} units: these intervals are rough.")
-    return lines
+        said.append(f"fewer than {_FEW_FOR_INDEX} units: these intervals are rough.")
+    answer, outcome = f"Ppk {wanted:g} is not proved", Outcome.FAILED
+    if found.worst_at_least is None:
+        answer = "cannot be told"
+    elif found.worst_at_least >= wanted:
+        answer, outcome = f"Ppk {wanted:g} is proved", Outcome.PASSED
+    return Sheet(
+        question=f"How does {lot.lot.quantity} sit between its limits?",
+        answer=answer,
+        outcome=outcome,
+        verdict=verdict,
+        blocks=(_lots([lot]), (Table(rows=tuple(rows)),), tuple(said)),
+    )
 
 
 def _index_rows(
@@ -225,32 +243,34 @@ def _capability_sentence(found: Capability, wanted: float) -> str:
     return text
 
 
-def chart_lines(
+def chart_sheet(
     values: Sequence[float],
     limits: ChartLimits,
     found: Sequence[Signal],
     *,
     rules: RuleSet,
+    quantity: str,
     unit: str,
     baseline: int,
     neighbours: float,
-) -> list[str]:
+) -> Sheet:
     """Limits, signals, verdict."""
     rows: list[Row] = [("reading", f"value, {unit or '-'}", "rule broken")]
     rows += [
         (str(s.place + 1), number_text(values[s.place]), s.rule)
         for s in found[:_MOST_SIGNALS]
     ]
-    lines = [
-        f"centre {number_text(limits.centre)}, limits {number_text(limits.low)} .. "
-        f"{number_text(limits.high)} {unit}, from the first {baseline} readings; "
-        f"rules: {rules}"
+    blocks: list[Block] = [
+        (
+            f"centre {number_text(limits.centre)}, limits {number_text(limits.low)} .. "
+            f"{number_text(limits.high)} {unit}, from the first {baseline} readings; "
+            f"rules: {rules}",
+        )
     ]
     if found:
-        lines += ["", *aligned(rows)]
-    if len(found) > _MOST_SIGNALS:
-        lines.append(f"and {len(found) - _MOST_SIGNALS} more")
-    lines.append("")
+        left = len(found) - _MOST_SIGNALS
+        more = (f"and {left} more",) if left > 0 else ()
+        blocks.append((Table(rows=tuple(rows)), *more))
     state = (
         f"{len(found)} signals: the process changed, or its limits do not fit."
         if found
@@ -263,23 +283,66 @@ def chart_lines(
             f" Neighbours are alike (correlation {neighbours:.2f}): readings follow too "
             "fast on each other for these limits."
         )
-    return [one_line(line) for line in [*lines, state]]
+    return Sheet(
+        question=f"Is the process the same all along in {quantity}?",
+        answer=f"{len(found)} signals" if found else "no signal",
+        outcome=Outcome.FAILED if found else Outcome.PASSED,
+        verdict=state,
+        blocks=(*blocks, (state,)),
+    )
 
 
-def sampling_lines(plan: SamplingPlan) -> list[str]:
-    """The plan and what it lets through."""
-    lines = [
+def sampling_sheet(
+    plan: SamplingPlan, *, tested: int | None = None, bad: int | None = None
+) -> Sheet:
+    """The plan and what it lets through; after the test the verdict on the lot.
+
+    Raises:
+        UsageError: see ``judge``.
+    """
+    head = [
         f"draw {plan.size} units at random of {plan.lot_size}, test them all",
         f"accept the lot with up to {plan.accept} bad, reject it from {plan.reject} on",
         f"AQL {plan.aql:g} %, {plan.severity} inspection, letter {plan.letter}"
         + ("" if plan.letter == plan.used_letter else f" (plan of {plan.used_letter})"),
     ]
     if plan.from_memory:
-        lines.append(
+        head.append(
             "this cell of the tables is from memory: compare with your own copy first"
         )
-    if plan.tests_everything:
-        return [*lines, "the sample is the whole lot: every unit is tested"]
+    verdict = "the sample is the whole lot: every unit is tested"
+    blocks: list[Block] = [(*head, verdict)]
+    if not plan.tests_everything:
+        worst = 100 * fraction_accepted_at(plan, 0.1)
+        verdict = (
+            f"an accepted lot shows, 90 % sure, no more than {worst:.2f} % bad units; "
+            "the AQL belongs to a series of lots and promises nothing of a single one"
+        )
+        blocks = [head, (_chances(plan),), (verdict,)]
+    answer, outcome = f"draw {plan.size}, accept up to {plan.accept}", Outcome.SKIPPED
+    if tested is not None and bad is not None:
+        found = judge(plan, tested=tested, bad=bad)
+        answer, outcome = str(found), _OF_A_SAMPLE[found]
+        verdict = f"{bad} bad of {tested} tested: the lot is {found}"
+        blocks.append((verdict,))
+    return Sheet(
+        question=f"How many units of a lot of {plan.lot_size} to test?",
+        answer=answer,
+        outcome=outcome,
+        verdict=verdict,
+        blocks=tuple(blocks),
+    )
+
+
+_OF_A_SAMPLE = {
+    SampleVerdict.ACCEPTED: Outcome.PASSED,
+    SampleVerdict.ACCEPTED_THEN_NORMAL: Outcome.PASSED,
+    SampleVerdict.REJECTED: Outcome.FAILED,
+    SampleVerdict.UNFINISHED: Outcome.SKIPPED,
+}
+
+
+def _chances(plan: SamplingPlan) -> Table:
     at_aql = acceptance_chance(plan, plan.aql / 100)
     rows: list[Row] = [("bad units in the lot, %", "chance to accept, %")]
     rows.append((f"{plan.aql:.3f}", f"{100 * at_aql:.2f}"))
@@ -287,18 +350,10 @@ def sampling_lines(plan: SamplingPlan) -> list[str]:
         (f"{100 * fraction_accepted_at(plan, c):.3f}", f"{100 * c:.2f}")
         for c in (0.95, 0.5, 0.1)
     ]
-    worst = 100 * fraction_accepted_at(plan, 0.1)
-    return [
-        *lines,
-        "",
-        *aligned(rows),
-        "",
-        f"an accepted lot shows, 90 % sure, no more than {worst:.2f} % bad units; the "
-        "AQL belongs to a series of lots and promises nothing of a single one",
-    ]
+    return Table(rows=tuple(rows))
 
 
-def gauge_lines(found: GaugeStudy, *, unit: str) -> list[str]:
+def gauge_sheet(found: GaugeStudy, *, unit: str) -> Sheet:
     """Table of variances, parts of the spread, verdict."""
     rows: list[Row] = [("source", "degrees", "squares", "mean square", "F", "p")]
     for row in found.rows:
@@ -330,33 +385,48 @@ def gauge_lines(found: GaugeStudy, *, unit: str) -> list[str]:
     share = found.gauge_of_total
     if found.gauge_of_tolerance is not None:
         judged_by, share = "the tolerance", found.gauge_of_tolerance
-    return [
-        *aligned(rows),
-        f"interaction of part and station: {pooled}",
-        "",
-        *aligned(shares),
-        "",
+    verdict = (
         f"the gauge is {found.verdict}: it takes {100 * share:.1f} % of {judged_by} "
         f"(below 10 % good, above 30 % not acceptable) and tells {classes} kinds of "
-        "parts apart (5 wanted).",
-    ]
+        "parts apart (5 wanted)."
+    )
+    bad = found.verdict is GaugeVerdict.BAD
+    return Sheet(
+        question=f"Can the gauge tell {found.parts} parts apart on {found.stations} "
+        "stations?",
+        answer=str(found.verdict),
+        outcome=Outcome.FAILED if bad else Outcome.PASSED,
+        verdict=verdict,
+        blocks=(
+            (Table(rows=tuple(rows)), f"interaction of part and station: {pooled}"),
+            (Table(rows=tuple(shares)),),
+            (verdict,),
+        ),
+    )
 
 
-def golden_lines(found: GoldenCheck, *, unit: str) -> list[str]:
+def golden_sheet(found: GoldenCheck, *, quantity: str, unit: str) -> Sheet:
     """Bias, indices, verdict."""
     indices = (
         "no scatter, so no index"
         if found.cg is None or found.cgk is None
         else f"Cg {found.cg:.4f}, Cgk {found.cgk:.4f}, wanted {found.wanted:g}"
     )
-    verdict = "good enough" if found.holds else "not good enough"
+    answer = "good enough" if found.holds else "not good enough"
+    verdict = f"the fixture is {answer} to judge by this tolerance."
     lines = [
         f"{found.readings.count} readings, mean {number_text(found.readings.mean)}, "
         f"deviation {number_text(found.readings.deviation)} {unit}",
         f"bias {number_text(found.bias)} {unit} (95 % sure {number_text(found.bias_low)} "
         f"to {number_text(found.bias_high)}); {indices}",
-        f"the fixture is {verdict} to judge by this tolerance.",
+        verdict,
     ]
     if found.readings.count < 25:
         lines.append("fewer than 25 readings: take 50 before you rely on it.")
-    return [one_line(line) for line in lines]
+    return Sheet(
+        question=f"Does the fixture read {quantity} of a golden unit right?",
+        answer=answer,
+        outcome=Outcome.PASSED if found.holds else Outcome.FAILED,
+        verdict=verdict,
+        blocks=(lines,),
+    )

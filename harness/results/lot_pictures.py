@@ -1,18 +1,20 @@
-"""Pictures of lots: histogram, probability plot, boxes, control chart, OC curve.
+"""Pictures of lots: histogram, probability plot, boxes, charts, OC curve, gauge study.
 
-Plain numbers in, PNG and SVG out; the same numbers give the same bytes. Colours are
-those of ``plots``; lots differ in hatching and marker as well, signals in shape.
+Plain numbers in, figures out by name; the same numbers give the same bytes. Colours are
+those of the palette; lots differ in hatching and marker as well, signals in shape.
 """
 
 from __future__ import annotations
 
+import itertools
 import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from math import ceil
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from harness.results.plots import BLUE, GREY, ORANGE, VERMILION
+from harness.results.palette import BLUE, GREY, ORANGE, VERMILION, new_figure
 from harness.results.wording import one_line
 
 if TYPE_CHECKING:
@@ -22,8 +24,14 @@ if TYPE_CHECKING:
 _COLOURS = (BLUE, ORANGE)
 _MARKERS = ("o", "^")
 _HATCHES = ("", "///")
+_STATION_MARKERS = ("o", "^", "s", "D")
 _KINDS = ("png", "svg")
+
+Figures = Mapping[str, "Figure"]
+"""Name of the file without its ending, and the figure."""
 _FEWEST_BINS, _MOST_BINS = 6, 40
+_REPEATS = 3
+"""Readings come in steps if each value is met so often on average."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,28 +70,34 @@ class Scale:
         return tuple(found)
 
 
-def draw_lots(
-    lots: Mapping[str, Sequence[float]], scale: Scale, folder: Path
-) -> list[Path]:
+def save(figures: Figures, folder: Path) -> list[Path]:
+    """Each figure as PNG and SVG; returns the files.
+
+    Args:
+        figures: what to save.
+        folder: where to put them; made if need be.
+
+    Raises:
+        OSError: the folder does not take them.
+    """
+    return [p for name, figure in figures.items() for p in _save(figure, folder / name)]
+
+
+def lot_figures(lots: Mapping[str, Sequence[float]], scale: Scale) -> Figures:
     """Histogram, probability plot and boxes of one or two lots.
 
     Args:
         lots: name to values, one a unit.
         scale: quantity and limits.
-        folder: where to put them; made if need be.
-
-    Returns:
-        The files written.
     """
-    figures = {
+    return {
         "histogram": _histogram(lots, scale),
         "probability": _probability(lots, scale),
         "boxes": _boxes(lots, scale),
     }
-    return [p for name, figure in figures.items() for p in _save(figure, folder / name)]
 
 
-def draw_chart(
+def chart_figures(
     values: Sequence[float],
     *,
     centre: float,
@@ -92,8 +106,7 @@ def draw_chart(
     signals: Sequence[int],
     rules: str,
     scale: Scale,
-    folder: Path,
-) -> list[Path]:
+) -> Figures:
     """A control chart of single values.
 
     Args:
@@ -104,9 +117,8 @@ def draw_chart(
         signals: places, from 0, at which a rule is broken.
         rules: name of the rules that were on.
         scale: quantity (specification limits are not drawn: they are another matter).
-        folder: where to put it; made if need be.
     """
-    figure = _new_figure(10.0, 4.6)
+    figure = new_figure(10.0, 4.6)
     axes = figure.subplots()
     places = range(1, len(values) + 1)
     axes.plot(places, values, color=BLUE, lw=0.9, marker="o", ms=3.5, label="value")
@@ -136,25 +148,23 @@ def draw_chart(
     axes.set_xlabel("reading, in the order of time")
     axes.set_ylabel(scale.label)
     _legend(axes)
-    return _save(figure, folder / "chart")
+    return {"chart": figure}
 
 
-def draw_oc_curve(
+def oc_figures(
     curve: Sequence[tuple[float, float]],
     *,
     marks: Mapping[str, float],
     title: str,
-    folder: Path,
-) -> list[Path]:
+) -> Figures:
     """The operating characteristic of a sampling plan.
 
     Args:
         curve: share of bad units (0 to 1) and chance to accept, ascending.
         marks: name to share of bad units, drawn as lines.
         title: the plan in words.
-        folder: where to put it; made if need be.
     """
-    figure = _new_figure(8.0, 4.6)
+    figure = new_figure(8.0, 4.6)
     axes = figure.subplots()
     axes.plot([100 * p for p, _ in curve], [100 * c for _, c in curve], color=BLUE)
     styles = ("--", ":", "-.", (0, (1, 3)))
@@ -166,11 +176,75 @@ def draw_oc_curve(
     axes.set_xlabel("bad units in the lot, %")
     axes.set_ylabel("chance to accept the lot, %")
     _legend(axes)
-    return _save(figure, folder / "oc-curve")
+    return {"oc-curve": figure}
+
+
+def golden_figures(
+    values: Sequence[float], *, reference: float, scale: Scale
+) -> Figures:
+    """Readings of one golden unit in the order of time.
+
+    Args:
+        values: the readings.
+        reference: its known value.
+        scale: quantity; its limits lie a tenth of the tolerance from the reference, so
+            far as bias and scatter together may reach.
+    """
+    figure = new_figure(8.5, 4.0)
+    axes = figure.subplots()
+    axes.plot(
+        range(1, len(values) + 1), values, color=BLUE, lw=0.9, marker="o", ms=3.5,
+        label="reading",
+    )  # fmt: skip
+    axes.axhline(reference, color="black", lw=1.2, label="reference")
+    axes.axhline(statistics.fmean(values), color=ORANGE, ls="--", lw=1.4, label="mean")
+    for limit, label in (
+        (scale.low, "a tenth of the tolerance"),
+        (scale.high, "_same"),
+    ):
+        if limit is not None:
+            axes.axhline(limit, color=VERMILION, lw=1.4, label=label)
+    axes.set_xlabel("reading, in the order of time")
+    axes.set_ylabel(scale.label)
+    _legend(axes)
+    return {"readings": figure}
+
+
+def gauge_figures(
+    readings: Sequence[tuple[str, str, float]], *, scale: Scale
+) -> Figures:
+    """Every reading of a gauge study, part by part.
+
+    Args:
+        readings: part, station and value.
+        scale: quantity and unit.
+    """
+    parts = list(dict.fromkeys(part for part, _, _ in readings))
+    stations = list(dict.fromkeys(station for _, station, _ in readings))
+    figure = new_figure(8.5, 4.4)
+    axes = figure.subplots()
+    for place, station in enumerate(stations):
+        mine = [(parts.index(p), v) for p, s, v in readings if s == station]
+        aside = 0.3 * (place - (len(stations) - 1) / 2) / max(1, len(stations) - 1)
+        axes.plot(
+            [part + aside for part, _ in mine],
+            [value for _, value in mine],
+            ls="",
+            marker=_STATION_MARKERS[place % len(_STATION_MARKERS)],
+            ms=5,
+            mfc="none",
+            color=_COLOURS[place % 2],
+            label=one_line(station),
+        )
+    axes.set_xticks(range(len(parts)), [one_line(p) for p in parts], rotation=45)
+    axes.set_xlabel("part")
+    axes.set_ylabel(scale.label)
+    _legend(axes)
+    return {"parts": figure}
 
 
 def _histogram(lots: Mapping[str, Sequence[float]], scale: Scale) -> Figure:
-    figure = _new_figure(8.5, 4.6)
+    figure = new_figure(8.5, 4.6)
     axes = figure.subplots()
     edges = _edges([v for values in lots.values() for v in values])
     for place, (name, values) in enumerate(lots.items()):
@@ -192,24 +266,44 @@ def _histogram(lots: Mapping[str, Sequence[float]], scale: Scale) -> Figure:
 
 
 def _edges(values: Sequence[float]) -> list[float]:
-    """Bins after Freedman and Diaconis, never fewer or more than a reader can use."""
+    """Bins after Freedman and Diaconis, never fewer or more than a reader can use.
+
+    Readings in steps get whole steps a bin, or bins would come out empty and double.
+    """
     low, high = min(values), max(values)
     if low == high:
         half = 0.5 * (abs(low) or 1.0) * 1e-3
         return [low - half, low + half]
+    count = _bin_count(values)
+    if step := _step(values):
+        low, high = low - step / 2, high + step / 2
+        width = step * max(1, round((high - low) / count / step))
+        return [low + width * n for n in range(ceil((high - low) / width) + 1)]
+    return [low + (high - low) * n / count for n in range(count + 1)]
+
+
+def _step(values: Sequence[float]) -> float:
+    """The usual distance between neighbouring values, if few values come many times."""
+    different = sorted(set(values))
+    if len(different) > len(values) / _REPEATS:
+        return 0.0
+    return statistics.median(b - a for a, b in itertools.pairwise(different))
+
+
+def _bin_count(values: Sequence[float]) -> int:
+    low, high = min(values), max(values)
     count = _FEWEST_BINS
     if len(values) >= 4:
         quarters = statistics.quantiles(values, n=4)
         width = 2 * (quarters[2] - quarters[0]) / len(values) ** (1 / 3)
         if width > 0:
             count = round((high - low) / width)
-    count = min(_MOST_BINS, max(_FEWEST_BINS, count))
-    return [low + (high - low) * n / count for n in range(count + 1)]
+    return min(_MOST_BINS, max(_FEWEST_BINS, count))
 
 
 def _probability(lots: Mapping[str, Sequence[float]], scale: Scale) -> Figure:
     """Sorted values against what a normal lot would give; a straight line is normal."""
-    figure = _new_figure(8.0, 5.0)
+    figure = new_figure(8.0, 5.0)
     axes = figure.subplots()
     normal = statistics.NormalDist()
     for place, (name, values) in enumerate(lots.items()):
@@ -241,7 +335,7 @@ def _probability(lots: Mapping[str, Sequence[float]], scale: Scale) -> Figure:
 
 
 def _boxes(lots: Mapping[str, Sequence[float]], scale: Scale) -> Figure:
-    figure = _new_figure(8.5, 1.8 + 0.8 * len(lots))
+    figure = new_figure(8.5, 1.8 + 0.8 * len(lots))
     axes = figure.subplots()
     boxes = axes.boxplot(
         list(lots.values()),
@@ -275,15 +369,6 @@ def _legend(axes: Axes) -> None:
         axes.legend(
             loc="upper left", bbox_to_anchor=(1.06, 1.0), fontsize=8, frameon=False
         )
-
-
-def _new_figure(width: float, height: float) -> Figure:
-    import matplotlib  # noqa: PLC0415 - loaded only when there is something to draw
-    from matplotlib.figure import Figure  # noqa: PLC0415
-
-    matplotlib.rcParams["svg.hashsalt"] = "slotproof"
-    matplotlib.rcParams["svg.fonttype"] = "none"
-    return Figure(figsize=(width, height), layout="constrained")
 
 
 def _save(figure: Figure, stem: Path) -> list[Path]:

@@ -270,3 +270,16 @@ def test_study_file(csv: Write) -> None:
     """A gauge study has a part, a station and a value a row."""
     (reading,) = read_study(csv("station,part,value\nA1,7,0.5\n"))
     assert (reading.part, reading.station, reading.value) == ("7", "A1", 0.5)
+
+
+def test_lines_for_people_above_the_columns(tmp_path: Path) -> None:
+    """Lines that begin with # are passed over, and mistakes below keep their line."""
+    path = tmp_path / "x.csv"
+    path.write_text("# INVENTED\n# twice\ndevice,value\nA,1\nB,two\n", "utf-8")
+    with pytest.raises(UsageError) as refused:
+        _lot(path, quantity="t")
+    assert f"{path}:5" in str(refused.value)
+    path.write_text("# INVENTED\nname,value\nA,1\n", "utf-8")
+    with pytest.raises(UsageError) as refused:
+        _lot(path, quantity="t")
+    assert f"{path}:2" in str(refused.value)

@@ -93,7 +93,7 @@ def test_compare(lot: Said, values: Write, mean: float, code: int, said: str) ->
     assert f"results: {folder}" in found.out
     assert said in (folder / "lot.txt").read_text("utf-8")
     assert {p.name for p in folder.iterdir()} == {
-        "lot.txt", "histogram.png", "histogram.svg", "probability.png",
+        "lot.txt", "lot.html", "histogram.png", "histogram.svg", "probability.png",
         "probability.svg", "boxes.png", "boxes.svg",
     }  # fmt: skip
 

@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
+import itertools
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
 import pytest
 
-from harness.results.lot_pictures import Scale, draw_chart, draw_lots, draw_oc_curve
+from harness.results.lot_pictures import (
+    Scale,
+    _edges,
+    chart_figures,
+    gauge_figures,
+    golden_figures,
+    lot_figures,
+    oc_figures,
+    save,
+)
 
 LOTS = {
     "march <lot>": [25.0 + 0.01 * (n * 7 % 20) for n in range(30)],
@@ -21,9 +31,9 @@ def _text(path: Path) -> str:
 
 
 def _draw_all(folder: Path) -> list[Path]:
-    return [
-        *draw_lots(LOTS, SCALE, folder),
-        *draw_chart(
+    figures = [
+        lot_figures(LOTS, SCALE),
+        chart_figures(
             LOTS["april"],
             centre=25.1,
             sigma=0.02,
@@ -31,25 +41,29 @@ def _draw_all(folder: Path) -> list[Path]:
             signals=[3, 39],
             rules="western-electric",
             scale=SCALE,
-            folder=folder,
         ),
-        *draw_oc_curve(
+        oc_figures(
             [(0.0, 1.0), (0.05, 0.5), (0.1, 0.0)],
             marks={"AQL 1 %": 0.01},
             title="draw 20, accept 0",
-            folder=folder,
+        ),
+        golden_figures(LOTS["april"], reference=25.1, scale=SCALE),
+        gauge_figures(
+            [("part <1>", s, v) for s in ("left", "right") for v in (25.0, 25.1)],
+            scale=SCALE,
         ),
     ]
+    return [path for found in figures for path in save(found, folder)]
 
 
 @pytest.mark.slow
 def test_same_numbers_same_bytes(tmp_path: Path) -> None:
-    """Five pictures, PNG and SVG, come out byte for byte the same twice."""
+    """Seven pictures, PNG and SVG, come out byte for byte the same twice."""
     one, two = _draw_all(tmp_path / "one"), _draw_all(tmp_path / "two")
     assert sorted({path.stem for path in one}) == [
-        "boxes", "chart", "histogram", "oc-curve", "probability",
+        "boxes", "chart", "histogram", "oc-curve", "parts", "probability", "readings",
     ]  # fmt: skip
-    assert len(one) == 10
+    assert len(one) == 14
     for left, right in zip(one, two, strict=True):
         assert left.read_bytes() == right.read_bytes(), left.name
     png = b"\x89PNG\r\n\x1a\n"
@@ -70,12 +84,16 @@ def test_what_the_pictures_say(tmp_path: Path) -> None:
         tmp_path / "chart.svg"
     )
     assert "AQL 1 %" in _text(tmp_path / "oc-curve.svg")
+    assert "a tenth of the tolerance" in _text(tmp_path / "readings.svg")
+    for word in ("part <1>", "left", "right"):
+        assert word in _text(tmp_path / "parts.svg")
 
 
 @pytest.mark.slow
 def test_a_lot_of_equal_values_is_drawn(tmp_path: Path) -> None:
     """No spread and no limits are no reason to fail."""
-    written = draw_lots({"lot": [5.0, 5.0, 5.0]}, Scale(quantity="x"), tmp_path)
+    figures = lot_figures({"lot": [5.0, 5.0, 5.0]}, Scale(quantity="x"))
+    written = save(figures, tmp_path)
     assert len(written) == 6
     assert "limit" not in _text(tmp_path / "histogram.svg")
 
@@ -86,3 +104,23 @@ def test_limits_of_one_side() -> None:
     assert [(value, name) for value, _, name in lines] == [
         (5.0, "limit"), (4.0, "acceptance"),
     ]  # fmt: skip
+
+
+def test_readings_in_steps_get_whole_steps_a_bin() -> None:
+    """A 12-bit thermometer's lot has one bin a step, each around its step, none empty between."""
+    steps = [21 + n / 16 for n in range(-4, 5)]
+    often = (1, 5, 20, 45, 60, 45, 20, 5, 1)
+    values = [v for v, times in zip(steps, often, strict=True) for _ in range(times)]
+    edges = _edges(values)
+    assert edges[0] == pytest.approx(steps[0] - 1 / 32)
+    widths = [b - a for a, b in itertools.pairwise(edges)]
+    assert widths == pytest.approx([1 / 16] * len(widths))
+    assert edges[-1] >= steps[-1]
+
+
+def test_readings_without_steps_are_binned_as_they_come() -> None:
+    """All of them lie inside, and the bins are of one width."""
+    values = [25 + 0.01 * (n * 37 % 101) for n in range(101)]
+    edges = _edges(values)
+    assert (edges[0], edges[-1]) == (min(values), max(values))
+    assert 6 <= len(edges) - 1 <= 40

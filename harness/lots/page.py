@@ -1,0 +1,55 @@
+"""A lot command's answer as one page: verdict on top, tables, pictures inside."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from importlib.metadata import version
+from pathlib import Path
+
+from harness.lots.sheet import Sheet, Table
+from harness.results.lot_pictures import Figures
+from harness.results.page import fill, picture, write_page
+
+FILE_NAME = "lot.html"
+
+_NUMBERS = re.compile(r"[-+.0-9e% ]+")
+
+Facts = Iterable[tuple[str, str]]
+"""What the answer was worked out from, as name and value."""
+
+
+def write_lot_page(sheet: Sheet, figures: Figures, facts: Facts, folder: Path) -> Path:
+    """Write the page into a folder; the file is whole or not there.
+
+    Raises:
+        OSError: the folder does not take it.
+    """
+    path = folder / FILE_NAME
+    write_page(render(sheet, figures, facts), path)
+    return path
+
+
+def render(sheet: Sheet, figures: Figures, facts: Facts) -> str:
+    """The page as text; the same answer gives the same text."""
+    return fill(
+        "lot.html.j2",
+        sheet=sheet,
+        blocks=[[_part(part, sheet) for part in block] for block in sheet.blocks],
+        pictures=[picture(name, figure) for name, figure in figures.items()],
+        facts=[*facts, ("version.slotproof", version("slotproof"))],
+    )
+
+
+def _part(part: Table | str, sheet: Sheet) -> dict[str, object]:
+    """A table, or a sentence that does not stand on top already."""
+    if isinstance(part, Table):
+        head, *rows = part.rows
+        numbers = [_is_numeric([row[place] for row in rows]) for place in range(len(head))]  # fmt: skip
+        return {"head": head, "rows": rows, "numbers": numbers, "text": ""}
+    return {"head": (), "text": "" if part == sheet.verdict else part}
+
+
+def _is_numeric(cells: list[str]) -> bool:
+    """True for a column of numbers, intervals and gaps."""
+    return any(c != "-" for c in cells) and all(map(_NUMBERS.fullmatch, cells))
