@@ -24,6 +24,7 @@ from harness.quality.moments import (
     require_limits,
     require_positive,
 )
+from harness.quality.steps import within_steps
 
 D2_OF_TWO = 2 / math.sqrt(math.pi)
 """Expected range of two standard normal values, the tables' 1.128."""
@@ -245,10 +246,13 @@ def capability(
 
 
 def shapiro_p(values: Sequence[float]) -> float | None:
-    """The p of Shapiro and Wilk's test; None where it is not made for the number."""
+    """The p of Shapiro and Wilk's test; None where it is not made for the number.
+
+    Readings in steps are spread within their steps first, see ``steps``.
+    """
     if not 3 <= len(values) <= 5000 or len(set(values)) == 1:
         return None
-    return float(stats.shapiro(np.asarray(values, dtype=float)).pvalue)
+    return float(stats.shapiro(np.asarray(within_steps(values), dtype=float)).pvalue)
 
 
 def _within(

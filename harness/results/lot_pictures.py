@@ -6,7 +6,6 @@ those of the palette; lots differ in hatching and marker as well, signals in sha
 
 from __future__ import annotations
 
-import itertools
 import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -14,6 +13,7 @@ from math import ceil
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from harness.quality.steps import step_of
 from harness.results.palette import BLUE, GREY, ORANGE, VERMILION, new_figure
 from harness.results.wording import one_line
 
@@ -30,8 +30,6 @@ _KINDS = ("png", "svg")
 Figures = Mapping[str, "Figure"]
 """Name of the file without its ending, and the figure."""
 _FEWEST_BINS, _MOST_BINS = 6, 40
-_REPEATS = 3
-"""Readings come in steps if each value is met so often on average."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -275,19 +273,11 @@ def _edges(values: Sequence[float]) -> list[float]:
         half = 0.5 * (abs(low) or 1.0) * 1e-3
         return [low - half, low + half]
     count = _bin_count(values)
-    if step := _step(values):
+    if step := step_of(values):
         low, high = low - step / 2, high + step / 2
         width = step * max(1, round((high - low) / count / step))
         return [low + width * n for n in range(ceil((high - low) / width) + 1)]
     return [low + (high - low) * n / count for n in range(count + 1)]
-
-
-def _step(values: Sequence[float]) -> float:
-    """The usual distance between neighbouring values, if few values come many times."""
-    different = sorted(set(values))
-    if len(different) > len(values) / _REPEATS:
-        return 0.0
-    return statistics.median(b - a for a, b in itertools.pairwise(different))
 
 
 def _bin_count(values: Sequence[float]) -> int:
