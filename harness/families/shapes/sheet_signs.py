@@ -195,9 +195,7 @@ def _screen(session: Session, options: Options) -> Findings:
     verdict = ", ".join(f"{sign.name} ({sign.strength})" for sign in counted)
     overall = Measurement(
         name="behaves_as_sheet",
-        value=f"does not behave as the data sheet says: {verdict}"
-        if counted
-        else "yes",
+        value=f"no: {verdict}" if counted else "yes",
         wanted="yes",
     )
     return Findings(

@@ -48,7 +48,7 @@ def test_clone_is_told_by_what_it_does(
     ran = run_plan([{"for_each": {"family": 0x28, "steps": STEP}}], bench_data([clone]))
     (result,) = ran.step("1.1").results
     assert result.outcome is Outcome.FAILED
-    assert "does not behave as the data sheet says" in result.shown.message
+    assert "behaves_as_sheet is no: " in result.shown.message
     assert "fake" not in result.shown.message
     signs = signs_of(result)
     assert not signs["resolutions_taken"]
