@@ -47,7 +47,7 @@ def gauge(
     unless the gauge is not acceptable.
     """
     from harness.lots.csv_rows import read_study  # noqa: PLC0415
-    from harness.lots.tables import gauge_sheet  # noqa: PLC0415
+    from harness.lots.tables_before import gauge_sheet  # noqa: PLC0415
     from harness.quality.gauge import GaugeVerdict, gauge_study  # noqa: PLC0415
     from harness.results.lot_pictures import Scale, gauge_figures  # noqa: PLC0415
 
@@ -84,7 +84,7 @@ def golden(
     into: FolderOption = None,
 ) -> None:
     """Many readings of one golden unit: scatter and bias against the tolerance."""
-    from harness.lots.tables import golden_sheet  # noqa: PLC0415
+    from harness.lots.tables_before import golden_sheet  # noqa: PLC0415
     from harness.quality.gauge import golden_check  # noqa: PLC0415
     from harness.results.lot_pictures import Scale, golden_figures  # noqa: PLC0415
 

@@ -37,7 +37,7 @@ def sample(
     into: FolderOption = None,
 ) -> None:
     """How many units of a lot to test, and after the test the verdict on the lot."""
-    from harness.lots.tables import sampling_sheet  # noqa: PLC0415
+    from harness.lots.tables_before import sampling_sheet  # noqa: PLC0415
     from harness.quality import sampling  # noqa: PLC0415
     from harness.results.lot_pictures import Figures, oc_figures  # noqa: PLC0415
 
