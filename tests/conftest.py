@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import subprocess
 import tempfile
 from collections.abc import Callable, Iterator
@@ -31,6 +32,10 @@ from harness.wire.romcode import RomCode
 # The same examples on every machine, and no verdict by wall time on a busy one.
 hypothesis.settings.register_profile("slotproof", derandomize=True, deadline=None)
 hypothesis.settings.load_profile("slotproof")
+
+# A suite started in the background of a script has Ctrl-C ignored, and what it starts
+# too: tests that press it would then wait for ever.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 
 Device = dict[str, Any]
 
