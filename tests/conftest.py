@@ -28,6 +28,7 @@ from harness.results.journal import Journal, read_events
 from harness.results.ledger import Ledger
 from harness.results.record import RunRecord
 from harness.wire.romcode import RomCode
+from tests.browser import Browser, find_browser
 
 # The same examples on every machine, and no verdict by wall time on a busy one.
 hypothesis.settings.register_profile("slotproof", derandomize=True, deadline=None)
@@ -186,6 +187,15 @@ def run_plan(
         )
 
     return run
+
+
+@pytest.fixture
+def browser(tmp_path: Path) -> Browser:
+    """A browser without a window, or the test is skipped and says so."""
+    path = find_browser()
+    if path is None:
+        pytest.skip("no browser on this machine: the pages are not laid out")
+    return Browser(path, tmp_path)
 
 
 @pytest.fixture

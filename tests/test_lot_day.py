@@ -20,6 +20,7 @@ from pathlib import Path
 import pytest
 
 from harness import cli
+from tests.browser import Browser, assert_readable
 from tests.page_reader import assert_complete
 
 pytestmark = pytest.mark.slow
@@ -183,3 +184,13 @@ def test_every_command_leaves_a_page(day: list[Said]) -> None:
     assert len(folders) == 5  # the second comparison takes the place of the first
     for folder in folders:
         assert_complete((Path(folder) / "lot.html").read_text("utf-8"))
+
+
+def test_pages_in_a_browser(day: list[Said], browser: Browser) -> None:
+    """The shift's page and a lot's: on desk and phone, by day and night, and in print."""
+    last = re.search(r"^results: (.*)$", day[-1].out, re.MULTILINE)
+    assert last is not None
+    for path in (SHIFT / "shift.html", Path(last[1]) / "lot.html"):
+        page = path.read_text("utf-8")
+        assert_readable(browser, page)
+        assert browser.pages_in_print(page) >= 1

@@ -3,27 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 import pytest
 
 from harness.results.html import render
-from tests.results.browser import DESK_PX, PHONE_PX, Browser, find_browser
+from tests.browser import PHONE_PX, Browser, assert_readable
 
 Make = Callable[..., Any]
 """A fixture that makes something; conftest has the signatures."""
 
 pytestmark = pytest.mark.slow
-
-
-@pytest.fixture
-def browser(tmp_path: Path) -> Browser:
-    """A browser, or the test is skipped and says so."""
-    path = find_browser()
-    if path is None:
-        pytest.skip("no browser on this machine: the pages are not laid out")
-    return Browser(path, tmp_path)
 
 
 @pytest.fixture
@@ -47,15 +37,7 @@ def test_the_report_on_desk_phone_night_and_paper(
     browser: Browser, report: str
 ) -> None:
     """Nothing sticks out, day and night are told apart and can be read, it prints."""
-    for width_px in (DESK_PX, PHONE_PX):
-        for dark in (False, True):
-            seen = browser.look(report, width_px=width_px, dark=dark)
-            where = f"at {width_px} px, {'night' if dark else 'day'}"
-            assert not seen.wide, where
-            assert seen.scroll_px <= width_px, where
-            assert seen.contrast >= 7, where  # WCAG 2.2, 1.4.6, level AAA
-            assert (sum(seen.paper) < 3 * 128) is dark, where
-            assert seen.letters > 2000, where
+    assert_readable(browser, report)
     assert browser.pages_in_print(report) >= 2
 
 

@@ -123,6 +123,19 @@ class Browser:
         return done.stdout
 
 
+def assert_readable(browser: Browser, page: str) -> None:
+    """On a desk and a phone, by day and by night: nothing sticks out, all can be read."""
+    for width_px in (DESK_PX, PHONE_PX):
+        for dark in (False, True):
+            seen = browser.look(page, width_px=width_px, dark=dark)
+            where = f"at {width_px} px, {'night' if dark else 'day'}"
+            assert not seen.wide, f"{where}: {seen.wide}"
+            assert seen.scroll_px <= width_px, where
+            assert seen.contrast >= 7, where  # WCAG 2.2, 1.4.6, level AAA
+            assert (sum(seen.paper) < 3 * 128) is dark, where
+            assert seen.letters > 200, where
+
+
 def _colour(text: str) -> tuple[int, int, int]:
     red, green, blue = (int(n) for n in re.findall(r"\d+", text)[:3])
     return red, green, blue
