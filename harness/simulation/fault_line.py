@@ -8,6 +8,7 @@ from typing import Literal
 from pydantic import Field
 
 from harness.simulation.fault_base import DeviceFault, TimedFault
+from harness.simulation.settings_base import HexBytes
 
 
 class Polarity(StrEnum):
@@ -150,6 +151,11 @@ class OtherMaster(TimedFault):
     )
     reset_us: float = Field(default=500, gt=0, le=5000, description="length of reset")
     slots: int = Field(default=72, ge=0, le=200, description="written after it")
+    sends: HexBytes = Field(
+        default="",
+        description="bytes that it writes after its reset instead, in hex, such as a "
+        "match command and a ROM code; each slot then is a legal write slot",
+    )
     low_ohm: float = Field(default=25, gt=0, le=1e5, description="of its stage")
 
 

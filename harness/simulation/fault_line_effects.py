@@ -205,11 +205,19 @@ def _cooling_us(fault: fs.ThermostatOutput) -> float:
 def _other_master(fault: fs.OtherMaster, place: Place) -> Iterator[None]:
     lows = [(0.0, fault.reset_us)]
     start_us = 2 * fault.reset_us
-    for slot in range(fault.slots):
-        lows.append((start_us, 8.0 if slot % 3 else 60.0))
+    for is_one in _written(fault):
+        lows.append((start_us, 8.0 if is_one else 60.0))
         start_us += 80.0
     with _calls(place, lows, ohm=fault.low_ohm, period_us=fault.period_s * 1e6):
         yield
+
+
+def _written(fault: fs.OtherMaster) -> list[bool]:
+    """Its slots: bytes from the least bit on, or any mixture of ones and zeros."""
+    if not fault.sends:
+        return [bool(slot % 3) for slot in range(fault.slots)]
+    sent = bytes.fromhex(fault.sends)
+    return [bool(byte >> place & 1) for byte in sent for place in range(8)]
 
 
 @contextmanager

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from difflib import get_close_matches
-from typing import Any, Self, get_args
+from typing import Annotated, Any, Self, get_args
 
 from pydantic import (
+    AfterValidator,
     BaseModel,
     ConfigDict,
     ModelWrapValidatorHandler,
@@ -16,6 +18,16 @@ from pydantic_core import ErrorDetails, InitErrorDetails, PydanticCustomError
 from pydantic_core.core_schema import ErrorType
 
 _BUILT_IN_KINDS = frozenset(get_args(ErrorType))
+
+
+def _hex_bytes(text: str) -> str:
+    if not re.fullmatch(r"(?:[0-9A-Fa-f]{2}\s*)*", text):
+        raise ValueError("must be bytes in hex, such as 01 A5")
+    return text
+
+
+HexBytes = Annotated[str, AfterValidator(_hex_bytes)]
+"""Bytes in hex."""
 
 
 class StrictSettings(BaseModel):

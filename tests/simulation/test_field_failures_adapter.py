@@ -13,6 +13,7 @@ import yaml
 
 from harness.simulation.addresses import Benches
 from harness.simulation.port import SimulatedPort
+from harness.wire.romcode import RomCode
 
 if TYPE_CHECKING:
     from tests.simulation.conftest import Host, MakeHost
@@ -272,6 +273,25 @@ def test_f34_second_master(make_host: MakeHost) -> None:
     assert len(lows) == 2 * (1 + 1 + 72)
     assert resets[1].start_us - resets[0].start_us == pytest.approx(7.3e6)
     assert 70 < len(heard) < 2 * 74
+
+
+def test_f25_second_controller_that_matches(make_host: MakeHost) -> None:
+    """F25: another controller's match, slot by slot, toggles a switch 05h; one bit less not."""
+    switch = {"family": 0x05, "serial": 0x77}
+    rom = RomCode.build(0x05, 0x77)
+    for code, toggles in ((rom.wire, 3), (rom.wire[:-1] + b"\x00", 0)):
+        master = {
+            "kind": "other-master",
+            "period_s": 2.0,
+            "at_s": 1.0,
+            "sends": (b"\x55" + code).hex(),
+        }
+        host = make_host(switch, faults=[master])
+        host.port.baudrate = 115_200
+        host.port.timeout = 6.0
+        host.port.read(10_000)
+        device: Any = host.bench.stations[0].device
+        assert device.toggles == toggles
 
 
 def test_f34_part_that_signals(make_host: MakeHost) -> None:

@@ -8,7 +8,7 @@ account is cut to whole steps: from memory.
 from __future__ import annotations
 
 from collections.abc import Callable
-from math import floor
+from math import floor, pi, sin
 from random import Random
 from typing import ClassVar, TypeVar
 
@@ -38,6 +38,20 @@ class SenseSettings(DeviceSettings):
     offset_counts: float = Field(
         default=0.0, ge=-100, le=100, description="what the converter adds"
     )
+    wander_counts: float = Field(
+        default=0.0,
+        ge=0,
+        le=100,
+        description="by how much that wanders up and down around it",
+    )
+    wander_s: float = Field(
+        default=3.0, gt=0, le=1e5, description="time of one such swing"
+    )
+
+    def added_counts(self, now_us: float) -> float:
+        """What the converter adds at a moment."""
+        swing = sin(2 * pi * now_us / 1e6 / self.wander_s)
+        return self.offset_counts + self.wander_counts * swing
 
 
 class GaugeSettings(SenseSettings, EepromSettings):
@@ -112,7 +126,8 @@ class Sense(Device[SenseT]):
     def sense_uv(self) -> float:
         """What the converter makes of the current."""
         settings = self.settings
-        offset_uv = settings.offset_counts * self.count_uv
+        added = settings.added_counts(self.surroundings.now_us())
+        offset_uv = added * self.count_uv
         return self._current_a * settings.sense_mohm * 1000 + offset_uv
 
     def advance(self) -> None:

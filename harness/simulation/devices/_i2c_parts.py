@@ -12,8 +12,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from harness.simulation.devices._memory_settings import HexBytes
-from harness.simulation.settings_base import StrictSettings
+from harness.simulation.settings_base import HexBytes, StrictSettings
 
 Address = Annotated[int, Field(ge=0x08, le=0x77)]
 

@@ -2,22 +2,12 @@
 
 from __future__ import annotations
 
-import re
-from typing import Annotated, ClassVar, Self, TypeVar
+from typing import ClassVar, Self, TypeVar
 
-from pydantic import AfterValidator, Field, create_model, model_validator
+from pydantic import Field, create_model, model_validator
 
 from harness.simulation.device_settings import DeviceSettings, Supply
-
-
-def _hex_bytes(text: str) -> str:
-    if not re.fullmatch(r"(?:[0-9A-Fa-f]{2}\s*)*", text):
-        raise ValueError("content must be bytes in hex, such as 01 A5")
-    return text
-
-
-HexBytes = Annotated[str, AfterValidator(_hex_bytes)]
-"""Bytes in hex."""
+from harness.simulation.settings_base import HexBytes
 
 
 class MemorySettings(DeviceSettings):

@@ -17,11 +17,7 @@ from typing import ClassVar
 from pydantic import Field
 
 from harness.simulation.devices._memory_cells import CellWriter, initial
-from harness.simulation.devices._memory_settings import (
-    EepromSettings,
-    HexBytes,
-    of_size,
-)
+from harness.simulation.devices._memory_settings import EepromSettings, of_size
 from harness.simulation.devices.base import (
     LISTEN,
     Bits,
@@ -31,6 +27,7 @@ from harness.simulation.devices.base import (
     Want,
 )
 from harness.simulation.devices.kind import DeviceKind
+from harness.simulation.settings_base import HexBytes
 from harness.wire.crc import crc16_sent
 from harness.wire.romcode import RomCode
 

@@ -112,11 +112,15 @@ class Monitor(Device[MonitorSettings]):
     # measuring
 
     @property
+    def _added(self) -> float:
+        return self.settings.added_counts(self.surroundings.now_us())
+
+    @property
     def counts(self) -> int:
         """The current register."""
         trim = int.from_bytes(self.cells[13:15], "little", signed=True) >> 3
         sense_uv = self._current_a * self.settings.sense_mohm * 1000
-        return clamped(sense_uv / COUNT_UV + self.settings.offset_counts + trim, 11)
+        return clamped(sense_uv / COUNT_UV + self._added + trim, 11)
 
     def advance(self) -> None:
         """Count time and charge up to now."""

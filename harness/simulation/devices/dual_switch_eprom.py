@@ -13,10 +13,10 @@ from random import Random
 from pydantic import Field
 
 from harness.simulation.devices._memory_cells import initial
-from harness.simulation.devices._memory_settings import HexBytes
 from harness.simulation.devices._pins import Pins, PinSettings
 from harness.simulation.devices.base import Bits, Device, Slots, Surroundings
 from harness.simulation.devices.kind import DeviceKind
+from harness.simulation.settings_base import HexBytes
 from harness.wire.crc import crc16_sent
 from harness.wire.romcode import RomCode
 

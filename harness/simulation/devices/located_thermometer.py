@@ -19,13 +19,13 @@ from harness.simulation.devices._configurable_thermometer import (
     ConfigurableThermometer,
 )
 from harness.simulation.devices._memory_cells import CellWriter, initial
-from harness.simulation.devices._memory_settings import HexBytes
 from harness.simulation.devices._thermometer import Thermometer
 from harness.simulation.devices._thermometer_settings import (
     ConfigurableThermometerSettings,
 )
 from harness.simulation.devices.base import LISTEN, Device, Slots, Surroundings
 from harness.simulation.devices.kind import DeviceKind
+from harness.simulation.settings_base import HexBytes
 from harness.wire.crc import crc8
 from harness.wire.romcode import RomCode
 
