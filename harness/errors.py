@@ -24,7 +24,8 @@ Example scenarios are in each class; ``hint`` is what a technician tries first.
 
 from __future__ import annotations
 
-from typing import ClassVar
+from collections.abc import Mapping
+from typing import Any, ClassVar
 
 
 class SlotproofError(Exception):
@@ -34,18 +35,33 @@ class SlotproofError(Exception):
         what: what happened, one sentence.
         where: port, socket, ROM code or ``file:line:column``.
         hint: what to look at first.
+        cause: where the fault sits, in a word of the diagnosis (``supply``,
+            ``configuration``), where whoever raises it knows; else empty.
+        facts: plain-JSON facts that a diagnosis can judge by, such as a status byte.
     """
 
     kind: ClassVar[str] = "slotproof"
     """Short fixed word for reports (JUnit's ``type``)."""
 
     default_hint: ClassVar[str] = ""
+    default_cause: ClassVar[str] = ""
+    """Where such a fault usually sits, in words of the diagnosis."""
 
-    def __init__(self, what: str, *, where: str = "", hint: str = "") -> None:
+    def __init__(
+        self,
+        what: str,
+        *,
+        where: str = "",
+        hint: str = "",
+        cause: str = "",
+        facts: Mapping[str, Any] | None = None,
+    ) -> None:
         super().__init__(what)
         self.what = what
         self.where = where
         self.hint = hint or self.default_hint
+        self.cause = cause or self.default_cause
+        self.facts: dict[str, Any] = dict(facts or {})
 
     def __str__(self) -> str:
         place = f"{self.where}: " if self.where else ""
@@ -54,13 +70,19 @@ class SlotproofError(Exception):
 
     def __reduce__(self) -> tuple[object, ...]:
         # keyword-only arguments need help to survive copy and pickle
-        return (_rebuild, (type(self), self.what, self.where, self.hint))
+        told = {
+            "where": self.where,
+            "hint": self.hint,
+            "cause": self.cause,
+            "facts": self.facts,
+        }
+        return (_rebuild, (type(self), self.what, told))
 
 
 def _rebuild(
-    kind: type[SlotproofError], what: str, where: str, hint: str
+    kind: type[SlotproofError], what: str, told: dict[str, Any]
 ) -> SlotproofError:
-    return kind(what, where=where, hint=hint)
+    return kind(what, **told)
 
 
 class UsageError(SlotproofError):
@@ -237,6 +259,7 @@ class CheckValueWrong(DeviceError):
     """A block's check value does not match."""
 
     kind = "check-value"
+    default_cause = "noise or device"
     default_hint = "repeat; if it comes and goes look at edges and noise, if it stays look at the device"
 
 
@@ -251,6 +274,7 @@ class StillBusy(DeviceError):
     """A device did not finish in its published time."""
 
     kind = "still-busy"
+    default_cause = "supply or device"
     default_hint = "check the supply of that device (3 wires or strong pull-up) and its conversion time"
 
 

@@ -38,6 +38,7 @@ from harness.families.family import (
     Quantity,
     Session,
     by_name,
+    looks,
 )
 from harness.families.shapes.answers import shown
 from harness.families.shapes.mac import MAC_BYTES, Layout, mac_of
@@ -470,6 +471,7 @@ FAMILIES = (
         typical_parts="DS2432, DS1961S",
         quantities=by_name(*_QUANTITIES),
         checks=by_name(*_common(_33), *_written(_33)),
+        looks=looks("protection", "rom_copy_matches"),
         destructive=_DESTRUCTIVE,
         facts="CRC-16 on scratchpad, page and MAC; none on memory: read twice",
     ),
@@ -480,6 +482,7 @@ FAMILIES = (
         typical_parts="DS28E01-100",
         quantities=by_name(*_QUANTITIES),
         checks=by_name(*_common(_2F)),
+        looks=looks("protection", "rom_copy_matches"),
         destructive=_DESTRUCTIVE,
         facts="as 33h; MACs are computed only with a layout from the maker",
     ),

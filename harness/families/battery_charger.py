@@ -12,7 +12,8 @@ Source: data sheet family 2Eh (part DS2770) p. 1, 11, 13 and 15.
 
 from __future__ import annotations
 
-from harness.families.family import Family, by_name
+from harness.families.family import Family, by_name, looks
+from harness.families.shapes.battery import counts_look
 from harness.families.shapes.gauge import (
     GAUGE_SETTINGS,
     TEMPERATURE,
@@ -68,6 +69,10 @@ FAMILIES = (
         settings=by_name(*GAUGE_SETTINGS),
         configure=gauge_configure(GAUGE),
         checks=by_name(*gauge_checks(GAUGE), *_CHECKS),
+        looks=(
+            *looks("voltage", "temperature", "charge_timer", "locked_blocks"),
+            counts_look(GAUGE.sense),
+        ),
         destructive="locking a block is for ever; writing wears cells",
         facts="no check values: read until two agree; charging not offered",
     ),

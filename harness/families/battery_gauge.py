@@ -9,7 +9,8 @@ register (from memory; parts such as DS2751).
 
 from __future__ import annotations
 
-from harness.families.family import Family, by_name
+from harness.families.family import Family, by_name, looks
+from harness.families.shapes.battery import counts_look
 from harness.families.shapes.gauge import (
     GAUGE_SETTINGS,
     TEMPERATURE,
@@ -47,6 +48,10 @@ FAMILIES = (
         settings=by_name(*GAUGE_SETTINGS),
         configure=gauge_configure(GAUGE),
         checks=by_name(*gauge_checks(GAUGE), *_CHECKS),
+        looks=(
+            *looks("voltage", "temperature", "locked_blocks"),
+            counts_look(GAUGE.sense),
+        ),
         destructive="locking a block is for ever; writing wears cells",
         facts="no check values: read until two agree",
     ),

@@ -9,9 +9,8 @@
     page 2  times of disconnection and of the end of charge
     3 to 7  40 user bytes; the last four count all charge and discharge while CA is on
 
-What is written takes effect by the copy only, which writes EEPROM cells: there are no
-volatile settings. A copy of page 1 sets elapsed time and account to what was recalled
-some milliseconds before.
+What is written takes effect by the copy only, which writes EEPROM cells. A copy of page
+1 sets elapsed time and account to what was recalled some milliseconds before.
 
 Sources: data sheet family 26h (part DS2438) p. 6-10, 16 and 21; bit order of the
 configuration, times of conversion and copy, and scales of temperature and voltage:
@@ -35,6 +34,7 @@ from harness.families.family import (
     Session,
     Setting,
     by_name,
+    looks,
 )
 from harness.families.shapes.answers import require_crc8, shown
 from harness.families.shapes.battery import (
@@ -42,7 +42,10 @@ from harness.families.shapes.battery import (
     READINGS,
     SENSE,
     CurrentSense,
+    Trim,
     charge_check,
+    counts_look,
+    counts_quantity,
     mean_counts,
     offset_check,
     offset_values,
@@ -200,7 +203,12 @@ def _counts(session: Session) -> int:
     return counts
 
 
-_SENSE = CurrentSense(read_counts=_counts, count_uv=1e6 / 4096, update_s=0.0275)
+_SENSE = CurrentSense(
+    read_counts=_counts,
+    count_uv=1e6 / 4096,
+    update_s=0.0275,
+    trim=Trim(quantity="offset_trim", place="page 1, bytes 5 and 6", shift=3, size=2),
+)
 
 
 def _current(session: Session) -> Answer:
@@ -340,7 +348,12 @@ def _trim(session: Session, options: Options) -> Findings:
             Measurement(name="offset_before", value=mean, unit="counts"),
             Measurement(name="trim", value=trim, unit="counts"),
         ),
-        evidence={"untrimmed": counts, "trimmed": again, "trim_before": before},
+        evidence={
+            "untrimmed": counts,
+            "trimmed": again,
+            "trim_before": before,
+            **_SENSE.facts(session),
+        },
     )
 
 
@@ -416,6 +429,13 @@ FAMILIES = (
                 read=_current,
                 about="into the cell if positive; needs sense_mohm",
             ),
+            counts_quantity(_SENSE),
+            Quantity(
+                name="offset_trim",
+                unit="counts",
+                read=lambda session: Answer(value=OFFSET.decode(read_page(session, 1))),
+                about="added to every current; from the EEPROM",
+            ),
             Quantity(
                 name="accumulated_charge",
                 unit="Ah",
@@ -469,6 +489,10 @@ FAMILIES = (
                 lambda session: float(_account(session).value),
                 lambda session: _ah(session, 1, ACCOUNT_UVH),
             ),
+        ),
+        looks=(
+            *looks("configuration", "voltage", "temperature", "offset_trim"),
+            counts_look(_SENSE),
         ),
         destructive="settings and user bytes wear cells; trimming changes the offset",
         facts="CRC-8 on every page; a line low for 2 s puts it to sleep",

@@ -33,7 +33,9 @@ from harness.families.family import (
     Session,
     Setting,
     by_name,
+    looks,
 )
+from harness.families.shapes.battery import Trim, counts_look
 from harness.families.shapes.gauge import (
     GAUGE_SETTINGS,
     TEMPERATURE,
@@ -53,7 +55,13 @@ from harness.families.shapes.registers import Field
 from harness.families.shapes.values import on_off
 from harness.records import Measurement, Scalar
 
-GAUGE = Gauge(count_uv=15.625, shift=3, update_s=0.088, inner_mohm=25)
+GAUGE = Gauge(
+    count_uv=15.625,
+    shift=3,
+    update_s=0.088,
+    inner_mohm=25,
+    trim=Trim(quantity="current_bias", place="register 33h", shift=0, size=1),
+)
 BLOCKS = (
     Block(start=0x20, size=16, lock_bit=0x01),
     Block(start=0x30, size=16, lock_bit=0x02),
@@ -280,6 +288,17 @@ FAMILIES = (
             ),
             *gauge_checks(GAUGE),
             *_CHECKS,
+        ),
+        looks=(
+            *looks(
+                "voltage",
+                "temperature",
+                "protection_faults",
+                "charge_enabled",
+                "discharge_enabled",
+                "current_bias",
+            ),
+            counts_look(GAUGE.sense),
         ),
         destructive="switches a lithium cell; locking a block is for ever",
         facts="no check values: read until two agree; a line low for 2 s cuts the cell off",

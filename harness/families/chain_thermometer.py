@@ -41,6 +41,7 @@ from harness.families.family import (
     Session,
     Setting,
     by_name,
+    looks,
 )
 from harness.families.shapes.answers import shown
 from harness.families.shapes.port_checks import port_checks
@@ -374,6 +375,7 @@ FAMILIES = (
         convert_all=convert_all,
         checks=by_name(*port_checks(_PORTS), *_CHECKS),
         destructive="switches loads; storing wears cells",
+        looks=looks("power_supply", "temperature", "resolution", "ports"),
         facts="CRC-8 on the block; channels: nibble complement, read twice",
     ),
 )

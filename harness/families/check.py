@@ -196,10 +196,19 @@ class Findings:
 
     The check passes if every value holds. Whatever a device does wrong on the way
     is raised, never returned.
+
+    Attributes:
+        measurements: the values.
+        evidence: plain facts behind them.
+        cause: where the fault sits if a value does not hold, in a word of the diagnosis,
+            where the family knows; else empty.
+        hint: what to try first then; a general advice if empty.
     """
 
     measurements: tuple[Measurement, ...] = ()
     evidence: dict[str, Any] = field(default_factory=dict)
+    cause: str = ""
+    hint: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

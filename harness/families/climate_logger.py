@@ -33,6 +33,7 @@ from harness.families.family import (
     Quantity,
     Session,
     by_name,
+    looks,
 )
 from harness.families.shapes import scratchpad
 from harness.families.shapes.answers import shown
@@ -53,6 +54,7 @@ from harness.families.shapes.climate_memory import (
     LOG_HUMIDITY,
     LOG_TEMPERATURE,
     NO_PASSWORD,
+    OSCILLATOR,
     PAD,
     PAGE,
     READ,
@@ -78,9 +80,11 @@ from harness.families.shapes.climate_scales import (
 from harness.families.shapes.memory import Memory, memory_checks
 from harness.families.shapes.missions import (
     HIGH,
+    LOOKS,
     LOW,
     SAMPLES,
     judged_log,
+    mission_quantities,
     wait_for_samples,
 )
 from harness.families.shapes.restoring import restored
@@ -204,6 +208,7 @@ _QUANTITIES = (
     _quantity("clock", "the device's date and time", lambda r: r.clock.isoformat()),
     _quantity("logger_model", "kind of logger", lambda r: model_of(r).name),
     _quantity("logger_status", "mission, flags, oscillator, in words", _words),
+    *mission_quantities(read_registers, OSCILLATOR),
     _quantity("mission_start", "when the last mission began", lambda r: r.started),
     _quantity(
         "mission_samples", "taken in the last mission", lambda r: r.samples, "samples"
@@ -308,7 +313,8 @@ def _mission(session: Session, options: Options) -> Findings:
         start(session, setup_page(session, options, model))
         wait_for_samples(
             session,
-            lambda s: read_registers(s).samples,
+            read_registers,
+            OSCILLATOR,
             wanted=options.whole("samples"),
             period_s=options.whole("period_s"),
         )
@@ -471,6 +477,7 @@ FAMILIES = (
         typical_parts="DS1922L, DS1922T, DS1922E, DS1923, DS2422",
         quantities=by_name(*_QUANTITIES),
         checks=by_name(*_CHECKS),
+        looks=looks(*LOOKS),
         destructive="a mission erases the results of the last one",
         facts="CRC-16 on scratchpad and pages, CRC-8 on calibration; no passwords",
     ),

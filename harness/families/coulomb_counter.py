@@ -11,7 +11,8 @@ memory.
 
 from __future__ import annotations
 
-from harness.families.family import Answer, Family, Quantity, Session, by_name
+from harness.families.family import Answer, Family, Quantity, Session, by_name, looks
+from harness.families.shapes.battery import counts_look
 from harness.families.shapes.gauge import (
     GAUGE_SETTINGS,
     Gauge,
@@ -48,6 +49,7 @@ FAMILIES = (
         settings=by_name(*GAUGE_SETTINGS),
         configure=gauge_configure(GAUGE),
         checks=by_name(*gauge_checks(GAUGE)),
+        looks=(*looks("sleeps_on_low_line"), counts_look(GAUGE.sense)),
         facts="no check values: read until two agree",
     ),
 )

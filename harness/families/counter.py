@@ -29,6 +29,7 @@ from harness.families.family import (
     Quantity,
     Session,
     by_name,
+    looks,
 )
 from harness.families.shapes import scratchpad
 from harness.families.shapes.answers import read_records, shown
@@ -175,6 +176,7 @@ FAMILIES = (
         checks=by_name(
             *memory_checks(Memory(size=_SIZE, read=read_pages, write=_write)), _COUNTING
         ),
+        looks=looks(*_PAGES),
         destructive="",
         facts="CRC-16 on pages and counters; writes move the counters of pages 12, 13",
     ),

@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from harness.errors import CheckValueWrong
-from harness.families.family import Answer, Family, Hazard, Session, by_name
+from harness.families.family import Answer, Family, Hazard, Session, by_name, looks
 from harness.families.shapes.port_checks import port_checks
 from harness.families.shapes.ports import (
     Ports,
@@ -78,6 +78,7 @@ FAMILIES = (
         settings=by_name(*port_settings(_PORTS)),
         configure=configure,
         checks=by_name(*port_checks(_PORTS)),
+        looks=looks("ports"),
         destructive="switches loads up to 28 V; 28 V on the data pin during traffic",
         facts="nibble complement instead of a CRC: read twice",
     ),

@@ -32,6 +32,7 @@ from harness.families.family import (
     Quantity,
     Session,
     by_name,
+    looks,
 )
 from harness.families.shapes.answers import require_crc16, shown
 from harness.families.shapes.conditional import answered, search_check
@@ -213,6 +214,7 @@ FAMILIES = (
             _CONDITIONAL_SEARCH,
             *memory_checks(Memory(size=_MEMORY_END, read=read_memory)),
         ),
+        looks=looks("ports", "power_supply", "channels", "protection"),
         destructive="switches loads up to 13 V; a reset low over 5 ms drops the outputs",
         facts="CRC-16 on everything; write-once memory is read only here",
     ),

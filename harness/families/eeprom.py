@@ -19,7 +19,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from harness.errors import UsageError
+from harness.errors import AnswerImpossible, SlotproofError, UsageError
 from harness.families.family import (
     Answer,
     Check,
@@ -33,10 +33,11 @@ from harness.families.family import (
     Register,
     Session,
     by_name,
+    looks,
 )
 from harness.families.shapes import scratchpad
 from harness.families.shapes.answers import read_records
-from harness.families.shapes.memory import Memory, memory_checks
+from harness.families.shapes.memory import Memory, first_bytes, memory_checks
 from harness.families.shapes.scratchpad import ALTERNATING, Scratchpad
 from harness.records import Measurement
 
@@ -59,12 +60,14 @@ class Protection:
         first: address of the byte of unit 0.
         count: number of units.
         lock: address of the byte that blocks copies to protected units.
+        unit_bytes: size of a unit.
     """
 
     unit: str
     first: int
     count: int
     lock: int
+    unit_bytes: int
 
 
 _PAD_2D = Scratchpad(
@@ -76,8 +79,10 @@ _PAD_23 = Scratchpad(
     size=0x200, pad_bytes=32, copy_s=0.005, done=ALTERNATING, read_crc=False
 )
 
-_PROTECTION_2D = Protection(unit="page", first=0x80, count=4, lock=0x84)
-_PROTECTION_43 = Protection(unit="block", first=0xA00, count=10, lock=0xA1E)
+_PROTECTION_2D = Protection(unit="page", first=0x80, count=4, lock=0x84, unit_bytes=32)
+_PROTECTION_43 = Protection(
+    unit="block", first=0xA00, count=10, lock=0xA1E, unit_bytes=256
+)
 
 
 # -- reading with a CRC, where the part has one ----------------------------------
@@ -232,8 +237,49 @@ def _plain_read(part: Scratchpad) -> Callable[[Session, int, int], bytes]:
     return lambda session, at, length: scratchpad.read_plain(session, part, at, length)
 
 
-def _write(part: Scratchpad) -> Callable[[Session, int, bytes], None]:
-    return lambda session, at, data: scratchpad.write(session, part, at, data)
+def _write(
+    part: Scratchpad, where: Protection | None = None
+) -> Callable[[Session, int, bytes], None]:
+    def write(session: Session, at: int, data: bytes) -> None:
+        try:
+            scratchpad.write(session, part, at, data)
+        except AnswerImpossible as fault:
+            store = fault.facts.get("store")
+            if where is None or store is None:
+                raise
+            raise _with_protection(session, part, where, fault) from fault
+
+    return write
+
+
+def _with_protection(
+    session: Session, part: Scratchpad, where: Protection, fault: AnswerImpossible
+) -> AnswerImpossible:
+    """A failed store, with what the protection bytes say of its row."""
+    try:
+        states, lock = _protection_bytes(session, part, where)
+    except SlotproofError:
+        return fault  # the store failed, and now the part does not answer either
+    store = dict(fault.facts["store"])
+    unit = int(store["address"]) // where.unit_bytes
+    store["protection"] = f"{states.hex(' ').upper()}, lock {lock:02X}"
+    state = _STATES.get(states[unit]) if unit < where.count else None
+    if state is None and store.get("protected"):
+        return fault
+    if state is None:
+        return AnswerImpossible(
+            fault.what,
+            hint=scratchpad.STORE_SUPPLY_HINT,
+            cause="supply",
+            facts={"store": store},
+        )
+    store["protected"] = f"in {where.unit} {unit}, {state}"
+    return AnswerImpossible(
+        f"{fault.what}; {where.unit} {unit} is {state}",
+        hint="protection is for ever: write to an open page, or use another part",
+        cause="configuration",
+        facts={"store": store},
+    )
 
 
 _FACTORY = Quantity(
@@ -253,10 +299,13 @@ _USER_BYTES = Quantity(
     about="two bytes for the user, or a maker's number",
 )
 _MEMORY_2D = Memory(
-    size=0x80, read=_plain_read(_PAD_2D), write=_write(_PAD_2D), hazards=_WEAR
+    size=0x80,
+    read=_plain_read(_PAD_2D),
+    write=_write(_PAD_2D, _PROTECTION_2D),
+    hazards=_WEAR,
 )
 _MEMORY_43 = Memory(
-    size=0xA00, read=read_extended, write=_write(_PAD_43), hazards=_WEAR
+    size=0xA00, read=read_extended, write=_write(_PAD_43, _PROTECTION_43), hazards=_WEAR
 )
 _MEMORY_23 = Memory(
     size=0x200, read=_plain_read(_PAD_23), write=_write(_PAD_23), hazards=_WEAR
@@ -275,6 +324,7 @@ FAMILIES = (
         checks=by_name(
             *memory_checks(_MEMORY_2D), *_protection_checks(_PAD_2D, _PROTECTION_2D)
         ),
+        looks=looks("protection", "copies_blocked", "factory_byte"),
         destructive=f"{_PROTECTING}; writing wears cells",
         facts="CRC-16 on scratchpad, none on memory: read twice",
     ),
@@ -287,6 +337,7 @@ FAMILIES = (
         checks=by_name(
             *memory_checks(_MEMORY_43), *_protection_checks(_PAD_43, _PROTECTION_43)
         ),
+        looks=looks("protection", "copies_blocked"),
         destructive=f"{_PROTECTING}; writing wears cells",
         facts="CRC-16 on scratchpad and pages",
     ),
@@ -295,7 +346,9 @@ FAMILIES = (
         name="EEPROM, 4 Kbit",
         device_class="memory",
         typical_parts="DS2433, DS24B33, DS1973",
+        quantities=by_name(first_bytes(_MEMORY_23)),
         checks=by_name(*memory_checks(_MEMORY_23)),
+        looks=looks("first_bytes"),
         register=Register(
             write=bytes([scratchpad.WRITE, 0, 0]),
             read=bytes([scratchpad.READ]),

@@ -25,6 +25,7 @@ from harness.families.family import (
     Quantity,
     Session,
     by_name,
+    looks,
 )
 from harness.families.shapes.answers import read_twice, shown
 from harness.families.shapes.memory import Memory, memory_checks
@@ -159,6 +160,7 @@ FAMILIES = (
                 hazards=frozenset({Hazard.LOCK}),
             ),
         ),
+        looks=looks("register_locked", "application_register"),
         destructive="the application register locks for ever; writing wears cells",
         facts="no check values: read twice",
     ),

@@ -71,6 +71,32 @@ class Quantity:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Look:
+    """A quantity that an examination may ask for, because asking changes nothing.
+
+    Whatever stores, counts, clears, switches, starts or measures with a limited cell
+    is no look; a new measurement of a part that has nothing to lose by it is.
+
+    Attributes:
+        quantity: its name.
+        times: how many readings are worth having; a mean needs some.
+        pause_s: until the device has a new value.
+        watched: True if nobody but the host may change it, so that it must read the
+            same from the beginning of an examination to its end.
+    """
+
+    quantity: str
+    times: int = 1
+    pause_s: float = 0.0
+    watched: bool = False
+
+
+def looks(*names: str) -> tuple[Look, ...]:
+    """Plain looks at quantities."""
+    return tuple(Look(quantity=name) for name in names)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Setting:
     """Something a device can be told, and its allowed values in words.
 
@@ -99,6 +125,10 @@ class Family:
             None if the kind takes no part in one.
         register: a register that slot-timing tests may write and read back, or None.
         checks: by name.
+        looks: quantities that an examination may ask for, in this order; the supply
+            is among them where the kind can be asked for it.
+        changed_by_match: the quantity that every match by the ROM code changes; empty
+            for all kinds but one.
         destructive: what cannot be undone or can hurt, in a few words; empty if nothing.
         facts: what else the table of kinds should say (check values, speeds, gaps).
         recognised_only: True if there is no driver: ROM code proved, nothing more.
@@ -114,6 +144,8 @@ class Family:
     convert_all: Callable[[Broadcast, bool], Answer] | None = None
     register: Register | None = None
     checks: Mapping[str, Check] = field(default_factory=dict)
+    looks: tuple[Look, ...] = ()
+    changed_by_match: str = ""
     destructive: str = ""
     facts: str = ""
     recognised_only: bool = False
@@ -151,6 +183,7 @@ __all__ = [
     "Family",
     "Findings",
     "Hazard",
+    "Look",
     "Option",
     "OptionKind",
     "Options",
@@ -160,4 +193,5 @@ __all__ = [
     "Session",
     "Setting",
     "by_name",
+    "looks",
 ]

@@ -28,6 +28,7 @@ from harness.families.family import (
     Session,
     Setting,
     by_name,
+    looks,
 )
 from harness.families.shapes import i2c_packets
 from harness.families.shapes.answers import read_twice
@@ -234,6 +235,7 @@ FAMILIES = (
         configure=configure,
         checks=_CHECKS,
         destructive="writing to parts behind it",
+        looks=looks("revision", "speed_khz"),
         facts="CRC-16 on what is sent, none on answers: read twice",
     ),
 )

@@ -39,6 +39,7 @@ from harness.families.family import (
     Session,
     Setting,
     by_name,
+    looks,
 )
 from harness.families.shapes.answers import read_twice, require_crc8, shown
 from harness.families.shapes.memory import Memory, memory_checks
@@ -432,6 +433,7 @@ FAMILIES = (
         convert_all=convert_all,
         checks=by_name(alarm_search_check(_adjustable), *memory_checks(_MEMORY)),
         destructive="storing and writing wear cells",
+        looks=looks("power_supply", "variant", "location", "temperature"),
         facts="CRC-8 on blocks, none on memory: read twice",
     ),
 )

@@ -39,6 +39,7 @@ from harness.families.family import (
     Quantity,
     Session,
     by_name,
+    looks,
 )
 from harness.families.shapes.answers import read_records, shown
 from harness.families.shapes.conditional import answered, search_check
@@ -289,6 +290,7 @@ FAMILIES = (
         settings=by_name(*port_settings(_PORTS)),
         configure=configure,
         checks=by_name(*port_checks(_PORTS), *_CHECKS),
+        looks=looks("ports", "power_supply", "power_on_flag"),
         destructive="switches loads; outputs power up at random",
         facts="CRC-16 on registers and samples",
     ),

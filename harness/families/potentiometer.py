@@ -33,6 +33,7 @@ from harness.families.family import (
     Session,
     Setting,
     by_name,
+    looks,
 )
 from harness.families.shapes.answers import read_twice, shown
 from harness.families.shapes.conditional import answered, search_check
@@ -280,6 +281,7 @@ FAMILIES = (
         configure=configure,
         checks=by_name(*_CHECKS),
         destructive="moves what the wiper drives; terminals up to 11 V",
+        looks=looks("position", "charge_pump", "features"),
         facts="no check value: read twice, writes echoed before they act",
     ),
 )

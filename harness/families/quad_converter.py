@@ -40,6 +40,7 @@ from harness.families.family import (
     Session,
     Setting,
     by_name,
+    looks,
 )
 from harness.families.shapes.answers import shown
 from harness.families.shapes.conditional import answered, search_check
@@ -388,6 +389,7 @@ FAMILIES = (
         configure=configure,
         checks=by_name(*_CHECKS),
         destructive="switches loads; calibration page is never written",
+        looks=looks("power_on_flags", *(f"output_{name}" for name in _CHANNELS)),
         facts="CRC-16 on pages, writes and the convert command",
     ),
 )

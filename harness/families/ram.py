@@ -10,9 +10,9 @@ facts at hand: zeros and the alternating pattern are both taken.
 
 from __future__ import annotations
 
-from harness.families.family import Family, Register, Session, by_name
+from harness.families.family import Family, Register, Session, by_name, looks
 from harness.families.shapes import scratchpad
-from harness.families.shapes.memory import Memory, memory_checks
+from harness.families.shapes.memory import Memory, first_bytes, memory_checks
 from harness.families.shapes.scratchpad import ALTERNATING, ZEROS, Scratchpad
 
 _COPY_S = 0.001
@@ -49,12 +49,15 @@ def _memory(size: int) -> Memory:
 
 
 def _ram(code: int, kbit: int, parts: str, name: str = "") -> Family:
+    memory = _memory(kbit * 128)
     return Family(
         code=code,
         name=name or f"battery-backed RAM, {kbit} Kbit",
         device_class="memory",
         typical_parts=parts,
-        checks=by_name(*memory_checks(_memory(kbit * 128))),
+        quantities=by_name(first_bytes(memory)),
+        checks=by_name(*memory_checks(memory)),
+        looks=looks("first_bytes"),
         register=_REGISTER,
         facts="no check values: read twice",
     )

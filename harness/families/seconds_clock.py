@@ -44,6 +44,7 @@ from harness.families.family import (
     Session,
     Setting,
     by_name,
+    looks,
 )
 from harness.families.shapes.answers import shown
 from harness.families.shapes.values import on_off, whole
@@ -136,8 +137,20 @@ def _running(session: Session) -> Snapshot:
         raise ReadingImplausible(
             f"the oscillator is off: {snapshot.seconds} s stand still",
             hint="set the clock with its oscillator on",
+            cause="configuration",
         )
     return snapshot
+
+
+def _oscillator(session: Session) -> Answer:
+    snapshot = read(session)
+    return Answer(
+        value="on" if snapshot.runs else "off",
+        evidence={
+            "byte": f"{snapshot.control:02X}",
+            "place": "bits 3 and 2 of the control byte, 1 runs",
+        },
+    )
 
 
 def _offset(session: Session) -> Answer:
@@ -166,7 +179,7 @@ _COMMON = (
     Quantity(
         name="oscillator",
         unit="",
-        read=lambda session: Answer(value="on" if read(session).runs else "off"),
+        read=_oscillator,
         about="on or off",
     ),
 )
@@ -315,6 +328,7 @@ def _next_tick(session: Session) -> _Tick:
     raise StillBusy(
         f"the clock stands at {held.seconds} s for {_LONGEST_TICK_S} s",
         hint="its oscillator bits are on and it does not count: look at the crystal",
+        cause="device",
     )
 
 
@@ -338,6 +352,9 @@ def _drift(session: Session, options: Options) -> Findings:
             ),
         ),
         evidence={"device_s": device_s, "host_s": round(host_s, 6)},
+        cause="device",
+        hint="this crystal or its cell: replace the unit, or correct its stamps by this "
+        "rate",
     )
 
 
@@ -384,6 +401,7 @@ FAMILIES = (
         settings=by_name(*_COMMON_SETTINGS, *_FLAG_SETTINGS),
         configure=configure,
         checks=by_name(*_CHECKS),
+        looks=looks("oscillator", "clock_offset"),
         destructive="setting loses the old time",
         facts="no check value: read twice",
     ),
@@ -396,6 +414,7 @@ FAMILIES = (
         settings=by_name(*_COMMON_SETTINGS, *_INTERRUPT_SETTINGS),
         configure=configure,
         checks=by_name(*_CHECKS),
+        looks=looks("oscillator", "clock_offset"),
         destructive="setting loses the old time",
         facts="no check value: read twice; a reset over 960 us can hide an interrupt",
     ),

@@ -34,6 +34,7 @@ from harness.families.family import (
     Quantity,
     Session,
     by_name,
+    looks,
 )
 from harness.families.shapes import scratchpad
 from harness.families.shapes.answers import shown
@@ -41,6 +42,7 @@ from harness.families.shapes.logger_memory import (
     CLOCK_AT,
     FLAGS,
     IDLE,
+    OSCILLATOR,
     PAD,
     PAGE,
     Registers,
@@ -60,9 +62,11 @@ from harness.families.shapes.logger_memory import (
 from harness.families.shapes.memory import Memory, memory_checks
 from harness.families.shapes.missions import (
     HIGH,
+    LOOKS,
     LOW,
     SAMPLES,
     judged_log,
+    mission_quantities,
     wait_for_samples,
 )
 from harness.families.shapes.restoring import restored
@@ -148,6 +152,7 @@ _QUANTITIES = (
     ),
     _quantity("clock", "the device's date and time", lambda r: r.clock.isoformat()),
     _quantity("logger_status", "mission, flags, oscillator, in words", status_words),
+    *mission_quantities(read_registers, OSCILLATOR),
     _quantity("mission_start", "when the last mission began", lambda r: r.started),
     _quantity(
         "mission_samples", "taken in the last mission", lambda r: r.samples, "samples"
@@ -238,7 +243,8 @@ def _mission(session: Session, options: Options) -> Findings:
         start(session, thresholds, period_min, 0x06)
         wait_for_samples(
             session,
-            lambda s: read_registers(s).samples,
+            read_registers,
+            OSCILLATOR,
             wanted=options.whole("samples"),
             period_s=60.0 * period_min,
         )
@@ -362,6 +368,7 @@ FAMILIES = (
         typical_parts="DS1921G, DS1921H, DS1921Z",
         quantities=by_name(*_QUANTITIES),
         checks=by_name(*_CHECKS),
+        looks=looks(*LOOKS),
         destructive="a mission erases the results of the last one",
         facts="CRC-16 on scratchpad and pages; each conversion drains a sealed cell",
     ),

@@ -20,12 +20,14 @@ from harness.families.family import (
     Family,
     Findings,
     Hazard,
+    Look,
     Option,
     OptionKind,
     Options,
     Quantity,
     Session,
     by_name,
+    looks,
 )
 from harness.families.shapes.port_checks import kept, port_checks
 from harness.families.shapes.ports import (
@@ -142,6 +144,11 @@ FAMILIES = (
                 expected_s=0.5,
             ),
         ),
+        looks=(
+            *looks("ports"),
+            Look(quantity="latch_a", watched=True),
+        ),
+        changed_by_match="latch_a",
         destructive="any match by its ROM code toggles the load",
         facts="no check value: sensed by search, never by match",
     ),

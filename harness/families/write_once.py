@@ -36,6 +36,7 @@ from harness.families.family import (
     Quantity,
     Session,
     by_name,
+    looks,
 )
 from harness.families.shapes.answers import read_records, require_crc8, require_crc16
 from harness.families.shapes.memory import Memory, memory_checks
@@ -349,6 +350,7 @@ def _family(code: int, part: Part, kbit: int, parts: str) -> Family:
         typical_parts=parts,
         quantities=by_name(*_quantities(part)),
         checks=by_name(*_checks(part)),
+        looks=looks("protected_pages", "redirected_pages"),
         destructive="every programmed bit, page protection; 12 V harms other parts",
         facts="CRC-8 throughout" if part.is_short else "CRC-16 throughout",
     )

@@ -214,6 +214,17 @@ class Expectation(Strict):
         default="external",
         description="supply of a device that has a supply pin, for the budget",
     )
+    no_load: bool = Field(
+        default=False,
+        description="an operator has opened the load and the charger of this battery "
+        "part: no current flows through its sense resistor",
+    )
+    sense_mohm: float | None = Field(
+        default=None,
+        ge=0.001,
+        le=10_000,
+        description="sense resistor of a battery part, in milliohm, as fitted",
+    )
 
     @field_validator("rom_code")
     @classmethod
@@ -336,6 +347,12 @@ class Fixture(FromFile):
             if socket.expect.rom_code == wanted:
                 return socket.name
         return ""
+
+    def sense_mohm_of(self, rom_code: str) -> float | None:
+        """Sense resistor at the socket that expects this ROM code, or None."""
+        name = self.socket_of(rom_code)
+        said = (s.expect.sense_mohm for s in self.sockets if name and s.name == name)
+        return next(said, None)
 
     def loop_backs_of(self, rom_code: str) -> dict[str, str]:
         """Output to input, as wired at the socket that expects this ROM code."""

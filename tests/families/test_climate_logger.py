@@ -310,8 +310,10 @@ def test_mission_without_samples(live: Make, given: Make) -> None:
     """F26: mission flag set and nothing is ever sampled; stopped afterwards."""
     session = live(0x41)
     model(session).cell_is_empty = True
-    with pytest.raises(ReadingImplausible, match="0 samples"):
+    with pytest.raises(ReadingImplausible, match="0 samples") as raised:
         run(session, given, "mission")
+    assert raised.value.cause == "device"
+    assert raised.value.facts["place"] == "bit 0 of 0212h, 1 runs"
     assert not model(session).registers[0x15] & 0x02
 
 

@@ -145,7 +145,26 @@ def test_what_no_check_can_catch(script: Make) -> None:
             "check bytes",
         ),
         ([(WORKED_2D[0][0], "FF FF")], DeviceAbsent, "nobody drives"),
-        ([*WORKED_2D[:2], ("55 20 00 07", "FF")], AnswerImpossible, "refused"),
+        (
+            [
+                *WORKED_2D[:2],
+                ("55 20 00 07", "FF"),
+                ("AA", "20 00 07"),
+                ("AA", "20 00 07"),
+            ],
+            AnswerImpossible,
+            "end byte FFh, status 07h afterwards: refused",
+        ),
+        (
+            [
+                *WORKED_2D[:2],
+                ("55 20 00 07", "FF"),
+                ("AA", "20 00 27"),
+                ("AA", "20 00 27"),
+            ],
+            AnswerImpossible,
+            "end byte FFh, status 27h afterwards: bit 5",
+        ),
         (
             [*WORKED_2D[:3], ("AA", "20 00 27"), ("AA", "20 00 27")],
             AnswerImpossible,

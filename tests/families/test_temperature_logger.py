@@ -288,8 +288,42 @@ def test_mission_without_samples(live: Make, given: Make) -> None:
     model(session).cell_is_empty = True
     with pytest.raises(ReadingImplausible, match="0 samples in") as raised:
         run(session, given, "mission", samples=2)
-    assert "oscillator" in raised.value.hint
+    assert "oscillator is on" in raised.value.hint
+    assert raised.value.cause == "device"
+    assert raised.value.facts["samples"] == 0
+    assert raised.value.facts["place"] == "bit 7 of 020Eh, 0 runs"
     assert not model(session).registers[0x14] & 0x20
+
+
+def test_oscillator_and_mission_in_quantities(live: Make) -> None:
+    """F26: bit 7 of 020Eh, 1 is off; the clock's offset cannot be had then."""
+    session = live(0x21, oscillator_on=False)
+    assert read(session, "oscillator") == "off"
+    assert quantities(0x21)["oscillator"].read(session).evidence == {
+        "byte": "80",
+        "place": "bit 7 of 020Eh, 0 runs",
+    }
+    assert read(session, "mission") == "none"
+    assert read(session, "memory_cleared") is False
+    with pytest.raises(ReadingImplausible, match="oscillator is off"):
+        read(session, "clock_offset")
+
+
+def test_clock_offset_against_the_host(live: Make) -> None:
+    """Set an hour ahead, it reads an hour ahead."""
+    session = live(0x21, clock="2024-01-01T01:00:00Z")
+    assert read(session, "clock_offset") == pytest.approx(3600, abs=1.5)
+
+
+def test_samples_that_are_due(live: Make) -> None:
+    """Ten minutes into a mission with a period of two: at least four samples were due."""
+    session = live(0x21)
+    logger_memory.clear(session)
+    logger_memory.start(session, b"\x00\xff", 2, 0x06)
+    session.clock.sleep(600)
+    facts = quantities(0x21)["mission"].read(session).evidence
+    assert facts["samples_due"] == 4
+    assert facts["samples"] >= facts["samples_due"]
 
 
 def test_mission_that_does_not_start(live: Make, given: Make) -> None:

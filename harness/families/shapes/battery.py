@@ -11,16 +11,20 @@ Source of the offset check: field-failure collection F27 (raw +3 at 25 mohm is 2
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from statistics import fmean
+from typing import Any
 
 from harness.errors import UsageError
 from harness.families.family import (
+    Answer,
     Check,
     Findings,
+    Look,
     Option,
     OptionKind,
     Options,
+    Quantity,
     Session,
     Setting,
     by_name,
@@ -35,8 +39,36 @@ SENSE = Setting(
 )
 
 OFFSET_READINGS = 32
+MOST_MOVE = 2
+"""Steps by which readings of a sound converter differ (field failures, F27)."""
 
-_MEMORY_KEY = "sense_mohm"
+SENSE_KEY = "sense_mohm"
+"""Of the resistor in a session's memory; a fixture may have put it there."""
+
+_QUICK_S = 0.2
+"""A part that has a new current so often is worth a mean in an examination."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trim:
+    """A register whose content is added to every current.
+
+    Attributes:
+        quantity: by which it is read, in counts.
+        place: where it stands, in words.
+        shift: unused bits below it.
+        size: bytes that it takes, the low one first.
+    """
+
+    quantity: str
+    place: str
+    shift: int
+    size: int
+
+    def encoded(self, counts: int) -> bytes:
+        """A trim as it stands in the register, low byte first."""
+        raw = counts << self.shift & (1 << 8 * self.size) - 1
+        return raw.to_bytes(self.size, "little")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,12 +80,28 @@ class CurrentSense:
         count_uv: sense voltage of one count.
         update_s: a new value comes so often.
         inner_mohm: resistor inside the part; None if there is only an outer one.
+        trim: its offset register, or None.
     """
 
     read_counts: Callable[[Session], int]
     count_uv: float
     update_s: float
     inner_mohm: float | None = None
+    trim: Trim | None = None
+
+    def known_mohm(self, session: Session) -> float | None:
+        """The resistor in force, None if nobody said what it is."""
+        known = session.memory.get(SENSE_KEY, self.inner_mohm)
+        return None if known is None else float(known)
+
+    def facts(self, session: Session) -> dict[str, Any]:
+        """What a diagnosis must know to make amperes and a trim of counts."""
+        known = {
+            "count_uv": self.count_uv,
+            "sense_mohm": self.known_mohm(session),
+            "trim": asdict(self.trim) if self.trim else None,
+        }
+        return {key: value for key, value in known.items() if value is not None}
 
     def sense_mohm(self, session: Session) -> float:
         """The resistor in force.
@@ -61,13 +109,13 @@ class CurrentSense:
         Raises:
             UsageError: nobody said what it is.
         """
-        known = session.memory.get(_MEMORY_KEY, self.inner_mohm)
+        known = self.known_mohm(session)
         if known is None:
             raise UsageError(
                 "the sense resistor of this device is not known",
                 hint="give it first: configure with settings: {sense_mohm: ...}",
             )
-        return float(known)
+        return known
 
     def ampere(self, session: Session, counts: float) -> float:
         """Current of so many counts."""
@@ -80,7 +128,27 @@ def remember_sense(session: Session, value: Scalar) -> None:
     Raises:
         UsageError: no resistance.
     """
-    session.memory[_MEMORY_KEY] = number("sense_mohm", value, 0.001, 10_000)
+    session.memory[SENSE_KEY] = number("sense_mohm", value, 0.001, 10_000)
+
+
+def counts_quantity(sense: CurrentSense) -> Quantity:
+    """The current register as it stands; needs no resistor."""
+
+    def read(session: Session) -> Answer:
+        return Answer(value=sense.read_counts(session), evidence=sense.facts(session))
+
+    return Quantity(
+        name="current_counts",
+        unit="counts",
+        read=read,
+        about="current register as it stands, sign included",
+    )
+
+
+def counts_look(sense: CurrentSense) -> Look:
+    """A mean where new values come quickly, two readings where they do not."""
+    times = OFFSET_READINGS if sense.update_s <= _QUICK_S else 2
+    return Look(quantity="current_counts", times=times, pause_s=sense.update_s)
 
 
 # -- offset at no current --------------------------------------------------------
@@ -129,16 +197,29 @@ READINGS = Option(
 )
 
 
+_OFFSET_HINT = (
+    "open the load first, sense wires at the resistor itself (Kelvin connection); then "
+    "trim the offset (check offset_trim where the kind has it), else take it off readings"
+)
+_MOVES_HINT = (
+    "readings move by more than two steps, which no trim takes away: short the sense inputs "
+    "at the part; if they still move replace it"
+)
+
+
 def offset_check(sense: CurrentSense) -> Check:
     """Average the current while the bench makes sure that none flows."""
 
     def run(session: Session, options: Options) -> Findings:
         mean, counts = mean_counts(session, sense, options.whole("readings"))
+        moves = max(counts) - min(counts) > MOST_MOVE
         return Findings(
             measurements=offset_values(
                 session, sense, mean, options.number("most_counts")
             ),
-            evidence={"counts": counts},
+            evidence={"counts": counts, **sense.facts(session)},
+            cause="device" if moves else "configuration",
+            hint=_MOVES_HINT if moves else _OFFSET_HINT,
         )
 
     return Check(

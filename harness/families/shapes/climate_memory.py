@@ -29,6 +29,7 @@ from harness.errors import AnswerImpossible, CheckValueWrong
 from harness.families.family import Session
 from harness.families.shapes import scratchpad
 from harness.families.shapes.answers import require_crc16, shown
+from harness.families.shapes.missions import OscillatorBit, mission_facts
 from harness.families.shapes.scratchpad import ALTERNATING, Scratchpad
 from harness.families.shapes.timekeeping import calendar_bytes, calendar_of
 from harness.wire.crc import crc8
@@ -52,6 +53,7 @@ CONVERT_S = 0.6
 _CLEAR_S = 0.0005
 _OSCILLATOR_START_S = 1.0
 
+OSCILLATOR = OscillatorBit(address=0x0212, offset=0x12, bit=0, runs_at=1)
 PAD = Scratchpad(
     size=0x200,
     pad_bytes=PAGE,
@@ -94,12 +96,31 @@ class Registers:
         return bool(self.status & MISSION)
 
     @property
-    def started(self) -> str:
-        """Date and time of the start, or ``never``."""
+    def begun(self) -> datetime | None:
+        """Date and time of the start; None for never."""
         stamp = self.block[0x19:0x1F]
-        if not stamp[3]:
-            return "never"
-        return calendar_of(stamp, weekday=False).isoformat()
+        return calendar_of(stamp, weekday=False) if stamp[3] else None
+
+    @property
+    def started(self) -> str:
+        """As ``begun`` in words, or ``never``."""
+        return self.begun.isoformat() if self.begun else "never"
+
+    @property
+    def cleared(self) -> bool:
+        """True if memory is cleared."""
+        return bool(self.status & CLEARED)
+
+    @property
+    def period_s(self) -> float:
+        """From sample to sample; in minutes or seconds, as a bit says."""
+        unit_s = 1.0 if self.block[0x12] & IN_SECONDS else 60.0
+        return unit_s * int.from_bytes(self.block[0x06:0x08], "little")
+
+    @property
+    def wait_s(self) -> float:
+        """Delay, in minutes as written."""
+        return 60.0 * int.from_bytes(self.block[0x16:0x19], "little")
 
     @property
     def samples(self) -> int:
@@ -270,6 +291,8 @@ def start(session: Session, setup: bytes) -> None:
         raise AnswerImpossible(
             f"the mission does not run: status {after.status:02X}h",
             hint="oscillator on and memory cleared are needed: repeat the check",
+            cause="configuration",
+            facts=mission_facts(after, OSCILLATOR),
         )
 
 

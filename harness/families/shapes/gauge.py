@@ -38,7 +38,9 @@ from harness.families.shapes.answers import shown
 from harness.families.shapes.battery import (
     SENSE,
     CurrentSense,
+    Trim,
     charge_check,
+    counts_quantity,
     offset_check,
     remember_sense,
 )
@@ -176,12 +178,14 @@ class Gauge:
         shift: unused bits below the current.
         update_s: a new current comes so often.
         inner_mohm: sense resistor inside the part, or None.
+        trim: its offset register, or None.
     """
 
     count_uv: float
     shift: int
     update_s: float
     inner_mohm: float | None
+    trim: Trim | None = None
 
     @property
     def sense(self) -> CurrentSense:
@@ -199,6 +203,7 @@ class Gauge:
             count_uv=self.count_uv,
             update_s=self.update_s,
             inner_mohm=self.inner_mohm,
+            trim=self.trim,
         )
 
     def account_step_ah(self, session: Session) -> float:
@@ -225,9 +230,10 @@ def _charge(gauge: Gauge, session: Session) -> Answer:
     )
 
 
-def gauge_quantities(gauge: Gauge) -> tuple[Quantity, Quantity]:
+def gauge_quantities(gauge: Gauge) -> tuple[Quantity, ...]:
     """Current and accumulated charge; charging counts up."""
     return (
+        counts_quantity(gauge.sense),
         Quantity(
             name="current",
             unit="A",

@@ -19,6 +19,7 @@ from harness.errors import AnswerImpossible, UsageError
 from harness.families.family import Session
 from harness.families.shapes import scratchpad
 from harness.families.shapes.answers import read_records, shown
+from harness.families.shapes.missions import OscillatorBit, mission_facts
 from harness.families.shapes.scratchpad import ALTERNATING, Scratchpad
 from harness.families.shapes.timekeeping import calendar_bytes, calendar_of
 
@@ -31,6 +32,7 @@ IDLE, CLEARED, MISSION = 0x80, 0x40, 0x20
 FLAGS = {"low": 0x04, "high": 0x02, "clock": 0x01}
 BINS = 64
 
+OSCILLATOR = OscillatorBit(address=CONTROL_AT, offset=0x0E, bit=7, runs_at=0)
 PAD = Scratchpad(size=0x200, pad_bytes=PAGE, copy_s=0.001, done=ALTERNATING)
 
 
@@ -107,6 +109,21 @@ class Registers:
         return bool(self.status & MISSION)
 
     @property
+    def cleared(self) -> bool:
+        """True if memory is cleared."""
+        return bool(self.status & CLEARED)
+
+    @property
+    def period_s(self) -> float:
+        """From sample to sample; the register counts minutes."""
+        return 60.0 * self.block[0x0D]
+
+    @property
+    def wait_s(self) -> float:
+        """Delay, and the rest of the minute in which a mission starts."""
+        return 60.0 * (1 + int.from_bytes(self.block[0x12:0x14], "little"))
+
+    @property
     def samples(self) -> int:
         """Samples of the last mission, or of the one in progress."""
         return int.from_bytes(self.block[0x1A:0x1D], "little")
@@ -117,13 +134,18 @@ class Registers:
         return int.from_bytes(self.block[0x1D:0x20], "little")
 
     @property
-    def started(self) -> str:
-        """Date and time of the start, or ``never``."""
+    def begun(self) -> datetime | None:
+        """Date and time of the start, to the minute; None for never."""
         minute, hour, date, month, year = self.block[0x15:0x1A]
         if not any((minute, hour, date, month, year)):
-            return "never"
+            return None
         stamp = bytes([0, minute, hour, 0, date, month, year])
-        return calendar_of(stamp, weekday=True).isoformat()
+        return calendar_of(stamp, weekday=True)
+
+    @property
+    def started(self) -> str:
+        """As ``begun`` in words, or ``never``."""
+        return self.begun.isoformat() if self.begun else "never"
 
 
 def read_pages(session: Session, address: int, count: int) -> bytes:
@@ -269,6 +291,8 @@ def start(session: Session, thresholds: bytes, period_min: int, control: int) ->
         raise AnswerImpossible(
             f"the mission does not run: {status_words(after)}",
             hint="oscillator on, memory cleared, then the period: repeat the check",
+            cause="configuration",
+            facts=mission_facts(after, OSCILLATOR),
         )
     got = after.block[0x0B:0x0E]
     if got != thresholds + bytes([period_min]):

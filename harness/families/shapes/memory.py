@@ -13,12 +13,14 @@ from dataclasses import dataclass
 
 from harness.errors import AnswerImpossible, SlotproofError, UsageError
 from harness.families.family import (
+    Answer,
     Check,
     Findings,
     Hazard,
     Option,
     OptionKind,
     Options,
+    Quantity,
     Session,
     by_name,
 )
@@ -26,6 +28,7 @@ from harness.families.shapes.answers import shown
 from harness.records import Measurement
 
 _RESTORE_TRIES = 3
+_FIRST = 8
 
 Fill = Callable[[int], int]
 """Address to byte."""
@@ -79,6 +82,16 @@ class Memory:
     read: Callable[[Session, int, int], bytes]
     write: Callable[[Session, int, bytes], None] | None = None
     hazards: frozenset[Hazard] = frozenset()
+
+
+def first_bytes(memory: Memory) -> Quantity:
+    """The beginning of a memory that has nothing else to be asked for."""
+    return Quantity(
+        name="first_bytes",
+        unit="",
+        read=lambda session: Answer(value=shown(memory.read(session, 0, _FIRST))),
+        about=f"the first {_FIRST} bytes of memory, in hex",
+    )
 
 
 def memory_checks(memory: Memory) -> tuple[Check, ...]:

@@ -146,6 +146,14 @@ def drive(session: Session, ports: Ports, latches: int) -> PortState:
 def port_quantities(ports: Ports) -> tuple[Quantity, ...]:
     """Level and latch of each channel, and its activity where the part keeps it."""
     rows = [
+        Quantity(
+            name="ports",
+            unit="",
+            read=lambda session: _in_words(ports, ports.read(session)),
+            about="latch and pin of every channel at one moment",
+        )
+    ]
+    rows += [
         row
         for place, name in enumerate(ports.channels)
         for row in (
@@ -174,6 +182,15 @@ def port_quantities(ports: Ports) -> tuple[Quantity, ...]:
             for place, name in enumerate(ports.channels)
         ]
     return tuple(rows)
+
+
+def _in_words(ports: Ports, state: PortState) -> Answer:
+    rows = {
+        name: {"latch": state.latches >> place & 1, "pin": state.levels >> place & 1}
+        for place, name in enumerate(ports.channels)
+    }
+    words = [f"{n}: latch {row['latch']}, pin {row['pin']}" for n, row in rows.items()]
+    return Answer(value="; ".join(words), evidence={"channels": rows})
 
 
 def _bit_reader(ports: Ports, which: str, place: int) -> Callable[[Session], Answer]:

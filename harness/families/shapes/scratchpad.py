@@ -15,11 +15,13 @@ Sources: data sheets of families 2Dh (part DS2431) p. 7-12, 23h (DS2433) p. 6, 4
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 from harness.errors import (
     AnswerImpossible,
     CheckValueWrong,
     DeviceAbsent,
+    LineError,
     StillBusy,
     UsageError,
 )
@@ -130,31 +132,81 @@ def copy(session: Session, part: Scratchpad, staged: Staged) -> None:
     Raises:
         AnswerImpossible: the copy was refused, or did not run to its end.
         StillBusy: neither done nor refused.
+        LineError: the line was disturbed, and no copy explains it.
     """
     command = bytes([part.copy_command]) + staged.authorisation + part.copy_suffix
-    session.hold_strong_pull_up(command, part.copy_s)
-    status = session.more(read=1)[0]
-    where = f"copy to {staged.address:04X}h"
-    if status == 0xFF:
-        session.verify()
-        raise AnswerImpossible(
-            f"{where}: the device shows FFh, refused or never begun",
-            hint="look at page protection and at the supply during the copy",
-        )
-    if status not in part.done:
+    where, fallen = f"copy to {staged.address:04X}h", None
+    try:
+        session.hold_strong_pull_up(command, part.copy_s)
+        end = session.more(read=1)[0]
+    except LineError as fault:
+        # the working current can pull the line itself below the adapter's threshold
+        session.clock.sleep(part.copy_s)
+        session.settle()
+        end, fallen = 0xFF, fault
+    if end not in part.done | {0xFF}:
         raise StillBusy(
-            f"{where}: the device shows {status:02X}h after {part.copy_s:g} s"
+            f"{where}: the device shows {end:02X}h after {part.copy_s:g} s",
+            cause="supply",
+            facts=store_facts(part, staged, end=end),
         )
+    if end == 0xFF:
+        session.verify()
     # three bytes without a check value
     after = read_twice(
         session, lambda: session.transact(bytes([READ]), 3), what="scratchpad status"
     )[2]
-    if after & PARTIAL or not after & COPIED:
+    facts = store_facts(part, staged, end=end, status=after)
+    if after & PARTIAL:
+        raise AnswerImpossible(
+            f"{where}: end byte {end:02X}h, status {after:02X}h afterwards: bit 5 says that "
+            "the supply dipped during the copy",
+            hint=STORE_SUPPLY_HINT,
+            cause="supply",
+            facts=facts,
+        )
+    if (after ^ staged.status) & part.end_mask:
+        raise AnswerImpossible(
+            f"{where}: end byte {end:02X}h, status {after:02X}h afterwards, "
+            f"{staged.status:02X}h before: the device restarted during the copy",
+            hint=STORE_SUPPLY_HINT,
+            cause="supply",
+            facts=facts,
+        )
+    if fallen is not None:
+        raise fallen
+    if end == 0xFF:
+        raise AnswerImpossible(
+            f"{where}: end byte FFh, status {after:02X}h afterwards: refused or never begun",
+            hint=f"look at the protection of this place; if it is open: {STORE_SUPPLY_HINT}",
+            cause="configuration or supply",
+            facts=facts,
+        )
+    if not after & COPIED:
         raise AnswerImpossible(
             f"{where}: status {after:02X}h afterwards, wanted bit 7 set and bit 5 clear",
-            hint="the supply dipped during the copy: strong pull-up, shorter cable, "
-            "fewer devices",
+            hint=STORE_SUPPLY_HINT,
+            cause="supply",
+            facts=facts,
         )
+
+
+STORE_SUPPLY_HINT = "external strong pull-up, power for 10 ms, shorter cable; read back after a power cycle"
+
+
+def store_facts(part: Scratchpad, staged: Staged, **codes: int) -> dict[str, Any]:
+    """A store in plain facts: where, and the bytes that say how it went."""
+    return {
+        "store": {
+            "address": staged.address,
+            "row": part.pad_bytes if part.whole_rows else 1,
+            "wanted": staged.status,
+            "done": " or ".join(f"{code:02X}" for code in sorted(part.done)),
+            "check": part.write_crc
+            and part.reaches_end(staged.address, len(staged.data)),
+            **{name: f"{code:02X}" for name, code in codes.items()},
+        }
+    }
 
 
 def write_row(session: Session, part: Scratchpad, address: int, data: bytes) -> None:
@@ -169,7 +221,16 @@ def write_row(session: Session, part: Scratchpad, address: int, data: bytes) -> 
     if got != data:
         raise AnswerImpossible(
             f"memory at {address:04X}h reads {shown(got)} after writing {shown(data)}",
-            hint="the cells did not take it: supply during the copy, or a worn part",
+            hint=f"the cells did not take it: {STORE_SUPPLY_HINT}; else a worn part",
+            cause="supply",
+            facts={
+                "store": {
+                    "address": address,
+                    "row": part.pad_bytes if part.whole_rows else 1,
+                    "read": shown(got),
+                    "sent": shown(data),
+                }
+            },
         )
 
 
@@ -201,6 +262,7 @@ def _require_as_sent(
         raise AnswerImpossible(
             f"scratchpad status {staged.status:02X}h: a partial byte, or a supply dip",
             hint="look at the supply and at noise, then repeat",
+            cause="supply or noise",
         )
     if staged.status != end:
         raise AnswerImpossible(
@@ -216,6 +278,16 @@ def _require_as_sent(
             f"the device stages {shown(staged.data)} for {address:04X}h instead of "
             f"{shown(data)}",
             hint="this page is write-protected or takes zeros only: see its protection state",
+            cause="configuration",
+            facts={
+                "store": {
+                    "address": address,
+                    "row": 1,
+                    "protected": "write-protected or takes zeros only",
+                    "staged": shown(staged.data),
+                    "sent": shown(data),
+                }
+            },
         )
     raise CheckValueWrong(
         f"the scratchpad reads {shown(staged.data)}, sent was {shown(data)}"

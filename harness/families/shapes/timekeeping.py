@@ -164,6 +164,7 @@ def next_tick(session: Session, clock: DeviceClock) -> Tick:
             raise ReadingImplausible(
                 f"the device's clock shows the same second for {LONGEST_TICK_S:g} s",
                 hint="its oscillator is off or broken: clock_set starts it",
+                cause="configuration",
             )
     host = session.clock.calendar() - timedelta(seconds=(seen_s - before_s) / 2)
     shows = clock.read(session)
@@ -212,6 +213,9 @@ def clock_checks(clock: DeviceClock) -> tuple[Check, Check]:
                 Measurement(name="clock_offset", value=last.offset_s, unit="s"),
             ),
             evidence={"device_s": device_s, "host_s": round(host_s, 6)},
+            cause="device",
+            hint="this crystal or its cell: replace the unit, or correct its stamps by this "
+            "rate",
         )
 
     def set_it(session: Session, options: Options) -> Findings:

@@ -43,13 +43,20 @@ def outcome_of(fault: SlotproofError) -> Outcome:
 
 def from_fault(fault: SlotproofError, context: Context) -> CheckResult:
     """A result from an error, with the last echoes as evidence."""
+    told = f"{fault.what} ({fault.where})" if fault.where else fault.what
     return CheckResult(
         outcome=outcome_of(fault),
         kind=fault.kind,
-        message=f"{fault.what} ({fault.where})" if fault.where else fault.what,
+        message=f"{told}; cause: {fault.cause}" if fault.cause else told,
         hint=fault.hint,
-        evidence={**context.bus.evidence(), **_quality(fault)},
+        evidence={**context.bus.evidence(), **_quality(fault), **_known(fault)},
     )
+
+
+def _known(fault: SlotproofError) -> dict[str, object]:
+    """Cause and facts that whoever raised the fault knew."""
+    known = {"cause": fault.cause, "facts": fault.facts}
+    return {key: value for key, value in known.items() if value}
 
 
 def _quality(fault: SlotproofError) -> dict[str, str]:
@@ -73,6 +80,18 @@ def judged(
             )
     return CheckResult(
         outcome=Outcome.PASSED, measurements=measurements, evidence=dict(evidence or {})
+    )
+
+
+def with_cause(result: CheckResult, cause: str, hint: str) -> CheckResult:
+    """A result that did not pass, with the cause and the advice that are known for it."""
+    if result.outcome is Outcome.PASSED or not cause:
+        return result
+    return replace(
+        result,
+        message=f"{result.message}; cause: {cause}",
+        hint=hint or result.hint,
+        evidence={**result.evidence, "cause": cause},
     )
 
 

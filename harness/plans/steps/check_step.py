@@ -14,7 +14,7 @@ from harness.plans.behind_options import Masker, options_for, secrets_in
 from harness.plans.gate import require_on_device
 from harness.plans.loading_functions import checks_named
 from harness.plans.schema_checks import Check
-from harness.plans.steps.attempts import attempt, judged
+from harness.plans.steps.attempts import attempt, judged, with_cause
 from harness.plans.steps.context import Context
 from harness.records import CheckResult, DeviceRef, Measurement, Outcome
 
@@ -50,7 +50,8 @@ def _check(context: Context, body: Check, device: DeviceRef) -> CheckResult:
         findings = _confidential(context, check, device, options)
     else:
         findings = check.run(context.session(device), options)
-    return judged(*findings.measurements, evidence=dict(findings.evidence))
+    result = judged(*findings.measurements, evidence=dict(findings.evidence))
+    return with_cause(result, findings.cause, findings.hint)
 
 
 def _confidential(

@@ -19,6 +19,7 @@ from harness.driver.search import (
 )
 from harness.errors import DeviceAbsent
 from harness.families.hazard import Hazard
+from harness.families.shapes.battery import SENSE_KEY
 from harness.plans.schema_bodies import AtSpeed, StepBody
 from harness.plans.schema_fixture import Fixture
 from harness.plans.schema_plan import Plan
@@ -89,10 +90,11 @@ class DeviceSession(_Selected):
         rom: RomCode,
         note: Callable[..., None] | None = None,
         loop_backs: Mapping[str, str] | None = None,
+        memory: Mapping[str, Any] | None = None,
     ) -> None:
         super().__init__(bus, rom)
         self.rom = rom
-        self.memory: dict[str, Any] = {}
+        self.memory: dict[str, Any] = dict(memory or {})
         self.loop_backs: Mapping[str, str] = dict(loop_backs or {})
         self._note = note
 
@@ -160,6 +162,24 @@ class DeviceSession(_Selected):
             )
 
 
+def session_of(
+    bus: Bus,
+    rom: RomCode,
+    fixture: Fixture,
+    note: Callable[..., None] | None = None,
+) -> DeviceSession:
+    """A fresh session, with what the fixture says about the device's socket."""
+    code = str(rom)
+    known = {SENSE_KEY: fixture.sense_mohm_of(code)}
+    return DeviceSession(
+        bus,
+        rom,
+        note,
+        fixture.loop_backs_of(code),
+        {key: value for key, value in known.items() if value is not None},
+    )
+
+
 def selected(bus: Bus, rom: RomCode | None) -> _Selected:
     """Plain traffic with one device, or with all of them."""
     return _Selected(bus, rom)
@@ -216,9 +236,8 @@ class Context:
         """The session of a device; what it remembers lasts for the run."""
         if device.rom_code not in self._sessions:
             rom = RomCode.parse(device.rom_code)
-            wired = self.fixture.loop_backs_of(device.rom_code)
-            self._sessions[device.rom_code] = DeviceSession(
-                self.bus, rom, self.note, wired
+            self._sessions[device.rom_code] = session_of(
+                self.bus, rom, self.fixture, self.note
             )
         return self._sessions[device.rom_code]
 
@@ -330,15 +349,18 @@ _DETAILS = {
 }
 
 
+def detail_of(kind: str, body: StepBody) -> str:
+    """The main key of a step as text; empty if it has none."""
+    detail = getattr(body, _DETAILS.get(kind, ""), None)
+    if isinstance(detail, dict | tuple):
+        detail = ", ".join(detail)
+    return "" if detail is None else str(detail)
+
+
 def title_of(kind: str, body: StepBody) -> str:
     """The step's title: its name in the plan, or one made from its kind and main key."""
     if body.name:
         return body.name
-    detail = getattr(body, _DETAILS.get(kind, ""), None)
-    if isinstance(detail, dict | tuple):
-        detail = ", ".join(detail)
-    words = kind.replace("_", " ")
-    if detail is not None:
-        words = f"{words} {detail}"
+    words = f"{kind.replace('_', ' ')} {detail_of(kind, body)}".rstrip()
     fast = isinstance(body, AtSpeed) and body.speed == "overdrive"
     return f"{words} in overdrive" if fast else words
