@@ -21,13 +21,16 @@ from harness.diagnosis.evidence import (
     Expected,
     ProbeNote,
 )
+from harness.diagnosis.evidence_kinds import FailedCheck
 from harness.diagnosis.finding import Finding
 from harness.diagnosis.inventory import take_stock
 from harness.diagnosis.probes_devices import Clinic, Feed, scan
+from harness.diagnosis.probes_kinds import SessionOf, look_again, look_at
 from harness.diagnosis.rules import judge
 from harness.diagnosis.rules_adapter import inverted_receiver, terminal_echo
 from harness.driver.bus import Bus
 from harness.errors import AdapterError, AdapterUnplugged, SlotproofError
+from harness.families.family import Session
 from harness.wire.romcode import RomCode
 
 
@@ -44,6 +47,7 @@ class Effort:
         reads: repeated reads of each block.
         rounds: conversions of all thermometers together.
         alone: conversions of each thermometer that has its own supply.
+        means: most readings of what is worth a mean, such as a current at no load.
     """
 
     listen_s: float = 15.0
@@ -54,6 +58,7 @@ class Effort:
     reads: int = 20
     rounds: int = 4
     alone: int = 2
+    means: int = 32
 
     @classmethod
     def short(cls) -> Effort:
@@ -67,6 +72,7 @@ class Effort:
             reads=5,
             rounds=1,
             alone=1,
+            means=8,
         )
 
 
@@ -100,6 +106,8 @@ class Examination:
         bus: the open bus; nothing about it need have been proved.
         expected: what the fixture declares.
         feed: holds the line up after a command, see ``probes_devices.Feed``.
+        sessions: a fresh session with a device, for what its family can be asked.
+        failed: the check of a plan that shall be explained, or None.
         effort: how much to do.
     """
 
@@ -109,16 +117,19 @@ class Examination:
         *,
         expected: Expected,
         feed: Feed,
+        sessions: SessionOf,
+        failed: FailedCheck | None = None,
         effort: Effort | None = None,
     ) -> None:
         self._bus = bus
         self._feed = feed
+        self._sessions = sessions
         self._effort = effort or Effort()
         self._ear = Ear(bus)
         self._clinic = Clinic(bus, feed)
         self._after: dict[str, Blocks] = {}
         self._notes: list[ProbeNote] = []
-        self.evidence = Evidence(expected=expected)
+        self.evidence = Evidence(expected=expected, failed=failed)
 
     def run(self) -> Diagnosis:
         """Every probe that makes sense, then the rules."""
@@ -236,6 +247,7 @@ class Examination:
         effort = self._effort
         names = f"{len(roms)} devices, one by one"
         self._probe("devices", f"{names}: directed searches, power, reads", self._meet)
+        self._probe("kinds", "what each kind says of itself", self._look)
         if self._clinic.thermometers:
             self._probe(
                 "freshness", "marker in the alarm bytes, kept?", self._freshness
@@ -248,8 +260,7 @@ class Examination:
                 f"one by one, then {effort.rounds} times all together",
                 self._convert,
             )
-        if self._effort.scans > 1:
-            self._probe("search again", "is everybody still there?", self._scan_again)
+        self._probe("search again", "is everybody still there?", self._scan_again)
         self._take(devices=tuple(map(self._with_conversions, self.evidence.devices)))
 
     def _roms(self) -> list[RomCode]:
@@ -274,12 +285,40 @@ class Examination:
         ]
         self._take(devices=tuple(devices))
 
+    def _look(self) -> None:
+        """Only at those that answered: the others' silence is known already."""
+        means = self._effort.means
+        self._change_devices(
+            lambda facts, session: replace(
+                facts, readings=look_at(session, means=means)
+            )
+        )
+
+    def _look_again(self) -> None:
+        """Between and behind the probes, at what must not have moved meanwhile."""
+        self._change_devices(
+            lambda facts, session: replace(
+                facts, later=(*facts.later, *look_again(session))
+            )
+        )
+
+    def _change_devices(
+        self, change: Callable[[DeviceFacts, Session], DeviceFacts]
+    ) -> None:
+        devices = list(self.evidence.devices)
+        for place, facts in enumerate(devices):
+            if facts.verified:
+                session = self._sessions(RomCode.parse(facts.rom_code))
+                devices[place] = change(facts, session)
+                self._take(devices=tuple(devices))
+
     def _freshness(self) -> None:
         before = self._clinic.alarm_disagreements()
         self._take(alarms=AlarmFacts(before=before))
         self._clinic.mark()
         self._bus.clock.sleep(min(1.0, self._effort.listen_s))
         self._clinic.look_for_marker()
+        self._look_again()
 
     def _open_again(self) -> None:
         """Twice at most, so that a device which restarts by chance is not taken for it."""
@@ -306,6 +345,7 @@ class Examination:
             self._clinic.convert_together()
             after = self._clinic.alarm_disagreements()
             self._take(alarms=replace(self.evidence.alarms, after=after))
+        self._look_again()
 
     def _take_stock(self) -> None:
         scans = self.evidence.scans
@@ -318,6 +358,9 @@ class Examination:
             self._take(inventory={code: str(s) for code, s in standing.items()})
 
     def _scan_again(self) -> None:
+        self._look_again()
+        if self._effort.scans < 2:
+            return
         again, scans = scan(self._bus, 1), self.evidence.scans
         if scans is not None and again.whole:
             each = (*scans.each, again.last)

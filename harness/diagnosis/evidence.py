@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
+from harness.diagnosis.evidence_kinds import FailedCheck, Reading
+
 Histogram = dict[str, int]
 
 
@@ -22,6 +24,7 @@ class Expected:
         pull_up_ohm: declared pull-up.
         cable_pf: declared capacitance of the cable.
         parasite: ROM codes that the fixture declares as fed from the data line.
+        no_load: ROM codes of battery parts through which, as declared, no current flows.
     """
 
     rom_codes: dict[str, str] = field(default_factory=dict)
@@ -29,6 +32,7 @@ class Expected:
     pull_up_ohm: float = 4700.0
     cable_pf: float = 0.0
     parasite: frozenset[str] = frozenset()
+    no_load: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -290,7 +294,8 @@ class DeviceFacts:
         lost_at_openings: after how many of these settings had gone back.
         longest_ms: longest published conversion at its resolution, or None.
         full_resolution: True if it converts to 12 bit.
-        switch_status: status byte of a switch, or None.
+        readings: quantities of its kind that can be asked for without changing anything.
+        later: the watched ones among them, asked again as the examination went on.
     """
 
     rom_code: str
@@ -307,12 +312,17 @@ class DeviceFacts:
     lost_at_openings: int = 0
     longest_ms: float | None = None
     full_resolution: bool = False
-    switch_status: int | None = None
+    readings: tuple[Reading, ...] = ()
+    later: tuple[Reading, ...] = ()
 
     @property
     def name(self) -> str:
         """Socket and ROM code."""
         return f"{self.socket} {self.rom_code}".strip()
+
+    def reading(self, quantity: str) -> Reading | None:
+        """What came of one quantity; None if it was not asked for."""
+        return next((r for r in self.readings if r.quantity == quantity), None)
 
     @property
     def on_parasite(self) -> bool | None:
@@ -346,6 +356,8 @@ class Evidence:
     scans: ScanFacts | None = None
     devices: tuple[DeviceFacts, ...] = ()
     alarms: AlarmFacts | None = None
+    failed: FailedCheck | None = None
+    """The check that the examination shall explain; None if there was no plan."""
     inventory: dict[str, str] = field(default_factory=dict)
     """ROM code -> standing over the scans, see ``inventory.Standing``."""
     lost: int = 0
@@ -363,7 +375,8 @@ class Evidence:
     def as_dict(self) -> dict[str, Any]:
         """Plain JSON types, for the journal."""
         data = asdict(self)
-        data["expected"]["parasite"] = sorted(self.expected.parasite)
+        for name in ("parasite", "no_load"):
+            data["expected"][name] = sorted(data["expected"][name])
         return {
             key: value for key, value in data.items() if value not in (None, (), {})
         }

@@ -38,8 +38,6 @@ Feed = Callable[[RomCode | None, bytes, float], None]
 """Resets, selects one device or all, writes, and feeds the line for some seconds."""
 
 THERMOMETERS = frozenset({0x10, 0x22, 0x28})
-_SWITCH, _SWITCH_STATUS = 0x3A, 0xF5
-
 _SUPPLY_QUERIES = 3
 _LONGEST_S = 0.76
 _POLL_S = 0.008
@@ -178,23 +176,13 @@ class Clinic:
             verifies=verifies,
         )
         if rom.family not in THERMOMETERS:
-            return replace(facts, switch_status=self._switch_status(rom))
+            return facts
         patient = Thermometer(rom)
         self.thermometers[str(rom)] = patient
         patient.supply_answers = self._ask_supply(rom)
         blocks = read_again_and_again(self._bus, rom, reads)
         patient.block = proved(bytes.fromhex(blocks.usual), rom.family)
         return replace(facts, blocks=blocks)
-
-    def _switch_status(self, rom: RomCode) -> int | None:
-        if rom.family != _SWITCH:
-            return None
-        try:
-            return self._bus.transact(rom, bytes([_SWITCH_STATUS]), 1)[0]
-        except AdapterUnplugged:
-            raise
-        except SlotproofError:
-            return None
 
     def _ask_supply(self, rom: RomCode) -> list[int]:
         answers = []

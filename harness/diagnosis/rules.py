@@ -12,10 +12,14 @@ from dataclasses import dataclass, replace
 
 from harness.diagnosis import (
     rules_adapter,
+    rules_clocks,
+    rules_current,
     rules_devices,
+    rules_kinds,
     rules_line,
     rules_noise,
     rules_rest,
+    rules_stores,
     rules_supply,
 )
 from harness.diagnosis.evidence import Evidence
@@ -79,6 +83,9 @@ RULES: tuple[Rule, ...] = (
         seen_by="adapter",
         spoils=True,
     ),
+    # the state of an output, seen by search alone, is proof whoever else speaks
+    Rule(judge=rules_stores.step_toggled, seen_by="failed"),
+    Rule(judge=rules_kinds.toggled, seen_by="devices"),
     Rule(
         judge=rules_line.foreign_traffic,
         seen_by="idle",
@@ -113,6 +120,9 @@ RULES: tuple[Rule, ...] = (
         spoils=True,
     ),
     Rule(judge=rules_line.low_in_search, seen_by="scans"),
+    Rule(judge=rules_stores.failed_store, seen_by="failed"),
+    Rule(judge=rules_clocks.failed_mission, seen_by="failed"),
+    Rule(judge=rules_current.failed_offset, seen_by="failed"),
     Rule(judge=rules_devices.all_zero_blocks, seen_by="devices"),
     Rule(judge=rules_devices.loose_contact, seen_by="devices"),
     Rule(judge=rules_devices.flaky_branch, seen_by="devices"),
@@ -122,6 +132,8 @@ RULES: tuple[Rule, ...] = (
         seen_by="devices",
         otherwise="two parts of one code",
     ),
+    Rule(judge=rules_kinds.odd_answer, seen_by="devices"),
+    Rule(judge=rules_kinds.deaf_to_commands, seen_by="devices"),
     Rule(judge=rules_devices.missing, seen_by="devices", otherwise="an absent device"),
     Rule(judge=rules_supply.given_up, seen_by="devices"),
     Rule(judge=rules_supply.third_wire, seen_by="devices"),
@@ -137,7 +149,13 @@ RULES: tuple[Rule, ...] = (
     Rule(judge=rules_devices.odd_block, seen_by="devices"),
     Rule(judge=rules_devices.late_conversion, seen_by="devices"),
     Rule(judge=rules_noise.phantoms, seen_by="scans", otherwise="phantom devices"),
-    Rule(judge=rules_supply.load_at_output, seen_by="devices"),
+    Rule(judge=rules_kinds.load_at_output, seen_by="devices"),
+    Rule(judge=rules_clocks.oscillator_off, seen_by="devices"),
+    Rule(judge=rules_clocks.mission_stalled, seen_by="devices"),
+    Rule(judge=rules_clocks.clock_off, seen_by="devices"),
+    Rule(judge=rules_current.current_at_no_load, seen_by="devices"),
+    Rule(judge=rules_kinds.supply_differs, seen_by="devices"),
+    Rule(judge=rules_kinds.torn_answer, seen_by="devices"),
     Rule(judge=rules_supply.alarm_search, seen_by="alarms"),
     Rule(judge=rules_devices.came_or_went, seen_by="scans", explains=True),
     Rule(judge=rules_devices.unlisted, seen_by="inventory"),

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from harness.diagnosis.evidence import Blocks, DeviceFacts, Evidence
 from harness.diagnosis.finding import Cause, Finding, Sure, Weight
 from harness.diagnosis.inventory import Standing
+from harness.diagnosis.rules_kinds import odd_answer
 
 _SURE_FOUND = 0.99
 """A device found so often in directed searches is there (own choice, no source)."""
@@ -33,7 +34,8 @@ def missing(evidence: Evidence) -> Iterator[Finding]:
     if not gone or not others:
         return
     # somebody under a code that cannot be, or under another's, may be the one
-    disguised = any(doubled(evidence)) or any(impossible_code(evidence))
+    disguised = any(doubled(evidence)) or any(odd_answer(evidence))
+    disguised = disguised or any(impossible_code(evidence))
     disguised = disguised or bool(evidence.scans and evidence.scans.rejected)
     for device in gone:
         yield Finding(

@@ -233,38 +233,3 @@ def alarm_search(evidence: Evidence) -> Iterator[Finding]:
         else "replace the device, compare with a known-good one",
         weight=Weight.WARNING if stale else Weight.FAULT,
     )
-
-
-def load_at_output(evidence: Evidence) -> Iterator[Finding]:
-    """Latch and pin of a switch are two bits; the high half is the low one inverted.
-
-    Source: data sheet of family 3Ah (part DS2413), PIO access read.
-    """
-    for device in evidence.devices:
-        status = device.switch_status
-        if status is None or status == 0xFF:
-            continue
-        if status >> 4 ^ status & 0xF != 0xF:
-            yield Finding(
-                cause=Cause.NOISE,
-                kind="status-torn",
-                sure=Sure.CERTAIN,
-                says=f"{device.name}: the status byte's halves do not fit each other",
-                measured=(f"status {status:02X}h",),
-                try_first="read again; look at edges and noise",
-                device=device.rom_code,
-            )
-            continue
-        for name, pin, latch in (("A", 0, 1), ("B", 2, 3)):
-            if status >> latch & 1 and not status >> pin & 1:
-                yield Finding(
-                    cause=Cause.BUS_WIRING,
-                    kind="output-load",
-                    sure=Sure.LIKELY,
-                    says=f"output {name} of {device.name} is off and its pin is low: "
-                    "something at the output holds it",
-                    measured=(f"status {status:02X}h: latch 1, pin 0",),
-                    ruled_out=("the switch: its latch is as commanded",),
-                    try_first=f"test output {name} with its load off",
-                    device=device.rom_code,
-                )

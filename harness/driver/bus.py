@@ -7,6 +7,7 @@ answers that decide what to send next cost another round trip.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -110,6 +111,7 @@ class Bus:
         self.slots = slots or choose_slots(adapter.grid)
         self.reset_frame = reset_frame or choose_reset(adapter.grid)
         self.traffic = Traffic()
+        self.matches: Counter[str] = Counter()
         self.last: Burst | None = None
         self._standard: tuple[SlotFrames, ResetFrame] | None = None
         self._last_format = (0, 0)
@@ -413,11 +415,14 @@ class Bus:
 
     # -- ROM level ---------------------------------------------------------------
 
-    @staticmethod
-    def selection(rom: RomCode | None) -> bytes:
-        """ROM command bytes that select one device, or all with None."""
+    def selection(self, rom: RomCode | None) -> bytes:
+        """ROM command bytes that select one device, or all with None; for sending now.
+
+        Matches are counted: there is a kind of device that each one changes.
+        """
         if rom is None:
             return bytes([RomCommand.SKIP])
+        self.matches[str(rom)] += 1
         return bytes([RomCommand.MATCH]) + rom.wire
 
     def transact(self, rom: RomCode | None, write: bytes, read: int = 0) -> bytes:

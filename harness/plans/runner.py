@@ -35,6 +35,7 @@ from harness.plans.steps.attempts import after_fault, from_fault
 from harness.plans.steps.context import Context, Operator, title_of
 from harness.plans.steps.diagnose_step import explain
 from harness.plans.steps.table import KINDS
+from harness.plans.steps.toggle_watch import ToggleWatch
 from harness.records import CheckResult, DeviceRef, Outcome
 from harness.results.journal import FORMAT, Journal
 from harness.results.record import EXIT_CODES, EXIT_INTERRUPTED
@@ -104,6 +105,7 @@ class Runner:
             nights=resumed.nights if resumed else {},
         )
         self._resumed = resumed
+        self._toggle_watch = ToggleWatch(self.context)
 
     def run(self) -> int:
         """The whole plan; the exit code: 0 passed, 1 failed, 3 error, 130 Ctrl-C."""
@@ -210,6 +212,8 @@ class Runner:
     def end(self, *, interrupted: bool = False) -> int:
         """Leave the fixture safe, record the end; the exit code."""
         self._bus.adapter.release()
+        for line in self._toggle_watch.lines():
+            self._record("note", text=line)
         outcome = self._worst or Outcome.PASSED
         fields: dict[str, Any] = {}
         if self._cannot_begin is not None:
@@ -356,7 +360,8 @@ class Runner:
         self.context.step = item.id
         started_s = self._bus.clock.now_s()
         collected: list[CheckResult] = []
-        for result in self._explained(item, results):
+        watched = self._toggle_watch.around(item, results)
+        for result in self._explained(item, watched):
             collected.append(result)
             self._take(item, result)
         outcome = Outcome.worst([result.outcome for result in collected])
@@ -390,7 +395,9 @@ class Runner:
         told = False
         for result in list(results):
             wanted = result.outcome in _BAD and result.kind not in _LOST_KINDS
-            yield explain(self.context, result) if wanted and not told else result
+            yield (
+                explain(self.context, item, result) if wanted and not told else result
+            )
             told = told or wanted
 
     def _expected_s(self, item: StepItem) -> float:

@@ -43,3 +43,9 @@ class Diagnose(StepBody):
         le=1000,
         description="conversions of each thermometer by itself; more for what is rare",
     )
+    means: int = Field(
+        default=32,
+        ge=2,
+        le=1000,
+        description="most readings of a current, whose mean shows an offset",
+    )

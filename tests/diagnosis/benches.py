@@ -7,6 +7,7 @@ from random import Random
 from typing import Any
 
 from harness.driver.bus import Bus
+from tests.diagnosis.kinds import healthy_kinds
 
 Bench = dict[str, Any]
 Vary = Callable[[Random], Bench]
@@ -54,13 +55,8 @@ def bench(
 
 def healthy(random: Random) -> Bench:
     """No fault at all: other populations, lines and adapters each time."""
-    others = [
-        {"family": 0x01, "serial": random.randrange(1, 1 << 24)},
-        {"family": 0x2D, "serial": random.randrange(1, 1 << 24)},
-    ]
-    devices = probes(random, random.randint(1, 5)) + random.sample(
-        others, random.randint(0, 2)
-    )
+    devices = probes(random, random.randint(1, 5))
+    devices += healthy_kinds(random, random.randint(0, 4))
     adapter = {
         "error_ppm": random.randint(-2000, 2000),
         "latency_ms": random.choice([1, 2]),

@@ -1,10 +1,9 @@
 """The field failures as cases: bench, right cause, what must be measured, what is forbidden.
 
 The cases F01 to F34 and their verdicts are those of the collection of field failures
-(public reports and device documentation, retold). Four of them no examination without a
-plan can tell, since it changes nothing (F22 stores an EEPROM, F25 matches family 05h, F26
-starts a mission) and supposes nothing (F27 needs a current proved to be zero); the
-checks of their families do, and are tested there.
+(public reports and device documentation, retold). An examination alone changes nothing
+and supposes nothing; where a failure shows in a step only (F22 stores an EEPROM), the
+case is the diagnosis that the failed step of a plan carries.
 """
 
 from __future__ import annotations
@@ -16,7 +15,7 @@ from typing import Any
 from harness.diagnosis.diagnose import Effort
 from harness.diagnosis.finding import Cause, Weight
 from harness.driver.bus import Bus
-from tests.diagnosis import benches
+from tests.diagnosis import benches, benches_kinds
 
 QUICK = Effort(
     listen_s=2.0, resets=8, slots=2000, scans=3, verifies=12, reads=8, rounds=2, alone=2
@@ -37,6 +36,10 @@ class Case:
         prepare: what the host did before, on the open bus.
         twin: a bench without the fault; the same with no faults unless given.
         names: what an undecided finding must list.
+        keys: further keys of the fixture.
+        expect: what the fixture declares of the first socket besides.
+        steps: steps of a plan whose failed one is diagnosed; the examination alone
+            if there are none.
     """
 
     vary: benches.Vary
@@ -49,6 +52,8 @@ class Case:
     twin: benches.Vary | None = None
     names: str = ""
     keys: dict[str, Any] = field(default_factory=dict)
+    expect: dict[str, Any] = field(default_factory=dict)
+    steps: str = ""
 
 
 LONG = Effort(
@@ -274,7 +279,7 @@ CASES: dict[str, Case] = {
         vary=benches.f24,
         right=((Cause.BUS_WIRING, "output-load"),),
         measured="latch 1, pin 0",
-        forbidden=("status-torn",),
+        forbidden=("torn-answer", "odd-answer"),
         twin=benches.f24_twin,
     ),
     "F28 fast mode": Case(
@@ -381,4 +386,136 @@ CASES: dict[str, Case] = {
         forbidden=("doubled-echo",),
         effort=LONG,
     ),
+    "F22 supply dip in a store": Case(
+        vary=benches_kinds.f22_dip,
+        steps=benches_kinds.WRITE_ROW,
+        right=((Cause.SUPPLY, "store-dip"),),
+        measured="end byte",
+        forbidden=("store-protected", "restart", "spikes"),
+    ),
+    "F22 pull-up too weak for a store": Case(
+        vary=benches_kinds.f22_weak,
+        steps=benches_kinds.WRITE_ROW,
+        right=((Cause.SUPPLY, "store-dip"),),
+        measured="status",
+        forbidden=("store-protected", "restart", "spikes"),
+        twin=benches_kinds.f22_weak_twin,
+    ),
+    "F22 protected row": Case(
+        vary=benches_kinds.f22_protected,
+        steps=benches_kinds.WRITE_ROW,
+        right=((Cause.CONFIGURATION, "store-protected"),),
+        measured="protection bytes 00 55 00 00",
+        forbidden=("store-dip", "spikes"),
+        twin=benches_kinds.f22_protected_twin,
+    ),
+    "F22 copy blocked": Case(
+        vary=benches_kinds.f22_locked,
+        steps=benches_kinds.WRITE_ROW,
+        right=((Cause.CONFIGURATION, "store-protected"),),
+        measured="end byte FFh",
+        forbidden=("store-dip", "spikes"),
+        twin=benches_kinds.f22_protected_twin,
+    ),
+    "F09 duplicate of another kind": Case(
+        vary=benches_kinds.f09_other_kind,
+        right=((Cause.DEVICE, "wrong-check"), (Cause.DEVICE, "odd-answer")),
+        measured="answers not to be believed",
+        forbidden=("deaf-to-commands", "spikes"),
+    ),
+    "F19 another kind": Case(
+        vary=benches_kinds.f19_other_kind,
+        right=((Cause.SUPPLY, "supply-differs"),),
+        measured="power query: parasite",
+        forbidden=("spikes", "deaf-to-commands"),
+        weight=Weight.WARNING,
+    ),
+    "F26 dead after a conversion": Case(
+        vary=benches_kinds.dead_logger,
+        prepare=benches_kinds.kill,
+        right=((Cause.DEVICE, "deaf-to-commands"),),
+        measured="directed searches answered",
+        forbidden=("absent", "spikes"),
+    ),
+    "F25 polled by a match": Case(
+        vary=benches_kinds.f25_polled,
+        right=((Cause.CONFIGURATION, "toggled"),),
+        measured="0 matches by this harness",
+        forbidden=("output-load", "absent", "second-master"),
+    ),
+    "F25 polled in a step": Case(
+        vary=benches_kinds.f25_polled_in_a_step,
+        steps=benches_kinds.WAIT,
+        right=((Cause.CONFIGURATION, "toggled"),),
+        measured="0 matches by this step",
+        forbidden=("output-load", "absent"),
+    ),
+    "F26 oscillator off": Case(
+        vary=benches_kinds.f26_oscillator,
+        prepare=benches_kinds.start_without_oscillator,
+        right=((Cause.CONFIGURATION, "oscillator-off"),),
+        measured="byte 80h, bit 7 of 020Eh",
+        forbidden=("no-samples", "clock-drift"),
+    ),
+    "F26 oscillator off before a mission": Case(
+        vary=benches_kinds.f26_not_started,
+        prepare=benches_kinds.clear_only,
+        right=((Cause.CONFIGURATION, "oscillator-off"),),
+        measured="byte 00h, bit 0 of 0212h",
+        forbidden=("no-samples", "clock-drift", "deaf-to-commands"),
+        weight=Weight.WARNING,
+    ),
+    "F26 drift": Case(
+        vary=benches_kinds.f26_drift,
+        prepare=benches_kinds.weeks_of_mission,
+        right=((Cause.DEVICE, "clock-drift"),),
+        measured="ppm",
+        forbidden=("oscillator-off", "no-samples"),
+        twin=benches_kinds.f26_drift_twin,
+    ),
+    "F26 drift in a check": Case(
+        vary=benches_kinds.f26_drift,
+        steps=benches_kinds.DRIFT,
+        right=((Cause.DEVICE, "clock-drift"),),
+        measured="ppm against the host",
+        forbidden=("oscillator-off", "no-samples"),
+        twin=benches_kinds.f26_drift_twin,
+    ),
+    "F27 offset": Case(
+        vary=benches_kinds.f27_offset,
+        expect={"no_load": True, "sense_mohm": 25},
+        right=((Cause.CONFIGURATION, "current-offset"),),
+        measured="Ah a day over 25 mohm",
+        forbidden=("current-moves",),
+        twin=benches_kinds.f27_twin,
+    ),
+    "F27 offset in a check": Case(
+        vary=benches_kinds.f27_offset,
+        expect={"sense_mohm": 25},
+        steps=benches_kinds.OFFSET,
+        right=((Cause.CONFIGURATION, "current-offset"),),
+        measured="Ah a day over 25 mohm",
+        forbidden=("current-moves",),
+        twin=benches_kinds.f27_twin,
+    ),
+    "F27 moving": Case(
+        vary=benches_kinds.f27_moving,
+        expect={"no_load": True},
+        right=((Cause.DEVICE, "current-moves"),),
+        measured="they move by",
+        forbidden=("current-offset",),
+        twin=benches_kinds.f27_twin,
+    ),
+    "F27 nothing declared": Case(
+        vary=benches_kinds.f27_load,
+        right=((Cause.UNDECIDED, "current-flows"),),
+        measured="counts",
+        forbidden=("current-offset", "current-moves"),
+        weight=Weight.NOTE,
+        names="it goes with the load",
+        twin=benches_kinds.f27_twin,
+    ),
 }
+
+PREPARED_TWINS = frozenset({"F26 drift"})
+"""Cases whose twin needs the same preparation: the bench has the fault, not the host."""

@@ -23,8 +23,9 @@ from harness.diagnosis.evidence import (
 )
 from harness.diagnosis.finding import Cause, Finding, Sure, Weight, gathered, ranked
 from harness.diagnosis.rules import RULES, judge
+from tests.diagnosis.speaks_kinds import ROM, SPEAKS_KINDS
 
-ROM, OTHER, THIRD = "1E0000008DBE4428", "72000000EB02A228", "9F000000CDB9F528"
+OTHER, THIRD = "72000000EB02A228", "9F000000CDB9F528"
 
 
 def echoes(sent: int = 60, **histogram: int) -> Echoes:
@@ -564,19 +565,7 @@ SPEAKS: dict[str, tuple[dict[str, Any], Cause, str, Sure]] = {
         "alarm-wrong",
         Sure.LIKELY,
     ),
-    # status 1Eh: latch of A 1, pin of A 0 (data sheet of family 3Ah, PIO access read)
-    "load at an output": (
-        {"devices": (DeviceFacts(rom_code=ROM, family=0x3A, switch_status=0x1E),)},
-        Cause.BUS_WIRING,
-        "output-load",
-        Sure.LIKELY,
-    ),
-    "torn status": (
-        {"devices": (DeviceFacts(rom_code=ROM, family=0x3A, switch_status=0x1F),)},
-        Cause.NOISE,
-        "status-torn",
-        Sure.CERTAIN,
-    ),
+    **SPEAKS_KINDS,
 }
 
 

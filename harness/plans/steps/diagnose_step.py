@@ -8,11 +8,13 @@ from typing import Any
 
 from harness.diagnosis.diagnose import Diagnosis, Effort, Examination
 from harness.diagnosis.evidence import Evidence, Expected
+from harness.diagnosis.evidence_kinds import FailedCheck
 from harness.diagnosis.finding import Cause, Finding, Weight
 from harness.errors import SlotproofError
 from harness.plans.schema_diagnose import Diagnose
 from harness.plans.schema_fixture import Fixture
-from harness.plans.steps.context import Context, selected
+from harness.plans.schema_steps import StepItem
+from harness.plans.steps.context import Context, detail_of, selected, session_of
 from harness.records import CheckResult, Measurement, Outcome
 
 _COULD_NOT_TELL = frozenset({Cause.ADAPTER, Cause.HOST, Cause.UNDECIDED})
@@ -30,6 +32,7 @@ def run_diagnose(context: Context, body: Diagnose) -> Iterator[CheckResult]:
         reads=body.reads,
         rounds=body.rounds,
         alone=body.alone,
+        means=body.means,
     )
     started_s = context.clock.now_s()
     found = examine(context, effort)
@@ -42,7 +45,9 @@ def expected_s(body: Any) -> float:  # noqa: ANN401 - one of the step bodies
     return float(body.listen_s + 5 + (body.rounds + 4 * body.alone) * 0.8)
 
 
-def examine(context: Context, effort: Effort) -> Diagnosis:
+def examine(
+    context: Context, effort: Effort, failed: FailedCheck | None = None
+) -> Diagnosis:
     """Examine the bus of a run; sessions forget what may have changed.
 
     Raises:
@@ -54,6 +59,8 @@ def examine(context: Context, effort: Effort) -> Diagnosis:
         feed=lambda rom, write, hold_s: selected(context.bus, rom).hold_strong_pull_up(
             write, hold_s
         ),
+        sessions=lambda rom: session_of(context.bus, rom, context.fixture),
+        failed=failed,
         effort=effort,
     )
     try:
@@ -78,6 +85,11 @@ def expected_of(fixture: Fixture) -> Expected:
             socket.expect.rom_code
             for socket in sockets
             if socket.expect.rom_code and socket.expect.supply == "parasite"
+        ),
+        no_load=frozenset(
+            socket.expect.rom_code
+            for socket in sockets
+            if socket.expect.rom_code and socket.expect.no_load
         ),
     )
 
@@ -135,10 +147,34 @@ def _measurements(evidence: Evidence) -> Iterator[Measurement]:
         yield Measurement(name="devices", value=len(scans.last), unit="devices")
 
 
-def explain(context: Context, result: CheckResult) -> CheckResult:
+_TRANSPORT = frozenset({"sent", "echoes", "baud", "stop_bits", "unsolicited"})
+
+
+def failed_check(item: StepItem, result: CheckResult) -> FailedCheck:
+    """What a result that did not pass tells the rules."""
+    device, known = result.device, result.evidence
+    facts = known.get("facts") or {
+        key: value for key, value in known.items() if key not in _TRANSPORT
+    }
+    return FailedCheck(
+        step=item.kind,
+        what=detail_of(item.kind, item.body),
+        kind=result.kind,
+        says=result.message,
+        device=device.rom_code if device else "",
+        socket=device.socket if device else "",
+        family=device.family if device else None,
+        facts=dict(facts),
+        values={m.name: m.value for m in result.measurements},
+        units={m.name: m.unit for m in result.measurements if m.unit},
+        beyond=tuple(m.name for m in result.measurements if not m.holds),
+    )
+
+
+def explain(context: Context, item: StepItem, result: CheckResult) -> CheckResult:
     """Append a short diagnosis to a result that did not pass."""
     try:
-        found = examine(context, Effort.short())
+        found = examine(context, Effort.short(), failed_check(item, result))
     except SlotproofError as fault:
         return replace(result, message=f"{result.message}; no diagnosis: {fault.what}")
     faults = [f for f in found.findings if f.weight is Weight.FAULT]

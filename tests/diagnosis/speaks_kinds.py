@@ -1,0 +1,219 @@
+"""Evidence of devices of any kind, written by hand, each beside what its rule must say.
+
+Numbers: collection of field failures, F22 and F24 to F27 (check bytes there recomputed in
+``test_rules_kinds``).
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from harness.diagnosis.evidence import DeviceFacts, Expected
+from harness.diagnosis.evidence_kinds import FailedCheck, Reading
+from harness.diagnosis.finding import Cause, Sure
+
+ROM = "1E0000008DBE4428"
+
+Change = dict[str, Any]
+
+
+def device(*readings: Reading, **more: Any) -> Change:  # noqa: ANN401
+    """One device that answers every search, and these readings of it."""
+    facts: dict[str, Any] = {
+        "rom_code": ROM,
+        "family": 0x3A,
+        "verified": 30,
+        "verifies": 30,
+    }
+    return {"devices": (DeviceFacts(**(facts | more), readings=readings),)}
+
+
+def reading(quantity: str, *values: Any, **more: Any) -> Reading:  # noqa: ANN401
+    """A quantity that came each time it was asked for."""
+    return Reading(quantity=quantity, values=values, **({"tries": len(values)} | more))
+
+
+def failing(quantity: str, trouble: str) -> Reading:
+    """A quantity that never came."""
+    return Reading(
+        quantity=quantity, tries=3, troubles={trouble: 3}, said="it cannot be"
+    )
+
+
+def ports(**channels: tuple[int, int]) -> Reading:
+    """Latch and pin of each channel."""
+    rows = {name: {"latch": a, "pin": b} for name, (a, b) in channels.items()}
+    return reading("ports", "in words", facts={"channels": rows})
+
+
+OSCILLATOR_21H = {"byte": "80", "place": "bit 7 of 020Eh, 0 runs"}
+
+
+def mission(value: str = "running", **facts: Any) -> Reading:  # noqa: ANN401
+    """A logger's mission."""
+    known = {
+        "mission": value == "running",
+        "cleared": False,
+        "samples": 0,
+        "period_s": 300.0,
+        "since_start_s": 1200.0,
+        "samples_due": 3,
+        "oscillator": "on",
+        "byte": "00",
+        "place": "bit 7 of 020Eh, 0 runs",
+    }
+    return reading("mission", value, facts=known | facts)
+
+
+TRIM: dict[str, Any] = {
+    "quantity": "offset_trim",
+    "place": "page 1, bytes 5 and 6",
+    "shift": 3,
+    "size": 2,
+}
+SENSE = {"count_uv": 1e6 / 4096, "sense_mohm": 25.0, "trim": TRIM}
+NO_LOAD = {"expected": Expected(rom_codes={ROM: "A1"}, no_load=frozenset({ROM}))}
+
+
+def counts(*values: int, **more: Any) -> Reading:  # noqa: ANN401
+    """A current register read again and again."""
+    return reading("current_counts", *values, facts=SENSE, **more)
+
+
+def failed(kind: str, what: str = "memory_write", **more: Any) -> Change:  # noqa: ANN401
+    """A check of a plan that did not pass."""
+    step: dict[str, Any] = {
+        "step": "check",
+        "what": what,
+        "kind": kind,
+        "says": "did not pass",
+    }
+    return {"failed": FailedCheck(**(step | {"device": ROM, "socket": "A1"} | more))}
+
+
+def store(**facts: Any) -> Change:  # noqa: ANN401
+    """A failed store of row 0020h of a 2Dh."""
+    known = {"address": 0x20, "row": 8, "wanted": 7, "check": True} | facts
+    return failed("answer-impossible", facts={"store": known})
+
+
+SPEAKS_KINDS: dict[str, tuple[Change, Cause, str, Sure]] = {
+    # status 1Eh: latch of A 1, pin of A 0 (data sheet of family 3Ah, PIO access read)
+    "load at an output": (
+        device(ports(a=(1, 0), b=(0, 0))),
+        Cause.BUS_WIRING,
+        "output-load",
+        Sure.LIKELY,
+    ),
+    "torn answer": (
+        device(reading("ports", "x", tries=2, troubles={"answer-impossible": 1})),
+        Cause.NOISE,
+        "torn-answer",
+        Sure.LIKELY,
+    ),
+    "odd answer": (
+        device(failing("ports", "answer-impossible")),
+        Cause.DEVICE,
+        "odd-answer",
+        Sure.LIKELY,
+    ),
+    "wrong check": (
+        device(failing("protection", "check-value")),
+        Cause.DEVICE,
+        "wrong-check",
+        Sure.LIKELY,
+    ),
+    "deaf to commands": (
+        device(failing("mission", "device-absent"), failing("ports", "device-absent")),
+        Cause.DEVICE,
+        "deaf-to-commands",
+        Sure.LIKELY,
+    ),
+    "supply differs": (
+        device(reading("power_supply", "parasite")),
+        Cause.SUPPLY,
+        "supply-differs",
+        Sure.LIKELY,
+    ),
+    "toggled": (
+        device(
+            reading("latch_a", 1, watched=True),
+            later=(reading("latch_a", 0, watched=True),),
+        ),
+        Cause.CONFIGURATION,
+        "toggled",
+        Sure.CERTAIN,
+    ),
+    "toggled in a step": (
+        failed(
+            "toggled",
+            facts={"before": 1, "after": 0, "matches": 3, "matched_by": {"4": 3}},
+        ),
+        Cause.CONFIGURATION,
+        "toggled",
+        Sure.CERTAIN,
+    ),
+    "oscillator off": (
+        device(
+            reading("oscillator", "off", facts=OSCILLATOR_21H),
+            mission(oscillator="off"),
+        ),
+        Cause.CONFIGURATION,
+        "oscillator-off",
+        Sure.CERTAIN,
+    ),
+    "mission stalled": (device(mission()), Cause.DEVICE, "no-samples", Sure.LIKELY),
+    # -22 ppm is -57 s in 30 days (F26); four times that is beyond any promise
+    "clock drifts": (
+        device(
+            reading(
+                "clock_offset",
+                -228.0,
+                facts={"mission": True, "since_start_s": 30 * 86_400.0},
+            )
+        ),
+        Cause.DEVICE,
+        "clock-drift",
+        Sure.LIKELY,
+    ),
+    "clock off": (
+        device(reading("clock_offset", 3600.0, facts={"mission": True})),
+        Cause.CONFIGURATION,
+        "clock-off",
+        Sure.LIKELY,
+    ),
+    "failed mission": (
+        failed(
+            "reading-implausible",
+            "mission",
+            facts={"oscillator": "on", "mission": True, "samples": 0},
+        ),
+        Cause.DEVICE,
+        "no-samples",
+        Sure.LIKELY,
+    ),
+    "current offset": (
+        NO_LOAD | device(counts(3, 3, 4, 3, 3)),
+        Cause.CONFIGURATION,
+        "current-offset",
+        Sure.CERTAIN,
+    ),
+    "failed offset": (
+        failed(
+            "limit",
+            "current_offset",
+            values={"offset": 3.0},
+            facts={"counts": [3, 3, 3], **SENSE},
+        ),
+        Cause.CONFIGURATION,
+        "current-offset",
+        Sure.CERTAIN,
+    ),
+    "store dipped": (
+        store(status="27", end="FF"),
+        Cause.SUPPLY,
+        "store-dip",
+        Sure.CERTAIN,
+    ),
+}
+"""Name -> change of sound evidence, and cause, kind and sureness of the first finding."""
