@@ -2,6 +2,7 @@
 
 import copy
 import pickle
+from typing import Any
 
 import pytest
 
@@ -24,8 +25,9 @@ def _all() -> list[type[SlotproofError]]:
 
 @pytest.mark.parametrize("kind", _all(), ids=lambda kind: kind.__name__)
 def test_copy_and_pickle_keep_every_field(kind: type[SlotproofError]) -> None:
-    """What, where and hint survive copying and pickling."""
-    error = kind("it broke", where="A1", hint="look there")
+    """What, where, hint, cause and facts survive copying and pickling."""
+    known: dict[str, Any] = {"cause": "supply", "facts": {"status": "27"}}
+    error = kind("it broke", where="A1", hint="look there", **known)
     for twin in (
         copy.copy(error),
         copy.deepcopy(error),
@@ -33,6 +35,7 @@ def test_copy_and_pickle_keep_every_field(kind: type[SlotproofError]) -> None:
     ):
         assert type(twin) is kind
         assert (twin.what, twin.where, twin.hint) == ("it broke", "A1", "look there")
+        assert {"cause": twin.cause, "facts": twin.facts} == known
         assert str(twin) == "A1: it broke -> look there"
 
 

@@ -31,6 +31,7 @@ from harness.diagnosis.rules_adapter import inverted_receiver, terminal_echo
 from harness.driver.bus import Bus
 from harness.errors import AdapterError, AdapterUnplugged, SlotproofError
 from harness.families.family import Session
+from harness.families.registry import family_of
 from harness.wire.romcode import RomCode
 
 
@@ -272,7 +273,8 @@ class Examination:
         ]
 
     def _meet(self) -> None:
-        self._clinic = Clinic(self._bus, self._feed)
+        counting = any(family_of(rom.family).counts_conversions for rom in self._roms())
+        self._clinic = Clinic(self._bus, self._feed, spares_others=counting)
         sockets = self.evidence.expected.rom_codes
         devices: list[DeviceFacts] = [
             self._clinic.meet(

@@ -157,11 +157,14 @@ class Clinic:
     Args:
         bus: the bus, slots fitted.
         feed: see ``Feed``.
+        spares_others: address each thermometer to convert, since a device is on the bus
+            that a convert command to all would make measure and count.
     """
 
-    def __init__(self, bus: Bus, feed: Feed) -> None:
+    def __init__(self, bus: Bus, feed: Feed, *, spares_others: bool = False) -> None:
         self._bus = bus
         self._feed = feed
+        self._spares_others = spares_others
         self.thermometers: dict[str, Thermometer] = {}
 
     def meet(
@@ -303,12 +306,16 @@ class Clinic:
     def convert_together(self) -> None:
         """One conversion of all, then every reading."""
         trouble = ""
-        parasite = any(p.on_parasite for p in self.thermometers.values())
+        everybody = list(self.thermometers.values())
+        parasite = any(p.on_parasite for p in everybody)
+        meant = [p.rom for p in everybody] if self._spares_others else [None]
         try:
-            if parasite:
-                self._feed(None, bytes([CONVERT]), _LONGEST_S)
-            else:
-                self._bus.transact_bits(None, bytes([CONVERT]), 1)
+            for rom in meant:
+                if parasite:
+                    self._feed(rom, bytes([CONVERT]), _LONGEST_S)
+                else:
+                    self._bus.transact_bits(rom, bytes([CONVERT]), 1)
+            if not parasite:
                 self._bus.clock.sleep(_LONGEST_S)
         except AdapterUnplugged:
             raise

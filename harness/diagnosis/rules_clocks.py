@@ -151,10 +151,10 @@ def clock_off(evidence: Evidence) -> Iterator[Finding]:
                 sure=Sure.LIKELY,
                 says=f"the clock of {device.name} is not that of the host"
                 + ("; stamps of the mission in progress are off" if running else ""),
-                measured=(f"device minus host, UTC: {offset_s:+.0f} s",),
+                measured=(f"device minus host, UTC: {_shown(offset_s)}",),
                 tells_apart=(
-                    f"{Cause.CONFIGURATION}: it was never set, or to local time; the "
-                    "offset stays the same",
+                    f"{Cause.CONFIGURATION}: it was never set, to local time, or counts "
+                    "from another day; the offset stays the same",
                     f"{Cause.DEVICE}: check clock_drift over half an hour and more shows "
                     "a rate beyond doubt",
                 ),
@@ -163,6 +163,11 @@ def clock_off(evidence: Evidence) -> Iterator[Finding]:
                 device=device.rom_code,
                 weight=Weight.WARNING if running else Weight.NOTE,
             )
+
+
+def _shown(offset_s: float) -> str:
+    days = f" ({offset_s / _DAY_S:+.0f} days)" if abs(offset_s) >= _DAY_S else ""
+    return f"{offset_s:+.0f} s{days}"
 
 
 def _drifted(

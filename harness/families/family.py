@@ -127,6 +127,8 @@ class Family:
         checks: by name.
         looks: quantities that an examination may ask for, in this order; the supply
             is among them where the kind can be asked for it.
+        counts_conversions: True if a convert command that all devices hear makes it
+            measure too, from a sealed cell, and count that for a lifetime.
         changed_by_match: the quantity that every match by the ROM code changes; empty
             for all kinds but one.
         destructive: what cannot be undone or can hurt, in a few words; empty if nothing.
@@ -145,6 +147,7 @@ class Family:
     register: Register | None = None
     checks: Mapping[str, Check] = field(default_factory=dict)
     looks: tuple[Look, ...] = ()
+    counts_conversions: bool = False
     changed_by_match: str = ""
     destructive: str = ""
     facts: str = ""

@@ -369,6 +369,7 @@ FAMILIES = (
         quantities=by_name(*_QUANTITIES),
         checks=by_name(*_CHECKS),
         looks=looks(*LOOKS),
+        counts_conversions=True,
         destructive="a mission erases the results of the last one",
         facts="CRC-16 on scratchpad and pages; each conversion drains a sealed cell",
     ),

@@ -314,4 +314,6 @@ def _not_restored(
         f"the {len(kept)} bytes from {start:04X}h could not be put back{reason}",
         hint="they are in the journal's note `memory before the patterns`: write them by "
         "memory_write",
+        cause=fault.cause if fault is not None else "",
+        facts=fault.facts if fault is not None else None,
     )
