@@ -7,6 +7,7 @@ more is written.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
@@ -128,6 +129,7 @@ class Examination:
         self._effort = effort or Effort()
         self._ear = Ear(bus)
         self._clinic = Clinic(bus, feed)
+        self._matched_before = Counter(bus.matches)
         self._after: dict[str, Blocks] = {}
         self._notes: list[ProbeNote] = []
         self.evidence = Evidence(expected=expected, failed=failed)
@@ -311,7 +313,9 @@ class Examination:
         for place, facts in enumerate(devices):
             if facts.verified:
                 session = self._sessions(RomCode.parse(facts.rom_code))
-                devices[place] = change(facts, session)
+                changed = change(facts, session)
+                matches = self._bus.matches - self._matched_before
+                devices[place] = replace(changed, matches=matches[facts.rom_code])
                 self._take(devices=tuple(devices))
 
     def _freshness(self) -> None:

@@ -296,6 +296,7 @@ class DeviceFacts:
         full_resolution: True if it converts to 12 bit.
         readings: quantities of its kind that can be asked for without changing anything.
         later: the watched ones among them, asked again as the examination went on.
+        matches: how often this examination selected it by its ROM code.
     """
 
     rom_code: str
@@ -314,6 +315,7 @@ class DeviceFacts:
     full_resolution: bool = False
     readings: tuple[Reading, ...] = ()
     later: tuple[Reading, ...] = ()
+    matches: int = 0
 
     @property
     def name(self) -> str:

@@ -41,18 +41,22 @@ def toggled(evidence: Evidence) -> Iterator[Finding]:
             if not moves:
                 continue
             restarts = moves == 1 and seen[-1] == 1
+            ours = device.matches % 2
             yield Finding(
                 cause=Cause.CONFIGURATION,
                 kind="toggled",
                 sure=Sure.LIKELY if restarts else Sure.CERTAIN,
-                says=f"{name} of {device.name} changed during the examination, which only "
-                "searched for it: somebody else addresses it, and each match toggles its "
-                "output",
+                says=f"{name} of {device.name} changed during the examination: each match "
+                "toggles its output, and "
+                + ("the examination itself" if ours else "somebody else")
+                + " addressed it",
                 measured=(
                     f"{name} read {', '.join(map(str, seen))}: {moves} changes in "
-                    f"{len(seen)} looks by search, 0 matches by this harness",
+                    f"{len(seen)} looks by search, {device.matches} matches by this harness",
                 ),
-                ruled_out=("this harness: it never matches this kind to look at it",),
+                ruled_out=()
+                if ours
+                else ("this harness: its own matches do not explain the change",),
                 tells_apart=(_RESTARTED,) if restarts else (),
                 try_first="take this device out of every program and controller that polls "
                 "by ROM code; sense it by search",

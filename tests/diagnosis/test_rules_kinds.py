@@ -276,3 +276,16 @@ def test_two_devices_that_answer_wrong_are_undecided() -> None:
     second = device(failing("ports", "check-value"), rom_code="72000000EB02A228")
     both = found(devices=first + second["devices"])
     assert {f.cause for f in both} == {Cause.UNDECIDED}
+
+
+def test_own_matches_are_counted_not_supposed() -> None:
+    """An odd number of matches by this harness explains one change: nobody else is blamed."""
+    rows = device(
+        reading("latch_a", 1, watched=True),
+        later=(reading("latch_a", 0, watched=True),),
+        matches=1,
+    )
+    (only,) = found(**rows)
+    assert "1 matches by this harness" in only.measured[0]
+    assert "somebody else" not in only.says
+    assert not only.ruled_out

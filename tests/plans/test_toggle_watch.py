@@ -66,6 +66,14 @@ def test_somebody_else_matches_it(run_plan: Make, switch: Make) -> None:
     assert "1 at the start, 0 at the end" in notes(ran)[0]
 
 
+def test_off_again_may_be_a_lost_supply(run_plan: Make, switch: Make) -> None:
+    """Two polls: on by the first, off by the second, which a power-up would be too."""
+    ran = run_plan(STEPS, switch(POLL | {"at_s": 2.5, "period_s": 4.0}))
+    second = ran.shown("3", "S1")
+    assert "is 1 after it" in second.message
+    assert second.message.endswith("cause: configuration or supply")
+
+
 def test_a_step_may_switch_it(run_plan: Make, switch: Make) -> None:
     """What a plan asks for is no failure; the match is on the list."""
     steps = """\

@@ -150,11 +150,17 @@ def _measurements(evidence: Evidence) -> Iterator[Measurement]:
 _TRANSPORT = frozenset({"sent", "echoes", "baud", "stop_bits", "unsolicited"})
 
 
+_MOST_CHARACTERS = 4000
+"""Longer evidence stands in the step's own result and is not repeated for the rules."""
+
+
 def failed_check(item: StepItem, result: CheckResult) -> FailedCheck:
     """What a result that did not pass tells the rules."""
     device, known = result.device, result.evidence
     facts = known.get("facts") or {
-        key: value for key, value in known.items() if key not in _TRANSPORT
+        key: value
+        for key, value in known.items()
+        if key not in _TRANSPORT and len(repr(value)) <= _MOST_CHARACTERS
     }
     return FailedCheck(
         step=item.kind,

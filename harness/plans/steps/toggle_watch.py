@@ -21,6 +21,10 @@ _MAY_CHANGE = frozenset({"configure", "switch", "prompt", "diagnose"})
 examination says by itself what moved in it."""
 
 
+_AT_POWER_UP = 1
+"""A latch is off after each power-up (from memory)."""
+
+
 @dataclass
 class _Watched:
     """One such part: its state at first, its state last seen, who matched it."""
@@ -85,20 +89,22 @@ class ToggleWatch:
 
     def _toggled(self, watched: _Watched, before: Scalar, times: int) -> CheckResult:
         name = _quantity(watched.device)
-        by_us = (
-            f"this step matched it {times} times"
-            if times % 2
-            else f"somebody else addresses it (this step matched it {times} times)"
-        )
+        by_us = f"this step matched it {times} times"
+        cause = "configuration"
+        if times % 2 == 0:
+            by_us = f"somebody else addresses it ({by_us})"
+            if watched.last == _AT_POWER_UP:
+                by_us += ", or it lost its supply"
+                cause = "configuration or supply"
         return CheckResult(
             outcome=Outcome.FAILED,
             device=watched.device,
             kind="toggled",
             message=f"{name} was {before} before this step and is {watched.last} after it: "
-            f"each match toggles this part, and {by_us}; cause: configuration",
+            f"each match toggles this part, and {by_us}; cause: {cause}",
             hint="leave this kind out of whatever polls by ROM code; sense it by search",
             evidence={
-                "cause": "configuration",
+                "cause": cause,
                 "facts": {
                     "quantity": name,
                     "before": before,
