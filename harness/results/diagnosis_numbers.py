@@ -10,8 +10,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
+from harness.results.wording import number_text, scalar_text
+
 _MOST_ECHOES = 6
 """Kinds of echo named in one cell; the rest is counted."""
+
+_NOT_ASKED = "-"
 
 Facts = dict[str, Any]
 
@@ -55,6 +59,12 @@ _DEVICES = Table(
 )
 
 
+_ANSWERS = Table(
+    title="What each device says of itself",
+    head=("device", "quantity", "value", "unit", "spoilt tries"),
+)
+
+
 def tables_of(found: Facts) -> Iterator[Table]:
     """Adapter, echoes, searches and devices, as far as they were looked at."""
     for empty, rows in (
@@ -62,6 +72,7 @@ def tables_of(found: Facts) -> Iterator[Table]:
         (_ECHOES, _echoes(found)),
         (_SEARCHES, _searches(found)),
         (_DEVICES, _devices(found)),
+        (_ANSWERS, _answers(found)),
     ):
         if told := tuple(rows):
             yield replace(empty, rows=told)
@@ -187,18 +198,27 @@ def _searches(found: Facts) -> Iterator[tuple[str, ...]]:
 def _devices(found: Facts) -> Iterator[tuple[str, ...]]:
     for device in found.get("devices", ()):
         conversions = device.get("conversions", ())
-        yield (
-            f"{device.get('socket', '')} {device['rom_code']}".strip(),
-            _power(device.get("supply_answers", ())),
+        cells = (
+            _power(device),
             *_blocks(device.get("blocks"), device.get("blocks_after")),
             _conversions(conversions),
             _values(conversions),
         )
+        if any(cell != _NOT_ASKED for cell in cells):
+            yield _name(device), *cells
 
 
-def _power(answers: list[int]) -> str:
+def _name(device: Facts) -> str:
+    return f"{device.get('socket', '')} {device['rom_code']}".strip()
+
+
+def _power(device: Facts) -> str:
+    answers = device.get("supply_answers", ())
     if not answers:
-        return "not asked"
+        said = [
+            r for r in device.get("readings", ()) if r["quantity"] == "power_supply"
+        ]
+        return str(said[0]["values"][-1]) if said and said[0]["values"] else _NOT_ASKED
     own = sum(answers)
     if own in {0, len(answers)}:
         return "own supply" if own else "data line"
@@ -218,7 +238,7 @@ _WRONG = (
 def _blocks(*parts: Facts | None) -> tuple[str, str]:
     read = [part for part in parts if part and part.get("reads")]
     if not read:
-        return "-", "-"
+        return _NOT_ASKED, _NOT_ASKED
     whole, tried = (sum(part[key] for part in read) for key in ("whole", "reads"))
     wrong = [
         f"{words} {count}"
@@ -234,7 +254,7 @@ def _blocks(*parts: Facts | None) -> tuple[str, str]:
 
 def _conversions(conversions: list[Facts]) -> str:
     if not conversions:
-        return "-"
+        return _NOT_ASKED
     heard = [c["heard"] for c in conversions if c.get("heard") is not None]
     told = [f"{len(conversions)} done"]
     if heard:
@@ -248,7 +268,30 @@ def _conversions(conversions: list[Facts]) -> str:
 
 def _values(conversions: list[Facts]) -> str:
     values = [c["value_degc"] for c in conversions if c.get("value_degc") is not None]
-    return f"{_span(values, '.2f')} degC" if values else "-"
+    return f"{_span(values, '.2f')} degC" if values else _NOT_ASKED
+
+
+def _answers(found: Facts) -> Iterator[tuple[str, ...]]:
+    for device in found.get("devices", ()):
+        for reading in device.get("readings", ()):
+            spoilt = [f"{kind} {n}" for kind, n in reading.get("troubles", {}).items()]
+            told = f"{', '.join(spoilt)} of {reading['tries']}" if spoilt else "none"
+            values = reading["values"]
+            yield (
+                _name(device),
+                reading["quantity"],
+                _in_short(values) if values else f"none: {reading['said']}",
+                reading["unit"] or "-",
+                told,
+            )
+
+
+def _in_short(values: list[Any]) -> str:
+    """One value, or mean and span of several."""
+    if len(values) > 1 and not any(isinstance(v, str | bool) for v in values):
+        mean = number_text(sum(map(float, values)) / len(values))
+        return f"mean {mean}, {_span([float(v) for v in values], '.4f')}"
+    return scalar_text(values[-1])
 
 
 def _span(values: list[float], form: str) -> str:

@@ -8,7 +8,8 @@ from typing import Any
 
 import pytest
 
-from harness.diagnosis.evidence import Echoes, Evidence, LineFacts
+from harness.diagnosis.evidence import DeviceFacts, Echoes, Evidence, LineFacts
+from harness.diagnosis.evidence_kinds import Reading
 from harness.records import CheckResult, Outcome
 from harness.results.diagnosis_lines import diagnosis_lines
 from harness.results.diagnosis_numbers import tables_of
@@ -135,6 +136,29 @@ def test_rare_echoes_are_counted_together() -> None:
     line = LineFacts(ones=Echoes(sent=200, histogram=counts), zeros=Echoes(sent=0))
     (row,) = [t for t in tables_of(Evidence(line=line).as_dict()) if t.title == "Echoes"]  # fmt: skip
     assert row.rows[0][-1].endswith("05: 15, others: 39")
+
+
+def test_what_devices_say_of_themselves() -> None:
+    """One value, mean and span of several, and an answer that never came."""
+    code = "3D0000A4B3C2D126"
+    device = DeviceFacts(
+        rom_code=code,
+        family=0x26,
+        socket="A1",
+        readings=(
+            Reading(quantity="power_supply", values=("external",), tries=1),
+            Reading(quantity="current", unit="counts", values=(1, 3, 2), tries=3),
+            Reading(quantity="clock", tries=3, troubles={"check-value": 3}, said="CRC wrong"),
+        ),
+    )  # fmt: skip
+    tables = {t.title: t for t in tables_of(Evidence(devices=(device,)).as_dict())}
+    name = f"A1 {code}"
+    assert tables["Devices"].rows == ((name, "external", "-", "-", "-", "-"),)
+    assert tables["What each device says of itself"].rows == (
+        (name, "power_supply", "external", "-", "none"),
+        (name, "current", "mean 2.0000, 1.0000 to 3.0000", "counts", "none"),
+        (name, "clock", "none: CRC wrong", "-", "check-value 3 of 3"),
+    )
 
 
 @pytest.mark.slow
