@@ -134,6 +134,7 @@ class ProgressView:
             "check_done": self._take,
             "step_done": self._finish,
             "soak_progress": self._status.take_cycle,
+            "probe_started": self._status.take_probe,
             "gap": self._gap,
         }.get(event)
         if take is not None:
@@ -239,6 +240,7 @@ class _Status:
         self._started_s = 0.0
         self._expected_s = 0.0
         self._cycle = 0
+        self._probe = ""
         self.title = ""
         self.device = ""
         self.checks = 0
@@ -255,10 +257,15 @@ class _Status:
         self._expected_s = fields["expected_s"]
         self._started_s = self._clock.now_s()
         self._cycle = self.checks = 0
+        self._probe = ""
 
     def take_cycle(self, fields: dict[str, Any]) -> None:
         """A round of a soak is done."""
         self._cycle = fields["cycle"]
+
+    def take_probe(self, fields: dict[str, Any]) -> None:
+        """An examination goes on to its next probe."""
+        self._probe = one_line(fields["name"])
 
     def take_end(self) -> None:
         """The step in hand is over."""
@@ -279,6 +286,8 @@ class _Status:
         what = self.title + (f"  {self.device}" if self.device else "")
         if self._cycle:
             what += f", cycle {self._cycle}"
+        elif self._probe:
+            what += f": {self._probe}"
         elif self.checks > 1:
             what += f", {self.checks} checks"
         room = width - 1 - len(head) - len(times)

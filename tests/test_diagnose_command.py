@@ -55,6 +55,20 @@ def test_a_sound_bench_passes(diagnose: Make, tmp_path: Path) -> None:
     }
 
 
+def test_every_probe_is_in_the_journal_as_it_goes(
+    diagnose: Make, tmp_path: Path
+) -> None:
+    """Begun and done, in turn: what an examination was at shows even if it is cut."""
+    diagnose()
+    events = list(read_events(tmp_path / "results" / "journal.jsonl"))
+    probes = [e for e in events if e["event"].startswith("probe_")]
+    names = [e["name"] for e in probes if e["event"] == "probe_started"]
+    assert names[:3] == ["adapter", "idle line", "resets"]
+    assert [e["event"] for e in probes] == ["probe_started", "probe_done"] * len(names)
+    assert [e["name"] for e in probes[1::2]] == names
+    assert all(e["took_s"] >= 0 and not e["broke_off"] for e in probes[1::2])
+
+
 def test_the_page_says_cause_numbers_and_what_to_try(diagnose: Make) -> None:
     """An empty socket: named, proved, and one thing to do."""
     result = diagnose({"kind": "device-absent", "device": "S2"})

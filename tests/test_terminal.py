@@ -206,6 +206,18 @@ def test_live_line_tells_step_and_times() -> None:
     assert line.count("=") == line.count("-") == 6
 
 
+def test_live_line_tells_the_probe_of_an_examination() -> None:
+    """Which probe is at work; forgotten when the next step begins."""
+    screen = Screen(width=100)
+    screen.begin("diagnose", "reset")
+    screen.start("1", "diagnose")
+    screen.view.hear("probe_started", {"name": "idle line", "did": "listened"})
+    assert screen.live().startswith("step 1 of 2  diagnose: idle line  ")
+    screen.done("1", "passed")
+    screen.start("2", "reset")
+    assert screen.live().startswith("step 2 of 2  reset  ")
+
+
 def test_live_line_counts_checks() -> None:
     """A step on many devices tells how many it has done."""
     screen = Screen(width=100)

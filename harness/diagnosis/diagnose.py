@@ -111,6 +111,7 @@ class Examination:
         sessions: a fresh session with a device, for what its family can be asked.
         failed: the check of a plan that shall be explained, or None.
         effort: how much to do.
+        tell: hears of each probe when it begins and when it is done.
     """
 
     def __init__(
@@ -122,8 +123,10 @@ class Examination:
         sessions: SessionOf,
         failed: FailedCheck | None = None,
         effort: Effort | None = None,
+        tell: Callable[..., None] = lambda _event, **_facts: None,
     ) -> None:
         self._bus = bus
+        self._tell = tell
         self._feed = feed
         self._sessions = sessions
         self._effort = effort or Effort()
@@ -159,6 +162,7 @@ class Examination:
 
     def _probe(self, name: str, did: str, probe: Callable[[], None]) -> None:
         """Run a probe, once more if the adapter was lost, and note what it did."""
+        self._tell("probe_started", name=name, did=did)
         started_s = self._bus.clock.now_s()
         broke_off = ""
         for _ in range(2):
@@ -175,6 +179,7 @@ class Examination:
                 broke_off = fault.what
             break
         took_s = round(self._bus.clock.now_s() - started_s, 3)
+        self._tell("probe_done", name=name, took_s=took_s, broke_off=broke_off)
         self._notes.append(
             ProbeNote(name=name, did=did, took_s=took_s, broke_off=broke_off)
         )

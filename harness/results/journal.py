@@ -24,6 +24,8 @@ projections pass over them):
     part_started     part, run_id: first line of every file but the first
     run_resumed      run_id, gap_s (null if unknown), steps: a run that did not come to
                      its end goes on; its open step starts again
+    probe_started    name, did: an examination goes on to its next probe
+    probe_done       name, took_s, broke_off: what ended it early, or empty
     soak_started     what a soak does and can prove
     soak_resumed     cycle: a soak goes on from there
     soak_progress    cycle, elapsed_s, readings {ROM code: value} of one round, or

@@ -62,6 +62,7 @@ def examine(
         sessions=lambda rom: session_of(context.bus, rom, context.fixture),
         failed=failed,
         effort=effort,
+        tell=context.note,
     )
     try:
         return examination.run()
