@@ -131,6 +131,19 @@ def test_failed_steps_carry_a_short_diagnosis_where_the_plan_wants_it(
     assert told.hint.startswith("reseat S2")
 
 
+def test_what_the_plan_told_of_the_wiring_outlives_a_diagnosis(
+    run_plan: Make, bench_data: Make, new_device: Make
+) -> None:
+    """A diagnosis drops what may be untrue after a restart; a resistor is no such thing."""
+    steps = f"""
+- configure: {{settings: {{sense_mohm: 25}}}}
+{SHORT}
+- read: {{quantity: current, low: -1, high: 1}}
+"""
+    ran = run_plan(steps, bench_data([new_device(0x26, 5)]))
+    assert ran.code == 0, ran.record.results
+
+
 def test_a_fault_that_is_over_is_said_to_be_over(
     run_plan: Make, bench_data: Make, new_device: Make
 ) -> None:

@@ -224,6 +224,7 @@ class Context:
     nights: Mapping[str, Night] = field(default_factory=dict)
     step: str = ""
     _sessions: dict[str, DeviceSession] = field(default_factory=dict)
+    _wiring: dict[str, dict[str, Any]] = field(default_factory=dict)
     _survey: Survey | None = None
     _overdrive_survey: OverdriveSurvey | None = None
 
@@ -236,9 +237,9 @@ class Context:
         """The session of a device; what it remembers lasts for the run."""
         if device.rom_code not in self._sessions:
             rom = RomCode.parse(device.rom_code)
-            self._sessions[device.rom_code] = session_of(
-                self.bus, rom, self.fixture, self.note
-            )
+            session = session_of(self.bus, rom, self.fixture, self.note)
+            session.memory |= self._wiring.get(device.rom_code, {})
+            self._sessions[device.rom_code] = session
         return self._sessions[device.rom_code]
 
     @property
@@ -278,7 +279,13 @@ class Context:
         self._survey = None
 
     def forget(self) -> None:
-        """Drop what sessions remember: after a power loss it may be untrue."""
+        """Drop what sessions remember: after a power loss it may be untrue.
+
+        What the plan told of the wiring stays true.
+        """
+        for code, session in self._sessions.items():
+            if SENSE_KEY in session.memory:
+                self._wiring[code] = {SENSE_KEY: session.memory[SENSE_KEY]}
         self._sessions.clear()
         self._survey = None
 
