@@ -19,7 +19,8 @@ from harness.plans.connection import connect
 from harness.plans.steps.context import selected, session_of
 from harness.plans.steps.diagnose_step import expected_of
 from tests.diagnosis.benches import Bench, bench, healthy, probes
-from tests.diagnosis.cases import CASES, PREPARED_TWINS, QUICK, Case
+from tests.diagnosis.case import QUICK, Case
+from tests.diagnosis.cases import CASES, PREPARED_TWINS
 from tests.diagnosis.kinds import every_kind, state_of
 
 Make = Callable[..., Any]

@@ -1,0 +1,240 @@
+"""Changes to sound evidence of searches and devices, each beside what its rule must say."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from harness.diagnosis.evidence import (
+    AlarmFacts,
+    Conversion,
+    DeviceFacts,
+)
+from harness.diagnosis.finding import Cause, Sure
+from tests.diagnosis.sound import (
+    BLOCKS,
+    LINE,
+    OTHER,
+    SCANS,
+    THIRD,
+    UNPOWERED,
+    Speaks,
+    conversions,
+    echoes,
+    first_device,
+    probe,
+    scans,
+)
+from tests.diagnosis.speaks_kinds import ROM
+
+SPEAKS_DEVICES: Speaks = {
+    "pulled highs": (
+        {"line": replace(LINE, ones=echoes(1000, xFF=994, xFE=6))},
+        Cause.NOISE,
+        "pulled-highs",
+        Sure.CERTAIN,
+    ),
+    "lifted lows": (
+        {"line": replace(LINE, zeros=echoes(250, x00=246, x08=4))},
+        Cause.NOISE,
+        "lifted-lows",
+        Sure.CERTAIN,
+    ),
+    "slip of a block": (
+        first_device(blocks=replace(BLOCKS, whole=8, slipped=2)),
+        Cause.NOISE,
+        "slip",
+        Sure.CERTAIN,
+    ),
+    "phantom": (
+        scans(rejected={"1F0000008DBE4428": 1}),
+        Cause.NOISE,
+        "phantom",
+        Sure.LIKELY,
+    ),
+    "command lost": (
+        {
+            "devices": (
+                replace(
+                    probe(),
+                    conversions=(
+                        Conversion(alone=True, heard=False, value_degc=25.0),
+                        *probe().conversions,
+                    ),
+                ),
+                probe(OTHER),
+            )
+        },
+        Cause.NOISE,
+        "command-lost",
+        Sure.LIKELY,
+    ),
+    "deaf to convert": (
+        {"devices": (conversions(probe(), heard=False, took_ms=None), probe(OTHER))},
+        Cause.NOISE,
+        "command-lost",
+        Sure.LIKELY,
+    ),
+    "zeros": (
+        first_device(blocks=replace(BLOCKS, whole=7, zeros=3)),
+        Cause.BUS_WIRING,
+        "low-while-reading",
+        Sure.LIKELY,
+    ),
+    "branch": (
+        first_device(verified=22),
+        Cause.BUS_WIRING,
+        "branch",
+        Sure.LIKELY,
+    ),
+    "absent": (
+        {
+            "devices": (
+                DeviceFacts(rom_code=ROM, family=0x28, verifies=30),
+                probe(OTHER),
+            ),
+            "scans": replace(SCANS, found={OTHER: 3}, first=(OTHER,), last=(OTHER,)),
+        },
+        Cause.DEVICE,
+        "absent",
+        Sure.CERTAIN,
+    ),
+    "duplicate": (
+        first_device(
+            blocks=replace(BLOCKS, whole=0, check_wrong=10, distinct_wrong=1),
+        ),
+        Cause.DEVICE,
+        "duplicate",
+        Sure.LIKELY,
+    ),
+    "loose contact": (
+        first_device(blocks=replace(BLOCKS, whole=7, ones=3)),
+        Cause.DEVICE,
+        "loose-contact",
+        Sure.CERTAIN,
+    ),
+    "odd block": (
+        first_device(blocks=replace(BLOCKS, whole=0, impossible=10)),
+        Cause.DEVICE,
+        "odd-block",
+        Sure.LIKELY,
+    ),
+    "clone": (
+        {
+            "devices": (
+                replace(
+                    probe(),
+                    conversions=tuple(
+                        replace(c, took_ms=30.0 if c.alone else None)
+                        for c in probe().conversions
+                    ),
+                ),
+                probe(OTHER),
+            )
+        },
+        Cause.CONFIGURATION,
+        "clone-like",
+        Sure.LIKELY,
+    ),
+    "slow conversion": (
+        {"devices": (conversions(probe(), took_ms=820.0, heard=True), probe(OTHER))},
+        Cause.DEVICE,
+        "slow-conversion",
+        Sure.LIKELY,
+    ),
+    "attached": (
+        scans(last=(ROM, OTHER, THIRD), found={ROM: 3, OTHER: 3, THIRD: 2}),
+        Cause.DEVICE,
+        "attached",
+        Sure.LIKELY,
+    ),
+    "vanished together": (
+        scans(last=()),
+        Cause.SUPPLY,
+        "vanished-together",
+        Sure.LIKELY,
+    ),
+    "vanished": (scans(last=(OTHER,)), Cause.DEVICE, "vanished", Sure.LIKELY),
+    "supply pin open": (
+        {
+            "devices": (
+                conversions(probe(supply_answers=(0, 0, 0)), value_degc=127.94),
+                probe(OTHER, supply_answers=(0, 0, 0)),
+            )
+        },
+        Cause.SUPPLY,
+        "supply-pin-open",
+        Sure.LIKELY,
+    ),
+    "starved": (
+        {
+            "devices": tuple(
+                conversions(
+                    probe(rom, supply_answers=(0, 0, 0)), heard=None, **UNPOWERED
+                )
+                for rom in (ROM, OTHER)
+            )
+        },
+        Cause.SUPPLY,
+        "no-strong-pull-up",
+        Sure.LIKELY,
+    ),
+    "third wire": (
+        {
+            "devices": (
+                conversions(probe(supply_answers=(0, 0, 0)), took_ms=None, heard=None),
+                probe(OTHER),
+                probe(THIRD),
+            )
+        },
+        Cause.SUPPLY,
+        "third-wire",
+        Sure.CERTAIN,
+    ),
+    "restart": (
+        {"devices": (conversions(probe(), **UNPOWERED), probe(OTHER))},
+        Cause.SUPPLY,
+        "restart",
+        Sure.CERTAIN,
+    ),
+    "brown-out": (
+        {
+            "devices": tuple(
+                replace(
+                    probe(rom, supply_answers=(0, 0, 0)),
+                    conversions=tuple(
+                        Conversion(alone=False, value_degc=v, marker_kept=True)
+                        for v in (25.0, 25.06, 31.5, 25.0)
+                    ),
+                )
+                for rom in (ROM, OTHER)
+            )
+        },
+        Cause.SUPPLY,
+        "brown-out",
+        Sure.LIKELY,
+    ),
+    "reloaded": (
+        first_device(settings_kept=False),
+        Cause.CONFIGURATION,
+        "reloaded",
+        Sure.CERTAIN,
+    ),
+    "unlisted": (
+        {"inventory": {ROM: "present", THIRD: "newcomer"}},
+        Cause.CONFIGURATION,
+        "unlisted",
+        Sure.CERTAIN,
+    ),
+    "alarm stale": (
+        {"alarms": AlarmFacts(before=(ROM,))},
+        Cause.CONFIGURATION,
+        "alarm-stale",
+        Sure.CERTAIN,
+    ),
+    "alarm wrong": (
+        {"alarms": AlarmFacts(before=(ROM,), after=(ROM,))},
+        Cause.DEVICE,
+        "alarm-wrong",
+        Sure.LIKELY,
+    ),
+}

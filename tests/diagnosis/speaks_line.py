@@ -1,0 +1,236 @@
+"""Changes to sound evidence of adapter and line, each beside what its rule must say."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from harness.diagnosis.evidence import (
+    AdapterFacts,
+    IdleFacts,
+)
+from harness.diagnosis.finding import Cause, Sure
+from tests.diagnosis.sound import (
+    ADAPTER,
+    LATE,
+    LINE,
+    NOTHING,
+    OTHER,
+    RESETS,
+    Speaks,
+    echoes,
+    nobody,
+    probe,
+    scans,
+)
+
+SPEAKS_LINE: Speaks = {
+    "lost": ({"lost": 1}, Cause.ADAPTER, "lost", Sure.CERTAIN),
+    "inverted": (
+        {"adapter": replace(ADAPTER, ones=echoes(x00=60), slow_ones=echoes(4, x00=4))},
+        Cause.ADAPTER,
+        "inverted",
+        Sure.CERTAIN,
+    ),
+    "doubled echo": (
+        {
+            "adapter": replace(
+                ADAPTER,
+                quiet_ones=replace(ADAPTER.quiet_ones, extra=12, followed=9),
+                zeros=replace(ADAPTER.zeros, extra=11, followed=10),
+            )
+        },
+        Cause.ADAPTER,
+        "doubled-echo",
+        Sure.CERTAIN,
+    ),
+    "escaped characters": (
+        {
+            "adapter": replace(
+                ADAPTER, quiet_ones=replace(ADAPTER.quiet_ones, extra=10, followed=10)
+            )
+        },
+        Cause.ADAPTER,
+        "escaped-characters",
+        Sure.CERTAIN,
+    ),
+    "supply blinks": (
+        {
+            "devices": (
+                probe(openings=2, lost_at_openings=2),
+                probe(OTHER, openings=2, lost_at_openings=2),
+            )
+        },
+        Cause.ADAPTER,
+        "supply-blinks",
+        Sure.CERTAIN,
+    ),
+    "stretched reset": (
+        {
+            "resets": tuple(
+                replace(r, echoes=replace(echoes(20, x00=20), extra=20, followed=20))
+                for r in RESETS
+            )
+        },
+        Cause.DEVICE,
+        "stretches-reset",
+        Sure.LIKELY,
+    ),
+    "wrong rate": (
+        {"adapter": replace(ADAPTER, measured_baud=125_500.0)},
+        Cause.ADAPTER,
+        "wrong-rate",
+        Sure.CERTAIN,
+    ),
+    "drops": (
+        {
+            "adapter": replace(
+                ADAPTER, bursts={512: (3, 8), 256: (8, 8)}, burst_missing=70
+            )
+        },
+        Cause.ADAPTER,
+        "drops",
+        Sure.CERTAIN,
+    ),
+    "latency": (
+        {"adapter": replace(ADAPTER, round_trip_ms=(16.0, 16.1, 17.0))},
+        Cause.ADAPTER,
+        "latency",
+        Sure.CERTAIN,
+    ),
+    "push-pull": (
+        {"adapter": replace(ADAPTER, echo_without_supply="FF")},
+        Cause.ADAPTER,
+        "push-pull",
+        Sure.LIKELY,
+    ),
+    "silent": (
+        {
+            "adapter": AdapterFacts(ones=NOTHING, slow_ones=NOTHING, zeros=NOTHING),
+            "resets": (),
+            "line": None,
+            "scans": None,
+            "devices": (),
+        },
+        Cause.UNDECIDED,
+        "silent",
+        Sure.CERTAIN,
+    ),
+    "stuck low": (
+        {
+            "resets": tuple(replace(r, echoes=NOTHING) for r in RESETS),
+            "line": None,
+            "scans": None,
+            "devices": (),
+        },
+        Cause.BUS_WIRING,
+        "stuck-low",
+        Sure.LIKELY,
+    ),
+    "second master": (
+        {
+            "idle": IdleFacts(
+                for_s=25.0,
+                arrivals=((2.0, 73), (9.3, 73), (16.6, 73), (23.9, 73)),
+                values={"00": 4, "FF": 288},
+            )
+        },
+        Cause.BUS_WIRING,
+        "second-master",
+        Sure.CERTAIN,
+    ),
+    "idle spikes": (
+        {
+            "idle": IdleFacts(
+                for_s=15.0, arrivals=((2.0, 3), (4.1, 1)), values={"FF": 4}
+            )
+        },
+        Cause.NOISE,
+        "idle-spikes",
+        Sure.LIKELY,
+    ),
+    "comes and goes": (
+        {
+            "idle": IdleFacts(
+                for_s=15.0,
+                arrivals=((2.0, 1), (4.1, 1), (7.0, 1)),
+                values={"00": 3},
+            )
+        },
+        Cause.DEVICE,
+        "comes-and-goes",
+        Sure.LIKELY,
+    ),
+    "slow edge": (
+        {
+            "line": replace(
+                LINE,
+                ones=echoes(1000, xFE=1000),
+                rise_us=(6.5, 8.7),
+                crossing_us=23.5,
+            )
+        },
+        Cause.BUS_WIRING,
+        "slow-edge",
+        Sure.CERTAIN,
+    ),
+    "weak pull-up": (
+        {
+            "line": replace(
+                LINE,
+                ones=echoes(1000, x80=1000),
+                rise_us=(56.0, 65.0),
+                crossing_us=119.0,
+            )
+        },
+        Cause.BUS_WIRING,
+        "pull-up",
+        Sure.CERTAIN,
+    ),
+    "late presence": (
+        {"resets": LATE},
+        Cause.DEVICE,
+        "late-presence",
+        Sure.CERTAIN,
+    ),
+    "none of several": (nobody(3), Cause.BUS_WIRING, "low-level", Sure.LIKELY),
+    "the only one": (nobody(1), Cause.UNDECIDED, "nobody", Sure.CERTAIN),
+    "fast mode, presence inside the character": (
+        {
+            "adapter": replace(
+                ADAPTER, fast_resets=echoes(10, x40=9, xC0=1), zeros=echoes(10, x00=10)
+            ),
+        },
+        Cause.CONFIGURATION,
+        "left-in-fast-mode",
+        Sure.CERTAIN,
+    ),
+    "fast mode": (
+        {
+            "line": replace(LINE, answers_in_zeros=250, answers_after_long_reset=0),
+            "adapter": replace(
+                ADAPTER, zeros=replace(ADAPTER.zeros, extra=10, followed=10)
+            ),
+        },
+        Cause.CONFIGURATION,
+        "left-in-fast-mode",
+        Sure.CERTAIN,
+    ),
+    "low in search": (
+        scans(whole=0, found={}, first=(), last=(), troubles={"line-shorted": 3}),
+        Cause.BUS_WIRING,
+        "low-in-search",
+        Sure.CERTAIN,
+    ),
+    "zero ROM": (
+        scans(rejected={"0" * 16: 3}),
+        Cause.DEVICE,
+        "zero-rom",
+        Sure.LIKELY,
+    ),
+    "impossible ROM": (
+        scans(rejected={"1F0000008DBE4428": 3}),
+        Cause.DEVICE,
+        "rom-code",
+        Sure.LIKELY,
+    ),
+}
