@@ -18,8 +18,9 @@ _MB = 1_000_000
 _PROGRESS_SHARE = 0.75
 """Of the soak's room in the journal; the rest is for errors, events and margins."""
 
-_LINE_BYTES, _DEVICE_BYTES = 400, 260
-"""Longest progress line: its frame, and every count of a device in it."""
+_LINE_BYTES, _DEVICE_BYTES = 600, 260
+"""Longest progress line: its frame with a line of gaps before it, and every count of a
+device in it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,5 +127,5 @@ def outlook(body: Soak, devices: int | None = None) -> Outlook:
 
 
 def side_room_bytes(body: Soak) -> int:
-    """Room for lines of errors, events and margins, bytes."""
+    """Room for lines of errors, gaps, events and margins, bytes."""
     return int(body.journal_mb * _MB * (1 - _PROGRESS_SHARE))

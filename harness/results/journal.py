@@ -18,7 +18,7 @@ projections pass over them):
     check_done       step, round, result (``CheckResult.as_dict``)
     step_done        step, outcome, duration_s; where no result tells the reason:
                      why {kind, message, hint}
-    gap              reason, from_s, to_s
+    gap              reason, from_s, to_s; where several share a line also times, away_s
     run_done         outcome, exit_code, interrupted; where no step tells the reason:
                      why {kind, message, hint}
     part_started     part, run_id: first line of every file but the first

@@ -292,8 +292,9 @@ class Folding:
         self._step(event).finish(event, now_s=self._now_s)
 
     def _take_gap(self, event: dict[str, Any]) -> None:
-        self._gaps += 1
-        self._gap_s += float(event["to_s"]) - float(event["from_s"])
+        length_s = float(event["to_s"]) - float(event["from_s"])
+        self._gaps += int(event.get("times", 1))
+        self._gap_s += float(event.get("away_s", length_s))
 
     def _take_line_lost(self, _event: dict[str, Any]) -> None:
         self._lines_lost += 1

@@ -266,15 +266,17 @@ class Night:
 
     def _take_gap(self, event: dict[str, Any]) -> None:
         length_s = float(event["to_s"]) - float(event["from_s"])
-        self.gap_count += 1
-        self.gap_s += length_s
+        times = int(event.get("times", 1))
+        self.gap_count += times
+        self.gap_s += float(event.get("away_s", length_s))
         if len(self.gaps) < KEPT_GAPS:
             # its line is written when it is over
+            text = str(event.get("reason", ""))
             self.gaps.append(
                 Span(
                     from_s=self.now_s - length_s,
                     to_s=self.now_s,
-                    text=str(event.get("reason", "")),
+                    text=f"{text}, {times} times" if times > 1 else text,
                 )
             )
 

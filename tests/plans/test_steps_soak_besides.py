@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from harness.plans.steps import soak_lines
 from harness.plans.steps.soak_events import EventFile
 
 Make = Callable[..., Any]
@@ -144,3 +145,28 @@ def test_disk_use_is_bounded_in_a_storm_of_errors(run_plan: Make, one: Make) -> 
     assert night.sum_of("failed") == 2 * night.sum_of("lost") > 4900
     (note,) = [e for e in events(ran, "note") if "used up" in e["text"]]
     assert "counted" in note["text"]
+
+
+@pytest.mark.slow
+def test_a_flapping_adapter_fills_its_room_and_no_more(
+    run_plan: Make, one: Make, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Gaps beyond the room share a line with their number and time; none is forgotten."""
+    monkeypatch.setattr(soak_lines, "side_room_bytes", lambda _body: 1500)
+    fault = {"kind": "adapter-unplugged", "at_s": 5, "for_s": 2, "every_s": 11}
+    ran = run_plan([{"soak": {"cycles": 60, "every_s": 10}}], one(faults=[fault]))
+    gaps = events(ran, "gap")
+    shared = [e for e in gaps if e.get("times", 1) > 1]
+    assert shared
+    assert all(e["away_s"] < e["to_s"] - e["from_s"] for e in shared)
+    size = sum(len(json.dumps(e)) for e in gaps if "times" not in e)
+    assert size < 1500
+    shown = {m.name: m.value for m in ran.shown("1").measurements}
+    assert (
+        shown["adapter_gaps"] == sum(e.get("times", 1) for e in gaps) == ran.record.gaps
+    )
+    (night,) = ran.record.nights
+    assert night.gap_count == ran.record.gaps > len(gaps)
+    for known_s in (night.gap_s, ran.record.gap_s):
+        assert known_s == pytest.approx(shown["adapter_away"], abs=0.1)
+    assert any("times" in span.text for span in night.gaps)

@@ -2,14 +2,15 @@
 
 ``soak_progress`` carries what was counted since the one before it, so the sum of all of
 them is the soak; where the room asks for it several rounds share a line. Every error
-has a line of its own with its time while there is room; after that it is only counted.
+and every gap has a line of its own with its time while there is room; after that errors
+are only counted, and the gaps between two lines of progress share one.
 """
 
 from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from harness.clock import Clock
@@ -19,6 +20,8 @@ from harness.plans.steps.soak_tally import SoakCounts
 
 _STAMP_BYTES = 100
 """Name, calendar and time of a line."""
+
+_AWAY = "adapter away"
 
 _WITH_EVIDENCE = 200
 """Errors whose frames and echoes are kept; later ones are told by kind and message."""
@@ -40,6 +43,28 @@ class _Spread:
     def as_list(self) -> list[float]:
         mean = round(self.total / self.count, 6)
         return [self.count, self.lowest, mean, self.highest]
+
+
+@dataclass(slots=True)
+class _SharedGap:
+    """Gaps that share a line.
+
+    Attributes:
+        from_s: when the first began, from the start of the step.
+        to_s: when the last ended.
+        times: how many.
+        away_s: how long in all.
+    """
+
+    from_s: float
+    to_s: float
+    times: int = 0
+    away_s: float = 0.0
+
+    def take(self, from_s: float, to_s: float) -> None:
+        self.to_s = to_s
+        self.times += 1
+        self.away_s = round(self.away_s + to_s - from_s, 3)
 
 
 class SoakLines:
@@ -69,6 +94,7 @@ class SoakLines:
         self._errors = 0
         self._full = False
         self._spreads: dict[str, _Spread] = {}
+        self._shared: _SharedGap | None = None
         self._written = counts.by_device()
         self._written_cycle = counts.cycles
         self._written_s = clock.now_s()
@@ -89,6 +115,9 @@ class SoakLines:
 
     def write(self, elapsed_s: float) -> None:
         """The line of all rounds since the one before; nothing if there was none."""
+        if self._shared is not None:
+            self._note("gap", reason=_AWAY, **asdict(self._shared))
+            self._shared = None
         rounds = self._counts.cycles - self._written_cycle
         if not rounds:
             return
@@ -131,16 +160,31 @@ class SoakLines:
             fields["evidence"] = evidence
         self.beside("soak_error", **fields)
 
-    def beside(self, event: str, **fields: Any) -> None:  # noqa: ANN401 - plain facts
-        """A line beside the progress, while there is room for such lines."""
+    def gap(self, from_s: float, to_s: float) -> None:
+        """The adapter was away, in times from the start of the step."""
+        from_s, to_s = round(from_s, 3), round(to_s, 3)
+        if self._shared is None:
+            if self.beside("gap", reason=_AWAY, from_s=from_s, to_s=to_s):
+                return
+            self._shared = _SharedGap(from_s=from_s, to_s=to_s)
+        self._shared.take(from_s, to_s)
+
+    def beside(self, event: str, **fields: Any) -> bool:  # noqa: ANN401 - plain facts
+        """A line beside the progress, while there is room for such lines.
+
+        Returns:
+            Whether there was.
+        """
         size = len(json.dumps(fields, default=str)) + _STAMP_BYTES
         if size <= self._room:
             self._room -= size
             self._note(event, **fields)
-        elif not self._full:
+            return True
+        if not self._full:
             self._full = True
             self._note(
                 "note",
-                text="the room for single errors, events and margins is used up: "
-                "from here on errors are counted and not told one by one",
+                text="the room for single errors, gaps, events and margins is used up: "
+                "from here on they are counted and not told one by one",
             )
+        return False

@@ -280,12 +280,7 @@ class _Soaking:
         to_s = clock.now_s()
         self._counts.gaps += 1
         self._counts.gap_s += to_s - from_s
-        self._context.note(
-            "gap",
-            reason="adapter away",
-            from_s=round(from_s - self._started_s, 3),
-            to_s=round(to_s - self._started_s, 3),
-        )
+        self._lines.gap(from_s - self._started_s, to_s - self._started_s)
 
     def _patient_until_s(self, from_s: float) -> float:
         body = self._body
