@@ -18,7 +18,6 @@ from harness.errors import (
     StillBusy,
     UsageError,
 )
-from harness.families import battery_monitor
 from harness.families.registry import checks, family_of, quantities
 from harness.plans.steps.context import DeviceSession
 from harness.simulation import fault_settings as fs
@@ -105,22 +104,6 @@ def test_temperature_table(script: Make, raw: int, degc: float) -> None:
     answer = (block + bytes([crc_8(block)])).hex()
     session = script(0x26, [*TEMPERATURE[:3], ("BE 00", answer)])
     assert read(session, "temperature") == degc
-
-
-def test_user_page_worked_transaction(script: Make) -> None:
-    """4Eh, BEh with CRC 83h, 48h of the family facts, 4.1, then recalled and compared."""
-    row = "01 02 03 04 05 06 07 08"
-    lines = [
-        (f"4E 03 {row}", ""),
-        ("BE 03", f"{row} 83"),
-        ("48 03", "FF"),
-        ("B8 03", ""),
-        ("BE 03", f"{row} 83"),
-    ]
-    session = script(0x26, lines)
-    battery_monitor.write_page(session, 3, bytes.fromhex(row))
-    assert session.lines == []
-    assert session.held_s == [0.010]
 
 
 def test_page_check_value_by_an_independent_library() -> None:
