@@ -1,6 +1,6 @@
 """Offset of the battery monitor: a register whose content is added to every current.
 
-Source: data sheet family 26h (part DS2438) p. 6-10; see also ``battery``.
+Source: data sheet family 26h (part DS2438) p. 6-10, 16 and 21; F27 in ``battery``.
 """
 
 from __future__ import annotations
