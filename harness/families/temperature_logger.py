@@ -18,7 +18,6 @@ Sources: data sheets family 21h (parts DS1921G p. 10-17 and 35-40, DS1921H/Z p. 
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from datetime import UTC
 
 from harness.errors import ReadingImplausible
@@ -27,7 +26,6 @@ from harness.families.family import (
     Check,
     Family,
     Findings,
-    Hazard,
     Option,
     OptionKind,
     Options,
@@ -37,7 +35,6 @@ from harness.families.family import (
     looks,
 )
 from harness.families.shapes import scratchpad
-from harness.families.shapes.answers import shown
 from harness.families.shapes.logger_memory import (
     CLOCK_AT,
     FLAGS,
@@ -60,56 +57,34 @@ from harness.families.shapes.logger_memory import (
     write_clock,
 )
 from harness.families.shapes.memory import Memory, memory_checks
-from harness.families.shapes.missions import (
-    HIGH,
+from harness.families.shapes.mission_log import HIGH, LOW, judged_log
+from harness.families.shapes.mission_quantities import (
     LOOKS,
-    LOW,
-    SAMPLES,
-    judged_log,
+    clock_quantity,
     mission_quantities,
-    wait_for_samples,
+    register_quantity,
 )
-from harness.families.shapes.restoring import restored
-from harness.families.shapes.timekeeping import (
-    DeviceClock,
-    clock_checks,
-    from_bcd,
+from harness.families.shapes.mission_run import (
+    Logger,
+    mission_check,
+    run_mission,
+    stop_check,
 )
+from harness.families.shapes.timekeeping import clock_checks
 from harness.records import Measurement
 
 CONVERT, READ_MEMORY = 0x44, 0xF0
 
 _CONVERT_S = 0.1
-_LOSS = frozenset({Hazard.MISSION_DATA_LOSS})
 
-
-def _peek(session: Session) -> int:
-    opening = bytes([READ_MEMORY]) + CLOCK_AT.to_bytes(2, "little")
-    second = session.transact(opening, 1)[0]
-    return from_bcd(second & 0x7F)
-
-
-def _no_mission(session: Session) -> Registers:
-    registers = read_registers(session)
-    if registers.mission:
-        raise ReadingImplausible(
-            "a mission is in progress, and this would end it",
-            hint="mission_stop ends it and keeps its log",
-        )
-    return registers
-
-
-def _prepare_clock(session: Session) -> None:
-    _no_mission(session)
-    start_oscillator(session)
-
-
-CLOCK = DeviceClock(
-    read=lambda session: read_registers(session).clock,
-    peek=_peek,
-    write=write_clock,
-    lead_s=0.1,
-    prepare=_prepare_clock,
+LOGGER = Logger(
+    read=read_registers,
+    peek=bytes([READ_MEMORY]) + CLOCK_AT.to_bytes(2, "little"),
+    write_clock=write_clock,
+    start_oscillator=start_oscillator,
+    stop=stop,
+    oscillator=OSCILLATOR,
+    hindrance="this would end it",
 )
 
 
@@ -117,7 +92,7 @@ CLOCK = DeviceClock(
 
 
 def _temperature(session: Session) -> Answer:
-    before = _no_mission(session)
+    before = LOGGER.require_idle(read_registers(session))
     session.transact(bytes([CONVERT]))
     session.clock.sleep(_CONVERT_S)
     after = read_registers(session)
@@ -131,18 +106,6 @@ def _temperature(session: Session) -> Answer:
     return Answer(value=scale.degc(raw), evidence={"raw": raw, "range": scale.name})
 
 
-def _quantity(
-    name: str, about: str, of: Callable[[Registers], str | int | bool], unit: str = ""
-) -> Quantity:
-    def read(session: Session) -> Answer:
-        registers = read_registers(session)
-        return Answer(
-            value=of(registers), evidence={"registers": shown(registers.block)}
-        )
-
-    return Quantity(name=name, unit=unit, read=read, about=about)
-
-
 _QUANTITIES = (
     Quantity(
         name="temperature",
@@ -150,16 +113,14 @@ _QUANTITIES = (
         read=_temperature,
         about="from a forced conversion; not while a mission runs",
     ),
-    _quantity("clock", "the device's date and time", lambda r: r.clock.isoformat()),
-    _quantity("logger_status", "mission, flags, oscillator, in words", status_words),
+    clock_quantity(read_registers),
+    register_quantity(
+        read_registers,
+        "logger_status",
+        "mission, flags, oscillator, in words",
+        status_words,
+    ),
     *mission_quantities(read_registers, OSCILLATOR),
-    _quantity("mission_start", "when the last mission began", lambda r: r.started),
-    _quantity(
-        "mission_samples", "taken in the last mission", lambda r: r.samples, "samples"
-    ),
-    _quantity(
-        "lifetime_samples", "taken in a lifetime", lambda r: r.lifetime, "samples"
-    ),
 )
 
 
@@ -239,17 +200,14 @@ def _mission(session: Session, options: Options) -> Findings:
     start_oscillator(session)
     write_clock(session, session.clock.calendar().astimezone(UTC))
     clear(session)
-    with restored(session, lambda: stop(session), what="the end of the mission"):
-        start(session, thresholds, period_min, 0x06)
-        wait_for_samples(
-            session,
-            read_registers,
-            OSCILLATOR,
-            wanted=options.whole("samples"),
-            period_s=60.0 * period_min,
-        )
-        running = read_registers(session)
-    return _results(session, options, running, stop(session))
+    running, after = run_mission(
+        LOGGER,
+        session,
+        lambda: start(session, thresholds, period_min, 0x06),
+        wanted=options.whole("samples"),
+        period_s=60.0 * period_min,
+    )
+    return _results(session, options, running, after)
 
 
 def _results(
@@ -282,18 +240,6 @@ def _results(
     )
 
 
-def _stop(session: Session, options: Options) -> Findings:
-    was = read_registers(session)
-    after = stop(session)
-    return Findings(
-        measurements=(
-            Measurement(name="mission_in_progress", value=after.mission, wanted=False),
-            Measurement(name="mission_samples", value=after.samples, unit="samples"),
-        ),
-        evidence={"status_before": f"{was.status:02X}"},
-    )
-
-
 # -- rows --------------------------------------------------------------------------
 
 _MEMORY = Memory(
@@ -304,33 +250,22 @@ _MEMORY = Memory(
     write=lambda session, at, data: scratchpad.write(session, PAD, at, data),
 )
 _CHECKS = (
-    *clock_checks(CLOCK),
-    Check(
-        name="mission",
-        about="clears, sets the clock, logs some samples, stops, and checks all of it",
-        run=_mission,
-        options=by_name(
-            SAMPLES,
-            Option(
-                name="period_min",
-                kind=OptionKind.WHOLE,
-                about="minutes from sample to sample",
-                default=1,
-                low=1,
-                high=255,
-            ),
-            LOW,
-            HIGH,
+    *clock_checks(LOGGER.clock),
+    mission_check(
+        _mission,
+        Option(
+            name="period_min",
+            kind=OptionKind.WHOLE,
+            about="minutes from sample to sample",
+            default=1,
+            low=1,
+            high=255,
         ),
-        hazards=frozenset({Hazard.MISSION_DATA_LOSS, Hazard.CLOCK_SETTING}),
+        LOW,
+        HIGH,
         expected_s=185,
     ),
-    Check(
-        name="mission_stop",
-        about="ends a mission; its log stays",
-        run=_stop,
-        hazards=_LOSS,
-    ),
+    stop_check(LOGGER),
     Check(
         name="log",
         about="reads the log of the last mission",

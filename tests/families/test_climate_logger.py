@@ -19,9 +19,8 @@ from harness.errors import (
     ReadingImplausible,
     UsageError,
 )
-from harness.families import climate_logger
 from harness.families.registry import checks, quantities
-from harness.families.shapes import climate_memory
+from harness.families.shapes import climate_memory, climate_mission
 from harness.families.shapes.climate_log import model_of, read_log
 from harness.families.shapes.climate_scales import MODELS
 from harness.plans.steps.context import DeviceSession
@@ -159,7 +158,7 @@ def test_setup_page_of_the_worked_example(script: Make, given: Make) -> None:
     clock: Clock = Noon()
     session._clock = clock
     options = given(checks(0x41)["mission"], low_degc=0, high_degc=5)
-    page = climate_logger.setup_page(session, options, MODELS[0x20])
+    page = climate_mission.setup_page(session, options, MODELS[0x20])
     wanted = bytearray.fromhex(SETUP)
     wanted[0x10] = 0x03  # the example leaves the alarms off
     assert page == bytes(wanted)
@@ -169,7 +168,7 @@ def test_setup_page_of_the_worked_example(script: Make, given: Make) -> None:
     ):
         options = given(checks(0x41)["mission"], **given_options)
         with pytest.raises(UsageError, match=words):
-            climate_logger.setup_page(session, options, MODELS[kind])
+            climate_mission.setup_page(session, options, MODELS[kind])
 
 
 # -- flips and other answers that cannot be ------------------------------------------
@@ -330,16 +329,19 @@ def test_stop_ends_a_mission(live: Make, given: Make) -> None:
     session = live(0x41)
     climate_memory.clear(session)
     options = given(checks(0x41)["mission"])
-    setup = climate_logger.setup_page(session, options, MODELS[0x20])
+    setup = climate_mission.setup_page(session, options, MODELS[0x20])
     climate_memory.start(session, setup)
     session.clock.sleep(25)
     with pytest.raises(ReadingImplausible, match="mission is in progress"):
         read(session, "temperature")
     with pytest.raises(ReadingImplausible, match="mission is in progress"):
         run(session, given, "clock_set")
-    found = run(session, given, "mission_stop")
-    assert found["mission_in_progress"].holds
-    assert found["mission_samples"].value == 3
+    check = checks(0x41)["mission_stop"]
+    found = check.run(session, given(check))
+    progress, samples = found.measurements
+    assert progress.holds
+    assert samples.value == 3
+    assert found.evidence == {"status_before": "C2"}
     assert read(session, "temperature") == pytest.approx(21, abs=0.07)
 
 

@@ -29,7 +29,8 @@ from harness.errors import AnswerImpossible, CheckValueWrong
 from harness.families.family import Session
 from harness.families.shapes import scratchpad
 from harness.families.shapes.answers import require_crc16, shown
-from harness.families.shapes.missions import OscillatorBit, mission_facts
+from harness.families.shapes.memory import Memory
+from harness.families.shapes.missions import OscillatorBit, end_mission, mission_facts
 from harness.families.shapes.scratchpad import ALTERNATING, Scratchpad
 from harness.families.shapes.timekeeping import calendar_bytes, calendar_of
 from harness.wire.crc import crc8
@@ -84,6 +85,11 @@ class Registers:
     def alarms(self) -> int:
         """Alarm byte."""
         return self.block[0x14]
+
+    @property
+    def flags(self) -> list[str]:
+        """Thresholds that were passed, in words."""
+        return [name for name, bit in FLAGS.items() if self.alarms & bit]
 
     @property
     def status(self) -> int:
@@ -244,14 +250,7 @@ def stop(session: Session) -> Registers:
     Raises:
         AnswerImpossible: it goes on.
     """
-    registers = read_registers(session)
-    if not registers.mission:
-        return registers
-    command(session, STOP)
-    after = read_registers(session)
-    if after.mission:
-        raise AnswerImpossible("the mission goes on although it was stopped")
-    return after
+    return end_mission(session, read_registers, lambda: command(session, STOP))
 
 
 def clear(session: Session) -> None:
@@ -313,3 +312,28 @@ def read_calibration(session: Session) -> bytes:
             "they are",
         )
     return page
+
+
+# -- user memory -------------------------------------------------------------------
+
+
+def _read_user(session: Session, at: int, length: int) -> bytes:
+    first = at - at % PAGE
+    count = -(-(at % PAGE + length) // PAGE)
+    return read_pages(session, first, count)[at - first : at - first + length]
+
+
+def _write_user(session: Session, at: int, data: bytes) -> None:
+    while data:
+        piece = data[: PAGE - at % PAGE]
+        staged = scratchpad.stage_proved(session, PAD, at, piece)
+        scratchpad.copy(session, PAD, staged)
+        got = _read_user(session, at, len(piece))
+        if got != piece:
+            raise AnswerImpossible(
+                f"memory at {at:04X}h reads {shown(got)} after writing {shown(piece)}"
+            )
+        at, data = at + len(piece), data[len(piece) :]
+
+
+USER_MEMORY = Memory(size=PAD.size, read=_read_user, write=_write_user)

@@ -19,7 +19,7 @@ from harness.errors import AnswerImpossible, UsageError
 from harness.families.family import Session
 from harness.families.shapes import scratchpad
 from harness.families.shapes.answers import read_records, shown
-from harness.families.shapes.missions import OscillatorBit, mission_facts
+from harness.families.shapes.missions import OscillatorBit, end_mission, mission_facts
 from harness.families.shapes.scratchpad import ALTERNATING, Scratchpad
 from harness.families.shapes.timekeeping import calendar_bytes, calendar_of
 
@@ -248,14 +248,11 @@ def stop(session: Session) -> Registers:
     Raises:
         AnswerImpossible: it goes on.
     """
-    registers = read_registers(session)
-    if not registers.mission:
-        return registers
-    write_registers(session, STATUS_AT, b"\x00")
-    after = read_registers(session)
-    if after.mission:
-        raise AnswerImpossible("the mission goes on although it was stopped")
-    return after
+    return end_mission(
+        session,
+        read_registers,
+        lambda: write_registers(session, STATUS_AT, b"\x00"),
+    )
 
 
 def clear(session: Session) -> None:
