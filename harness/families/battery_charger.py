@@ -16,14 +16,18 @@ from harness.families.family import Family, by_name, looks
 from harness.families.shapes.battery import counts_look
 from harness.families.shapes.gauge import (
     GAUGE_SETTINGS,
-    TEMPERATURE,
-    VOLTAGE,
-    Block,
     Gauge,
-    block_checks,
     gauge_checks,
     gauge_configure,
     gauge_quantities,
+)
+from harness.families.shapes.gauge_blocks import (
+    Block,
+    block_checks,
+)
+from harness.families.shapes.gauge_registers import (
+    TEMPERATURE,
+    VOLTAGE,
     quantity,
 )
 from harness.families.shapes.registers import Field

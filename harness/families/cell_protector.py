@@ -38,15 +38,19 @@ from harness.families.family import (
 from harness.families.shapes.battery import Trim, counts_look
 from harness.families.shapes.gauge import (
     GAUGE_SETTINGS,
-    TEMPERATURE,
-    VOLTAGE,
-    Block,
     Gauge,
-    block_checks,
     configure_gauge,
-    decode,
     gauge_checks,
     gauge_quantities,
+)
+from harness.families.shapes.gauge_blocks import (
+    Block,
+    block_checks,
+)
+from harness.families.shapes.gauge_registers import (
+    TEMPERATURE,
+    VOLTAGE,
+    decode,
     quantity,
     read_registers,
     write_registers,

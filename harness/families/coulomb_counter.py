@@ -19,6 +19,8 @@ from harness.families.shapes.gauge import (
     gauge_checks,
     gauge_configure,
     gauge_quantities,
+)
+from harness.families.shapes.gauge_registers import (
     read_registers,
 )
 
