@@ -10,22 +10,15 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import IntEnum
 from typing import Any
 
 from harness.clock import Clock
-from harness.driver.adapter import EITHER_LOW_OR_DEAF, Adapter, AdapterReport
-from harness.errors import (
-    AdapterError,
-    ExtraEcho,
-    LineShorted,
-    NobodyAnswers,
-    NoEcho,
-    ResetDisturbed,
-    ShortEcho,
-    SlotDisturbed,
-)
+from harness.driver.adapter import Adapter, AdapterReport
+from harness.driver.bursts import Burst, Bursts, Traffic
+from harness.driver.resets import reset_line
+from harness.errors import ExtraEcho, NobodyAnswers, SlotDisturbed
 from harness.wire.frames import (
     CannotMake,
     Presence,
@@ -55,42 +48,6 @@ class RomCommand(IntEnum):
     OVERDRIVE_MATCH = 0x69
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Burst:
-    """The last exchange, graded echoes and all, for evidence."""
-
-    frames: bytes
-    echoes: bytes
-    baud: int
-    stop_bits: int = 1
-
-
-@dataclass(slots=True)
-class Traffic:
-    """Running counts of what went over the bus.
-
-    A change of the stop bits counts as a change of rate: it costs as much.
-    """
-
-    resets: int = 0
-    slots: int = 0
-    bursts: int = 0
-    rate_changes: int = 0
-
-    def as_dict(self) -> dict[str, int]:
-        """Plain JSON types."""
-        return {
-            "resets": self.resets,
-            "slots": self.slots,
-            "bursts": self.bursts,
-            "rate_changes": self.rate_changes,
-        }
-
-
-_RESET_RETRY_S = 0.005
-"""A part that signals by itself holds the line up to 4.8 ms (data sheet, part DS2404)."""
-
-
 class Bus:
     """The single-wire bus behind an adapter.
 
@@ -110,30 +67,32 @@ class Bus:
         self.adapter = adapter
         self.slots = slots or choose_slots(adapter.grid)
         self.reset_frame = reset_frame or choose_reset(adapter.grid)
-        self.traffic = Traffic()
         self.matches: Counter[str] = Counter()
-        self.last: Burst | None = None
+        self._bursts = Bursts(adapter)
         self._standard: tuple[SlotFrames, ResetFrame] | None = None
-        self._last_format = (0, 0)
-        self._held_low = False
 
     @property
     def clock(self) -> Clock:
         """The port's time."""
         return self.adapter.clock
 
+    @property
+    def traffic(self) -> Traffic:
+        """Counts of what went over the bus."""
+        return self._bursts.traffic
+
+    @property
+    def last(self) -> Burst | None:
+        """The last exchange; None before the first, and once forgotten."""
+        return self._bursts.last
+
+    def forget_last(self) -> None:
+        """Keep nothing of the last exchange, as after one with a secret in it."""
+        self._bursts.last = None
+
     def evidence(self) -> dict[str, Any]:
         """Frames and graded echoes of the last exchange, in hex, for a report."""
-        found: dict[str, Any] = {}
-        if self.last is not None:
-            found["sent"] = self.last.frames.hex().upper()
-            found["echoes"] = self.last.echoes.hex().upper()
-            found["baud"] = self.last.baud
-            if self.last.stop_bits != 1:
-                found["stop_bits"] = self.last.stop_bits
-        if self.adapter.unsolicited:
-            found["unsolicited"] = self.adapter.unsolicited.hex().upper()
-        return found
+        return self._bursts.evidence()
 
     def prove(self) -> AdapterReport:
         """Prove the adapter before the first reset, then fit the slots to the line.
@@ -207,146 +166,21 @@ class Bus:
             AdapterError: as the adapter says.
         """
         try:
-            return self._exchange(frames, baud, stop_bits)
+            return self._bursts.exchange(frames, baud, stop_bits, self.slots)
         except ExtraEcho as fault:
             raise SlotDisturbed(
                 fault.what, where=fault.where, hint=fault.hint
             ) from fault
-
-    def _exchange(self, frames: bytes, baud: int, stop_bits: int) -> bytes:
-        """As ``exchange``, but ExtraEcho stays what it is."""
-        self.traffic.bursts += 1
-        self.traffic.slots += len(frames)
-        if (baud, stop_bits) != self._last_format:
-            self.traffic.rate_changes += 1
-            self._last_format = (baud, stop_bits)
-        try:
-            echoes = self.adapter.exchange(frames, baud, stop_bits)
-        except (NoEcho, ShortEcho, ExtraEcho) as fault:
-            self.last = Burst(
-                frames=frames,
-                echoes=self.adapter.partial,
-                baud=baud,
-                stop_bits=stop_bits,
-            )
-            self._blame_line(self.last, fault)
-            raise
-        self.last = Burst(frames=frames, echoes=echoes, baud=baud, stop_bits=stop_bits)
-        self._held_low = False
-        return echoes
-
-    def _blame_line(self, burst: Burst, fault: AdapterError) -> None:
-        """Raise LineShorted if the line is silent now and was seen going low.
-
-        A line that goes low for good spoils the end of one character, or gives one
-        00h (a break), and then silence. A lost RX lead gives silence alone, which
-        stays the adapter's fault; so does an end behind a write-0, that fits both.
-        Once seen low, the line is low until a burst is whole: no second break tells.
-
-        Raises:
-            LineShorted: as said.
-            NoEcho: a burst broke off, the line is silent, and it may be either.
-        """
-        stray = self.adapter.unsolicited
-        stray += self.adapter.settle()
-        silent = self._is_silent()
-        self.adapter.unsolicited = stray
-        if not silent:
-            return
-        echoes, sent = burst.echoes, len(burst.frames)
-        place = len(echoes) - 1
-        # low at the last bit of a character that we had released by then
-        spoilt = place >= 0 and echoes[place] < 0x80 <= burst.frames[place]
-        # in the pause before a burst, its break stands where the first echo belongs
-        broken = echoes == b"\x00" or stray[-1:] == b"\x00"
-        if self._held_low or spoilt or broken:
-            self._held_low = True
-            raise LineShorted(
-                f"the line went low and stayed low ({len(echoes)} of {sent} slots came back)",
-                where=self.adapter.url,
-            ) from fault
-        if echoes:
-            raise NoEcho(
-                f"after {len(echoes)} of {sent} slots nothing comes back any more",
-                where=self.adapter.url,
-                hint=EITHER_LOW_OR_DEAF,
-            ) from fault
-
-    def _is_silent(self) -> bool:
-        """True if not one of a few read slots is echoed."""
-        try:
-            slots = self.slots
-            self.adapter.exchange(b"\xff" * 8, slots.request_baud, slots.stop_bits)
-        except NoEcho:
-            return True
-        except (ShortEcho, ExtraEcho):
-            pass
-        return False
 
     # -- reset -------------------------------------------------------------------
 
     def reset(self) -> ResetReading:
         """Reset pulse; returns what the echo says about presence.
 
-        A line that is still low after the character is given 5 ms, since a part that
-        signals may hold it so long. If presence follows then, the reset is done and its
-        presence is long; otherwise the line is asked once more.
-
         Raises:
-            LineShorted: the line stays low.
-            ResetDisturbed: the reset pulse did not come back as sent.
-            AdapterError: as the adapter says.
+            LineShorted, ResetDisturbed, AdapterError: see ``resets.reset_line``.
         """
-        reading = self._reset_once()
-        if reading.presence is Presence.SHORTED:
-            self.clock.sleep(_RESET_RETRY_S)
-            late = self.adapter.hear()
-            if late and late[-1]:  # the line rose, and was pulled for less than a reset
-                return replace(reading, presence=Presence.LONG)
-            try:
-                reading = self._reset_once()
-            except NoEcho as fault:  # no edge, since the line never rose
-                raise self._stays_low() from fault
-            if reading.presence is Presence.SHORTED:
-                raise self._stays_low()
-        return reading
-
-    def _stays_low(self) -> LineShorted:
-        self._held_low = True
-        return LineShorted(
-            "the line stays low after the reset pulse", where=self.adapter.url
-        )
-
-    def _reset_once(self) -> ResetReading:
-        self.traffic.resets += 1
-        sent = self.reset_frame.frame.byte
-        late = b""
-        try:
-            echo = self._exchange(
-                bytes([sent]),
-                self.reset_frame.request_baud,
-                self.reset_frame.frame.stop_bits,
-            )
-        except ExtraEcho:  # the line was pulled again after the character
-            assert self.last is not None
-            echo, late = self.last.echoes, self.adapter.unsolicited
-        try:
-            reading = self.reset_frame.read(echo[0])
-        except ValueError as cause:
-            raise ResetDisturbed(
-                f"the reset pulse came back as {echo[0]:02X}h instead of {sent:02X}h",
-                where=self.adapter.url,
-            ) from cause
-        if reading.presence is not Presence.ABSENT:
-            return reading
-        return replace(reading, presence=self._absent_or_late(late))
-
-    def _absent_or_late(self, late: bytes) -> Presence:
-        """What a low after the end of the reset character makes of a missing pulse."""
-        late = late or self.adapter.settle()
-        if not late:
-            return Presence.ABSENT
-        return Presence.SHORTED if late[-1] == 0 else Presence.LATE
+        return reset_line(self._bursts, self.reset_frame, self.slots)
 
     def require_presence(self) -> ResetReading:
         """Reset, and insist that somebody answers.

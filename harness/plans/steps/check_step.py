@@ -91,5 +91,5 @@ def _forget_echoes(context: Context) -> None:
     except SlotproofError:
         pass  # the next exchange says so with its own words
     finally:
-        context.bus.last = None
+        context.bus.forget_last()
         adapter.partial = adapter.unsolicited = b""

@@ -1,0 +1,87 @@
+"""Reset pulses: one character out, and what its echo says of presence.
+
+A line that stays low, a pulse that comes late or is long, and a reset that did not go out
+as sent are told apart here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from harness.driver.adapter import Adapter
+from harness.driver.bursts import Bursts
+from harness.errors import ExtraEcho, LineShorted, NoEcho, ResetDisturbed
+from harness.wire.frames import Presence, ResetFrame, ResetReading, SlotFrames
+
+_RETRY_S = 0.005
+"""A part that signals by itself holds the line up to 4.8 ms (data sheet, part DS2404)."""
+
+
+def reset_line(bursts: Bursts, frame: ResetFrame, slots: SlotFrames) -> ResetReading:
+    """Reset pulse; returns what the echo says about presence.
+
+    A line that is still low after the character is given 5 ms, since a part that
+    signals may hold it so long. If presence follows then, the reset is done and its
+    presence is long; otherwise the line is asked once more.
+
+    Args:
+        bursts: the way to the line.
+        frame: the reset.
+        slots: read slots by which a line that fell silent is asked.
+
+    Raises:
+        LineShorted: the line stays low.
+        ResetDisturbed: the reset pulse did not come back as sent.
+        AdapterError: as the adapter says.
+    """
+    reading = _reset_once(bursts, frame, slots)
+    if reading.presence is Presence.SHORTED:
+        bursts.adapter.clock.sleep(_RETRY_S)
+        late = bursts.adapter.hear()
+        if late and late[-1]:  # the line rose, and was pulled for less than a reset
+            return replace(reading, presence=Presence.LONG)
+        try:
+            reading = _reset_once(bursts, frame, slots)
+        except NoEcho as fault:  # no edge, since the line never rose
+            raise _stays_low(bursts) from fault
+        if reading.presence is Presence.SHORTED:
+            raise _stays_low(bursts)
+    return reading
+
+
+def _stays_low(bursts: Bursts) -> LineShorted:
+    bursts.held_low = True
+    return LineShorted(
+        "the line stays low after the reset pulse", where=bursts.adapter.url
+    )
+
+
+def _reset_once(bursts: Bursts, frame: ResetFrame, slots: SlotFrames) -> ResetReading:
+    bursts.traffic.resets += 1
+    sent = frame.frame.byte
+    late = b""
+    try:
+        echo = bursts.exchange(
+            bytes([sent]), frame.request_baud, frame.frame.stop_bits, slots
+        )
+    except ExtraEcho:  # the line was pulled again after the character
+        assert bursts.last is not None
+        echo, late = bursts.last.echoes, bursts.adapter.unsolicited
+    try:
+        reading = frame.read(echo[0])
+    except ValueError as cause:
+        raise ResetDisturbed(
+            f"the reset pulse came back as {echo[0]:02X}h instead of {sent:02X}h",
+            where=bursts.adapter.url,
+        ) from cause
+    if reading.presence is not Presence.ABSENT:
+        return reading
+    return replace(reading, presence=_absent_or_late(bursts.adapter, late))
+
+
+def _absent_or_late(adapter: Adapter, late: bytes) -> Presence:
+    """What a low after the end of the reset character makes of a missing pulse."""
+    late = late or adapter.settle()
+    if not late:
+        return Presence.ABSENT
+    return Presence.SHORTED if late[-1] == 0 else Presence.LATE
