@@ -8,26 +8,23 @@ gone, Ctrl-C - the fixture is left safe and ``run_done`` is written.
 
 from __future__ import annotations
 
-import platform
-import uuid
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
 from harness.driver.bus import Bus
-from harness.errors import (
-    AdapterError,
-    AdapterUnplugged,
-    PortAbsent,
-    PortBusy,
-    SlotproofError,
-)
+from harness.errors import SlotproofError
 from harness.families.hazard import Hazard
+from harness.plans.adapter_loss import AdapterLoss, tells_of_loss
 from harness.plans.gate import require_allowed
 from harness.plans.resume import Resumption
+from harness.plans.run_facts import (
+    facts_of_adapter,
+    facts_of_resumption,
+    facts_of_start,
+)
 from harness.plans.schema_fixture import Fixture
 from harness.plans.schema_plan import Plan
 from harness.plans.schema_steps import ForEach, Repeat, StepItem
@@ -37,7 +34,7 @@ from harness.plans.steps.diagnose_step import explain
 from harness.plans.steps.table import KINDS
 from harness.plans.steps.toggle_watch import ToggleWatch
 from harness.records import CheckResult, DeviceRef, Outcome
-from harness.results.journal import FORMAT, Journal
+from harness.results.journal import Journal
 from harness.results.record import EXIT_CODES, EXIT_INTERRUPTED
 
 Listener = Callable[[str, dict[str, Any]], None]
@@ -91,8 +88,6 @@ class Runner:
         # what came to its end before the cut still counts
         self._worst: Outcome | None = resumed.worst if resumed else None
         self._cannot_begin: CheckResult | None = None
-        self._adapter_lost = False
-        self._patience_s = 0.0
         self._last: list[CheckResult] = []
         self.context = Context(
             bus=bus,
@@ -105,6 +100,7 @@ class Runner:
             nights=resumed.nights if resumed else {},
         )
         self._resumed = resumed
+        self._adapter_loss = AdapterLoss(self.context)
         self._toggle_watch = ToggleWatch(self.context)
 
     def run(self) -> int:
@@ -126,43 +122,13 @@ class Runner:
     def begin(self) -> None:
         """Record what is about to run."""
         if self._resumed is not None:
-            self._record(
-                "run_resumed",
-                run_id=self._resumed.run_id,
-                gap_s=self._resumed.gap_s(self._bus.clock),
-                fixture_sha256=self._fixture.source.sha256,
-                versions=_versions(),
-                host=platform.node() or "localhost",
-                steps=self._leaf_facts(),
+            facts = facts_of_resumption(
+                self._resumed, self._plan, self._fixture, self._bus.clock
             )
+            self._record("run_resumed", **facts)
             return
-        self._record(
-            "run_started",
-            format=FORMAT,
-            run_id=uuid.uuid4().hex[:12],
-            plan={
-                "title": self._plan.title,
-                "path": self._plan.source.name,
-                "sha256": self._plan.source.sha256,
-                "parameters": dict(self._plan.parameters),
-            },
-            fixture={
-                "title": self._fixture.title,
-                "path": self._fixture.source.name,
-                "sha256": self._fixture.source.sha256,
-                "sockets": [socket.name for socket in self._fixture.sockets],
-            },
-            versions=_versions(),
-            host=platform.node() or "localhost",
-            allowed_hazards=sorted(map(str, self.context.allowed)),
-            steps=self._leaf_facts(),
-        )
-
-    def _leaf_facts(self) -> list[dict[str, str]]:
-        return [
-            {"step": s.id, "kind": s.kind, "title": title_of(s.kind, s.body)}
-            for s in self._plan.leaf_steps()
-        ]
+        facts = facts_of_start(self._plan, self._fixture, self.context.allowed)
+        self._record("run_started", **facts)
 
     def prepare(self) -> bool:
         """Self-check of the adapter; False if the run cannot begin."""
@@ -183,21 +149,7 @@ class Runner:
         except SlotproofError as fault:
             self._cannot_begin = from_fault(fault, self.context)
             raise
-        self._record(
-            "adapter_checked",
-            adapter={
-                **report.as_dict(),
-                "slots": self._bus.slots.reason,
-                "reset": self._bus.reset_frame.reason,
-                "frames": {
-                    "write_1_low_us": self._bus.slots.one.low_us,
-                    "write_0_low_us": self._bus.slots.zero.low_us,
-                    "read_sample_us": self._bus.slots.one.sample_us(0)[0],
-                    "slot_us": self._bus.slots.slot_us,
-                    "reset_low_us": self._bus.reset_frame.frame.low_us,
-                },
-            },
-        )
+        self._record("adapter_checked", adapter=facts_of_adapter(report, self._bus))
 
     def _find_out_why(self) -> None:
         """A plan that begins with a diagnosis learns why it cannot begin."""
@@ -253,7 +205,7 @@ class Runner:
         devices: list[DeviceRef] = []
         fault: SlotproofError | None = None
         try:
-            self._bring_adapter_back()
+            self._adapter_loss.bring_back()
             devices = self.context.targets(body.family, body.sockets)
         except SlotproofError as caught:
             fault = caught
@@ -322,28 +274,11 @@ class Runner:
     def _results(self, item: StepItem) -> Iterator[CheckResult]:
         """The step's results; an error outside of a try becomes one too."""
         try:
-            self._bring_adapter_back()
+            self._adapter_loss.bring_back()
             yield from KINDS[item.kind].run(self.context, item.body)
         except SlotproofError as fault:
             result = after_fault(fault, self.context)
             yield replace(result, device=self.context.current)
-
-    def _bring_adapter_back(self) -> None:
-        if not self._adapter_lost:
-            return
-        # a hub takes its time; after that, one attempt for each step is enough
-        until_s = self._bus.clock.now_s() + self._patience_s
-        self._patience_s = 0.0
-        while True:
-            try:
-                self.context.bring_adapter_back()
-                break
-            except AdapterError:
-                if self._bus.clock.now_s() >= until_s:
-                    raise
-            self._bus.clock.sleep(_REOPEN_EVERY_S)
-        self._adapter_lost = False
-        self._record("note", text="the adapter was opened again")
 
     def _around(
         self, item: StepItem, results: Iterator[CheckResult]
@@ -394,7 +329,7 @@ class Runner:
             return
         told = False
         for result in list(results):
-            wanted = result.outcome in _BAD and result.kind not in _LOST_KINDS
+            wanted = result.outcome in _BAD and not tells_of_loss(result)
             yield (
                 explain(self.context, item, result) if wanted and not told else result
             )
@@ -411,10 +346,7 @@ class Runner:
     def _take(self, item: StepItem, result: CheckResult) -> None:
         key = f"{item.id}/{result.device.rom_code if result.device else ''}"
         self._rounds[key] = self._rounds.get(key, 0) + 1
-        if result.kind in _LOST_KINDS:
-            if not self._adapter_lost:
-                self._patience_s = _PATIENCE_S
-            self._adapter_lost = True
+        self._adapter_loss.take(result)
         self._record(
             "check_done", step=item.id, round=self._rounds[key], result=result.as_dict()
         )
@@ -426,21 +358,6 @@ class Runner:
 
 
 _BAD = frozenset({Outcome.FAILED, Outcome.ERROR})
-
-_PATIENCE_S = 5.0
-"""An adapter that was lost is waited for so long, before the next step goes on."""
-
-_REOPEN_EVERY_S = 0.5
-
-_LOST_KINDS = frozenset(kind.kind for kind in (AdapterUnplugged, PortAbsent, PortBusy))
-
-
-def _versions() -> dict[str, str]:
-    return {
-        "slotproof": version("slotproof"),
-        "python": platform.python_version(),
-        "pyserial": version("pyserial"),
-    }
 
 
 def _leaves(item: StepItem) -> Iterator[StepItem]:

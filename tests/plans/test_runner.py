@@ -12,7 +12,6 @@ from harness.errors import NobodyAnswers
 from harness.plans.connection import connect
 from harness.plans.loading import parse_plan
 from harness.plans.runner import Runner
-from harness.records import Outcome
 from harness.results.journal import Journal, read_events
 from harness.results.progress import Ending
 from harness.results.record import RunRecord
@@ -218,56 +217,6 @@ def test_strong_pull_up_is_off_after_ctrl_c(
         )
         assert runner.run() == 130
         assert (bus.adapter.port.rts, bus.adapter.port.dtr) != (True, False)
-
-
-@pytest.mark.parametrize(
-    ("away_s", "expected"),
-    [
-        (2.0, ["passed", "error", "passed", "passed"]),
-        (8.0, ["passed", "error", "error", "error"]),
-    ],
-)
-def test_adapter_is_waited_for_between_steps(
-    run_plan: Make, three: Make, away_s: float, expected: list[str]
-) -> None:
-    """An adapter that went away is waited for 5 s; one that stays away is an error.
-
-    A hub brings an adapter back after about 2 s (field failures, F33; from memory).
-    """
-    steps = "- wait: {for_s: 1}\n- reset: {times: 3}\n- reset: {}\n- verify: {}"
-    start_s = run_plan(steps, three()).started_s("2")
-    away = {"kind": "adapter-unplugged", "at_s": start_s - 0.1, "for_s": away_s}
-    ran = run_plan(steps, three(faults=[away]))
-    noted = any("opened again" in e.get("text", "") for e in ran.events)
-    assert ran.code == 3
-    assert outcomes(ran) == expected
-    assert noted == (expected[-1] == "passed")
-
-
-def test_conversion_from_before_a_gap_proves_nothing(
-    run_plan: Make, three: Make
-) -> None:
-    """After the adapter was away, what an earlier convert left is an error to read."""
-    steps = """
-- convert: {}
-- reset: {times: 400}
-- reset: {}
-- read: {quantity: temperature, fresh: false}
-- convert: {}
-- read: {quantity: temperature, fresh: false}
-"""
-    start_s = run_plan(steps, three()).started_s("2")
-    away = {"kind": "adapter-unplugged", "at_s": start_s + 0.1, "for_s": 0.05}
-    ran = run_plan(steps, three(faults=[away]))
-    assert outcomes(ran) == [
-        "passed",
-        "error",
-        "error" if ran.shown("3").outcome is Outcome.ERROR else "passed",
-        "error",
-        "passed",
-        "passed",
-    ]
-    assert "went away after the last convert" in ran.shown("4", "S1").message
 
 
 def test_own_hint_of_a_fault_is_kept(
