@@ -1,4 +1,4 @@
-"""An adapter that goes away in a run: waited for, opened again, nothing trusted from before."""
+"""An adapter that goes away in a run: waited for, opened again, the past forgotten."""
 
 from __future__ import annotations
 

@@ -4,8 +4,8 @@
 
 Current needs no command: while its converter is on, a new value comes by itself.
 
-Sources: data sheet family 26h (part DS2438) p. 6-10, 16 and 21; times of conversion, and scales of
-temperature and voltage: from memory.
+Sources: data sheet family 26h (part DS2438) p. 6-10, 16 and 21; times of
+conversion, and scales of temperature and voltage: from memory.
 """
 
 from __future__ import annotations

@@ -92,7 +92,7 @@ def _authenticated_page(
 
 
 def page_check(own: Layout | None) -> Check:
-    """The MAC of a page holds, if layout and secret are known, and answers the challenge."""
+    """A page with its MAC for two challenges; ``own`` as in ``secret_options.layout_of``."""
     return Check(
         name="authenticated_page",
         about="reads a page with its MAC for two challenges, and checks the MAC",

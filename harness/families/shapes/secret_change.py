@@ -65,7 +65,7 @@ def _load(own: Layout | None, session: Session, options: Options) -> Findings:
 
 
 def load_check(own: Layout | None) -> Check:
-    """Replace the secret, and prove it; ``own`` as in ``secret_options.layout_of``."""
+    """Replace the secret, and prove it; ``own`` as in ``layout_of``."""
     return Check(
         name="secret_load",
         about="replaces the secret, and proves that the device works with it",
