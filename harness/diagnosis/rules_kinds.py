@@ -179,7 +179,13 @@ def torn_answer(evidence: Evidence) -> Iterator[Finding]:
 
 
 def supply_differs(evidence: Evidence) -> Iterator[Finding]:
-    """The answer to the power query is not what the fixture declares."""
+    """The answer to the power query is not what the fixture declares.
+
+    A fault where it spoils the conversions of everybody: what lives on the data line
+    drags it down when all convert at once.
+    """
+    common = [c for d in evidence.devices for c in d.conversions if not c.alone]
+    spoilt = sum(bool(c.trouble) for c in common)
     for device in evidence.devices:
         asked = device.reading("power_supply")
         if asked is None or device.rom_code not in evidence.expected.rom_codes:
@@ -197,6 +203,11 @@ def supply_differs(evidence: Evidence) -> Iterator[Finding]:
             says=f"{device.name} says its supply is {asked.value}, the fixture says {wanted}",
             measured=(
                 f"power query: {asked.value} in {len(asked.values)} of {asked.tries}",
+                *(
+                    (f"conversions of all at once spoilt: {spoilt} of {len(common)}",)
+                    if spoilt
+                    else ()
+                ),
             ),
             tells_apart=()
             if declared
@@ -209,8 +220,14 @@ def supply_differs(evidence: Evidence) -> Iterator[Finding]:
             if declared
             else f"measure the supply pin of {device.name}, check its supply lead",
             device=device.rom_code,
-            weight=Weight.NOTE if declared else Weight.WARNING,
+            weight=_weight_of(declared=declared, spoilt=spoilt),
         )
+
+
+def _weight_of(*, declared: bool, spoilt: int) -> Weight:
+    if declared:
+        return Weight.NOTE
+    return Weight.FAULT if spoilt else Weight.WARNING
 
 
 def load_at_output(evidence: Evidence) -> Iterator[Finding]:

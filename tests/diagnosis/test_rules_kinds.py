@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from harness.diagnosis.evidence import Evidence, Expected
+from harness.diagnosis.evidence import Conversion, Evidence, Expected
 from harness.diagnosis.finding import Cause, Finding, Sure, Weight
 from harness.diagnosis.rules import judge
 from harness.families.shapes.battery import Trim
@@ -256,6 +256,20 @@ def test_declared_bus_power_that_is_none_is_a_note() -> None:
     expected = Expected(rom_codes={ROM: "A1"}, parasite=frozenset({ROM}))
     (only,) = found(expected=expected, **device(reading("power_supply", "external")))
     assert only.weight is Weight.NOTE
+
+
+@pytest.mark.parametrize(
+    ("trouble", "weight"), [("", Weight.WARNING), ("slot-disturbed", Weight.FAULT)]
+)
+def test_a_lost_supply_is_a_fault_where_it_spoils_others(
+    trouble: str, weight: Weight
+) -> None:
+    """Who lives on the data line unasked drags it down when all convert at once."""
+    done = (Conversion(alone=False, trouble=trouble),)
+    changes = device(reading("power_supply", "parasite"), conversions=done)
+    (only,) = found(**changes, expected=Expected(rom_codes={ROM: "A1"}))
+    assert (only.kind, only.weight) == ("supply-differs", weight)
+    assert ("1 of 1" in " ".join(only.measured[1:])) is bool(trouble)
 
 
 def test_supply_as_declared_says_nothing() -> None:
