@@ -283,30 +283,17 @@ class Runner:
     def _around(
         self, item: StepItem, results: Iterator[CheckResult]
     ) -> list[CheckResult]:
-        """Record a step's start, each result as it comes, and its end."""
-        self._record(
-            "step_started",
+        """A step of the plan: watched, explained, and the run stopped where it wants so."""
+        self.context.step = item.id
+        watched = self._toggle_watch.around(item, results)
+        collected = self._record_step(
+            self._explained(item, watched),
             step=item.id,
             kind=item.kind,
             title=title_of(item.kind, item.body),
             expected_s=round(self._expected_s(item), 3),
-            device=self.context.current.label if self.context.current else None,
         )
-        self.context.step = item.id
-        started_s = self._bus.clock.now_s()
-        collected: list[CheckResult] = []
-        watched = self._toggle_watch.around(item, results)
-        for result in self._explained(item, watched):
-            collected.append(result)
-            self._take(item, result)
         outcome = Outcome.worst([result.outcome for result in collected])
-        self._worst = Outcome.worst([self._worst or outcome, outcome])
-        self._record(
-            "step_done",
-            step=item.id,
-            outcome=str(outcome),
-            duration_s=round(self._bus.clock.now_s() - started_s, 6),
-        )
         bad = outcome in _BAD
         stop = item.body.on_fail == "stop" or (
             item.body.on_fail is None and self._plan.stop_on_fail
@@ -315,6 +302,28 @@ class Runner:
             self._record("note", text=f"step {item.id} {outcome}: the run stops here")
             raise StopRunError(collected)
         self._last = collected
+        return collected
+
+    def _record_step(
+        self, results: Iterator[CheckResult], *, step: str, **facts: object
+    ) -> list[CheckResult]:
+        """Record a step's start, each result as it comes, and its end."""
+        current = self.context.current
+        device = current.label if current else None
+        self._record("step_started", step=step, **facts, device=device)
+        started_s = self._bus.clock.now_s()
+        collected: list[CheckResult] = []
+        for result in results:
+            collected.append(result)
+            self._take(step, result)
+        outcome = Outcome.worst([result.outcome for result in collected])
+        self._worst = Outcome.worst([self._worst or outcome, outcome])
+        self._record(
+            "step_done",
+            step=step,
+            outcome=str(outcome),
+            duration_s=round(self._bus.clock.now_s() - started_s, 6),
+        )
         return collected
 
     def _explained(
@@ -343,12 +352,12 @@ class Runner:
             devices = len(self.context.devices or self._fixture.sockets)
         return devices * kind.expected_s(item.body)
 
-    def _take(self, item: StepItem, result: CheckResult) -> None:
-        key = f"{item.id}/{result.device.rom_code if result.device else ''}"
+    def _take(self, step: str, result: CheckResult) -> None:
+        key = f"{step}/{result.device.rom_code if result.device else ''}"
         self._rounds[key] = self._rounds.get(key, 0) + 1
         self._adapter_loss.take(result)
         self._record(
-            "check_done", step=item.id, round=self._rounds[key], result=result.as_dict()
+            "check_done", step=step, round=self._rounds[key], result=result.as_dict()
         )
 
     def _record(self, event: str, **fields: Any) -> None:  # noqa: ANN401 - plain facts

@@ -96,7 +96,7 @@ class UnitRunner(Runner):
     def end(self, *, interrupted: bool = False) -> int:
         """Ask the two last questions, then end as every run does."""
         if not interrupted and self._cannot_begin is None:
-            self._add(self._last_questions())
+            self._ask_last_questions()
         return super().end(interrupted=interrupted)
 
     def _record(self, event: str, **fields: Any) -> None:  # noqa: ANN401 - plain facts
@@ -104,6 +104,17 @@ class UnitRunner(Runner):
             fields["unit"] = self._unit.as_dict()
             self._run_id = str(fields["run_id"])
         super()._record(event, **fields)
+
+    def _ask_last_questions(self) -> None:
+        """As a step of their own, behind those of the plan; no step without an answer."""
+        if answers := list(self._last_questions()):
+            self._record_step(
+                iter(answers),
+                step=STEP,
+                kind="unit",
+                title="unit stays and owns its ROM codes",
+                expected_s=0.0,
+            )
 
     def _last_questions(self) -> Iterator[CheckResult]:
         bad = self._worst in {Outcome.FAILED, Outcome.ERROR}
@@ -138,31 +149,6 @@ class UnitRunner(Runner):
         foreign = {conflict.rom_code: conflict for conflict in conflicts}
         for rom_code, device in sound.items():
             yield _judged(device, self._unit.serial, foreign.get(rom_code))
-
-    def _add(self, results: Iterator[CheckResult]) -> None:
-        """Record results as a step of their own, behind those of the plan."""
-        collected = list(results)
-        if not collected:
-            return
-        started_s = self._bus.clock.now_s()
-        self._record(
-            "step_started",
-            step=STEP,
-            kind="unit",
-            title="unit stays and owns its ROM codes",
-            expected_s=0.0,
-            device=None,
-        )
-        for result in collected:
-            self._record("check_done", step=STEP, round=1, result=result.as_dict())
-        outcome = Outcome.worst([result.outcome for result in collected])
-        self._worst = Outcome.worst([self._worst or outcome, outcome])
-        self._record(
-            "step_done",
-            step=STEP,
-            outcome=str(outcome),
-            duration_s=round(self._bus.clock.now_s() - started_s, 6),
-        )
 
 
 def _judged(device: DeviceRef, serial: str, conflict: Conflict | None) -> CheckResult:
