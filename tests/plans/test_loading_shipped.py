@@ -30,6 +30,7 @@ def _name(path: Path) -> str:
 def test_what_ships() -> None:
     """The files that the README names are there."""
     assert [p.stem for p in FIXTURES] == [
+        "ailing_bench",
         "all_families",
         "demo_bench",
         "lot_left",
