@@ -161,6 +161,7 @@ RULES: tuple[Rule, ...] = (
     Rule(judge=rules_devices.unlisted, seen_by="inventory"),
     Rule(judge=rules_adapter.blinking_supply, seen_by="devices"),
     Rule(judge=rules_adapter.slow_round_trip, seen_by="adapter"),
+    Rule(judge=rules_adapter.late_host, seen_by="adapter"),
     Rule(judge=rules_devices.clone_like, seen_by="devices"),
     Rule(judge=rules_line.late_presence, seen_by="resets"),
 )

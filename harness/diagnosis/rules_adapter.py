@@ -11,6 +11,9 @@ from harness.diagnosis.rules_noise import disturbed_slots
 _RATE_ALLOWANCE = 0.02
 """A device's own clock takes no part; 2 % is what slot and reset limits still bear."""
 
+_LATE_MS, _LATE_TIMES = 20.0, 10.0
+"""So late, and so many times as late as most, is worth a note (own choice, no source)."""
+
 _SLOW_ROUND_TRIP_MS = 5.0
 """Between a latency timer of 1 ms and the usual default of 16 ms (facts on adapters)."""
 
@@ -197,6 +200,33 @@ def slow_round_trip(evidence: Evidence) -> Iterator[Finding]:
         ),
         try_first="lower the adapter's latency timer (1 ms), batch slots",
         weight=Weight.WARNING,
+    )
+
+
+def late_host(evidence: Evidence) -> Iterator[Finding]:
+    """Most replies are quick and a few are not: the host or a hub had other things to do.
+
+    Source: collection of field failures, F29: gaps between slots are legal.
+    """
+    adapter = evidence.adapter
+    if adapter is None or not adapter.round_trip_ms or any(inverted_receiver(evidence)):
+        return
+    median, p95, longest = adapter.round_trip_ms
+    if longest < max(_LATE_MS, _LATE_TIMES * median):
+        return
+    yield Finding(
+        cause=Cause.HOST,
+        kind="late-now-and-then",
+        sure=Sure.LIKELY,
+        says="some replies come much later than most: host or hub had other things to do; "
+        "slots stay exact and readings valid, only the time of a run varies",
+        measured=(
+            f"round trip of one character: median {median:.1f} ms, 95 % {p95:.1f} ms, "
+            f"longest {longest:.1f} ms",
+        ),
+        ruled_out=("late devices: a reply late at the host was no later on the line",),
+        try_first="a port of its own without a hub, power saving off, fewer programs",
+        weight=Weight.NOTE,
     )
 
 

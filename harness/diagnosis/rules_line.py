@@ -75,7 +75,8 @@ def foreign_traffic(evidence: Evidence) -> Iterator[Finding]:
     clusters = _clusters(idle)
     sizes = [size for _, size in clusters]
     gaps = [later[0] - sooner[0] for sooner, later in pairwise(clusters)]
-    even = max(sizes) <= min(sizes) * 1.3
+    whole = [size for at_s, size in clusters if _heard_whole(idle, at_s)] or sizes
+    even = max(whole) <= min(whole) * 1.3
     if max(sizes) >= _MANY and even:
         steady = len(gaps) >= 2 and max(gaps) - min(gaps) <= _STEADY * max(gaps)
         period = f", every {sum(gaps) / len(gaps):.2f} s" if gaps else ""
@@ -121,6 +122,11 @@ def foreign_traffic(evidence: Evidence) -> Iterator[Finding]:
             try_first="twisted pair, a ferrite, a ground wire of its own; note what "
             "switches at these times",
         )
+
+
+def _heard_whole(idle: IdleFacts, at_s: float) -> bool:
+    """False for a burst that listening may have begun or ended in."""
+    return _CLUSTER_S < at_s < idle.for_s - _CLUSTER_S
 
 
 def _long_pulls(idle: IdleFacts) -> bool:

@@ -41,6 +41,12 @@ def f29(r: Random) -> Bench:
     return bench(r, adapter={"latency_ms": r.choice([8, 10, 16])})
 
 
+def f29_late_host(r: Random) -> Bench:
+    """Some packets come late: the host has other things to do."""
+    fault = {"kind": "latency-jitter", "extra_ms": r.uniform(50, 100)}
+    return bench(r, fault | {"probability": r.uniform(0.03, 0.06)})
+
+
 def f30a(r: Random) -> Bench:
     """The receive line is open."""
     return bench(r, {"kind": "adapter-no-echo"})

@@ -30,6 +30,13 @@ CASES_ADAPTER: dict[str, Case] = {
         weight=Weight.WARNING,
         twin=benches.healthy,
     ),
+    "F29 late host": Case(
+        vary=benches_adapter.f29_late_host,
+        right=((Cause.HOST, "late-now-and-then"),),
+        measured="longest",
+        forbidden=("absent", "drops", "latency"),
+        weight=Weight.NOTE,
+    ),
     "F30a no echo": Case(
         vary=benches_adapter.f30a,
         right=((Cause.UNDECIDED, "silent"),),

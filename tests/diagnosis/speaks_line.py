@@ -97,6 +97,12 @@ SPEAKS_LINE: Speaks = {
         "latency",
         Sure.CERTAIN,
     ),
+    "late host": (
+        {"adapter": replace(ADAPTER, round_trip_ms=(1.0, 1.2, 31.0))},
+        Cause.HOST,
+        "late-now-and-then",
+        Sure.LIKELY,
+    ),
     "push-pull": (
         {"adapter": replace(ADAPTER, echo_without_supply="FF")},
         Cause.ADAPTER,
@@ -132,6 +138,18 @@ SPEAKS_LINE: Speaks = {
                 for_s=25.0,
                 arrivals=((2.0, 73), (9.3, 73), (16.6, 73), (23.9, 73)),
                 values={"00": 4, "FF": 288},
+            )
+        },
+        Cause.BUS_WIRING,
+        "second-master",
+        Sure.CERTAIN,
+    ),
+    "second master, heard from the middle of a burst on": (
+        {
+            "idle": IdleFacts(
+                for_s=25.0,
+                arrivals=((0.05, 20), (7.35, 73), (14.65, 73), (21.95, 73)),
+                values={"00": 3, "FF": 236},
             )
         },
         Cause.BUS_WIRING,
