@@ -136,7 +136,7 @@ def test_nearly_bad_units_are_a_real_question(day: list[Said]) -> None:
     values = [
         float(row["value"])
         for row in exported("--values", "--lot", "2026-11")
-        if row["name"] == "temperature" and row["unit_serial"] not in {WARM, THIN}
+        if row["quantity"] == "temperature" and row["unit_serial"] not in {WARM, THIN}
     ]
     assert len(values) == 197
     assert max(values) - min(values) > 0.5

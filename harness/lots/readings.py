@@ -1,8 +1,9 @@
 """Measured values of a lot, from journals and CSV files.
 
 A CSV file has a line of column names: ``device`` and ``value``, and if it holds more
-than one quantity ``quantity``; ``unit`` is optional; lines at the top that begin with #
-are for people. A device that was read more than
+than one quantity ``quantity``; ``unit``, ``low``, ``high``, ``step``, ``outcome`` and
+``started_at`` are optional, which makes an export of the ledger's values a lot; lines at
+the top that begin with # are for people. A device that was read more than
 once counts once, with the mean of its readings: repeats of one unit are no more units.
 What the harness could not measure (outcome ``error``) and what it could only bound
 ("at most 0.7 us") is no value of a lot; such readings are counted and left out.
@@ -311,15 +312,29 @@ def _is_void(result: dict[str, Any], quantity: str) -> bool:
 # -- CSV -----------------------------------------------------------------------------
 
 
-def _take_csv(path: Path, quantity: str, _step: str, found: _Found) -> None:
+def _take_csv(path: Path, quantity: str, step: str, found: _Found) -> None:
     for where, row in read_rows(path, columns=("device", "value")):
         named = row.get("quantity") or quantity
+        whole = row.get("step", "")
+        number, _, title = whole.partition(" ")
         found.names.add(named)
-        if named == quantity:
-            found.readings.append(
-                Reading(
-                    device=row["device"],
-                    value=number_of(row["value"], where=where),
-                    unit=row.get("unit", ""),
-                )
+        if named != quantity or (whole and step not in {"", whole, number, title}):
+            continue
+        if row.get("outcome") == "error":
+            found.void += 1
+            continue
+        found.readings.append(
+            Reading(
+                device=row["device"],
+                value=number_of(row["value"], where=where),
+                unit=row.get("unit", ""),
+                low=_limit(row.get("low"), where=where),
+                high=_limit(row.get("high"), where=where),
+                step=title,
+                at=row.get("started_at", ""),
             )
+        )
+
+
+def _limit(text: str | None, *, where: str) -> float | None:
+    return number_of(text, where=where) if text else None

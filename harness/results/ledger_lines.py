@@ -18,9 +18,10 @@ TEST_COLUMNS = (
 )  # fmt: skip
 
 VALUE_COLUMNS = (
-    "started_at", "unit_serial", "lot", "rom_code", "step", "name", "value", "unit",
+    "started_at", "unit_serial", "lot", "device", "step", "quantity", "value", "unit",
     "low", "high", "outcome", "run_id",
 )  # fmt: skip
+"""The names that `slotproof lot` reads, so that an export is a lot."""
 
 
 def line_of_test(test: UnitTest) -> str:
@@ -109,8 +110,8 @@ def _value_rows(test: UnitTest) -> Iterator[tuple[object, ...]]:
     for value in test.readings:
         shown = value.text if value.value is None else value.value
         yield (
-            test.started_at, test.unit.serial, test.unit.lot, value.rom_code, value.step,
-            value.name, shown, value.unit, value.low, value.high, value.outcome,
+            test.started_at, test.unit.serial, test.unit.lot,
+            value.rom_code or f"bus of run {test.run_id}", value.step, value.name, shown, value.unit, value.low, value.high, value.outcome,
             test.run_id,
         )  # fmt: skip
 

@@ -12,6 +12,7 @@ import pytest
 from harness.errors import UsageError
 from harness.lots.csv_rows import read_study
 from harness.lots.readings import Lot, read_lot, require_comparable
+from harness.results.ledger_lines import VALUE_COLUMNS
 
 Write = Callable[..., Path]
 
@@ -231,6 +232,27 @@ def test_csv_with_several_quantities(csv: Write) -> None:
     lot = _lot(path)
     assert lot.values == {"AA": 25.5}
     assert lot.unit == "degC"
+
+
+def test_an_export_of_the_ledger_is_a_lot(csv: Write) -> None:
+    """Limits, steps and void readings as from the journals themselves."""
+    head = ",".join(VALUE_COLUMNS)
+    rows = [
+        "2026-03-01,CS-1,7,AA,6 read temperature,temperature,21.1,degC,20.5,21.5,passed,r1",
+        "2026-03-01,CS-1,7,AA,7 read again,temperature,30.0,degC,20.5,21.5,failed,r1",
+        "2026-03-01,CS-1,7,bus of run r1,1 reset,presence_seen,10,resets,10,10,passed,r1",
+        "2026-03-02,CS-2,7,BB,6 read temperature,temperature,20.9,degC,20.5,21.5,passed,r2",
+        "2026-03-03,CS-3,7,CC,6 read temperature,temperature,,degC,20.5,21.5,error,r3",
+    ]
+    path = csv("\n".join([head, *rows[:4], ""]))
+    for step in ("read temperature", "6", "6 read temperature"):
+        lot = _lot(path, step=step)
+        assert lot.values == {"AA": 21.1, "BB": 20.9}
+        assert lot.chosen_limits(None, None) == (20.5, 21.5)
+    with pytest.raises(UsageError, match="different steps"):
+        _lot(path)
+    void = rows[4].replace("temperature,,", "temperature,nan,")
+    assert _lot(csv("\n".join([head, *rows[:4], void])), step="6").void == 1
 
 
 @pytest.mark.parametrize(

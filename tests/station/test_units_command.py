@@ -121,7 +121,7 @@ def test_csv(slotproof: Slotproof) -> None:
     values = list(
         csv.DictReader(io.StringIO(slotproof("units", "export", "--values")[1]))
     )
-    warm = next(r for r in values if r["name"] == "temperature" and r["outcome"] == "failed")  # fmt: skip
+    warm = next(r for r in values if r["quantity"] == "temperature" and r["outcome"] == "failed")  # fmt: skip
     assert (warm["value"], warm["low"], warm["unit"]) == ("25.0", "20.0", "degC")
 
 
