@@ -70,7 +70,8 @@ def examine_adapter(ear: Ear) -> AdapterFacts:
     measured, doubt = None, 0.0
     if ones.histogram and not ones.extra and not quiet.followed * 2 > quiet.sent:
         bursts, missing, extra = _bursts(ear, baud)
-        measured, doubt = _rate(ear, baud)
+        late_s = (trips_ms[-1] - statistics.median(trips_ms)) / 1e3
+        measured, doubt = _rate(ear, baud, late_s)
     return AdapterFacts(
         ones=ones,
         slow_ones=slow,
@@ -121,10 +122,11 @@ def _bursts(ear: Ear, baud: int) -> tuple[dict[int, tuple[int, int]], int, int]:
     return found, missing, extra
 
 
-def _rate(ear: Ear, baud: int) -> tuple[float | None, float]:
+def _rate(ear: Ear, baud: int, late_s: float) -> tuple[float | None, float]:
     """Slot rate by the difference of a long and a short burst of whole packets.
 
-    A busy host only ever makes a burst longer, so the shortest of a few counts.
+    A busy host only ever makes a burst longer, so the shortest of a few counts; where
+    single replies come late by ``late_s``, even that one may be so late.
     """
     short_s = _whole_bursts_s(ear, baud, _PACKET)
     for size in _RATE_SLOTS if short_s else ():
@@ -132,7 +134,7 @@ def _rate(ear: Ear, baud: int) -> tuple[float | None, float]:
         if long_s:
             needed_s = max(min(long_s) - min(short_s), 1e-6)
             spread_s = min(long_s[1:], default=long_s[0]) - min(long_s)
-            doubt = (max(spread_s, 0.0) + _HOST_JITTER_S) / needed_s
+            doubt = (max(spread_s, 0.0) + max(late_s, _HOST_JITTER_S)) / needed_s
             return 10 * (size - _PACKET) / needed_s, doubt
     return None, 0.0
 
