@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from harness.results.wording import number_text, scalar_text
+from harness.wire.limits import STANDARD
 
 _MOST_ECHOES = 6
 """Kinds of echo named in one cell; the rest is counted."""
@@ -102,7 +103,8 @@ def _adapter_and_line(found: Facts) -> Iterator[tuple[str, str]]:
         yield "rise to the receiver's threshold", f"{low_us:.2f} to {high_us:.2f} us"
         yield (
             "a device may still see the line low after",
-            f"{line['crossing_us']:.2f} us in a write-1 slot (limit 15 us)",
+            f"{line['crossing_us']:.2f} us in a write-1 slot "
+            f"(limit {STANDARD.device_sample.low_us:g} us)",
         )
         if line.get("answers_in_zeros"):
             yield "pulls right after write-0 slots", str(line["answers_in_zeros"])

@@ -18,7 +18,7 @@ NOTHING = "nothing wrong was found"
 
 _FAULT = "fault"
 _COULD_NOT_TELL = frozenset({"adapter", "host", "undecided"})
-"""Causes that are no verdict on bus or devices."""
+"""Causes that are no verdict on bus or devices, as the journal words them."""
 
 _POINTS = (
     ("measured", "measured"),

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from html.parser import HTMLParser
 from typing import Any
 
 import pytest
@@ -16,6 +15,7 @@ from harness.results.diagnosis_numbers import tables_of
 from harness.results.diagnosis_page import pages_of
 from harness.results.html import render
 from harness.results.record import RunRecord
+from tests.page_reader import read
 
 Make = Callable[..., Any]
 """A fixture that makes something; conftest has the signatures."""
@@ -47,19 +47,6 @@ def record_of(diagnosis: dict[str, Any]) -> RunRecord:
             {"event": "run_done", **at, "outcome": "failed", "exit_code": 1},
         ]
     )  # fmt: skip
-
-
-class Shown(HTMLParser):
-    """Text and table cells of a page."""
-
-    def __init__(self, page: str) -> None:
-        super().__init__(convert_charrefs=True)
-        self.text = ""
-        self.feed(page)
-        self.text = " ".join(self.text.split())
-
-    def handle_data(self, data: str) -> None:
-        self.text += f" {data}"
 
 
 @pytest.mark.parametrize(
@@ -95,7 +82,7 @@ def test_terminal_and_report_tell_the_same() -> None:
     record = record_of(told)
     page = render(record)
     assert "<b>restarted" not in page
-    shown = Shown(page).text
+    shown = read(page).shown
     for text in (
         "1. supply (restart), certain fault, device 3D0000A4B3C2D128",
         "A1 <b>restarted</b>", "85 degC & no marker", "2 of 6", "transport",
@@ -179,6 +166,6 @@ def test_an_examined_bench_shows_its_numbers(
     assert powers == {"S1": "own supply", "S2": "own supply", "S3": "data line"}
     assert {row[3:] for row in tables["Searches"].rows} == {("3 of 3", "6 of 6")}
     assert len(tables["Echoes"].rows) >= 8
-    shown = Shown(render(ran.record)).text
+    shown = read(render(ran.record)).shown
     assert "supply (third-wire)" in shown
     assert all(row[0] in shown for row in tables["Devices"].rows)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
@@ -12,27 +11,9 @@ import pytest
 from harness.results.html import render
 from harness.results.report import rebuild
 from harness.results.watch import LiveReport
+from tests.page_reader import read
 
 Make = Callable[..., Any]
-
-
-class Text(HTMLParser):
-    def __init__(self) -> None:
-        super().__init__(convert_charrefs=True)
-        self.parts: list[str] = []
-        self.tags: set[str] = set()
-
-    def handle_data(self, data: str) -> None:
-        self.parts.append(data)
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.tags.add(tag)
-
-
-def text_of(page: str) -> Text:
-    reader = Text()
-    reader.feed(page)
-    return reader
 
 
 @pytest.fixture
@@ -61,8 +42,8 @@ def night(run_plan: Make, bench_data: Make, new_device: Make, tmp_path: Path) ->
 def test_the_morning_page(night: Any, tmp_path: Path) -> None:  # noqa: ANN401
     """What happened, when, to whom and what may be claimed stand in the report."""
     rebuild(night.folder / "journal.jsonl", tmp_path / "out")
-    page = text_of((tmp_path / "out" / "report.html").read_text(encoding="utf-8"))
-    shown = " ".join(" ".join(page.parts).split())
+    page = read((tmp_path / "out" / "report.html").read_text(encoding="utf-8"))
+    shown = page.shown
     assert "may be claimed with 95 % confidence" in shown
     assert "errors FOLLOW 'relay <b>on'" in shown
     assert "b" in page.tags  # the verdict's own
