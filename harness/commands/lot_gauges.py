@@ -8,14 +8,13 @@ from typing import Annotated
 import typer
 
 from harness.commands.base import example
+from harness.commands.lot_output import facts_of, leave
 from harness.commands.lots import (
     EXIT_NO,
     FilesArgument,
     FolderOption,
     QuantityOption,
     StepOption,
-    facts_of,
-    leave,
     lot_app,
     read_lots,
 )
@@ -47,7 +46,7 @@ def gauge(
     unless the gauge is not acceptable.
     """
     from harness.lots.csv_rows import read_study  # noqa: PLC0415
-    from harness.lots.tables_before import gauge_sheet  # noqa: PLC0415
+    from harness.lots.gauge_table import gauge_sheet  # noqa: PLC0415
     from harness.quality.gauge import GaugeVerdict, gauge_study  # noqa: PLC0415
     from harness.results.lot_pictures import Scale, gauge_figures  # noqa: PLC0415
 
@@ -84,7 +83,7 @@ def golden(
     into: FolderOption = None,
 ) -> None:
     """Many readings of one golden unit: scatter and bias against the tolerance."""
-    from harness.lots.tables_before import golden_sheet  # noqa: PLC0415
+    from harness.lots.gauge_table import golden_sheet  # noqa: PLC0415
     from harness.quality.gauge import golden_check  # noqa: PLC0415
     from harness.results.lot_pictures import Scale, golden_figures  # noqa: PLC0415
 

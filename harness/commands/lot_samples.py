@@ -7,7 +7,8 @@ from typing import Annotated
 import typer
 
 from harness.commands.base import example
-from harness.commands.lots import EXIT_NO, FolderOption, facts_of, leave, lot_app
+from harness.commands.lot_output import facts_of, leave
+from harness.commands.lots import EXIT_NO, FolderOption, lot_app
 from harness.errors import UsageError
 
 
@@ -37,7 +38,7 @@ def sample(
     into: FolderOption = None,
 ) -> None:
     """How many units of a lot to test, and after the test the verdict on the lot."""
-    from harness.lots.tables_before import sampling_sheet  # noqa: PLC0415
+    from harness.lots.sampling_table import sampling_sheet  # noqa: PLC0415
     from harness.quality import sampling  # noqa: PLC0415
     from harness.results.lot_pictures import Figures, oc_figures  # noqa: PLC0415
 

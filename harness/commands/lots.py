@@ -1,4 +1,4 @@
-"""`slotproof lot compare`, `capability` and `chart`: values of whole lots."""
+"""`slotproof lot compare` and `capability`: values of whole lots."""
 
 from __future__ import annotations
 
@@ -8,13 +8,11 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from harness.commands.base import app, example
+from harness.commands.lot_output import facts_of, leave
 from harness.errors import UsageError
 
 if TYPE_CHECKING:
-    from harness.lots.page import Facts
     from harness.lots.readings import Lot
-    from harness.lots.sheet import Sheet
-    from harness.results.lot_pictures import Figures
 
 lot_app = typer.Typer(
     name="lot",
@@ -61,58 +59,6 @@ FolderOption = Annotated[
         help="folder for page, table and pictures; default results/lot-...",
     ),
 ]
-
-
-def leave(
-    sheet: Sheet, figures: Figures, facts: Facts, *, into: Path | None, name: str
-) -> None:
-    """Print the answer; keep it as text, page and pictures in a folder.
-
-    Args:
-        sheet: the answer.
-        figures: its pictures by name.
-        facts: what it was worked out from.
-        into: the folder, or None for one under ``results``.
-        name: what such a folder is called by.
-
-    Raises:
-        UsageError: the folder cannot be used.
-    """
-    from harness.lots.page import write_lot_page  # noqa: PLC0415
-    from harness.results.junit import slug  # noqa: PLC0415
-    from harness.results.lot_pictures import save  # noqa: PLC0415
-
-    folder = into or Path("results") / f"lot-{slug(name)}"
-    lines = sheet.lines
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        (folder / "lot.txt").write_text("\n".join([*lines, ""]), encoding="utf-8")
-        save(figures, folder)
-        write_lot_page(sheet, figures, facts, folder)
-    except OSError as exc:
-        raise UsageError(
-            f"the folder cannot be used: {exc.strerror}",
-            where=str(folder),
-            hint="name a folder that you may write to",
-        ) from exc
-    for line in lines:
-        typer.echo(line)
-    typer.echo(f"results: {folder}")
-
-
-def facts_of(**given: object) -> list[tuple[str, str]]:
-    """What a command was told, for its page; what was not told is left out."""
-    return [
-        (name.replace("_", " "), _shown(value))
-        for name, value in given.items()
-        if value not in (None, "", [])
-    ]
-
-
-def _shown(value: object) -> str:
-    if isinstance(value, list):
-        return ", ".join(map(str, value))
-    return f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def read_lots(
@@ -318,76 +264,3 @@ def capability(
         name=f"capability-{quantity}",
     )
     raise typer.Exit(0 if sheet.says_yes else EXIT_NO)
-
-
-@lot_app.command(
-    epilog=example("slotproof lot chart results/april --quantity temperature")
-)
-def chart(
-    files: FilesArgument,
-    *,
-    quantity: QuantityOption,
-    device: Annotated[
-        str, typer.Option(metavar="DEVICE", help="only this device's readings")
-    ] = "",
-    baseline: Annotated[
-        int,
-        typer.Option(
-            metavar="N",
-            min=2,
-            help="control limits come from the first N readings and are then frozen",
-        ),
-    ] = 25,
-    rules: Annotated[
-        str,
-        typer.Option(metavar="SET", help="run rules: western-electric or nelson"),
-    ] = "western-electric",
-    step: StepOption = "",
-    into: FolderOption = None,
-) -> None:
-    """Is the process the same all along? Exit code 0 if no run rule is broken."""
-    from harness.lots.tables import chart_sheet  # noqa: PLC0415
-    from harness.quality import charts  # noqa: PLC0415
-    from harness.quality.moments import lag_one  # noqa: PLC0415
-    from harness.results.lot_pictures import Scale, chart_figures  # noqa: PLC0415
-
-    rule_set = charts.rule_set(rules)
-    (lot,) = read_lots({"lot": files}, quantity=quantity, step=step, leave_out=None)
-    values = lot.readings_of(device)
-    limits = charts.individuals_limits(values[:baseline])
-    first = min(baseline, len(values))
-    found = charts.signals(values, limits, rules=rule_set)
-    sheet = chart_sheet(
-        values,
-        limits,
-        found,
-        rules=rule_set,
-        quantity=quantity,
-        unit=lot.unit,
-        baseline=first,
-        neighbours=lag_one(values[:baseline]),
-    )
-    figures = chart_figures(
-        values,
-        centre=limits.centre,
-        sigma=limits.sigma,
-        baseline=first,
-        signals=sorted({signal.place for signal in found}),
-        rules=rule_set,
-        scale=Scale(quantity=quantity, unit=lot.unit),
-    )
-    leave(
-        sheet,
-        figures,
-        facts_of(
-            quantity=quantity,
-            lot=files,
-            device=device,
-            step=step,
-            baseline=first,
-            rules=rule_set,
-        ),
-        into=into,
-        name=f"chart-{quantity}",
-    )
-    raise typer.Exit(EXIT_NO if found else 0)
