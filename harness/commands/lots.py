@@ -12,7 +12,7 @@ from harness.commands.lot_output import facts_of, leave
 from harness.errors import UsageError
 
 if TYPE_CHECKING:
-    from harness.lots.readings import Lot
+    from harness.lots.lot import Lot
 
 lot_app = typer.Typer(
     name="lot",

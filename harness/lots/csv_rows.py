@@ -1,52 +1,169 @@
-"""Rows of CSV files, with the place of each mistake.
+"""Rows of CSV files, with line and column of each mistake.
 
-Lines at the top that begin with # are for people, such as where the values come from.
+The fields are separated by commas, semicolons or tabs; the head decides which. In a list
+with semicolons or tabs a number may have a decimal comma, as spreadsheets of many
+countries write it. Lines at the top that begin with # are for people, such as where the
+values come from.
 """
 
 from __future__ import annotations
 
 import csv
-import itertools
 import math
+import re
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TextIO
 
 from harness.errors import UsageError
 from harness.quality.gauge import GaugeReading
 
+_SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs"}
 
-def read_rows(
-    path: Path, *, columns: Sequence[str]
-) -> Iterator[tuple[str, dict[str, str]]]:
-    """Rows of a CSV file with the place of each for messages.
+# What instruments and spreadsheets write, exponents (1.5E-03) included. Python's own
+# float() takes more (2_0.5, nan, infinity, digits of other scripts); in a table of
+# measured values each of those is a mistake.
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
+_COMMA_NUMBER = re.compile(r"[+-]?(?:[0-9]*,[0-9]+|[0-9]+,)(?:[eE][+-]?[0-9]+)?")
+
+
+class CsvTable:
+    """The rows of an open CSV file.
+
+    Attributes:
+        path: the file.
+        places: place of each column in a row, by name.
+    """
+
+    def __init__(self, path: Path, stream: TextIO, columns: Sequence[str]) -> None:
+        head, self._above = _head(stream)
+        self.path = path
+        names, self._separator = _columns(head, columns)
+        self.places = {name: place for place, name in enumerate(names) if name}
+        self._width = len(names)
+        self._required = [
+            self._place(name, names, columns, f"{path}:{self._above + 1}")
+            for name in columns
+        ]
+        self._reader = csv.reader(stream, delimiter=self._separator, strict=True)
+        self._with_point = self._with_comma = ""
+
+    @staticmethod
+    def _place(
+        name: str, names: Sequence[str], columns: Sequence[str], where: str
+    ) -> int:
+        if name not in names:
+            raise UsageError(
+                f"there is no column {name!r}",
+                where=where,
+                hint=f"the first line names the columns: {', '.join(columns)}",
+            )
+        if names.count(name) > 1:
+            raise UsageError(f"column {name!r} is there twice", where=where)
+        return names.index(name)
+
+    def rows(self, *, void: str = "") -> Iterator[list[str]]:
+        """Each row, its fields as many as the head's and without blanks around them.
+
+        Args:
+            void: text in the column ``outcome`` with which a row has no value, so that
+                its last required column may be empty.
+
+        Raises:
+            UsageError: a row has more fields than the head, or lacks a required one.
+        """
+        width, required = self._width, self._required
+        outcome = self.places.get("outcome") if void else None
+        for raw in self._reader:
+            if not raw:
+                continue
+            row = [field.strip() for field in raw]
+            if len(row) != width:
+                self._require_no_surplus(row)
+                row = (row + [""] * width)[:width]
+            empty = [place for place in required if not row[place]]
+            if empty and not (
+                empty == required[-1:] and outcome is not None and row[outcome] == void
+            ):
+                name = next(n for n, place in self.places.items() if place == empty[0])
+                raise UsageError(
+                    f"a field of this row is empty: column {name!r}", where=self.where
+                )
+            yield row
+
+    @property
+    def where(self) -> str:
+        """File and line of the latest row, for messages."""
+        return f"{self.path}:{self._above + 1 + self._reader.line_num}"
+
+    def _require_no_surplus(self, row: Sequence[str]) -> None:
+        surplus = [field for field in row[self._width :] if field]
+        if surplus:
+            last = max(self.places, key=self.places.__getitem__)
+            raise UsageError(
+                f"this row has {len(row)} fields, the head names {self._width}: "
+                f"{surplus[0]!r} stands behind the last column, {last!r}",
+                where=self.where,
+                hint="a decimal comma cuts a field in two: write a decimal point, or "
+                "separate the fields by semicolons",
+            )
+
+    def number(self, text: str, column: str) -> float:
+        """A finite number from a field of the latest row.
+
+        Raises:
+            UsageError: it is none, or the file mixes decimal points and commas.
+        """
+        if _NUMBER.fullmatch(text):
+            if not self._with_point and "." in text:
+                self._with_point = text
+                self._require_one_mark()
+            value = float(text)
+            if math.isfinite(value):
+                return value
+        elif self._separator != "," and _COMMA_NUMBER.fullmatch(text):
+            if not self._with_comma:
+                self._with_comma = text
+                self._require_one_mark()
+            return float(text.replace(",", "."))
+        raise UsageError(
+            f"{text!r} is no number, in column {column!r}",
+            where=self.where,
+            hint="write digits with a decimal point, such as 25.61 or 1.5e-3; a decimal "
+            "comma only where semicolons separate the fields; leave void readings out",
+        )
+
+    def _require_one_mark(self) -> None:
+        if self._with_point and self._with_comma:
+            raise UsageError(
+                f"the file has {self._with_point!r} with a decimal point and "
+                f"{self._with_comma!r} with a decimal comma",
+                where=self.where,
+                hint="write all numbers of a file in one way; no marks between thousands",
+            )
+
+
+@contextmanager
+def open_table(path: Path, *, columns: Sequence[str]) -> Iterator[CsvTable]:
+    """Open a CSV file, UTF-8.
 
     Args:
-        path: the file, UTF-8.
+        path: the file.
         columns: names that must be there; others may be.
 
     Raises:
-        UsageError: the file cannot be read, lacks a column, or a row lacks a field.
+        UsageError: the file cannot be read, or lacks a column.
     """
+    table = None
     try:
         with path.open(encoding="utf-8-sig", newline="") as stream:
-            head, above = _head(stream)
-            reader = csv.DictReader(itertools.chain([head], stream))
-            missing = [c for c in columns if c not in (reader.fieldnames or ())]
-            if missing:
-                raise UsageError(
-                    f"there is no column {missing[0]!r}",
-                    where=f"{path}:{above + 1}",
-                    hint=f"the first line names the columns: {', '.join(columns)}",
-                )
-            for row in reader:
-                where = f"{path}:{above + reader.line_num}"
-                if any(not (row[column] or "").strip() for column in columns):
-                    raise UsageError("a field of this row is empty", where=where)
-                yield where, {k: (v or "").strip() for k, v in row.items() if k}
+            table = CsvTable(path, stream, columns)
+            yield table
     except (OSError, UnicodeDecodeError, csv.Error) as exc:
         reason = exc.strerror if isinstance(exc, OSError) else exc
-        raise UsageError(f"the file cannot be read: {reason}", where=str(path)) from exc
+        where = table.where if table else str(path)
+        raise UsageError(f"the file cannot be read: {reason}", where=where) from exc
 
 
 def _head(stream: TextIO) -> tuple[str, int]:
@@ -57,23 +174,14 @@ def _head(stream: TextIO) -> tuple[str, int]:
     return line, above
 
 
-def number_of(text: str, *, where: str) -> float:
-    """A finite number from a CSV field.
-
-    Raises:
-        UsageError: it is none.
-    """
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
-        raise UsageError(
-            f"{text!r} is no number",
-            where=where,
-            hint="write numbers with a decimal point; leave void readings out",
-        )
-    return value
+def _columns(head: str, wanted: Sequence[str]) -> tuple[list[str], str]:
+    """Names of the columns, and the separator that gives the most wanted ones."""
+    found = {
+        separator: [name.strip() for name in next(csv.reader([head], delimiter=separator), [])]
+        for separator in _SEPARATORS
+    }  # fmt: skip
+    best = max(found, key=lambda separator: len(set(wanted) & set(found[separator])))
+    return found[best], best
 
 
 def read_study(path: Path) -> list[GaugeReading]:
@@ -82,11 +190,13 @@ def read_study(path: Path) -> list[GaugeReading]:
     Raises:
         UsageError: the file cannot be read, or a value is no number.
     """
-    return [
-        GaugeReading(
-            part=row["part"],
-            station=row["station"],
-            value=number_of(row["value"], where=where),
-        )
-        for where, row in read_rows(path, columns=("part", "station", "value"))
-    ]
+    with open_table(path, columns=("part", "station", "value")) as table:
+        part, station, value = (table.places[n] for n in ("part", "station", "value"))
+        return [
+            GaugeReading(
+                part=row[part],
+                station=row[station],
+                value=table.number(row[value], "value"),
+            )
+            for row in table.rows()
+        ]

@@ -6,12 +6,12 @@ silently: units that do not belong to their lot are named and still counted.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
 from harness.errors import UsageError
-from harness.lots.readings import Lot, require_comparable
+from harness.lots.lot import Lot, require_comparable
 from harness.quality.comparison import (
     Equivalence,
     MeanDifference,
@@ -49,13 +49,14 @@ class LotSummary:
     Attributes:
         lot: its values.
         moments: count, mean and deviation.
-        outside: devices outside the limits, in the lot's order.
+        outside: devices with a reading outside the limits, in the lot's order, and the
+            farthest such reading.
         strangers: devices that do not belong to the lot (outliers), farthest first.
     """
 
     lot: Lot
     moments: Moments
-    outside: tuple[str, ...]
+    outside: Mapping[str, float]
     strangers: tuple[str, ...]
 
 
@@ -65,16 +66,11 @@ def summary(lot: Lot, *, low: float | None, high: float | None) -> LotSummary:
     Raises:
         UsageError: fewer than two units.
     """
-    devices = tuple(lot.values)
     return LotSummary(
         lot=lot,
         moments=moments(lot.numbers, what=lot.name),
-        outside=tuple(
-            device
-            for device, value in lot.values.items()
-            if (low is not None and value < low) or (high is not None and value > high)
-        ),
-        strangers=tuple(devices[s.place] for s in outliers(lot.numbers)),
+        outside=lot.outside(low, high),
+        strangers=tuple(lot.devices[s.place] for s in outliers(lot.numbers)),
     )
 
 
@@ -210,7 +206,7 @@ def _units(devices: Sequence[str]) -> str:
 def _of_limits(new: LotSummary) -> _Finding:
     if not new.outside:
         return LotVerdict.AS_GOOD, ""
-    return LotVerdict.NOT_AS_GOOD, f"{_units(new.outside)} outside the limits"
+    return LotVerdict.NOT_AS_GOOD, f"{_units(tuple(new.outside))} outside the limits"
 
 
 def _of_means(equal: Equivalence, unit: str) -> _Finding:

@@ -13,130 +13,43 @@ from __future__ import annotations
 
 import difflib
 import math
-import statistics
-from collections.abc import Iterable, Mapping, Sequence
+from array import array
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from harness.errors import UsageError
-from harness.lots.csv_rows import number_of, read_rows
+from harness.lots.csv_rows import open_table
+from harness.lots.lot import Limits, Lot, Series, lot_of, require_one
 from harness.results.journal import FILE_NAME, read_events
-
-_Limits = tuple[float | None, float | None]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Reading:
-    """One measured value.
-
-    Attributes:
-        device: ROM code, or the name in a CSV file.
-        value: in ``unit``.
-        unit: as it stands in the source.
-        low: limit that the value was judged by, or None.
-        high: limit that the value was judged by, or None.
-        step: title of the plan's step; empty from a CSV file.
-        at: calendar, UTC; empty from a CSV file.
-    """
-
-    device: str
-    value: float
-    unit: str = ""
-    low: float | None = None
-    high: float | None = None
-    step: str = ""
-    at: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Lot:
-    """The values of one lot.
-
-    Attributes:
-        name: as tables and pictures call it.
-        quantity: what was measured.
-        unit: of all values.
-        values: one a device, the mean of its readings, in the order of first reading.
-        readings: every reading in the order of time.
-        limits: each pair of limits that readings were judged by.
-        void: readings left out because they are no values.
-    """
-
-    name: str
-    quantity: str
-    unit: str
-    values: Mapping[str, float]
-    readings: tuple[Reading, ...]
-    limits: frozenset[_Limits] = frozenset()
-    void: int = 0
-
-    @property
-    def numbers(self) -> tuple[float, ...]:
-        """One value a device."""
-        return tuple(self.values.values())
-
-    @property
-    def only_device(self) -> str:
-        """The one device that was read.
-
-        Raises:
-            UsageError: there are more.
-        """
-        if len(self.values) > 1:
-            raise UsageError(
-                f"{self.name} has readings of {len(self.values)} devices, not of one"
-            )
-        return next(iter(self.values))
-
-    def readings_of(self, device: str) -> tuple[float, ...]:
-        """Readings in the order of time; of one device, or of all with an empty name.
-
-        Raises:
-            UsageError: the lot has no such device.
-        """
-        if device and device not in self.values:
-            raise UsageError(f"{self.name} has no device {device!r}")
-        return tuple(r.value for r in self.readings if not device or r.device == device)
-
-    def without(self, devices: Iterable[str]) -> Lot:
-        """The lot without some devices.
-
-        Raises:
-            UsageError: one of them is not in the lot.
-        """
-        gone = set(devices)
-        if missing := sorted(gone - set(self.values)):
-            raise UsageError(f"{self.name} has no device {missing[0]} to leave out")
-        return replace(
-            self,
-            values={d: v for d, v in self.values.items() if d not in gone},
-            readings=tuple(r for r in self.readings if r.device not in gone),
-        )
-
-    def chosen_limits(self, low: float | None, high: float | None) -> _Limits:
-        """The limits asked for, else those of the readings, if they agree.
-
-        Raises:
-            UsageError: readings were judged by different limits.
-        """
-        if low is not None or high is not None:
-            return low, high
-        if len(self.limits) > 1:
-            raise UsageError(
-                f"the readings of {self.name} were judged by different limits",
-                hint="give --low and --high",
-            )
-        return next(iter(self.limits), (None, None))
 
 
 @dataclass(slots=True)
 class _Found:
-    """What the files hold while they are read."""
+    """What the files hold while they are read, column by column."""
 
-    readings: list[Reading] = field(default_factory=list)
+    places: dict[str, int] = field(default_factory=dict)
+    devices: array[int] = field(default_factory=lambda: array("q"))
+    values: array[float] = field(default_factory=lambda: array("d"))
+    times: list[str] = field(default_factory=list)
+    units: set[str] = field(default_factory=set)
+    steps: set[str] = field(default_factory=set)
+    limits: set[Limits] = field(default_factory=set)
     names: set[str] = field(default_factory=set)
     void: int = 0
+    void_devices: dict[str, None] = field(default_factory=dict)
+
+    def take(self, device: str, value: float, at: str) -> None:
+        """One reading: device, value, calendar (UTC; empty if it is not known)."""
+        self.devices.append(self.places.setdefault(device, len(self.places)))
+        self.values.append(value)
+        self.times.append(at)
+
+    def take_void(self, device: str) -> None:
+        """One reading that is no value."""
+        self.void += 1
+        self.void_devices[device] = None
 
 
 def read_lot(paths: Sequence[Path], *, quantity: str, name: str, step: str = "") -> Lot:
@@ -157,51 +70,35 @@ def read_lot(paths: Sequence[Path], *, quantity: str, name: str, step: str = "")
     for file in files:
         take = _take_csv if file.suffix.lower() == ".csv" else _take_journal
         take(file, quantity, step, found)
-    if not found.readings:
+    if not found.values:
         raise _nothing_found(quantity, step, name, found)
-    _require_one(
-        {r.unit for r in found.readings},
+    require_one(
+        found.units,
         f"{quantity} of {name} comes in different units",
         "convert one of the files",
     )
-    _require_one(
-        {r.step for r in found.readings},
+    require_one(
+        found.steps,
         f"{quantity} of {name} was measured by different steps",
         "name one with --step",
     )
-    readings = tuple(sorted(found.readings, key=lambda reading: reading.at))
-    by_device: dict[str, list[float]] = {}
-    for reading in readings:
-        by_device.setdefault(reading.device, []).append(reading.value)
-    return Lot(
+    lot = lot_of(
+        Series(
+            names=list(found.places),
+            devices=found.devices,
+            values=found.values,
+            times=found.times,
+        ),
         name=name,
         quantity=quantity,
-        unit=readings[0].unit,
-        values={d: statistics.fmean(values) for d, values in by_device.items()},
-        readings=readings,
-        limits=frozenset(
-            (r.low, r.high) for r in readings if r.low is not None or r.high is not None
-        ),
+        unit=next(iter(found.units)),
+    )
+    return replace(
+        lot,
+        limits=frozenset(found.limits),
         void=found.void,
+        without_value=tuple(d for d in found.void_devices if d not in found.places),
     )
-
-
-def require_comparable(first: Lot, second: Lot) -> None:
-    """Two lots of one quantity and unit that share no device.
-
-    Raises:
-        UsageError: they are not such.
-    """
-    _require_one(
-        {first.unit, second.unit},
-        f"{first.name} and {second.name} come in different units",
-        "convert one of the files",
-    )
-    if shared := [device for device in second.values if device in first.values]:
-        raise UsageError(
-            f"both lots hold the same units: {len(shared)}, {shared[0]} among them",
-            hint="a unit belongs to one lot; check which files you named",
-        )
 
 
 def _files(path: Path) -> list[Path]:
@@ -231,12 +128,6 @@ def _nothing_found(quantity: str, step: str, name: str, found: _Found) -> UsageE
     known = ", ".join(sorted(found.names)) or "nothing"
     hint = f"did you mean {near[0]}?" if near else f"measured were: {known}"
     return UsageError(f"{name} has no quantity {quantity!r}", hint=hint)
-
-
-def _require_one(found: set[str], what: str, hint: str) -> None:
-    if len(found) > 1:
-        names = ", ".join(repr(name) for name in sorted(found))
-        raise UsageError(f"{what}: {names}", hint=hint)
 
 
 def _number(value: object, *, device: str, quantity: str, where: str) -> float:
@@ -276,22 +167,20 @@ def _take_journal(path: Path, quantity: str, step: str, found: _Found) -> None:
             if measured.get("name") != quantity or step not in {"", number, title}:
                 continue
             if _is_void(result, quantity):
-                found.void += 1
+                found.take_void(device)
                 continue
-            value = measured.get("value")
-            found.readings.append(
-                Reading(
-                    device=device,
-                    value=_number(
-                        value, device=device, quantity=quantity, where=str(path)
-                    ),
-                    unit=str(measured.get("unit", "")),
-                    low=measured.get("low"),
-                    high=measured.get("high"),
-                    step=title,
-                    at=str(event.get("at", "")),
-                )
+            value = _number(
+                measured.get("value"), device=device, quantity=quantity, where=str(path)
             )
+            found.take(device, value, str(event.get("at", "")))
+            found.units.add(str(measured.get("unit", "")))
+            found.steps.add(title)
+            _add_limits(found, measured.get("low"), measured.get("high"))
+
+
+def _add_limits(found: _Found, low: float | None, high: float | None) -> None:
+    if low is not None or high is not None:
+        found.limits.add((low, high))
 
 
 def _titles(event: dict[str, Any]) -> dict[str, str]:
@@ -313,28 +202,38 @@ def _is_void(result: dict[str, Any], quantity: str) -> bool:
 
 
 def _take_csv(path: Path, quantity: str, step: str, found: _Found) -> None:
-    for where, row in read_rows(path, columns=("device", "value")):
-        named = row.get("quantity") or quantity
-        whole = row.get("step", "")
-        number, _, title = whole.partition(" ")
-        found.names.add(named)
-        if named != quantity or (whole and step not in {"", whole, number, title}):
-            continue
-        if row.get("outcome") == "error":
-            found.void += 1
-            continue
-        found.readings.append(
-            Reading(
-                device=row["device"],
-                value=number_of(row["value"], where=where),
-                unit=row.get("unit", ""),
-                low=_limit(row.get("low"), where=where),
-                high=_limit(row.get("high"), where=where),
-                step=title,
-                at=row.get("started_at", ""),
-            )
-        )
+    with open_table(path, columns=("device", "value")) as table:
+        of = _fields(table.places)
+        limits: set[tuple[str, str]] = set()
+        for row in table.rows(void="error"):
+            named = of("quantity", row) or quantity
+            whole = of("step", row)
+            number, _, title = whole.partition(" ")
+            found.names.add(named)
+            if named != quantity or (whole and step not in {"", whole, number, title}):
+                continue
+            device = of("device", row)
+            if of("outcome", row) == "error":
+                found.take_void(device)
+                continue
+            found.take(device, table.number(of("value", row), "value"), of("started_at", row))  # fmt: skip
+            found.units.add(of("unit", row))
+            found.steps.add(title)
+            pair = (of("low", row), of("high", row))
+            if pair not in limits:
+                limits.add(pair)
+                low, high = (
+                    table.number(text, column) if text else None
+                    for text, column in zip(pair, ("low", "high"), strict=True)
+                )
+                _add_limits(found, low, high)
 
 
-def _limit(text: str | None, *, where: str) -> float | None:
-    return number_of(text, where=where) if text else None
+def _fields(places: Mapping[str, int]) -> Callable[[str, Sequence[str]], str]:
+    """Reads a column of a row by name; empty where the file has no such column."""
+
+    def read(name: str, row: Sequence[str]) -> str:
+        place = places.get(name)
+        return "" if place is None else row[place]
+
+    return read

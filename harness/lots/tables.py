@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import itertools
+from collections.abc import Mapping, Sequence
 
 from harness.lots.judgement import LotComparison, LotSummary, LotVerdict
 from harness.lots.sheet import Block, Row, Sheet, Table
@@ -11,6 +12,9 @@ from harness.quality.guard import GuardedLimits, Proof, uncertainty_ratio
 from harness.quality.tolerance import ToleranceInterval
 from harness.records import Outcome
 from harness.results.wording import number_text, one_line
+
+_MOST_NAMED = 30
+"""Devices named one by one."""
 
 _FEW_FOR_INDEX = 25
 """Below so many units the interval of Ppk is rough (from memory)."""
@@ -42,18 +46,20 @@ def _lots(lots: Sequence[LotSummary]) -> Block:
     named: list[str] = []
     for found in lots:
         named += _named("outside the limits", found.outside, found)
-        named += _named("does not belong to it", found.strangers, found)
+        strangers = {device: found.lot.values[device] for device in found.strangers}
+        named += _named("does not belong to it", strangers, found)
     return (Table(rows=tuple(rows)), *named)
 
 
-def _named(why: str, devices: Sequence[str], found: LotSummary) -> list[str]:
-    return [
-        one_line(
-            f"{found.lot.name}: {device} {number_text(found.lot.values[device])} "
-            f"{found.lot.unit} {why}"
-        )
-        for device in devices
+def _named(why: str, values: Mapping[str, float], found: LotSummary) -> list[str]:
+    lot = found.lot
+    lines = [
+        one_line(f"{lot.name}: {device} {number_text(value)} {lot.unit} {why}")
+        for device, value in itertools.islice(values.items(), _MOST_NAMED)
     ]
+    if (left := len(values) - _MOST_NAMED) > 0:
+        lines.append(f"{lot.name}: {left} more {why}")
+    return lines
 
 
 _OUTCOMES = {

@@ -7,20 +7,20 @@ import pytest
 
 from harness.errors import UsageError
 from harness.lots.judgement import LotVerdict, compare, summary
-from harness.lots.readings import Lot, Reading
+from harness.lots.lot import Lot, Series, lot_of
 
 
 def _lot(name: str, values: list[float], unit: str = "degC") -> Lot:
     """An invented lot; units are called by the lot's first letter and their number."""
-    return Lot(
+    return lot_of(
+        Series(
+            names=[f"{name[0]}{n}" for n in range(len(values))],
+            devices=range(len(values)),
+            values=values,
+        ),
         name=name,
         quantity="temperature",
         unit=unit,
-        values={f"{name[0]}{n}": value for n, value in enumerate(values)},
-        readings=tuple(
-            Reading(device=f"{name[0]}{n}", value=value, unit=unit)
-            for n, value in enumerate(values)
-        ),
     )
 
 
@@ -150,6 +150,6 @@ def test_limits_turned_round_are_refused() -> None:
 def test_limits_of_one_side() -> None:
     """A missing limit keeps nobody out; a value on a limit is inside."""
     found = summary(_lot("lot", [1.0, 2.0, 3.0]), low=None, high=2.0)
-    assert found.outside == ("l2",)
+    assert found.outside == {"l2": 3.0}
     found = summary(_lot("lot", [1.0, 2.0, 3.0]), low=2.0, high=None)
-    assert found.outside == ("l0",)
+    assert found.outside == {"l0": 1.0}

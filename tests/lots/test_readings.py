@@ -11,7 +11,8 @@ import pytest
 
 from harness.errors import UsageError
 from harness.lots.csv_rows import read_study
-from harness.lots.readings import Lot, read_lot, require_comparable
+from harness.lots.lot import Lot, require_comparable
+from harness.lots.readings import read_lot
 from harness.results.ledger_lines import VALUE_COLUMNS
 
 Write = Callable[..., Path]
@@ -262,7 +263,37 @@ def test_an_export_of_the_ledger_is_a_lot(csv: Write) -> None:
         ("device,reading\nAA,1\n", r"values\.csv:1: there is no column 'value'"),
         ("device,value\nAA,nan\n", r"values\.csv:2: 'nan' is no number"),
         ("device,value\nAA,1\nBB,1e999\n", r"values\.csv:3: '1e999' is no number"),
-        ("device,value\nAA,2,5\nBB,x\n", r"values\.csv:3: 'x' is no number"),
+        (
+            "device,value\nAA,25,61\n",
+            r"values\.csv:2: this row has 3 fields, the head names 2: '61' stands behind the last column, 'value'",
+        ),
+        (
+            "device,value\nAA,1\nBB,x\n",
+            r"values\.csv:3: 'x' is no number, in column 'value'",
+        ),
+        ("device,value\nAA,2_0.5\n", r"values\.csv:2: '2_0\.5' is no number"),
+        ("device,value\nAA,inf\n", r"values\.csv:2: 'inf' is no number"),
+        ("device,value\nAA,\u0661\u0662\n", r"values\.csv:2: '\S+' is no number"),
+        ("device,value\nAA,0x1p3\n", r"values\.csv:2: '0x1p3' is no number"),
+        ('device,value\nAA,"25,61"\n', r"values\.csv:2: '25,61' is no number"),
+        (
+            'device,value\nAA,1\nBB,"2\n',
+            r"values\.csv:3: the file cannot be read: unexpected end",
+        ),
+        ("device;value\nAA;25,61;3\n", r"values\.csv:2: this row has 3 fields"),
+        (
+            "device;value\nAA;25,61\nBB;25.7\n",
+            r"values\.csv:3: the file has '25\.7' with a decimal point and '25,61' with",
+        ),
+        ("device;value\nAA;1.025,61\n", r"values\.csv:2: '1\.025,61' is no number"),
+        (
+            "device,value,value\nAA,1,2\n",
+            r"values\.csv:1: column 'value' is there twice",
+        ),
+        (
+            "device,value,low\nAA,1,nan\n",
+            r"values\.csv:2: 'nan' is no number, in column 'low'",
+        ),
         ("device,value\nAA,\n", r"values\.csv:2: a field of this row is empty"),
         ("device,value\nAA\n", r"values\.csv:2: a field of this row is empty"),
         ("device,value\n", "lot has no quantity"),
@@ -272,6 +303,39 @@ def test_csv_mistakes(csv: Write, text: str, said: str) -> None:
     """Each mistake is told with its line."""
     with pytest.raises(UsageError, match=said):
         _lot(csv(text))
+
+
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [
+        ("device;value\nAA;25,61\n", 25.61),
+        ("device;value\nAA;25.61\n", 25.61),
+        ("device\tvalue\nAA\t-25,61\n", -25.61),
+        ("device;value;unit\nAA;1,5e-3;V\n", 0.0015),
+        ("device,value\nAA,1.5E+02\n", 150.0),
+        ("device,value\nAA,+.5\n", 0.5),
+        ("device,value\nAA,5.,\n", 5.0),
+    ],
+)
+def test_csv_numbers(csv: Write, text: str, value: float) -> None:
+    """Decimal commas in lists with semicolons or tabs; exponents; empty fields at the end."""
+    assert _lot(csv(text)).values == {"AA": value}
+
+
+def test_csv_void_rows_may_be_empty(csv: Write) -> None:
+    """A row that the harness could not measure needs no value; its device is named."""
+    lot = _lot(csv("device,value,outcome\nAA,1,passed\nBB,,error\nAA,,error\n"))
+    assert (lot.void, lot.without_value) == (2, ("BB",))
+    assert lot.values == {"AA": 1.0}
+
+
+def test_a_mean_hides_no_reading(csv: Write) -> None:
+    """A device whose mean lies inside and one reading outside is outside, with that reading."""
+    lot = _lot(csv("device,value\nAA,24\nAA,24\nAA,27.9\nBB,25\n"))
+    assert lot.values["AA"] == pytest.approx(25.3)
+    assert lot.outside(None, 26.0) == {"AA": 27.9}
+    assert lot.outside(24.5, 28.0) == {"AA": 24.0}
+    assert lot.outside(None, None) == {}
 
 
 def test_files_that_cannot_be_read(csv: Write, tmp_path: Path) -> None:

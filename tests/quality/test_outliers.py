@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import statistics
+
 import numpy as np
 import pytest
 
@@ -55,3 +57,39 @@ def test_normal_lots_are_left_alone() -> None:
     chance = np.random.default_rng(7)
     alarms = sum(bool(outliers(chance.normal(size=50).tolist())) for _ in range(300))
     assert 3 <= alarms <= 30
+
+
+def _by_definition(values: list[float], most: int) -> list[tuple[int, float]]:
+    """The test as its author wrote it, mean and deviation anew for each step."""
+    left, steps = list(enumerate(values)), []
+    for _ in range(most):
+        numbers = [value for _, value in left]
+        mean, deviation = statistics.fmean(numbers), statistics.stdev(numbers)
+        if deviation == 0:
+            break
+        chosen = max(left, key=lambda item: abs(item[1] - mean))
+        steps.append((chosen[0], abs(chosen[1] - mean) / deviation))
+        left.remove(chosen)
+    return steps
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_the_quick_way_is_the_definition(seed: int) -> None:
+    """Place and distance of each step, for skewed, coarse and grossly wrong values."""
+    chance = np.random.default_rng(seed)
+    values = chance.lognormal(size=80)
+    if seed % 2:
+        values = np.round(25 + 0.1 * chance.normal(size=80), 1)
+    values[chance.integers(80, size=3)] = [1e6, -1e7, 1e-3]
+    numbers = [float(v) for v in values]
+    got = [(s.place, s.distance) for s in suspects(numbers, most=20)]
+    expected = _by_definition(numbers, 20)
+    assert [numbers[place] for place, _ in got] == [numbers[p] for p, _ in expected]
+    assert [d for _, d in got] == pytest.approx([d for _, d in expected], rel=1e-6)
+
+
+def test_a_large_lot_takes_one_sort() -> None:
+    """100,000 values with a tail of outliers: each is found (a quadratic search takes hours)."""
+    values = np.random.default_rng(3).normal(size=100_000)
+    values[:2000] += 50
+    assert sorted(s.place for s in outliers(values.tolist())) == list(range(2000))
