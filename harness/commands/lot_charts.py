@@ -46,6 +46,7 @@ def chart(
 ) -> None:
     """Is the process the same all along? Exit code 0 if no run rule is broken."""
     from harness.lots.chart_table import chart_sheet  # noqa: PLC0415
+    from harness.lots.notes import exclusion_notes  # noqa: PLC0415
     from harness.quality import charts  # noqa: PLC0415
     from harness.quality.moments import lag_one  # noqa: PLC0415
     from harness.results.lot_pictures import Scale, chart_figures  # noqa: PLC0415
@@ -65,7 +66,7 @@ def chart(
         unit=lot.unit,
         baseline=first,
         neighbours=lag_one(values[:baseline]),
-    )
+    ).noting(*exclusion_notes((lot,)))
     figures = chart_figures(
         values,
         centre=limits.centre,

@@ -84,6 +84,7 @@ def golden(
 ) -> None:
     """Many readings of one golden unit: scatter and bias against the tolerance."""
     from harness.lots.gauge_table import golden_sheet  # noqa: PLC0415
+    from harness.lots.notes import exclusion_notes  # noqa: PLC0415
     from harness.quality.gauge import golden_check  # noqa: PLC0415
     from harness.results.lot_pictures import Scale, golden_figures  # noqa: PLC0415
 
@@ -99,7 +100,9 @@ def golden(
         high=reference + 0.1 * tolerance,
     )
     leave(
-        golden_sheet(found, quantity=quantity, unit=lot.unit),
+        golden_sheet(found, quantity=quantity, unit=lot.unit).noting(
+            *exclusion_notes((lot,))
+        ),
         golden_figures(readings, reference=reference, scale=scale),
         facts_of(
             quantity=quantity,

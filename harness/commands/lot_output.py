@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TextIO
 
 import typer
 
@@ -15,41 +16,77 @@ if TYPE_CHECKING:
     from harness.results.lot_pictures import Figures
 
 
+ANSWER_NAME = "lot.txt"
+
+
 def leave(
     sheet: Sheet, figures: Figures, facts: Facts, *, into: Path | None, name: str
 ) -> None:
-    """Print the answer; keep it as text, page and pictures in a folder.
+    """Print the answer; keep it as text, page and pictures in a folder of its own.
 
     Args:
         sheet: the answer.
         figures: its pictures by name.
         facts: what it was worked out from.
-        into: the folder, or None for one under ``results``.
+        into: the folder, or None for a new, dated one under ``results``.
         name: what such a folder is called by.
 
     Raises:
-        UsageError: the folder cannot be used.
+        UsageError: the folder cannot be used, or holds an answer already.
     """
+    from harness.clock import SystemClock  # noqa: PLC0415
     from harness.lots.page import write_lot_page  # noqa: PLC0415
-    from harness.results.junit import slug  # noqa: PLC0415
     from harness.results.lot_pictures import save  # noqa: PLC0415
 
-    folder = into or Path("results") / f"lot-{slug(name)}"
-    lines = sheet.lines
+    now = SystemClock().calendar()
+    facts = [("made at", now.strftime("%Y-%m-%d %H:%M:%S UTC")), *facts]
+    folder = into or Path("results") / f"{now:%Y%m%d-%H%M%S}-lot-{slug_of(name)}"
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        (folder / "lot.txt").write_text("\n".join([*lines, ""]), encoding="utf-8")
+        with _new_answer(folder, numbered=into is None) as stream:
+            folder = Path(stream.name).parent
+            used = [f"{name}: {value}" for name, value in facts]
+            stream.write("\n".join([*sheet.lines, "", *used, ""]))
         save(figures, folder)
         write_lot_page(sheet, figures, facts, folder)
+    except FileExistsError as exc:
+        raise UsageError(
+            "the folder holds the answer of a lot command already",
+            where=str(folder),
+            hint="name another folder with --into, or leave --into out",
+        ) from exc
     except OSError as exc:
         raise UsageError(
             f"the folder cannot be used: {exc.strerror}",
             where=str(folder),
             hint="name a folder that you may write to",
         ) from exc
-    for line in lines:
+    for line in sheet.lines:
         typer.echo(line)
     typer.echo(f"results: {folder}")
+
+
+def slug_of(name: str) -> str:
+    """A name of a folder."""
+    from harness.results.junit import slug  # noqa: PLC0415
+
+    return slug(name)
+
+
+def _new_answer(folder: Path, *, numbered: bool) -> TextIO:
+    """The file of the answer, opened so that no other answer can be overwritten.
+
+    Raises:
+        FileExistsError: the folder holds an answer, and may not be numbered.
+    """
+    for number in itertools.count(1):
+        tried = folder if number == 1 else folder.with_name(f"{folder.name}-{number}")
+        try:
+            tried.mkdir(parents=True, exist_ok=not numbered)
+            return (tried / ANSWER_NAME).open("x", encoding="utf-8")
+        except FileExistsError:
+            if not numbered:
+                raise
+    raise AssertionError("counting does not end")
 
 
 def facts_of(**given: object) -> list[tuple[str, str]]:

@@ -88,26 +88,14 @@ def need(
         float,
         typer.Option(metavar="SHARE", help="chance that equal lots are called equal"),
     ] = 0.9,
+    into: FolderOption = None,
 ) -> None:
     """How many units of each lot a comparison needs, before any is measured."""
-    from harness.quality.moments import require_positive  # noqa: PLC0415
-    from harness.quality.tolerance import free_count  # noqa: PLC0415
-    from harness.quality.unit_counts import (  # noqa: PLC0415
-        units_for_difference,
-        units_for_equivalence,
-    )
+    from harness.lots.before_table import need_sheet  # noqa: PLC0415
 
-    sigmas = margin / require_positive(deviation, what="the standard deviation")
-    equal = units_for_equivalence(margin_sigmas=sigmas, power=power)
-    seen = units_for_difference(shift_sigmas=sigmas, power=power)
-    free = free_count(coverage=0.95, confidence=0.95, two_sided=True)
-    for line in (
-        f"to show with {100 * power:g} % chance that equal lots are equal within "
-        f"+-{margin:g}: {equal} units of each lot",
-        f"to see a shift as large as the margin with the same chance: {seen} of each",
-        f"for least and most to enclose 95 % of a lot of any shape, 95 % sure: {free}",
-    ):
-        typer.echo(line)
+    sheet = need_sheet(margin=margin, deviation=deviation, power=power)
+    facts = facts_of(margin=margin, deviation=deviation, power=power)
+    leave(sheet, {}, facts, into=into, name="need")
 
 
 @lot_app.command(
@@ -135,37 +123,24 @@ def claim(
     confidence: Annotated[
         float, typer.Option(metavar="SHARE", help="how sure the claim shall be")
     ] = 0.95,
+    into: FolderOption = None,
 ) -> None:
     """How long to run for a claim on an error rate, or what may be claimed after."""
-    from harness.quality.rates import (  # noqa: PLC0415
-        chance_to_prove,
-        proportion_at_most,
-        trials_needed,
-    )
+    from harness.lots.before_table import claim_plan_sheet, claim_sheet  # noqa: PLC0415
 
-    if rate is None and trials is None:
+    if trials is not None:
+        sheet = claim_sheet(
+            rate=rate, trials=trials, errors=errors, confidence=confidence
+        )
+    elif rate is not None:
+        sheet = claim_plan_sheet(rate=rate, allow=allow, confidence=confidence)
+    else:
         raise UsageError(
             "nothing is asked", hint="give --rate before a run, --trials after it"
         )
-    sure = f"{100 * confidence:g} % sure"
-    if trials is not None:
-        bound = proportion_at_most(errors=errors, trials=trials, confidence=confidence)
-        typer.echo(
-            f"{errors} errors in {trials} trials: {sure}, the rate is at most {bound:.4g}"
-        )
-        if rate is not None:
-            typer.echo(
-                f"that {'proves' if bound <= rate else 'does not prove'} {rate:g}"
-            )
-            raise typer.Exit(0 if bound <= rate else EXIT_NO)
-        return
-    assert rate is not None
-    needed = trials_needed(rate=rate, errors_allowed=allow, confidence=confidence)
-    passes = chance_to_prove(true_rate=rate / 10, trials=needed, errors_allowed=allow)
-    typer.echo(
-        f"to claim at most {rate:g}, {sure}, with up to {allow} errors: {needed} trials"
+    facts = facts_of(
+        rate=rate, allow=allow, trials=trials, errors=errors, confidence=confidence
     )
-    typer.echo(
-        f"a bus ten times better than that passes such a run with {100 * passes:.1f} % "
-        "chance"
-    )
+    leave(sheet, {}, facts, into=into, name="claim")
+    if trials is not None and rate is not None:
+        raise typer.Exit(0 if sheet.says_yes else EXIT_NO)

@@ -56,7 +56,7 @@ FolderOption = Annotated[
     typer.Option(
         "--into",
         metavar="FOLDER",
-        help="folder for page, table and pictures; default results/lot-...",
+        help="new folder for page, table and pictures; default a dated one in results",
     ),
 ]
 
@@ -133,6 +133,7 @@ def compare(
 ) -> None:
     """Is a new lot as good as the old one? Exit code 0 only if that is shown."""
     from harness.lots.judgement import compare as compare_lots  # noqa: PLC0415
+    from harness.lots.notes import exclusion_notes  # noqa: PLC0415
     from harness.lots.tables import comparison_sheet  # noqa: PLC0415
     from harness.results.lot_pictures import Scale, lot_figures  # noqa: PLC0415
 
@@ -152,7 +153,7 @@ def compare(
         spread_margin=spread_margin,
     )
     scale = Scale(quantity=quantity, unit=new.unit, low=chosen[0], high=chosen[1])
-    sheet = comparison_sheet(found)
+    sheet = comparison_sheet(found).noting(*exclusion_notes((old, new)))
     leave(
         sheet,
         lot_figures({lot.name: lot.numbers for lot in (old, new)}, scale),
@@ -214,6 +215,7 @@ def capability(
 ) -> None:
     """How does the spread of a lot sit between its limits? Exit code 0 if Ppk is proved."""
     from harness.lots.judgement import summary  # noqa: PLC0415
+    from harness.lots.notes import exclusion_notes, outside_notes  # noqa: PLC0415
     from harness.lots.tables import capability_sheet  # noqa: PLC0415
     from harness.quality.capability import capability as capability_of  # noqa: PLC0415
     from harness.quality.guard import guarded_limits  # noqa: PLC0415
@@ -236,7 +238,7 @@ def capability(
         tolerance_interval(lot.numbers, coverage=coverage),
         guarded,
         wanted=wanted,
-    )
+    ).noting(*outside_notes(lot, low=low, high=high), *exclusion_notes((lot,)))
     scale = Scale(
         quantity=quantity,
         unit=lot.unit,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from harness.records import Outcome
 from harness.results.wording import one_line
@@ -44,6 +44,8 @@ class Sheet:
         outcome: passed for yes, failed for no, skipped where nothing was decided.
         verdict: the answer with its reasons, one of the sentences in the blocks.
         blocks: tables and sentences, in order.
+        notes: what the verdict leaves out, such as units without a value; they stand
+            beside it.
     """
 
     question: str
@@ -51,6 +53,11 @@ class Sheet:
     outcome: Outcome
     verdict: str
     blocks: tuple[Block, ...]
+    notes: tuple[str, ...] = ()
+
+    def noting(self, *notes: str) -> Sheet:
+        """The same answer with further notes."""
+        return replace(self, notes=(*self.notes, *notes))
 
     @property
     def says_yes(self) -> bool:
@@ -61,7 +68,7 @@ class Sheet:
     def lines(self) -> list[str]:
         """As plain text; blocks stand apart."""
         lines: list[str] = []
-        for block in self.blocks:
+        for block in (*self.blocks, *([self.notes] if self.notes else ())):
             lines += [""] if lines else []
             for part in block:
                 lines += part.lines if isinstance(part, Table) else [one_line(part)]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import statistics
 import subprocess
 import sys
@@ -14,6 +15,7 @@ import pytest
 
 from harness import cli
 from harness.commands.lots import lot_app
+from tests.page_reader import read
 
 Said = Callable[..., "Output"]
 Write = Callable[..., Path]
@@ -89,7 +91,7 @@ def test_compare(lot: Said, values: Write, mean: float, code: int, said: str) ->
     )  # fmt: skip
     assert found.code == code, found.err
     assert any(line.startswith(said) for line in _lines(found))
-    folder = Path("results/lot-compare_temperature")
+    (folder,) = Path("results").glob("*-lot-compare_temperature")
     assert f"results: {folder}" in found.out
     assert said in (folder / "lot.txt").read_text("utf-8")
     assert {p.name for p in folder.iterdir()} == {
@@ -105,13 +107,15 @@ def test_a_bad_unit_is_named_and_may_be_left_out(lot: Said, values: Write) -> No
     new = values("new", mean=25.0, extra="bad-one,temperature,27.5,degC")
     command = (
         "compare", "--baseline", old, "--candidate", new, "-q", "temperature",
-        "--margin", 0.1, "--low", 24, "--high", 26, "--into", "here",
+        "--margin", 0.1, "--low", 24, "--high", 26,
     )  # fmt: skip
     found = lot(*command)
     assert found.code == 1
     assert "candidate: bad-one 27.5000 degC outside the limits" in found.out
     assert "candidate: bad-one 27.5000 degC does not belong to it" in found.out
-    assert lot(*command, "--leave-out", "bad-one").code == 0
+    without = lot(*command, "--leave-out", "bad-one")
+    assert without.code == 0
+    assert "candidate: left out as asked: 1 unit (bad-one)." in without.out
     misspelt = lot(*command, "--leave-out", "bad-on")
     assert misspelt.code == 2
     assert "no lot has a device 'bad-on'" in misspelt.err
@@ -160,7 +164,7 @@ def test_chart(lot: Said, tmp_path: Path) -> None:
     assert "no signal" in steady.out
     assert "are rough" not in steady.out
     assert "are rough" in lot("chart", "x.csv", "-q", "t", "--baseline", 10).out
-    assert Path("results/lot-chart_t/chart.svg").exists()
+    assert list(Path("results").glob("*-lot-chart_t/chart.svg"))
     wrong = lot("chart", "x.csv", "-q", "t", "--rules", "mine")
     assert wrong.code == 2
     assert "use western-electric or nelson" in wrong.err
@@ -184,7 +188,7 @@ def test_sample(lot: Said) -> None:
     assert "draw 125 units at random of 2000" in plan.out
     assert "accept the lot with up to 2 bad, reject it from 3 on" in plan.out
     assert "from memory" not in plan.out
-    assert Path("results/lot-sample_2000/oc-curve.svg").exists()
+    assert list(Path("results").glob("*-lot-sample_2000/oc-curve.svg"))
     after = ("sample", "--size", 2000, "--aql", 0.65, "--tested", 125, "--bad")
     assert "the lot is accepted" in lot(*after, 2).out
     rejected = lot(*after, 3)
@@ -218,7 +222,46 @@ def test_a_tiny_lot_is_tested_whole(lot: Said) -> None:
     """Without a sample there is no curve."""
     found = lot("sample", "--size", 10, "--aql", 0.65)
     assert "every unit is tested" in found.out
-    assert not Path("results/lot-sample_10/oc-curve.svg").exists()
+    assert list(Path("results").glob("*-lot-sample_10/lot.html"))
+    assert not list(Path("results").glob("*-lot-sample_10/oc-curve.svg"))
+
+
+def test_no_answer_is_overwritten(lot: Said) -> None:
+    """Each command leaves a dated answer of its own; a folder that holds one is refused."""
+    for _ in range(3):
+        lot("claim", "--trials", 100)
+    answers = list(Path("results").glob("[0-9]*-lot-claim*/lot.txt"))
+    assert len(answers) == 3
+    text = answers[0].read_text("utf-8")
+    assert re.search(
+        r"^made at: \d{4}-\d\d-\d\d \d\d:\d\d:\d\d UTC$", text, re.MULTILINE
+    )
+    assert "trials: 100" in text
+    assert lot("need", "--margin", 0.1, "--deviation", 0.1, "--into", "here").code == 0
+    before = Path("here/lot.txt").read_bytes()
+    again = lot("claim", "--trials", 100, "--into", "here")
+    assert again.code == 2
+    assert "here: the folder holds the answer of a lot command already" in again.err
+    assert Path("here/lot.txt").read_bytes() == before
+
+
+def test_what_does_not_count_stands_in_the_verdict_box(
+    lot: Said, tmp_path: Path
+) -> None:
+    """Units left out and units without a value, beside the verdict on the page."""
+    rows = [f"u{n},{25 + 0.01 * (n * 7 % 13)},passed" for n in range(40)]
+    rows += ["u39,28,failed", "gone,,error", "u3,,error"]
+    (tmp_path / "x.csv").write_text(
+        "\n".join(["device,value,outcome", *rows, ""]), "utf-8"
+    )
+    said = lot("capability", "x.csv", "-q", "t", "--low", 20, "--high", 27, "--leave-out", "u5",
+               "--into", "here")  # fmt: skip
+    shown = read(Path("here/lot.html").read_text("utf-8")).shown.split("The numbers")[0]
+    for text in ("lot: 1 unit with a reading outside the limits: u39 28.0000.",
+                 "lot: left out as asked: 1 unit (u5).", "lot: without a value: 1 unit (gone).",
+                 "lot: 2 readings are no values and do not count"):  # fmt: skip
+        assert text in said.out
+        assert text in shown
 
 
 def test_need(lot: Said) -> None:

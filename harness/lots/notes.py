@@ -1,0 +1,57 @@
+"""What a verdict on lots does not cover: units left out, units without a value."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from harness.lots.lot import Lot
+from harness.results.wording import number_text, one_line
+
+_MOST_NAMED = 5
+"""Units named in one note."""
+
+
+def exclusion_notes(lots: Sequence[Lot]) -> tuple[str, ...]:
+    """A sentence for each way in which units of a lot do not count."""
+    notes: list[str] = []
+    for lot in lots:
+        if lot.left_out:
+            notes.append(f"{lot.name}: left out as asked: {_units(lot.left_out)}.")
+        if lot.without_value:
+            notes.append(f"{lot.name}: without a value: {_units(lot.without_value)}.")
+        if lot.void:
+            was = "is no value and does" if lot.void == 1 else "are no values and do"
+            notes.append(
+                f"{lot.name}: {_counted(lot.void, 'reading')} {was} not count (errors, "
+                "or bounds only)."
+            )
+    return tuple(one_line(note) for note in notes)
+
+
+def outside_notes(
+    lot: Lot, *, low: float | None, high: float | None
+) -> tuple[str, ...]:
+    """Units with a reading outside the limits, whatever their means and indices say."""
+    outside = lot.outside(low, high)
+    if not outside:
+        return ()
+    worst = [f"{d} {number_text(v)}" for d, v in list(outside.items())[:_MOST_NAMED]]
+    more = ", ..." if len(outside) > _MOST_NAMED else ""
+    return (
+        one_line(
+            f"{lot.name}: {_counted(len(outside), 'unit')} with a reading outside the "
+            f"limits: {', '.join(worst)}{more} {lot.unit}".rstrip()
+        )
+        + ".",
+    )
+
+
+def _units(devices: Sequence[str]) -> str:
+    more = ", ..." if len(devices) > _MOST_NAMED else ""
+    return (
+        f"{_counted(len(devices), 'unit')} ({', '.join(devices[:_MOST_NAMED])}{more})"
+    )
+
+
+def _counted(number: int, word: str) -> str:
+    return f"{number} {word}{'' if number == 1 else 's'}"
