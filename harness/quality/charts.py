@@ -64,6 +64,7 @@ def mean_moving_range(values: Sequence[float]) -> float:
 class RuleSet(StrEnum):
     """Which run rules are on."""
 
+    BEYOND_LIMITS = "beyond-limits"
     WESTERN_ELECTRIC = "western-electric"
     NELSON = "nelson"
 
@@ -145,6 +146,7 @@ _FIRST_THREE = (
     _zone(4, 5, 1, "4 of 5 beyond 1 sigma, same side"),
 )
 _RULES = {
+    RuleSet.BEYOND_LIMITS: _FIRST_THREE[:1],
     RuleSet.WESTERN_ELECTRIC: (
         *_FIRST_THREE,
         _zone(8, 8, 0, "8 in a row on one side"),
