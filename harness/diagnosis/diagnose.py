@@ -9,10 +9,12 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Any
 
 from harness.diagnosis import probes_line
+from harness.diagnosis.as_found import left_as_found
 from harness.diagnosis.ear import Ear
 from harness.diagnosis.evidence import (
     AlarmFacts,
@@ -138,7 +140,19 @@ class Examination:
         self.evidence = Evidence(expected=expected, failed=failed)
 
     def run(self) -> Diagnosis:
-        """Every probe that makes sense, then the rules."""
+        """Every probe that makes sense, then the rules; the bench stays as it was."""
+        with left_as_found(self._bus):
+            try:
+                self._gather()
+            finally:
+                # a probe that broke off, or Ctrl-C, must not leave its marks behind
+                with suppress(SlotproofError):
+                    self._clinic.restore()
+        findings, ruled_out = judge(self.evidence)
+        return Diagnosis(findings=findings, evidence=self.evidence, ruled_out=ruled_out)
+
+    def _gather(self) -> None:
+        """Every probe in its order."""
         effort = self._effort
         self._probe("adapter", "single characters, bursts, their times", self._adapter)
         self._probe("idle line", f"listened for {effort.listen_s:g} s", self._listen)
@@ -155,8 +169,6 @@ class Examination:
             idle = replace(self.evidence.idle, after_sending=self._ear.strays)
             self._take(idle=idle)
         self._take(probes=tuple(self._notes))
-        findings, ruled_out = judge(self.evidence)
-        return Diagnosis(findings=findings, evidence=self.evidence, ruled_out=ruled_out)
 
     # -- probes ---------------------------------------------------------------------
 
@@ -212,7 +224,8 @@ class Examination:
         size = probes_line.longest_whole(adapter.bursts) if adapter else 16
         line = probes_line.examine_line(self._ear, self._effort.slots, size=size)
         self._take(line=line)
-        self._bus.adapter.max_burst = min(self._bus.adapter.max_burst, max(size, 16))
+        # until the examination is over, so that its own bursts come back whole
+        self._bus.adapter.max_burst = min(self._bus.adapter.max_burst, size)
         try:
             self._bus.prove()  # fits the slots to this line
         except AdapterUnplugged:

@@ -241,7 +241,7 @@ class Clinic:
     def restore(self) -> None:
         """Put the alarm bytes back."""
         for patient in self.thermometers.values():
-            if patient.settings:
+            if patient.marker:
                 self._write(patient, patient.settings)
                 patient.marker = b""
 

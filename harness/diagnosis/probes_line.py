@@ -104,10 +104,14 @@ def longest_whole(bursts: dict[int, tuple[int, int]]) -> int:
 
 
 def _bursts(ear: Ear, baud: int) -> tuple[dict[int, tuple[int, int]], int, int]:
-    """Halve the burst until all are whole; also characters lost and in excess."""
+    """Halve the burst until all are whole; also characters lost and in excess.
+
+    Beyond the adapter's longest burst, several go out, which proves nothing of one.
+    """
     found = {}
     missing = extra = 0
-    for size in _BURSTS:
+    longest = ear.bus.adapter.max_burst
+    for size in [size for size in _BURSTS if size <= longest] or [longest]:
         whole = 0
         for _ in range(_BURST_TRIES):
             heard = ear.send(b"\xff" * size, baud)
@@ -126,10 +130,13 @@ def _rate(ear: Ear, baud: int, late_s: float) -> tuple[float | None, float]:
     """Slot rate by the difference of a long and a short burst of whole packets.
 
     A busy host only ever makes a burst longer, so the shortest of a few counts; where
-    single replies come late by ``late_s``, even that one may be so late.
+    single replies come late by ``late_s``, even that one may be so late. What the
+    adapter would send as several bursts has the host's pauses in it and is no measure.
     """
-    short_s = _whole_bursts_s(ear, baud, _PACKET)
-    for size in _RATE_SLOTS if short_s else ():
+    longest = ear.bus.adapter.max_burst
+    sizes = [size for size in _RATE_SLOTS if size <= longest]
+    short_s = _whole_bursts_s(ear, baud, _PACKET) if sizes else []
+    for size in sizes if short_s else ():
         long_s = _whole_bursts_s(ear, baud, size)
         if long_s:
             needed_s = max(min(long_s) - min(short_s), 1e-6)
@@ -152,7 +159,8 @@ def _whole_bursts_s(ear: Ear, baud: int, size: int) -> list[float]:
 def _echo_without_supply(ear: Ear, baud: int) -> str | None:
     """An open-drain line cannot stay high without its pull-up's supply."""
     adapter = ear.bus.adapter
-    if adapter.switching.supply_on is None:
+    supply, _ = adapter.switches
+    if adapter.switching.supply_on is None or not supply:
         return None
     try:
         adapter.switch(supply=False)

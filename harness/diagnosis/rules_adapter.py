@@ -158,7 +158,8 @@ def lost_characters(evidence: Evidence) -> Iterator[Finding]:
                 f"{adapter.ones.sent} echoed",
             ),
             ruled_out=("devices and line: echoes that came are unchanged",),
-            try_first=f"set adapter.max_burst to {keeps} in the fixture, try another hub port",
+            try_first=f"write `max_burst: {keeps}` under `adapter` in the fixture, or try "
+            "another hub port",
         )
 
 

@@ -290,6 +290,11 @@ class Adapter:
 
     # -- switches --------------------------------------------------------------
 
+    @property
+    def switches(self) -> tuple[bool, bool]:
+        """Whether the supply and the strong pull-up are switched on."""
+        return self._supply, self._strong_pull_up
+
     def switch(
         self,
         *,

@@ -27,7 +27,7 @@ _TRIALS = 4
 _CALIBRATION_BAUD = 9600
 _PACKET = 62
 """Characters of a full USB packet of the commonest chip: no latency timer at its end."""
-_LONG_BURST = 48 * _PACKET
+_LONG_PACKETS = 48
 _HOST_JITTER_S = 0.001
 """What a host may be late in seeing the last character of a burst (one USB frame)."""
 
@@ -38,16 +38,21 @@ def calibrate(bus: Bus) -> Clockwork:
     Whole packets, so that no latency timer runs; the difference of a short and a long
     burst takes the fixed part of the round trip out. At 9600 baud an FFh is low for
     104 us, which no device takes for a reset. Taken where it is better than what the
-    chip promises, or where it contradicts that.
+    chip promises, or where it contradicts that. A burst is never longer than the
+    adapter's own limit: beyond it several go out, with the host's pauses in between.
 
     Raises:
         AdapterError, LineError: as the bus says.
     """
     bus.reset()
     promised = Clockwork.of_grid(bus.adapter.grid)
+    packets = min(_LONG_PACKETS, bus.adapter.max_burst // _PACKET)
+    if packets < 2:
+        return promised
     short_s = [_burst_s(bus, _PACKET) for _ in range(3)]
-    long_s = _burst_s(bus, _LONG_BURST)
-    nominal_s = 10 * (_LONG_BURST - _PACKET) / promised.grid.achieved(_CALIBRATION_BAUD)
+    long_s = _burst_s(bus, packets * _PACKET)
+    more = (packets - 1) * _PACKET
+    nominal_s = 10 * more / promised.grid.achieved(_CALIBRATION_BAUD)
     error_ppm = (nominal_s / (long_s - min(short_s)) - 1) * 1e6
     jitter_s = max(short_s) - min(short_s) + _HOST_JITTER_S
     doubt_ppm = jitter_s / nominal_s * 1e6
