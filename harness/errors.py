@@ -91,6 +91,13 @@ class UsageError(SlotproofError):
     kind = "usage"
 
 
+class StepMissing(UsageError):
+    """What a step depends on did not happen in this run, and it may not be made up for."""
+
+    kind = "step-missing"
+    default_hint = "run it together with the step that it depends on"
+
+
 class AdapterError(SlotproofError):
     """Adapter, fixture or host could not tell; never a device's fault."""
 

@@ -132,6 +132,8 @@ class CheckResult:
         retries: the tries that went before this one, first try first.
         duration_s: time on the port's clock.
         evidence: further plain-JSON facts, such as graded echoes.
+        notes: sentences that a reader of the verdict must know, such as what the step
+            had to make up for.
     """
 
     outcome: Outcome
@@ -143,6 +145,7 @@ class CheckResult:
     retries: tuple[Attempt, ...] = ()
     duration_s: float = 0.0
     evidence: dict[str, Any] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """Plain JSON types, as written to the journal."""
@@ -159,6 +162,8 @@ class CheckResult:
             data["retries"] = [asdict(r) for r in self.retries]
         if self.evidence:
             data["evidence"] = self.evidence
+        if self.notes:
+            data["notes"] = list(self.notes)
         return data
 
     @classmethod
@@ -182,4 +187,5 @@ class CheckResult:
             ),
             duration_s=data.get("duration_s", 0.0),
             evidence=data.get("evidence", {}),
+            notes=tuple(data.get("notes", ())),
         )

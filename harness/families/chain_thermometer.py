@@ -39,7 +39,6 @@ from harness.families.family import (
     Options,
     Quantity,
     Session,
-    Setting,
     by_name,
     looks,
 )
@@ -57,7 +56,9 @@ from harness.families.shapes.ports import (
 )
 from harness.families.shapes.restoring import restored
 from harness.families.shapes.thermometry import (
+    ALARM_SETTINGS,
     READ_SCRATCHPAD,
+    RESOLUTION_SETTING,
     Adjustable,
     alarm_search_check,
     believe,
@@ -323,11 +324,6 @@ _QUANTITIES = (
         about="resolution in the configuration byte",
     ),
 )
-_SETTINGS = (
-    Setting(name="alarm_high_degc", unit="degC", about="whole degrees, -128 to 127"),
-    Setting(name="alarm_low_degc", unit="degC", about="whole degrees, -128 to 127"),
-    Setting(name="resolution_bits", unit="bit", about="9, 10, 11 or 12"),
-)
 _CHECKS = (
     alarm_search_check(lambda _: _PART),
     Check(
@@ -370,7 +366,7 @@ FAMILIES = (
         device_class="thermometer",
         typical_parts="DS28EA00",
         quantities=by_name(*_QUANTITIES, *port_quantities(_PORTS)),
-        settings=by_name(*_SETTINGS, *port_settings(_PORTS)),
+        settings=by_name(*ALARM_SETTINGS, RESOLUTION_SETTING, *port_settings(_PORTS)),
         configure=_configure,
         convert_all=convert_all,
         checks=by_name(*port_checks(_PORTS), *_CHECKS),

@@ -100,13 +100,21 @@ def looks(*names: str) -> tuple[Look, ...]:
 class Setting:
     """Something a device can be told, and its allowed values in words.
 
-    Each of ``hazards`` must be named in the plan and allowed on the command line.
+    Attributes:
+        name: as plans write it.
+        unit: as printed; empty if it has none.
+        about: one sentence for people.
+        hazards: each must be named in the plan and allowed on the command line.
+        governs: what depends on it: names of quantities and checks of the family, and
+            ``ALARM_SEARCH``. After it was written a conversion from before counts no
+            more for the quantities among them.
     """
 
     name: str
     unit: str
     about: str
     hazards: frozenset[Hazard] = frozenset()
+    governs: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -170,6 +178,10 @@ DEVICE_CLASSES = (
 """Every ``device_class`` there is: the eight main ones, then the smaller ones."""
 
 
+ALARM_SEARCH = "alarm search"
+"""In ``governs`` and ``leaves``: whether a conditional search finds the device."""
+
+
 Row = TypeVar("Row", Quantity, Setting, Check, Option)
 
 
@@ -179,6 +191,7 @@ def by_name(*rows: Row) -> dict[str, Row]:
 
 
 __all__ = [
+    "ALARM_SEARCH",
     "DEVICE_CLASSES",
     "Answer",
     "Broadcast",

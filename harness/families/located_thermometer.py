@@ -37,15 +37,16 @@ from harness.families.family import (
     Hazard,
     Quantity,
     Session,
-    Setting,
     by_name,
     looks,
 )
 from harness.families.shapes.answers import read_twice, require_crc8, shown
 from harness.families.shapes.memory import Memory, memory_checks
 from harness.families.shapes.thermometry import (
+    ALARM_SETTINGS,
     CONVERSION_MS,
     READ_SCRATCHPAD,
+    RESOLUTION_SETTING,
     Adjustable,
     alarm_search_check,
     believe,
@@ -275,6 +276,11 @@ def _temperature(session: Session) -> Answer:
 def _junction(session: Session) -> Answer:
     _require(session, "cold junction", Variant.THERMOCOUPLE)
     convert(session, _longest_ms(session))
+    return _read_junction(session)
+
+
+def _read_junction(session: Session) -> Answer:
+    _require(session, "cold junction", Variant.THERMOCOUPLE)
     block = read(session)
     return Answer(value=junction_degc(block), evidence={"block": shown(block)})
 
@@ -377,7 +383,9 @@ _QUANTITIES = (
         name="cold_junction",
         unit="degC",
         read=_junction,
-        about="one conversion, then the temperature of the thermocouple's cold end",
+        reread=_read_junction,
+        about="one conversion, then the temperature of the thermocouple's cold end; "
+        "fresh: false reads what a common conversion left",
     ),
     Quantity(
         name="variant",
@@ -409,11 +417,6 @@ _QUANTITIES = (
         name="resolution", unit="bit", read=_resolution, about="bits of a conversion"
     ),
 )
-_SETTINGS = (
-    Setting(name="alarm_high_degc", unit="degC", about="whole degrees, -128 to 127"),
-    Setting(name="alarm_low_degc", unit="degC", about="whole degrees, -128 to 127"),
-    Setting(name="resolution_bits", unit="bit", about="9, 10, 11 or 12"),
-)
 _MEMORY = Memory(
     size=_MEMORY_BYTES,
     read=_read_memory,
@@ -428,7 +431,7 @@ FAMILIES = (
         device_class="thermometer",
         typical_parts="DS1825, MAX31825, MAX31826, MAX31850, MAX31851",
         quantities=by_name(*_QUANTITIES),
-        settings=by_name(*_SETTINGS),
+        settings=by_name(*ALARM_SETTINGS, RESOLUTION_SETTING),
         configure=_configure,
         convert_all=convert_all,
         checks=by_name(alarm_search_check(_adjustable), *memory_checks(_MEMORY)),

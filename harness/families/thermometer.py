@@ -30,7 +30,6 @@ from harness.families.family import (
     Quantity,
     Register,
     Session,
-    Setting,
     by_name,
 )
 from harness.families.shapes import thermometry
@@ -334,13 +333,6 @@ _RESOLUTION = Quantity(
     read=_resolution,
     about="resolution in the configuration byte",
 )
-_ALARMS = (
-    Setting(name="alarm_high_degc", unit="degC", about="whole degrees, -128 to 127"),
-    Setting(name="alarm_low_degc", unit="degC", about="whole degrees, -128 to 127"),
-)
-_RESOLUTION_SETTING = Setting(
-    name="resolution_bits", unit="bit", about="9, 10, 11 or 12"
-)
 
 
 def _register(code: int) -> Register:
@@ -365,7 +357,10 @@ def _thermometer(code: int, name: str, parts: str) -> Family:
         device_class="thermometer",
         typical_parts=parts,
         quantities=by_name(*_COMMON, *(() if fixed else (_RESOLUTION,))),
-        settings=by_name(*_ALARMS, *(() if fixed else (_RESOLUTION_SETTING,))),
+        settings=by_name(
+            *thermometry.ALARM_SETTINGS,
+            *(() if fixed else (thermometry.RESOLUTION_SETTING,)),
+        ),
         configure=configure,
         checks=by_name(*(() if fixed else (SHEET_CHECK,))),
         convert_all=convert_all,

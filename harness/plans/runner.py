@@ -285,6 +285,7 @@ class Runner:
     ) -> list[CheckResult]:
         """A step of the plan: watched, explained, and the run stopped where it wants so."""
         self.context.step = item.id
+        self.context.ran.add(item.id)
         watched = self._toggle_watch.around(item, results)
         collected = self._record_step(
             self._explained(item, watched),

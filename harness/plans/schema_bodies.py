@@ -134,7 +134,8 @@ class Read(AtSpeed, Limited):
     )
     fresh: bool = Field(
         default=True,
-        description="measure anew; false takes what the last convert left",
+        description="measure anew; false takes what the last convert of this run left, "
+        "or makes a conversion and notes that",
     )
     average: int = Field(
         default=1, ge=1, le=100, description="number of readings to average"

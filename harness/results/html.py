@@ -53,12 +53,13 @@ class Row:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
-    """One step with its table."""
+    """One step with its table, and its notes: who, and what a reader must know."""
 
     name: str
     outcome: str
     duration: str
     rows: tuple[Row, ...]
+    notes: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -153,6 +154,11 @@ def _step(step: StepRecord) -> Step:
         outcome=str(step.outcome),
         duration=f"{step.duration_s:.3f} s",
         rows=tuple(row for result in step.results for row in _rows(result)),
+        notes=tuple(
+            (_label(result.device), one_line(note))
+            for result in step.results
+            for note in result.notes
+        ),
     )
 
 

@@ -244,6 +244,8 @@ def _output(result: DeviceResult) -> Iterable[str]:
         yield f"rounds = {ended}; values of round {result.round}"
     if result.retries > len(result.attempts):
         yield f"retries = {result.retries} (the first {len(result.attempts)} are kept)"
+    for note in result.notes:
+        yield f"note = {one_line(note)}"
     for key, value in shown.evidence.items():
         yield f"evidence {one_line(key)} = {_evidence_text(value)}"
 

@@ -133,6 +133,7 @@ def _remarks(result: DeviceResult) -> tuple[str, ...]:
             f"passed after {retries_text(result.retries)}, the first: "
             f"{one_line(first.message or first.kind)}"
         )
+    remarks.extend(f"note: {one_line(note)}" for note in result.notes)
     return tuple(remarks)
 
 

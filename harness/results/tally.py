@@ -69,6 +69,8 @@ class DeviceResult:
         retries: how many such tries there were in all.
         spreads: numbers measured in more than one round.
         duration_s: sum over the rounds, seconds on the port's clock.
+        notes: what a reader must know of any round, each once; at most
+            ``KEPT_ATTEMPTS``.
     """
 
     shown: CheckResult
@@ -78,6 +80,7 @@ class DeviceResult:
     retries: int
     spreads: tuple[Spread, ...]
     duration_s: float
+    notes: tuple[str, ...] = ()
 
     @classmethod
     def single(cls, result: CheckResult) -> DeviceResult:
@@ -138,6 +141,7 @@ class DeviceTally:
         self._retries = 0
         self._ranges: dict[str, _Range] = {}
         self._duration_s = 0.0
+        self._notes: dict[str, None] = {}
 
     def add(self, result: CheckResult, *, round_: int) -> None:
         """Take one result in.
@@ -153,6 +157,9 @@ class DeviceTally:
         room = KEPT_ATTEMPTS - len(self._attempts)
         self._attempts.extend(result.retries[:room])
         self._duration_s += result.duration_s
+        for note in result.notes:
+            if len(self._notes) < KEPT_ATTEMPTS:
+                self._notes[note] = None
         for measurement in result.measurements:
             self._take(measurement)
 
@@ -176,6 +183,7 @@ class DeviceTally:
                 if r.count > 1
             ),
             duration_s=self._duration_s,
+            notes=tuple(self._notes),
         )
 
     def _take(self, measurement: Measurement) -> None:

@@ -100,12 +100,6 @@ def test_common_conversion_then_rereads(
     assert ran.step("2").duration_s < 0.2
 
 
-def test_power_on_value_is_no_reading(run_plan: Make, three: Make) -> None:
-    """Without a conversion, fresh: false gives the power-on value, which fails."""
-    ran = run_plan("- read: {quantity: temperature, fresh: false}", three())
-    assert ran.shown("1", "S1").kind == "reading-implausible"
-
-
 def test_configure_reads_back(
     run_plan: Make, bench_data: Make, new_device: Make
 ) -> None:

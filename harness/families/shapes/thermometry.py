@@ -23,9 +23,19 @@ from harness.errors import (
     StillBusy,
     UsageError,
 )
-from harness.families.family import Answer, Broadcast, Check, Findings, Options, Session
+from harness.families.family import (
+    ALARM_SEARCH,
+    Answer,
+    Broadcast,
+    Check,
+    Findings,
+    Options,
+    Session,
+    Setting,
+)
 from harness.families.shapes.answers import shown
 from harness.families.shapes.conditional import answered, search_check
+from harness.families.shapes.conversion import conversion_counted
 from harness.families.shapes.readings import weigh
 from harness.families.shapes.restoring import restored
 from harness.families.shapes.values import whole
@@ -137,9 +147,16 @@ def convert(
         DeviceAbsent: three commands and busy was never seen.
         StillBusy: not finished in the published time.
     """
-    if is_parasite(session):
-        session.hold_strong_pull_up(bytes([CONVERT]), longest_ms / 1e3)
-        return None
+    parasite = is_parasite(session)
+    with conversion_counted(session):
+        if parasite:
+            session.hold_strong_pull_up(bytes([CONVERT]), longest_ms / 1e3)
+            return None
+        return _seen(session, longest_ms, first_look_ms)
+
+
+def _seen(session: Session, longest_ms: float, first_look_ms: float | None) -> float:
+    """Convert with busy seen, and wait for the end; ms."""
     # Most parts need about 0.8 of the published time: look often from the half on.
     look_ms = longest_ms / 2 if first_look_ms is None else first_look_ms
     for _ in range(3):
@@ -245,6 +262,24 @@ def require_settings_kept(before: bytes, after: bytes) -> None:
 
 
 # -- settings ------------------------------------------------------------------------
+
+ALARM_SETTINGS = tuple(
+    Setting(
+        name=f"{name}_degc",
+        unit="degC",
+        about="whole degrees, -128 to 127",
+        governs=frozenset({name, ALARM_SEARCH}),
+    )
+    for name in ("alarm_high", "alarm_low")
+)
+RESOLUTION_SETTING = Setting(
+    name="resolution_bits",
+    unit="bit",
+    about="9, 10, 11 or 12",
+    governs=frozenset(
+        {"resolution", "temperature", "marked_temperature", "conversion_time"}
+    ),
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

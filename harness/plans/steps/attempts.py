@@ -7,8 +7,12 @@ from dataclasses import replace
 
 from harness.errors import (
     AdapterError,
+    DeviceAbsent,
     DeviceError,
     LineError,
+    LineShorted,
+    NobodyAnswers,
+    ReadingImplausible,
     SlotproofError,
     UsageError,
 )
@@ -132,9 +136,10 @@ def attempt(
     """
     started_s = context.clock.now_s()
     tries: list[Attempt] = []
+    context.take_remarks()  # of whoever was not judged
     while True:
         try:
-            result = check()
+            result = _tried(context, check, device)
         except SlotproofError as fault:
             result = after_fault(fault, context)
         last = (
@@ -147,11 +152,36 @@ def attempt(
                 device=device or result.device,
                 retries=(*tries, *result.retries),
                 hint=(body.hint or result.hint) if result.message else "",
+                notes=(*result.notes, *context.take_remarks()),
                 duration_s=round(context.clock.now_s() - started_s, 6),
             )
         tries.append(
             Attempt(outcome=result.outcome, kind=result.kind, message=result.message)
         )
+
+
+def _tried(
+    context: Context, check: Callable[[], CheckResult], device: DeviceRef | None
+) -> CheckResult:
+    """One try, with account kept of the conversions that devices hold.
+
+    A device that was silent or restarted lost its supply perhaps, and with a line that
+    is low or silent all may have: what they hold now is not known.
+    """
+    here, held = context.here, context.conversions
+    try:
+        if device is None:
+            return check()
+        session = context.session(device)
+        with held.watched(session, step=context.step, title=here):
+            return check()
+    except (DeviceAbsent, ReadingImplausible) as fault:
+        if device is not None:
+            held.lose(device.rom_code, f"{fault.kind} in {here}")
+        raise
+    except (NobodyAnswers, LineShorted) as fault:
+        held.lose_all(f"{fault.kind} in {here}")
+        raise
 
 
 def settle(context: Context, fault: SlotproofError) -> bytes:

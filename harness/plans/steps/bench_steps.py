@@ -19,6 +19,7 @@ def run_wait(context: Context, body: Wait) -> Iterator[CheckResult]:
 def run_prompt(context: Context, body: Prompt) -> Iterator[CheckResult]:
     """A word to the operator; a no to a yes-no question is a failure."""
     said_yes = context.operator.ask(body.text, yes_no=body.expect == "yes-no")
+    context.conversions.lose_all(f"the operator had the bench in {context.here}")
     if said_yes:
         yield CheckResult(outcome=Outcome.PASSED, evidence={"text": body.text})
         return
@@ -38,7 +39,7 @@ def run_switch(context: Context, body: Switch) -> Iterator[CheckResult]:
             supply=_level(body.supply), strong_pull_up=_level(body.strong_pull_up)
         )
         if body.supply is not None:
-            context.forget()
+            context.forget(f"{context.here} switched the supply {body.supply}")
         context.clock.sleep(body.settle_s)
         states = {"supply": body.supply, "strong_pull_up": body.strong_pull_up}
         return judged(

@@ -17,6 +17,7 @@ from harness.families.registry import family_of
 from harness.plans.schema_bodies import Enumerate, Reset, Verify
 from harness.plans.steps.attempts import attempt, judged
 from harness.plans.steps.context import Context
+from harness.plans.steps.converting import make_up_flags
 from harness.records import CheckResult, DeviceRef, Measurement, Outcome
 from harness.wire.frames import Presence
 from harness.wire.romcode import RomCode
@@ -80,6 +81,8 @@ def run_enumerate(context: Context, body: Enumerate) -> Iterator[CheckResult]:
 
     def check() -> CheckResult:
         found.clear()
+        if body.alarm:  # alarm flags are set by a conversion
+            make_up_flags(context, context.known_devices())
         search = enumerate_alarms if body.alarm else enumerate_devices
         with context.at_speed(body):
             found.extend(search(context.bus) for _ in range(body.scans))

@@ -28,6 +28,8 @@ def run_check(context: Context, body: Check) -> Iterator[CheckResult]:
         )
     for device in able:
         yield attempt(context, body, partial(_check, context, body, device), device)
+        # perhaps it converted with limits of its own, as an alarm search does
+        context.conversions.spoil_flag(device.rom_code, f"since {context.here}")
 
 
 def expected_s(body: Check) -> float:

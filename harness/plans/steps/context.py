@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -23,6 +23,8 @@ from harness.families.shapes.battery import SENSE_KEY
 from harness.plans.schema_bodies import AtSpeed, StepBody
 from harness.plans.schema_fixture import Fixture
 from harness.plans.schema_plan import Plan
+from harness.plans.schema_steps import StepItem
+from harness.plans.steps.conversions import Conversions
 from harness.records import DeviceRef
 from harness.results.soak_night import Night
 from harness.timing.overdrive import OverdriveSurvey
@@ -205,10 +207,12 @@ class Context:
         devices: what the last enumeration found, in the fixture's socket order.
         current: the device of the enclosing ``for_each``, or None.
         allowed: hazards that the command line allows.
-        conversion_void: True while what devices hold may be from before a gap.
         events: file of what happens besides, from the command line.
         nights: soaks of the run that is taken up again, by step.
         step: number of the leaf step that runs.
+        ran: numbers of the leaf steps that have begun in this run.
+        deselected: numbers of the leaf steps that will not run, by the user's choice.
+        conversions: which conversion each device holds.
     """
 
     bus: Bus
@@ -219,19 +223,65 @@ class Context:
     devices: list[DeviceRef] | None = None
     current: DeviceRef | None = None
     allowed: frozenset[Hazard] = frozenset()
-    conversion_void: bool = False
     events: Path | None = None
     nights: Mapping[str, Night] = field(default_factory=dict)
     step: str = ""
+    ran: set[str] = field(default_factory=set)
+    deselected: frozenset[str] = frozenset()
+    conversions: Conversions = field(init=False)
+    _remarks: list[str] = field(default_factory=list)
     _sessions: dict[str, DeviceSession] = field(default_factory=dict)
     _wiring: dict[str, dict[str, Any]] = field(default_factory=dict)
     _survey: Survey | None = None
     _overdrive_survey: OverdriveSurvey | None = None
 
+    def __post_init__(self) -> None:
+        self.conversions = Conversions(self.bus.clock)
+
     @property
     def clock(self) -> Clock:
         """The port's time."""
         return self.bus.clock
+
+    # -- where in the plan ---------------------------------------------------------
+
+    @property
+    def here(self) -> str:
+        """The leaf step that runs, as messages name it."""
+        return self.called(self.step)
+
+    def called(self, step: str) -> str:
+        """A leaf step by number and title, such as ``step 5 (convert)``."""
+        titles = (
+            title_of(s.kind, s.body) for s in self.plan.leaf_steps() if s.id == step
+        )
+        return f"step {step} ({next(titles, 'unknown')})" if step else "this run"
+
+    def steps_before(self) -> Iterator[StepItem]:
+        """Leaf steps that stand before the one that runs, in the order of the plan."""
+        for item in self.plan.leaf_steps():
+            if item.id == self.step:
+                return
+            yield item
+
+    def left_out(self, step: str) -> str:
+        """Why a step did not run, in brackets, where the user chose so; else empty."""
+        return " (deselected)" if step in self.deselected else ""
+
+    # -- remarks -------------------------------------------------------------------
+
+    def remark(self, text: str) -> None:
+        """A sentence that belongs to the verdict in hand; see ``CheckResult.notes``."""
+        if text not in self._remarks:
+            self._remarks.append(text)
+
+    def take_remarks(self) -> tuple[str, ...]:
+        """What was remarked since the last time."""
+        remarks = tuple(self._remarks)
+        self._remarks.clear()
+        return remarks
+
+    # -- devices -------------------------------------------------------------------
 
     def session(self, device: DeviceRef) -> DeviceSession:
         """The session of a device; what it remembers lasts for the run."""
@@ -278,11 +328,15 @@ class Context:
         """Let the timing instrument forget what it measured: time has passed."""
         self._survey = None
 
-    def forget(self) -> None:
+    def forget(self, why: str) -> None:
         """Drop what sessions remember: after a power loss it may be untrue.
 
-        What the plan told of the wiring stays true.
+        What the plan told of the wiring stays true. No device holds a conversion.
+
+        Args:
+            why: what happened, a clause for messages.
         """
+        self.conversions.lose_all(why)
         for code, session in self._sessions.items():
             if SENSE_KEY in session.memory:
                 self._wiring[code] = {SENSE_KEY: session.memory[SENSE_KEY]}
@@ -296,8 +350,7 @@ class Context:
             AdapterError: it is not back yet.
         """
         self.bus.adapter.reopen()
-        self.conversion_void = True
-        self.forget()
+        self.forget("the adapter was away, and the supply perhaps with it")
 
     def ref(self, rom: RomCode) -> DeviceRef:
         """A device with its socket, where the fixture knows the ROM code."""
@@ -310,6 +363,11 @@ class Context:
     def take(self, enumeration: Enumeration) -> list[DeviceRef]:
         """Make what a search found the devices of the run."""
         self._survey = None
+        found = set(map(str, enumeration.found))
+        for device in self.devices or ():
+            if device.rom_code not in found:
+                why = f"{self.here} did not find the device"
+                self.conversions.lose(device.rom_code, why)
         order = [socket.name for socket in self.fixture.sockets]
         self.devices = sorted(
             (self.ref(rom) for rom in enumeration.found),

@@ -7,15 +7,28 @@ from collections.abc import Iterator
 from dataclasses import replace
 from functools import partial
 
-from harness.errors import AdapterError, DeviceError, UsageError
-from harness.families.family import Answer
+from harness.errors import UsageError
+from harness.families.family import ALARM_SEARCH, Answer, Quantity
 from harness.families.registry import family_of, quantities
 from harness.plans.gate import require_on_device
 from harness.plans.schema_bodies import Configure, Convert, Read
 from harness.plans.steps.attempts import attempt, judged
-from harness.plans.steps.context import Context, Everybody
+from harness.plans.steps.context import Context
+from harness.plans.steps.converting import (
+    convert_together,
+    remark_made,
+    require_supply_to_convert,
+    why_none,
+)
 from harness.plans.steps.repeat_rule import ask_by_rule
-from harness.records import CheckResult, DeviceRef, Measurement, Outcome, Scalar
+from harness.records import (
+    Attempt,
+    CheckResult,
+    DeviceRef,
+    Measurement,
+    Outcome,
+    Scalar,
+)
 
 
 def run_read(context: Context, body: Read) -> Iterator[CheckResult]:
@@ -30,27 +43,23 @@ def run_read(context: Context, body: Read) -> Iterator[CheckResult]:
         )
     for device in able:
         yield attempt(context, body, partial(_read, context, body, device), device)
+        if quantities(device.family)[body.quantity].reread is None:
+            # perhaps it converted with limits of its own, as a marked reading does
+            context.conversions.spoil_flag(device.rom_code, f"since {context.here}")
 
 
 def _read(context: Context, body: Read, device: DeviceRef) -> CheckResult:
     quantity = quantities(device.family)[body.quantity]
-    if not body.fresh:
-        if quantity.reread is None:
-            raise UsageError(
-                f"{body.quantity} cannot be read without measuring anew",
-                hint="leave `fresh: false` out",
-            )
-        if context.conversion_void:
-            raise AdapterError(
-                "the adapter went away after the last convert, the devices may have "
-                "lost their supply with it",
-                hint="run again; a value from before the gap proves nothing",
-            )
+    if not body.fresh and quantity.reread is None:
+        raise UsageError(
+            f"{body.quantity} cannot be read without measuring anew",
+            hint="leave `fresh: false` out",
+        )
     session = context.session(device)
     with context.at_speed(body, session.rom):
         asked = [
-            ask_by_rule(quantity, session, fresh=body.fresh)
-            for _ in range(body.average)
+            _ask(context, body, device, quantity, first=number == 0)
+            for number in range(body.average)
         ]
     answers = [answer for answer, _ in asked]
     value = Measurement(
@@ -66,6 +75,30 @@ def _read(context: Context, body: Read, device: DeviceRef) -> CheckResult:
         evidence["readings"] = [answer.value for answer in answers]
     held = tuple(attempt for _, suspects in asked for attempt in suspects)
     return replace(judged(value, evidence=evidence), retries=held)
+
+
+def _ask(
+    context: Context, body: Read, device: DeviceRef, quantity: Quantity, *, first: bool
+) -> tuple[Answer, tuple[Attempt, ...]]:
+    """One answer, with the conversion that it is of where it depends on one."""
+    held = None if body.fresh else context.conversions.of(device.rom_code)
+    if not body.fresh and held is None:
+        why = why_none(context, device)
+        require_supply_to_convert(context, device, why)
+        remark_made(context, why)
+    elif held is not None and not first:
+        held = None  # the same result again would be no second reading
+        context.remark("a mean needs a conversion for each reading: all but the first "
+                       "were made for this step")  # fmt: skip
+    session = context.session(device)
+    answer, suspects = ask_by_rule(quantity, session, fresh=held is None)
+    if quantity.reread is not None:
+        shared = held if held is not None and not suspects else None
+        now_s = context.clock.now_s()
+        answer.evidence["conversion"] = (
+            "of this reading" if shared is None else shared.told(now_s)
+        )
+    return answer, suspects
 
 
 def _average(answers: list[Answer]) -> Scalar:
@@ -100,8 +133,14 @@ def _configure(context: Context, body: Configure, device: DeviceRef) -> CheckRes
         allowed=context.allowed,
         what=f"configure {', '.join(body.settings)}",
     )
-    answer = configure(context.session(device), body.settings, body.store)
     rows = family_of(device.family).settings
+    if any(rows[name].governs & _converted(device) for name in body.settings):
+        why = f"{context.here} set what the conversion depends on"
+        context.conversions.lose(device.rom_code, why)
+    if any(ALARM_SEARCH in rows[name].governs for name in body.settings):
+        why = f"{context.here} set alarm limits"
+        context.conversions.spoil_flag(device.rom_code, why)
+    answer = configure(context.session(device), body.settings, body.store)
     return judged(
         *(
             Measurement(
@@ -111,6 +150,12 @@ def _configure(context: Context, body: Configure, device: DeviceRef) -> CheckRes
         ),
         evidence={"written": answer.value, **answer.evidence},
     )
+
+
+def _converted(device: DeviceRef) -> set[str]:
+    """Quantities of a device that a common conversion leaves."""
+    rows = quantities(device.family)
+    return {name for name, row in rows.items() if row.reread is not None}
 
 
 def run_convert(context: Context, body: Convert) -> Iterator[CheckResult]:
@@ -132,38 +177,8 @@ def run_convert(context: Context, body: Convert) -> Iterator[CheckResult]:
 
 
 def _convert(context: Context, body: Convert, devices: list[DeviceRef]) -> CheckResult:
-    parasite = body.power == "parasite" or (
-        body.power == "auto" and anybody_on_parasite(context, devices)
-    )
-    # families that share a conversion share the function, and are asked once
-    starts = dict.fromkeys(family_of(device.family).convert_all for device in devices)
-    took_ms = 0.0
-    for start in starts:
-        assert start is not None
-        took_ms += float(start(Everybody(context.bus), parasite).value)
-    context.conversion_void = False
+    took_ms, parasite = convert_together(context, devices, power=body.power)
     return judged(
         Measurement(name="conversion_time", value=round(took_ms, 3), unit="ms"),
         evidence={"parasite": parasite, "devices": len(devices)},
     )
-
-
-def anybody_on_parasite(context: Context, devices: list[DeviceRef]) -> bool:
-    """True if a device says that it is fed from the data line.
-
-    Each is asked singly and once a run: a broadcast answer is the AND of all, and
-    does not say who it is.
-    """
-    for device in devices:
-        quantity = quantities(device.family).get("power_supply")
-        session = context.session(device)
-        if quantity is None:
-            continue
-        if "parasite" not in session.memory:
-            try:
-                quantity.read(session)
-            except DeviceError:
-                continue  # its own step will say so
-        if session.memory.get("parasite"):
-            return True
-    return False

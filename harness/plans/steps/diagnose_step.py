@@ -67,7 +67,7 @@ def examine(
     try:
         return examination.run()
     finally:
-        context.forget()
+        context.forget("a diagnosis converted since")
 
 
 def expected_of(fixture: Fixture) -> Expected:

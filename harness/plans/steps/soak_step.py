@@ -23,8 +23,8 @@ from harness.families.registry import family_of, quantities, unit_of
 from harness.plans.schema_soak import Soak
 from harness.plans.soak_outlook import Outlook, outlook
 from harness.plans.steps.attempts import settle
-from harness.plans.steps.context import Context, Everybody
-from harness.plans.steps.device_steps import anybody_on_parasite
+from harness.plans.steps.context import Context
+from harness.plans.steps.converting import convert_together
 from harness.plans.steps.repeat_rule import ask_by_rule
 from harness.plans.steps.soak_besides import Besides
 from harness.plans.steps.soak_lines import SoakLines
@@ -182,10 +182,7 @@ class _Soaking:
         if not starts or None in starts:
             return
         try:
-            parasite = anybody_on_parasite(self._context, self._devices)
-            for start in starts:
-                if start is not None:
-                    start(Everybody(self._context.bus), parasite)
+            convert_together(self._context, self._devices)
         except _Reportable as fault:
             self._counts.errors[fault.kind] += 1
             if not isinstance(fault, AdapterError):
@@ -225,12 +222,16 @@ class _Soaking:
         return None
 
     def _ask(self, tally: Tally, *, first: bool) -> float:
-        quantity = quantities(tally.device.family)[self._body.quantity]
+        context, device = self._context, tally.device
+        quantity = quantities(device.family)[self._body.quantity]
         # after a failure the device may have lost its conversion: never the old value
-        together = quantity.reread if first and self._converted else None
-        answer, held = ask_by_rule(
-            quantity, self._context.session(tally.device), fresh=together is None
-        )
+        shared = first and self._converted and quantity.reread is not None
+        shared = shared and context.conversions.of(device.rom_code) is not None
+        session = context.session(device)
+        with context.conversions.watched(
+            session, step=context.step, title=context.here
+        ):
+            answer, held = ask_by_rule(quantity, session, fresh=not shared)
         tally.errors.update(attempt.kind for attempt in held)
         tally.failed += len(held)
         tally.retries += len(held)
