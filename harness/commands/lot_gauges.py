@@ -38,12 +38,25 @@ def gauge(
     unit: Annotated[
         str, typer.Option(metavar="UNIT", help="unit of the values, for the table")
     ] = "",
+    resolution: Annotated[
+        float | None,
+        typer.Option(
+            metavar="NUMBER", help="step of the readings; default as they show it"
+        ),
+    ] = None,
+    accept_conditional: Annotated[
+        bool,
+        typer.Option(
+            "--accept-conditional",
+            help="exit code 0 for a conditionally acceptable gauge too",
+        ),
+    ] = False,
     into: FolderOption = None,
 ) -> None:
     """Repeatability and reproducibility: every part on every station, at least twice.
 
-    A station is whatever shall agree: a station, a socket, an adapter. Exit code 0
-    unless the gauge is not acceptable.
+    A station is whatever shall agree: a station, a socket, an adapter. Exit code 0 if
+    the gauge is shown to be good, or with --accept-conditional to be acceptable.
     """
     from harness.lots.csv_rows import read_study  # noqa: PLC0415
     from harness.lots.gauge_table import gauge_sheet  # noqa: PLC0415
@@ -51,18 +64,27 @@ def gauge(
     from harness.results.lot_pictures import Scale, gauge_figures  # noqa: PLC0415
 
     readings = read_study(file)
-    found = gauge_study(readings, tolerance=tolerance)
+    found = gauge_study(readings, tolerance=tolerance, step=resolution)
     leave(
         gauge_sheet(found, unit=unit),
         gauge_figures(
             [(r.part, r.station, r.value) for r in readings],
             scale=Scale(quantity="value", unit=unit),
         ),
-        facts_of(study=file, tolerance=tolerance, unit=unit),
+        facts_of(
+            study=file,
+            tolerance=tolerance,
+            unit=unit,
+            resolution=resolution,
+            conditional="is enough" if accept_conditional else "",
+        ),
         into=into,
         name=f"gauge-{file.stem}",
     )
-    raise typer.Exit(EXIT_NO if found.verdict is GaugeVerdict.BAD else 0)
+    enough = {GaugeVerdict.GOOD}
+    if accept_conditional:
+        enough.add(GaugeVerdict.CONDITIONAL)
+    raise typer.Exit(0 if found.verdict in enough else EXIT_NO)
 
 
 @lot_app.command(
@@ -85,7 +107,7 @@ def golden(
     """Many readings of one golden unit: scatter and bias against the tolerance."""
     from harness.lots.gauge_table import golden_sheet  # noqa: PLC0415
     from harness.lots.notes import exclusion_notes  # noqa: PLC0415
-    from harness.quality.gauge import golden_check  # noqa: PLC0415
+    from harness.quality.reference_study import golden_check  # noqa: PLC0415
     from harness.results.lot_pictures import Scale, golden_figures  # noqa: PLC0415
 
     (lot,) = read_lots(

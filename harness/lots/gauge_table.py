@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import math
+
 from harness.lots.sheet import Row, Sheet, Table
-from harness.quality.gauge import GaugeStudy, GaugeVerdict, GoldenCheck
+from harness.quality.gauge import GaugeStudy, GaugeVerdict
+from harness.quality.reference_study import GoldenCheck
 from harness.records import Outcome
 from harness.results.wording import number_text
 
 
 def gauge_sheet(found: GaugeStudy, *, unit: str) -> Sheet:
     """Table of variances, parts of the spread, verdict."""
-    rows: list[Row] = [("source", "degrees", "squares", "mean square", "F", "p")]
+    rows: list[Row] = [("source", "df", "SS", "mean square", "F", "p")]
     for row in found.rows:
         rows.append(
             (
@@ -22,6 +25,65 @@ def gauge_sheet(found: GaugeStudy, *, unit: str) -> Sheet:
                 "-" if row.p is None else f"{row.p:.4g}",
             )
         )
+    pooled = "counted as repeatability" if found.pooled else "kept apart"
+    judged_by, share = "the spread of these parts", found.gauge_of_total
+    if found.gauge_of_tolerance is not None:
+        judged_by, share = "the tolerance", found.gauge_of_tolerance
+    reasons = f": {'; '.join(found.reasons)}" if found.reasons else ""
+    verdict = (
+        f"the gauge is {found.verdict}: it takes {100 * share:.1f} % of {judged_by} "
+        f"({_sure(found)} each: at least {100 * found.share_low:.1f} %, at most "
+        f"{100 * found.share_high:.1f} %; below 10 % good, above 30 % not acceptable)"
+        f"{reasons}."
+    )
+    notes = []
+    if found.step:
+        notes.append(
+            f"Readings come in steps of {found.step:.4g} {unit}".rstrip()
+            + f": the step alone takes {100 * found.step_share:.1f} % of {judged_by}."
+        )
+    notes.append(
+        f"The verdict is on these {found.stations} stations; others were not studied."
+    )
+    return Sheet(
+        question=f"Can the gauge tell {found.parts} parts apart on {found.stations} "
+        "stations?",
+        answer=str(found.verdict),
+        outcome=_OF_A_GAUGE[found.verdict],
+        verdict=verdict,
+        blocks=(
+            (Table(rows=tuple(rows)), f"interaction of part and station: {pooled}"),
+            (_shares(found, unit),),
+            (verdict,),
+        ),
+        notes=tuple(notes),
+    )
+
+
+_OF_A_GAUGE = {
+    GaugeVerdict.GOOD: Outcome.PASSED,
+    GaugeVerdict.CONDITIONAL: Outcome.SKIPPED,
+    GaugeVerdict.UNDECIDED: Outcome.SKIPPED,
+    GaugeVerdict.BAD: Outcome.FAILED,
+}
+
+
+def _sure(found: GaugeStudy) -> str:
+    return f"{100 * found.interval.confidence:g} % sure"
+
+
+def _shares(found: GaugeStudy, unit: str) -> Table:
+    """Each part of the spread, and the ends of what is judged."""
+    interval = found.interval
+    rows: list[Row] = [
+        (
+            "spread",
+            f"standard deviation, {unit or '-'}",
+            "of total, %",
+            f"at least, {_sure(found)}",
+            "at most",
+        )
+    ]
     parts = {
         "repeatability": found.repeatability,
         "reproducibility": found.reproducibility,
@@ -29,35 +91,32 @@ def gauge_sheet(found: GaugeStudy, *, unit: str) -> Sheet:
         "parts": found.part,
         "total": found.total,
     }
-    shares: list[Row] = [("spread", f"deviation, {unit or '-'}", "of total, %")]
-    shares += [
-        (name, number_text(value), f"{100 * value / found.total:.2f}")
-        for name, value in parts.items()
-    ]
-    pooled = "counted as repeatability" if found.pooled else "kept apart"
-    classes = "any number of" if found.classes is None else str(found.classes)
-    judged_by = "the spread of these parts"
-    share = found.gauge_of_total
-    if found.gauge_of_tolerance is not None:
-        judged_by, share = "the tolerance", found.gauge_of_tolerance
-    verdict = (
-        f"the gauge is {found.verdict}: it takes {100 * share:.1f} % of {judged_by} "
-        f"(below 10 % good, above 30 % not acceptable) and tells {classes} kinds of "
-        "parts apart (5 wanted)."
+    for name, value in parts.items():
+        ends = (number_text(interval.low), number_text(interval.high))
+        rows.append(
+            (
+                name,
+                number_text(value),
+                f"{100 * value / found.total:.2f}",
+                *(ends if name == "gauge" else ("-", "-")),
+            )
+        )
+    shares = (
+        f"{100 * s:.2f} %" for s in (interval.of_total_low, interval.of_total_high)
     )
-    bad = found.verdict is GaugeVerdict.BAD
-    return Sheet(
-        question=f"Can the gauge tell {found.parts} parts apart on {found.stations} "
-        "stations?",
-        answer=str(found.verdict),
-        outcome=Outcome.FAILED if bad else Outcome.PASSED,
-        verdict=verdict,
-        blocks=(
-            (Table(rows=tuple(rows)), f"interaction of part and station: {pooled}"),
-            (Table(rows=tuple(shares)),),
-            (verdict,),
-        ),
+    rows.append(("gauge of total", "-", f"{100 * found.gauge_of_total:.2f}", *shares))
+    classes = "-" if found.classes is None else str(found.classes)
+    least = interval.classes_low
+    rows.append(
+        (
+            "number of distinct categories (ndc)",
+            classes,
+            "-",
+            str(math.floor(least)) if math.isfinite(least) else "-",
+            "-",
+        )
     )
+    return Table(rows=tuple(rows))
 
 
 def golden_sheet(found: GoldenCheck, *, quantity: str, unit: str) -> Sheet:

@@ -1,9 +1,9 @@
 """Is the fixture good enough to judge the lot? Gauge studies.
 
 Crossed study by analysis of variance, after AIAG, Measurement Systems Analysis, 4th
-ed. (through two published reproductions of its example); the study of one golden unit
-with Cg and Cgk (from memory). "Station" stands for what that book calls appraiser:
-a station, socket or adapter.
+ed. (through two published reproductions of its example). "Station" stands for what that
+book calls appraiser: a station, socket or adapter. The verdict is on the ends of an
+interval, never on an estimate alone, and on these stations: others were not studied.
 """
 
 from __future__ import annotations
@@ -17,19 +17,17 @@ import numpy as np
 from scipy import special
 
 from harness.errors import UsageError
-from harness.quality.moments import (
-    Moments,
-    checked,
-    moments,
-    require_fraction,
-    require_positive,
-)
+from harness.quality.gauge_interval import CrossedSums, GaugeInterval, gauge_interval
+from harness.quality.moments import checked, require_fraction, require_positive
+from harness.quality.steps import resolution_of
 
 POOL_ABOVE = 0.25
 """Interaction with a p above this counts as repeatability (AIAG, from memory)."""
 
 _GOOD, _BAD = 0.10, 0.30
 _FEWEST_CLASSES = 5
+_CLASSES = 1.41
+"""Categories for each part deviation over gauge deviation (AIAG)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,7 +64,8 @@ class GaugeVerdict(StrEnum):
     """What the share of the gauge in the spread means (AIAG)."""
 
     GOOD = "good"
-    CONDITIONAL = "usable where application and cost allow"
+    CONDITIONAL = "conditionally acceptable"
+    UNDECIDED = "not decided by this study"
     BAD = "not acceptable"
 
 
@@ -87,10 +86,17 @@ class GaugeStudy:
         total: gauge and parts together (TV).
         gauge_of_total: gauge over total.
         gauge_of_tolerance: six gauge deviations over the tolerance; None without.
-        classes: how many kinds of parts the gauge tells apart, rounded down; None if
-            it does not scatter at all.
-        verdict: from the share of the tolerance; without one from the share of the
-            total and the number of classes.
+        classes: number of distinct categories of these parts (ndc), rounded down; None
+            if the gauge does not scatter at all.
+        interval: ends of gauge, of its share in the total, and of the categories.
+        share_low: of the share that is judged, lower end.
+        share_high: upper end, no less than what the step of the readings takes.
+        step: distance between neighbouring readings; 0 if none shows.
+        step_share: what the step alone takes of what is judged by (a rectangular
+            distribution, step / sqrt 12).
+        verdict: from the share of the tolerance, without one of the total, and from the
+            number of distinct categories.
+        reasons: why it is no better, a sentence part each.
     """
 
     parts: int
@@ -106,27 +112,39 @@ class GaugeStudy:
     gauge_of_total: float
     gauge_of_tolerance: float | None
     classes: int | None
+    interval: GaugeInterval
+    share_low: float
+    share_high: float
+    step: float
+    step_share: float
     verdict: GaugeVerdict
+    reasons: tuple[str, ...]
 
 
 def gauge_study(
     readings: Sequence[GaugeReading],
     *,
     tolerance: float | None = None,
+    step: float | None = None,
     pool_above: float = POOL_ABOVE,
+    confidence: float = 0.95,
 ) -> GaugeStudy:
     """Analysis of variance of a crossed study.
 
     Args:
         readings: every part on every station equally often, at least twice.
         tolerance: width between the limits, or None.
+        step: of the readings, where it is known; None to see it from the readings, which
+            cannot tell a step from parts whose repeats all agree.
         pool_above: interaction with a larger p counts as repeatability; 1 never pools.
+        confidence: of each end of the intervals.
 
     Raises:
         UsageError: a part is missing on a station, or was read less often.
     """
     if tolerance is not None:
         require_positive(tolerance, what="the tolerance")
+    require_fraction(confidence, what="the confidence")
     cube = _cube(readings)
     parts, stations, repeats = cube.shape
     rows = _anova(cube)
@@ -147,7 +165,29 @@ def gauge_study(
     if total == 0:
         raise UsageError("all readings are equal: there is nothing to study")
     of_tolerance = None if tolerance is None else 6 * gauge / tolerance
-    classes = math.floor(1.41 * math.sqrt(spread) / gauge) if gauge else None
+    classes = math.floor(_CLASSES * math.sqrt(spread) / gauge) if gauge else None
+    interval = gauge_interval(_sums(cube, rows), confidence=confidence)
+    if step is None:
+        step = resolution_of([reading.value for reading in readings])
+    # a step of d has a standard uncertainty of d / sqrt 12 (GUM): where repeats agree
+    # because of it, the readings show less spread than the gauge has
+    hidden = step / math.sqrt(12)
+    if tolerance is None:
+        low, high, step_share = (
+            interval.of_total_low,
+            interval.of_total_high,
+            hidden / total,
+        )
+    else:
+        low, high, step_share = (6 * deviation / tolerance
+                                 for deviation in (interval.low, interval.high, hidden))  # fmt: skip
+    least = interval.classes_low
+    if hidden:
+        least = min(least, _CLASSES * math.sqrt(spread) / hidden)
+    judged = _Judged(
+        low=low, high=max(high, step_share), step_share=step_share, least_classes=least
+    )
+    verdict, reasons = _verdict(judged)
     return GaugeStudy(
         parts=parts,
         stations=stations,
@@ -162,7 +202,29 @@ def gauge_study(
         gauge_of_total=gauge / total,
         gauge_of_tolerance=of_tolerance,
         classes=classes,
-        verdict=_verdict(gauge / total, of_tolerance, classes),
+        interval=interval,
+        share_low=low,
+        share_high=judged.high,
+        step=step,
+        step_share=step_share,
+        verdict=verdict,
+        reasons=reasons,
+    )
+
+
+def _sums(
+    cube: np.ndarray[tuple[int, int, int]], rows: Sequence[AnovaRow]
+) -> CrossedSums:
+    parts, stations, repeats = cube.shape
+    part, _, interaction, repeat = rows[:4]
+    return CrossedSums(
+        parts=parts,
+        stations=stations,
+        repeats=repeats,
+        part=part.squares,
+        interaction=interaction.squares,
+        repeat=repeat.squares,
+        station_means=tuple((cube - cube.mean()).mean(axis=(0, 2)).tolist()),
     )
 
 
@@ -242,84 +304,35 @@ def _anova(cube: np.ndarray[tuple[int, int, int]]) -> tuple[AnovaRow, ...]:
     return tuple(rows)
 
 
-def _verdict(
-    of_total: float, of_tolerance: float | None, classes: int | None
-) -> GaugeVerdict:
-    # with limits the question is whether the gauge can judge by them
-    share = of_total if of_tolerance is None else of_tolerance
-    if share > _BAD:
-        return GaugeVerdict.BAD
-    enough = classes is None or classes >= _FEWEST_CLASSES
-    if share < _GOOD and (of_tolerance is not None or enough):
-        return GaugeVerdict.GOOD
-    return GaugeVerdict.CONDITIONAL
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
-class GoldenCheck:
-    """Many readings of one unit whose value is known.
+class _Judged:
+    """What the verdict rests on: ends of the share, and of the categories."""
 
-    Attributes:
-        readings: count, mean and deviation.
-        bias: mean minus reference.
-        bias_low: lower end of its 95 % interval.
-        bias_high: upper end.
-        cg: a fifth of the tolerance over six deviations; None without spread.
-        cgk: the same with the bias taken off; None without spread.
-        holds: True if both reach the wanted index, or without spread if the bias is
-            below a tenth of the tolerance.
-        wanted: index to be reached.
-    """
-
-    readings: Moments
-    bias: float
-    bias_low: float
-    bias_high: float
-    cg: float | None
-    cgk: float | None
-    holds: bool
-    wanted: float
+    low: float
+    high: float
+    step_share: float
+    least_classes: float
 
 
-def golden_check(
-    values: Sequence[float],
-    *,
-    reference: float,
-    tolerance: float,
-    wanted: float = 1.33,
-    confidence: float = 0.95,
-) -> GoldenCheck:
-    """Repeatability and bias on a golden unit (25 readings or more, usually 50).
-
-    Args:
-        values: readings of the one unit.
-        reference: its known value.
-        tolerance: width between the limits that the gauge has to judge.
-        wanted: smallest Cg and Cgk (1.33 is customary, from memory).
-        confidence: of the interval of the bias.
-
-    Raises:
-        UsageError: too few values or no tolerance.
-    """
-    require_positive(tolerance, what="the tolerance")
-    require_fraction(confidence, what="the confidence")
-    sample = moments(values, what="the golden unit")
-    bias = sample.mean - reference
-    t = float(special.stdtrit(sample.count - 1, (1 + confidence) / 2))
-    reach = t * sample.deviation / math.sqrt(sample.count)
-    cg = cgk = None
-    holds = abs(bias) <= 0.1 * tolerance
-    if sample.deviation > 0:
-        cg = 0.2 * tolerance / (6 * sample.deviation)
-        cgk = (0.1 * tolerance - abs(bias)) / (3 * sample.deviation)
-        holds = min(cg, cgk) >= wanted
-    return GoldenCheck(
-        readings=sample,
-        bias=bias,
-        bias_low=bias - reach,
-        bias_high=bias + reach,
-        cg=cg,
-        cgk=cgk,
-        holds=holds,
-        wanted=wanted,
-    )
+def _verdict(judged: _Judged) -> tuple[GaugeVerdict, tuple[str, ...]]:
+    """The worst class that is not ruled out, and what keeps it from being good."""
+    if judged.low > _BAD:
+        return GaugeVerdict.BAD, (f"at least {100 * judged.low:.1f} % is too much",)
+    reasons = []
+    if judged.step_share >= _GOOD:
+        reasons.append(
+            f"the step of the readings alone takes {100 * judged.step_share:.1f} %"
+        )
+    elif judged.high >= _GOOD:
+        reasons.append(f"less than {100 * _GOOD:g} % is not shown")
+    if judged.least_classes < _FEWEST_CLASSES:
+        reasons.append(
+            f"{_FEWEST_CLASSES} distinct categories of these parts are not shown (at "
+            f"least {math.floor(judged.least_classes)})"
+        )
+    if judged.high > _BAD:
+        return GaugeVerdict.UNDECIDED, (
+            *reasons,
+            f"more than {100 * _BAD:g} % is not ruled out",
+        )
+    return (GaugeVerdict.CONDITIONAL if reasons else GaugeVerdict.GOOD), tuple(reasons)

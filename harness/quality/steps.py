@@ -16,6 +16,9 @@ _MET_OFTEN = 2
 """Readings come in steps if each value is met so often on average (common practice,
 no source); numbers without steps have hardly any ties."""
 
+_ROUGHLY_WHOLE = 0.2
+"""Distance from a whole number of steps: 1/16 K printed to two digits is 0.06 or 0.07."""
+
 
 def step_of(values: Sequence[float]) -> float:
     """The usual distance between neighbouring values; 0 if they do not come in steps."""
@@ -39,3 +42,19 @@ def within_steps(values: Sequence[float]) -> tuple[float, ...]:
         for value, times in sorted(Counter(values).items())
         for place in range(times)
     )
+
+
+def resolution_of(values: Sequence[float]) -> float:
+    """The step of a gauge: the smallest distance between its readings; 0 if none shows.
+
+    Unlike ``step_of`` it holds for a few different parts, each read again and again: the
+    usual distance is then that of the parts. All distances are whole steps, within the
+    rounding of the printed digits.
+    """
+    different = sorted(set(values))
+    if len(different) < 2 or len(different) > len(values) / _MET_OFTEN:
+        return 0.0
+    gaps = [b - a for a, b in itertools.pairwise(different)]
+    step = min(gaps)
+    whole = all(abs(gap / step - round(gap / step)) <= _ROUGHLY_WHOLE for gap in gaps)
+    return step if whole else 0.0

@@ -88,7 +88,8 @@ COMMANDS: dict[str, tuple[tuple[Any, ...], int, tuple[str, ...]]] = {
     ),
     "gauge": (
         (ROOT / "fixtures/lot_gauge.csv", "--tolerance", 1.0, "--unit", "degC"),
-        0, ("Usable where application and cost allow", "15.6 % of the tolerance", "reproducibility"),
+        1, ("Conditionally acceptable", "15.6 % of the tolerance", "at most 20.5 %",
+            "Readings come in steps of 0.0625 degC: the step alone takes 10.8 %"),
     ),
     "capability": (
         (BEFORE, "-q", "temperature", "--low", 20.5, "--high", 21.5),
