@@ -17,14 +17,45 @@ def sample(
     *,
     size: Annotated[int, typer.Option(metavar="N", help="units in the lot")],
     aql: Annotated[
+        float | None,
+        typer.Option(
+            metavar="PERCENT",
+            help="acceptance quality limit, bad units per hundred (above 10: "
+            "nonconformities per hundred units)",
+        ),
+    ] = None,
+    limit: Annotated[
+        float | None,
+        typer.Option(
+            metavar="PERCENT",
+            help="instead of --aql: accept on 0 bad units only (c = 0), for this "
+            "limiting quality",
+        ),
+    ] = None,
+    accept_zero: Annotated[
+        bool,
+        typer.Option(
+            "--accept-zero",
+            help="with --aql: the plan with c = 0 that has the same 10 % point",
+        ),
+    ] = False,
+    confidence: Annotated[
         float,
         typer.Option(
-            metavar="PERCENT", help="acceptance quality limit, bad units per hundred"
+            metavar="SHARE", help="chance to reject a lot of the limiting quality"
         ),
-    ],
+    ] = 0.9,
     level: Annotated[
-        str, typer.Option(metavar="LEVEL", help="inspection level I, II or III")
+        str,
+        typer.Option(metavar="LEVEL", help="inspection level I, II or III, S-1 to S-4"),
     ] = "II",
+    standard: Annotated[
+        str,
+        typer.Option(
+            metavar="NAME",
+            help="iso-2859-1 or mil-std-105e; they differ in reduced inspection",
+        ),
+    ] = "iso-2859-1",
     severity: Annotated[
         str, typer.Option(metavar="KIND", help="normal, tightened or reduced")
     ] = "normal",
@@ -44,16 +75,29 @@ def sample(
 
     if (tested is None) != (bad is None):
         raise UsageError("--tested and --bad go together")
-    plan = sampling.plan_for_lot(
-        lot_size=size, aql=aql, level=level, severity=sampling.severity_of(severity)
-    )
+    if (aql is None) == (limit is None):
+        raise UsageError("give either --aql or --limit")
+    if aql is not None:
+        plan = sampling.plan_for_lot(
+            lot_size=size,
+            aql=aql,
+            level=level,
+            severity=sampling.severity_of(severity),
+            standard=sampling.standard_of(standard),
+        )
+        if accept_zero:
+            limit = 100 * sampling.fraction_accepted_at(plan, 0.1)
+    if limit is not None:
+        plan = sampling.zero_acceptance_plan(
+            lot_size=size, limit=limit, confidence=confidence
+        )
     sheet = sampling_sheet(plan, tested=tested, bad=bad)
     figures: Figures = {}
     if not plan.tests_everything:
         figures = oc_figures(
             sampling.curve(plan),
             marks={
-                f"AQL {aql:g} %": aql / 100,
+                **({f"AQL {aql:g} %": aql / 100} if aql is not None else {}),
                 "accepted one time in ten": sampling.fraction_accepted_at(plan, 0.1),
             },
             title=f"draw {plan.size}, accept up to {plan.accept}, "
@@ -63,7 +107,16 @@ def sample(
         sheet,
         figures,
         facts_of(
-            size=size, aql=aql, level=level, severity=severity, tested=tested, bad=bad
+            size=size,
+            aql=aql,
+            limiting_quality=limit,
+            accept_zero="yes" if accept_zero else "",
+            level=level if aql is not None else "",
+            severity=severity if aql is not None else "",
+            standard=standard if aql is not None else "",
+            confidence=confidence if limit is not None else None,
+            tested=tested,
+            bad=bad,
         ),
         into=into,
         name=f"sample-{size}",

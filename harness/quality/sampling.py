@@ -1,13 +1,8 @@
 """Acceptance sampling by attributes: which plan, what it lets through, the verdict.
 
-Single sampling plans of the published attribute tables (ISO 2859-1, ANSI/ASQ Z1.4,
-MIL-STD-105E; Table I for code letters, II-A normal, II-B tightened, II-C reduced).
-Within a table the acceptance number depends on how many letters lie between the
-lot's letter and the one with a plan 0/1, so one row holds each table. Held against
-copies: code letters; normal for AQL 0.65 to 2.5 and letters A to N; tightened for
-these to letter L. The rest, all of the reduced table (MIL-STD-105E, whose rejection
-number leaves a gap) and the arrows of the tightened one are from memory;
-``SamplingPlan.from_memory`` says so.
+Single sampling plans of ``sampling_plans``, and plans with acceptance number zero for a
+limiting quality. Above AQL 10 nonconformities are counted, of which a unit may have
+several: chances are then those of Poisson instead of the binomial.
 """
 
 from __future__ import annotations
@@ -19,54 +14,18 @@ from enum import StrEnum
 from scipy import optimize, special, stats
 
 from harness.errors import UsageError
-
-LETTERS = "ABCDEFGHJKLMNPQR"
-AQLS = (0.10, 0.15, 0.25, 0.40, 0.65, 1.0, 1.5, 2.5, 4.0, 6.5)
-"""Acceptance quality limits that are offered, nonconforming units per hundred."""
-
-_LARGEST_LOTS = (
-    8, 15, 25, 50, 90, 150, 280, 500, 1200, 3200, 10_000, 35_000, 150_000, 500_000,
-)  # fmt: skip
-_CODE_LETTERS = {
-    "I": "AABCCDEFGHJKLMN",
-    "II": "ABCDEFGHJKLMNPQ",
-    "III": "BCDEFGHJKLMNPQR",
-}
-_SIZES = (2, 3, 5, 8, 13, 20, 32, 50, 80, 125, 200, 315, 500, 800, 1250, 2000)
-_REDUCED_SIZES = (2, 2, 2, 3, 5, 8, 13, 20, 32, 50, 80, 125, 200, 315, 500, 800)
-
-_UP, _DOWN = "up", "down"
-_Cell = tuple[int, int] | str
-
-
-class Severity(StrEnum):
-    """Kind of inspection."""
-
-    NORMAL = "normal"
-    TIGHTENED = "tightened"
-    REDUCED = "reduced"
-
-
-# Cells from the letter with 0/1 in the normal table on; before them the arrow points
-# down, after them up.
-_ROWS: dict[Severity, tuple[_Cell, ...]] = {
-    Severity.NORMAL: (
-        (0, 1), _UP, _DOWN, (1, 2), (2, 3), (3, 4), (5, 6), (7, 8), (10, 11), (14, 15),
-        (21, 22),
-    ),
-    Severity.TIGHTENED: (
-        _DOWN, (0, 1), _DOWN, _DOWN, (1, 2), (2, 3), (3, 4), (5, 6), (8, 9), (12, 13),
-        (18, 19),
-    ),
-    Severity.REDUCED: (
-        (0, 1), _UP, _DOWN, (0, 2), (1, 3), (1, 4), (2, 5), (3, 6), (5, 8), (7, 10),
-        (10, 13),
-    ),
-}  # fmt: skip
-
-_LETTER_OF_ZERO = {aql: 9 - place for place, aql in enumerate(AQLS)}
-_SEEN_AQLS = (0.65, 1.0, 1.5, 2.5)
-_LAST_SEEN = {Severity.NORMAL: "N", Severity.TIGHTENED: "L"}
+from harness.quality.moments import require_fraction
+from harness.quality.sampling_plans import (
+    AQLS,
+    CODE_LETTERS,
+    LARGEST_LOTS,
+    LETTERS,
+    MOST_PERCENT,
+    SEEN_LEVELS,
+    Severity,
+    Standard,
+    look_up,
+)
 
 
 def severity_of(name: str) -> Severity:
@@ -80,6 +39,20 @@ def severity_of(name: str) -> Severity:
     except ValueError as exc:
         raise UsageError(
             f"{name!r} is no kind of inspection", hint=f"use {', '.join(Severity)}"
+        ) from exc
+
+
+def standard_of(name: str) -> Standard:
+    """The standard of a name.
+
+    Raises:
+        UsageError: there is none.
+    """
+    try:
+        return Standard(name)
+    except ValueError as exc:
+        raise UsageError(
+            f"{name!r} is no standard of sampling", hint=f"use {' or '.join(Standard)}"
         ) from exc
 
 
@@ -97,6 +70,8 @@ class SamplingPlan:
         severity: normal, tightened or reduced.
         lot_size: units in the lot, or None.
         from_memory: True if no copy of the table was at hand for this cell.
+        standard: whose table, or None for a plan of another origin.
+        limit: limiting quality of a zero-acceptance plan, bad units per hundred.
     """
 
     size: int
@@ -108,6 +83,13 @@ class SamplingPlan:
     severity: Severity = Severity.NORMAL
     lot_size: int | None = None
     from_memory: bool = False
+    standard: Standard | None = None
+    limit: float = math.nan
+
+    @property
+    def counts_nonconformities(self) -> bool:
+        """True if nonconformities are counted, False if bad units are."""
+        return self.aql > MOST_PERCENT
 
     @property
     def tests_everything(self) -> bool:
@@ -120,23 +102,28 @@ def code_letter(*, lot_size: int, level: str = "II") -> str:
 
     Args:
         lot_size: units, at least two.
-        level: general inspection level I, II or III.
+        level: general inspection level I, II or III, special level S-1 to S-4.
 
     Raises:
         UsageError: a lot of fewer than two, or another level.
     """
     if lot_size < 2:
         raise UsageError("a lot for sampling has at least two units")
-    if level not in _CODE_LETTERS:
+    if level not in CODE_LETTERS:
         raise UsageError(
-            f"{level!r} is no inspection level", hint="use I, II (usual) or III"
+            f"{level!r} is no inspection level",
+            hint="use I, II (usual), III, or S-1 to S-4 for tests that are dear",
         )
-    row = sum(lot_size > largest for largest in _LARGEST_LOTS)
-    return _CODE_LETTERS[level][row]
+    row = sum(lot_size > largest for largest in LARGEST_LOTS)
+    return CODE_LETTERS[level][row]
 
 
 def plan_for_letter(
-    letter: str, *, aql: float, severity: Severity = Severity.NORMAL
+    letter: str,
+    *,
+    aql: float,
+    severity: Severity = Severity.NORMAL,
+    standard: Standard = Standard.ISO,
 ) -> SamplingPlan:
     """The plan of a code letter, arrows followed.
 
@@ -147,23 +134,20 @@ def plan_for_letter(
         raise UsageError(
             f"{letter!r} is no code letter", hint="use A to R without I and O"
         )
-    if aql not in _LETTER_OF_ZERO:
+    if aql not in AQLS:
         known = ", ".join(f"{a:g}" for a in AQLS)
         raise UsageError(f"the tables have no AQL {aql:g}", hint=f"use one of {known}")
-    row, zero = _ROWS[severity], _LETTER_OF_ZERO[aql]
-    start = place = LETTERS.index(letter)
-    while isinstance(cell := _cell(row, place - zero), str):
-        place += 1 if cell is _DOWN else -1
-    sizes = _REDUCED_SIZES if severity is Severity.REDUCED else _SIZES
+    found = look_up(letter, aql=aql, severity=severity, standard=standard)
     return SamplingPlan(
-        size=sizes[place],
-        accept=cell[0],
-        reject=cell[1],
+        size=found.size,
+        accept=found.accept,
+        reject=found.reject,
         letter=letter,
-        used_letter=LETTERS[place],
+        used_letter=found.letter,
         aql=aql,
         severity=severity,
-        from_memory=_from_memory(severity, aql, max(start, place), start == place),
+        from_memory=found.from_memory,
+        standard=standard,
     )
 
 
@@ -173,6 +157,7 @@ def plan_for_lot(
     aql: float,
     level: str = "II",
     severity: Severity = Severity.NORMAL,
+    standard: Standard = Standard.ISO,
 ) -> SamplingPlan:
     """The plan of a lot; one that would draw the whole lot tests everything.
 
@@ -180,8 +165,46 @@ def plan_for_lot(
         UsageError: see ``code_letter`` and ``plan_for_letter``.
     """
     letter = code_letter(lot_size=lot_size, level=level)
-    plan = plan_for_letter(letter, aql=aql, severity=severity)
-    return replace(plan, size=min(plan.size, lot_size), lot_size=lot_size)
+    plan = plan_for_letter(letter, aql=aql, severity=severity, standard=standard)
+    return replace(
+        plan,
+        size=min(plan.size, lot_size),
+        lot_size=lot_size,
+        from_memory=plan.from_memory or level not in SEEN_LEVELS,
+    )
+
+
+def zero_acceptance_plan(
+    *, lot_size: int, limit: float, confidence: float = 0.9
+) -> SamplingPlan:
+    """The smallest sample that no lot of the limiting quality passes but by chance.
+
+    The lot is accepted if the sample has no bad unit. A lot with that many bad units per
+    hundred, or more, is accepted with a chance of 1 - confidence at most, by the exact
+    (hypergeometric) chance for its size.
+
+    Args:
+        lot_size: units, at least two.
+        limit: limiting quality, bad units per hundred, above 0 and below 100.
+        confidence: chance to reject such a lot, at least.
+
+    Raises:
+        UsageError: an argument that is none.
+    """
+    if lot_size < 2:
+        raise UsageError("a lot for sampling has at least two units")
+    require_fraction(limit / 100, what="the limiting quality (in percent, over 100)")
+    require_fraction(confidence, what="the confidence")
+    bad = math.ceil(round(limit / 100 * lot_size, 9))
+    low, high = 1, lot_size - bad + 1
+    allowed = 1 - confidence + 1e-12  # 0.1 comes out as 0.09999999999999998
+    while low < high:
+        size = (low + high) // 2
+        if stats.hypergeom.pmf(0, lot_size, bad, size) <= allowed:
+            high = size
+        else:
+            low = size + 1
+    return SamplingPlan(size=low, accept=0, reject=1, lot_size=lot_size, limit=limit)
 
 
 def acceptance_chance(
@@ -191,15 +214,17 @@ def acceptance_chance(
 
     Args:
         plan: the plan.
-        fraction: share of bad units, 0 to 1.
+        fraction: share of bad units, 0 to 1; nonconformities a unit where those count.
         finite: reckon with the lot's own size (the share rounded to whole units).
 
     Raises:
         UsageError: a share outside 0 to 1, or ``finite`` without a lot size.
     """
+    most = plan.reject - 1
+    if plan.counts_nonconformities and fraction >= 0:
+        return float(special.pdtr(most, plan.size * fraction))
     if not 0 <= fraction <= 1:
         raise UsageError(f"{fraction:g} is no share of a lot")
-    most = plan.reject - 1
     if finite:
         if plan.lot_size is None:
             raise UsageError("the plan does not know its lot's size")
@@ -218,11 +243,14 @@ def fraction_accepted_at(plan: SamplingPlan, chance: float) -> float:
     """
     if not 0 < chance < 1:
         raise UsageError(f"{chance:g} is no chance between 0 and 1")
-    if plan.reject > plan.size:
+    end = 1.0
+    if plan.counts_nonconformities:
+        end = float(special.gammainccinv(plan.reject, chance)) / plan.size + 1
+    elif plan.reject > plan.size:
         raise UsageError("this plan accepts every lot")
     return float(
         optimize.brentq(
-            lambda p: acceptance_chance(plan, p) - chance, 0.0, 1.0, xtol=1e-12
+            lambda p: acceptance_chance(plan, p) - chance, 0.0, end, xtol=1e-12
         )
     )
 
@@ -232,7 +260,9 @@ def curve(plan: SamplingPlan, *, points: int = 101) -> tuple[tuple[float, float]
 
     It ends where hardly a lot is accepted any more.
     """
-    end = min(1.0, 1.3 * fraction_accepted_at(plan, 0.01))
+    end = 1.3 * fraction_accepted_at(plan, 0.01)
+    if not plan.counts_nonconformities:
+        end = min(1.0, end)
     shares = (end * n / (points - 1) for n in range(points))
     return tuple((share, acceptance_chance(plan, share)) for share in shares)
 
@@ -255,7 +285,7 @@ def judge(plan: SamplingPlan, *, tested: int, bad: int) -> LotVerdict:
     Raises:
         UsageError: more bad than tested, or more tested than the plan draws.
     """
-    if not 0 <= bad <= tested:
+    if bad < 0 or tested < 0 or (bad > tested and not plan.counts_nonconformities):
         raise UsageError(f"{bad} bad units of {tested} tested cannot be")
     if tested > plan.size:
         raise UsageError(
@@ -269,17 +299,3 @@ def judge(plan: SamplingPlan, *, tested: int, bad: int) -> LotVerdict:
     if bad > plan.accept:
         return LotVerdict.ACCEPTED_THEN_NORMAL
     return LotVerdict.ACCEPTED
-
-
-def _cell(row: tuple[_Cell, ...], offset: int) -> _Cell:
-    if offset < 0:
-        return _DOWN
-    return row[offset] if offset < len(row) else _UP
-
-
-def _from_memory(severity: Severity, aql: float, last_place: int, direct: bool) -> bool:
-    last_seen = _LAST_SEEN.get(severity)
-    if last_seen is None or aql not in _SEEN_AQLS:
-        return True
-    arrow_unseen = severity is Severity.TIGHTENED and not direct
-    return arrow_unseen or last_place > LETTERS.index(last_seen)

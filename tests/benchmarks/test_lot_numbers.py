@@ -37,7 +37,7 @@ def _cube(
 
 def test_gauge_intervals_cover() -> None:
     """How often the true deviation, share and number of categories lie inside; nominal 95 %."""
-    print("\nparts x stations x repeats, repeat/interaction/stations: gauge >= low, gauge <= high, "
+    print("\nparts x stations x repeats, repeat/interaction/stations: gauge >= low, gauge <= high, "  # noqa: T201
           "share >= low, share <= high, ndc >= low")  # fmt: skip
     for size, spread in GAUGES:
         chance = np.random.default_rng(17)
@@ -58,6 +58,6 @@ def test_gauge_intervals_cover() -> None:
                 found.classes_low <= 1.41 * 5 / gauge,
             )
         shares = held / STUDIES
-        print(f"{size} {spread}: " + "  ".join(f"{100 * h:5.1f}" for h in shares))
+        print(f"{size} {spread}: " + "  ".join(f"{100 * h:5.1f}" for h in shares))  # noqa: T201
         # 95 % less four standard errors
         assert shares.min() >= 0.95 - 4 * (0.95 * 0.05 / STUDIES) ** 0.5

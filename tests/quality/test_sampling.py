@@ -8,18 +8,18 @@ from hypothesis import strategies as st
 
 from harness.errors import UsageError
 from harness.quality.sampling import (
-    AQLS,
-    LETTERS,
     LotVerdict,
     SamplingPlan,
-    Severity,
     acceptance_chance,
     code_letter,
+    curve,
     fraction_accepted_at,
     judge,
     plan_for_letter,
     plan_for_lot,
+    zero_acceptance_plan,
 )
+from harness.quality.sampling_plans import AQLS, LETTERS, Severity, Standard
 
 # Table I: largest lot of the row, letters of levels I, II, III
 CODE_LETTERS = [
@@ -114,7 +114,10 @@ def test_reduced_inspection() -> None:
 
     Example of Montgomery, Introduction to Statistical Quality Control (from memory).
     """
-    plans = [plan_for_lot(lot_size=2000, aql=0.65, severity=s) for s in Severity]
+    plans = [
+        plan_for_lot(lot_size=2000, aql=0.65, severity=s, standard=Standard.MIL)
+        for s in Severity
+    ]
     assert [(p.size, p.accept, p.reject) for p in plans] == [
         (125, 2, 3), (125, 1, 2), (50, 1, 3),
     ]  # fmt: skip
@@ -173,17 +176,162 @@ def test_small_lots_have_no_binomial() -> None:
     assert acceptance_chance(plan, 0.01) == pytest.approx(0.953447, abs=5e-7)
 
 
-@pytest.mark.parametrize("severity", Severity)
-@pytest.mark.parametrize("aql", AQLS)
-@pytest.mark.parametrize("letter", LETTERS)
-def test_every_cell_leads_to_a_plan(
-    letter: str, aql: float, severity: Severity
-) -> None:
+TABLES = [
+    (severity, standard)
+    for severity in Severity
+    for standard in Standard
+]  # fmt: skip
+
+
+def _plans(severity: Severity, standard: Standard) -> list[SamplingPlan]:
+    return [
+        plan_for_letter(letter, aql=aql, severity=severity, standard=standard)
+        for aql in AQLS
+        if aql <= 10 or severity is not Severity.REDUCED
+        for letter in LETTERS
+    ]
+
+
+@pytest.mark.parametrize(("severity", "standard"), TABLES)
+def test_every_cell_leads_to_a_plan(severity: Severity, standard: Standard) -> None:
     """No arrow runs in a circle or off the table, and each plan can pass and fail a lot."""
-    plan = plan_for_letter(letter, aql=aql, severity=severity)
-    assert 0 <= plan.accept < plan.reject
-    assert plan.reject <= plan.size
-    assert judge(plan, tested=plan.size, bad=0) is LotVerdict.ACCEPTED
+    for plan in _plans(severity, standard):
+        assert 0 <= plan.accept < plan.reject
+        assert plan.reject <= plan.size or plan.counts_nonconformities
+        assert judge(plan, tested=plan.size, bad=0) is LotVerdict.ACCEPTED
+        assert judge(plan, tested=plan.size, bad=plan.reject) is LotVerdict.REJECTED
+
+
+@pytest.mark.parametrize(
+    ("severity", "standard", "least"),
+    [
+        (Severity.NORMAL, Standard.ISO, 0.874),
+        (Severity.TIGHTENED, Standard.ISO, 0.794),
+        (Severity.REDUCED, Standard.ISO, 0.874),
+        (Severity.REDUCED, Standard.MIL, 0.874),
+    ],
+)
+def test_the_operating_characteristic_of_every_plan(
+    severity: Severity, standard: Standard, least: float
+) -> None:
+    """Of cells from memory the OC curve is the check: what an AQL means holds in each.
+
+    A lot of the AQL is accepted in 88 % (plans 0/1) to 99 % (published tables' own range;
+    tightened from 79 %), and a larger sample tells a bad lot better: its 10 % point falls
+    from letter to letter. A cell off by one acceptance number breaks one of both.
+    """
+    before: dict[float, tuple[int, float]] = {}
+    for plan in _plans(severity, standard):
+        if plan.used_letter != plan.letter:
+            continue
+        assert acceptance_chance(plan, plan.aql / 100) >= least
+        tail = fraction_accepted_at(plan, 0.1)
+        size, last = before.get(plan.aql, (0, 1e9))
+        assert tail < last or plan.size - size <= 1
+        before[plan.aql] = (plan.size, tail)
+
+
+def test_both_standards_agree_but_for_reduced_inspection() -> None:
+    """ISO 2859-1:1999 (from memory) has no gap in its reduced plans; all others are alike."""
+    for severity in (Severity.NORMAL, Severity.TIGHTENED):
+        iso, mil = (
+            [(p.size, p.accept, p.reject) for p in _plans(severity, standard)]
+            for standard in Standard
+        )
+        assert iso == mil
+    for plan in _plans(Severity.REDUCED, Standard.ISO):
+        assert plan.reject == plan.accept + 1
+    reduced = [
+        plan_for_lot(lot_size=2000, aql=0.65, severity=Severity.REDUCED, standard=standard)
+        for standard in Standard
+    ]  # fmt: skip
+    assert [(p.size, p.accept, p.reject) for p in reduced] == [(50, 1, 2), (50, 1, 3)]
+    with pytest.raises(UsageError, match="reduced plans above AQL 10"):
+        plan_for_letter("F", aql=15, severity=Severity.REDUCED)
+
+
+# lots of 8, 50, 150, 500, 3200 and 600,000 units (Table I, from memory)
+SPECIAL = {"S-1": "AABBCD", "S-2": "ABBCDE", "S-3": "ABCDEH", "S-4": "ACDEGK"}
+
+
+@pytest.mark.parametrize("level", SPECIAL)
+def test_special_levels(level: str) -> None:
+    """Smaller samples than level I for the same lot, and said to be from memory."""
+    sizes = (8, 50, 150, 500, 3200, 600_000)
+    letters = "".join(code_letter(lot_size=size, level=level) for size in sizes)
+    assert letters == SPECIAL[level]
+    assert plan_for_lot(lot_size=500, aql=2.5, level=level).from_memory
+    for size in sizes:
+        assert code_letter(lot_size=size, level=level) <= code_letter(
+            lot_size=size, level="I"
+        )
+
+
+@pytest.mark.parametrize(
+    ("letter", "aql", "plan"),
+    [
+        ("A", 10.0, ("C", 5, 1)),
+        ("A", 15.0, ("B", 3, 1)),
+        ("A", 65.0, ("A", 2, 3)),
+        ("B", 1000.0, ("B", 3, 44)),
+        ("E", 250.0, ("E", 13, 44)),
+        ("F", 65.0, ("F", 20, 21)),
+        ("F", 100.0, ("E", 13, 21)),
+        ("J", 10.0, ("J", 80, 14)),
+        ("Q", 0.010, ("Q", 1250, 0)),
+        ("R", 0.010, ("Q", 1250, 0)),
+    ],
+)
+def test_the_ends_of_the_table(
+    letter: str, aql: float, plan: tuple[str, int, int]
+) -> None:
+    """AQL above 6.5 and below 0.10 (Table II-A, from memory); an arrow off the table turns."""
+    found = plan_for_letter(letter, aql=aql)
+    assert (found.used_letter, found.size, found.accept) == plan
+    assert found.from_memory
+
+
+def test_nonconformities_are_counted_above_ten() -> None:
+    """Above AQL 10 a unit may have several: chances of Poisson, more of them than units.
+
+    Letter A, AQL 65: 2 units, Ac 3; 1.3 expected, P(X <= 3) = 0.9569 (Poisson tables).
+    """
+    plan = plan_for_letter("A", aql=65)
+    assert plan.counts_nonconformities
+    assert acceptance_chance(plan, 0.65) == pytest.approx(0.9569, abs=5e-5)
+    assert judge(plan, tested=2, bad=4) is LotVerdict.REJECTED
+    assert fraction_accepted_at(plan, 0.1) == pytest.approx(6.681 / 2, abs=5e-4)
+    assert curve(plan)[-1][0] > 1
+
+
+@pytest.mark.parametrize(
+    ("lot_size", "limit", "confidence", "size"),
+    [
+        (10**6, 5, 0.95, 59), (10**6, 1, 0.95, 299), (10**6, 10, 0.95, 29),
+        (10, 10, 0.9, 9), (10, 50, 0.9, 3), (2, 50, 0.9, 2), (1000, 99, 0.9, 1),
+    ],
+)  # fmt: skip
+def test_zero_acceptance(
+    lot_size: int, limit: float, confidence: float, size: int
+) -> None:
+    """Error-free trials 59, 299, 29 for 5, 1, 10 % at 95 % (recomputed); small lots exactly.
+
+    Of ten units with one bad, n all good have the chance 1 - n/10: n = 9 for 10 %.
+    """
+    plan = zero_acceptance_plan(lot_size=lot_size, limit=limit, confidence=confidence)
+    assert (plan.size, plan.accept, plan.reject) == (size, 0, 1)
+    assert acceptance_chance(plan, limit / 100, finite=True) <= 1 - confidence + 1e-12
+
+
+def test_zero_acceptance_with_the_tail_of_a_tabled_plan() -> None:
+    """Squeglia, Zero Acceptance Number Sampling Plans (from memory): AQL 1.0, n 29, 34, 42.
+
+    They share the 10 % point of 50/1, 80/2 and 125/3; his table rounds one unit down.
+    """
+    for lot_size, size in ((500, 29), (1200, 34), (3200, 42)):
+        tail = fraction_accepted_at(plan_for_lot(lot_size=lot_size, aql=1.0), 0.1)
+        plan = zero_acceptance_plan(lot_size=lot_size, limit=100 * tail)
+        assert 0 <= plan.size - size <= 1
 
 
 @given(st.integers(2, 10**6), st.sampled_from(SEEN_AQLS), st.floats(0, 1))
@@ -227,7 +375,7 @@ def test_what_is_no_sample() -> None:
     for tested, bad in ((4, 5), (6, 0), (3, -1)):
         with pytest.raises(UsageError):
             judge(plan, tested=tested, bad=bad)
-    with pytest.raises(UsageError, match=r"use one of 0\.1, 0\.15"):
+    with pytest.raises(UsageError, match=r"use one of 0\.01, 0\.015"):
         plan_for_lot(lot_size=100, aql=0.7)
     with pytest.raises(UsageError, match="no inspection level"):
         code_letter(lot_size=100, level="IV")
