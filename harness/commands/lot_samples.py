@@ -77,6 +77,7 @@ def sample(
         raise UsageError("--tested and --bad go together")
     if (aql is None) == (limit is None):
         raise UsageError("give either --aql or --limit")
+    plan = None
     if aql is not None:
         plan = sampling.plan_for_lot(
             lot_size=size,
@@ -87,7 +88,8 @@ def sample(
         )
         if accept_zero:
             limit = 100 * sampling.fraction_accepted_at(plan, 0.1)
-    if limit is not None:
+    if plan is None or accept_zero:
+        assert limit is not None
         plan = sampling.zero_acceptance_plan(
             lot_size=size, limit=limit, confidence=confidence
         )

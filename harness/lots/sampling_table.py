@@ -33,12 +33,7 @@ def sampling_sheet(
     verdict = "the sample is the whole lot: every unit is tested"
     blocks: list[Block] = [(*head, verdict)]
     if not plan.tests_everything:
-        worst = 100 * fraction_accepted_at(plan, 0.1)
-        verdict = (
-            f"an accepted lot shows, 90 % sure, no more than {worst:.2f} {_per(plan)}"
-        )
-        if math.isnan(plan.limit):
-            verdict += "; the AQL belongs to a series of lots and promises nothing of a single one"
+        verdict = _promise(plan)
         blocks = [head, (_chances(plan),), (verdict,)]
     answer, outcome = f"draw {plan.size}, accept up to {plan.accept}", Outcome.SKIPPED
     if tested is not None and bad is not None:
@@ -61,6 +56,21 @@ _OF_A_SAMPLE = {
     LotVerdict.REJECTED: Outcome.FAILED,
     LotVerdict.UNFINISHED: Outcome.SKIPPED,
 }
+
+
+def _promise(plan: SamplingPlan) -> str:
+    """What an accepted lot shows."""
+    if not math.isnan(plan.limit):
+        chance = 100 * acceptance_chance(plan, plan.limit / 100, finite=True)
+        return (
+            f"a lot with {plan.limit:.4g} % bad units or more is accepted with a chance "
+            f"of {chance:.3g} % at most"
+        )
+    worst = 100 * fraction_accepted_at(plan, 0.1)
+    return (
+        f"an accepted lot shows, 90 % sure, no more than {worst:.2f} {_per(plan)}; the "
+        "AQL belongs to a series of lots and promises nothing of a single one"
+    )
 
 
 def _what(plan: SamplingPlan) -> str:
@@ -93,7 +103,8 @@ def _origin(plan: SamplingPlan) -> list[str]:
         said.append(_REDUCED[plan.standard or Standard.ISO])
     else:
         said.append("table of ISO 2859-1:1999 and of MIL-STD-105E, which agree here")
-    said.append(_SWITCHING)
+    if plan.severity is not Severity.TIGHTENED:
+        said.append(_SWITCHING)
     if plan.from_memory:
         said.append(
             "this cell of the tables is from memory: compare with your own copy first"
@@ -110,7 +121,7 @@ _REDUCED = {
 
 _SWITCHING = (
     "to reduced inspection: ISO 2859-1:1999 by a switching score of 30, MIL-STD-105E after "
-    "10 accepted lots and a limit number (both from memory)"
+    "10 accepted lots and a limit number (rules as remembered)"
 )
 
 
@@ -125,5 +136,6 @@ def _chances(plan: SamplingPlan) -> Table:
     rows += [
         (f"{100 * fraction_accepted_at(plan, c):.3f}", f"{100 * c:.2f}")
         for c in (0.95, 0.5, 0.1)
+        if c > 0.1 or math.isnan(plan.limit)
     ]
     return Table(rows=tuple(rows))

@@ -196,6 +196,26 @@ def test_sample(lot: Said) -> None:
     assert "3 bad of 125 tested: the lot is rejected" in rejected.out
     reduced = lot("sample", "--size", 2000, "--aql", 0.65, "--severity", "reduced")
     assert "from memory: compare with your own copy" in reduced.out
+    assert "up to 1 bad, reject it from 2 on" in reduced.out
+    older = lot("sample", "--size", 2000, "--aql", 0.65, "--severity", "reduced",
+                "--standard", "mil-std-105e")  # fmt: skip
+    assert "up to 1 bad, reject it from 3 on" in older.out
+
+
+def test_sample_with_zero_acceptance(lot: Said) -> None:
+    """One bad unit rejects; what that rules out is said, exactly for the lot's size."""
+    found = lot("sample", "--size", 500, "--limit", 2, "--tested", 102, "--bad", 0)
+    assert found.code == 0
+    for text in ("draw 102 units at random of 500", "accept the lot with up to 0 bad",
+                 "a lot with 2 % bad units or more is accepted with a chance of 9.98 % at most",
+                 "0 bad of 102 tested: the lot is accepted"):  # fmt: skip
+        assert text in found.out
+    assert (
+        lot("sample", "--size", 500, "--limit", 2, "--tested", 5, "--bad", 1).code == 1
+    )
+    same_tail = lot("sample", "--size", 500, "--aql", 1, "--accept-zero")
+    assert "draw 29 units" in same_tail.out
+    assert "give either --aql or --limit" in lot("sample", "--size", 500).err
 
 
 @pytest.mark.parametrize(
