@@ -43,6 +43,22 @@ _SEVERITY = {
 }
 
 
+class Bound(StrEnum):
+    """Which side of a one-sided bound the true value lies on."""
+
+    AT_MOST = "at most"
+    AT_LEAST = "at least"
+
+
+class Side(StrEnum):
+    """What a value says about one limit."""
+
+    MET = "met"
+    MISSED = "missed"
+    OPEN = "open"
+    """The value is a bound, and what it leaves open lies on both sides of the limit."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DeviceRef:
     """Which device: the fixture's socket where known, and the ROM code in print form."""
@@ -59,18 +75,25 @@ class DeviceRef:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Measurement:
-    """One measured value beside its limits.
+    """One measured value, or a bound on one, beside its limits.
 
     Attributes:
         name: quantity, in the words of the plan (``temperature``).
-        value: a number, a text or a truth value.
+        value: a number, a text or a truth value; of a bound, the bound.
         unit: as printed (``degC``, ``us``); empty if it has none.
         low: lowest allowed value, or None.
         high: highest allowed value, or None.
-        uncertainty: half width in the same unit, or None where not stated.
+        uncertainty: half width in the same unit, or None where not stated; a bound
+            has none.
+        bound: on which side of ``value`` the true value lies; None if ``value`` is it.
         wanted: for values that are not numbers, the value that must be met.
+        criterion: what else the value was judged by, in words (``CRC right``); empty
+            where limits or ``wanted`` say it.
         beyond_doubt: True if only a value outside by more than its uncertainty
             breaks the limit.
+
+    Raises:
+        ValueError: a bound with an uncertainty, or one that is no number.
     """
 
     name: str
@@ -79,20 +102,79 @@ class Measurement:
     low: float | None = None
     high: float | None = None
     uncertainty: float | None = None
+    bound: Bound | None = None
     wanted: Scalar | None = None
+    criterion: str = ""
     beyond_doubt: bool = False
+
+    def __post_init__(self) -> None:
+        """Refuse what no value can be."""
+        if self.bound is None:
+            return
+        if self.uncertainty is not None or isinstance(self.value, str | bool):
+            raise ValueError(f"{self.name}: a bound is a number without uncertainty")
+
+    @property
+    def low_side(self) -> Side | None:
+        """What the value says about the low limit; None if there is none to judge."""
+        value, low = self.value, self.low
+        if low is None or isinstance(value, str | bool):
+            return None
+        if self.bound is Bound.AT_MOST:
+            return Side.MISSED if value < low else Side.OPEN
+        if value >= low - self._doubt:
+            return Side.MET
+        return Side.OPEN if self.bound else Side.MISSED
+
+    @property
+    def high_side(self) -> Side | None:
+        """As ``low_side``, for the high limit."""
+        value, high = self.value, self.high
+        if high is None or isinstance(value, str | bool):
+            return None
+        if self.bound is Bound.AT_LEAST:
+            return Side.MISSED if value > high else Side.OPEN
+        if value <= high + self._doubt:
+            return Side.MET
+        return Side.OPEN if self.bound else Side.MISSED
+
+    @property
+    def _doubt(self) -> float:
+        return (self.uncertainty or 0.0) if self.beyond_doubt else 0.0
 
     @property
     def holds(self) -> bool:
-        """True if the value lies within its limits (the limits belong to it)."""
+        """True if no limit is missed (the limits belong to it)."""
         if self.wanted is not None and self.value != self.wanted:
             return False
+        return Side.MISSED not in (self.low_side, self.high_side)
+
+    @property
+    def shown(self) -> bool:
+        """True if every limit is met, none is left open."""
+        return self.holds and Side.OPEN not in (self.low_side, self.high_side)
+
+    @property
+    def is_judged(self) -> bool:
+        """True if there is anything that it was judged by."""
+        limits = (self.low, self.high, self.wanted)
+        return bool(self.criterion) or any(limit is not None for limit in limits)
+
+    @property
+    def margin(self) -> float | None:
+        """Distance to the nearest limit that could be judged, negative beyond it.
+
+        In the value's unit; None without such a limit. Of a bound it is the least
+        distance that is certain.
+        """
         if isinstance(self.value, str | bool):
-            return True
-        doubt = (self.uncertainty or 0.0) if self.beyond_doubt else 0.0
-        return (self.low is None or self.value >= self.low - doubt) and (
-            self.high is None or self.value <= self.high + doubt
-        )
+            return None
+        gaps = []
+        if self.low is not None and self.low_side is not Side.OPEN:
+            gaps.append(self.value - self.low)
+        if self.high is not None and self.high_side is not Side.OPEN:
+            gaps.append(self.high - self.value)
+        return min(gaps, default=None)
 
     def as_dict(self) -> dict[str, Any]:
         """Plain JSON types; fields that say nothing are left out."""
@@ -100,14 +182,15 @@ class Measurement:
             key: value
             for key, value in asdict(self).items()
             if value is not None
-            and not (key == "unit" and value == "")
+            and not (key in {"unit", "criterion"} and value == "")
             and not (key == "beyond_doubt" and not value)
         }
 
     @classmethod
     def from_dict(cls, data: dict[str, Any]) -> Self:
         """The inverse of ``as_dict``."""
-        return cls(**data)
+        bound = data.get("bound")
+        return cls(**{**data, "bound": Bound(bound) if bound else None})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -177,7 +260,8 @@ class CheckResult:
             message=data.get("message", ""),
             hint=data.get("hint", ""),
             measurements=tuple(
-                Measurement.from_dict(m) for m in data.get("measurements", ())
+                Measurement.from_dict(_with_bound(m, data))
+                for m in data.get("measurements", ())
             ),
             retries=tuple(
                 Attempt(
@@ -189,3 +273,14 @@ class CheckResult:
             evidence=data.get("evidence", {}),
             notes=tuple(data.get("notes", ())),
         )
+
+
+def _with_bound(measured: dict[str, Any], result: dict[str, Any]) -> dict[str, Any]:
+    """A value of an older journal, where the evidence alone said that it is a bound."""
+    evidence = result.get("evidence", {}).get("timing", {})
+    bound = evidence.get(measured.get("name"), {}).get("bound")
+    if not bound or "bound" in measured:
+        return measured
+    return {key: v for key, v in measured.items() if key != "uncertainty"} | {
+        "bound": bound
+    }

@@ -75,7 +75,7 @@ def test_failing_step_in_words(plan_test: Make) -> None:
     result.assert_outcomes(passed=4, failed=1)
     text = result.stdout.str()
     assert "failed: S1 F500000000000528: temperature is 20 degC" in text
-    assert "temperature = 20.0000 degC (limits 10.0000 .. 15.0000) outside" in text
+    assert "temperature = 20 degC (limits 10 .. 15) outside" in text
     assert "first look: " in text
     assert "Traceback" not in text
     assert "pytest_plugin.py" not in text

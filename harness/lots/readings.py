@@ -166,7 +166,7 @@ def _take_journal(path: Path, quantity: str, step: str, found: _Found) -> None:
             found.names.add(str(measured.get("name")))
             if measured.get("name") != quantity or step not in {"", number, title}:
                 continue
-            if _is_void(result, quantity):
+            if measured.get("bound") or _is_void(result, quantity):
                 found.take_void(device)
                 continue
             value = _number(

@@ -10,7 +10,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
-from harness.results.wording import number_text, scalar_text
+from harness.digits import bound_text, number_text, span_text, uncertain_text
+from harness.records import Bound
+from harness.results.wording import scalar_text
 from harness.wire.limits import STANDARD
 
 _MOST_ECHOES = 6
@@ -90,7 +92,7 @@ def _adapter_and_line(found: Facts) -> Iterator[tuple[str, str]]:
         came = sum(count for _, count in idle.get("arrivals", ()))
         yield (
             "characters while nothing was sent",
-            f"{came or 'none'} in {idle['for_s']:g} s"
+            f"{came or 'none'} in {number_text(idle['for_s'])} s"
             f"{_in_brackets(idle.get('values'))}",
         )
         if idle.get("after_sending"):
@@ -99,11 +101,11 @@ def _adapter_and_line(found: Facts) -> Iterator[tuple[str, str]]:
                 str(idle["after_sending"]),
             )
     if line := found.get("line"):
-        low_us, high_us = line["rise_us"]
-        yield "rise to the receiver's threshold", f"{low_us:.2f} to {high_us:.2f} us"
+        rise = span_text(*line["rise_us"], from_zero=True)
+        yield "rise to the receiver's threshold", f"{rise} us"
         yield (
-            "a device may still see the line low after",
-            f"{line['crossing_us']:.2f} us in a write-1 slot "
+            "time for which a device may see the line low in a write-1 slot",
+            f"{bound_text(line['crossing_us'], Bound.AT_MOST)} us "
             f"(limit {STANDARD.device_sample.low_us:g} us)",
         )
         if line.get("answers_in_zeros"):
@@ -112,7 +114,7 @@ def _adapter_and_line(found: Facts) -> Iterator[tuple[str, str]]:
 
 def _adapter(adapter: Facts) -> Iterator[tuple[str, str]]:
     if trips := adapter.get("round_trip_ms"):
-        median, late, longest = (f"{trip:.3g}" for trip in trips)
+        median, late, longest = map(number_text, trips)
         yield (
             "round trip of one character",
             f"median {median} ms, 95 % within {late} ms, longest {longest} ms",
@@ -122,7 +124,8 @@ def _adapter(adapter: Facts) -> Iterator[tuple[str, str]]:
         doubt = adapter.get("rate_doubt", 0.0) * measured
         yield (
             "slot rate",
-            f"{measured:.0f} +- {doubt:.0f} baud, asked for {adapter['asked_baud']:.0f}",
+            f"{uncertain_text(measured, doubt)} baud, "
+            f"asked for {adapter['asked_baud']:.0f}",
         )
     for length, (whole, tried) in adapter.get("bursts", {}).items():
         yield f"bursts of {length} characters", f"{whole} of {tried} came back whole"
@@ -262,7 +265,7 @@ def _conversions(conversions: list[Facts]) -> str:
     if heard:
         told.append(f"heard {sum(heard)} of {len(heard)}")
     if times := [c["took_ms"] for c in conversions if c.get("took_ms") is not None]:
-        told.append(f"busy {_span(times, '.0f')} ms")
+        told.append(f"busy {span_text(min(times), max(times))} ms")
     if restarts := sum(bool(c.get("power_on")) for c in conversions):
         told.append(f"power-on value {restarts} times")
     return ", ".join(told)
@@ -270,7 +273,9 @@ def _conversions(conversions: list[Facts]) -> str:
 
 def _values(conversions: list[Facts]) -> str:
     values = [c["value_degc"] for c in conversions if c.get("value_degc") is not None]
-    return f"{_span(values, '.2f')} degC" if values else _NOT_ASKED
+    if not values:
+        return _NOT_ASKED
+    return f"{span_text(min(values), max(values))} degC"
 
 
 def _answers(found: Facts) -> Iterator[tuple[str, ...]]:
@@ -291,11 +296,7 @@ def _answers(found: Facts) -> Iterator[tuple[str, ...]]:
 def _in_short(values: list[Any]) -> str:
     """One value, or mean and span of several."""
     if len(values) > 1 and not any(isinstance(v, str | bool) for v in values):
-        mean = number_text(sum(map(float, values)) / len(values))
-        return f"mean {mean}, {_span([float(v) for v in values], '.4f')}"
+        numbers = [float(v) for v in values]
+        mean = number_text(sum(numbers) / len(numbers))
+        return f"mean {mean}, {span_text(min(numbers), max(numbers))}"
     return scalar_text(values[-1])
-
-
-def _span(values: list[float], form: str) -> str:
-    low, high = f"{min(values):{form}}", f"{max(values):{form}}"
-    return low if low == high else f"{low} to {high}"

@@ -15,7 +15,7 @@ from harness.results.progress import BAD_OUTCOMES, Ending, StepRecord
 from harness.results.record import RunRecord
 from harness.results.report import read_record
 from harness.results.tally import DeviceResult
-from harness.results.wording import scalar_text
+from harness.results.wording import value_row
 
 KNOWN_ELSEWHERE = "rom-code-known"
 """Kind of the failure of a unit whose ROM code was seen before in another unit."""
@@ -218,7 +218,7 @@ def _readings(record: RunRecord) -> Iterator[Reading]:
                 rom_code=rom_code,
                 name=m.name,
                 value=_number(m),
-                text=scalar_text(m.value),
+                text=value_row(m).value,
                 unit=m.unit,
                 low=m.low,
                 high=m.high,
@@ -227,6 +227,7 @@ def _readings(record: RunRecord) -> Iterator[Reading]:
 
 
 def _number(m: Measurement) -> float | None:
-    if isinstance(m.value, str | bool) or not math.isfinite(m.value):
+    """The value; None where there is none, as of a bound or a text."""
+    if isinstance(m.value, str | bool) or m.bound or not math.isfinite(m.value):
         return None
     return float(m.value)

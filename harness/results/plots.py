@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from harness.records import Bound
 from harness.results.palette import (
     BLUE,
     GREEN,
@@ -129,7 +130,9 @@ def _draw_windows(
         ("longest_write_1", "|", GREY, "longest low still read as 1"),
     )
     for name, marker, colour, label in marks:
-        found = [row for row in rows if row.value.name == name]
+        of_name = [row for row in rows if row.value.name == name]
+        found = [row for row in of_name if row.value.bound is None]
+        _draw_bounds(axes, [r for r in of_name if r.value.bound], devices, colour)
         axes.errorbar(
             [row.number for row in found],
             [devices.index(row.device) for row in found],
@@ -148,6 +151,22 @@ def _draw_windows(
     axes.set_xlabel("time from the slot's falling edge, us")
     axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=8, frameon=False)
     axes.grid(axis="x", alpha=0.3)
+
+
+def _draw_bounds(
+    axes: Axes, rows: list[TimingRow], devices: list[str], colour: str
+) -> None:
+    """A bar at the bound with an arrow to the side where the true value lies."""
+    for row in rows:
+        to_left = row.value.bound is Bound.AT_MOST
+        at = devices.index(row.device)
+        axes.plot([row.number], [at], "|", color=colour, ms=12)
+        axes.annotate(
+            "",
+            xy=(row.number + (-4 if to_left else 4), at),
+            xytext=(row.number, at),
+            arrowprops={"arrowstyle": "->", "color": colour},
+        )
 
 
 _HOST_ROWS = {
@@ -198,7 +217,7 @@ def _draw_margins(axes: Axes, rows: list[TimingRow]) -> None:
         axes.text(
             max(share, 0) + 1.5,
             place,
-            f"{row.margin:.2f} {row.value.unit} left" if row.value.holds else "BROKEN",
+            f"{row.margin_text} {row.value.unit} left" if row.value.holds else "BROKEN",
             va="center",
             fontsize=8,
         )

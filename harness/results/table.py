@@ -194,21 +194,13 @@ def _table(widths: list[int], *, heading: bool = False) -> Table:
 
 
 def _fitting(row: _Row, *, short: bool) -> tuple[str, ...]:
-    """The cells; where room is short a socket stands for its device, 6 for 6.0000."""
+    """The cells; where room is short a socket stands for its device."""
     if not short:
         return row.cells
-    device, name, value, unit, limits, *rest = row.cells
+    device, *rest = row.cells
     if row.device is not None and row.device.socket:
         device = one_line(row.device.socket)
-    if not limits.startswith("wanted "):
-        limits = " ".join(map(_without_zeros, limits.split(" ")))
-    return (device, name, value, unit, limits, *rest)
-
-
-def _without_zeros(word: str) -> str:
-    if "." in word and word.strip("-.0123456789") == "" and word != "..":
-        return word.rstrip("0").rstrip(".")
-    return word
+    return (device, *rest)
 
 
 def _natural_widths(rows: list[_Row], *, short: bool) -> list[int]:

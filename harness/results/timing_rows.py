@@ -9,10 +9,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from harness.records import Measurement
+from harness.digits import limits_text, number_text, quantity_text
+from harness.records import Measurement, Side
 from harness.results.record import RunRecord
 from harness.results.tally import DeviceResult
-from harness.results.wording import number_text
 
 BUS = "line"
 """Label of what is measured on the bus as a whole."""
@@ -39,8 +39,7 @@ class TimingRow:
 
     Attributes:
         device: label of the device, or ``BUS``.
-        value: measurement with limits and uncertainty.
-        bound: empty, ``at most`` or ``at least``.
+        value: measurement or bound, with limits and uncertainty.
         basis: formula or assumption.
         source: of the limits.
         thin: True if the uncertainty reaches the limit.
@@ -49,7 +48,6 @@ class TimingRow:
 
     device: str
     value: Measurement
-    bound: str = ""
     basis: str = ""
     source: str = ""
     thin: bool = False
@@ -62,13 +60,8 @@ class TimingRow:
 
     @property
     def margin(self) -> float | None:
-        """Distance to the nearer limit in the value's unit; None without one."""
-        sides = []
-        if self.value.low is not None:
-            sides.append(self.number - self.value.low)
-        if self.value.high is not None:
-            sides.append(self.value.high - self.number)
-        return min(sides, default=None)
+        """Distance to the nearer limit in the value's unit; None where none is judged."""
+        return self.value.margin
 
     @property
     def share(self) -> float:
@@ -82,21 +75,21 @@ class TimingRow:
 
     @property
     def text(self) -> str:
-        """Value with bound, uncertainty and unit."""
-        bound = f"{self.bound} " if self.bound else ""
-        doubt = self.value.uncertainty
-        plus_minus = f" +- {number_text(doubt)}" if doubt and not self.bound else ""
-        return f"{bound}{number_text(self.number)}{plus_minus} {self.value.unit}"
+        """Value with bound or uncertainty, and unit."""
+        return quantity_text(self.value)
+
+    @property
+    def margin_text(self) -> str:
+        """The margin, without unit; of a bound it is at least so large."""
+        if self.margin is None:
+            return ""
+        number = number_text(self.margin, self.value.uncertainty)
+        return f"at least {number}" if self.value.bound and self.margin > 0 else number
 
     @property
     def limits_text(self) -> str:
         """Limits in words."""
-        low, high = self.value.low, self.value.high
-        if low is not None and high is not None:
-            return f"{number_text(low)} .. {number_text(high)}"
-        if low is not None:
-            return f"at least {number_text(low)}"
-        return "no limits" if high is None else f"at most {number_text(high)}"
+        return limits_text(self.value.low, self.value.high) or "no limits"
 
 
 def timing_rows(record: RunRecord) -> list[TimingRow]:
@@ -120,7 +113,6 @@ def _rows(result: DeviceResult) -> Iterator[TimingRow]:
         yield TimingRow(
             device=label,
             value=value,
-            bound=str(facts.get("bound", "")),
             basis=str(facts.get("basis", "")),
             source=str(facts.get("source", "")),
             thin=bool(facts.get("thin", False)),
@@ -135,7 +127,9 @@ def worst_first(rows: list[TimingRow]) -> list[TimingRow]:
     is no sign that anything is near its limit unless the limit is broken.
     """
     judged = [row for row in rows if row.margin is not None]
-    return sorted(judged, key=lambda r: (bool(r.bound) and r.value.holds, r.share))
+    return sorted(
+        judged, key=lambda r: (bool(r.value.bound) and r.value.holds, r.share)
+    )
 
 
 def explanation(rows: list[TimingRow]) -> str:
@@ -146,10 +140,11 @@ def explanation(rows: list[TimingRow]) -> str:
     worst = ordered[0]
     assert worst.margin is not None
     broken = not worst.value.holds
+    doubt, unit = worst.value.uncertainty, worst.value.unit
     left = (
-        f"misses its limit by {number_text(-worst.margin)} {worst.value.unit}"
+        f"misses its limit by {number_text(-worst.margin, doubt)} {unit}"
         if broken
-        else f"has {number_text(worst.margin)} {worst.value.unit} left"
+        else f"has {number_text(worst.margin, doubt)} {unit} left"
     )
     because = _BECAUSE.get(worst.value.name.removeprefix("overdrive_"), "")
     sentence = (
@@ -163,6 +158,19 @@ def explanation(rows: list[TimingRow]) -> str:
     return sentence + "."
 
 
+def _remark(row: TimingRow) -> str:
+    if not row.value.holds:
+        return "BROKEN"
+    open_sides = [
+        name
+        for name, side in (("low", row.value.low_side), ("high", row.value.high_side))
+        if side is Side.OPEN
+    ]
+    if open_sides:
+        return f"{' and '.join(open_sides)} limit not judged"
+    return "thin" if row.thin else ""
+
+
 def timing_lines(rows: list[TimingRow]) -> list[str]:
     """The survey as aligned lines, worst first, rows without a limit last."""
     if not rows:
@@ -170,11 +178,8 @@ def timing_lines(rows: list[TimingRow]) -> list[str]:
     rest = [row for row in rows if row.margin is None]
     table = [("device", "quantity", "measured", "limits", "margin", "")]
     for row in [*worst_first(rows), *rest]:
-        margin = "" if row.margin is None else number_text(row.margin)
-        remark = "BROKEN" if not row.value.holds else ("thin" if row.thin else "")
-        table.append(
-            (row.device, row.value.name, row.text, row.limits_text, margin, remark)
-        )
+        cells = (row.device, row.value.name, row.text, row.limits_text)
+        table.append((*cells, row.margin_text, _remark(row)))
     widths = [max(map(len, column)) for column in zip(*table, strict=True)]
     lines = [
         "  ".join(

@@ -15,9 +15,25 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from harness.records import Measurement, Scalar
+from harness.digits import amount_text, limit_text, limits_text, number_text
+from harness.records import Measurement, Scalar, Side
 from harness.results.progress import StepRecord
 from harness.results.tally import DeviceResult
+
+__all__ = [
+    "ValueRow",
+    "limits_text",
+    "number_text",
+    "one_line",
+    "retries_text",
+    "safe_text",
+    "scalar_text",
+    "step_name",
+    "tries_text",
+    "unescaped",
+    "value_row",
+    "value_rows",
+]
 
 _FORM = r"x[0-9a-f]{2}|u[0-9a-f]{4}"
 _TURNING = "\u200e\u200f\u2028-\u202e\u2066-\u2069"
@@ -56,10 +72,14 @@ class ValueRow:
 
     Attributes:
         name: quantity.
-        value: with its uncertainty where it has one.
+        value: with its uncertainty where it has one; a bound says ``at most`` or
+            ``at least``.
         unit: ``-`` if it has none.
-        limits: ``limits 2.0000 .. 6.0000``, ``wanted external`` or ``no limits``.
-        verdict: ``ok``, ``outside`` or ``not judged``.
+        limits: ``limits 2 .. 6``, ``wanted external``, what else it was judged by, or
+            ``no limits``.
+        verdict: ``ok``, ``outside`` or ``not judged``; of a bound also ``high ok`` or
+            ``low ok`` where it leaves the other limit open, and ``undecided`` where it
+            leaves open all.
     """
 
     name: str
@@ -70,7 +90,7 @@ class ValueRow:
 
     @property
     def line(self) -> str:
-        """The fixed form: ``temperature = 4.2500 degC (limits 2.0000 .. 6.0000) ok``."""
+        """The fixed form: ``temperature = 4.25 degC (limits 2 .. 6) ok``."""
         unit = "" if self.unit == "-" else f" {self.unit}"
         return f"{self.name} = {self.value}{unit} ({self.limits}) {self.verdict}"
 
@@ -78,18 +98,28 @@ class ValueRow:
 def value_row(measurement: Measurement) -> ValueRow:
     """A measured value in words."""
     m = measurement
-    value = _value_text(m)
-    if m.uncertainty is not None:
-        value = f"{value} +- {number_text(m.uncertainty)}"
-    judged = m.low is not None or m.high is not None or m.wanted is not None
-    verdict = "ok" if m.holds else "outside"
     return ValueRow(
         name=one_line(m.name),
-        value=value,
+        value=_value_text(m),
         unit=one_line(m.unit) or "-",
         limits=_limits_text(m),
-        verdict=verdict if judged else "not judged",
+        verdict=_verdict(m),
     )
+
+
+def _verdict(m: Measurement) -> str:
+    if not m.is_judged:
+        return "not judged"
+    if not m.holds:
+        return "outside"
+    if m.shown:
+        return "ok"
+    met = [
+        word
+        for word, side in (("low", m.low_side), ("high", m.high_side))
+        if side is Side.MET
+    ]
+    return f"{met[0]} ok" if met else "undecided"
 
 
 def value_rows(result: DeviceResult) -> tuple[ValueRow, ...]:
@@ -103,15 +133,6 @@ def value_rows(result: DeviceResult) -> tuple[ValueRow, ...]:
     for spread in spreads.values():  # measured in other rounds than the one shown
         rows.extend(value_row(extreme) for extreme in spread.extremes)
     return tuple(rows)
-
-
-def number_text(value: float) -> str:
-    """Four decimals, or five digits and an exponent where those would not do."""
-    if isinstance(value, int):
-        return str(value)
-    if value == 0 or 1e-3 <= abs(value) < 1e9:
-        return f"{value:.4f}"
-    return f"{value:.4e}"
 
 
 def scalar_text(value: Scalar) -> str:
@@ -141,28 +162,15 @@ def retries_text(count: int) -> str:
 
 
 def _value_text(m: Measurement) -> str:
-    text = scalar_text(m.value)
-    if isinstance(m.value, str | bool):
-        return text
-    # rounding must not show a value inside limits that it misses, or the reverse
-    limits = [limit for limit in (m.low, m.high) if limit is not None]
-    if any(number_text(limit) == text and limit != m.value for limit in limits):
-        return repr(m.value)
-    return text
+    return scalar_text(m.value) if isinstance(m.value, str) else amount_text(m)
 
 
 def _limits_text(m: Measurement) -> str:
     if m.wanted is not None:
         return f"wanted {scalar_text(m.wanted)}"
     if m.low is None and m.high is None:
-        return "no limits"
-    low = "none" if m.low is None else number_text(_like(m.value, m.low))
-    high = "none" if m.high is None else number_text(_like(m.value, m.high))
+        return one_line(m.criterion) or "no limits"
+    low, high = (
+        "none" if limit is None else limit_text(limit) for limit in (m.low, m.high)
+    )
     return f"limits {low} .. {high}"
-
-
-def _like(value: Scalar, limit: float) -> float:
-    """A whole limit of a whole number is printed as one."""
-    if isinstance(value, int) and float(limit).is_integer():
-        return int(limit)
-    return float(limit)

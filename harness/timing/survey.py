@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 
 from harness.driver.bus import Bus
+from harness.records import Bound
 from harness.timing import device as device_times
 from harness.timing import line as line_times
 from harness.timing.edges import Edge
@@ -343,6 +344,6 @@ class Survey:
             value=seen_us if released_last else seen_us + doubt_us,
             uncertainty=doubt_us if released_last else 0.0,
             limit=limit if released_last else NO_LIMIT,
-            bound="" if released_last else "at most",
+            bound=None if released_last else Bound.AT_MOST,
             basis="slot period less the time that the line was low",
         )

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from math import log
+from math import ceil, floor, log
 
-from harness.records import Measurement
+from harness.records import Bound, Measurement
 from harness.timing.edges import Edge, Reach
 from harness.wire.circuit import OPEN_DRAIN
 from harness.wire.limits import Limit, SpeedLimits
@@ -112,7 +112,7 @@ class Timing:
         unit: us, ppm or nF.
         uncertainty: half width, 0 for a bound.
         limit: published limit; empty where there is none.
-        bound: ``""`` for a value, ``at most`` or ``at least`` for a bound.
+        bound: on which side of ``value`` the true value lies; None if it is ``value``.
         blur_us: from nearly never to nearly always.
         probes: probe points that it took.
         basis: formula or assumption, for the reader.
@@ -124,7 +124,7 @@ class Timing:
     unit: str = "us"
     uncertainty: float = 0.0
     limit: Limit = NO_LIMIT
-    bound: str = ""
+    bound: Bound | None = None
     blur_us: float = 0.0
     probes: int = 0
     basis: str = ""
@@ -137,24 +137,16 @@ class Timing:
 
     @property
     def margin_us(self) -> float | None:
-        """Distance to the nearer limit; negative beyond it; None without a limit."""
-        sides = []
-        if self.limit.low_us is not None:
-            sides.append(self.value - self.limit.low_us)
-        if self.limit.high_us is not None:
-            sides.append(self.limit.high_us - self.value)
-        return min(sides, default=None)
+        """Distance to the nearer limit; negative beyond it; None without a limit.
+
+        Of a bound only the limits count that it can be held against.
+        """
+        return self.as_measurement().margin
 
     @property
     def broken(self) -> bool:
         """True if the limit is missed beyond doubt."""
-        margin_us = self.margin_us
-        if self.bound == "at most":
-            # only known to be small: the low limit cannot be judged
-            high_us = self.limit.high_us
-            low_us = self.limit.low_us
-            return low_us is not None and self.value < low_us and high_us is not None
-        return margin_us is not None and margin_us < -self.uncertainty
+        return not self.as_measurement().holds
 
     @property
     def thin(self) -> bool:
@@ -166,18 +158,18 @@ class Timing:
         """As it goes to the journal."""
         return Measurement(
             name=self.label,
-            value=round(self.value, 4),
+            value=_kept(self.value, self.bound),
             unit=self.unit,
-            low=None if self.bound == "at most" else self.limit.low_us,
-            high=None if self.bound == "at least" else self.limit.high_us,
-            uncertainty=round(self.uncertainty, 4),
+            low=self.limit.low_us,
+            high=self.limit.high_us,
+            uncertainty=None if self.bound else round(self.uncertainty, 4),
+            bound=self.bound,
             beyond_doubt=True,
         )
 
     def as_evidence(self) -> dict[str, object]:
         """What the measurement does not carry, for pictures and readers."""
         return {
-            "bound": self.bound,
             "blur_us": round(self.blur_us, 4),
             "probes": self.probes,
             "basis": self.basis,
@@ -186,7 +178,19 @@ class Timing:
         }
 
 
-BOUND_OF = {Reach.INSIDE: "", Reach.BELOW: "at most", Reach.ABOVE: "at least"}
+BOUND_OF = {
+    Reach.INSIDE: None,
+    Reach.BELOW: Bound.AT_MOST,
+    Reach.ABOVE: Bound.AT_LEAST,
+}
+
+
+def _kept(value: float, bound: Bound | None) -> float:
+    """Four decimals; a bound is rounded away from what it bounds."""
+    if bound is None:
+        return round(value, 4)
+    away = ceil if bound is Bound.AT_MOST else floor
+    return away(round(value * 1e4, 6)) / 1e4
 
 
 def timing_of(

@@ -44,7 +44,7 @@ def test_as_good() -> None:
     verdict, sentence = _against(_normal(2, 25.02, 0.1), low=24.0, high=26.0)
     assert verdict is LotVerdict.AS_GOOD
     assert sentence.startswith("candidate is as good as the baseline in temperature: ")
-    assert "lies within +-0.1000 degC" in sentence
+    assert "lies within +-0.1 degC" in sentence
     assert "not shown to be larger" in sentence
 
 
@@ -52,7 +52,7 @@ def test_mean_beyond_the_margin() -> None:
     """A lot that is off by more than the margin is not as good."""
     verdict, sentence = _against(_normal(2, 25.3, 0.1))
     assert verdict is LotVerdict.NOT_AS_GOOD
-    assert "lies outside +-0.1000 degC" in sentence
+    assert "lies outside +-0.1 degC" in sentence
 
 
 def test_too_few_units() -> None:

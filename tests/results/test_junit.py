@@ -149,7 +149,7 @@ def test_pass_failure_error_skip(
     assert [child.tag for child in passed] == ["system-out"]
     assert passed[0].text == (
         "passed\n"
-        "temperature = 4.2500 degC (limits 2.0000 .. 6.0000) ok\n"
+        "temperature = 4.25 degC (limits 2 .. 6) ok\n"
         "device = A1 0000000000000001\n"
         "tries = 1"
     )
@@ -161,7 +161,7 @@ def test_pass_failure_error_skip(
     assert failed[0].text == (
         "temperature 6.5 degC is outside 2 .. 6 degC\n"
         "hint: compare with the reference thermometer\n"
-        "temperature = 6.5000 degC (limits 2.0000 .. 6.0000) outside"
+        "temperature = 6.5 degC (limits 2 .. 6) outside"
     )
     assert broken[0].tag == "error"
     assert broken[0].attrib == {"type": "no-echo", "message": "nothing came back"}
@@ -275,7 +275,7 @@ def test_rounds_are_one_case(script: Script, write: Write, reading: Reading) -> 
     assert len(case.findall("flakyFailure")) == 20
     lines = (case.findtext("system-out") or "").splitlines()
     assert lines[0] == "passed after 40 retries"
-    assert "temperature least = 3.0500 degC (limits 2.0000 .. 6.0000) ok" in lines
+    assert "temperature least = 3.05 degC (limits 2 .. 6) ok" in lines
     assert "tries = 80 in 40 rounds" in lines
     assert "rounds = 40 passed; values of round 40" in lines
     assert "retries = 40 (the first 20 are kept)" in lines
@@ -380,7 +380,7 @@ def test_case_properties_on_request(
     assert case[0].tag == "properties"
     assert case[0][0].attrib == {
         "name": "temperature",
-        "value": "4.0000 degC (limits 2.0000 .. 6.0000) ok",
+        "value": "4 degC (limits 2 .. 6) ok",
     }
 
 
@@ -393,7 +393,7 @@ def test_evidence_is_shown_and_cut(script: Script, write: Write) -> None:
     (case,) = _cases(write(_one(script, result))).values()
     lines = (case.findtext("system-out") or "").splitlines()
     assert "evidence supply = external" in lines
-    assert "evidence edge_us = 12.5000" in lines
+    assert "evidence edge_us = 12.5" in lines
     (echoes,) = [line for line in lines if line.startswith("evidence echoes")]
     assert echoes.endswith("(whole in the journal)")
     assert len(echoes) < 500

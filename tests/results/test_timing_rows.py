@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from harness.records import CheckResult, DeviceRef, Measurement, Outcome
+from harness.records import Bound, CheckResult, DeviceRef, Measurement, Outcome
 from harness.results.tally import DeviceResult
 from harness.results.timing_rows import (
     TimingRow,
@@ -14,19 +14,19 @@ from harness.results.timing_rows import (
 
 def row(
     name: str, value: float, *, low: float | None = None, high: float | None = None,
-    doubt: float = 0.3, device: str = "A1", bound: str = "", thin: bool = False,
+    doubt: float = 0.3, device: str = "A1", bound: Bound | None = None, thin: bool = False,
 ) -> TimingRow:  # fmt: skip
     measurement = Measurement(
         name=name, value=value, unit="us", low=low, high=high,
-        uncertainty=doubt, beyond_doubt=True,
+        uncertainty=None if bound else doubt, bound=bound, beyond_doubt=True,
     )  # fmt: skip
-    return TimingRow(device=device, value=measurement, bound=bound, thin=thin)
+    return TimingRow(device=device, value=measurement, thin=thin)
 
 
 ROWS = [
     row("read_0_hold", 30.0, low=15, high=60),
     row("sample_instant", 58.6, low=15, high=60, device="A5"),
-    row("shortest_low", 0.95, high=1.0, bound="at most"),
+    row("shortest_low", 0.95, high=1.0, bound=Bound.AT_MOST),
     row("capacitance", 0.5),
 ]
 
@@ -46,14 +46,14 @@ def test_share_is_relative_to_the_window() -> None:
 def test_explanation_names_device_value_limit_and_what_is_left() -> None:
     """One sentence an engineer can act on."""
     text = explanation(ROWS)
-    assert "sample_instant of A5 is 58.6000 +- 0.3000 us" in text
-    assert "has 1.4000 us left" in text
+    assert "sample_instant of A5 is 58.60 +- 0.30 us" in text
+    assert "has 1.40 us left" in text
 
 
 def test_broken_limit_is_said_so() -> None:
     """A value beyond its limit by more than its uncertainty misses it."""
     rows = [row("sample_instant", 13.0, low=15, high=60)]
-    assert "misses its limit by 2.0000 us" in explanation(rows)
+    assert "misses its limit by 2.00 us" in explanation(rows)
     assert "BROKEN" in timing_lines(rows)[1]
 
 

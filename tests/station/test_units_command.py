@@ -76,7 +76,7 @@ def test_a_units_history(slotproof: Slotproof) -> None:
     """By serial number or ROM code: tests, values with limits, sources, the other unit."""
     code, out, _ = slotproof("units", "show", "C")
     assert code == 0
-    assert "temperature 25.0000 degC (limits 20.0000 .. 22.0000)" in out
+    assert "temperature 25 degC (limits 20 .. 22)" in out
     assert "plan probe unit (sha256 " in out
     assert "place left" in out
     by_rom = slotproof("units", "show", ROM)[1]

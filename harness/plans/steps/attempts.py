@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+from harness.digits import limit_text, plain_text, quantity_text
 from harness.errors import (
     AdapterError,
     DeviceAbsent,
@@ -19,7 +20,7 @@ from harness.errors import (
 from harness.families.shapes.readings import quality_of
 from harness.plans.schema_bodies import StepBody
 from harness.plans.steps.context import Context
-from harness.records import Attempt, CheckResult, DeviceRef, Measurement, Outcome
+from harness.records import Attempt, CheckResult, DeviceRef, Measurement, Outcome, Side
 
 OUTCOME_OF: dict[type[SlotproofError], Outcome] = {
     UsageError: Outcome.ERROR,
@@ -99,28 +100,15 @@ def with_cause(result: CheckResult, cause: str, hint: str) -> CheckResult:
     )
 
 
-def shown(value: object) -> str:
-    """A value as printed: floats with four decimals at most."""
-    return (
-        f"{value:.4f}".rstrip("0").rstrip(".")
-        if isinstance(value, float)
-        else str(value)
-    )
-
-
 def sentence(value: Measurement) -> str:
     """What is wrong with a value, with the numbers."""
     unit = f" {value.unit}" if value.unit else ""
-    got = f"{value.name} is {shown(value.value)}{unit}"
+    got = f"{value.name} is {quantity_text(value)}"
     if value.wanted is not None:
-        return f"{got}, wanted {shown(value.wanted)}{unit}"
-    if (
-        isinstance(value.value, int | float)
-        and value.low is not None
-        and value.value < value.low
-    ):
-        return f"{got}, below the low limit {shown(value.low)}{unit}"
-    return f"{got}, above the high limit {shown(value.high)}{unit}"
+        return f"{got}, wanted {plain_text(value.wanted, value.unit)}"
+    if value.low is not None and value.low_side is Side.MISSED:
+        return f"{got}, below the low limit {limit_text(value.low)}{unit}"
+    return f"{got}, above the high limit {limit_text(value.high or 0.0)}{unit}"
 
 
 def attempt(

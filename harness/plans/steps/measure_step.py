@@ -6,11 +6,18 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from functools import partial
 
+from harness.digits import (
+    limit_text,
+    limits_text,
+    number_text,
+    quantity_text,
+    uncertain_text,
+)
 from harness.errors import CannotOverdrive, NobodyAnswers
 from harness.plans.schema_measure import Measure
 from harness.plans.steps.attempts import attempt, judged
 from harness.plans.steps.context import Context
-from harness.records import CheckResult, DeviceRef, Outcome
+from harness.records import CheckResult, DeviceRef, Measurement, Outcome
 from harness.timing.survey import (
     DEVICE_NAMES,
     LINE_NAMES,
@@ -158,7 +165,7 @@ def _judge(body: Measure, timings: list[Timing]) -> CheckResult:
     values = [timing.as_measurement() for timing in limited]
     result = judged(*values, evidence=evidence)
     if result.outcome is Outcome.PASSED:
-        return result
+        return _undecided(body, values) or result
     found = zip(bare, limited, strict=True)
     without, broken = next(two for two in found if not two[1].as_measurement().holds)
     if without.as_measurement().holds and body.margin_us is not None:
@@ -168,12 +175,34 @@ def _judge(body: Measure, timings: list[Timing]) -> CheckResult:
             message=_thin(without, body.margin_us),
             hint=MARGIN_HINT,
         )
+    doubt = uncertain_text(broken.value, broken.uncertainty).partition(" +- ")[2]
+    beyond = f" by more than its uncertainty of {doubt} {broken.unit}" if doubt else ""
     return replace(
         result,
         kind="timing",
-        message=f"{result.message} by more than its uncertainty of "
-        f"{broken.uncertainty:.2f} {broken.unit}",
+        message=result.message + beyond,
         hint=TIMING_HINTS.get(broken.name, result.hint),
+    )
+
+
+def _undecided(body: Measure, values: list[Measurement]) -> CheckResult | None:
+    """An error where a bound leaves a limit open that the plan itself names."""
+    if body.low is None and body.high is None and body.margin_us is None:
+        return None
+    left = [value for value in values if not value.shown]
+    if not left:
+        return None
+    told = "; ".join(
+        f"{value.name} is {quantity_text(value)}, "
+        f"limits {limits_text(value.low, value.high)}"
+        for value in left
+    )
+    return CheckResult(
+        outcome=Outcome.ERROR,
+        kind="undecided",
+        message=f"the slots of this adapter cannot tell: {told}",
+        hint="use an adapter whose rates reach there, or widen the plan's limits",
+        measurements=tuple(values),
     )
 
 
@@ -184,9 +213,10 @@ def _thin(timing: Timing, wanted_us: float) -> str:
         low is not None and timing.value - low < high - timing.value
     )
     side, limit_us = ("low", low) if near_low else ("high", high)
+    unit = timing.unit
+    margin = number_text(timing.margin_us or 0.0, timing.uncertainty)
     return (
-        f"{timing.label} is {timing.value:.2f} {timing.unit} (+- {timing.uncertainty:.2f}), "
-        f"inside the {side} limit of {limit_us:g} {timing.unit}; its margin of "
-        f"{timing.margin_us or 0.0:.2f} {timing.unit} is below the {wanted_us:g} "
-        f"{timing.unit} that the plan demands"
+        f"{timing.label} is {quantity_text(timing.as_measurement())}, "
+        f"inside the {side} limit of {limit_text(limit_us or 0.0)} {unit}; its margin of "
+        f"{margin} {unit} is below the {limit_text(wanted_us)} {unit} that the plan demands"
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from harness.digits import amount_text, limit_text
 from harness.errors import (
     AdapterError,
     AdapterUnplugged,
@@ -11,7 +12,7 @@ from harness.errors import (
 from harness.families.registry import unit_of
 from harness.plans.schema_soak import Soak
 from harness.plans.steps.soak_tally import SoakCounts, Tally
-from harness.records import CheckResult, Measurement, Outcome
+from harness.records import Bound, CheckResult, Measurement, Outcome
 
 _BROKEN_HINT = (
     "see each device below: one device is a branch or a part, all together are line, "
@@ -148,6 +149,7 @@ def _rates(body: Soak, *, of: str, failed: int, asked: int) -> tuple[Measurement
             value=float(f"{bound:.6g}"),
             unit=_PER_TRY,
             high=claim.error_rate if claim and claim.of == of else None,
+            bound=Bound.AT_MOST,
         ),
     )
 
@@ -155,10 +157,10 @@ def _rates(body: Soak, *, of: str, failed: int, asked: int) -> tuple[Measurement
 def _unproven(rates: tuple[Measurement, ...]) -> str:
     """What the plan claims and the soak did not prove; empty if all is proved."""
     for rate in rates:
-        if not rate.holds:
+        if not rate.shown:
             return (
-                f"an error rate of at most {rate.value:.3g} is proved, "
-                f"the plan claims {rate.high:g}"
+                f"an error rate of {amount_text(rate)} is proved, "
+                f"the plan claims {limit_text(rate.high or 0.0)}"
             )
     return ""
 
