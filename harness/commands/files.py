@@ -54,12 +54,22 @@ def check(
         raise PlanError(problems)
     fixture = fixtures[0] if len(fixtures) == 1 else None
     uses = {plan.source.name: require_named(plan, fixture) for plan in plans}
-    for kind, loaded in (("plan", plans), ("fixture", fixtures)):
-        for item in loaded:
+    for kind, items in (("plan", plans), ("fixture", fixtures)):
+        for item in items:
             typer.echo(f"{item.source.name}: {kind} {item.title!r} is in order")
             _show_hazards(uses.get(item.source.name, []))
+    _show_seating(fixtures)
     for plan in plans:
         _show_soaks(plan, fixture)
+
+
+def _show_seating(fixtures: list[Fixture]) -> None:
+    """What a run will not know about sockets without a ROM code."""
+    from harness.plans.seating import outlook  # noqa: PLC0415
+
+    for fixture in fixtures:
+        for text in outlook(fixture):
+            typer.echo(f"{fixture.source.name}: {text}")
 
 
 def _show_soaks(plan: Plan, fixture: Fixture | None) -> None:

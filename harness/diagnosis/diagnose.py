@@ -8,7 +8,7 @@ more is written.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Any
@@ -109,6 +109,8 @@ class Examination:
     Args:
         bus: the open bus; nothing about it need have been proved.
         expected: what the fixture declares.
+        seated: the same once the devices are found: then one that no ROM code of the
+            fixture names may turn out to be the only one for its socket.
         feed: holds the line up after a command, see ``probes_devices.Feed``.
         sessions: a fresh session with a device, for what its family can be asked.
         failed: the check of a plan that shall be explained, or None.
@@ -121,6 +123,7 @@ class Examination:
         bus: Bus,
         *,
         expected: Expected,
+        seated: Callable[[Iterable[str]], Expected] | None = None,
         feed: Feed,
         sessions: SessionOf,
         failed: FailedCheck | None = None,
@@ -129,6 +132,7 @@ class Examination:
     ) -> None:
         self._bus = bus
         self._tell = tell
+        self._seated = seated
         self._feed = feed
         self._sessions = sessions
         self._effort = effort or Effort()
@@ -163,6 +167,7 @@ class Examination:
             self._probe("edges", f"{effort.slots} slots, nobody addressed", self._edges)
         if self._worth_addressing():
             self._probe("search", f"{effort.scans} searches of the bus", self._scan)
+            self._seat()
             self._devices()
         self._take_stock()
         if self.evidence.idle is not None:
@@ -283,6 +288,11 @@ class Examination:
             )
         self._probe("search again", "is everybody still there?", self._scan_again)
         self._take(devices=tuple(map(self._with_conversions, self.evidence.devices)))
+
+    def _seat(self) -> None:
+        scans = self.evidence.scans
+        if self._seated is not None and scans is not None:
+            self._take(expected=self._seated(scans.found))
 
     def _roms(self) -> list[RomCode]:
         scans = self.evidence.scans

@@ -18,12 +18,15 @@ class Session(Protocol):
 
     ``memory`` keeps what was learned about this device during the run (its supply,
     its settings), so that it is not asked for again and again. ``loop_backs`` tells
-    which of its outputs the fixture wires to which of its inputs.
+    which of its outputs the fixture wires to which of its inputs; ``seat_doubt`` says,
+    where the fixture leaves it open in which socket the device sits, why and what to
+    write, and is empty otherwise.
     """
 
     rom: RomCode
     memory: dict[str, Any]
     loop_backs: Mapping[str, str]
+    seat_doubt: str
 
     @property
     def clock(self) -> Clock:

@@ -211,14 +211,20 @@ class Runner:
             fault = caught
         if not devices:
             for leaf in leaves:
-                self._none_to_do_it_on(leaf, fault)
+                self._none_to_do_it_on(leaf, body, fault)
         return devices
 
-    def _none_to_do_it_on(self, leaf: StepItem, fault: SlotproofError | None) -> None:
+    def _none_to_do_it_on(
+        self, leaf: StepItem, body: ForEach, fault: SlotproofError | None
+    ) -> None:
+        untied = self.context.seating.untied
+        doubts = [untied[name] for name in body.sockets or () if name in untied]
         result = CheckResult(
-            outcome=Outcome.FAILED,
+            outcome=Outcome.ERROR if doubts else Outcome.FAILED,
             kind="no-device",
-            message="no device on the bus is meant by this for_each",
+            message="; ".join(
+                ["no device on the bus is meant by this for_each", *doubts[:1]]
+            ),
             hint="see the enumerate step: are the devices in their sockets?",
         )
         if fault is not None:

@@ -348,14 +348,6 @@ class Fixture(FromFile):
                 return socket.name
         return ""
 
-    def sense_mohm_of(self, rom_code: str) -> float | None:
-        """Sense resistor at the socket that expects this ROM code, or None."""
-        name = self.socket_of(rom_code)
-        said = (s.expect.sense_mohm for s in self.sockets if name and s.name == name)
-        return next(said, None)
-
-    def loop_backs_of(self, rom_code: str) -> dict[str, str]:
-        """Output to input, as wired at the socket that expects this ROM code."""
-        name = self.socket_of(rom_code)
-        wired = (s.loop_backs for s in self.sockets if name and s.name == name)
-        return dict(next(wired, {}))
+    def socket_named(self, name: str) -> Socket | None:
+        """The socket of that name, or None."""
+        return next((socket for socket in self.sockets if socket.name == name), None)

@@ -6,9 +6,10 @@ import csv
 from collections.abc import Iterable, Iterator
 from typing import TextIO
 
+from harness.digits import limit_text
 from harness.results.ledger import Conflict
 from harness.results.ledger_entry import Reading, UnitTest
-from harness.results.wording import number_text, one_line
+from harness.results.wording import one_line
 
 TEST_COLUMNS = (
     "started_at", "unit_serial", "lot", "station", "place", "outcome", "reason_step",
@@ -75,7 +76,7 @@ def _value_line(value: Reading) -> str:
 
 
 def _limit(limit: float | None) -> str:
-    return "none" if limit is None else number_text(limit)
+    return "none" if limit is None else limit_text(limit)
 
 
 def write_csv(tests: Iterable[UnitTest], out: TextIO, *, values: bool) -> None:

@@ -7,11 +7,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from harness.digits import limit_text, number_text
 from harness.quality.rates import proportion_bounds
 from harness.records import Outcome
 from harness.results.ledger_entry import Reading, UnitTest
 from harness.results.page import fill, write_page
-from harness.results.wording import number_text
 from harness.station.shift_record import ShiftRecord, Unit
 from harness.station.tally import reason_text
 
@@ -201,7 +201,7 @@ def _limits(reading: Reading) -> str:
     if reading.low is None and reading.high is None:
         return "-"
     ends = (reading.low, reading.high)
-    return " .. ".join("none" if end is None else number_text(end) for end in ends)
+    return " .. ".join("none" if end is None else limit_text(end) for end in ends)
 
 
 def _clock(at: str) -> str:

@@ -47,6 +47,7 @@ class Script:
         self.rom = rom
         self.memory: dict[str, Any] = {}
         self.loop_backs: dict[str, str] = {}
+        self.seat_doubt = ""
         self.lines = list(lines)
         self.notes: list[tuple[str, dict[str, Any]]] = []
         self.held_s: list[float] = []

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 from harness.records import CheckResult, Outcome
+from harness.results.wording import value_row
 from harness.wire.romcode import RomCode
 
 Make = Callable[..., Any]
@@ -176,3 +177,74 @@ def test_hint_of_the_plan_wins(run_plan: Make, three: Make) -> None:
     ran = run_plan("- verify: {hint: look under the lid}", data)
     assert ran.shown("1", "S1").hint == "look under the lid"
     assert ran.shown("1", "S2").hint == ""
+
+
+# -- hints and verdicts fit what happened -------------------------------------------------
+
+
+def test_too_many_devices_are_named(run_plan: Make, three: Make) -> None:
+    """Nothing is missing, so nothing is to be reseated: the extra one is named."""
+    data = three()
+    extra = RomCode.build(0x01, 7)
+    data["sockets"].pop(2)
+    data["simulation"]["devices"][2].pop("socket", None)
+    result = run_plan("- enumerate: {count: 2}", data).shown("1")
+    assert result.message.startswith("3 devices found, 2 expected; named by no socket")
+    assert f"{extra} (family 01h" in result.message
+    assert "take out" in result.hint
+    assert "reseat" not in result.hint
+
+
+def test_too_many_for_the_plan_alone(run_plan: Make, three: Make) -> None:
+    """All are named by the fixture: then the plan is wrong, not the bus."""
+    result = run_plan("- enumerate: {count: 2}", three()).shown("1")
+    assert "plan and fixture disagree" in result.hint
+
+
+def test_another_device_in_the_socket(run_plan: Make, three: Make) -> None:
+    """Right family, other ROM code: it is named beside the one that is missing."""
+    data = three()
+    data["sockets"][1]["expect"] = {"rom_code": str(RomCode.build(0x28, 99))}
+    ran = run_plan("- enumerate: {count: 3, match_sockets: true}", data)
+    missing = next(
+        r.shown for r in ran.step("1").results if r.outcome is Outcome.FAILED
+    )
+    assert f"found and named by no socket: {RomCode.build(0x28, 6)}" in missing.message
+    assert f"`rom_code: {RomCode.build(0x28, 6)}`" in missing.hint
+
+
+def test_scans_that_differ_are_no_matter_of_reseating(
+    run_plan: Make, three: Make
+) -> None:
+    """A device that comes and goes is named with the number of scans it was in."""
+    steps = "- reset: {}\n- enumerate: {scans: 8}"
+    start_s = run_plan(steps, three()).started_s("2")
+    gone = {"kind": "device-drops-off", "device": "S2", "at_s": start_s + 0.5}
+    result = run_plan(steps, three(faults=[gone])).shown("2")
+    assert result.kind == "unsteady"
+    assert "S2 (" in result.message
+    assert "comes and goes" in result.hint
+
+
+def test_a_wrong_number_in_alarm_has_its_own_advice(
+    run_plan: Make, bench_data: Make, new_device: Make
+) -> None:
+    """Whoever is not in alarm need not be missing."""
+    limits = {"alarm_high_degc": 30, "alarm_low_degc": 0}
+    data = bench_data([new_device(0x28, 5, temperature_degc=40.0, **limits)])
+    for count, hint in ((2, "convert before it"), (0, "their value and alarm limits")):
+        steps = [{"convert": {}}, {"enumerate": {"alarm": True, "count": count}}]
+        result = run_plan(steps, data).shown("2")
+        assert hint in result.hint
+        assert f"1 device in alarm found, {count} expected" in result.message
+
+
+def test_a_proved_rom_code_is_judged(run_plan: Make, three: Make) -> None:
+    """Not "no limits, not judged": the step says what it was judged by."""
+    ran = run_plan("- enumerate: {families: [0x28, 0x01]}\n- verify: {}", three())
+    lines = [value_row(ran.shown(step, "S1").measurements[0]).line for step in "12"]
+    code = RomCode.build(0x28, 5)
+    assert lines == [
+        f"rom_code = {code} (CRC right, family allowed, expected in S1) ok",
+        f"rom_code = {code} (answers a directed search) ok",
+    ]

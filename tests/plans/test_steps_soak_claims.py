@@ -62,7 +62,7 @@ def test_a_claim_that_is_not_proved_fails(run_plan: Make, two: Make) -> None:
     ran = run_plan(steps, two())
     bus = ran.shown("1")
     assert (ran.code, bus.outcome, bus.kind) == (1, Outcome.FAILED, "claim")
-    assert "0.095 is proved, the plan claims 0.05" in bus.message
+    assert "0.0951 is proved, the plan claims 0.05" in bus.message
     steps[0]["soak"]["cycles"] = 20
     assert run_plan(steps, two()).code == 0
 

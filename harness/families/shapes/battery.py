@@ -110,6 +110,11 @@ class CurrentSense:
             UsageError: nobody said what it is.
         """
         known = self.known_mohm(session)
+        if known is None and session.seat_doubt:
+            raise UsageError(
+                f"no sense_mohm of the fixture applies here: {session.seat_doubt}",
+                hint="or give it first: configure with settings: {sense_mohm: ...}",
+            )
         if known is None:
             raise UsageError(
                 "the sense resistor of this device is not known",

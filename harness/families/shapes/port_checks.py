@@ -106,6 +106,11 @@ def wired_pairs(
             pairs = {output: pairs[output]} if output in pairs else {}
     elif options.given("input"):
         raise UsageError("input is given without the output", hint="give both")
+    if not pairs and session.seat_doubt:
+        raise UsageError(
+            f"no loop_backs of the fixture apply here: {session.seat_doubt}",
+            hint="or give output and input of this step",
+        )
     if not pairs:
         raise UsageError(
             "the fixture does not say which output is wired to which input",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import partial
 
 from harness.driver.search import (
@@ -15,9 +16,18 @@ from harness.driver.search import (
 from harness.errors import DeviceAbsent, NobodyAnswers
 from harness.families.registry import family_of
 from harness.plans.schema_bodies import Enumerate, Reset, Verify
+from harness.plans.schema_fixture import Fixture
+from harness.plans.seating import line_to_write
 from harness.plans.steps.attempts import attempt, judged
 from harness.plans.steps.context import Context
 from harness.plans.steps.converting import make_up_flags
+from harness.plans.steps.enumeration_faults import (
+    COMES_AND_GOES,
+    count_fault,
+    listed,
+    missing_from,
+    strangers,
+)
 from harness.records import CheckResult, DeviceRef, Measurement, Outcome
 from harness.wire.frames import Presence
 from harness.wire.romcode import RomCode
@@ -27,13 +37,8 @@ _PRESENCE_HINTS = {
     Presence.LATE: "a device answers later than 60 us: look for a slow edge, low supply, or a bad part",
     Presence.LONG: "presence lasts longer than 300 us after release: look for a slow edge, a bad part, or a part that signals",
     Presence.UNCLEAR: "two lows after the reset: look for noise or a device just being plugged in",
-    Presence.SEEN: "somebody answers where nobody should: empty the sockets",
+    Presence.SEEN: "a device answers where none should: empty the sockets",
 }
-
-
-_COMES_AND_GOES = (
-    "it comes and goes: look for a loose contact, a marginal supply, or noise"
-)
 
 
 def run_reset(context: Context, body: Reset) -> Iterator[CheckResult]:
@@ -59,17 +64,30 @@ def _reset(context: Context, body: Reset) -> CheckResult:
     evidence = {"presence": dict(counts), "echoes": dict(echoes)}
     if first_wrong is None:
         return judged(value, evidence=evidence)
-    number, presence = first_wrong
-    wrong = body.times - counts[wanted]
-    kind = "no-presence" if presence is Presence.ABSENT else f"presence-{presence}"
+    number, first = first_wrong
+    wrong = counts - Counter({wanted: counts[wanted]})
+    told = ", ".join(
+        f"{presence} {count}" if len(wrong) > 1 else str(presence)
+        for presence, count in wrong.most_common()
+    )
     return CheckResult(
         outcome=Outcome.FAILED,
-        kind=kind,
-        message=f"{wrong} of {body.times} resets: presence {presence}, first at reset {number}",
-        hint=_COMES_AND_GOES if counts[wanted] else _PRESENCE_HINTS.get(presence, ""),
+        kind="no-presence" if first is Presence.ABSENT else f"presence-{first}",
+        message=f"{wrong.total()} of {body.times} resets: presence {told}, "
+        f"first at reset {number}",
+        hint=_presence_hint(wrong, counts, wanted),
         measurements=(value,),
         evidence=evidence,
     )
+
+
+def _presence_hint(
+    wrong: Counter[Presence], counts: Counter[Presence], wanted: Presence
+) -> str:
+    """Advice for what came most often; what is only there at times comes and goes."""
+    worst = wrong.most_common(1)[0][0]
+    plain = worst in (Presence.ABSENT, Presence.SEEN)
+    return COMES_AND_GOES if plain and counts[wanted] else _PRESENCE_HINTS[worst]
 
 
 # -- enumerate -----------------------------------------------------------------
@@ -139,7 +157,12 @@ def _judge_enumeration(
     problem = _unsound(rejected, last) if body.unique and not body.alarm else None
     if problem is None:
         result = judged(*values, evidence=evidence)
-        return _explain_count(context, result, codes)
+        fault = count_fault(
+            context.fixture, body, [frozenset(map(str, s.found)) for s in scans]
+        )
+        if result.outcome is Outcome.PASSED or fault is None:
+            return result
+        return replace(result, kind=fault.kind, message=fault.message, hint=fault.hint)
     return CheckResult(
         outcome=Outcome.FAILED,
         kind="rom-code",
@@ -171,35 +194,11 @@ def _unsound(rejected: list[str], scan: Enumeration) -> tuple[str, str] | None:
     return None
 
 
-def _explain_count(
-    context: Context, result: CheckResult, codes: set[str]
-) -> CheckResult:
-    """Name the sockets that miss their device when the count is wrong."""
-    if result.outcome is Outcome.PASSED:
-        return result
-    missing = [
-        f"{socket.name} ({socket.expect.rom_code})"
-        for socket in context.fixture.sockets
-        if socket.expect.rom_code and socket.expect.rom_code not in codes
-    ]
-    message = result.message
-    if missing:
-        message += f"; not found: {', '.join(missing)}"
-    return CheckResult(
-        outcome=result.outcome,
-        kind="count",
-        message=message,
-        hint="reseat what is missing; two parts with one ROM code count once",
-        measurements=result.measurements,
-        evidence=result.evidence,
-    )
-
-
 def _prove(context: Context, body: Enumerate, device: DeviceRef) -> CheckResult:
     """ROM code and family of a found device; a newcomer must pass a directed search."""
     family = family_of(device.family)
     evidence: dict[str, object] = {"family": family.name}
-    if not device.socket:
+    if not context.fixture.socket_of(device.rom_code):
         rom = RomCode.parse(device.rom_code)
         with context.at_speed(body, rom):
             answers = verify(context.bus, rom)
@@ -209,47 +208,83 @@ def _prove(context: Context, body: Enumerate, device: DeviceRef) -> CheckResult:
                 hint="look for noise or slow edges; scan again",
             )
         evidence["newcomer"] = True
+    named = context.fixture.socket_of(device.rom_code)
     if body.families is not None and device.family not in body.families:
         allowed = ", ".join(f"{code:02X}h" for code in body.families)
         return CheckResult(
             outcome=Outcome.FAILED,
             kind="family",
             message=f"family {device.family:02X}h ({family.name}) is not one of {allowed}",
-            hint="check that the right part is in the socket",
+            hint=f"plan and fixture disagree: socket {named} expects this very device"
+            if named
+            else "take it out, or add its family to families in the plan",
             evidence=evidence,
         )
+    proofs = ["CRC right"]
+    if body.families is not None:
+        proofs.append("family allowed")
+    proofs.append(f"expected in {named}" if named else "answers a directed search")
     return judged(
-        Measurement(name="rom_code", value=device.rom_code), evidence=evidence
+        Measurement(
+            name="rom_code", value=device.rom_code, criterion=", ".join(proofs)
+        ),
+        evidence=evidence,
     )
 
 
-def _match_sockets(context: Context, devices: list[DeviceRef]) -> Iterator[CheckResult]:
-    codes = {device.rom_code for device in devices}
-    spare = Counter(device.family for device in devices if not device.socket)
-    for socket in context.fixture.sockets:
-        expect = socket.expect
-        if expect.rom_code and expect.rom_code not in codes:
-            yield _not_in_socket(socket.name, expect.rom_code)
-        elif not expect.rom_code and expect.family is not None:
-            if not spare[expect.family]:
-                yield CheckResult(
-                    outcome=Outcome.FAILED,
-                    kind="device-absent",
-                    message=f"socket {socket.name}: no device of family {expect.family:02X}h is left for it",
-                    hint=DeviceAbsent.default_hint,
-                )
-            spare[expect.family] -= 1
+def _match_sockets(context: Context, found: list[DeviceRef]) -> Iterator[CheckResult]:
+    fixture, codes = context.fixture, [device.rom_code for device in found]
+    left = strangers(fixture, codes)
+    spare = Counter(RomCode.parse(code).family for code in left)
+    for socket in missing_from(fixture, codes):
+        yield _not_in_socket(fixture, socket.name, socket.expect.rom_code or "", codes)
+    for socket in fixture.sockets:
+        family = socket.expect.family
+        if socket.expect.rom_code or family is None:
+            continue
+        if not spare[family]:
+            others = [c for c in left if RomCode.parse(c).family != family]
+            yield _empty_socket(socket.name, family, others)
+        spare[family] -= 1
 
 
-def _not_in_socket(name: str, rom_code: str) -> CheckResult:
+def _empty_socket(name: str, family: int, others: list[str]) -> CheckResult:
+    message = f"socket {name}: no device of family {family:02X}h is left for it"
+    if not others:
+        return CheckResult(
+            outcome=Outcome.FAILED,
+            kind="device-absent",
+            message=message,
+            hint=DeviceAbsent.default_hint,
+        )
     return CheckResult(
         outcome=Outcome.FAILED,
-        device=DeviceRef(
-            rom_code=rom_code, family=RomCode.parse(rom_code).family, socket=name
-        ),
         kind="device-absent",
-        message=f"socket {name}: {rom_code} was not found",
-        hint=DeviceAbsent.default_hint,
+        message=f"{message}; found and named by no socket: {listed(others)}",
+        hint=f"a device of another family may sit there: check what is in {name}",
+    )
+
+
+def _not_in_socket(
+    fixture: Fixture, name: str, rom_code: str, found: list[str]
+) -> CheckResult:
+    family = RomCode.parse(rom_code).family
+    message, hint = (
+        f"socket {name}: {rom_code} was not found",
+        DeviceAbsent.default_hint,
+    )
+    if others := strangers(fixture, found, family):
+        message += f"; found and named by no socket: {listed(others)}"
+        hint = (
+            f"another device of the same family may sit in {name}: put the right one "
+            f"in, or write `rom_code: {others[0]}` there if it is that one"
+        )
+    return CheckResult(
+        outcome=Outcome.FAILED,
+        device=DeviceRef(rom_code=rom_code, family=family, socket=name),
+        kind="device-absent",
+        message=message,
+        hint=hint,
     )
 
 
@@ -267,6 +302,7 @@ def run_verify(context: Context, body: Verify) -> Iterator[CheckResult]:
                 outcome=Outcome.SKIPPED,
                 kind="no-rom-code",
                 message=f"socket {socket.name} has no ROM code in the fixture",
+                hint=f"write {line_to_write(socket)}",
             )
             continue
         device = context.ref(RomCode.parse(code))
@@ -276,4 +312,10 @@ def run_verify(context: Context, body: Verify) -> Iterator[CheckResult]:
 def _verify(context: Context, body: Verify, device: DeviceRef) -> CheckResult:
     with context.at_speed(body, RomCode.parse(device.rom_code)):
         context.session(device).verify()
-    return judged(Measurement(name="rom_code", value=device.rom_code))
+    return judged(
+        Measurement(
+            name="rom_code",
+            value=device.rom_code,
+            criterion="answers a directed search",
+        )
+    )

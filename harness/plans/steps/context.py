@@ -24,6 +24,7 @@ from harness.plans.schema_bodies import AtSpeed, StepBody
 from harness.plans.schema_fixture import Fixture
 from harness.plans.schema_plan import Plan
 from harness.plans.schema_steps import StepItem
+from harness.plans.seating import Seating, seat
 from harness.plans.steps.conversions import Conversions
 from harness.records import DeviceRef
 from harness.results.soak_night import Night
@@ -93,9 +94,12 @@ class DeviceSession(_Selected):
         note: Callable[..., None] | None = None,
         loop_backs: Mapping[str, str] | None = None,
         memory: Mapping[str, Any] | None = None,
+        *,
+        seat_doubt: str = "",
     ) -> None:
         super().__init__(bus, rom)
         self.rom = rom
+        self.seat_doubt = seat_doubt
         self.memory: dict[str, Any] = dict(memory or {})
         self.loop_backs: Mapping[str, str] = dict(loop_backs or {})
         self._note = note
@@ -169,16 +173,29 @@ def session_of(
     rom: RomCode,
     fixture: Fixture,
     note: Callable[..., None] | None = None,
+    *,
+    seating: Seating | None = None,
 ) -> DeviceSession:
-    """A fresh session, with what the fixture says about the device's socket."""
+    """A fresh session, with what the fixture says about the device's socket.
+
+    Args:
+        bus: the open bus.
+        rom: the device.
+        fixture: what the bench is.
+        note: writes a line in the journal.
+        seating: of the devices found; without one only ROM codes in the fixture tie.
+    """
     code = str(rom)
-    known = {SENSE_KEY: fixture.sense_mohm_of(code)}
+    seats = seating or seat(fixture, [code])
+    socket = seats.facts.get(code)
+    known = {SENSE_KEY: socket.expect.sense_mohm if socket else None}
     return DeviceSession(
         bus,
         rom,
         note,
-        fixture.loop_backs_of(code),
+        socket.loop_backs if socket else {},
         {key: value for key, value in known.items() if value is not None},
+        seat_doubt=seats.doubts.get(code, ""),
     )
 
 
@@ -213,6 +230,7 @@ class Context:
         ran: numbers of the leaf steps that have begun in this run.
         deselected: numbers of the leaf steps that will not run, by the user's choice.
         conversions: which conversion each device holds.
+        seating: which of the devices found sits in which socket.
     """
 
     bus: Bus
@@ -230,6 +248,7 @@ class Context:
     deselected: frozenset[str] = frozenset()
     conversions: Conversions = field(init=False)
     _remarks: list[str] = field(default_factory=list)
+    seating: Seating = field(default_factory=Seating)
     _sessions: dict[str, DeviceSession] = field(default_factory=dict)
     _wiring: dict[str, dict[str, Any]] = field(default_factory=dict)
     _survey: Survey | None = None
@@ -287,7 +306,9 @@ class Context:
         """The session of a device; what it remembers lasts for the run."""
         if device.rom_code not in self._sessions:
             rom = RomCode.parse(device.rom_code)
-            session = session_of(self.bus, rom, self.fixture, self.note)
+            session = session_of(
+                self.bus, rom, self.fixture, self.note, seating=self.seating
+            )
             session.memory |= self._wiring.get(device.rom_code, {})
             self._sessions[device.rom_code] = session
         return self._sessions[device.rom_code]
@@ -353,11 +374,12 @@ class Context:
         self.forget("the adapter was away, and the supply perhaps with it")
 
     def ref(self, rom: RomCode) -> DeviceRef:
-        """A device with its socket, where the fixture knows the ROM code."""
+        """A device with its socket, where fixture and search leave no doubt about it."""
+        code = str(rom)
         return DeviceRef(
-            rom_code=str(rom),
+            rom_code=code,
             family=rom.family,
-            socket=self.fixture.socket_of(str(rom)),
+            socket=self.fixture.socket_of(code) or self.seating.tied.get(code, ""),
         )
 
     def take(self, enumeration: Enumeration) -> list[DeviceRef]:
@@ -368,6 +390,7 @@ class Context:
             if device.rom_code not in found:
                 why = f"{self.here} did not find the device"
                 self.conversions.lose(device.rom_code, why)
+        self._seat(enumeration)
         order = [socket.name for socket in self.fixture.sockets]
         self.devices = sorted(
             (self.ref(rom) for rom in enumeration.found),
@@ -378,6 +401,28 @@ class Context:
             ),
         )
         return self.devices
+
+    def _seat(self, enumeration: Enumeration) -> None:
+        """Tie devices to sockets; a session made under another tie is made anew."""
+        before = self.seating
+        self.seating = seat(self.fixture, map(str, enumeration.found))
+        for code in set(self._sessions):
+            if before.facts.get(code) != self.seating.facts.get(code):
+                self._drop_session(code)
+        for code, name in self.seating.tied.items():
+            if before.tied.get(code) != name:
+                self.note(
+                    "note",
+                    text=f"{code} is the only device of its family that socket {name} "
+                    "can hold: taken to sit there",
+                )
+
+    def _drop_session(self, code: str) -> None:
+        session = self._sessions.pop(code)
+        socket = self.seating.facts.get(code)
+        said = socket.expect.sense_mohm if socket else None
+        if SENSE_KEY in session.memory and said is None:
+            self._wiring[code] = {SENSE_KEY: session.memory[SENSE_KEY]}
 
     def known_devices(self) -> list[DeviceRef]:
         """The devices of the run; searches if no step has done so yet."""

@@ -14,6 +14,7 @@ from harness.errors import SlotproofError
 from harness.plans.schema_diagnose import Diagnose
 from harness.plans.schema_fixture import Fixture
 from harness.plans.schema_steps import StepItem
+from harness.plans.seating import Seating, seat
 from harness.plans.steps.context import Context, detail_of, selected, session_of
 from harness.records import CheckResult, Measurement, Outcome
 
@@ -53,13 +54,22 @@ def examine(
     Raises:
         SlotproofError: never on purpose; probes keep errors as evidence.
     """
+    fixture = context.fixture
+
+    def found() -> set[str]:
+        scans = examination.evidence.scans
+        return set(scans.found) if scans else set()
+
     examination = Examination(
         context.bus,
-        expected=expected_of(context.fixture),
+        expected=expected_of(fixture),
+        seated=lambda codes: expected_of(fixture, seat(fixture, codes)),
         feed=lambda rom, write, hold_s: selected(context.bus, rom).hold_strong_pull_up(
             write, hold_s
         ),
-        sessions=lambda rom: session_of(context.bus, rom, context.fixture),
+        sessions=lambda rom: session_of(
+            context.bus, rom, fixture, seating=seat(fixture, {*found(), str(rom)})
+        ),
         failed=failed,
         effort=effort,
         tell=context.note,
@@ -70,28 +80,29 @@ def examine(
         context.forget("a diagnosis converted since")
 
 
-def expected_of(fixture: Fixture) -> Expected:
-    """What a fixture declares, as far as a diagnosis can use it."""
+def expected_of(fixture: Fixture, seating: Seating | None = None) -> Expected:
+    """What a fixture declares, as far as a diagnosis can use it.
+
+    Args:
+        fixture: the fixture.
+        seating: devices found before that sit in a socket without a ROM code.
+    """
     line, sockets = fixture.line, fixture.sockets
+    tied = {name: code for code, name in (seating.tied if seating else {}).items()}
+    codes = [
+        (code, socket)
+        for socket in sockets
+        if (code := socket.expect.rom_code or tied.get(socket.name))
+    ]
     return Expected(
-        rom_codes={
-            socket.expect.rom_code: socket.name
-            for socket in sockets
-            if socket.expect.rom_code
-        },
+        rom_codes={code: socket.name for code, socket in codes},
         devices=sum(socket.expect.family_code is not None for socket in sockets),
         pull_up_ohm=line.pull_up_ohm,
         cable_pf=line.cable_m * line.cable_pf_per_m,
         parasite=frozenset(
-            socket.expect.rom_code
-            for socket in sockets
-            if socket.expect.rom_code and socket.expect.supply == "parasite"
+            code for code, socket in codes if socket.expect.supply == "parasite"
         ),
-        no_load=frozenset(
-            socket.expect.rom_code
-            for socket in sockets
-            if socket.expect.rom_code and socket.expect.no_load
-        ),
+        no_load=frozenset(code for code, socket in codes if socket.expect.no_load),
     )
 
 
