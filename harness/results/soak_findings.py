@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import statistics
+from bisect import bisect_left, bisect_right
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -27,6 +28,7 @@ _LIKE_ONE = 1.5
 
 _SMALLEST_BURST = 3
 _MOST_TEXTS = 40
+_MOST_OFFSETS = 1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,25 +128,23 @@ class Scatter:
 
 
 def scatter(night: Night) -> Scatter:
-    """Bursts or chance: index of dispersion over equal intervals."""
+    """Bursts or chance: index of dispersion over equal stretches of rounds."""
     errors = errors_of(night)
     if not errors:
         return Scatter(told="", bursty=False, events=())
-    from harness.quality.bursts import bursts, dispersion  # noqa: PLC0415 - loads scipy
+    from harness.quality.bursts import clustering  # noqa: PLC0415 - loads scipy
 
-    groups = bursts([m.at_s for m in errors], gap_s=_LIKE_ONE * round_s(night))
-    events = tuple(
-        Span(from_s=g.first_s, to_s=g.last_s, text=f"{g.errors} errors") for g in groups
-    )
+    events = _events(night, errors)
     intervals = min(_MOST_INTERVALS, night.cycles)
     if len(errors) < _FEWEST_ERRORS or intervals < _FEWEST_INTERVALS:
         told = f"{len(errors)} errors are too few to tell bursts from chance"
         return Scatter(told=told, bursty=False, events=events)
-    found = dispersion(_counted([m.at_s for m in errors], night, intervals))
+    counts, rounds = _counted(errors, night, intervals)
+    found = clustering(counts, exposure=rounds)
     bursty = found.p < ALPHA
     how = (
-        f"{len(errors)} errors in {intervals} equal times scatter "
-        f"{found.variance / found.mean:.3g} times as wide as independent ones (p {found.p:.2g})"
+        f"{len(errors)} errors in {intervals} equal stretches of rounds "
+        f"scatter {found.ratio:.3g} times as wide as independent ones (p {found.p:.2g})"
     )
     told = f"at random: {how}"
     if bursty:
@@ -169,13 +169,34 @@ def big_bursts(night: Night, found: Scatter) -> list[tuple[Span, list[str]]]:
     return rows
 
 
-def _counted(times_s: Sequence[float], night: Night, intervals: int) -> list[int]:
-    length_s = max(night.now_s, times_s[-1]) - night.started_s
-    counts = [0] * intervals
-    for time_s in times_s:
-        place = int((time_s - night.started_s) / length_s * intervals)
-        counts[min(max(place, 0), intervals - 1)] += 1
-    return counts
+def _events(night: Night, errors: Sequence[Mark]) -> tuple[Span, ...]:
+    """Errors close together as one event; none spans the cut between two runs."""
+    from harness.quality.bursts import bursts  # noqa: PLC0415 - loads scipy
+
+    by_part: dict[int, list[float]] = {}
+    for mark in errors:
+        part = night.tested.part_of(mark.at_s)
+        by_part.setdefault(part, []).append(mark.at_s)
+    gap_s = _LIKE_ONE * round_s(night)
+    return tuple(
+        Span(from_s=group.first_s, to_s=group.last_s, text=f"{group.errors} errors")
+        for times_s in by_part.values()
+        for group in bursts(times_s, gap_s=gap_s)
+    )
+
+
+def _counted(
+    errors: Sequence[Mark], night: Night, intervals: int
+) -> tuple[list[int], list[int]]:
+    """Errors and rounds of each of so many stretches of the soak."""
+    counts, rounds = [0] * intervals, [0] * intervals
+    last = max(night.cycles, *(mark.cycle for mark in errors))
+    for mark in errors:
+        counts[min(max(mark.cycle - 1, 0) * intervals // last, intervals - 1)] += 1
+    bounds = [-(-number * last // intervals) for number in range(intervals + 1)]
+    for number in range(intervals):
+        rounds[number] = bounds[number + 1] - bounds[number]
+    return counts, rounds
 
 
 def whom(night: Night) -> str:
@@ -185,14 +206,17 @@ def whom(night: Night) -> str:
     devices = {p: d for p, d in night.devices.items() if d.asked}
     if not total or len(devices) < 2:
         return ""
+    looks = len(devices)
     worst = [
         f"{d.label}: {counts[place]} of {total}, {total * d.asked / asked:.3g} expected"
         for place, d in devices.items()
-        if is_excess(counts[place], total, d.asked / asked, looks=len(devices))
+        if is_excess(counts[place], total, d.asked / asked, looks=looks)
     ]
-    if not worst:
-        return "errors favour no device: look at line, supply or adapter"
-    return f"errors favour {'; '.join(worst)}: look at that branch or part"
+    if worst:
+        return f"errors favour {'; '.join(worst)}: look at that branch or part"
+    if not is_excess(total, total, 1 / looks, looks=looks):
+        return f"{total} errors are too few to tell whether they favour a device"
+    return "errors favour no device: look at line, supply or adapter"
 
 
 def hours(night: Night, events: Iterable[Span]) -> str:
@@ -226,12 +250,11 @@ def followers(night: Night, events: Sequence[Span]) -> list[str]:
         by_text.setdefault(happening.text, []).append(happening.from_s)
     texts = sorted(by_text, key=lambda text: (-len(by_text[text]), text))[:_MOST_TEXTS]
     told = []
+    offsets = _offsets(night, events)
     for text in texts:
-        windows = _windows(by_text[text], within_s, night)
-        share = sum(b - a for a, b in windows) / max(
-            1e-9, night.now_s - night.started_s
-        )
-        hits = sum(any(a <= e.from_s <= b for a, b in windows) for e in events)
+        windows = _windows(by_text[text], within_s)
+        share = _share(night, windows, offsets)
+        hits = sum(_is_within(e.from_s, windows) for e in events)
         follow = bool(events) and is_excess(hits, len(events), share, looks=len(texts))
         told.append(
             f"{'errors FOLLOW' if follow else 'no sign that errors follow'} {text!r} "
@@ -241,16 +264,47 @@ def followers(night: Night, events: Sequence[Span]) -> list[str]:
     return told
 
 
-def _windows(
-    starts_s: list[float], within_s: float, night: Night
-) -> list[tuple[float, float]]:
-    """Times after the starts, overlaps put together, cut to the night."""
+def _offsets(night: Night, events: Sequence[Span]) -> list[float]:
+    """How long before the end of its round each error event began; the first many."""
+    cycles = {m.at_s: m.cycle for m in night.marks}
+    return [
+        e.from_s - night.tested.ended_s(cycles[e.from_s])
+        for e in events[:_MOST_OFFSETS]
+    ]
+
+
+def _share(
+    night: Night, windows: Sequence[tuple[float, float]], offsets: Sequence[float]
+) -> float:
+    """Share of the tries in the windows, had each event come in any other round.
+
+    Each keeps its distance from the end of its round, for rounds and what happens
+    besides may keep the same time. Of events with different shares the number within
+    is at most as spread as the binomial number of their mean (Hoeffding 1956, from
+    memory), so the test stays on the safe side.
+    """
+    rounds_s = night.tested.rounds_s
+    if not rounds_s or not windows:
+        return 0.0
+    shifts = sorted(offsets)[:: max(1, len(offsets) // 50)] or [0.0]
+    within = sum(
+        bisect_right(rounds_s, to_s - shift) - bisect_left(rounds_s, from_s - shift)
+        for from_s, to_s in windows
+        for shift in shifts
+    )
+    return within / len(shifts) / len(rounds_s)
+
+
+def _is_within(at_s: float, windows: Sequence[tuple[float, float]]) -> bool:
+    place = bisect_right(windows, (at_s, math.inf)) - 1
+    return place >= 0 and at_s <= windows[place][1]
+
+
+def _windows(starts_s: list[float], within_s: float) -> list[tuple[float, float]]:
+    """Times after the starts, overlaps put together, ascending."""
     windows: list[tuple[float, float]] = []
-    for start_s in sorted(starts_s):
-        begin_s = max(start_s, night.started_s)
-        end_s = min(start_s + within_s, night.now_s)
-        if end_s <= begin_s:
-            continue
+    for begin_s in sorted(starts_s):
+        end_s = begin_s + within_s
         if windows and begin_s <= windows[-1][1]:
             windows[-1] = (windows[-1][0], max(windows[-1][1], end_s))
         else:

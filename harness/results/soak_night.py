@@ -9,11 +9,12 @@ after the last of them belongs to a round that was cut and is done again.
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
 
 from harness.records import DeviceRef
+from harness.results.soak_time import TestTime
 from harness.results.soak_trace import Trace
 
 BUS = "bus"
@@ -38,7 +39,8 @@ class Mark:
         kind: of the error.
         cycle: round in which it came.
         message: in words.
-        blame: ``bus`` for line and devices, else ``adapter``, ``margin`` or ``limit``.
+        blame: ``bus`` for line and devices, else ``adapter``, ``margin`` or ``limit``;
+            ``cut`` in a round that was cut and is done again, which counts nothing.
     """
 
     at_s: float
@@ -115,6 +117,7 @@ class Night:
         started_at: calendar of its start, UTC.
         cycles: rounds counted.
         elapsed_s: time under test, gaps between two runs left out.
+        tested: its rounds in time.
         devices: by ROM code.
         bus: counts that are not about one device.
         marks: single errors, the first ``KEPT_MARKS``.
@@ -135,6 +138,7 @@ class Night:
         self.started_at = _calendar(at)
         self.cycles = 0
         self.elapsed_s = 0.0
+        self.tested = TestTime(at_s)
         self.devices: dict[str, DeviceNight] = {}
         self.bus: Counter[str] = Counter()
         self.marks: list[Mark] = []
@@ -211,9 +215,19 @@ class Night:
         if not known:
             text += "; how long is not known, the calendar went backwards"
         self.gaps.append(Span(from_s=self.now_s, to_s=to_s, text=text))
+        self.tested.pause(self.now_s, to_s)
+        self.marks = [
+            replace(mark, blame="cut") if mark.cycle > self.cycles else mark
+            for mark in self.marks
+        ]
+        for device in self.devices.values():
+            device.trace.begin_part()
+            for margin in device.margins.values():
+                margin.begin_part()
 
     def _take_progress(self, event: dict[str, Any]) -> None:
         cycle = int(event["cycle"])
+        self.tested.take(self.now_s, max(1, int(event.get("rounds", 1))))
         self.cycles = cycle
         self.elapsed_s = float(event.get("elapsed_s", self.now_s - self.started_s))
         asked = 0

@@ -18,6 +18,7 @@ class Bin:
         total: their sum.
         lowest: smallest of them.
         highest: largest of them.
+        part: between which cuts of the run they lie, from 0.
     """
 
     at_s: float
@@ -25,6 +26,7 @@ class Bin:
     total: float
     lowest: float
     highest: float
+    part: int = 0
 
     @property
     def mean(self) -> float:
@@ -40,6 +42,7 @@ class Bin:
             total=self.total + later.total,
             lowest=min(self.lowest, later.lowest),
             highest=max(self.highest, later.highest),
+            part=self.part,
         )
 
 
@@ -50,6 +53,12 @@ class Trace:
         self._bins: list[Bin] = []
         self._lines_per_bin = 1
         self._in_last = 0
+        self._part = 0
+
+    def begin_part(self) -> None:
+        """What follows comes after a cut: no bin holds readings of both sides."""
+        self._part += 1
+        self._in_last = self._lines_per_bin
 
     def take(
         self,
@@ -75,14 +84,14 @@ class Trace:
             total=mean * count,
             lowest=mean if lowest is None else lowest,
             highest=mean if highest is None else highest,
+            part=self._part,
         )
         if self._bins and self._in_last < self._lines_per_bin:
             self._bins[-1] = self._bins[-1].with_next(new)
             self._in_last += 1
             return
-        if len(self._bins) == MOST_BINS:
-            pairs = zip(self._bins[::2], self._bins[1::2], strict=True)
-            self._bins = [first.with_next(second) for first, second in pairs]
+        if len(self._bins) >= MOST_BINS:
+            self._bins = _paired(self._bins)
             self._lines_per_bin *= 2
         self._bins.append(new)
         self._in_last = 1
@@ -91,3 +100,15 @@ class Trace:
     def bins(self) -> tuple[Bin, ...]:
         """All bins, the earliest first."""
         return tuple(self._bins)
+
+
+def _paired(bins: list[Bin]) -> list[Bin]:
+    """Neighbours put together two by two, those of different parts apart."""
+    paired: list[Bin] = []
+    place = 0
+    while place < len(bins):
+        first = bins[place]
+        both = place + 1 < len(bins) and bins[place + 1].part == first.part
+        paired.append(first.with_next(bins[place + 1]) if both else first)
+        place += 2 if both else 1
+    return paired
