@@ -74,7 +74,9 @@ def night_of(
         for number in hit:
             code = codes[number]
             nights.add(
-                _stamped("soak_error", t_s, device=code, kind="check-value", cycle=cycle)
+                _stamped(
+                    "soak_error", t_s, device=code, kind="check-value", cycle=cycle
+                )
             )
             counts[code] = {"failed": 1, "retries": 1, "error check-value": 1}
         values = dict(zip(codes, readings[cycle - 1].tolist(), strict=True))

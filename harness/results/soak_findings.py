@@ -8,7 +8,6 @@ errors of the bus and stand in none of these numbers.
 from __future__ import annotations
 
 import math
-import statistics
 from bisect import bisect_left, bisect_right
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
@@ -310,9 +309,3 @@ def _windows(starts_s: list[float], within_s: float) -> list[tuple[float, float]
         else:
             windows.append((begin_s, end_s))
     return windows
-
-
-def median_or_none(values: Sequence[float]) -> float | None:
-    """The median; None of nothing."""
-    finite = [value for value in values if math.isfinite(value)]
-    return statistics.median(finite) if finite else None

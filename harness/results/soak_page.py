@@ -4,20 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from harness.results.soak_drift import Chart, chart, drift
+from harness.results.soak_drift import Chart, drift
 from harness.results.soak_findings import (
     Scatter,
     big_bursts,
     claims,
     followers,
     hours,
-    median_or_none,
     scatter,
     whom,
 )
 from harness.results.soak_night import BUS, ERROR, DeviceNight, Night
 from harness.results.wording import number_text
+
+if TYPE_CHECKING:
+    from harness.results.soak_shared import Courses, DeviceCourse
 
 _MOST_MOMENTS = 40
 
@@ -48,19 +51,22 @@ class Page:
 
 def page_of(night: Night) -> Page:
     """The page of one soak."""
+    from harness.results.soak_shared import courses  # noqa: PLC0415 - loads scipy
+
     found = scatter(night)
+    over_time = courses(night)
     return Page(
         title=f"step {night.step}: {night.facts.get('quantity', 'soak')}",
         before=tuple(night.facts.get("told", ())),
-        summary=tuple(_summary(night, found)),
+        summary=tuple(_summary(night, found, over_time)),
         moments=tuple(_moments(night, found)),
         claims=tuple(_claims(night)),
-        devices=tuple(_devices(night)),
+        devices=tuple(_devices(night, over_time)),
         margins=tuple(_margins(night)),
     )
 
 
-def _summary(night: Night, found: Scatter) -> Iterator[str]:
+def _summary(night: Night, found: Scatter, over_time: Courses) -> Iterator[str]:
     readings, lost = night.sum_of("readings"), night.sum_of("lost")
     yield (
         f"{night.cycles} rounds in {_hours(night.elapsed_s)}: {readings} readings, {lost} "
@@ -75,6 +81,7 @@ def _summary(night: Night, found: Scatter) -> Iterator[str]:
             "test"
         )
     yield from _claim_sentences(night)
+    yield from _over_time(night, over_time)
     if not found.told:
         yield "no error of line or devices"
         return
@@ -83,6 +90,34 @@ def _summary(night: Night, found: Scatter) -> Iterator[str]:
     yield from followers(night, found.events)
     if len(night.marks) < night.told:
         yield f"of {night.told} single errors the first {len(night.marks)} are looked at here"
+
+
+def _over_time(night: Night, found: Courses) -> Iterator[str]:
+    """What all readings share, once, and which devices drift or change."""
+    unit = f" {night.facts['unit']}" if night.facts.get("unit") else ""
+    shared = found.shared
+    if shared is not None and shared.is_sure:
+        text = (
+            f"all devices share a movement of {shared.span:.2g}{unit} (lowest "
+            f"{_when(night, shared.lowest_s)}, highest {_when(night, shared.highest_s)})"
+        )
+        if shared.line is not None and shared.line.is_sure:
+            text += f", {shared.line.change:+.2g}{unit} of it along a straight line"
+        yield f"{text}: surroundings, or supply and adapter; no device drifts by it"
+    drifting = [
+        f"{night.label_of(place)} {course.drift.change:+.2g}{unit} {course.against}"
+        for place, course in found.by_place.items()
+        if course.drift is not None and course.drift.is_sure and not course.follows
+    ]
+    if drifting:
+        yield f"drift: {'; '.join(drifting)}"
+    changed = [
+        night.label_of(place)
+        for place, course in found.by_place.items()
+        if course.chart is not None and course.chart.is_out_of_control
+    ]
+    if changed:
+        yield f"out of control, more signals than chance gives: {'; '.join(changed)}"
 
 
 def _claim_sentences(night: Night) -> Iterator[str]:
@@ -110,11 +145,7 @@ def _rate(share: float) -> str:
     return "0" if share == 0 else f"{share:.3g}"
 
 
-def _devices(night: Night) -> Iterator[tuple[str, ...]]:
-    changes = [
-        d.change for n in night.devices.values() if (d := drift(n.trace)) is not None
-    ]
-    usual = median_or_none(changes) if len(changes) > 2 else None
+def _devices(night: Night, over_time: Courses) -> Iterator[tuple[str, ...]]:
     for place, device in night.devices.items():
         if place == BUS:
             continue
@@ -128,8 +159,8 @@ def _devices(night: Night) -> Iterator[tuple[str, ...]]:
             _number(device.lowest),
             _number(device.total / counts["readings"] if counts["readings"] else None),
             _number(device.highest),
-            _drift_text(device, usual),
-            _chart_text(night, chart(device.trace)),
+            _drift_text(over_time.by_place.get(place)),
+            _chart_text(night, over_time.by_place.get(place)),
         )
 
 
@@ -145,34 +176,36 @@ def _errors(device: DeviceNight) -> str:
     )
 
 
-def _drift_text(device: DeviceNight, usual: float | None) -> str:
-    found = drift(device.trace)
-    if found is None:
+def _drift_text(course: DeviceCourse | None) -> str:
+    if course is None or course.is_short:
         return "too short to tell"
-    if not found.is_sure:
+    found = course.drift
+    if found is None or not found.is_sure:
         return "none"
     text = f"{found.change:+.3g} in all ({found.per_h:+.3g} +- {found.half_width:.2g} an hour)"
-    if usual is None:
-        return text
-    apart = abs(found.change - usual) > max(found.scatter, abs(usual) / 2)
-    return f"{text}, {'unlike' if apart else 'like'} the others"
+    if course.follows:
+        return (
+            f"{text}: follows the shared movement more, less or later than the others"
+        )
+    return f"{text}, {course.against}"
 
 
-def _chart_text(night: Night, found: Chart | None) -> str:
+def _chart_text(night: Night, course: DeviceCourse | None) -> str:
+    found = course.chart if course is not None else None
     if found is None:
         return "no chart: too few points, or none differ"
-    if not found.out:
-        return f"in control ({found.rules})"
-    place, rule = found.out[0]
-    text = (
-        f"{found.places_out} of {len(found.points) - found.baseline} points signal, first "
-        f"{_when(night, found.points[place].at_s)}: {rule} ({found.rules})"
+    if not found.is_out_of_control:
+        return f"in control: {found.judged.text} ({found.rules})"
+    return (
+        f"out of control: {found.judged.text}{_first_out(night, found)} ({found.rules})"
     )
-    if found.likeness > 0.5:
-        text += (
-            f"; neighbours are alike (r {found.likeness:.2g}), so signals come easily"
-        )
-    return text
+
+
+def _first_out(night: Night, found: Chart) -> str:
+    if not found.out:
+        return ""
+    place, rule = found.out[0]
+    return f"; first {_when(night, found.points[place].at_s)}: {rule}"
 
 
 def _margins(night: Night) -> Iterator[tuple[str, ...]]:
@@ -180,7 +213,7 @@ def _margins(night: Night) -> Iterator[tuple[str, ...]]:
         for name, trace in device.margins.items():
             bins = trace.bins
             low, high = device.limits[name]
-            found = drift(trace, fewest=4)
+            found = drift(trace)
             yield (
                 device.label or ("line" if place == BUS else place),
                 name,

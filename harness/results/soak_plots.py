@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from harness.results.palette import BLUE, GREEN, GREY, ORANGE, VERMILION, new_figure
-from harness.results.soak_drift import Chart, chart
+from harness.results.soak_drift import Chart
 from harness.results.soak_night import BUS, Night
 from harness.results.wording import one_line
 
@@ -26,13 +26,15 @@ def soak_figures(night: Night) -> Iterator[tuple[str, Figure]]:
     """Each picture of a soak with its name; none if nothing was read."""
     if any(device.trace.bins for device in night.devices.values()):
         yield f"soak-{night.step}", _night_figure(night)
+    from harness.results.soak_shared import courses  # noqa: PLC0415 - loads scipy
+
     charts = [
-        (device.label or place, found)
-        for place, device in night.devices.items()
-        if (found := chart(device.trace)) is not None
+        (night.label_of(place), course.chart)
+        for place, course in courses(night).by_place.items()
+        if course.chart is not None
     ]
     if charts:
-        charts.sort(key=lambda row: -row[1].places_out)
+        charts.sort(key=lambda row: (row[1].judged.p, -row[1].places_out))
         yield f"soak-chart-{night.step}", _chart_figure(night, charts[:_MOST_CHARTS])
 
 
@@ -125,8 +127,10 @@ def _chart_figure(night: Night, charts: list[tuple[str, Chart]]) -> Figure:
     rows = figure.subplots(len(charts), 1, sharex=True, squeeze=False)
     for (label, found), axes in zip(charts, rows[:, 0], strict=True):
         _draw_chart(axes, night, label, found)
+    shared = len([d for d in night.devices.values() if d.trace.bins]) > 2
+    less = "; without the movement that all devices share" if shared else ""
     rows[-1, 0].set_xlabel(
-        f"hours; limits from the first {charts[0][1].baseline} points (grey)"
+        f"hours; limits from the first {charts[0][1].baseline} points (grey){less}"
     )
     return figure
 
@@ -149,6 +153,11 @@ def _draw_chart(axes: Axes, night: Night, label: str, found: Chart) -> None:
         axes.axhline(limit, color="black", ls="--", lw=0.8)
     axes.axvspan(at_h[0], at_h[found.baseline - 1], color=GREY, alpha=0.15, lw=0)
     axes.set_title(
-        one_line(f"{label}: {len(out)} signals; {found.rules}"), fontsize=9, loc="left"
+        one_line(f"{label}: {_verdict(found)}; {found.rules}"), fontsize=9, loc="left"
     )
     axes.grid(alpha=0.3)
+
+
+def _verdict(found: Chart) -> str:
+    word = "out of control" if found.is_out_of_control else "in control"
+    return f"{word}, {found.judged.text}"

@@ -12,6 +12,7 @@ from harness.errors import UsageError
 from harness.quality.bursts import (
     Burst,
     bursts,
+    clustering,
     dispersion,
 )
 
@@ -54,3 +55,25 @@ def test_what_cannot_be_told() -> None:
         dispersion([1, -1])
     with pytest.raises(UsageError, match="gap is 0"):
         bursts([1.0], gap_s=0)
+
+
+def test_bursts_in_intervals_of_known_exposure() -> None:
+    """The counts of ``dispersion``'s example are one burst; its ratio is 49.0 / 11.
+
+    The same errors in an interval six times as long as the others are none.
+    """
+    counts = (0, 0, 1, 0, 0, 0, 6, 0, 0, 0, 1, 0)
+    found = clustering(counts, exposure=[1] * 12)
+    assert found.ratio == pytest.approx(49.0 / 11)
+    assert found.p <= 0.001
+    long = [0.05] * 12
+    long[6], long[2], long[10] = 6, 1, 1
+    assert clustering(counts, exposure=long).p > 0.1
+
+
+def test_exposure_must_be_there() -> None:
+    """No error and no exposure are refused."""
+    with pytest.raises(UsageError, match="there was no error"):
+        clustering((0, 0), exposure=(1, 1))
+    with pytest.raises(UsageError, match="exposure"):
+        clustering((1, 0), exposure=(1, 0))

@@ -188,7 +188,12 @@ def test_planted_drift_is_measured() -> None:
 
 
 def test_drift_agrees_with_an_independent_fit() -> None:
-    """Slope and its 99 % interval are those of scipy's own regression."""
+    """The slope is that of scipy's own regression; for independent noise so is, nearly, its interval.
+
+    The interval allows for serial correlation that is estimated, and knows its scatter
+    from eight waves: Student's t(8) at 0.995 is 1.3 times that of 198 degrees, and the
+    scatter itself has a standard error of 1/4.
+    """
     from scipy import stats
 
     chance, trace = random.Random(9), Trace()
@@ -199,8 +204,8 @@ def test_drift_agrees_with_an_independent_fit() -> None:
     hours = [b.at_s / 3600 for b in trace.bins]
     fit = stats.linregress(hours, [b.mean for b in trace.bins])
     assert found.per_h == pytest.approx(fit.slope, rel=1e-9)
-    t = stats.t.ppf(0.995, len(hours) - 2)
-    assert found.half_width == pytest.approx(t * fit.stderr, rel=1e-9)
+    t = stats.t.ppf(0.995, 8)
+    assert found.half_width == pytest.approx(t * fit.stderr, rel=0.5)
 
 
 def test_a_margin_that_creeps_is_told() -> None:

@@ -1,0 +1,89 @@
+"""What the devices of a night share, and what one does by itself."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from harness.results.soak_page import page_of
+from harness.results.soak_shared import Courses, courses
+from tests.soak_nights import Values, ar1, night_of
+
+HOURS = np.arange(480) / 60
+
+
+def day(amplitude: float, *, late_h: float = 0.0, at_h: float = 0.0) -> Values:
+    """A daily wave of temperature over a night."""
+    return amplitude * np.sin(2 * np.pi * (HOURS - late_h + at_h) / 24)
+
+
+def noise(seed: int, count: int, *, phi: float = 0.0) -> Values:
+    chance = np.random.default_rng(seed)
+    return np.column_stack([ar1(chance, length=480, phi=phi) for _ in range(count)])
+
+
+def drifting(found: Courses) -> list[str]:
+    return [
+        place
+        for place, course in found.by_place.items()
+        if course.drift is not None and course.drift.is_sure and not course.follows
+    ]
+
+
+def test_a_daily_wave_is_told_once() -> None:
+    """Five nights of a shared wave, rounded or not: no device drifts, none is out of control."""
+    for seed in range(5):
+        readings = 20 + day(3, at_h=5.0 * seed)[:, np.newaxis] + 0.05 * noise(seed, 6)
+        if seed % 2:
+            readings = np.round(readings * 16) / 16
+        night = night_of(readings)
+        found = courses(night)
+        assert found.shared is not None
+        assert found.shared.is_sure
+        assert not drifting(found)
+        charts = [c.chart for c in found.by_place.values()]
+        assert not any(chart.is_out_of_control for chart in charts if chart)
+        told = [s for s in page_of(night).summary if "all devices share" in s]
+        assert len(told) == 1
+
+
+def test_devices_that_follow_later_or_less_do_not_drift() -> None:
+    """Another place on the bench follows the room otherwise: that is no drift."""
+    chance = np.random.default_rng(4)
+    columns = [
+        day(3 * chance.uniform(0.8, 1.2), late_h=chance.uniform(0, 0.5))
+        for _ in range(6)
+    ]
+    found = courses(night_of(20 + np.column_stack(columns) + 0.05 * noise(9, 6)))
+    assert not drifting(found)
+    assert any(course.follows for course in found.by_place.values())
+
+
+def test_the_one_that_drifts_is_named() -> None:
+    """One of three drifts by two degrees beside a daily wave: that one, and no other."""
+    readings = 20 + day(3)[:, np.newaxis] + 0.05 * noise(6, 3)
+    readings[:, 1] += 2 * HOURS / 8
+    night = night_of(readings)
+    (place,) = drifting(courses(night))
+    assert place == list(night.devices)[1]
+    page = page_of(night)
+    assert "unlike the others" in page.devices[1][8]
+    assert page.devices[0][8] == "none"
+    assert any(s.startswith("drift: S2 ") for s in page.summary)
+
+
+def test_independent_wander_is_not_shared() -> None:
+    """Devices that wander each by itself share nothing and do not drift."""
+    for seed in range(4):
+        found = courses(night_of(20 + 0.1 * noise(seed, 4, phi=0.9)))
+        assert found.shared is not None
+        assert not found.shared.is_sure
+        assert not drifting(found)
+
+
+def test_a_jump_during_a_cut_is_no_drift() -> None:
+    """What happened between the cut and the next run was not watched."""
+    readings = 20 + 0.05 * noise(3, 1)
+    readings[240:] += 3
+    night = night_of(readings, cut_after=240, gap_s=8 * 3600)
+    assert not drifting(courses(night))
+    assert drifting(courses(night_of(readings + 0.5 * HOURS[:, np.newaxis])))
