@@ -81,6 +81,17 @@ def test_failing_step_in_words(plan_test: Make) -> None:
     assert "pytest_plugin.py" not in text
 
 
+def test_headline_names_the_device(plan_test: Make) -> None:
+    """Headline and summary line have socket and ROM code of what failed, and why."""
+    result = plan_test("--slotproof-set", "high_degc=15", "-rf")
+    result.stdout.fnmatch_lines(
+        [
+            "*step 3.1 read temperature: S1 F500000000000528, S2 *28 _*",
+            "FAILED probes.yaml::3.1 read temperature - S1 F500000000000528, S2 *",
+        ]
+    )
+
+
 def test_junit_xml(plan_test: Make, pytester: pytest.Pytester) -> None:
     """The JUnit file of pytest itself has a case for each step, with the failure's words."""
     plan_test("--junitxml=out.xml", "--slotproof-set", "high_degc=15")
@@ -88,6 +99,138 @@ def test_junit_xml(plan_test: Make, pytester: pytest.Pytester) -> None:
     failures = [case for case in cases if case.find("failure") is not None]
     assert len(cases) == 5
     assert [case.get("name") for case in failures] == ["3.1 read temperature"]
+    message = failures[0].findall("failure")[0].get("message") or ""
+    assert message.startswith("S1 F500000000000528, S2 ")
+    assert "temperature is 20 degC, above the high limit 15 degC" in message
+
+
+def test_values_reach_junit_xml(plan_test: Make, pytester: pytest.Pytester) -> None:
+    """Each device's values, units, limits and verdicts are properties of the case."""
+    plan_test("--junitxml=out.xml")
+    cases = ElementTree.parse(pytester.path / "out.xml").iter("testcase")
+    known = {
+        case.get("name"): {p.get("name"): p.get("value") for p in case.iter("property")}
+        for case in cases
+    }
+    value = "20.0000 degC (limits 10.0000 .. 30.0000) ok"
+    first = "S1 F500000000000528"
+    assert known["3.1 read temperature"][f"{first} temperature"] == value
+    assert known["3.1 read temperature"][f"{first} verdict"] == "passed"
+    assert len(known["3.1 read temperature"]) == 4
+    assert known["1 reset"]["bus presence_seen"] == "3 resets (limits 3 .. 3) ok"
+
+
+REREAD = """\
+plan: t
+steps:
+  - convert: {}
+  - read: {quantity: temperature, fresh: false, low: 10, high: 30, unit: degC}
+  - enumerate: {count: 2}
+"""
+
+
+@pytest.mark.parametrize(
+    "choice", [("-k", "temperature"), ("--deselect", "probes.yaml::1 convert")]
+)
+def test_conversion_of_a_step_left_out(
+    plan_test: Make, pytester: pytest.Pytester, choice: tuple[str, ...]
+) -> None:
+    """A reading whose convert is left out makes it: sound devices pass, with a note."""
+    result = plan_test(*choice, "--junitxml=out.xml", plan=REREAD)
+    assert result.ret == 0
+    assert "of 3 steps of probes.yaml are selected" in result.stdout.str()
+    text = (pytester.path / "out.xml").read_text("utf-8")
+    assert text.count("step 1 (convert) was not run (deselected)") == 2
+
+
+def test_one_step_by_its_name(plan_test: Make) -> None:
+    """A step named on the command line likewise."""
+    result = plan_test(plan=REREAD, file="probes.yaml::2 read temperature")
+    result.assert_outcomes(passed=1)
+    assert "1 of 3 steps of probes.yaml are selected" in result.stdout.str()
+
+
+def test_last_failed(plan_test: Make, pytester: pytest.Pytester) -> None:
+    """With --lf the step that failed is repeated with a conversion of its own."""
+    arguments = ("-p", "cacheprovider", "--slotproof-fixture=fixture.yaml", "probes.yaml")  # fmt: skip
+    plan_test(plan=REREAD.replace("high: 30", "high: 15"))
+    pytester.runpytest_inprocess(*arguments).assert_outcomes(passed=2, failed=1)
+    (pytester.path / "probes.yaml").write_text(REREAD, "utf-8")
+    result = pytester.runpytest_inprocess(*arguments, "--lf")
+    result.assert_outcomes(passed=1)
+
+
+SHUFFLE = """
+import pytest
+
+@pytest.hookimpl(wrapper=True, tryfirst=True)
+def pytest_collection_modifyitems(items):
+    yield
+    items.reverse()
+    items.append(items.pop(2))
+"""
+
+
+def test_items_stay_in_the_order_of_the_plan(
+    plan_test: Make, pytester: pytest.Pytester
+) -> None:
+    """Whatever reverses or mixes tests, those of a plan run together and in order."""
+    pytester.makeconftest(SHUFFLE)
+    pytester.makepyfile(test_other="def test_a(): pass\ndef test_b(): pass")
+    result = plan_test(".", "-v", "-p", "no:randomly", plan=REREAD)
+    result.assert_outcomes(passed=5)
+    result.stdout.fnmatch_lines(["*::1 convert *", "*::2 read *", "*::3 enumerate 2 *"])
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_items_stay_in_order_under_chance(plan_test: Make, seed: int) -> None:
+    """A plugin that shuffles by chance moves no step of a plan."""
+    pytest.importorskip("pytest_randomly", reason="pytest-randomly is not installed")
+    result = plan_test("-v", f"--randomly-seed={seed}", plan=REREAD)
+    result.assert_outcomes(passed=3)
+    result.stdout.fnmatch_lines(["*::1 convert *", "*::2 read *", "*::3 enumerate 2 *"])
+
+
+@pytest.mark.parametrize("dist", ["", "worksteal", "loadfile"])
+def test_one_worker_for_a_bench(
+    plan_test: Make, pytester: pytest.Pytester, dist: str
+) -> None:
+    """Spread over workers, a plan stays on one, and its failures name the device."""
+    pytest.importorskip("xdist", reason="pytest-xdist is not installed")
+    chosen = [f"--dist={dist}"] if dist else []
+    plan = REREAD.replace("high: 30", "high: 15")
+    result = plan_test("-n2", *chosen, "--junitxml=out.xml", "-rf", plan=plan)
+    result.assert_outcomes(passed=2, failed=1)
+    text = (pytester.path / "out.xml").read_text("utf-8")
+    assert "was not run" not in text
+    assert "S1 F500000000000528 temperature" in text
+    assert " - S1 F500000000000528, S2 " in result.stdout.str()
+
+
+def test_every_worker_on_one_bench_is_refused(plan_test: Make) -> None:
+    """--dist each would run the plan in every worker at once: it is refused in words."""
+    pytest.importorskip("xdist", reason="pytest-xdist is not installed")
+    result = plan_test("--dist=each", "--tx=2*popen")
+    assert result.ret == pytest.ExitCode.USAGE_ERROR
+    assert "there is one bench" in result.stderr.str() + result.stdout.str()
+
+
+INTERLEAVE = """
+def pytest_runtestloop(session):
+    for item in session.items[:2]:
+        item.config.hook.pytest_runtest_protocol(item=item, nextitem=None)
+    return True
+"""
+
+
+def test_a_loop_that_takes_the_items_apart_is_told(
+    plan_test: Make, pytester: pytest.Pytester
+) -> None:
+    """A run loop of another plugin that splits a plan makes errors, no failed device."""
+    pytester.makeconftest(INTERLEAVE)
+    result = plan_test(plan=REREAD)
+    result.assert_outcomes(passed=1, errors=1)
+    assert "which ended its run" in result.stdout.str()
 
 
 def test_adapter_fault_is_an_error(plan_test: Make, pytester: pytest.Pytester) -> None:
@@ -208,3 +351,22 @@ def test_other_yaml_is_let_alone(plan_test: Make, pytester: pytest.Pytester) -> 
     """With a fixture named, YAML files that are no plans are passed over."""
     (pytester.path / "settings.yaml").write_text("colour: blue\n", "utf-8")
     plan_test(file=".").assert_outcomes(passed=5)
+
+
+BACKWARDS = """
+def pytest_runtestloop(session):
+    items = [*reversed(session.items), None]
+    for item, following in zip(items, items[1:]):
+        item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
+    return True
+"""
+
+
+def test_a_loop_that_runs_backwards_is_told(
+    plan_test: Make, pytester: pytest.Pytester
+) -> None:
+    """A run loop of another plugin that turns a plan round makes errors likewise."""
+    pytester.makeconftest(BACKWARDS)
+    result = plan_test(plan=REREAD)
+    result.assert_outcomes(passed=1, errors=2)
+    assert "the items of this plan were put out of order" in result.stdout.str()

@@ -1,106 +1,29 @@
-"""pytest plugin: plans as test items, and a ``bus`` fixture for Python tests.
-
-    pytest test_plans/incoming_thermometers.yaml --slotproof-fixture fixtures/demo_bench.yaml
-
-Each leaf step is one item, so ``-k`` selects and ``--junitxml`` reports it. Steps
-inside a ``for_each`` run on every device meant, ``repeat`` as often as it says.
-Nothing is collected from YAML files unless a fixture is named.
-"""
+"""A plan as a collector of pytest, and its leaf steps as items."""
 
 from __future__ import annotations
 
-from collections.abc import Generator, Iterator
-from contextlib import ExitStack, contextmanager
+from collections.abc import Iterator
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from harness.errors import SlotproofError
+from harness.pytest_plugin.words import (
+    by_device,
+    in_words,
+    lines_of,
+    properties_of,
+    repr_of,
+    said_in_words,
+    whom,
+)
 
 if TYPE_CHECKING:
-    from harness.driver.bus import Bus
     from harness.plans.runner import Runner
-    from harness.plans.schema import Fixture, StepItem
+    from harness.plans.schema import StepItem
     from harness.records import CheckResult
-
-_GROUP = "slotproof"
-
-
-def pytest_addoption(parser: pytest.Parser) -> None:
-    """Add the options of this plugin."""
-    group = parser.getgroup(_GROUP, "single-wire test plans")
-    group.addoption(
-        "--slotproof-fixture",
-        metavar="FILE",
-        help="fixture file (YAML); plans named on the command line run on it",
-    )
-    group.addoption(
-        "--slotproof-set",
-        metavar="NAME=VALUE",
-        action="append",
-        default=[],
-        help="parameter of the plans; repeatable",
-    )
-    group.addoption(
-        "--slotproof-allow",
-        metavar="HAZARD",
-        action="append",
-        default=[],
-        help="hazard that the plans name and you allow; repeatable",
-    )
-    group.addoption(
-        "--slotproof-into",
-        metavar="FOLDER",
-        help="keep each plan's journal and junit.xml in a folder of this one",
-    )
-
-
-def pytest_collect_file(
-    file_path: Path, parent: pytest.Collector
-) -> pytest.Collector | None:
-    """Collect a plan file if a fixture is named."""
-    if file_path.suffix not in {".yaml", ".yml"}:
-        return None
-    if not parent.config.getoption("--slotproof-fixture"):
-        return None
-    return PlanFile.from_parent(parent, path=file_path)
-
-
-@pytest.hookimpl(wrapper=True)
-def pytest_runtest_makereport(
-    item: pytest.Item, call: pytest.CallInfo[None]
-) -> Generator[None, pytest.TestReport, pytest.TestReport]:
-    """A step that could not tell is an error, as a failed setup is, and no failure."""
-    report = yield
-    error = call.excinfo.value if call.excinfo else None
-    if isinstance(error, StepFailedError) and error.could_not_tell:
-        report.when = "setup"
-    return report
-
-
-@pytest.fixture(scope="session")
-def slotproof_fixture(request: pytest.FixtureRequest) -> Fixture:
-    """The fixture file named by ``--slotproof-fixture``, loaded."""
-    from harness.plans.loading import load_fixture  # noqa: PLC0415
-
-    path = request.config.getoption("--slotproof-fixture")
-    if not path:
-        pytest.skip("no --slotproof-fixture named")
-    with _said_in_words():
-        return load_fixture(path)
-
-
-@pytest.fixture
-def bus(slotproof_fixture: Fixture) -> Iterator[Bus]:
-    """The fixture's bus, open, its adapter proved; left safe afterwards."""
-    from harness.plans.connection import connect  # noqa: PLC0415
-
-    with ExitStack() as stack:
-        with _said_in_words():
-            opened = stack.enter_context(connect(slotproof_fixture))
-            opened.prove()
-        yield opened
 
 
 class _NobodyThere:
@@ -122,6 +45,11 @@ class StepFailedError(Exception):
         """True if adapter, fixture or host are to blame for the worst of it."""
         return any(result.outcome == "error" for result in self.results)
 
+    @property
+    def who(self) -> str:
+        """The devices that did not pass, the bus among them, in words."""
+        return whom(self.results)
+
 
 class PlanFile(pytest.File):
     """A plan; opens the fixture before its first step, closes it after the last."""
@@ -129,6 +57,10 @@ class PlanFile(pytest.File):
     def __init__(self, **kwargs: Any) -> None:  # noqa: ANN401 - pytest's own
         super().__init__(**kwargs)
         self._stack = ExitStack()
+        self._has_begun = False
+        self._last = -1
+        self._steps: list[str] = []
+        self._left_out: list[str] = []
         self.runner: Runner | None = None
         self.stopped_by = ""
 
@@ -170,23 +102,69 @@ class PlanFile(pytest.File):
             yield from self._items(inner, (*around, item))
         if not item.steps:
             name = f"{item.id} {title_of(item.kind, item.body)}"
+            self._steps.append(item.id)
             yield StepTest.from_parent(self, name=name, step=item, around=around)
 
     def _option(self, name: str) -> Any:  # noqa: ANN401 - as pytest has it
         return self.config.getoption(name)
 
+    def place_of(self, step: str) -> int:
+        """Place of a step in the order of the plan, from 0."""
+        return self._steps.index(step)
+
+    def choose(self, steps: set[str]) -> None:
+        """Learn which of its steps will run."""
+        self._left_out = [step for step in self._steps if step not in steps]
+
+    @property
+    def told(self) -> list[str]:
+        """What a choice of its steps means, a line; nothing if all of them run."""
+        if not self._left_out:
+            return []
+        chosen = len(self._steps) - len(self._left_out)
+        return [
+            f"slotproof: {chosen} of {len(self._steps)} steps of {self.path.name} are "
+            f"selected; what they need of the others is made up for, or named"
+        ]
+
+    def take_turn(self, step: str) -> None:
+        """Insist that the steps come in the order of the plan.
+
+        Raises:
+            UsageError: this one comes after a later one.
+        """
+        from harness.errors import UsageError  # noqa: PLC0415
+
+        place = self.place_of(step)
+        if place < self._last:
+            raise UsageError(
+                f"step {step} comes after step {self._steps[self._last]}: the items of "
+                "this plan were put out of order",
+                where=str(self.path),
+                hint="switch off what reorders or splits tests; a plan is a sequence",
+            )
+        self._last = place
+
     def setup(self) -> None:
         """Open the fixture, begin the journal, prove the adapter."""
-        with _said_in_words():
+        with said_in_words():
             self._begin()
 
     def _begin(self) -> None:
         import tempfile  # noqa: PLC0415
 
+        from harness.errors import UsageError  # noqa: PLC0415
         from harness.plans.connection import connect  # noqa: PLC0415
         from harness.plans.runner import Runner  # noqa: PLC0415
         from harness.results.journal import Journal  # noqa: PLC0415
 
+        if self._has_begun:
+            raise UsageError(
+                "other tests came between the items of this plan, which ended its run",
+                where=str(self.path),
+                hint="switch off what reorders or splits tests; a plan is a sequence",
+            )
+        self._has_begun = True
         into = self._option("--slotproof-into")
         if into:
             folder = Path(into) / self.path.stem
@@ -202,16 +180,20 @@ class PlanFile(pytest.File):
             operator=_NobodyThere(),
             allowed=self.allowed,
         )
+        self.runner.context.deselected = frozenset(self._left_out)
         self.runner.begin()
+        for line in self.told:
+            self.runner.context.note("note", text=line, deselected=self._left_out)
         self.runner.prepare_or_raise()
         if into:
             self._stack.callback(_rebuild, journal.path, folder)
 
     def teardown(self) -> None:
         """Record the end and close everything."""
+        runner, self.runner = self.runner, None
         try:
-            if self.runner is not None:
-                self.runner.end()
+            if runner is not None:
+                runner.end()
         finally:
             self._stack.close()
 
@@ -220,7 +202,7 @@ class PlanFile(pytest.File):
     ) -> Any:  # noqa: ANN401
         """A mistake in a file is a message, not a traceback."""
         if isinstance(excinfo.value, SlotproofError):
-            return _in_words(excinfo.value)
+            return in_words(excinfo.value)
         return super().repr_failure(excinfo)
 
 
@@ -228,22 +210,6 @@ def _rebuild(journal: Path, folder: Path) -> None:
     from harness.results.report import rebuild  # noqa: PLC0415
 
     rebuild(journal, folder)
-
-
-@contextmanager
-def _said_in_words() -> Generator[None]:
-    """Turn an error of ours into a failure of pytest that shows its words alone."""
-    try:
-        yield
-    except SlotproofError as error:
-        pytest.fail(_in_words(error), pytrace=False)
-
-
-def _in_words(error: BaseException) -> str:
-    problems = getattr(error, "problems", None)
-    if problems:
-        return "\n".join(str(problem) for problem in problems)
-    return str(error)
 
 
 class StepTest(pytest.Item):
@@ -257,22 +223,28 @@ class StepTest(pytest.Item):
         **kwargs: Any,  # noqa: ANN401 - pytest's own
     ) -> None:
         super().__init__(**kwargs)
-        self._step = step
+        self.step = step
         self._around = around
+
+    @property
+    def place(self) -> int:
+        """Its place in the order of the plan, from 0."""
+        return self.plan_file.place_of(self.step.id)
 
     def runtest(self) -> None:
         """Run the step on each device meant, as often as its ``repeat`` says."""
         from harness.plans.runner import StopRunError  # noqa: PLC0415
         from harness.records import Outcome  # noqa: PLC0415
 
-        plan_file = self._plan_file
+        plan_file = self.plan_file
+        plan_file.take_turn(self.step.id)
         if plan_file.stopped_by:
             pytest.skip(f"the run stopped at step {plan_file.stopped_by}")
         assert plan_file.runner is not None
         try:
-            results = plan_file.runner.run_scattered(self._step, self._around)
+            results = plan_file.runner.run_scattered(self.step, self._around)
         except StopRunError as stop:
-            plan_file.stopped_by = self._step.id
+            plan_file.stopped_by = self.step.id
             results = stop.results
         self._report(results)
         if any(r.outcome in {Outcome.FAILED, Outcome.ERROR} for r in results):
@@ -281,13 +253,16 @@ class StepTest(pytest.Item):
             pytest.skip(results[0].message)
 
     @property
-    def _plan_file(self) -> PlanFile:
+    def plan_file(self) -> PlanFile:
+        """The plan that it belongs to."""
         assert isinstance(self.parent, PlanFile)
         return self.parent
 
     def _report(self, results: list[CheckResult]) -> None:
-        lines = [line for result in results for line in _lines(result)]
+        found = by_device(results)
+        lines = [line for result in found for line in lines_of(result)]
         self.add_report_section("call", "measured", "\n".join(lines))
+        self.user_properties += [pair for r in found for pair in properties_of(r)]
 
     def repr_failure(
         self,
@@ -296,27 +271,12 @@ class StepTest(pytest.Item):
     ) -> Any:  # noqa: ANN401
         """Verdicts with values and hints instead of a traceback."""
         if isinstance(excinfo.value, StepFailedError):
-            return "\n".join(
-                line for result in excinfo.value.results for line in _lines(result)
-            )
+            return repr_of(excinfo.value.results, self.path, self.step.line)
         if isinstance(excinfo.value, SlotproofError):
-            return _in_words(excinfo.value)
+            return in_words(excinfo.value)
         return super().repr_failure(excinfo, style)
 
     def reportinfo(self) -> tuple[Path, int, str]:
         """The step's place in the plan file."""
         # not the name itself: pytest would show the dot of 3.1 as a double colon
-        return self.path, max(0, self._step.line - 1), f"step {self.name}"
-
-
-def _lines(result: CheckResult) -> Generator[str]:
-    from harness.results.wording import value_row  # noqa: PLC0415
-
-    label = result.device.label if result.device else "bus"
-    yield f"{result.outcome}: {label}" + (
-        f": {result.message}" if result.message else ""
-    )
-    for measurement in result.measurements:
-        yield f"    {value_row(measurement).line}"
-    if result.hint:
-        yield f"    first look: {result.hint}"
+        return self.path, max(0, self.step.line - 1), f"step {self.name}"
