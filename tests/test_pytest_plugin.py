@@ -112,7 +112,7 @@ def test_values_reach_junit_xml(plan_test: Make, pytester: pytest.Pytester) -> N
         case.get("name"): {p.get("name"): p.get("value") for p in case.iter("property")}
         for case in cases
     }
-    value = "20.0000 degC (limits 10.0000 .. 30.0000) ok"
+    value = "20 degC (limits 10 .. 30) ok"
     first = "S1 F500000000000528"
     assert known["3.1 read temperature"][f"{first} temperature"] == value
     assert known["3.1 read temperature"][f"{first} verdict"] == "passed"
