@@ -1,16 +1,16 @@
 """The command line: gathers the commands, turns our errors into messages.
 
 Exit codes: 0 passed, 1 something failed, 2 bad command line or files, 3 the
-harness or adapter could not tell, 130 ended by Ctrl-C.
+harness or adapter could not tell, 130 ended by Ctrl-C (143 by SIGTERM, 129 by SIGHUP).
 """
 
 from __future__ import annotations
 
 import sys
+import traceback
 from typing import NoReturn
 
-import typer
-
+from harness import ending, output
 from harness.commands import (
     benches,
     diagnose,
@@ -28,10 +28,10 @@ from harness.commands import (
 )
 from harness.commands.base import app
 from harness.errors import AdapterError, SlotproofError
+from harness.output import say
 
 EXIT_USAGE = 2
 EXIT_COULD_NOT_TELL = 3
-EXIT_INTERRUPTED = 130
 
 _MOST_MISTAKES = 30
 """Mistakes told in one go; a file with more is no file for slotproof at all."""
@@ -63,24 +63,45 @@ def _fail(error: SlotproofError) -> int:
         else [str(error)]
     )
     for line in lines[:_MOST_MISTAKES]:
-        typer.echo(f"slotproof: {line}", err=True)
+        say(f"slotproof: {line}", err=True)
     if len(lines) > _MOST_MISTAKES:
         more = len(lines) - _MOST_MISTAKES
-        typer.echo(f"slotproof: and {more} more mistakes like these", err=True)
+        say(f"slotproof: and {more} more mistakes like these", err=True)
     return EXIT_COULD_NOT_TELL if isinstance(error, AdapterError) else EXIT_USAGE
 
 
 def main() -> NoReturn:
     """Entry point; every error of ours becomes a message and an exit code."""
+    with ending.watched(), output.guarded() as outputs:
+        code = _run()
+        ending.leave_with(code)
+        if outputs.lost:
+            say(f"slotproof: output is missing: {outputs.lost}", err=True)
+            code = code or EXIT_COULD_NOT_TELL
+    sys.exit(code)
+
+
+def _run() -> int:
+    """The command; its exit code."""
+    code = ending.exit_code_of(ending.CTRL_C)
     try:
         app()
         code = 0
+    except SystemExit as ended:
+        code = ended.code if isinstance(ended.code, int) else int(bool(ended.code))
     except SlotproofError as error:
         code = _fail(error)
     except KeyboardInterrupt:
-        typer.echo("slotproof: ended by the operator", err=True)
-        code = EXIT_INTERRUPTED
-    except BrokenPipeError:
-        # the reader of our output is gone; nothing more can be said to it
-        code = 1
-    sys.exit(code)
+        pass  # said below
+    except Exception:  # noqa: BLE001 - a mistake of ours is no verdict on a device
+        traceback.print_exc()
+        say(
+            "slotproof: this is a mistake in slotproof itself; please report it",
+            err=True,
+        )
+        code = EXIT_COULD_NOT_TELL
+    # the command-line library turns what a request raised into an exit code of its own
+    if name := ending.acknowledge():
+        say(f"slotproof: ended by {ending.in_words(name)}", err=True)
+        code = ending.exit_code_of(name)
+    return code

@@ -276,7 +276,10 @@ def use_port(fixture: Path, port: str) -> None:
 def test_port_that_is_none(
     slotproof: Make, files: Make, tmp_path: Path, *, port: str, code: int, says: str
 ) -> None:  # fmt: skip
-    """An absent or unsuitable port is told with its name; no results folder is made."""
+    """An absent or unsuitable port is told with its name, and is an error in JUnit.
+
+    A port that no fixture may name is a mistake in a file: no run, and no folder.
+    """
     plan, fixture = files()
     use_port(fixture, port)
     said = slotproof("run", plan, "--fixture", fixture)
@@ -284,7 +287,8 @@ def test_port_that_is_none(
     assert says in said.err
     assert "->" in said.err  # what to do about it
     assert "Traceback" not in said.err
-    assert not (tmp_path / "results").exists()
+    left = sorted(path.name for path in tmp_path.glob("results/*/*"))
+    assert left == (["journal.jsonl", "junit.xml", "report.html"] if code == 3 else [])
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="needs a pty")
@@ -302,7 +306,8 @@ def test_port_that_is_busy(slotproof: Make, files: Make, tmp_path: Path) -> None
     assert said.code == 3
     assert "the port is in use" in said.err
     assert "close the other program" in said.err
-    assert not (tmp_path / "results").exists()
+    (junit,) = tmp_path.glob("results/*/junit.xml")
+    assert 'type="port-busy"' in junit.read_text("utf-8")
 
 
 @pytest.mark.skipif(
@@ -524,7 +529,7 @@ def test_ctrl_c(files: Make, tmp_path: Path) -> None:
 
 @pytest.mark.slow
 def test_reader_of_the_output_goes_away(files: Make, tmp_path: Path) -> None:
-    """A closed pipe behind the output does not end in a traceback."""
+    """A closed pipe behind the output ends with the verdict's own code, silently."""
     plan, fixture = files()
     with in_a_process("run", plan, "--fixture", fixture, cwd=tmp_path) as running:
         assert running.stdout is not None
@@ -532,7 +537,7 @@ def test_reader_of_the_output_goes_away(files: Make, tmp_path: Path) -> None:
         running.stdout.close()
         err = running.stderr.read()
     assert err == ""
-    assert running.returncode == 1
+    assert running.returncode == 0
 
 
 @pytest.mark.slow

@@ -15,6 +15,9 @@ MAY_IMPORT: dict[str, set[str]] = {
     "records": set(),
     "clock": set(),
     "digits": {"records"},
+    "safe_text": set(),
+    "ending": {"clock"},
+    "output": {"safe_text"},
     "wire": set(),
     "driver": {"errors", "clock", "wire"},
     "families": {"digits", "errors", "records", "clock", "wire"},
@@ -24,23 +27,27 @@ MAY_IMPORT: dict[str, set[str]] = {
     },
     "simulation": {"wire"},
     "quality": {"errors", "records", "wire"},
-    "results": {"digits", "errors", "records", "clock", "wire", "quality"},
+    "results": {
+        "digits", "errors", "records", "clock", "safe_text", "ending", "wire", "quality",
+    },
     "lots": {"digits", "errors", "records", "wire", "quality", "results"},
     "plans": {
-        "digits", "errors", "records", "clock", "wire", "driver", "families", "timing", "results",
-        "quality", "simulation", "diagnosis",
+        "digits", "errors", "records", "clock", "ending", "wire", "driver", "families", "timing",
+        "results", "quality", "simulation", "diagnosis",
     },
     "station": {
-        "digits", "errors", "records", "clock", "wire", "driver", "families", "plans", "quality",
-        "results", "simulation",
+        "digits", "errors", "records", "clock", "ending", "wire", "driver", "families", "plans",
+        "quality", "results", "simulation",
     },
     "terminal": {"digits", "errors", "records", "clock", "results"},
     "pytest_plugin": {"digits", "errors", "records", "driver", "plans", "results"},
     "commands": {
-        "digits", "errors", "clock", "driver", "families", "lots", "plans", "quality", "results",
-        "simulation", "station", "terminal", "wire",
+        "digits", "errors", "clock", "driver", "ending", "families", "lots", "output", "plans",
+        "quality", "results", "simulation", "station", "terminal", "wire",
     },
-    "cli": {"errors", "commands", "plans"},
+    "cli": {"errors", "ending", "output", "commands", "plans"},
+    "entry": {"ending", "cli"},
+    "__main__": {"entry"},
 }  # fmt: skip
 
 # Finer than rooms: the simulator is a second opinion and shares these two only, and

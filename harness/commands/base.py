@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from harness.output import say
+
 if TYPE_CHECKING:
     from rich.console import Console
 
@@ -64,9 +66,9 @@ def show(record: RunRecord, console: Console) -> None:
         console.print(verdict_table(record))
     else:
         for line in plain_lines(record):
-            typer.echo(line)
+            say(line)
     for _, result in record.results:
         if "shmoo" in result.shown.evidence:
-            typer.echo("")
+            say("")
             for line in shmoo_lines(result):
-                typer.echo(line)
+                say(line)

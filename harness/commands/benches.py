@@ -10,6 +10,7 @@ import typer
 
 from harness.commands.base import app, example
 from harness.errors import UsageError
+from harness.output import say
 
 
 @app.command(epilog=example("slotproof ports"))
@@ -19,14 +20,14 @@ def ports() -> None:
 
     adapters = list_adapters()
     if not adapters:
-        typer.echo(
+        say(
             "no adapter found -> plug one in; sim:// in a fixture needs none",
         )
     for adapter in adapters:
-        typer.echo(f"{adapter.device}")
-        typer.echo(f"    port: {adapter.stable_port}")
-        typer.echo(f"    kind: {adapter.kind}")
-        typer.echo(f"    about: {adapter.description}")
+        say(f"{adapter.device}")
+        say(f"    port: {adapter.stable_port}")
+        say(f"    kind: {adapter.kind}")
+        say(f"    about: {adapter.description}")
 
 
 @app.command(epilog=example("slotproof bench fixtures/demo_bench.yaml --tty"))
@@ -80,8 +81,8 @@ def bench(
 
 
 def _announce(address: str) -> None:
-    typer.echo(f"port: {address}")
+    say(f"port: {address}")
 
 
 def _report_late(sentence: str) -> None:
-    typer.echo(f"slotproof: {sentence}", err=True)
+    say(f"slotproof: {sentence}", err=True)

@@ -8,6 +8,7 @@ import typer
 
 from harness.commands.base import FixtureOption, IntoOption, app, example
 from harness.commands.run import run_plan
+from harness.output import say
 
 if TYPE_CHECKING:
     from harness.results.record import RunRecord
@@ -38,6 +39,6 @@ def diagnose(fixture: FixtureOption, *, into: IntoOption = None) -> None:
 def _show_page(record: RunRecord) -> None:
     from harness.results.diagnosis_lines import diagnosis_lines  # noqa: PLC0415
 
-    typer.echo("")
+    say("")
     for line in diagnosis_lines(record):
-        typer.echo(line)
+        say(line)

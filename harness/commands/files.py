@@ -9,6 +9,7 @@ import typer
 
 from harness.commands.base import app, example
 from harness.errors import UsageError
+from harness.output import say
 
 if TYPE_CHECKING:
     from harness.plans.gate import HazardUse
@@ -56,7 +57,7 @@ def check(
     uses = {plan.source.name: require_named(plan, fixture) for plan in plans}
     for kind, items in (("plan", plans), ("fixture", fixtures)):
         for item in items:
-            typer.echo(f"{item.source.name}: {kind} {item.title!r} is in order")
+            say(f"{item.source.name}: {kind} {item.title!r} is in order")
             _show_hazards(uses.get(item.source.name, []))
     _show_seating(fixtures)
     for plan in plans:
@@ -69,7 +70,7 @@ def _show_seating(fixtures: list[Fixture]) -> None:
 
     for fixture in fixtures:
         for text in outlook(fixture):
-            typer.echo(f"{fixture.source.name}: {text}")
+            say(f"{fixture.source.name}: {text}")
 
 
 def _show_soaks(plan: Plan, fixture: Fixture | None) -> None:
@@ -85,23 +86,23 @@ def _show_soaks(plan: Plan, fixture: Fixture | None) -> None:
                 families is None or socket.expect.family_code in families
                 for socket in sockets
             )
-            typer.echo(f"{plan.source.name}: soak on line {item.line}")
+            say(f"{plan.source.name}: soak on line {item.line}")
             for text in outlook(item.body, count or None).sentences():
-                typer.echo(f"    {text}")
+                say(f"    {text}")
 
 
 def _show_hazards(uses: list[HazardUse]) -> None:
     for use in uses:
-        typer.echo(f"    line {use.item.line}: {use.what} can hurt")
+        say(f"    line {use.item.line}: {use.what} can hurt")
         for hazard in sorted(use.hazards):
-            typer.echo(f"        {hazard}: {hazard.caution}")
+            say(f"        {hazard}: {hazard.caution}")
     if uses:
         from harness.families.hazard import ALWAYS  # noqa: PLC0415
 
         names = sorted({hazard for use in uses for hazard in use.hazards})
-        typer.echo(f"    to run: {' '.join(f'--allow {name}' for name in names)}")
+        say(f"    to run: {' '.join(f'--allow {name}' for name in names)}")
         for caution in ALWAYS:
-            typer.echo(f"    {caution}")
+            say(f"    {caution}")
 
 
 @app.command(epilog=example("slotproof schema plan > plan.schema.json"))
@@ -115,7 +116,7 @@ def schema(
 
     for known in MODELS:
         if kind == known:
-            typer.echo(json.dumps(json_schema(known), indent=2))
+            say(json.dumps(json_schema(known), indent=2))
             return
     raise UsageError(f"{kind!r} is no file kind", hint="use plan or fixture")
 
@@ -148,4 +149,4 @@ def families(
     else:
         lines = list(overview.lines_of(overview.families_of(class_)))
     for line in lines:
-        typer.echo(line)
+        say(line)

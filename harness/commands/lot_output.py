@@ -6,9 +6,8 @@ import itertools
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
-import typer
-
 from harness.errors import UsageError
+from harness.output import say
 
 if TYPE_CHECKING:
     from harness.lots.page import Facts
@@ -61,8 +60,8 @@ def leave(
             hint="name a folder that you may write to",
         ) from exc
     for line in sheet.lines:
-        typer.echo(line)
-    typer.echo(f"results: {folder}")
+        say(line)
+    say(f"results: {folder}")
 
 
 def slug_of(name: str) -> str:

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from harness.commands.base import app, example, make_console, show
+from harness.output import say
 
 
 @app.command(
@@ -74,5 +75,5 @@ def _shift(folder: Path, into: Path) -> None:
             hint="name a folder that you may write to",
         ) from exc
     for line in summary_lines(record.counts):
-        typer.echo(line)
-    typer.echo(f"page: {page}")
+        say(line)
+    say(f"page: {page}")

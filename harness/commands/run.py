@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import ExitStack, suppress
 from pathlib import Path
+from types import TracebackType
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from harness import ending
 from harness.commands.base import (
     FixtureOption,
     IntoOption,
@@ -16,7 +19,8 @@ from harness.commands.base import (
     make_console,
     show,
 )
-from harness.errors import UsageError
+from harness.errors import AdapterError, SlotproofError, UsageError
+from harness.output import say
 
 if TYPE_CHECKING:
     from harness.families.hazard import Hazard
@@ -194,32 +198,97 @@ def run_plan(
     console = make_console()
     operator = ConsoleOperator(console)
     resumed = read_resumption(resume, plan, fixture) if resume else None
-    # the port comes first: with none there is no run, and no folder is left behind
-    with connect(fixture) as bus:
-        folder = resume.parent if resume else into or _fresh_folder(plan)
+    folder = resume.parent if resume else into or _fresh_folder(plan)
+    left = _Left(plan, fixture, folder, allowed, case_properties=case_properties)
+    left.journal = resume
+    with left, ending.interruptible(), connect(fixture) as bus, ExitStack() as unbegun:
+        # a request to end waits for the journal's first line
+        unbegun.enter_context(ending.held())
         with (
             resumed.open_journal(bus.clock)
             if resumed
             else Journal.create(folder, bus.clock)
         ) as journal:
+            left.journal = journal.path
             view = ProgressView(console, bus.clock)
             operator.view = view
+
+            def hear(event: str, fields: dict[str, Any]) -> None:
+                view.hear(event, fields)
+                unbegun.close()
+
             runner = Runner(
                 plan=plan,
                 fixture=fixture,
                 bus=bus,
                 journal=journal,
                 operator=operator,
-                listener=view.hear,
+                listener=hear,
                 allowed=allowed,
                 events=events,
                 resumed=resumed,
             )
             with view:
                 code = runner.run()
-    record = rebuild(journal.path, folder, case_properties=case_properties)
+    with ending.held():
+        record = rebuild(journal.path, folder, case_properties=case_properties)
+        ending.leave_with(code)
     show(record, console)
     if after is not None:
         after(record)
-    console.print(f"results: {folder}", markup=False)
+    say(f"results: {folder}")
     return code
+
+
+class _Left:
+    """Leaves reports behind a run that an error ended; the error goes on."""
+
+    def __init__(
+        self,
+        plan: Plan,
+        fixture: Fixture,
+        folder: Path,
+        allowed: frozenset[Hazard],
+        *,
+        case_properties: bool,
+    ) -> None:
+        self._plan = plan
+        self._fixture = fixture
+        self._folder = folder
+        self._allowed = allowed
+        self._case_properties = case_properties
+        self.journal: Path | None = None
+
+    def __enter__(self) -> None:
+        return None
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        fault: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if fault is None:
+            return
+        # whatever ended the run is what the user must read, so nothing is raised here
+        with ending.held(), suppress(SlotproofError):
+            if self.journal is None and isinstance(fault, AdapterError):
+                self._record(fault)
+            if self.journal is not None:
+                self._report(self.journal)
+
+    def _record(self, fault: AdapterError) -> None:
+        """A port that cannot be opened: the run that could not begin is an error."""
+        from harness.clock import SystemClock  # noqa: PLC0415
+        from harness.plans.not_begun import record_not_begun  # noqa: PLC0415
+        from harness.results.journal import Journal  # noqa: PLC0415
+
+        with Journal.create(self._folder, SystemClock()) as journal:
+            record_not_begun(journal, self._plan, self._fixture, self._allowed, fault)
+        self.journal = journal.path
+
+    def _report(self, journal: Path) -> None:
+        from harness.results.report import rebuild  # noqa: PLC0415
+
+        rebuild(journal, self._folder, case_properties=self._case_properties)
+        say(f"results: {self._folder}")

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from harness.commands.base import IntoOption, app, example, make_console
+from harness.output import say
 
 if TYPE_CHECKING:
     from harness.station.setting_up import Ready
@@ -104,7 +105,7 @@ def station(
     )
     with ready(orders, make_console()) as made:
         code = _run(made)
-    typer.echo(f"shift: {orders.folder}")
+    say(f"shift: {orders.folder}")
     raise typer.Exit(code)
 
 
@@ -117,7 +118,7 @@ def _run(made: Ready) -> int:
             listen(made.scanner, made.shift, made.board)
         end = made.shift.run()
     for line in end_lines(end):
-        typer.echo(line)
+        say(line)
     if end.interrupted:
         return EXIT_INTERRUPTED
     return EXIT_COULD_NOT_TELL if end.broken or end.stuck else 0

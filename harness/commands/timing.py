@@ -8,6 +8,7 @@ import typer
 
 from harness.commands.base import FixtureOption, IntoOption, app, example
 from harness.commands.run import run_plan
+from harness.output import say
 
 if TYPE_CHECKING:
     from harness.plans.schema import Fixture
@@ -41,9 +42,9 @@ def _show_survey(fixture: Fixture, record: RunRecord) -> None:
     from harness.results.timing_rows import timing_lines, timing_rows  # noqa: PLC0415
 
     rows = timing_rows(record)
-    typer.echo("")
+    say("")
     for line in timing_lines(rows):
-        typer.echo(line)
+        say(line)
     _show_comparison(fixture, record)
 
 
@@ -66,14 +67,14 @@ def _show_comparison(fixture: Fixture, record: RunRecord) -> None:
     ]
     if not measured:
         return
-    typer.echo("")
+    say("")
     for row in compare(_budget(fixture), measured):
         warning = (
             "  WARNING: they disagree; is the line as declared, is a cable damp or damaged?"
             if row.warns
             else ""
         )
-        typer.echo(
+        say(
             f"{row.row.name}: predicted {row.row.value:.3g} {row.row.unit}, "
             f"measured {row.measured.value:.3g} +- {row.measured.half_width:.2g}{warning}"
         )
@@ -117,4 +118,4 @@ def budget(
 
     found = _budget(load_fixture(fixture), at_once)
     for line in budget_lines(found, formulas=formulas):
-        typer.echo(line)
+        say(line)

@@ -11,6 +11,7 @@ import typer
 from harness.commands.base import app, example
 from harness.commands.station import DEFAULT_LEDGER, LedgerOption
 from harness.errors import UsageError
+from harness.output import say
 
 if TYPE_CHECKING:
     from harness.results.ledger import Ledger
@@ -67,7 +68,7 @@ def show(
             hint="`slotproof units list` lists them; --ledger names another",
         )
     for line in history_lines(found, shared):
-        typer.echo(line)
+        say(line)
 
 
 @units.command("list", epilog=example("slotproof units list --lot 2026-03"))
@@ -85,7 +86,7 @@ def list_(
 
     with _opened(ledger) as opened:
         for test in opened.tests(lot=lot, since=since, outcome=outcome):
-            typer.echo(line_of_test(test))
+            say(line_of_test(test))
 
 
 @units.command(epilog=example("slotproof units clones"))
@@ -96,7 +97,7 @@ def clones(*, ledger: LedgerOption = DEFAULT_LEDGER) -> None:
     with _opened(ledger) as opened:
         found = opened.conflicts()
     for conflict in found:
-        typer.echo(conflict_line(conflict))
+        say(conflict_line(conflict))
     raise typer.Exit(1 if found else 0)
 
 
@@ -143,8 +144,8 @@ def book(
             booked = opened.book(journal)
             new += booked.is_new
             for conflict in booked.conflicts:
-                typer.echo(conflict_line(conflict))
-    typer.echo(f"{new} new, {len(journals) - new} known already")
+                say(conflict_line(conflict))
+    say(f"{new} new, {len(journals) - new} known already")
 
 
 @units.command(epilog=example("slotproof units assign 3D0000A4B3C2D128 CS-000101"))
@@ -166,4 +167,4 @@ def assign(
             f"no unit was seen with ROM code {rom_code!r}",
             hint="`slotproof units list` lists them",
         )
-    typer.echo(f"{rom_code.upper()}: {before} -> {serial}")
+    say(f"{rom_code.upper()}: {before} -> {serial}")

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from harness.commands.base import app, example
+from harness.output import say
 
 
 @app.command(
@@ -34,4 +35,4 @@ def watch(
     """Serve a live page of a run from its journal, until Ctrl-C."""
     from harness.results.watch import serve  # noqa: PLC0415
 
-    serve(journal, host=host, port=port, announce=typer.echo)
+    serve(journal, host=host, port=port, announce=say)

@@ -14,6 +14,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from harness import ending
 from harness.driver.bus import Bus
 from harness.errors import SlotproofError
 from harness.families.hazard import Hazard
@@ -35,7 +36,7 @@ from harness.plans.steps.table import KINDS
 from harness.plans.steps.toggle_watch import ToggleWatch
 from harness.records import CheckResult, DeviceRef, Outcome
 from harness.results.journal import Journal
-from harness.results.record import EXIT_CODES, EXIT_INTERRUPTED
+from harness.results.record import EXIT_CODES
 
 Listener = Callable[[str, dict[str, Any]], None]
 """Hears each event after it is in the journal: name and fields."""
@@ -104,7 +105,10 @@ class Runner:
         self._toggle_watch = ToggleWatch(self.context)
 
     def run(self) -> int:
-        """The whole plan; the exit code: 0 passed, 1 failed, 3 error, 130 Ctrl-C."""
+        """The whole plan; the exit code.
+
+        0 passed, 1 failed, 3 error; of a run that was ended that of ``ending``.
+        """
         try:
             self.begin()
             if not self.prepare():
@@ -113,8 +117,8 @@ class Runner:
             self._go_through(self._plan.steps)
         except StopRunError:
             pass
-        except KeyboardInterrupt:
-            return self.end(interrupted=True)
+        except KeyboardInterrupt as request:
+            return self.end(interrupted=True, by=ending.name_of(request))
         return self.end()
 
     # -- begin, prepare, end; the pytest plugin uses them one by one --------------
@@ -161,8 +165,13 @@ class Runner:
         if self._worst in _BAD:
             self._cannot_begin = None  # the examination says it better
 
-    def end(self, *, interrupted: bool = False) -> int:
-        """Leave the fixture safe, record the end; the exit code."""
+    def end(self, *, interrupted: bool = False, by: str = ending.CTRL_C) -> int:
+        """Leave the fixture safe, record the end; the exit code.
+
+        Args:
+            interrupted: the run was ended before its time.
+            by: name of the signal that did so.
+        """
         self._bus.adapter.release()
         for line in self._toggle_watch.lines():
             self._record("note", text=line)
@@ -174,7 +183,10 @@ class Runner:
                 key: getattr(self._cannot_begin, key)
                 for key in ("kind", "message", "hint")
             }
-        code = EXIT_INTERRUPTED if interrupted else EXIT_CODES[outcome]
+        code = EXIT_CODES[outcome]
+        if interrupted:
+            code = ending.exit_code_of(by)
+            fields["ended_by"] = by
         self._record(
             "run_done",
             outcome=str(outcome),

@@ -19,8 +19,8 @@ projections pass over them):
     step_done        step, outcome, duration_s; where no result tells the reason:
                      why {kind, message, hint}
     gap              reason, from_s, to_s; where several share a line also times, away_s
-    run_done         outcome, exit_code, interrupted; where no step tells the reason:
-                     why {kind, message, hint}
+    run_done         outcome, exit_code, interrupted; ended_by: the signal's name;
+                     where no step tells the reason: why {kind, message, hint}
     part_started     part, run_id: first line of every file but the first
     run_resumed      run_id, gap_s (null if unknown), steps: a run that did not come to
                      its end goes on; its open step starts again

@@ -16,6 +16,7 @@ from typing import Any, Self
 
 from pydantic import TypeAdapter
 
+from harness import ending as endings
 from harness.errors import UsageError
 from harness.records import CheckResult, DeviceRef, Outcome
 from harness.results.progress import (
@@ -37,9 +38,6 @@ EXIT_CODES = {
     Outcome.ERROR: 3,
 }
 """Exit code of a run that came to its end, by its outcome."""
-
-EXIT_INTERRUPTED = 130
-"""Exit code of a run that the operator ended with Ctrl-C."""
 
 _RESULTS = TypeAdapter(CheckResult)
 
@@ -85,6 +83,7 @@ class RunRecord:
             last one of kind ``run`` says so.
         outcome: the verdict.
         ending: how the run ended.
+        ended_by: name of the signal that ended an interrupted run.
         started_at: calendar, UTC.
         finished_at: calendar of the last event, UTC.
         duration_s: seconds on the port's clock up to the last event.
@@ -114,6 +113,7 @@ class RunRecord:
     disagreements: tuple[str, ...] = ()
     resumed: int = 0
     nights: tuple[Night, ...] = field(default=(), compare=False)
+    ended_by: str = ""
 
     @classmethod
     def from_events(cls, events: Iterable[dict[str, Any]]) -> RunRecord:
@@ -136,9 +136,9 @@ class RunRecord:
 
     @property
     def exit_code(self) -> int:
-        """0 passed, 1 something failed, 3 could not tell, 130 ended by Ctrl-C."""
+        """0 passed, 1 failed, 3 could not tell; of an ended run that of its signal."""
         if self.ending is Ending.INTERRUPTED:
-            return EXIT_INTERRUPTED
+            return endings.exit_code_of(self.ended_by)
         return EXIT_CODES[self.outcome]
 
     @property
@@ -202,7 +202,7 @@ class Folding:
         """The record, as if the journal ended here."""
         ending = self._ending()
         steps = [
-            step.record(ending=ending, now_s=self._now_s)
+            step.record(ending=ending, now_s=self._now_s, by=self._ended_by)
             for step in self._steps.values()
         ]
         disagreements = [d for s in self._steps.values() if (d := s.disagreement())]
@@ -229,7 +229,12 @@ class Folding:
             disagreements=tuple(disagreements),
             resumed=self._resumed,
             nights=self._nights.nights,
+            ended_by=self._ended_by if ending is Ending.INTERRUPTED else "",
         )
+
+    @property
+    def _ended_by(self) -> str:
+        return str(self._done.get("ended_by", endings.CTRL_C))
 
     def _ending(self) -> Ending:
         if not self._done:
@@ -250,7 +255,9 @@ class Folding:
         kinds = {result.shown.kind for step in steps for result in step.results}
         if INTERRUPTED in kinds:
             return None
-        return ended_here(ending, place="between two steps", duration_s=0.0)
+        return ended_here(
+            ending, place="between two steps", duration_s=0.0, by=self._ended_by
+        )
 
     def _disagreements(self, found: Outcome, ending: Ending) -> list[str]:
         if not self._done:
@@ -264,7 +271,7 @@ class Folding:
             lines.append(f"the run is stated as {stated}, its steps say {found}")
         expected = EXIT_CODES[stated]
         if ending is Ending.INTERRUPTED:
-            expected = EXIT_INTERRUPTED
+            expected = endings.exit_code_of(self._ended_by)
         code = self._done.get("exit_code", expected)
         if code != expected:
             lines.append(f"the run left with exit code {code} instead of {expected}")

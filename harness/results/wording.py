@@ -1,24 +1,14 @@
-r"""How reports say things: safe text, numbers, limits, one measured value a line.
-
-Safe text. A character that XML 1.0 does not know (production 2 of its fifth edition)
-or that would act on a terminal is written visibly: ``\x1b`` for U+001B, ``\ud800``
-for U+D800, always with two or four lower-case hex digits. A backslash that itself
-begins such a form is written ``\x5c``; every other backslash stands for itself. So
-the original can be read back (``unescaped``). Escaped are U+0000 to U+001F (line feed
-and tab stay where a text may have several lines), U+007F to U+009F, the line and
-paragraph separators U+2028 and U+2029, the marks that turn the direction of writing,
-surrogates, U+FFFE and U+FFFF.
-"""
+"""How reports say things: numbers, limits, one measured value a line."""
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 
 from harness.digits import amount_text, limit_text, limits_text, number_text
 from harness.records import Measurement, Scalar, Side
 from harness.results.progress import StepRecord
 from harness.results.tally import DeviceResult
+from harness.safe_text import one_line, safe_text, unescaped
 
 __all__ = [
     "ValueRow",
@@ -34,36 +24,6 @@ __all__ = [
     "value_row",
     "value_rows",
 ]
-
-_FORM = r"x[0-9a-f]{2}|u[0-9a-f]{4}"
-_TURNING = "\u200e\u200f\u2028-\u202e\u2066-\u2069"
-_ESCAPED = re.compile(
-    rf"[\x00-\x1f\x7f-\x9f{_TURNING}\ud800-\udfff\ufffe\uffff]|\\(?={_FORM})"
-)
-_ESCAPED_IN_LINES = re.compile(
-    rf"[\x00-\x08\x0b-\x1f\x7f-\x9f{_TURNING}\ud800-\udfff\ufffe\uffff]|\\(?={_FORM})"
-)
-_BACK = re.compile(rf"\\({_FORM})")
-
-
-def _visible(match: re.Match[str]) -> str:
-    code = ord(match.group())
-    return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}"
-
-
-def one_line(text: object) -> str:
-    """Safe text on one line: line feeds and tabs are made visible too."""
-    return _ESCAPED.sub(_visible, str(text))
-
-
-def safe_text(text: object) -> str:
-    """Safe text that may have several lines."""
-    return _ESCAPED_IN_LINES.sub(_visible, str(text))
-
-
-def unescaped(text: str) -> str:
-    """The text that ``one_line`` or ``safe_text`` was given."""
-    return _BACK.sub(lambda match: chr(int(match.group(1)[1:], 16)), text)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from typing import Any
 
+from harness import ending
 from harness.driver.adapter import Adapter, AdapterReport
 from harness.driver.bus import Bus
 from harness.errors import AdapterError
@@ -93,11 +94,11 @@ class UnitRunner(Runner):
         self._answers = answers
         self._run_id = ""
 
-    def end(self, *, interrupted: bool = False) -> int:
+    def end(self, *, interrupted: bool = False, by: str = ending.CTRL_C) -> int:
         """Ask the two last questions, then end as every run does."""
         if not interrupted and self._cannot_begin is None:
             self._ask_last_questions()
-        return super().end(interrupted=interrupted)
+        return super().end(interrupted=interrupted, by=by)
 
     def _record(self, event: str, **fields: Any) -> None:  # noqa: ANN401 - plain facts
         if event == "run_started":
