@@ -19,7 +19,7 @@ import io
 import os
 import re
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
@@ -251,9 +251,19 @@ def _output(result: DeviceResult) -> Iterable[str]:
 
 
 def _evidence_text(value: object) -> str:
-    if isinstance(value, str | bool | int | float):
-        return scalar_text(value)
-    text = one_line(value)
+    text = one_line(_plain_text(value))
     if len(text) > _LONGEST_EVIDENCE:
         return f"{text[:_LONGEST_EVIDENCE]} ... (whole in the journal)"
     return text
+
+
+def _plain_text(value: object) -> str:
+    """A fact as people write it: ``check-value 3, no-presence 1``, never a Python dict."""
+    if isinstance(value, Mapping):
+        pairs = (f"{key} {_plain_text(item)}" for key, item in value.items())
+        return ", ".join(pairs) or "none"
+    if isinstance(value, list | tuple):
+        return "; ".join(_plain_text(item) for item in value) or "none"
+    if isinstance(value, str | bool | int | float):
+        return scalar_text(value)
+    return "-" if value is None else str(value)

@@ -65,7 +65,7 @@ def run_soak(context: Context, body: Soak) -> Iterator[CheckResult]:
     _Soaking(context, body, counts, elapsed_s=elapsed_s).run()
     yield bus_result(body, counts)
     for tally in counts.tallies:
-        yield device_result(body, tally)
+        yield device_result(body, tally, counts)
 
 
 def _taken_up_at(before: Night, every_s: float) -> float:
@@ -120,6 +120,7 @@ class _Soaking:
             self._rounds()
         finally:
             # Ctrl-C too: what was counted must not be lost
+            self._counts.elapsed_s = self._elapsed_s
             self._lines.write(self._elapsed_s)
             self._besides.take_events(last=True)
 
@@ -154,10 +155,17 @@ class _Soaking:
         self._measure_margins()
         self._start_together()
         cycle = self._counts.cycles + 1
+        lost = []
         for tally in self._counts.tallies:
+            before, from_s = tally.lost, self._context.clock.now_s()
             value = self._read_patiently(tally, cycle)
+            tally.took_s += self._context.clock.now_s() - from_s
+            tally.timed += 1
             if value is not None:
                 self._lines.take(tally.device.rom_code, value)
+            elif tally.lost > before:
+                lost.append(tally)
+        self._counts.round_over(lost)
         self._counts.cycles = cycle
         self._lines.round_done(self._elapsed_s)
         self._besides.take_events()

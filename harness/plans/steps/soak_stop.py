@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from harness.plans.schema_soak import StopAt
-from harness.plans.steps.soak_tally import SoakCounts
+from harness.plans.steps.soak_blame import culprits
+from harness.plans.steps.soak_tally import SoakCounts, Tally
 from harness.quality.sequential import RateWatch
 
 
@@ -29,7 +30,7 @@ class StopRule:
         if self._most_lost is not None and lost >= self._most_lost:
             return (
                 f"ended early after cycle {counts.cycles}: {lost} readings lost, "
-                f"the plan stops at {self._most_lost}"
+                f"the plan stops at {self._most_lost}{culprits(counts, 'lost_readings')}"
             )
         if self._watch is not None and self._watch.is_bad(
             errors=counts.failed, trials=counts.asked
@@ -38,5 +39,12 @@ class StopRule:
                 f"ended early after cycle {counts.cycles}: {counts.failed} of "
                 f"{counts.asked} tries failed; the plan stops at a rate of "
                 f"{self._rate:g}, and a sequential test finds twice that"
+                f"{culprits(counts, 'failed')}"
             )
         return ""
+
+    def is_bad_rate(self, tally: Tally) -> bool:
+        """True if one device alone is beyond the error rate at which the soak ends."""
+        return self._watch is not None and self._watch.is_bad(
+            errors=tally.failed, trials=tally.asked
+        )

@@ -14,7 +14,15 @@ from harness.errors import AdapterUnplugged, DeviceError, LineError, SlotproofEr
 from harness.records import DeviceRef
 from harness.results.soak_night import BUS, ERROR, DeviceNight, Night
 
-_COUNTED = ("failed", "spoilt", "retries", "lost", "void", "out_of_limits")
+_COUNTED = (
+    "failed",
+    "spoilt",
+    "retries",
+    "lost",
+    "lost_together",
+    "void",
+    "out_of_limits",
+)
 """Counts of a device that the journal carries by their own names."""
 
 
@@ -39,12 +47,16 @@ class Tally:
         spoilt: tries that the adapter spoilt, its absence apart.
         retries: tries that did not succeed and were repeated.
         lost: readings that failed in all their tries.
+        lost_together: of these, the ones in rounds in which every device lost its
+            reading: they say nothing of this one.
         void: readings given up because of the adapter.
         out_of_limits: readings that missed a limit.
         errors: how often each kind of error came.
         lowest: worst value downwards, or None.
         highest: worst value upwards, or None.
         total: sum of all readings.
+        took_s: time that its tries took in this run.
+        timed: rounds of this run that ``took_s`` belongs to.
     """
 
     device: DeviceRef
@@ -53,12 +65,15 @@ class Tally:
     spoilt: int = 0
     retries: int = 0
     lost: int = 0
+    lost_together: int = 0
     void: int = 0
     out_of_limits: int = 0
     errors: Counter[str] = field(default_factory=Counter)
     lowest: float | None = None
     highest: float | None = None
     total: float = 0.0
+    took_s: float = 0.0
+    timed: int = 0
 
     @classmethod
     def of(cls, device: DeviceRef, before: DeviceNight | None) -> Tally:
@@ -83,6 +98,21 @@ class Tally:
     def asked(self) -> int:
         """Tries that say something of line or device."""
         return self.readings + self.failed
+
+    @property
+    def wanted(self) -> int:
+        """Readings that were wanted and not void through the adapter."""
+        return self.readings + self.lost
+
+    @property
+    def own_lost(self) -> int:
+        """Readings lost while another device gave one."""
+        return self.lost - self.lost_together
+
+    @property
+    def duration_s(self) -> float:
+        """Time of all its tries; of a run before a cut as long as in this one."""
+        return self.took_s * (self.wanted + self.void) / self.timed if self.timed else 0
 
     def counts(self) -> dict[str, int]:
         """Every count but the readings, by name."""
@@ -122,6 +152,7 @@ class SoakCounts:
         away: True if it was still away at the end.
         errors: errors that were not about one device.
         stopped: why the soak ended early; empty if it did not.
+        elapsed_s: time under test, all runs together.
     """
 
     tallies: list[Tally]
@@ -134,6 +165,7 @@ class SoakCounts:
     away: bool = False
     errors: Counter[str] = field(default_factory=Counter)
     stopped: str = ""
+    elapsed_s: float = 0.0
 
     @classmethod
     def of(cls, devices: list[DeviceRef], before: Night | None) -> SoakCounts:
@@ -148,6 +180,17 @@ class SoakCounts:
             counts.gaps, counts.gap_s = before.gap_count, before.gap_s
             counts.errors = _errors_in(before.bus)
         return counts
+
+    def round_over(self, lost: list[Tally]) -> None:
+        """Books losses of a round that all devices shared; one device shares nothing."""
+        if len(lost) == len(self.tallies) > 1:
+            for tally in lost:
+                tally.lost_together += 1
+
+    @property
+    def lost_rounds(self) -> int:
+        """Rounds in which every device lost its reading."""
+        return min((tally.lost_together for tally in self.tallies), default=0)
 
     @property
     def asked(self) -> int:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from harness.digits import amount_text, limit_text
 from harness.errors import (
     AdapterError,
@@ -11,12 +13,28 @@ from harness.errors import (
 )
 from harness.families.registry import unit_of
 from harness.plans.schema_soak import Soak
+from harness.plans.steps.soak_blame import (
+    culprits,
+    is_lossy,
+    lost_text,
+    lost_too_many,
+    own,
+)
+from harness.plans.steps.soak_stop import StopRule
 from harness.plans.steps.soak_tally import SoakCounts, Tally
 from harness.records import Bound, CheckResult, Measurement, Outcome
 
 _BROKEN_HINT = (
-    "see each device below: one device is a branch or a part, all together are line, "
+    "one device: look at its branch, contact or the device itself; all together: line, "
     "supply or adapter"
+)
+_LOST_HINT = (
+    "look at its branch and contact, then swap it; the times stand in the journal's "
+    "soak_error lines"
+)
+_ALIKE_HINT = (
+    "other devices lose readings too, and none more than chance: look at line, supply "
+    "and adapter first"
 )
 _TIMES_HINT = "look at the times in the journal's soak_error lines"
 _CLAIM_HINT = "the more errors, the longer it takes: see the report, or run longer"
@@ -75,8 +93,15 @@ def bus_result(body: Soak, counts: SoakCounts) -> CheckResult:
         message=message,
         hint=hint,
         measurements=(*values, *rates),
+        duration_s=_bus_time_s(counts),
         evidence={"late_cycles": counts.late_cycles, "errors": dict(counts.errors)},
     )
+
+
+def _bus_time_s(counts: SoakCounts) -> float:
+    """What the soak took beside the tries of its devices, which have their own time."""
+    devices_s = sum(tally.duration_s for tally in counts.tallies)
+    return round(max(0.0, counts.elapsed_s - devices_s), 6)
 
 
 def _bus_verdict(
@@ -103,15 +128,20 @@ def _bus_verdict(
     if broken:
         said = "; ".join(
             f"{value.name} is {value.value}, allowed {value.high or 0:g}"
+            f"{culprits(counts, value.name)}"
             for value in broken
         )
         return Outcome.FAILED, "soak", said, _BROKEN_HINT
     return Outcome.PASSED, "", "", ""
 
 
-def device_result(body: Soak, tally: Tally) -> CheckResult:
-    """The verdict on one device."""
-    outcome, kind, message = _device_verdict(body, tally)
+def device_result(body: Soak, tally: Tally, counts: SoakCounts) -> CheckResult:
+    """The verdict on one device, by its own readings.
+
+    It fails where it alone exceeds what the plan allows to all devices together, and
+    where all together exceed it and it lost more than its share by chance.
+    """
+    outcome, kind, message = _device_verdict(body, tally, counts)
     rates = _rates(body, of="each-device", failed=tally.failed, asked=tally.asked)
     if outcome is Outcome.PASSED and (unproven := _unproven(rates)):
         outcome, kind, message = Outcome.FAILED, "claim", unproven
@@ -120,10 +150,18 @@ def device_result(body: Soak, tally: Tally) -> CheckResult:
         device=tally.device,
         kind=kind,
         message=message,
-        hint=(body.hint or _TIMES_HINT) if message else "",
-        measurements=(*_counts_of(tally), *_values_of(body, tally), *rates),
+        hint="" if outcome is Outcome.PASSED else _hint(body, kind, tally, counts),
+        measurements=(*_counts_of(body, tally), *_values_of(body, tally), *rates),
+        duration_s=round(tally.duration_s, 6),
         evidence={"errors": dict(tally.errors)},
     )
+
+
+def _hint(body: Soak, kind: str, tally: Tally, counts: SoakCounts) -> str:
+    if body.hint or kind != "lost":
+        return body.hint or _TIMES_HINT
+    others = any(t.own_lost for t in counts.tallies if t is not tally)
+    return _ALIKE_HINT if others and not is_lossy(tally, counts) else _LOST_HINT
 
 
 def _rates(body: Soak, *, of: str, failed: int, asked: int) -> tuple[Measurement, ...]:
@@ -165,39 +203,72 @@ def _unproven(rates: tuple[Measurement, ...]) -> str:
     return ""
 
 
-def _device_verdict(body: Soak, tally: Tally) -> tuple[Outcome, str, str]:
-    quantity = body.quantity
+def _device_verdict(
+    body: Soak, tally: Tally, counts: SoakCounts
+) -> tuple[Outcome, str, str]:
+    """Outcome, kind and message; what was lost is said whatever the outcome."""
+    if not tally.readings:
+        return _no_reading(body, tally)
+    quantity, lost = body.quantity, lost_text(body, tally, counts)
     if tally.out_of_limits:
-        return (
-            Outcome.FAILED,
-            "limit",
-            f"{tally.out_of_limits} of {tally.readings} readings of {quantity} out of limits",
+        kind = "limit"
+        said = f"{tally.out_of_limits} of {tally.readings} readings of {quantity} out of limits"
+    elif lost_too_many(body, tally, counts):
+        return Outcome.FAILED, "lost", lost
+    elif counts.stopped and StopRule(body.stop_at).is_bad_rate(tally):
+        kind = "stopped"
+        said = (
+            f"{tally.failed} of {tally.asked} tries failed, by itself beyond the rate at "
+            "which the plan stops"
         )
-    if tally.readings:
-        return Outcome.PASSED, "", ""
+    elif said := "; ".join(_beyond(body, tally)):
+        kind = "soak"
+    else:
+        return Outcome.PASSED, "", lost
+    return Outcome.FAILED, kind, f"{said}; {lost}" if lost else said
+
+
+def _no_reading(body: Soak, tally: Tally) -> tuple[Outcome, str, str]:
     if tally.lost:
-        return (
-            Outcome.FAILED,
-            "lost",
-            f"no {quantity} was read in {tally.tries} tries",
-        )
+        message = f"no {body.quantity} was read in {tally.tries} tries"
+        return Outcome.FAILED, "lost", message
     return (
         Outcome.ERROR,
         AdapterError.kind,
-        f"no {quantity} was read: the adapter failed or was away each time",
+        f"no {body.quantity} was read: the adapter failed or was away each time",
     )
 
 
-def _counts_of(tally: Tally) -> tuple[Measurement, ...]:
+def _beyond(body: Soak, tally: Tally) -> Iterator[str]:
+    """Which of the plan's other limits the device exceeds alone, in words."""
+    for name, what, most in (
+        ("retries", "retries", body.tolerate.retries),
+        ("check_values", "wrong check values", body.tolerate.check_values),
+    ):
+        if most is not None and own(tally, name) > most:
+            yield f"{own(tally, name)} {what}, allowed {most}"
+
+
+def _counts_of(body: Soak, tally: Tally) -> tuple[Measurement, ...]:
+    tolerate = body.tolerate
     return (
         Measurement(name="readings", value=tally.readings, unit="readings", low=1),
         Measurement(name="tries", value=tally.tries, unit="tries"),
-        Measurement(name="retries", value=tally.retries, unit="tries"),
-        Measurement(name="lost_readings", value=tally.lost, unit="readings"),
+        Measurement(
+            name="retries", value=tally.retries, unit="tries", high=tolerate.retries
+        ),
+        Measurement(
+            name="lost_readings",
+            value=tally.own_lost,
+            unit="readings",
+            high=tolerate.lost_readings,
+        ),
+        Measurement(name="lost_with_all", value=tally.lost_together, unit="readings"),
         Measurement(
             name="check_values",
             value=tally.errors[CheckValueWrong.kind],
             unit="errors",
+            high=tolerate.check_values,
         ),
         Measurement(
             name="missing_presence",
