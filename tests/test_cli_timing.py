@@ -94,7 +94,7 @@ def test_budget_of_a_line_that_cannot_work(
         "utf-8",
     )
     _, out = run(monkeypatch, capsys, "budget", "--fixture", str(path), "--formulas")
-    assert re.search(r"rise to the adapter's threshold +\d.*BROKEN", out)
+    assert re.search(r"rise to the adapter's threshold +\d.*VIOLATED", out)
     assert "budget: broken" in out
     assert "R C ln((V - V0) / (V - Vth))" in out
 

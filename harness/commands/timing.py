@@ -12,7 +12,9 @@ from harness.output import say
 
 if TYPE_CHECKING:
     from harness.plans.schema import Fixture
+    from harness.results.bus_verdict import Measured
     from harness.results.record import RunRecord
+    from harness.results.timing_rows import TimingRow
     from harness.wire.budget import Budget
 
 
@@ -45,49 +47,67 @@ def _show_survey(fixture: Fixture, record: RunRecord) -> None:
     say("")
     for line in timing_lines(rows):
         say(line)
-    _show_comparison(fixture, record)
+    predicted = _budget(fixture)
+    _show_comparison(predicted, rows)
+    from harness.results.bus_verdict import Measured  # noqa: PLC0415
+
+    say("")
+    _show_verdict(fixture, predicted, Measured.of(record))
 
 
-def _show_comparison(fixture: Fixture, record: RunRecord) -> None:
+def _show_comparison(predicted: Budget, rows: list[TimingRow]) -> None:
     """Predicted beside measured, with a warning where the doubts do not explain it."""
+    from harness.digits import quantity_text, uncertain_text  # noqa: PLC0415
     from harness.wire.budget import CAPACITANCE, RISE, Measured, compare  # noqa: PLC0415
 
     names = {"rise_time": RISE, "capacitance": CAPACITANCE}
+    values = [row.value for row in rows if row.value.name in names]
+    # at most so much is anything from zero to there
+    spans = [
+        (float(v.value), v.uncertainty or 0.0) if v.bound is None
+        else (float(v.value) / 2, float(v.value) / 2)
+        for v in values
+    ]  # fmt: skip
     measured = [
-        Measured(
-            name=names[value.name],
-            value=float(value.value),
-            half_width=value.uncertainty or 0.0,
-        )
-        for step in record.steps
-        if step.kind == "measure"
-        for result in step.results
-        for value in result.shown.measurements
-        if value.name in names
+        Measured(name=names[value.name], value=middle, half_width=half)
+        for value, (middle, half) in zip(values, spans, strict=True)
     ]
-    if not measured:
-        return
-    say("")
-    for row in compare(_budget(fixture), measured):
+    if measured:
+        say("")
+    found = compare(predicted, measured)
+    for value, row in zip(values, found, strict=True):
         warning = (
             "  WARNING: they disagree; is the line as declared, is a cable damp or damaged?"
             if row.warns
             else ""
         )
         say(
-            f"{row.row.name}: predicted {row.row.value:.3g} {row.row.unit}, "
-            f"measured {row.measured.value:.3g} +- {row.measured.half_width:.2g}{warning}"
+            f"{row.row.name}: predicted {uncertain_text(row.row.value, row.row.half_width)} "
+            f"{row.row.unit}, measured {quantity_text(value)}{warning}"
         )
 
 
-def _budget(fixture: Fixture, busy_at_once: int | None = None) -> Budget:
-    from harness.plans.circuit_of import circuit_of  # noqa: PLC0415
-    from harness.wire.budget import budget as budget_of  # noqa: PLC0415
-    from harness.wire.clockgrid import GRIDS  # noqa: PLC0415
-    from harness.wire.frames import choose_slots  # noqa: PLC0415
+def _show_verdict(
+    fixture: Fixture, found: Budget, measured: Measured | None = None
+) -> None:
+    from harness.plans.circuit_of import grid_of  # noqa: PLC0415
+    from harness.results.bus_verdict import verdict_lines  # noqa: PLC0415
+    from harness.wire.remedy import Remedies, holds, remedies  # noqa: PLC0415
 
-    kind = fixture.adapter.kind
-    slots = choose_slots(GRIDS["unknown" if kind == "auto" else kind])
+    cures = (
+        Remedies()
+        if holds(found)
+        else remedies(found.circuit, grid_of(fixture), found.slots)
+    )
+    for line in verdict_lines(found, cures, measured):
+        say(line)
+
+
+def _budget(fixture: Fixture, busy_at_once: int | None = None) -> Budget:
+    from harness.plans.circuit_of import circuit_of, grid_of, slots_of  # noqa: PLC0415
+    from harness.wire.budget import budget as budget_of  # noqa: PLC0415
+
+    slots = slots_of(fixture, grid_of(fixture))
     return budget_of(circuit_of(fixture, busy_at_once=busy_at_once), slots)
 
 
@@ -110,12 +130,15 @@ def budget(
 ) -> None:
     """Compute what the line of a fixture can bear, without touching a port.
 
-    Rise time, slot margins, levels, parasite power, strong pull-up, and how many
-    devices and metres of cable keep the margins.
+    Rise time, slot margins, levels, parasite power, strong pull-up, how many devices
+    and metres of cable keep the margins, and where a limit is violated what would help:
+    slower slots, another pull-up, a split of the bus.
     """
     from harness.plans.loading import load_fixture  # noqa: PLC0415
     from harness.results.budget_lines import budget_lines  # noqa: PLC0415
 
-    found = _budget(load_fixture(fixture), at_once)
+    loaded = load_fixture(fixture)
+    found = _budget(loaded, at_once)
     for line in budget_lines(found, formulas=formulas):
         say(line)
+    _show_verdict(loaded, found)

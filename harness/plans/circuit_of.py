@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 
 from harness.plans.schema_fixture import Fixture
 from harness.wire.circuit import Circuit, DeviceLoad, Topology, load_of
+from harness.wire.clockgrid import GRIDS, ClockGrid
+from harness.wire.frames import SlotFrames, choose_slots
+from harness.wire.remedy import fitting_slots
 
 _UNKNOWN_FAMILY = 0x00
 """No device has this code: the budget takes its most cautious figures."""
@@ -53,3 +57,26 @@ def _has_supply_pin(family: int) -> bool:
 
 def _parasites_that_work(loads: tuple[DeviceLoad, ...]) -> int:
     return sum(load.count for load in loads if load.parasite and load.busy_ma)
+
+
+def grid_of(fixture: Fixture) -> ClockGrid:
+    """Clock grid of the declared adapter; an unknown one without a port to ask."""
+    adapter = fixture.adapter
+    grid = GRIDS["unknown" if adapter.kind == "auto" else adapter.kind]
+    if adapter.clock_tolerance_ppm is None:
+        return grid
+    return replace(grid, tolerance_ppm=adapter.clock_tolerance_ppm)
+
+
+def slots_of(fixture: Fixture, grid: ClockGrid) -> SlotFrames:
+    """The slots that the fixture asks for; the same for a run and for the budget.
+
+    Args:
+        fixture: the fixture.
+        grid: the adapter's clock.
+    """
+    wanted = fixture.adapter.slots
+    fitting = None
+    if wanted == "by-budget":
+        fitting = fitting_slots(circuit_of(fixture), grid)
+    return fitting or choose_slots(grid, fast=wanted == "fast")

@@ -12,8 +12,8 @@ from harness.driver.adapter import Adapter
 from harness.driver.bus import Bus
 from harness.driver.switching import Condition, Switching
 from harness.errors import UsageError
+from harness.plans.circuit_of import slots_of
 from harness.plans.schema_fixture import Fixture
-from harness.wire.frames import choose_slots
 
 _OPENINGS = itertools.count(1)
 """Tells apart the simulated benches that one process opens."""
@@ -67,7 +67,6 @@ def connect(fixture: Fixture) -> Iterator[Bus]:
     )
     with adapter.open():
         try:
-            fast = fixture.adapter.slots == "fast"
-            yield Bus(adapter, slots=choose_slots(adapter.grid, fast=fast))
+            yield Bus(adapter, slots=slots_of(fixture, adapter.grid))
         finally:
             adapter.release()

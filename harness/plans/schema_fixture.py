@@ -65,10 +65,11 @@ class AdapterSettings(Strict):
         le=50_000,
         description="largest error of the adapter's clock; default by kind",
     )
-    slots: Literal["cautious", "fast"] = Field(
+    slots: Literal["cautious", "fast", "by-budget"] = Field(
         default="cautious",
         description="cautious keeps 1 % margin on every limit; fast keeps none, where "
-        "the clock is good enough",
+        "the clock is good enough; by-budget is cautious and as slow as the budget of "
+        "the declared line needs",
     )
     max_burst: int = Field(
         default=4000,

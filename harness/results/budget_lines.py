@@ -4,20 +4,20 @@ from __future__ import annotations
 
 import math
 
-from harness.results.wording import number_text
+from harness.digits import limits_text, uncertain_text
 from harness.wire.budget import Budget, Row
 
 _MARKS = {
-    "holds": "holds",
+    "holds": "within limits",
     "tight": "tight",
-    "broken": "BROKEN",
+    "broken": "VIOLATED",
     "caution": "caution",
     "stated": "",
 }
 
 
 def budget_lines(budget: Budget, *, formulas: bool = False) -> list[str]:
-    """One line a row, group by group, and the verdict at the end.
+    """One line a row, group by group, and what is nearest to its limit at the end.
 
     Args:
         budget: what to show.
@@ -34,7 +34,8 @@ def budget_lines(budget: Budget, *, formulas: bool = False) -> list[str]:
         lines.append("  ".join(padded).rstrip())
         if formulas:
             lines.append(f"    {row.formula} [{row.source}]")
-    lines += ["", f"slots: {budget.slots.reason}", f"budget: {budget.verdict}"]
+    lines += ["", f"slots: {budget.slots.reason}"]
+    lines.append(f"budget: {_MARKS[budget.verdict].lower()}")
     worst = next(iter(budget.worst_first), None)
     if worst is not None:
         lines.append(
@@ -43,18 +44,11 @@ def budget_lines(budget: Budget, *, formulas: bool = False) -> list[str]:
     return lines
 
 
-def _number(value: float) -> str:
-    return "never" if math.isinf(value) else number_text(value)
-
-
 def _value(row: Row) -> str:
-    doubt = f" +- {number_text(row.half_width)}" if row.half_width else ""
-    return f"{_number(row.value)}{doubt} {row.unit}".rstrip()
+    if math.isinf(row.value):
+        return "any" if row.unit == "ohm" else "never"
+    return f"{uncertain_text(row.value, row.half_width)} {row.unit}".rstrip()
 
 
 def _limits(row: Row) -> str:
-    if row.low is not None and row.high is not None:
-        return f"{_number(row.low)} .. {_number(row.high)}"
-    if row.low is not None:
-        return f"at least {_number(row.low)}"
-    return "" if row.high is None else f"at most {_number(row.high)}"
+    return limits_text(row.low, row.high).replace("inf", "any")

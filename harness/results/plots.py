@@ -217,7 +217,9 @@ def _draw_margins(axes: Axes, rows: list[TimingRow]) -> None:
         axes.text(
             max(share, 0) + 1.5,
             place,
-            f"{row.margin_text} {row.value.unit} left" if row.value.holds else "BROKEN",
+            f"{row.margin_text} {row.value.unit} left"
+            if row.value.holds
+            else "VIOLATED",
             va="center",
             fontsize=8,
         )

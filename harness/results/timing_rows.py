@@ -9,8 +9,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from harness.digits import limits_text, number_text, quantity_text
-from harness.records import Measurement, Side
+from harness.digits import bound_text, limits_text, number_text, quantity_text
+from harness.records import Bound, Measurement, Side
 from harness.results.record import RunRecord
 from harness.results.tally import DeviceResult
 
@@ -83,8 +83,9 @@ class TimingRow:
         """The margin, without unit; of a bound it is at least so large."""
         if self.margin is None:
             return ""
-        number = number_text(self.margin, self.value.uncertainty)
-        return f"at least {number}" if self.value.bound and self.margin > 0 else number
+        if self.value.bound and self.margin > 0:
+            return bound_text(self.margin, Bound.AT_LEAST)
+        return number_text(self.margin, self.value.uncertainty)
 
     @property
     def limits_text(self) -> str:
@@ -160,7 +161,7 @@ def explanation(rows: list[TimingRow]) -> str:
 
 def _remark(row: TimingRow) -> str:
     if not row.value.holds:
-        return "BROKEN"
+        return "VIOLATED"
     open_sides = [
         name
         for name, side in (("low", row.value.low_side), ("high", row.value.high_side))

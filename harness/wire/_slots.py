@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 
 from harness.wire._character import NEEDED_MARGIN, PULSE_BYTES, CannotMake, Frame
@@ -264,6 +264,34 @@ def choose_slots(
         limits,
         f"; no rate keeps {max(needed, 0.0):.0%}, this one comes nearest",
     )
+
+
+def slot_candidates(
+    grid: ClockGrid,
+    needed: float = NEEDED_MARGIN,
+    *,
+    limits: SpeedLimits = STANDARD,
+) -> Iterator[SlotFrames]:
+    """Every pair of frames within the limits, shortest slot first.
+
+    Of one rate the write-0 byte with the longest high time after it comes first, which
+    is what a slow line needs.
+
+    Args:
+        grid: the adapter's clock.
+        needed: relative margin to keep on every limit, clock error taken off.
+        limits: of the speed.
+    """
+    clock = grid.tolerance_ppm * 1e-6
+    for choice in _choices(grid, limits, fast=False, rise_us=0.0):
+        for byte in PULSE_BYTES[5:]:
+            zero = replace(choice.zero, byte=byte)
+            margins = slot_margins(choice.one, zero, limits)
+            name = min(margins, key=margins.__getitem__)
+            if margins[name] - clock < needed - 1e-12:
+                continue
+            made = replace(choice, zero=zero, margin=margins[name], nearest_limit=name)
+            yield _frames(grid, made, limits, "")
 
 
 def _remark(grid: ClockGrid, *, fast: bool) -> str:

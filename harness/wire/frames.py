@@ -30,6 +30,7 @@ from harness.wire._slots import (
     FAST_CLOCK_PPM,
     SlotFrames,
     choose_slots,
+    slot_candidates,
     slot_margins,
 )
 
@@ -46,5 +47,6 @@ __all__ = [
     "SlotFrames",
     "choose_reset",
     "choose_slots",
+    "slot_candidates",
     "slot_margins",
 ]

@@ -54,7 +54,7 @@ def test_broken_limit_is_said_so() -> None:
     """A value beyond its limit by more than its uncertainty misses it."""
     rows = [row("sample_instant", 13.0, low=15, high=60)]
     assert "misses its limit by 2.00 us" in explanation(rows)
-    assert "BROKEN" in timing_lines(rows)[1]
+    assert "VIOLATED" in timing_lines(rows)[1]
 
 
 def test_within_the_uncertainty_is_thin_not_broken() -> None:
