@@ -37,11 +37,14 @@ def test_survey_names_what_limits_the_bus(
     assert out.index("sample_instant", table) < out.index("capacitance", table)
     assert "What limits this bus: " in out
     predicted = re.search(
-        r"line capacitance: predicted ([\d.]+) nF, measured ([\d.]+)", out
+        r"line capacitance: predicted ([\d.]+) \+- [\d.]+ nF, measured ([\d.]+)", out
     )
     assert predicted is not None
     assert float(predicted[1]) == pytest.approx(float(predicted[2]), rel=0.2)
     assert "WARNING" not in out
+    assert "verdict: within limits, computed and measured" in out
+    assert "+- 0.0000" not in out
+    assert re.search(r"presence_wait +at most 33\.\d us .*low limit not judged", out)
     assert (tmp_path / "r" / "survey.png").stat().st_size > 10_000
 
 
@@ -65,7 +68,7 @@ def test_survey_warns_where_the_line_is_not_as_declared(
         "--into",
         str(tmp_path / "r"),
     )
-    assert "line capacitance: predicted 0.52 nF" in out
+    assert "line capacitance: predicted 0.52 +- 0.10 nF" in out
     assert "WARNING: they disagree" in out
 
 
@@ -76,8 +79,8 @@ def test_budget_of_a_sound_line(
     fixture = str(FIXTURES / "demo_bench.yaml")
     code, out = run(monkeypatch, capsys, "budget", "--fixture", fixture)
     assert code == 0
-    assert "budget: holds" in out
-    assert re.search(r"reach +cable +6 .* at most \d+", out)
+    assert "budget: within limits" in out
+    assert re.search(r"reach +cable +6\.0 \+- .* at most \d+", out)
     assert re.search(r"reach +devices of this mix +8 devices +at most \d+", out)
     assert "slots: fractional-divider" in out
 
@@ -95,16 +98,19 @@ def test_budget_of_a_line_that_cannot_work(
     )
     _, out = run(monkeypatch, capsys, "budget", "--fixture", str(path), "--formulas")
     assert re.search(r"rise to the adapter's threshold +\d.*VIOLATED", out)
-    assert "budget: broken" in out
+    assert "budget: violated" in out
+    assert "verdict: not guaranteed" in out
+    assert "remedy, any one of these" in out
     assert "R C ln((V - V0) / (V - Vth))" in out
 
 
-def test_survey_without_its_port_leaves_nothing(
+def test_survey_without_its_port_is_an_error_case(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
-    """An absent port is exit code 3 and no results folder."""
+    """An absent port is exit code 3, with a JUnit file that says so."""
     shutil.copy(FIXTURES / "real_adapter.yaml", tmp_path / "f.yaml")
     monkeypatch.chdir(tmp_path)
     code, _ = run(monkeypatch, capsys, "survey", "--fixture", "f.yaml")
     assert code == 3
-    assert not (tmp_path / "results").exists()
+    (junit,) = (tmp_path / "results").glob("*/junit.xml")
+    assert "<error" in junit.read_text("utf-8")
