@@ -44,7 +44,8 @@ def number_text(value: float, uncertainty: float | None = None) -> str:
     if uncertainty:
         return f"{value:.{_decimals_of(value, uncertainty)}f}"
     if value and not _SMALLEST <= abs(value) < _LARGEST:
-        return f"{value:.{SIGNIFICANT - 1}e}".replace(".000e", "e")
+        mantissa, power = f"{value:.{SIGNIFICANT - 1}e}".split("e")
+        return f"{mantissa.rstrip('0').rstrip('.')}e{power}"
     return _plain(value, _decimals(value, SIGNIFICANT))
 
 

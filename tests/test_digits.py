@@ -35,7 +35,7 @@ POSITIVE = st.floats(min_value=1e-6, max_value=1e6)
         (7, "7"),
         (0.0, "0"),
         (math.inf, "inf"),
-        (1.5e-7, "1.500e-07"),
+        (1.5e-7, "1.5e-07"),
     ],
 )
 def test_four_significant_digits_and_the_whole_part(value: float, text: str) -> None:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
 
-from harness.records import DeviceRef
+from harness.records import Bound, DeviceRef, Measurement
 from harness.results.soak_time import TestTime
 from harness.results.soak_trace import Trace
 
@@ -78,6 +78,7 @@ class DeviceNight:
         highest: largest reading, or None.
         trace: readings over time.
         margins: timing values over time, by name; journal time in seconds.
+        bounds: of each timing value what only bounds it: the first and the last such.
         limits: of each timing value, low and high.
     """
 
@@ -88,6 +89,7 @@ class DeviceNight:
     highest: float | None = None
     trace: Trace = field(default_factory=Trace)
     margins: dict[str, Trace] = field(default_factory=dict)
+    bounds: dict[str, tuple[Measurement, Measurement]] = field(default_factory=dict)
     limits: dict[str, tuple[float | None, float | None]] = field(default_factory=dict)
 
     @property
@@ -272,8 +274,16 @@ class Night:
     def _take_margin(self, event: dict[str, Any]) -> None:
         device = self._device(str(event["device"] or BUS))
         name = f"{event['name']}, {event.get('unit', '')}"
-        device.margins.setdefault(name, Trace()).take(self.now_s, float(event["value"]))
         device.limits[name] = (event.get("low"), event.get("high"))
+        trace = device.margins.setdefault(name, Trace())
+        if "bound" not in event:
+            trace.take(self.now_s, float(event["value"]))
+            return
+        # a bound is no point of a course: it moves with the rungs, not with the device
+        bound = Measurement(
+            name=name, value=float(event["value"]), bound=Bound(event["bound"])
+        )
+        device.bounds[name] = (device.bounds.get(name, (bound, bound))[0], bound)
 
     def _take_stop(self, event: dict[str, Any]) -> None:
         self.stopped = str(event["why"])

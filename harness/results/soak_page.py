@@ -6,6 +6,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from harness.digits import amount_text, bound_text, limits_text, number_text
+from harness.records import Bound
 from harness.results.soak_drift import Chart, drift
 from harness.results.soak_findings import (
     Scatter,
@@ -17,7 +19,7 @@ from harness.results.soak_findings import (
     whom,
 )
 from harness.results.soak_night import BUS, ERROR, DeviceNight, Night
-from harness.results.wording import number_text
+from harness.results.soak_trace import Trace
 
 if TYPE_CHECKING:
     from harness.results.soak_shared import Courses, DeviceCourse
@@ -125,7 +127,7 @@ def _claim_sentences(night: Night) -> Iterator[str]:
         if claim.label == BUS:
             yield (
                 f"may be claimed with {100 * claim.confidence:g} % confidence: of all tries "
-                f"on this bus at most {_rate(claim.at_most)} fail ({claim.failed} of "
+                f"on this bus {bound_text(claim.at_most, Bound.AT_MOST)} fail ({claim.failed} of "
                 f"{claim.asked} did), if errors are independent"
             )
 
@@ -137,12 +139,12 @@ def _claims(night: Night) -> Iterator[tuple[str, ...]]:
             str(claim.failed),
             str(claim.asked),
             f"{_rate(claim.low)} .. {_rate(claim.high)}",
-            f"at most {_rate(claim.at_most)}",
+            bound_text(claim.at_most, Bound.AT_MOST),
         )
 
 
 def _rate(share: float) -> str:
-    return "0" if share == 0 else f"{share:.3g}"
+    return number_text(float(share))
 
 
 def _devices(night: Night, over_time: Courses) -> Iterator[tuple[str, ...]]:
@@ -211,21 +213,30 @@ def _first_out(night: Night, found: Chart) -> str:
 def _margins(night: Night) -> Iterator[tuple[str, ...]]:
     for place, device in night.devices.items():
         for name, trace in device.margins.items():
-            bins = trace.bins
             low, high = device.limits[name]
-            found = drift(trace)
-            yield (
-                device.label or ("line" if place == BUS else place),
-                name,
-                _number(bins[0].mean),
-                _number(bins[-1].mean),
-                f"{_number(low)} .. {_number(high)}",
-                (
-                    f"{found.change:+.3g} in all"
-                    if found and found.is_sure
-                    else ("none" if found else "too few to tell")
-                ),
-            )
+            label = device.label or ("line" if place == BUS else place)
+            limits = limits_text(low, high) or "-"
+            bounds = [amount_text(bound) for bound in device.bounds.get(name, ())]
+            if trace.bins:
+                first, last = (number_text(trace.bins[at].mean) for at in (0, -1))
+                moved = _movement(trace)
+                if bounds:
+                    moved += f"; at other times {bounds[-1]}"
+            else:
+                first, last = bounds
+                moved = "bounds only: no drift to judge"
+            yield label, name, first, last, limits, moved
+
+
+def _movement(trace: Trace) -> str:
+    found = drift(trace)
+    if found is None:
+        return "too few to tell"
+    return f"{_signed(found.change)} in all" if found.is_sure else "none"
+
+
+def _signed(change: float) -> str:
+    return f"{'+' if change > 0 else ''}{number_text(change)}"
 
 
 def _moments(night: Night, found: Scatter) -> Iterator[tuple[str, str]]:

@@ -217,9 +217,22 @@ def test_a_margin_that_creeps_is_told() -> None:
                     value=0.4 + 0.1 * hour + 0.001 * (hour % 2), unit="us", high=3.9)
         )  # fmt: skip
     ((whom, name, first, last, limits, moved),) = page_of(night).margins
-    assert (whom, name, first, last) == ("line", "rise_time, us", "0.4000", "1.2000")
-    assert limits == "- .. 3.9000"
+    assert (whom, name, first, last) == ("line", "rise_time, us", "0.4", "1.2")
+    assert limits == "at most 3.9"
     assert moved == "+0.8 in all"
+
+
+def test_a_margin_that_is_only_bounded_is_no_course() -> None:
+    """Bounds are printed as such, and no drift is made of rungs that moved."""
+    night = night_of(rounds=10)
+    for hour in range(9):
+        night.add(
+            stamped("soak_margin", 3600.0 * hour, device=None, name="rise_time",
+                    value=0.718 + 0.1 * hour, unit="us", high=3.9, bound="at most")
+        )  # fmt: skip
+    ((_, _, first, last, _, moved),) = page_of(night).margins
+    assert (first, last) == ("at most 0.718", "at most 1.52")
+    assert moved.startswith("bounds only")
 
 
 def test_chart_limits_and_first_signal() -> None:
