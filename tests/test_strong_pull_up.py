@@ -19,7 +19,7 @@ from harness.driver.switching import Condition
 from harness.errors import AdapterUnplugged, SlotDisturbed
 from harness.plans.circuit_of import circuit_of
 from harness.plans.schema import Fixture
-from harness.plans.steps.context import Everybody
+from harness.plans.steps.sessions import Everybody
 from harness.simulation.supply import ParasiteSupply
 from harness.wire.budget import Budget, budget, strong_window
 from harness.wire.clockgrid import GRIDS

@@ -18,7 +18,7 @@ import pytest
 from harness.driver.bus import Bus
 from harness.driver.search import enumerate_devices, verify
 from harness.families.registry import family_of, quantities
-from harness.plans.steps.context import DeviceSession, Everybody
+from harness.plans.steps.sessions import DeviceSession, Everybody
 from harness.wire.romcode import RomCode
 
 pytestmark = pytest.mark.benchmark

@@ -11,7 +11,7 @@ from typing import Any
 from harness.driver.bus import Bus
 from harness.driver.search import enumerate_devices
 from harness.families.shapes import climate_memory, logger_memory
-from harness.plans.steps.context import DeviceSession
+from harness.plans.steps.sessions import DeviceSession
 from harness.wire.romcode import RomCode
 from tests.diagnosis.benches import Bench, bench, probes
 from tests.diagnosis.kinds import CALENDAR, LOGGERS, one

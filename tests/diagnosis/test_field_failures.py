@@ -16,8 +16,8 @@ from harness.driver.bus import Bus
 from harness.families.hazard import Hazard
 from harness.families.registry import looks_of
 from harness.plans.connection import connect
-from harness.plans.steps.context import selected, session_of
 from harness.plans.steps.diagnose_step import expected_of
+from harness.plans.steps.sessions import selected, session_of
 from tests.diagnosis.benches import Bench, bench, healthy, probes
 from tests.diagnosis.case import QUICK, Case
 from tests.diagnosis.cases import CASES, PREPARED_TWINS

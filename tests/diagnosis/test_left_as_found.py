@@ -14,8 +14,8 @@ from harness.driver.overdrive import overdrive_frames
 from harness.errors import AdapterUnplugged
 from harness.families.thermometer import READ_SCRATCHPAD
 from harness.plans.connection import connect
-from harness.plans.steps.context import selected, session_of
 from harness.plans.steps.diagnose_step import expected_of
+from harness.plans.steps.sessions import selected, session_of
 from harness.records import Outcome
 from harness.wire.romcode import RomCode
 from tests.diagnosis.benches import Bench, bench

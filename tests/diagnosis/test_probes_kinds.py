@@ -11,7 +11,7 @@ from harness.diagnosis.probes_kinds import TRIES, look_again, look_at
 from harness.driver.search import enumerate_devices
 from harness.errors import AdapterUnplugged
 from harness.families.registry import family_of, known_families, looks_of, quantities
-from harness.plans.steps.context import DeviceSession, session_of
+from harness.plans.steps.sessions import DeviceSession, session_of
 from tests.diagnosis.kinds import every_kind
 
 Make = Callable[..., Any]

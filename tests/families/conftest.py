@@ -12,7 +12,7 @@ from harness.driver.bus import Bus
 from harness.errors import DeviceAbsent
 from harness.families.family import Check, Options
 from harness.plans.behind_options import options_for
-from harness.plans.steps.context import DeviceSession
+from harness.plans.steps.sessions import DeviceSession
 from harness.wire.romcode import RomCode
 
 

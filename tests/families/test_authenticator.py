@@ -19,7 +19,7 @@ from harness.errors import (
 )
 from harness.families.hazard import Hazard
 from harness.families.registry import checks, family_of, quantities
-from harness.plans.steps.context import DeviceSession
+from harness.plans.steps.sessions import DeviceSession
 from harness.records import Outcome
 from harness.results.report import rebuild
 from harness.simulation import fault_settings as fs

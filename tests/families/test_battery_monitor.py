@@ -19,7 +19,7 @@ from harness.errors import (
     UsageError,
 )
 from harness.families.registry import checks, family_of, quantities
-from harness.plans.steps.context import DeviceSession
+from harness.plans.steps.sessions import DeviceSession
 from harness.simulation import fault_settings as fs
 from tests.outside_crc import crc_8
 

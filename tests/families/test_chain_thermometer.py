@@ -20,7 +20,7 @@ from harness.errors import (
 )
 from harness.families.chain_thermometer import prove
 from harness.families.registry import checks, family_of, quantities
-from harness.plans.steps.context import DeviceSession
+from harness.plans.steps.sessions import DeviceSession
 from harness.simulation import fault_settings as fs
 from harness.wire.romcode import RomCode
 from tests.outside_crc import crc_8

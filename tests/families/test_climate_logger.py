@@ -23,7 +23,7 @@ from harness.families.registry import checks, quantities
 from harness.families.shapes import climate_memory, climate_mission
 from harness.families.shapes.climate_log import model_of, read_log
 from harness.families.shapes.climate_scales import MODELS
-from harness.plans.steps.context import DeviceSession
+from harness.plans.steps.sessions import DeviceSession
 from harness.simulation import fault_settings as fs
 from tests.outside_crc import crc_8, crc_16
 

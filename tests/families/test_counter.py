@@ -17,7 +17,7 @@ from harness.errors import (
 from harness.families.counter import read_counter, read_pages
 from harness.families.hazard import Hazard
 from harness.families.registry import checks, quantities
-from harness.plans.steps.context import DeviceSession
+from harness.plans.steps.sessions import DeviceSession
 from harness.simulation import fault_settings as fs
 from tests.outside_crc import crc_16
 

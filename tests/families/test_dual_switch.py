@@ -20,7 +20,7 @@ from harness.families.dual_switch import configure
 from harness.families.hazard import Hazard
 from harness.families.registry import checks, quantities
 from harness.plans.loading_problems import PlanError
-from harness.plans.steps.context import DeviceSession
+from harness.plans.steps.sessions import DeviceSession
 from harness.simulation import fault_settings as fs
 
 Make = Callable[..., Any]

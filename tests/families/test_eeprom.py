@@ -19,7 +19,7 @@ from harness.errors import (
 from harness.families import eeprom
 from harness.families.registry import checks, quantities
 from harness.families.shapes import scratchpad
-from harness.plans.steps.context import DeviceSession
+from harness.plans.steps.sessions import DeviceSession
 from harness.simulation import fault_settings as fs
 
 Make = Callable[..., Any]

@@ -16,7 +16,7 @@ from harness.families.registry import (
     setting_names,
     unit_of,
 )
-from harness.plans.steps.context import DeviceSession
+from harness.plans.steps.sessions import DeviceSession
 from harness.wire.romcode import RomCode
 
 Make = Callable[..., Any]

@@ -24,7 +24,7 @@ from harness.families.located_thermometer import (
     write_row,
 )
 from harness.families.registry import checks, family_of, quantities
-from harness.plans.steps.context import DeviceSession
+from harness.plans.steps.sessions import DeviceSession
 from harness.simulation import fault_settings as fs
 from tests.outside_crc import crc_8
 

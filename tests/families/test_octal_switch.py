@@ -16,7 +16,7 @@ from harness.errors import (
 )
 from harness.families.octal_switch import configure, registers, write_search
 from harness.families.registry import checks, quantities
-from harness.plans.steps.context import DeviceSession
+from harness.plans.steps.sessions import DeviceSession
 from harness.simulation import fault_settings as fs
 from tests.outside_crc import crc_16
 

@@ -18,7 +18,7 @@ from harness.errors import (
 )
 from harness.families.potentiometer import configure, read, write_position
 from harness.families.registry import checks, quantities
-from harness.plans.steps.context import DeviceSession
+from harness.plans.steps.sessions import DeviceSession
 from harness.simulation import fault_settings as fs
 
 Make = Callable[..., Any]

@@ -19,7 +19,7 @@ from harness.errors import (
 from harness.families.quad_converter import configure
 from harness.families.registry import checks, quantities
 from harness.families.shapes.converter_channels import write_byte
-from harness.plans.steps.context import DeviceSession
+from harness.plans.steps.sessions import DeviceSession
 from harness.simulation import fault_settings as fs
 from tests.outside_crc import crc_16
 

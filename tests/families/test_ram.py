@@ -9,7 +9,7 @@ import pytest
 
 from harness.errors import AnswerImpossible, CheckValueWrong, DeviceError, LineError
 from harness.families.registry import checks
-from harness.plans.steps.context import DeviceSession
+from harness.plans.steps.sessions import DeviceSession
 
 Make = Callable[..., Any]
 """A fixture that makes something; conftest has the signatures."""

@@ -20,7 +20,7 @@ from harness.errors import (
 )
 from harness.families.registry import checks, quantities
 from harness.families.seconds_clock import INTERVALS_S, configure, read, write
-from harness.plans.steps.context import DeviceSession
+from harness.plans.steps.sessions import DeviceSession
 from harness.simulation import fault_settings as fs
 
 Make = Callable[..., Any]

@@ -21,7 +21,7 @@ from harness.errors import (
 from harness.families.hazard import Hazard
 from harness.families.registry import checks, quantities
 from harness.families.shapes import logger_memory
-from harness.plans.steps.context import DeviceSession
+from harness.plans.steps.sessions import DeviceSession
 from harness.records import Outcome
 from harness.simulation import fault_settings as fs
 from tests.outside_crc import crc_16

@@ -28,7 +28,7 @@ from harness.families.thermometer import (
     is_parasite,
     read_scratchpad,
 )
-from harness.plans.steps.context import DeviceSession, Everybody
+from harness.plans.steps.sessions import DeviceSession, Everybody
 from harness.simulation import fault_settings as fs
 from harness.wire.romcode import RomCode
 

@@ -17,7 +17,7 @@ from harness.errors import (
 )
 from harness.families import write_once
 from harness.families.registry import checks, quantities
-from harness.plans.steps.context import DeviceSession
+from harness.plans.steps.sessions import DeviceSession
 from tests.outside_crc import crc_8, crc_16
 
 Make = Callable[..., Any]

@@ -9,7 +9,7 @@ import pytest
 
 from harness.errors import AdapterUnplugged
 from harness.families.hazard import Hazard
-from harness.plans.steps.context import DeviceSession
+from harness.plans.steps.sessions import DeviceSession
 from harness.records import Outcome
 
 Make = Callable[..., Any]

@@ -13,11 +13,8 @@ from harness.driver.bus import Bus
 from harness.driver.overdrive import overdrive
 from harness.driver.search import (
     Enumeration,
-    enumerate_alarms,
     enumerate_devices,
-    verify,
 )
-from harness.errors import DeviceAbsent
 from harness.families.hazard import Hazard
 from harness.families.shapes.battery import SENSE_KEY
 from harness.plans.schema_bodies import AtSpeed, StepBody
@@ -26,6 +23,7 @@ from harness.plans.schema_plan import Plan
 from harness.plans.schema_steps import StepItem
 from harness.plans.seating import Seating, seat
 from harness.plans.steps.conversions import Conversions
+from harness.plans.steps.sessions import DeviceSession, session_of
 from harness.records import DeviceRef
 from harness.results.soak_night import Night
 from harness.timing.overdrive import OverdriveSurvey
@@ -39,176 +37,6 @@ class Operator(Protocol):
     def ask(self, text: str, *, yes_no: bool) -> bool:
         """Show a text and wait; False if the answer to yes-no was no."""
         ...
-
-
-class _Selected:
-    """Traffic with a fixed selection; both session classes build on it."""
-
-    def __init__(self, bus: Bus, rom: RomCode | None) -> None:
-        self._bus = bus
-        self._rom = rom
-
-    @property
-    def clock(self) -> Clock:
-        """The port's time."""
-        return self._bus.clock
-
-    def transact_bits(self, write: bytes, slots: int) -> list[int]:
-        """Reset, select, write, read single slots."""
-        return self._bus.transact_bits(self._rom, write, slots)
-
-    def read_bits(self, slots: int) -> list[int]:
-        """More read slots without a reset."""
-        return self._bus.read_bits(slots)
-
-    def hold_strong_pull_up(self, write: bytes, hold_s: float) -> None:
-        """Write a command, then feed the devices through an idle line.
-
-        USB cannot switch a line within the 10 us that follow the command, so the
-        strong pull-up is armed before it: the command's slots are driven by the
-        host alone. Without one the line just idles high, which feeds one device
-        through a pull-up of about 1.3 kohm at 5 V (facts of the bus, 5.3).
-        """
-        adapter = self._bus.adapter
-        if adapter.switching.strong_pull_up_on is None:
-            self._bus.transact(self._rom, write)
-            self._bus.clock.sleep(hold_s)
-            return
-        self._bus.require_presence()
-        self._bus.write(self._bus.selection(self._rom))
-        adapter.switch(strong_pull_up=True)
-        try:
-            self._bus.write(write)
-            self._bus.clock.sleep(hold_s)
-        finally:
-            adapter.switch(strong_pull_up=False)
-
-
-class DeviceSession(_Selected):
-    """One device, as its family module sees it."""
-
-    def __init__(
-        self,
-        bus: Bus,
-        rom: RomCode,
-        note: Callable[..., None] | None = None,
-        loop_backs: Mapping[str, str] | None = None,
-        memory: Mapping[str, Any] | None = None,
-        *,
-        seat_doubt: str = "",
-    ) -> None:
-        super().__init__(bus, rom)
-        self.rom = rom
-        self.seat_doubt = seat_doubt
-        self.memory: dict[str, Any] = dict(memory or {})
-        self.loop_backs: Mapping[str, str] = dict(loop_backs or {})
-        self._note = note
-
-    def transact(self, write: bytes, read: int = 0) -> bytes:
-        """Reset, select, write, read bytes."""
-        return self._bus.transact(self.rom, write, read)
-
-    def resume(self, write: bytes, read: int = 0) -> bytes:
-        """Reset, resume command, write, read bytes."""
-        return self._bus.resume(write, read)
-
-    def unselected(self, write: bytes, read: int = 0) -> bytes:
-        """Reset, write, read; nobody is selected."""
-        self._bus.require_presence()
-        return self._bus.go_on(write, read)
-
-    def more(self, write: bytes = b"", read: int = 0) -> bytes:
-        """Write, then read bytes without a reset."""
-        return self._bus.go_on(write, read)
-
-    def meets_condition(self) -> bool:
-        """True if a conditional search finds the device."""
-        return self.rom in enumerate_alarms(self._bus).found
-
-    def is_alone(self) -> bool:
-        """True if a full search finds this device and nobody else."""
-        search = enumerate_devices(self._bus)
-        return search.found == [self.rom] and not search.rejected
-
-    def feed(self, hold_s: float) -> None:
-        """Idle the line, by the strong pull-up where there is one."""
-        adapter = self._bus.adapter
-        if adapter.switching.strong_pull_up_on is None:
-            self._bus.clock.sleep(hold_s)
-            return
-        adapter.switch(strong_pull_up=True)
-        try:
-            self._bus.clock.sleep(hold_s)
-        finally:
-            adapter.switch(strong_pull_up=False)
-
-    def program_pulse(self, hold_s: float) -> None:
-        """Lift the line to the programming voltage, then back."""
-        adapter = self._bus.adapter
-        adapter.switch(programming=True)
-        try:
-            self._bus.clock.sleep(hold_s)
-        finally:
-            adapter.switch()
-
-    def settle(self) -> None:
-        """Wait for late echoes and drop them."""
-        self._bus.adapter.settle()
-
-    def note(self, text: str, **facts: Any) -> None:  # noqa: ANN401 - plain JSON facts
-        """A line in the journal."""
-        if self._note is not None:
-            self._note("note", text=text, device=str(self.rom), **facts)
-
-    def verify(self) -> None:
-        """Prove the ROM code by a directed search."""
-        if not verify(self._bus, self.rom):
-            raise DeviceAbsent(
-                f"device {self.rom} does not answer", where=str(self.rom)
-            )
-
-
-def session_of(
-    bus: Bus,
-    rom: RomCode,
-    fixture: Fixture,
-    note: Callable[..., None] | None = None,
-    *,
-    seating: Seating | None = None,
-) -> DeviceSession:
-    """A fresh session, with what the fixture says about the device's socket.
-
-    Args:
-        bus: the open bus.
-        rom: the device.
-        fixture: what the bench is.
-        note: writes a line in the journal.
-        seating: of the devices found; without one only ROM codes in the fixture tie.
-    """
-    code = str(rom)
-    seats = seating or seat(fixture, [code])
-    socket = seats.facts.get(code)
-    known = {SENSE_KEY: socket.expect.sense_mohm if socket else None}
-    return DeviceSession(
-        bus,
-        rom,
-        note,
-        socket.loop_backs if socket else {},
-        {key: value for key, value in known.items() if value is not None},
-        seat_doubt=seats.doubts.get(code, ""),
-    )
-
-
-def selected(bus: Bus, rom: RomCode | None) -> _Selected:
-    """Plain traffic with one device, or with all of them."""
-    return _Selected(bus, rom)
-
-
-class Everybody(_Selected):
-    """All devices at once."""
-
-    def __init__(self, bus: Bus) -> None:
-        super().__init__(bus, None)
 
 
 @dataclass

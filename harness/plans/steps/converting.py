@@ -16,7 +16,8 @@ from typing import NamedTuple
 from harness.errors import DeviceError, StepMissing
 from harness.families.registry import family_of, quantities
 from harness.plans.schema_bodies import Convert
-from harness.plans.steps.context import Context, Everybody
+from harness.plans.steps.context import Context
+from harness.plans.steps.sessions import Everybody
 from harness.records import DeviceRef
 from harness.wire.circuit import load_of
 

@@ -15,7 +15,8 @@ from harness.plans.schema_diagnose import Diagnose
 from harness.plans.schema_fixture import Fixture
 from harness.plans.schema_steps import StepItem
 from harness.plans.seating import Seating, seat
-from harness.plans.steps.context import Context, detail_of, selected, session_of
+from harness.plans.steps.context import Context, detail_of
+from harness.plans.steps.sessions import selected, session_of
 from harness.records import CheckResult, Measurement, Outcome
 
 _COULD_NOT_TELL = frozenset({Cause.ADAPTER, Cause.HOST, Cause.UNDECIDED})
