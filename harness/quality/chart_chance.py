@@ -24,7 +24,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import signal
+from scipy import signal, special
 
 from harness.errors import UsageError
 from harness.quality.capability import D2_OF_TWO
@@ -44,6 +44,16 @@ their centre line, in sigmas of the chart, shape (charts, points); limits includ
 _SEED = 20_260_301
 _FIRST, _LATER = 200, 1000
 """Charts simulated before the first look, and between two looks."""
+
+_MOST_NUMBERS = 2_000_000
+"""Simulated values held at a time (16 MB a copy)."""
+
+_LONGEST = 20_000
+"""Points of a simulated chart at most. On a longer one the share of signals scatters less,
+so that of the shorter charts is the wider bound; see ``_longer``."""
+
+_SHIFT = 8
+"""Points of a mean: as long as the longest run that the rules of Western Electric know."""
 
 _CLEAR = 20
 """Charts with as many signals that settle the answer (Besag and Clifford's h)."""
@@ -114,6 +124,7 @@ def judge_signals(
     sigma: float | None = None,
     centre: float | None = None,
     alpha: float = ALPHA,
+    shifts: bool = False,
 ) -> SignalJudgement:
     """Are there more signals, or a point farther out, than chance alone gives?
 
@@ -127,6 +138,8 @@ def judge_signals(
             neighbours unless given. Needed with limits fixed beforehand.
         centre: mean without change; that of the values unless given. Likewise.
         alpha: p at which it is more than chance.
+        shifts: look at the means of eight points in a row, too: a lasting shift shows
+            there though its signals are no more than chance gives.
 
     Raises:
         UsageError: fewer than three values, or they do not differ.
@@ -136,28 +149,32 @@ def judge_signals(
     if sigma is None:
         sigma = _sigma_of(numbers, phi, step)
     shown = distances(numbers[np.newaxis, :])
-    found, farthest = _counted(shown, rules)
+    seen = _looks(shown, rules, shifts=shifts)[0]
+    length = min(len(numbers), _LONGEST)
     null = _Null(
-        length=len(numbers),
+        length=length,
         phi=phi,
         sigma=sigma,
         centre=float(np.mean(numbers)) if centre is None else centre,
         step=step,
     )
-    counts, reaches = _simulated(
-        null, distances, rules, (int(found[0]), float(farthest[0])), alpha
-    )
-    charts = len(counts)
-    tails = [np.sum(counts >= found[0]), np.sum(reaches >= farthest[0] - 1e-12)]
-    # two looks, so twice the smaller chance (Bonferroni)
-    p = min(1.0, 2 * (1 + float(min(tails))) / (1 + charts))
+    longer = _longer(len(numbers), length)[: len(seen)]
+
+    def looks(rows: Rows) -> Rows:
+        return longer * _looks(distances(rows), rules, shifts=shifts)
+
+    found = _simulated(null, looks, seen, alpha)
+    charts = len(found)
+    tails = np.sum(found >= seen - 1e-12, axis=0)
+    # several looks, so so many times the smallest chance (Bonferroni)
+    p = min(1.0, len(seen) * (1 + float(min(tails))) / (1 + charts))
     return SignalJudgement(
         points=shown.shape[1],
-        signals=int(found[0]),
-        expected=float(np.mean(counts)),
-        at_most=int(np.quantile(counts, 1 - alpha, method="higher")),
-        farthest=float(farthest[0]),
-        farthest_by_chance=float(np.quantile(reaches, 1 - alpha, method="higher")),
+        signals=int(seen[0]),
+        expected=float(np.mean(found[:, 0])),
+        at_most=math.floor(np.quantile(found[:, 0], 1 - alpha, method="higher")),
+        farthest=float(seen[1]),
+        farthest_by_chance=float(np.quantile(found[:, 1], 1 - alpha, method="higher")),
         p=p,
         alpha=alpha,
         correlation=phi,
@@ -229,28 +246,33 @@ class _Null:
         return values
 
 
+def _longer(length: int, simulated: int) -> NDArray[np.float64]:
+    """What makes the looks at a long chart of those at a shorter, simulated one.
+
+    So many times as many signals; the farthest point, or mean of points, lies as much
+    farther as the quantile that one of so many normal values passes on average,
+    1 - 1 / (2 n), lies over that of fewer.
+    """
+    if length == simulated:
+        return np.ones(3)
+    far, near = (-float(special.ndtri(0.5 / n)) for n in (length, simulated))
+    return np.array([length / simulated, far / near, far / near])
+
+
 def _simulated(
-    null: _Null,
-    distances: Distances,
-    rules: RuleSet,
-    seen: tuple[int, float],
-    alpha: float,
-) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """Signals and farthest point of each simulated chart; ``seen`` are the real ones."""
-    signals, farthest = seen
+    null: _Null, looks: Distances, seen: NDArray[np.float64], alpha: float
+) -> NDArray[np.float64]:
+    """Looks at simulated charts, shape (charts, looks); ``seen`` are the real ones."""
     chance = np.random.default_rng(_SEED)
-    most = math.ceil(2 * _PER_ALPHA / alpha)
-    counts = np.zeros(0, dtype=np.int64)
-    reaches = np.zeros(0)
-    while len(counts) < most:
-        rows = null.rows(chance, _LATER if len(counts) else _FIRST)
-        more, farther = _counted(distances(rows), rules)
-        counts = np.concatenate([counts, more])
-        reaches = np.concatenate([reaches, farther])
-        as_many = min(np.sum(counts >= signals), np.sum(reaches >= farthest))
-        if as_many >= _CLEAR:
+    most = math.ceil(len(seen) * _PER_ALPHA / alpha)
+    found = np.zeros((0, len(seen)))
+    room = max(1, _MOST_NUMBERS // null.length)
+    while len(found) < most:
+        rows = null.rows(chance, min(room, _LATER if len(found) else _FIRST))
+        found = np.concatenate([found, looks(rows)])
+        if np.min(np.sum(found >= seen, axis=0)) >= _CLEAR:
             break
-    return counts, reaches
+    return found
 
 
 def individuals_distances(
@@ -277,13 +299,19 @@ def individuals_distances(
     return distances
 
 
-def _counted(
-    away: Rows, rules: RuleSet
-) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    return (
-        np.sum(broken(away, rules), axis=1).astype(np.int64),
+def _looks(away: Rows, rules: RuleSet, *, shifts: bool) -> Rows:
+    """Points with signals, farthest point, and farthest mean of eight, of each chart."""
+    looks = [
+        np.sum(broken(away, rules), axis=1).astype(float),
         np.max(np.abs(away), axis=1, initial=0.0),
-    )
+    ]
+    if shifts:
+        window = min(_SHIFT, max(1, away.shape[1]))
+        sums = np.cumsum(away, axis=1)
+        sums[:, window:] -= sums[:, :-window].copy()
+        means = np.abs(sums[:, window - 1 :]) / window
+        looks.append(np.max(means, axis=1, initial=0.0))
+    return np.stack(looks, axis=1)
 
 
 def broken(away: Rows, rules: RuleSet) -> NDArray[np.bool_]:

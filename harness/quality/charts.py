@@ -189,8 +189,22 @@ def signals(
         )
     away = [(v - limits.centre) / sigma for v in checked(values, fewest=1)]
     return tuple(
-        Signal(place=place, rule=rule.text)
+        Signal(place=place, rule=rule)
         for place in range(len(away))
+        for rule in rules_at(away, place, rules=rules)
+    )
+
+
+def rules_at(away: Sequence[float], place: int, *, rules: RuleSet) -> tuple[str, ...]:
+    """Which rules a point completes, in words.
+
+    Args:
+        away: distances from the centre, sigmas, in the order of time.
+        place: of the point, from 0.
+        rules: which are on.
+    """
+    return tuple(
+        rule.text
         for rule in _RULES[rules]
         if place + 1 >= rule.fewest
         and rule.broken(away[max(0, place + 1 - rule.window) : place + 1])

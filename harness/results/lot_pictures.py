@@ -6,12 +6,16 @@ those of the palette; lots differ in hatching and marker as well, signals in sha
 
 from __future__ import annotations
 
+import itertools
 import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import ceil
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+import numpy as np
+from matplotlib import cbook
 
 from harness.quality.steps import step_of
 from harness.results.palette import BLUE, GREY, ORANGE, VERMILION, new_figure
@@ -30,6 +34,9 @@ _KINDS = ("png", "svg")
 Figures = Mapping[str, "Figure"]
 """Name of the file without its ending, and the figure."""
 _FEWEST_BINS, _MOST_BINS = 6, 40
+_MOST_DRAWN, _MOST_FLIERS = 2000, 300
+"""Points of a picture: more make a page of a hundred megabytes and show nothing more."""
+_MOST_PARTS, _MOST_STATIONS = 60, 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,60 +102,6 @@ def lot_figures(lots: Mapping[str, Sequence[float]], scale: Scale) -> Figures:
     }
 
 
-def chart_figures(
-    values: Sequence[float],
-    *,
-    centre: float,
-    sigma: float,
-    baseline: int,
-    signals: Sequence[int],
-    rules: str,
-    scale: Scale,
-) -> Figures:
-    """A control chart of single values.
-
-    Args:
-        values: in the order of time.
-        centre: middle line.
-        sigma: a third of the distance of the control limits from it.
-        baseline: the limits come from so many first values.
-        signals: places, from 0, at which a rule is broken.
-        rules: name of the rules that were on.
-        scale: quantity (specification limits are not drawn: they are another matter).
-    """
-    figure = new_figure(10.0, 4.6)
-    axes = figure.subplots()
-    places = range(1, len(values) + 1)
-    axes.plot(places, values, color=BLUE, lw=0.9, marker="o", ms=3.5, label="value")
-    axes.axhline(centre, color="black", lw=1)
-    for n, style in ((1, ":"), (2, "--"), (3, "-")):
-        for side in (1, -1):
-            axes.axhline(centre + side * n * sigma, color=GREY, lw=0.9, ls=style)
-        axes.text(
-            1.005, centre + n * sigma, f"{n} sigma", va="center", fontsize=8,
-            transform=axes.get_yaxis_transform(),
-        )  # fmt: skip
-    if baseline < len(values):
-        axes.axvline(baseline + 0.5, color="black", lw=1, ls="--")
-    axes.scatter(
-        [place + 1 for place in signals],
-        [values[place] for place in signals],
-        marker="X",
-        s=70,
-        color=VERMILION,
-        zorder=3,
-        label="rule broken",
-    )
-    axes.set_title(
-        one_line(f"{scale.quantity}: limits from the first {baseline}, rules {rules}"),
-        fontsize=11,
-    )
-    axes.set_xlabel("reading, in the order of time")
-    axes.set_ylabel(scale.label)
-    _legend(axes)
-    return {"chart": figure}
-
-
 def oc_figures(
     curve: Sequence[tuple[float, float]],
     *,
@@ -173,7 +126,7 @@ def oc_figures(
     axes.set_title(one_line(title), fontsize=11)
     axes.set_xlabel("bad units in the lot, %")
     axes.set_ylabel("chance to accept the lot, %")
-    _legend(axes)
+    legend(axes)
     return {"oc-curve": figure}
 
 
@@ -190,9 +143,10 @@ def golden_figures(
     """
     figure = new_figure(8.5, 4.0)
     axes = figure.subplots()
+    places = shown_places(values)
     axes.plot(
-        range(1, len(values) + 1), values, color=BLUE, lw=0.9, marker="o", ms=3.5,
-        label="reading",
+        [place + 1 for place in places], [values[place] for place in places], color=BLUE,
+        lw=0.9, marker="o", ms=3.5, label="reading",
     )  # fmt: skip
     axes.axhline(reference, color="black", lw=1.2, label="reference")
     axes.axhline(statistics.fmean(values), color=ORANGE, ls="--", lw=1.4, label="mean")
@@ -204,7 +158,7 @@ def golden_figures(
             axes.axhline(limit, color=VERMILION, lw=1.4, label=label)
     axes.set_xlabel("reading, in the order of time")
     axes.set_ylabel(scale.label)
-    _legend(axes)
+    legend(axes)
     return {"readings": figure}
 
 
@@ -217,12 +171,15 @@ def gauge_figures(
         readings: part, station and value.
         scale: quantity and unit.
     """
-    parts = list(dict.fromkeys(part for part, _, _ in readings))
+    everyone = list(dict.fromkeys(part for part, _, _ in readings))
+    every = max(1, -(-len(everyone) // _MOST_PARTS))
+    parts = {part: place for place, part in enumerate(everyone[::every])}
     stations = list(dict.fromkeys(station for _, station, _ in readings))
+    shown = [reading for reading in readings if reading[0] in parts]
     figure = new_figure(8.5, 4.4)
     axes = figure.subplots()
-    for place, station in enumerate(stations):
-        mine = [(parts.index(p), v) for p, s, v in readings if s == station]
+    for place, station in enumerate(stations[:_MOST_STATIONS]):
+        mine = [(parts[p], v) for p, s, v in shown if s == station]
         aside = 0.3 * (place - (len(stations) - 1) / 2) / max(1, len(stations) - 1)
         axes.plot(
             [part + aside for part, _ in mine],
@@ -235,9 +192,10 @@ def gauge_figures(
             label=one_line(station),
         )
     axes.set_xticks(range(len(parts)), [one_line(p) for p in parts], rotation=45)
-    axes.set_xlabel("part")
+    more = f" ({len(parts)} of {len(everyone)} shown)" if every > 1 else ""
+    axes.set_xlabel(f"part{more}")
     axes.set_ylabel(scale.label)
-    _legend(axes)
+    legend(axes)
     return {"parts": figure}
 
 
@@ -249,7 +207,7 @@ def _histogram(lots: Mapping[str, Sequence[float]], scale: Scale) -> Figure:
         axes.hist(
             values,
             bins=edges,
-            weights=[100 / len(values)] * len(values),
+            weights=np.full(len(values), 100 / len(values)),
             color=_COLOURS[place % 2],
             hatch=_HATCHES[place % 2],
             edgecolor="black",
@@ -259,7 +217,7 @@ def _histogram(lots: Mapping[str, Sequence[float]], scale: Scale) -> Figure:
     _draw_limits(axes, scale)
     axes.set_xlabel(scale.label)
     axes.set_ylabel("units, %")
-    _legend(axes)
+    legend(axes)
     return figure
 
 
@@ -284,8 +242,8 @@ def _bin_count(values: Sequence[float]) -> int:
     low, high = min(values), max(values)
     count = _FEWEST_BINS
     if len(values) >= 4:
-        quarters = statistics.quantiles(values, n=4)
-        width = 2 * (quarters[2] - quarters[0]) / len(values) ** (1 / 3)
+        quarters = np.quantile(values, (0.25, 0.75), method="weibull").tolist()
+        width = 2 * (quarters[1] - quarters[0]) / len(values) ** (1 / 3)
         if width > 0:
             count = round((high - low) / width)
     return min(_MOST_BINS, max(_FEWEST_BINS, count))
@@ -298,15 +256,15 @@ def _probability(lots: Mapping[str, Sequence[float]], scale: Scale) -> Figure:
     normal = statistics.NormalDist()
     for place, (name, values) in enumerate(lots.items()):
         count, colour = len(values), _COLOURS[place % 2]
+        places = _probability_places(count)
         # plotting positions after Blom
-        scores = [
-            normal.inv_cdf((n - 0.375) / (count + 0.25)) for n in range(1, count + 1)
-        ]
+        scores = [normal.inv_cdf((n + 0.625) / (count + 0.25)) for n in places]
+        ranked = np.sort(values)[places]
         axes.plot(
-            sorted(values), scores, ls="", marker=_MARKERS[place % 2], ms=4,
+            ranked, scores, ls="", marker=_MARKERS[place % 2], ms=4,
             color=colour, label=one_line(name),
         )  # fmt: skip
-        mean, deviation = statistics.fmean(values), statistics.stdev(values)
+        mean, deviation = np.mean(values), np.std(values, ddof=1)
         axes.plot(
             [mean + deviation * z for z in (scores[0], scores[-1])],
             [scores[0], scores[-1]],
@@ -320,19 +278,23 @@ def _probability(lots: Mapping[str, Sequence[float]], scale: Scale) -> Figure:
     _draw_limits(axes, scale)
     axes.set_xlabel(scale.label)
     axes.set_ylabel("units at or below, % (normal scale)")
-    _legend(axes)
+    legend(axes)
     return figure
 
 
 def _boxes(lots: Mapping[str, Sequence[float]], scale: Scale) -> Figure:
     figure = new_figure(8.5, 1.8 + 0.8 * len(lots))
     axes = figure.subplots()
-    boxes = axes.boxplot(
-        list(lots.values()),
+    measured = [
+        {**numbers, "label": one_line(name), "fliers": _thinned(numbers["fliers"])}
+        for name, values in lots.items()
+        for numbers in cbook.boxplot_stats(np.asarray(values))
+    ]
+    boxes = axes.bxp(
+        measured,
         orientation="horizontal",
         widths=0.55,
         patch_artist=True,
-        tick_labels=[one_line(name) for name in lots],
         flierprops={"marker": "x", "markeredgecolor": VERMILION},
         medianprops={"color": "black"},
     )
@@ -341,8 +303,42 @@ def _boxes(lots: Mapping[str, Sequence[float]], scale: Scale) -> Figure:
     _draw_limits(axes, scale)
     axes.invert_yaxis()
     axes.set_xlabel(scale.label)
-    _legend(axes)
+    legend(axes)
     return figure
+
+
+def shown_places(values: Sequence[float]) -> list[int]:
+    """Places to draw of a series: all of a short one, of a long one the ends of each part.
+
+    Least and greatest of each part are kept, so a single reading far out stays visible.
+    """
+    if len(values) <= _MOST_DRAWN:
+        return list(range(len(values)))
+    numbers = np.asarray(values)
+    edges = np.linspace(0, len(values), _MOST_DRAWN // 2 + 1).astype(int)
+    kept = {0, len(values) - 1}
+    for start, end in itertools.pairwise(edges.tolist()):
+        part = numbers[start:end]
+        kept |= {start + int(part.argmin()), start + int(part.argmax())}
+    return sorted(kept)
+
+
+def _probability_places(count: int) -> list[int]:
+    """Ranks to draw, from 0: both tails whole, the middle in even steps."""
+    if count <= _MOST_DRAWN:
+        return list(range(count))
+    tail = _MOST_DRAWN // 4
+    middle = np.linspace(tail, count - tail - 1, 2 * tail).astype(int).tolist()
+    return [*range(tail), *middle, *range(count - tail, count)]
+
+
+def _thinned(values: np.ndarray) -> np.ndarray:
+    """At most some hundred of them, the ends among them."""
+    ordered = np.sort(values)
+    if len(ordered) <= _MOST_FLIERS:
+        return ordered
+    places = np.linspace(0, len(ordered) - 1, _MOST_FLIERS).astype(int)
+    return np.asarray(ordered[places])
 
 
 def _draw_limits(axes: Axes, scale: Scale) -> None:
@@ -353,7 +349,8 @@ def _draw_limits(axes: Axes, scale: Scale) -> None:
         seen.add(name)
 
 
-def _legend(axes: Axes) -> None:
+def legend(axes: Axes) -> None:
+    """Grid and legend beside the axes."""
     axes.grid(alpha=0.3)
     if axes.get_legend_handles_labels()[1]:
         axes.legend(

@@ -99,7 +99,10 @@ COMMANDS: dict[str, tuple[tuple[Any, ...], int, tuple[str, ...]]] = {
         ("--baseline", BEFORE, "--candidate", ROOT / "fixtures/lot_golden.csv", "-q", "temperature", "--margin", 0.1),
         2, (),
     ),
-    "chart": ((BEFORE, "-q", "temperature"), 1, ("3 signals", "1 point beyond 3 sigma", "rules western-electric")),
+    "chart": (
+        (BEFORE, "-q", "temperature"), 0,
+        ("No more signals than chance gives", "1 point beyond 3 sigma", "rules western-electric", "moving range"),
+    ),
 }  # fmt: skip
 
 

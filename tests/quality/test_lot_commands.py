@@ -159,15 +159,16 @@ def test_chart(lot: Said, tmp_path: Path) -> None:
     assert shifted.code == 1
     assert "1 point beyond 3 sigma" in shifted.out
     assert "western-electric" in shifted.out
+    assert "more signals, or points farther out, than chance gives" in shifted.out
     steady = lot("chart", "x.csv", "-q", "t", "--device", "A")
     assert steady.code == 0
-    assert "no signal" in steady.out
+    assert "no signal, which is no more than chance gives" in steady.out
     assert "are rough" not in steady.out
     assert "are rough" in lot("chart", "x.csv", "-q", "t", "--baseline", 10).out
     assert list(Path("results").glob("*-lot-chart_t/chart.svg"))
     wrong = lot("chart", "x.csv", "-q", "t", "--rules", "mine")
     assert wrong.code == 2
-    assert "use western-electric or nelson" in wrong.err
+    assert "use beyond-limits or western-electric or nelson" in wrong.err
 
 
 @pytest.mark.slow

@@ -8,15 +8,17 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
+from harness.quality.chart_kinds import ChartPlan, panels
+from harness.results.chart_pictures import chart_figures
 from harness.results.lot_pictures import (
     Scale,
     _edges,
-    chart_figures,
     gauge_figures,
     golden_figures,
     lot_figures,
     oc_figures,
     save,
+    shown_places,
 )
 
 LOTS = {
@@ -33,15 +35,7 @@ def _text(path: Path) -> str:
 def _draw_all(folder: Path) -> list[Path]:
     figures = [
         lot_figures(LOTS, SCALE),
-        chart_figures(
-            LOTS["april"],
-            centre=25.1,
-            sigma=0.02,
-            baseline=20,
-            signals=[3, 39],
-            rules="western-electric",
-            scale=SCALE,
-        ),
+        chart_figures(panels(LOTS["april"], ChartPlan(baseline=20)), SCALE),
         oc_figures(
             [(0.0, 1.0), (0.05, 0.5), (0.1, 0.0)],
             marks={"AQL 1 %": 0.01},
@@ -80,7 +74,7 @@ def test_what_the_pictures_say(tmp_path: Path) -> None:
         assert word in histogram
     assert "normal scale" in _text(tmp_path / "probability.svg")
     assert "march <lot>" in _text(tmp_path / "boxes.svg")
-    assert "limits from the first 20, rules western-electric" in _text(
+    assert "limits from the first 20 points, rules western-electric" in _text(
         tmp_path / "chart.svg"
     )
     assert "AQL 1 %" in _text(tmp_path / "oc-curve.svg")
@@ -124,3 +118,13 @@ def test_readings_without_steps_are_binned_as_they_come() -> None:
     edges = _edges(values)
     assert (edges[0], edges[-1]) == (min(values), max(values))
     assert 6 <= len(edges) - 1 <= 40
+
+
+def test_a_long_series_is_thinned_without_hiding_a_reading() -> None:
+    """Of 100,000 readings about 2,000 are drawn, the one far out among them."""
+    values = [float(n * 7919 % 1000) for n in range(100_000)]
+    values[54_321] = -9000.0
+    places = shown_places(values)
+    assert len(places) <= 2002
+    assert 54_321 in places
+    assert shown_places(values[:500]) == list(range(500))
