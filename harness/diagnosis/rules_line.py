@@ -14,6 +14,8 @@ from harness.diagnosis.evidence import (
 )
 from harness.diagnosis.finding import Cause, Finding, Sure, Weight
 from harness.diagnosis.rules_adapter import terminal_echo, wrong_rate
+from harness.digits import bound_text, span_text
+from harness.records import Bound
 
 _SAMPLE_US = 15.0
 """A device may sample a write-1 slot as early as this (published limit)."""
@@ -152,7 +154,8 @@ def slow_edge(evidence: Evidence) -> Iterator[Finding]:
     if line is None or not line.ones.histogram or _upside_down(evidence):
         return
     margin_us = _SAMPLE_US - line.crossing_us
-    rise = f"rise to the receiver's threshold {line.rise_us[0]:.1f} to {line.rise_us[1]:.1f} us"
+    rise_us = span_text(*line.rise_us, from_zero=True)
+    rise = f"rise to the receiver's threshold {rise_us} us"
     echoes = f"idle FFh slots at 115200 baud echo {_shown(line)}"
     if line.rise_us[0] >= _PULL_UP_RISE_US:
         presence = _rise_looks_like_presence(evidence, line)
@@ -176,8 +179,9 @@ def slow_edge(evidence: Evidence) -> Iterator[Finding]:
             says="rising edges are slow: devices that sample early take a one for a zero",
             measured=(
                 rise,
-                f"a device sees a one after up to {line.crossing_us:.1f} us, margin to "
-                f"{_SAMPLE_US:.0f} us is {margin_us:.1f} us",
+                f"a device sees a one after {bound_text(line.crossing_us, Bound.AT_MOST)} "
+                f"us, margin to {_SAMPLE_US:.0f} us "
+                f"{bound_text(margin_us, Bound.AT_LEAST)} us",
                 echoes,
             ),
             ruled_out=("noise: every slot is slow in the same way",),

@@ -9,8 +9,10 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
+from harness.records import Bound, Measurement
 from harness.results.plots import draw
 from harness.results.report import rebuild
+from harness.results.timing_rows import TimingRow
 
 PNG = b"\x89PNG\r\n\x1a\n"
 
@@ -57,3 +59,21 @@ def test_nothing_to_draw_draws_nothing(
     """A run without measuring steps leaves no picture."""
     ran = run_plan("- reset:", bench_data([new_device(0x28, 1)]))
     assert draw(ran.record, tmp_path) == []
+
+
+def test_a_bound_is_drawn_as_an_arrow_to_the_side_of_the_truth() -> None:
+    """At most points left and at least points right; neither looks like a value."""
+    from harness.results.palette import new_figure
+    from harness.results.plots import _draw_bounds
+
+    axes = new_figure(4, 3).subplots()
+    values = [
+        Measurement(name="sample_instant", value=20.0, unit="us", bound=bound)
+        for bound in (Bound.AT_MOST, Bound.AT_LEAST)
+    ]
+    _draw_bounds(
+        axes, [TimingRow(device="A1", value=value) for value in values], ["A1"], "black"
+    )
+    arrows: list[Any] = list(axes.texts)
+    assert [arrow.xy[0] for arrow in arrows] == [16.0, 24.0]
+    assert not axes.containers
