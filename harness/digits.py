@@ -39,6 +39,8 @@ def number_text(value: float, uncertainty: float | None = None) -> str:
         return str(value)
     if not math.isfinite(value):
         return f"{value}"
+    if uncertainty is not None and not math.isfinite(uncertainty):
+        uncertainty = None
     if uncertainty and abs(uncertainty) < _FINEST:
         return f"{value:.{SIGNIFICANT - 1}e}"
     if uncertainty:
@@ -96,9 +98,15 @@ def span_text(low: float, high: float, *, from_zero: bool = False) -> str:
     return lowest if lowest == highest else f"{lowest} to {highest}"
 
 
-def bound_text(value: float, bound: Bound) -> str:
-    """``at most 33.4``, rounded so that it still holds."""
-    return _bounded(float(value), bound, BOUND_SIGNIFICANT)
+def bound_text(value: float, bound: Bound, significant: int = BOUND_SIGNIFICANT) -> str:
+    """``at most 33.4``, rounded so that it still holds.
+
+    Args:
+        value: the bound.
+        bound: on which side of it the true value lies.
+        significant: digits; more where the bound is computed and not a step of a ladder.
+    """
+    return _bounded(float(value), bound, significant)
 
 
 def amount_text(measured: Measurement) -> str:
@@ -125,7 +133,7 @@ def amount_text(measured: Measurement) -> str:
             text = f"{value:.{decimals}f}"
     else:
         text = repr(value)
-    if measured.uncertainty:
+    if measured.uncertainty and math.isfinite(measured.uncertainty):
         return f"{text} +- {_doubt_text(value, measured.uncertainty)}"
     return text
 
@@ -163,8 +171,6 @@ def _decimals(value: float, significant: int) -> int:
 
 def _decimals_of(value: float, uncertainty: float) -> int:
     """Decimals that the uncertainty supports: it shows one or two digits, never none."""
-    if not math.isfinite(uncertainty):
-        return 0
     fewest, most = _decimals(uncertainty, 1), _decimals(uncertainty, 2)
     return max(fewest, min(most, _decimals(value, SIGNIFICANT) if value else most))
 

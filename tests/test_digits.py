@@ -53,6 +53,8 @@ def test_four_significant_digits_and_the_whole_part(value: float, text: str) -> 
         (1234.56, 0.21, "1234.6 +- 0.2"),
         (33.3237, 0.0, "33.32"),
         (33.3237, None, "33.32"),
+        (33.3237, math.nan, "33.32"),
+        (33.3237, math.inf, "33.32"),
         (5e-9, 1e-9, "5.000e-09 +- 1.0e-09"),
     ],
 )

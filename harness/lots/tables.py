@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Mapping, Sequence
 
+from harness.digits import SIGNIFICANT, bound_text, number_text
 from harness.lots.judgement import LotComparison, LotSummary, LotVerdict
 from harness.lots.sheet import Block, Row, Sheet, Table
 from harness.quality.capability import Capability, Indices
 from harness.quality.guard import GuardedLimits, Proof, uncertainty_ratio
+from harness.quality.moments import Moments
 from harness.quality.tolerance import ToleranceInterval
-from harness.records import Outcome
-from harness.results.wording import number_text, one_line
+from harness.records import Bound, Outcome
+from harness.results.wording import one_line
 
 _MOST_NAMED = 30
 """Devices named one by one."""
@@ -34,7 +37,7 @@ def _lots(lots: Sequence[LotSummary]) -> Block:
                 str(found.moments.count),
                 str(len(found.lot.readings)),
                 str(found.lot.void),
-                number_text(found.moments.mean),
+                number_text(found.moments.mean, _of_mean(found.moments)),
                 number_text(found.moments.deviation),
                 number_text(min(numbers)),
                 number_text(max(numbers)),
@@ -49,6 +52,11 @@ def _lots(lots: Sequence[LotSummary]) -> Block:
         strangers = {device: found.lot.values[device] for device in found.strangers}
         named += _named("does not belong to it", strangers, found)
     return (Table(rows=tuple(rows)), *named)
+
+
+def _of_mean(moments: Moments) -> float:
+    """Standard uncertainty of the mean (JCGM 100:2008, 4.2.3), which sets its digits."""
+    return float(moments.deviation / math.sqrt(moments.count))
 
 
 def _named(why: str, values: Mapping[str, float], found: LotSummary) -> list[str]:
@@ -72,12 +80,14 @@ _OUTCOMES = {
 def comparison_sheet(found: LotComparison) -> Sheet:
     """Lots, tests, verdict."""
     unit = found.candidate.lot.unit
+    doubt = (found.mean.high - found.mean.low) / 2
     rows: list[Row] = [("question", "answer", "between", "p")]
     rows.append(
         (
             f"difference of the means, {unit or '-'}",
-            number_text(found.mean.difference),
-            f"{number_text(found.mean.low)} .. {number_text(found.mean.high)}",
+            number_text(found.mean.difference, doubt),
+            f"{number_text(found.mean.low, doubt)} .. "
+            f"{number_text(found.mean.high, doubt)}",
             f"{found.mean.p:.4g}",
         )
     )
@@ -178,12 +188,11 @@ def _plain_rows(indices: Indices, names: tuple[str, str, str]) -> list[Row]:
 
 
 def _tolerance_sentence(interval: ToleranceInterval, unit: str) -> str:
-    ends = {
-        "at least": interval.low,
-        "at most": interval.high,
-    }
+    ends = {Bound.AT_LEAST: interval.low, Bound.AT_MOST: interval.high}
     held = " and ".join(
-        f"{word} {number_text(end)}" for word, end in ends.items() if end is not None
+        bound_text(end, side, SIGNIFICANT)
+        for side, end in ends.items()
+        if end is not None
     )
     return one_line(
         f"{100 * interval.confidence:g} % sure: {100 * interval.coverage:g} % of such "
