@@ -18,6 +18,7 @@ from harness.plans.schema_fixture import Fixture
 from harness.plans.schema_plan import Plan
 from harness.records import Outcome
 from harness.results.journal import Journal
+from harness.results.journal_owner import require_unowned
 from harness.results.progress import Ending
 from harness.results.record import RunRecord
 from harness.results.report import read_record
@@ -55,8 +56,9 @@ class Resumption:
         """The journal's next part; its time goes on, the gap included.
 
         Raises:
-            UsageError: see ``Journal.take_up``.
+            UsageError: somebody writes to it by now; see ``Journal.take_up``.
         """
+        require_unowned(self.journal)
         after_s = self.last_s + (self.gap_s(clock) or 0.0)
         return Journal.take_up(self.journal, clock, after_s=after_s, run_id=self.run_id)
 
@@ -65,9 +67,10 @@ def read_resumption(journal: Path, plan: Plan, fixture: Fixture) -> Resumption:
     """What is to be known of the run that a journal tells of.
 
     Raises:
-        UsageError: it is no journal, its run came to its end, or plan or fixture are
-            not those of then.
+        UsageError: it is no journal, its run still goes on or came to its end, or plan
+            or fixture are not those of then.
     """
+    require_unowned(journal)
     record = read_record(journal)
     _require_same(record, plan, fixture, journal)
     top = [night for night in record.nights if "." not in night.step]

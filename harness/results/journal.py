@@ -53,6 +53,7 @@ from structlog.typing import EventDict, WrappedLogger
 
 from harness.clock import Clock
 from harness.errors import AdapterError, UsageError
+from harness.results.journal_owner import Ownership
 from harness.results.journal_parts import PART_BYTES, last_part, part_path
 from harness.results.journal_reading import (
     FILE_NAME,
@@ -135,6 +136,7 @@ class Journal:
         self._start_s = clock.now_s() - after_s
         self._closed = False
         self._sink = _Sink(part_path(path, part))
+        self._ownership = Ownership(path)
         self._log = self._logger()
         if part > 1:
             self._log.info("part_started", part=part, run_id=run_id)
@@ -261,6 +263,7 @@ class Journal:
         if not self._closed:
             self._closed = True
             self._sink.close()
+            self._ownership.release()
 
     def __enter__(self) -> Self:
         return self

@@ -247,6 +247,8 @@ class Folding:
         self, steps: list[StepRecord], found: Outcome, ending: Ending
     ) -> CheckResult | None:
         """What went wrong with the run and shows in none of its steps."""
+        if twice := sum(night.twice for night in self._nights.nights):
+            return _overlap(twice)
         if ending is Ending.COMPLETE:
             stated = Outcome(self._done["outcome"])
             if stated in BAD_OUTCOMES and stated.severity > found.severity:
@@ -322,6 +324,16 @@ class Folding:
         step.kind = str(event.get("kind") or step.kind)
         step.title = str(event.get("title") or step.title)
         return step
+
+
+def _overlap(rounds: int) -> CheckResult:
+    return CheckResult(
+        outcome=Outcome.ERROR,
+        kind="overlap",
+        message=f"parts of the journal overlap: {rounds} rounds of a soak stand in it twice "
+        "(here they are counted once), so two runs went on at the same time",
+        hint="two programs on one bus disturb each other: run the soak again",
+    )
 
 
 def _run_step(result: CheckResult) -> StepRecord:

@@ -130,6 +130,7 @@ class Night:
         stopped: why it ended early; empty if it did not.
         resumed: how often it was taken up again.
         done: True once its step is done.
+        twice: rounds that stand in the journal twice, and are counted once.
     """
 
     def __init__(self, step: str, at_s: float, at: str) -> None:
@@ -153,6 +154,7 @@ class Night:
         self.stopped = ""
         self.resumed = 0
         self.done = False
+        self.twice = 0
 
     def add(self, event: dict[str, Any]) -> None:
         """Take one event of this soak in.
@@ -228,8 +230,12 @@ class Night:
                 margin.begin_part()
 
     def _take_progress(self, event: dict[str, Any]) -> None:
-        cycle = int(event["cycle"])
-        self.tested.take(self.now_s, max(1, int(event.get("rounds", 1))))
+        cycle, rounds = int(event["cycle"]), max(1, int(event.get("rounds", 1)))
+        if cycle - rounds < self.cycles:
+            # two programs wrote at once, or a line was copied
+            self.twice += min(rounds, self.cycles - (cycle - rounds))
+            return
+        self.tested.take(self.now_s, rounds)
         self.cycles = cycle
         self.elapsed_s = float(event.get("elapsed_s", self.now_s - self.started_s))
         asked = 0

@@ -15,6 +15,7 @@ from harness.plans.resume import read_resumption
 from harness.plans.runner import Runner
 from harness.records import Outcome
 from harness.results.journal import read_events
+from harness.results.journal_owner import Ownership
 from harness.results.progress import Ending
 from harness.results.record import RunRecord
 from harness.results.report import read_record, rebuild
@@ -214,3 +215,35 @@ def test_a_run_that_ended_is_not_taken_up(go: Make, two: Make) -> None:
     go(two())
     with pytest.raises(UsageError, match="came to its end"):
         go(two("21:00:00"), resume=True)
+
+
+def test_a_run_that_still_goes_on_is_not_taken_up(
+    go: Make, two: Make, tmp_path: Path
+) -> None:
+    """Its journal is being written to: refused, and nothing is written."""
+    go(two())
+    path = cut(tmp_path, cycles=50)
+    ownership = Ownership(path)
+    with pytest.raises(UsageError, match="still going on"):
+        go(two("21:00:00"), resume=True)
+    assert not path.with_name("journal.2.jsonl").exists()
+    ownership.release()
+    assert go(two("21:00:00"), resume=True).outcome is Outcome.PASSED
+
+
+def test_parts_that_overlap_are_noticed(go: Make, two: Make, tmp_path: Path) -> None:
+    """The first run went on beside the second: each round counts once, and it is an error."""
+    go(two())
+    path = tmp_path / "run" / "journal.jsonl"
+    whole = path.read_bytes()
+    cut(tmp_path, cycles=50)
+    assert go(two("21:00:00"), resume=True).outcome is Outcome.PASSED
+    path.write_bytes(b"".join(whole.splitlines(keepends=True)[:-10]))
+    record = read_record(path)
+    assert record.outcome is Outcome.ERROR
+    (overlap,) = [r.shown for s, r in record.results if s.kind == "run"]
+    assert overlap.kind == "overlap"
+    assert "rounds of a soak stand in it twice" in overlap.message
+    (night,) = record.nights
+    assert night.cycles == 120
+    assert night.sum_of("readings") <= 240
