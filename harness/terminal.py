@@ -134,6 +134,7 @@ class ProgressView:
             "check_done": self._take,
             "step_done": self._finish,
             "soak_progress": self._status.take_cycle,
+            "soak_resumed": self._status.take_stand,
             "probe_started": self._status.take_probe,
             "gap": self._gap,
         }.get(event)
@@ -262,6 +263,11 @@ class _Status:
     def take_cycle(self, fields: dict[str, Any]) -> None:
         """A round of a soak is done."""
         self._cycle = fields["cycle"]
+
+    def take_stand(self, fields: dict[str, Any]) -> None:
+        """A soak goes on from here: what lies behind counts."""
+        self._cycle = fields["cycle"]
+        self._started_s = self._clock.now_s() - float(fields.get("elapsed_s", 0.0))
 
     def take_probe(self, fields: dict[str, Any]) -> None:
         """An examination goes on to its next probe."""

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import shlex
+import signal
 import subprocess
 import sys
 from collections.abc import Callable
@@ -61,6 +63,11 @@ def test_killed_and_taken_up_again(files: Make, tmp_path: Path) -> None:
             with contextlib.suppress(subprocess.TimeoutExpired):
                 running.wait(0.02)
         running.kill()
+    hints = {r.shown.hint for _, r in read_record(journal).results}
+    typed = shlex.join([*map(str, ["slotproof", *asked, "--resume", journal])])
+    assert any(
+        hint.endswith(f"the run goes on where it was with: {typed}") for hint in hints
+    )
     counted = read_record(journal).nights[0].cycles
     assert 20 <= counted < 600
     done = run(*asked, "--resume", journal)
@@ -110,3 +117,29 @@ def test_resume_and_into_exclude_each_other(files: Make, tmp_path: Path) -> None
     told = run("run", plan, "--fixture", fixture, "--into", tmp_path, "--resume", plan)
     assert told.returncode == 2
     assert "leave --into out" in told.stderr
+
+
+@pytest.mark.slow
+def test_ctrl_c_says_how_to_go_on(files: Make, tmp_path: Path) -> None:
+    """After Ctrl-C terminal and JUnit hold the command that takes the soak up again."""
+    plan, fixture = files(cycles=6000)
+    into = tmp_path / "out with blank"
+    asked = [plan, "--fixture", fixture, "--into", into]
+    with subprocess.Popen(
+        [*COMMAND, "run", *map(str, asked)], stdout=subprocess.PIPE, text=True
+    ) as running:
+        while running.poll() is None and _lines(into / "journal.jsonl") < 5:
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                running.wait(0.02)
+        alive = run(
+            "run", plan, "--fixture", fixture, "--resume", into / "journal.jsonl"
+        )
+        running.send_signal(signal.SIGINT)
+        output, _ = running.communicate(timeout=60)
+    assert alive.returncode == 2
+    assert "this run is still going on" in alive.stderr
+    assert running.returncode == 130
+    typed = f"--resume {shlex.quote(str(into / 'journal.jsonl'))}"
+    assert typed in " ".join(output.split())
+    assert typed in (into / "junit.xml").read_text(encoding="utf-8")
+    assert not (into / "journal.running").exists()

@@ -206,6 +206,18 @@ def test_live_line_tells_step_and_times() -> None:
     assert line.count("=") == line.count("-") == 6
 
 
+def test_the_bar_of_a_resumed_soak_starts_where_it_is() -> None:
+    """Six of eight hours lie behind: bar and times say so at once."""
+    screen = Screen(width=100)
+    screen.begin("soak temperature")
+    screen.start("1", "soak temperature", expected_s=28_800)
+    screen.view.hear("soak_resumed", {"cycle": 360, "elapsed_s": 21_600.0})
+    line = screen.live()
+    assert "soak temperature, cycle 360" in line
+    assert "=========---" in line
+    assert line.endswith("6 h 0 min of about 8 h 0 min")
+
+
 def test_live_line_tells_the_probe_of_an_examination() -> None:
     """Which probe is at work; forgotten when the next step begins."""
     screen = Screen(width=100)

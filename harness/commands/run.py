@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import os
+import shlex
+import subprocess
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack, suppress
 from pathlib import Path
 from types import TracebackType
@@ -114,8 +117,24 @@ def run(
             case_properties=case_properties,
             events=events,
             resume=resume,
+            command=_command(plan, fixture, set_ or [], allow or [], events),
         )
     )
+
+
+def _command(
+    plan: Path,
+    fixture: Path,
+    set_: list[str],
+    allow: list[str],
+    events: Path | None,
+) -> list[str]:
+    """The words of the command line without folder and journal."""
+    words = ["slotproof", "run", str(plan), "--fixture", str(fixture)]
+    for option, values in (("--set", set_), ("--allow", allow)):
+        for value in values:
+            words += [option, value]
+    return [*words, "--events", str(events)] if events is not None else words
 
 
 def _load_both(*loads: Any) -> list[Any]:  # noqa: ANN401 - a plan and a fixture
@@ -175,6 +194,7 @@ def run_plan(
     after: Callable[[RunRecord], None] | None = None,
     events: Path | None = None,
     resume: Path | None = None,
+    command: Sequence[str] = (),
 ) -> int:
     """Run a plan and show its verdicts; the exit code.
 
@@ -187,6 +207,7 @@ def run_plan(
         after: shows more of the record, below the verdicts.
         events: file of what happens besides, for soaks.
         resume: journal of a run to take up, or None.
+        command: words of the command line that began it, for the hint after a cut.
     """
     from harness.plans.connection import connect  # noqa: PLC0415
     from harness.plans.resume import read_resumption  # noqa: PLC0415
@@ -227,6 +248,7 @@ def run_plan(
                 allowed=allowed,
                 events=events,
                 resumed=resumed,
+                go_on=_go_on(command, journal.path),
             )
             with view:
                 code = runner.run()
@@ -238,6 +260,14 @@ def run_plan(
         after(record)
     say(f"results: {folder}")
     return code
+
+
+def _go_on(command: Sequence[str], journal: Path) -> str:
+    """The command that takes the run up again, as it is typed; empty of nothing."""
+    if not command:
+        return ""
+    words = [*command, "--resume", str(journal)]
+    return subprocess.list2cmdline(words) if os.name == "nt" else shlex.join(words)
 
 
 class _Left:

@@ -61,6 +61,9 @@ class Runner:
         operator: who answers prompts.
         listener: hears each event, for live progress.
         allowed: hazards that the command line allows by name.
+        events: file of what happens besides, for soaks.
+        resumed: run that is taken up again, or None.
+        go_on: command that takes this run up again; it stands in hints.
 
     Raises:
         UsageError: the plan holds hazards that are not named or not allowed.
@@ -78,6 +81,7 @@ class Runner:
         allowed: frozenset[Hazard] = frozenset(),
         events: Path | None = None,
         resumed: Resumption | None = None,
+        go_on: str = "",
     ) -> None:
         require_allowed(plan, fixture, allowed)
         self._plan = plan
@@ -101,6 +105,7 @@ class Runner:
             nights=resumed.nights if resumed else {},
         )
         self._resumed = resumed
+        self._go_on = go_on
         self._adapter_loss = AdapterLoss(self.context)
         self._toggle_watch = ToggleWatch(self.context)
 
@@ -132,6 +137,8 @@ class Runner:
             self._record("run_resumed", **facts)
             return
         facts = facts_of_start(self._plan, self._fixture, self.context.allowed)
+        if self._go_on:
+            facts["go_on"] = self._go_on
         self._record("run_started", **facts)
 
     def prepare(self) -> bool:

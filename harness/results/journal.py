@@ -12,7 +12,8 @@ projections pass over them):
 
     run_started      format, run_id, plan {title, path, sha256, parameters},
                      fixture {title, path, sha256, sockets}, versions, host,
-                     steps [{step, kind, title}]: all leaf steps in order
+                     steps [{step, kind, title}]: all leaf steps in order; go_on: the
+                     command that takes the run up again, if it is known
     adapter_checked  adapter {plain facts}
     step_started     step, kind, title, expected_s
     check_done       step, round, result (``CheckResult.as_dict``)
@@ -27,7 +28,7 @@ projections pass over them):
     probe_started    name, did: an examination goes on to its next probe
     probe_done       name, took_s, broke_off: what ended it early, or empty
     soak_started     what a soak does and can prove
-    soak_resumed     cycle: a soak goes on from there
+    soak_resumed     cycle, elapsed_s: a soak goes on from there
     soak_progress    cycle, elapsed_s, readings {ROM code: value} of one round, or
                      rounds and spread {ROM code: [count, lowest, mean, highest]};
                      counts {ROM code or bus: {name: growth since the last line}}

@@ -54,7 +54,12 @@ class StepRecord:
 
 
 def ended_here(
-    ending: Ending, *, place: str, duration_s: float, by: str = CTRL_C
+    ending: Ending,
+    *,
+    place: str,
+    duration_s: float,
+    by: str = CTRL_C,
+    go_on: str = "",
 ) -> CheckResult:
     """The error of a run that did not come to its end.
 
@@ -63,15 +68,22 @@ def ended_here(
         place: where, in words.
         duration_s: how long that place took so far.
         by: name of the signal that interrupted it.
+        go_on: command that takes the run up again, where it is known.
     """
     message = f"the run ended here, {place}, and the journal does not say why"
     hint = "look for a power cut, a killed process or a full disk, then run again"
     if ending is Ending.INTERRUPTED:
         message = f"the operator ended the run here, {place}"
-        hint = "run again; what was finished before stands"
+        hint = (
+            "what was finished before stands"
+            if go_on
+            else "run again; what was finished before stands"
+        )
         if by != CTRL_C:
             message = f"{by} ended the run here, {place}"
             hint = "look which program sent it (shutdown, a job's time limit, a closed terminal)"
+    if go_on:
+        hint = f"{hint}; the run goes on where it was with: {go_on}"
     return CheckResult(
         outcome=Outcome.ERROR,
         kind=INTERRUPTED,
@@ -147,19 +159,24 @@ class StepProgress:
         ):
             self._stated = event
 
-    def record(self, *, ending: Ending, now_s: float, by: str = CTRL_C) -> StepRecord:
+    def record(
+        self, *, ending: Ending, now_s: float, by: str = CTRL_C, go_on: str = ""
+    ) -> StepRecord:
         """The step as it stands.
 
         Args:
             ending: how the run ended, for a step that is not finished.
             now_s: time of the last event, for the same.
             by: name of the signal that ended it, for the same.
+            go_on: command that takes the run up again, for the same.
         """
         results = {device: tally.result() for device, tally in self._tallies.items()}
         duration_s = self._duration_s
         if self._open and not self._paused:
             duration_s += now_s - self._started_s
-        if extra := self._beyond_results(ending, duration_s=duration_s, by=by):
+        if extra := self._beyond_results(
+            ending, duration_s=duration_s, by=by, go_on=go_on
+        ):
             bus = results.get(None)
             results[None] = (
                 bus.overruled_by(extra) if bus else DeviceResult.single(extra)
@@ -193,12 +210,16 @@ class StepProgress:
         return Outcome(self._stated["outcome"])
 
     def _beyond_results(
-        self, ending: Ending, *, duration_s: float, by: str
+        self, ending: Ending, *, duration_s: float, by: str, go_on: str
     ) -> CheckResult | None:
         """What is known of this step and shows in none of its results."""
         if self._open:
             return ended_here(
-                ending, place="inside this step", duration_s=duration_s, by=by
+                ending,
+                place="inside this step",
+                duration_s=duration_s,
+                by=by,
+                go_on=go_on,
             )
         if self._stated and (not self._tallies or self._stated_is_graver):
             return stated_result(self._stated, of="the step")

@@ -202,7 +202,12 @@ class Folding:
         """The record, as if the journal ended here."""
         ending = self._ending()
         steps = [
-            step.record(ending=ending, now_s=self._now_s, by=self._ended_by)
+            step.record(
+                ending=ending,
+                now_s=self._now_s,
+                by=self._ended_by,
+                go_on=self._go_on,
+            )
             for step in self._steps.values()
         ]
         disagreements = [d for s in self._steps.values() if (d := s.disagreement())]
@@ -236,6 +241,10 @@ class Folding:
     def _ended_by(self) -> str:
         return str(self._done.get("ended_by", endings.CTRL_C))
 
+    @property
+    def _go_on(self) -> str:
+        return str(self._start.get("go_on", ""))
+
     def _ending(self) -> Ending:
         if not self._done:
             return Ending.CUT
@@ -258,7 +267,11 @@ class Folding:
         if INTERRUPTED in kinds:
             return None
         return ended_here(
-            ending, place="between two steps", duration_s=0.0, by=self._ended_by
+            ending,
+            place="between two steps",
+            duration_s=0.0,
+            by=self._ended_by,
+            go_on=self._go_on,
         )
 
     def _disagreements(self, found: Outcome, ending: Ending) -> list[str]:

@@ -253,14 +253,23 @@ def followers(night: Night, events: Sequence[Span]) -> list[str]:
     for text in texts:
         windows = _windows(by_text[text], within_s)
         share = _share(night, windows, offsets)
+        if not events:
+            told.append(
+                f"{text!r} happened {_times(by_text[text])}, and no error came at all"
+            )
+            continue
         hits = sum(_is_within(e.from_s, windows) for e in events)
-        follow = bool(events) and is_excess(hits, len(events), share, looks=len(texts))
+        follow = is_excess(hits, len(events), share, looks=len(texts))
         told.append(
             f"{'errors FOLLOW' if follow else 'no sign that errors follow'} {text!r} "
-            f"({len(by_text[text])} times): {hits} of {len(events)} error events lie "
+            f"({_times(by_text[text])}): {hits} of {len(events)} error events lie "
             f"within {within_s:g} s after it, {len(events) * share:.2g} expected"
         )
     return told
+
+
+def _times(starts_s: Sequence[float]) -> str:
+    return "once" if len(starts_s) == 1 else f"{len(starts_s)} times"
 
 
 def _offsets(night: Night, events: Sequence[Span]) -> list[float]:

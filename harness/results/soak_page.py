@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from harness.results.soak_shared import Courses, DeviceCourse
 
 _MOST_MOMENTS = 40
+_MOST_EVENTS = 200
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +41,7 @@ class Page:
         devices: rows of label, readings, lost, retries, errors, lowest, mean, highest,
             drift, control chart.
         margins: rows of label, quantity, first, last, limits, drift.
+        events: lines of the event file: when, what, and the error that came after it.
     """
 
     title: str
@@ -49,6 +51,7 @@ class Page:
     claims: tuple[tuple[str, ...], ...]
     devices: tuple[tuple[str, ...], ...]
     margins: tuple[tuple[str, ...], ...]
+    events: tuple[tuple[str, ...], ...]
 
 
 def page_of(night: Night) -> Page:
@@ -65,6 +68,7 @@ def page_of(night: Night) -> Page:
         claims=tuple(_claims(night)),
         devices=tuple(_devices(night, over_time)),
         margins=tuple(_margins(night)),
+        events=tuple(_events(night, found)),
     )
 
 
@@ -86,6 +90,7 @@ def _summary(night: Night, found: Scatter, over_time: Courses) -> Iterator[str]:
     yield from _over_time(night, over_time)
     if not found.told:
         yield "no error of line or devices"
+        yield from followers(night, found.events)
         return
     yield f"errors came {found.told}" if " times as wide" in found.told else found.told
     yield from filter(None, (whom(night), hours(night, found.events)))
@@ -262,6 +267,24 @@ def _moments(night: Night, found: Scatter) -> Iterator[tuple[str, str]]:
         yield _when(night, at_s), text
     if len(rows) > _MOST_MOMENTS:
         yield "", f"and {len(rows) - _MOST_MOMENTS} more, in the journal"
+
+
+def _events(night: Night, found: Scatter) -> Iterator[tuple[str, ...]]:
+    """Each line of the event file, errors or not; of very many the first."""
+    within_s = float(night.facts.get("events_within_s", 60.0))
+    happened = sorted(night.happened, key=lambda span: span.from_s)
+    for event in happened[:_MOST_EVENTS]:
+        after = sum(
+            event.from_s <= error.from_s <= event.from_s + within_s
+            for error in found.events
+        )
+        yield (
+            _when(night, event.from_s),
+            event.text,
+            f"{after} within {within_s:g} s" if after else "none",
+        )
+    if len(happened) > _MOST_EVENTS:
+        yield "", f"and {len(happened) - _MOST_EVENTS} more, in the journal", ""
 
 
 def _when(night: Night, at_s: float) -> str:

@@ -281,3 +281,17 @@ def test_errors_are_kept_up_to_a_bound(monkeypatch: pytest.MonkeyPatch) -> None:
     assert "of 30 single errors the first 10 are looked at" in " ".join(
         page_of(night).summary
     )
+
+
+def test_events_stand_on_the_page_without_an_error() -> None:
+    """What the event file says is shown, errors or not; with errors each with its own."""
+    quiet = page_of(night_of(happened=[(600.0, "door opened"), (1200.0, "door shut")]))
+    assert [(what, after) for _, what, after in quiet.events] == [
+        ("door opened", "none"),
+        ("door shut", "none"),
+    ]
+    assert "2026-03-01 20:10:00 UTC" in quiet.events[0][0]
+    text = " ".join(quiet.summary)
+    assert "'door opened' happened once, and no error came at all" in text
+    struck = page_of(night_of(happened=[(599.0, "relay on")], errors=[(11, A)]))
+    assert struck.events[0][2] == "1 within 60 s"

@@ -111,7 +111,11 @@ class _Soaking:
     def run(self) -> None:
         """All rounds."""
         if self._counts.cycles:
-            self._context.note("soak_resumed", cycle=self._counts.cycles)
+            self._context.note(
+                "soak_resumed",
+                cycle=self._counts.cycles,
+                elapsed_s=round(self._elapsed_s, 3),
+            )
         else:
             facts = _facts(self._body, self._devices, self._view)
             self._context.note("soak_started", **facts)
