@@ -209,7 +209,8 @@ class CheckResult:
     Attributes:
         outcome: the verdict.
         kind: short fixed word for the reason (``limit``, ``check-value``); empty if passed.
-        message: one sentence with the numbers; empty if passed.
+        message: one sentence with the numbers; of a pass, how much of what was asked for
+            was tried or judged, empty if all.
         hint: what a technician tries first; empty if passed.
         measurements: the values behind the verdict.
         retries: the tries that went before this one, first try first.

@@ -196,18 +196,21 @@ class ProgressView:
 
     def _remarks(self) -> Iterator[str]:
         for result in self._results:
-            if result.outcome is Outcome.PASSED and not result.retries:
+            if result.outcome is Outcome.PASSED and not (
+                result.retries or result.message
+            ):
                 continue
             where = ""
             if result.device is not None and result.device.label != self._status.device:
                 where = f"{one_line(result.device.label)}: "
             tries = len(result.retries)
-            if result.outcome is Outcome.PASSED:
+            if result.outcome is Outcome.PASSED and tries:
                 first = one_line(result.retries[0].message)
                 yield f"{where}passed at try {tries + 1}, the first: {first}"
+            if result.message and (result.outcome is Outcome.PASSED or not tries):
+                yield f"{where}{one_line(result.message)}"
             elif result.message:
-                how_often = f" (after {tries + 1} tries)" if tries else ""
-                yield f"{where}{one_line(result.message)}{how_often}"
+                yield f"{where}{one_line(result.message)} (after {tries + 1} tries)"
             if result.hint:
                 yield f"first look: {one_line(result.hint)}"
 

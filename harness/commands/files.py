@@ -27,7 +27,8 @@ def check(
     """Check plan and fixture files without any hardware.
 
     With one fixture among the files, plans are also checked against it. What a plan
-    does that can hurt is listed with its cautions, and of a soak what it can prove.
+    does that can hurt is listed with its cautions, of a soak what it can prove, and
+    what the fixture's adapter cannot make or measure of what the plan asks for.
     """
     from harness.plans.gate import require_named  # noqa: PLC0415
     from harness.plans.loading import (  # noqa: PLC0415
@@ -62,6 +63,22 @@ def check(
     _show_seating(fixtures)
     for plan in plans:
         _show_soaks(plan, fixture)
+        _show_foretold(plan, fixture)
+
+
+def _show_foretold(plan: Plan, fixture: Fixture | None) -> None:
+    """What the adapter cannot make or measure of a plan."""
+    if fixture is None:
+        return
+    from harness.plans.foretold import foretold  # noqa: PLC0415
+
+    lines = foretold(plan, fixture)
+    if lines:
+        typer.echo(
+            f"{plan.source.name}: what the adapter of {fixture.source.name} cannot make"
+        )
+    for line in lines:
+        typer.echo(f"    {line}")
 
 
 def _show_seating(fixtures: list[Fixture]) -> None:

@@ -41,11 +41,15 @@ def survey(fixture: FixtureOption, *, into: IntoOption = None) -> None:
 
 
 def _show_survey(fixture: Fixture, record: RunRecord) -> None:
-    from harness.results.timing_rows import timing_lines, timing_rows  # noqa: PLC0415
+    from harness.results.timing_rows import (  # noqa: PLC0415
+        not_measured,
+        timing_lines,
+        timing_rows,
+    )
 
     rows = timing_rows(record)
     say("")
-    for line in timing_lines(rows):
+    for line in [*timing_lines(rows), *not_measured(record)]:
         say(line)
     predicted = _budget(fixture)
     _show_comparison(predicted, rows)

@@ -12,7 +12,7 @@ import errno
 import statistics
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from harness.clock import Clock, SystemClock
@@ -37,7 +37,7 @@ from harness.errors import (
     SlotproofError,
     WrongRate,
 )
-from harness.wire.clockgrid import GRIDS, KIND_BY_USB_ID, ClockGrid
+from harness.wire.clockgrid import KIND_BY_USB_ID, ClockGrid, grid_of
 
 EITHER_LOW_OR_DEAF = (
     "either the line is held low now or RX has lost the line: measure the idle line"
@@ -178,12 +178,7 @@ class Adapter:
         if kind == "auto":
             numbers = usb_id(self.url)
             kind = KIND_BY_USB_ID.get(numbers, "unknown") if numbers else "unknown"
-        grid = GRIDS[kind]
-        if self._tolerance_ppm is None:
-            return grid
-        return replace(
-            grid, tolerance_ppm=self._tolerance_ppm, note="given in the fixture"
-        )
+        return grid_of(kind, self._tolerance_ppm)
 
     # -- the one primitive ---------------------------------------------------
 

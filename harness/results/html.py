@@ -176,7 +176,7 @@ def _rows(result: DeviceResult) -> Iterator[Row]:
             outcome="failed" if value.verdict == "outside" else "",
             tries=tries,
         )
-    if not values or result.outcome is not Outcome.PASSED:
+    if not values or result.outcome is not Outcome.PASSED or result.shown.message:
         yield Row(
             device=device,
             name="-",

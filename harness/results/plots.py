@@ -248,8 +248,24 @@ def _shmoo_figure(result: DeviceResult) -> Figure:
         for row in facts["rows"]
         for point in row["points"]
     ]
+    # at the value asked for: the adapter makes none, or the axis could not be set
+    missing = [
+        (entry["asked_us"], row["value"])
+        for row in facts["rows"]
+        for entry in row.get("not_made", ())
+        if row["value"] is not None
+    ]
     figure = new_figure(8.5, max(3.4, 1.6 + 0.3 * len(facts["rows"])))
     axes = figure.subplots()
+    axes.scatter(
+        [x for x, _ in missing],
+        [y for _, y in missing],
+        marker="s",
+        facecolors="none",
+        edgecolors=GREY,
+        label="not made",
+        s=30,
+    )
     for wrong, marker, colour, label in (
         (False, "o", BLUE, "every slot right"),
         (True, "x", VERMILION, "some slots wrong"),
@@ -269,7 +285,9 @@ def _shmoo_figure(result: DeviceResult) -> Figure:
         *facts["must_hold_us"], color=GREY, alpha=0.12, lw=0, label="must hold"
     )
     label = result.device.label if result.device else BUS
-    axes.set_title(one_line(f"{facts['slot']} slots of {label}"), fontsize=11)
+    asked = sum(len(r["points"]) + len(r.get("not_made", ())) for r in facts["rows"])
+    made = f"{len(cells)} of {asked} cells made"
+    axes.set_title(one_line(f"{facts['slot']} slots of {label}: {made}"), fontsize=11)
     axes.set_xlabel("low time, us")
     unit = f", {facts['unit']}" if facts["unit"] else ""
     axes.set_ylabel(one_line(f"{facts['label']}{unit}"))
@@ -279,20 +297,30 @@ def _shmoo_figure(result: DeviceResult) -> Figure:
 
 
 def shmoo_lines(result: DeviceResult) -> list[str]:
-    """The same as text: ``#`` passed, ``.`` failed, one row a value of the axis."""
+    """The same as text, one row a value of the axis.
+
+    ``#`` is passed, ``.`` failed, ``-`` asked for and not made, at the low time asked
+    for.
+    """
     facts: dict[str, Any] = result.shown.evidence["shmoo"]
-    lows = sorted({point["low_us"] for row in facts["rows"] for point in row["points"]})
+    rows = [
+        {point["low_us"]: "." if point["wrong"] else "#" for point in row["points"]}
+        for row in facts["rows"]
+    ]
+    for marks, row in zip(rows, facts["rows"], strict=True):
+        for entry in row.get("not_made", ()):
+            marks.setdefault(entry["asked_us"], "-")
+    lows = sorted({low for marks in rows for low in marks})
     label = result.device.label if result.device else BUS
     lines = [
         one_line(
             f"{facts['slot']} slots of {label}: low {lows[0]:g} to {lows[-1]:g} us to the "
-            f"right, {facts['label']} downwards; # every slot right, . some wrong"
+            f"right, {facts['label']} downwards; # every slot right, . some wrong, "
+            "- not made"
         )
     ]
-    for row in facts["rows"]:
-        wrong = {point["low_us"]: point["wrong"] for point in row["points"]}
-        cells = "".join(
-            " " if low not in wrong else ("." if wrong[low] else "#") for low in lows
-        )
-        lines.append(f"{row['value']:>12g} {facts['unit']:<5} {cells}")
+    for marks, row in zip(rows, facts["rows"], strict=True):
+        cells = "".join(marks.get(low, " ") for low in lows).rstrip()
+        value = "not set" if row["value"] is None else f"{row['value']:g}"
+        lines.append(f"{value:>12} {facts['unit']:<5} {cells}")
     return lines

@@ -159,6 +159,17 @@ def explanation(rows: list[TimingRow]) -> str:
     return sentence + "."
 
 
+def not_measured(record: RunRecord) -> list[str]:
+    """What measure steps asked for and the adapter could not tell, with the reason."""
+    return [
+        f"{result.device.label if result.device else BUS}: {name} not measured: {why}"
+        for step in record.steps
+        if step.kind == "measure"
+        for result in step.results
+        for name, why in result.shown.evidence.get("not_measured", {}).items()
+    ]
+
+
 def _remark(row: TimingRow) -> str:
     if not row.value.holds:
         return "VIOLATED"

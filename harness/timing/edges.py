@@ -16,6 +16,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from math import inf
 from typing import Generic, TypeVar
 
 RungT = TypeVar("RungT", bound="Rung")
@@ -67,6 +68,16 @@ class Edge:
     probes: int = 0
     trials: int = 0
 
+    @property
+    def interval_us(self) -> tuple[float, float]:
+        """Where the true edge lies: from 0 or to infinity where it is only bounded."""
+        early_us = self.value_us - self.half_width_us
+        late_us = self.value_us + self.half_width_us
+        return (
+            0.0 if self.reach is Reach.BELOW else early_us,
+            inf if self.reach is Reach.ABOVE else late_us,
+        )
+
     def moved(self, by_us: float, *, more_half_width_us: float = 0.0) -> Edge:
         """The same edge after a correction that is itself uncertain."""
         return Edge(
@@ -79,6 +90,25 @@ class Edge:
         )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotMeasurable:
+    """No probe point of the adapter can show the edge; nothing was found, or tried.
+
+    Attributes:
+        reason: what is missing, one clause.
+    """
+
+    reason: str
+
+    @property
+    def text(self) -> str:
+        """For messages."""
+        return f"not measurable with this adapter: {self.reason}"
+
+
+Found = Edge | NotMeasurable
+"""What a search for an edge comes back with."""
+
 Probe = Callable[[RungT], tuple[int, int]]
 """Asks at a rung: (how often the later state was seen, how many trials)."""
 
@@ -87,24 +117,26 @@ class Bracket(Generic[RungT]):
     """One search for an edge.
 
     Args:
-        ladder: rungs in rising order; at least two.
+        ladder: rungs in rising order. One alone can only bound the edge, from below or
+            from above; with none it is not measurable.
         probe: see ``Probe``; the share of the later state must not fall along the
             ladder but for noise.
-
-    Raises:
-        ValueError: fewer than two rungs.
+        lacking: why a ladder may be empty, for ``NotMeasurable``.
     """
 
-    def __init__(self, ladder: Sequence[RungT], probe: Probe[RungT]) -> None:
-        if len(ladder) < 2:
-            raise ValueError("an edge needs at least two rungs to lie between")
+    def __init__(
+        self, ladder: Sequence[RungT], probe: Probe[RungT], *, lacking: str = ""
+    ) -> None:
         self._ladder = ladder
         self._probe = probe
+        self._lacking = lacking or "it makes no frame in that range"
         self._shares: dict[int, float] = {}
         self._trials = 0
 
-    def find(self) -> Edge:
+    def find(self) -> Found:
         """The edge, to the resolution of the ladder."""
+        if not self._ladder:
+            return NotMeasurable(reason=self._lacking)
         last = len(self._ladder) - 1
         if self._share(0) > 0.5:
             return self._bound(self._ladder[0], Reach.BELOW)

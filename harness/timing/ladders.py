@@ -57,11 +57,14 @@ class Clockwork:
         grid: which rates it makes, and its promised tolerance.
         error_ppm: how much faster it runs than it should; 0 if not measured.
         doubt_ppm: half width of what is not known about that.
+        measured: True if it was held against the host's clock and that told more than
+            the chip's own tolerance.
     """
 
     grid: ClockGrid
     error_ppm: float
     doubt_ppm: float
+    measured: bool = False
 
     @classmethod
     def of_grid(cls, grid: ClockGrid) -> Clockwork:
@@ -134,10 +137,17 @@ def _samples(
 
 @lru_cache(maxsize=64)
 def low_ladder(
-    clock: Clockwork, from_us: float, to_us: float, step_us: float
+    clock: Clockwork,
+    from_us: float,
+    to_us: float,
+    step_us: float,
+    zeros: tuple[int, ...] = (0, 1, 2),
 ) -> Ladder:
-    """Low times of single characters; slot length does not matter for one alone."""
-    terms = replace(_ALONE, zeros=(0, 1, 2))
+    """Low times of single characters; slot length does not matter for one alone.
+
+    ``zeros`` are the characters to choose from, by their zero bits.
+    """
+    terms = replace(_ALONE, zeros=zeros)
 
     def make(low_us: float) -> Made:
         return for_low(low_us, clock.known_grid, terms=terms, within_us=inf)
@@ -232,11 +242,10 @@ def period_ladder(
     clock: Clockwork, from_us: float, to_us: float, step_us: float
 ) -> Ladder:
     """Times from one falling edge to the next of FFh characters back to back."""
-    lows = low_ladder(clock, from_us / 10, to_us / 10, step_us / 10)
+    lows = low_ladder(clock, from_us / 10, to_us / 10, step_us / 10, (0,))
     return tuple(
         replace(rung, early_us=10 * rung.early_us, late_us=10 * rung.late_us)
         for rung in lows
-        if rung.byte == PULSE_BYTES[0]
     )
 
 

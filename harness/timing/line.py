@@ -10,7 +10,7 @@ from dataclasses import replace
 
 from harness.driver.bus import Bus, RomCommand
 from harness.errors import AdapterError, LineError
-from harness.timing.edges import Bracket, Edge, Reach
+from harness.timing.edges import Bracket, Found, NotMeasurable, Reach
 from harness.timing.ladders import (
     Clockwork,
     FrameRung,
@@ -20,6 +20,7 @@ from harness.timing.ladders import (
     rise_ladder,
 )
 from harness.timing.spans import STANDARD_SPANS, Span, Spans
+from harness.wire.clockgrid import ClockGrid
 from harness.wire.romcode import RomCode
 
 _TRIALS = 4
@@ -46,20 +47,48 @@ def calibrate(bus: Bus) -> Clockwork:
     """
     bus.reset()
     promised = Clockwork.of_grid(bus.adapter.grid)
-    packets = min(_LONG_PACKETS, bus.adapter.max_burst // _PACKET)
+    packets = _packets(bus.adapter.max_burst)
     if packets < 2:
         return promised
     short_s = [_burst_s(bus, _PACKET) for _ in range(3)]
     long_s = _burst_s(bus, packets * _PACKET)
-    more = (packets - 1) * _PACKET
-    nominal_s = 10 * more / promised.grid.achieved(_CALIBRATION_BAUD)
+    nominal_s = _more_s(promised.grid, packets)
     error_ppm = (nominal_s / (long_s - min(short_s)) - 1) * 1e6
     jitter_s = max(short_s) - min(short_s) + _HOST_JITTER_S
     doubt_ppm = jitter_s / nominal_s * 1e6
     contradicts = abs(error_ppm) > promised.doubt_ppm + doubt_ppm
     if doubt_ppm >= promised.doubt_ppm and not contradicts:
         return promised
-    return replace(promised, error_ppm=error_ppm, doubt_ppm=doubt_ppm)
+    return replace(promised, error_ppm=error_ppm, doubt_ppm=doubt_ppm, measured=True)
+
+
+def _packets(max_burst: int) -> int:
+    """Whole packets of the longest burst that is timed."""
+    return min(_LONG_PACKETS, max_burst // _PACKET)
+
+
+def _more_s(grid: ClockGrid, packets: int) -> float:
+    """By how much so many packets take longer than one."""
+    return 10 * (packets - 1) * _PACKET / grid.achieved(_CALIBRATION_BAUD)
+
+
+def clock_beyond_reach(grid: ClockGrid, max_burst: int) -> str:
+    """Why the host cannot tell the adapter's clock error; empty if it may.
+
+    Args:
+        grid: the adapter's clock, its tolerance in force.
+        max_burst: most characters in one write.
+    """
+    packets = _packets(max_burst)
+    if packets < 2:
+        return f"bursts of at most {max_burst} characters are too short to time"
+    best_ppm = _HOST_JITTER_S / _more_s(grid, packets) * 1e6
+    if best_ppm < grid.tolerance_ppm:
+        return ""
+    return (
+        f"the host tells it no better than +- {best_ppm:.0f} ppm, and "
+        f"{grid.tolerance_ppm:g} ppm are promised"
+    )
 
 
 def _burst_s(bus: Bus, characters: int) -> float:
@@ -70,16 +99,22 @@ def _burst_s(bus: Bus, characters: int) -> float:
 
 # -- rise time -------------------------------------------------------------------
 
-_LONGEST_RISE_US = 40.0
+LONGEST_RISE_US = 40.0
+"""More than half of a slot: nothing works on a line that is slower."""
 
 
-def rise_time(bus: Bus, clock: Clockwork) -> Edge:
+def rise_points(clock: Clockwork) -> Ladder:
+    """Samples after the release of an FFh that the adapter can take."""
+    return rise_ladder(clock, 0.2, LONGEST_RISE_US, 0.1)
+
+
+def rise_time(bus: Bus, clock: Clockwork) -> Found:
     """From the host's release to the receiver's threshold.
 
     The devices hear a reset and then slots that are no ROM command, so all are
     silent.
     """
-    ladder = rise_ladder(clock, 0.2, _LONGEST_RISE_US, 0.1)
+    ladder = rise_points(clock)
 
     def probe(rung: FrameRung) -> tuple[int, int]:
         bus.reset()
@@ -91,6 +126,8 @@ def rise_time(bus: Bus, clock: Clockwork) -> Edge:
         return sum(echo >> rung.bit & 1 for echo in echoes), _TRIALS
 
     found = Bracket(ladder, probe).find()
+    if isinstance(found, NotMeasurable):
+        return found
     if found.reach is Reach.BELOW:
         # faster than the fastest sample: it lies between nothing and that
         half_us = found.value_us / 2
@@ -109,36 +146,42 @@ def _presence_low(bus: Bus, rung: FrameRung) -> bool:
     return not echo >> rung.bit & 1
 
 
-def _presence_ladder(clock: Clockwork, span: Span, spans: Spans) -> Ladder:
+def presence_points(clock: Clockwork, span: Span, spans: Spans) -> Ladder:
+    """Samples after a legal reset that the adapter can take."""
     return presence_ladder(clock, span.from_us, span.to_us, span.step_us, spans.limits)
 
 
-def presence_wait(bus: Bus, clock: Clockwork, spans: Spans = STANDARD_SPANS) -> Edge:
+def presence_wait(bus: Bus, clock: Clockwork, spans: Spans = STANDARD_SPANS) -> Found:
     """From release to the falling edge of the presence pulse.
 
     An edge before the earliest sample of a legal reset is told as a bound.
     """
-    ladder = _presence_ladder(clock, spans.presence_wait, spans)
+    ladder = presence_points(clock, spans.presence_wait, spans)
     return Bracket(ladder, lambda r: (int(_presence_low(bus, r)), 1)).find()
 
 
-def presence_end(bus: Bus, clock: Clockwork, spans: Spans = STANDARD_SPANS) -> Edge:
+def presence_end(bus: Bus, clock: Clockwork, spans: Spans = STANDARD_SPANS) -> Found:
     """From release to the end of the presence pulse, at the receiver's threshold."""
-    ladder = _presence_ladder(clock, spans.presence_end, spans)
+    ladder = presence_points(clock, spans.presence_end, spans)
     return Bracket(ladder, lambda r: (int(not _presence_low(bus, r)), 1)).find()
 
 
 # -- reset high ------------------------------------------------------------------
 
 
-def reset_high(bus: Bus, clock: Clockwork, rom: RomCode) -> Edge:
+def reset_high_points(clock: Clockwork) -> Ladder:
+    """Times from a reset's release to the next edge that the adapter can make."""
+    return reset_high_ladder(clock, 110.0, 610.0, 4.0)
+
+
+def reset_high(bus: Bus, clock: Clockwork, rom: RomCode) -> Found:
     """The shortest time from a reset's release to the first slot that is still taken.
 
     The first four bits of the search command are zeros: sent as slow slots right
     behind the reset character, back to back, they come after exactly the character's
     own high time. Whether the devices heard them shows in the first pair.
     """
-    ladder = reset_high_ladder(clock, 110.0, 610.0, 4.0)
+    ladder = reset_high_points(clock)
     wanted = [rom.bits[0], 1 - rom.bits[0]]
 
     def probe(rung: FrameRung) -> tuple[int, int]:

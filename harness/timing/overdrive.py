@@ -16,7 +16,7 @@ from dataclasses import replace
 from harness.driver.overdrive import overdrive
 from harness.timing import device as device_times
 from harness.timing import line as line_times
-from harness.timing.edges import Edge
+from harness.timing.edges import Edge, Found, NotMeasurable
 from harness.timing.isolation import Isolated
 from harness.timing.ladders import Clockwork
 from harness.timing.spans import OVERDRIVE_SPANS, Spans
@@ -32,14 +32,14 @@ from harness.timing.values import (
 from harness.wire.limits import OVERDRIVE, Limit
 from harness.wire.romcode import RomCode
 
-_Measure = Callable[[Isolated, Clockwork, Spans], Edge]
+_Measure = Callable[[Isolated, Clockwork, Spans], Found]
 
 
-def _presence_wait(device: Isolated, clock: Clockwork, spans: Spans) -> Edge:
+def _presence_wait(device: Isolated, clock: Clockwork, spans: Spans) -> Found:
     return line_times.presence_wait(device.bus, clock, spans)
 
 
-def _presence_end(device: Isolated, clock: Clockwork, spans: Spans) -> Edge:
+def _presence_end(device: Isolated, clock: Clockwork, spans: Spans) -> Found:
     return line_times.presence_end(device.bus, clock, spans)
 
 
@@ -66,11 +66,11 @@ class OverdriveSurvey:
 
     def __init__(self, survey: Survey) -> None:
         self.standard = survey
-        self._edges: dict[tuple[_Measure, RomCode], Edge] = {}
+        self._edges: dict[tuple[_Measure, RomCode], Found] = {}
         self._write_1_us = 0.0
 
-    def of_device(self, name: Name, rom: RomCode) -> Timing:
-        """One quantity of a device.
+    def of_device(self, name: Name, rom: RomCode) -> Timing | NotMeasurable:
+        """One quantity of a device, or why this adapter cannot tell it.
 
         Raises:
             CannotOverdrive: adapter or line are too slow.
@@ -87,7 +87,8 @@ class OverdriveSurvey:
                 self._edges[measure, rom] = measure(
                     Isolated(bus, rom, ()), clock, OVERDRIVE_SPANS
                 )
-        return self._judge(name, self._edges[measure, rom])
+        found = self._edges[measure, rom]
+        return found if isinstance(found, NotMeasurable) else self._judge(name, found)
 
     def _judge(self, name: Name, edge: Edge) -> Timing:
         survey = self.standard

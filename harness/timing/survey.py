@@ -9,12 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import replace
+from math import isinf
 
 from harness.driver.bus import Bus
-from harness.records import Bound
 from harness.timing import device as device_times
 from harness.timing import line as line_times
-from harness.timing.edges import Edge
+from harness.timing.edges import Edge, Found, NotMeasurable, Reach
 from harness.timing.isolation import Isolated
 from harness.timing.ladders import Clockwork
 from harness.timing.values import (
@@ -27,6 +27,9 @@ from harness.timing.values import (
     NO_LIMIT,
     OVERDRIVE_NAMES,
     RECEIVER_V,
+    RESET_HIGH_LIMIT,
+    SHORTEST_LOW_LIMIT,
+    SLOT_PERIOD_LIMIT,
     THRESHOLD_DOUBT_V,
     LineFacts,
     Name,
@@ -63,7 +66,8 @@ class Survey:
         self._roms = tuple(roms)
         self._clock: Clockwork | None = None
         self._rise: Edge | None = None
-        self._edges: dict[tuple[Name, RomCode], Edge] = {}
+        self._rise_seen: Found | None = None
+        self._edges: dict[tuple[Name, RomCode], Found] = {}
 
     @property
     def clock(self) -> Clockwork:
@@ -80,7 +84,11 @@ class Survey:
         the host began to pull: what it measures is the rise less that fall.
         """
         if self._rise is None:
-            seen = line_times.rise_time(self.bus, self.clock)
+            seen = self._seen_rise()
+            if isinstance(seen, NotMeasurable):
+                # anything up to the slowest line that can work
+                half_us = line_times.LONGEST_RISE_US / 2
+                seen = Edge(value_us=half_us, half_width_us=half_us)
             line = self._line
             lost = line.fall_constants(RECEIVER_V) / line.rise_constants(RECEIVER_V)
             gain = lost / (1 - lost)
@@ -92,6 +100,11 @@ class Survey:
                 half_width_us=(late_us - early_us) / 2,
             )
         return self._rise
+
+    def _seen_rise(self) -> Found:
+        if self._rise_seen is None:
+            self._rise_seen = line_times.rise_time(self.bus, self.clock)
+        return self._rise_seen
 
     def rise_to(self, level_v: float) -> tuple[float, float]:
         """Rise to a level with its half width, from the measured one."""
@@ -142,9 +155,9 @@ class Survey:
 
     # -- line ----------------------------------------------------------------------
 
-    def of_line(self, name: Name) -> Timing:
-        """One quantity of the line."""
-        measure: dict[Name, Callable[[], Timing]] = {
+    def of_line(self, name: Name) -> Timing | NotMeasurable:
+        """One quantity of the line, or why this adapter cannot tell it."""
+        measure: dict[Name, Callable[[], Timing | NotMeasurable]] = {
             Name.CLOCK_ERROR: self._clock_error,
             Name.RISE_TIME: self._rise_time,
             Name.CAPACITANCE: self._capacitance,
@@ -154,8 +167,14 @@ class Survey:
         }
         return measure[name]()
 
-    def _clock_error(self) -> Timing:
-        tolerance_ppm = self.bus.adapter.grid.tolerance_ppm
+    def _clock_error(self) -> Timing | NotMeasurable:
+        adapter = self.bus.adapter
+        tolerance_ppm = adapter.grid.tolerance_ppm
+        if not self.clock.measured:
+            why = line_times.clock_beyond_reach(adapter.grid, adapter.max_burst)
+            return NotMeasurable(
+                reason=why or "round trips vary by more than its tolerance is worth"
+            )
         return Timing(
             name=Name.CLOCK_ERROR,
             value=self.clock.error_ppm,
@@ -170,7 +189,9 @@ class Survey:
             basis="a long burst against the host's clock",
         )
 
-    def _rise_time(self) -> Timing:
+    def _rise_time(self) -> Timing | NotMeasurable:
+        if isinstance(seen := self._seen_rise(), NotMeasurable):
+            return seen
         one = self.bus.slots.one
         limit = Limit(
             name="rise",
@@ -181,7 +202,9 @@ class Survey:
             Name.RISE_TIME, self.rise, limit, f"to {RECEIVER_V} V, assumed"
         )
 
-    def _capacitance(self) -> Timing:
+    def _capacitance(self) -> Timing | NotMeasurable:
+        if isinstance(seen := self._seen_rise(), NotMeasurable):
+            return seen
         line = self._line
         # us / ohm is uF; 1000 of that are nF
         per_us = 1e3 / (line.pull_up_ohm * line.rise_constants(RECEIVER_V))
@@ -194,8 +217,10 @@ class Survey:
             basis=f"t / (R ln((V-V0)/(V-{RECEIVER_V}))) with the declared {line.pull_up_ohm:g} ohm",
         )
 
-    def _presence_wait(self) -> Timing:
+    def _presence_wait(self) -> Timing | NotMeasurable:
         edge = line_times.presence_wait(self.bus, self.clock)
+        if isinstance(edge, NotMeasurable):
+            return edge
         return timing_of(
             Name.PRESENCE_WAIT,
             self.from_device_rise(edge),
@@ -203,8 +228,10 @@ class Survey:
             "earliest of all devices; counted from the line's rise",
         )
 
-    def _presence_end(self) -> Timing:
+    def _presence_end(self) -> Timing | NotMeasurable:
         edge = line_times.presence_end(self.bus, self.clock)
+        if isinstance(edge, NotMeasurable):
+            return edge
         return timing_of(
             Name.PRESENCE_END,
             self.from_both_rises(edge),
@@ -212,18 +239,22 @@ class Survey:
             "latest of all devices; counted from the line's rise",
         )
 
-    def _reset_high(self) -> Timing:
+    def _reset_high(self) -> Timing | NotMeasurable:
         edge = line_times.reset_high(self.bus, self.clock, self._roms[0])
-        limit = Limit(name="reset high", high_us=480, source="S4 S6")
+        if isinstance(edge, NotMeasurable):
+            return edge
         return timing_of(
-            Name.RESET_HIGH, edge, limit, "shortest after which slots are taken"
+            Name.RESET_HIGH,
+            edge,
+            RESET_HIGH_LIMIT,
+            "shortest after which slots are taken",
         )
 
     # -- devices -------------------------------------------------------------------
 
-    def of_device(self, name: Name, rom: RomCode) -> Timing:
-        """One quantity of a device."""
-        measure: dict[Name, Callable[[RomCode], Timing]] = {
+    def of_device(self, name: Name, rom: RomCode) -> Timing | NotMeasurable:
+        """One quantity of a device, or why this adapter cannot tell it."""
+        measure: dict[Name, Callable[[RomCode], Timing | NotMeasurable]] = {
             Name.LONGEST_WRITE_1: self._longest_write_1,
             Name.SAMPLE_INSTANT: self._sample_instant,
             Name.READ_0_HOLD: self._read_0_hold,
@@ -233,7 +264,7 @@ class Survey:
         }
         return measure[name](rom)
 
-    def _edge(self, name: Name, rom: RomCode, measure: Callable[[], Edge]) -> Edge:
+    def _edge(self, name: Name, rom: RomCode, measure: Callable[[], Found]) -> Found:
         if (name, rom) not in self._edges:
             self._edges[name, rom] = measure()
         return self._edges[name, rom]
@@ -241,21 +272,24 @@ class Survey:
     def _isolated(self, rom: RomCode) -> Isolated:
         return Isolated(self.bus, rom, self._roms)
 
-    def _write_1_edge(self, rom: RomCode) -> Edge:
+    def _write_1_edge(self, rom: RomCode) -> Found:
         return self._edge(
             Name.LONGEST_WRITE_1,
             rom,
             lambda: device_times.longest_write_1(self._isolated(rom), self.clock),
         )
 
-    def _hold_edge(self, rom: RomCode) -> Edge:
+    def _hold_edge(self, rom: RomCode) -> Found:
         return self._edge(
             Name.READ_0_HOLD,
             rom,
             lambda: device_times.read_0_hold(self._isolated(rom), self.clock),
         )
 
-    def _longest_write_1(self, rom: RomCode) -> Timing:
+    def _longest_write_1(self, rom: RomCode) -> Timing | NotMeasurable:
+        edge = self._write_1_edge(rom)
+        if isinstance(edge, NotMeasurable):
+            return edge
         used_us = self.bus.slots.one.low_us
         limit = Limit(
             name="write-1",
@@ -264,86 +298,109 @@ class Survey:
         )
         return timing_of(
             Name.LONGEST_WRITE_1,
-            self._write_1_edge(rom),
+            edge,
             limit,
             "longest low still taken for a 1; no assumption about thresholds",
         )
 
-    def _sample_instant(self, rom: RomCode) -> Timing:
-        edge = self.to_sample(self._write_1_edge(rom))
+    def _sample_instant(self, rom: RomCode) -> Timing | NotMeasurable:
+        edge = self._write_1_edge(rom)
+        if isinstance(edge, NotMeasurable):
+            return edge
         return timing_of(
             Name.SAMPLE_INSTANT,
-            edge,
+            self.to_sample(edge),
             STANDARD.device_sample,
             f"longest write-1 low + rise to {DEVICE_HIGH_V} V, assumed",
         )
 
-    def _read_0_hold(self, rom: RomCode) -> Timing:
-        edge = self.to_hold(self._hold_edge(rom))
+    def _read_0_hold(self, rom: RomCode) -> Timing | NotMeasurable:
+        edge = self._hold_edge(rom)
+        if isinstance(edge, NotMeasurable):
+            return edge
         return timing_of(
             Name.READ_0_HOLD,
-            edge,
+            self.to_hold(edge),
             STANDARD.read_0_low,
             "graded echoes of read-0 slots, the line's rise taken off",
         )
 
-    def _shortest_low(self, rom: RomCode) -> Timing:
+    def _shortest_low(self, rom: RomCode) -> Timing | NotMeasurable:
         edge = self._edge(
             Name.SHORTEST_LOW,
             rom,
             lambda: device_times.shortest_low(self._isolated(rom), self.clock),
         )
-        limit = Limit(
-            name="shortest low", high_us=1.0, source="S4 S6: write-1 low from 1 us"
-        )
+        if isinstance(edge, NotMeasurable):
+            return edge
         return timing_of(
             Name.SHORTEST_LOW,
             edge.moved(0, more_half_width_us=FALL_DOUBT_US),
-            limit,
+            SHORTEST_LOW_LIMIT,
             "shortest host low taken for a slot",
         )
 
-    def _period_edge(self, rom: RomCode) -> Edge:
-        busy_us = max(self._hold_edge(rom).value_us, self._write_1_edge(rom).value_us)
+    def _period_edge(self, rom: RomCode) -> Found:
+        busy = (self._hold_edge(rom), self._write_1_edge(rom))
+        from_us = max(
+            device_times.SHORTEST_PERIOD_US,
+            *(edge.value_us - 2 for edge in busy if isinstance(edge, Edge)),
+        )
         return self._edge(
             Name.SLOT_PERIOD,
             rom,
             lambda: device_times.shortest_period(
-                self._isolated(rom), self.clock, from_us=max(20.0, busy_us - 2)
+                self._isolated(rom), self.clock, from_us=from_us
             ),
         )
 
-    def _slot_period(self, rom: RomCode) -> Timing:
-        limit = Limit(
-            name="slot", high_us=STANDARD.slot.low_us, source=STANDARD.slot.source
-        )
+    def _slot_period(self, rom: RomCode) -> Timing | NotMeasurable:
+        edge = self._period_edge(rom)
+        if isinstance(edge, NotMeasurable):
+            return edge
         return timing_of(
             Name.SLOT_PERIOD,
-            self._period_edge(rom),
-            limit,
+            edge,
+            SLOT_PERIOD_LIMIT,
             "shortest from a read-0 to the next slot taken",
         )
 
-    def _recovery(self, rom: RomCode) -> Timing:
+    def _recovery(self, rom: RomCode) -> Timing | NotMeasurable:
         """High time between a read-0 and the next edge: period less the time held low.
 
         A device that samples after it released its 0 is busy until then, so its
-        recovery only shows as a bound, which no limit can be held against.
+        recovery only shows as a bound, which no limit can be held against. So it does
+        where period or hold are bounds themselves.
         """
-        period, hold = self._period_edge(rom), self._hold_edge(rom)
-        doubt_us = period.half_width_us + hold.half_width_us
-        seen_us = max(0.0, period.value_us - hold.value_us)
-        released_last = hold.value_us >= self._write_1_edge(rom).value_us
+        edges = [
+            edge(rom)
+            for edge in (self._period_edge, self._hold_edge, self._write_1_edge)
+        ]
+        lacking = next(
+            (edge for edge in edges if isinstance(edge, NotMeasurable)), None
+        )
+        if lacking is not None:
+            return lacking
+        period, hold, write_1 = (
+            edge.interval_us for edge in edges if isinstance(edge, Edge)
+        )
+        low_us, high_us = max(0.0, period[0] - hold[1]), period[1] - hold[0]
+        if isinf(high_us):
+            return NotMeasurable(
+                reason="slot_period or read_0_hold lies beyond its reach"
+            )
         limit = Limit(
             name="recovery",
             high_us=STANDARD.recovery.low_us,
             source=STANDARD.recovery.source,
         )
-        return Timing(
-            name=Name.RECOVERY,
-            value=seen_us if released_last else seen_us + doubt_us,
-            uncertainty=doubt_us if released_last else 0.0,
-            limit=limit if released_last else NO_LIMIT,
-            bound=None if released_last else Bound.AT_MOST,
-            basis="slot period less the time that the line was low",
+        bounded = Edge(value_us=high_us, half_width_us=0.0, reach=Reach.BELOW)
+        basis = "slot period less the time that the line was low"
+        if hold[0] < write_1[1]:
+            return timing_of(Name.RECOVERY, bounded, NO_LIMIT, basis)
+        if period[0] == 0.0 or hold[0] == 0.0:
+            return timing_of(Name.RECOVERY, bounded, limit, basis)
+        middle = Edge(
+            value_us=(low_us + high_us) / 2, half_width_us=(high_us - low_us) / 2
         )
+        return timing_of(Name.RECOVERY, middle, limit, basis)

@@ -11,10 +11,11 @@ from dataclasses import dataclass
 from enum import StrEnum
 from math import ceil, floor, log
 
-from harness.records import Bound, Measurement
+from harness.digits import limits_text, quantity_text
+from harness.records import Bound, Measurement, Side
 from harness.timing.edges import Edge, Reach
 from harness.wire.circuit import OPEN_DRAIN
-from harness.wire.limits import Limit, SpeedLimits
+from harness.wire.limits import STANDARD, Limit, SpeedLimits
 
 RECEIVER_V = 1.5
 DEVICE_HIGH_V = 2.2
@@ -74,6 +75,15 @@ OVERDRIVE_NAMES = (
 
 NO_LIMIT = Limit(name="", source="")
 
+SHORTEST_LOW_LIMIT = Limit(
+    name="shortest low", high_us=1.0, source="S4 S6: write-1 low from 1 us"
+)
+RESET_HIGH_LIMIT = Limit(name="reset high", high_us=480, source="S4 S6")
+SLOT_PERIOD_LIMIT = Limit(
+    name="slot", high_us=STANDARD.slot.low_us, source=STANDARD.slot.source
+)
+"""Limits that are the most a device may need."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LineFacts:
@@ -100,6 +110,21 @@ class LineFacts:
         """Fall to a level in units of R C."""
         share = STAGE_OHM / (STAGE_OHM + self.pull_up_ohm)
         return share * log((self.supply_v - self.low_v) / (to_v - self.low_v))
+
+
+class Standing(StrEnum):
+    """What a measured time says of its limits.
+
+    ``MET`` and ``BROKEN`` are beyond doubt. ``PARTLY``: a bound that meets one side and
+    cannot tell about the other. ``OPEN``: the doubt reaches the limit, or a bound tells
+    about none. ``FREE``: there is no limit.
+    """
+
+    FREE = "free"
+    MET = "met"
+    PARTLY = "partly"
+    OPEN = "open"
+    BROKEN = "broken"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -153,6 +178,34 @@ class Timing:
         """True if the half width reaches the limit."""
         margin_us = self.margin_us
         return margin_us is not None and not self.bound and margin_us < self.uncertainty
+
+    @property
+    def standing(self) -> Standing:
+        """What the value says of its limits."""
+        measured = self.as_measurement()
+        sides = {measured.low_side, measured.high_side} - {None}
+        if not sides:
+            return Standing.FREE
+        if Side.MISSED in sides:
+            return Standing.BROKEN
+        if self.thin or sides == {Side.OPEN}:
+            return Standing.OPEN
+        return Standing.PARTLY if Side.OPEN in sides else Standing.MET
+
+    @property
+    def open_text(self) -> str:
+        """What of its limits the value cannot tell, for a message; empty if all."""
+        standing, measured = self.standing, self.as_measurement()
+        if standing not in {Standing.OPEN, Standing.PARTLY}:
+            return ""
+        low_us, high_us = measured.low, measured.high
+        if self.bound:
+            low_us = low_us if measured.low_side is Side.OPEN else None
+            high_us = high_us if measured.high_side is Side.OPEN else None
+        limits = limits_text(low_us, high_us)
+        return (
+            f"{self.label} is {quantity_text(measured)}, its limit {limits} {self.unit}"
+        )
 
     def as_measurement(self) -> Measurement:
         """As it goes to the journal."""

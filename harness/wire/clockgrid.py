@@ -9,7 +9,7 @@ drivers for the common chips and of application note AN232B-05.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 
@@ -200,6 +200,15 @@ GRIDS = {
     )
 }
 """Every chip class by its name in a fixture."""
+
+
+def grid_of(kind: str, tolerance_ppm: float | None) -> ClockGrid:
+    """The grid of a kind, with the tolerance that a fixture gives in place of its own."""
+    grid = GRIDS[kind]
+    if tolerance_ppm is None:
+        return grid
+    return replace(grid, tolerance_ppm=tolerance_ppm, note="given in the fixture")
+
 
 KIND_BY_USB_ID = {
     (0x0403, 0x6001): "fractional-divider",

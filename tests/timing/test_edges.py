@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from math import isinf
 from random import Random
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.timing.edges import Bracket, Reach, Rung
+from harness.timing.edges import Bracket, Edge, NotMeasurable, Reach, Rung
 
 
 def ladder(count: int, step_us: float, width_us: float) -> list[Rung]:
@@ -71,7 +72,24 @@ def test_jitter_shows_as_blur() -> None:
     assert found.blur_us == pytest.approx(3.3, abs=0.8)
 
 
-def test_one_rung_is_no_ladder() -> None:
-    """An edge needs two rungs to lie between."""
-    with pytest.raises(ValueError, match="at least two"):
-        Bracket(ladder(1, 1, 0), lambda _: (0, 1))
+@pytest.mark.parametrize(
+    ("seen", "reach"), [(1, Reach.BELOW), (0, Reach.ABOVE)], ids=["done", "to come"]
+)
+def test_one_rung_bounds_the_edge(seen: int, reach: Reach) -> None:
+    """There is nothing to lie between, and still it tells on which side."""
+    found = Bracket(ladder(1, 1, 0.25), lambda _: (seen, 1)).find()
+    assert isinstance(found, Edge)
+    assert found.reach is reach
+    low_us, high_us = found.interval_us
+    assert (low_us == 0, isinf(high_us)) == (bool(seen), not seen)
+
+
+def test_no_rung_is_an_outcome_with_its_reason() -> None:
+    """The adapter makes none of the points: nobody is asked, nothing is raised."""
+
+    def probe(_: Rung) -> tuple[int, int]:
+        raise AssertionError("no probe without a rung")
+
+    found = Bracket((), probe, lacking="no rate near it").find()
+    assert found == NotMeasurable(reason="no rate near it")
+    assert found.text == "not measurable with this adapter: no rate near it"

@@ -2,22 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 
 from harness.digits import (
     limit_text,
-    limits_text,
     number_text,
     quantity_text,
     uncertain_text,
 )
 from harness.errors import CannotOverdrive, NobodyAnswers
 from harness.plans.schema_measure import Measure
-from harness.plans.steps.attempts import attempt, judged
+from harness.plans.steps.attempts import LIMIT_HINT, attempt, sentence
 from harness.plans.steps.context import Context
-from harness.records import CheckResult, DeviceRef, Measurement, Outcome
+from harness.records import CheckResult, DeviceRef, Outcome
+from harness.timing.edges import NotMeasurable
 from harness.timing.survey import (
     DEVICE_NAMES,
     LINE_NAMES,
@@ -25,6 +25,7 @@ from harness.timing.survey import (
     Name,
     Timing,
 )
+from harness.timing.values import Standing
 from harness.wire.limits import Limit
 from harness.wire.romcode import RomCode
 
@@ -42,6 +43,11 @@ TIMING_HINTS = {
     Name.SLOT_PERIOD: "the device needs more recovery than the slots give: slower slots or a lower pull-up",
 }
 
+FINER_HINT = (
+    "an adapter whose clock grid is finer can tell; where the chip is known, write its "
+    "grid under adapter.kind in the fixture"
+)
+
 MARGIN_HINT = (
     "the part meets its data sheet and may miss it when cold, hot or at low supply: "
     "measure it again at another place; if it stays, keep it out of this lot"
@@ -50,7 +56,7 @@ MARGIN_HINT = (
 
 def run_measure(context: Context, body: Measure) -> Iterator[CheckResult]:
     """The line's quantities in one result, each device's in one more."""
-    wanted = _names(body)
+    wanted = asked_names(body)
     line = [name for name in LINE_NAMES if name in wanted]
     device_names = [name for name in DEVICE_NAMES if name in wanted]
     if not context.known_devices():
@@ -109,10 +115,11 @@ def _device_in_overdrive(
     context: Context, body: Measure, names: Sequence[Name], device: DeviceRef
 ) -> CheckResult:
     survey, rom = context.overdrive_survey, RomCode.parse(device.rom_code)
-    return _judge(body, [survey.of_device(name, rom) for name in names])
+    return _judge(body, {name: survey.of_device(name, rom) for name in names})
 
 
-def _names(body: Measure) -> set[str]:
+def asked_names(body: Measure) -> set[str]:
+    """The quantities that a step asks for."""
     of_devices = OVERDRIVE_NAMES if body.speed == "overdrive" else DEVICE_NAMES
     groups: dict[str, Iterable[str]] = {
         "all": (*LINE_NAMES, *of_devices),
@@ -123,14 +130,15 @@ def _names(body: Measure) -> set[str]:
 
 
 def _line(context: Context, body: Measure, names: list[Name]) -> CheckResult:
-    return _judge(body, [context.survey.of_line(name) for name in names])
+    return _judge(body, {name: context.survey.of_line(name) for name in names})
 
 
 def _device(
     context: Context, body: Measure, names: Sequence[Name], device: DeviceRef
 ) -> CheckResult:
     rom = RomCode.parse(device.rom_code)
-    return _judge(body, [context.survey.of_device(name, rom) for name in names])
+    survey = context.survey
+    return _judge(body, {name: survey.of_device(name, rom) for name in names})
 
 
 def _limited(body: Measure, timing: Timing) -> Timing:
@@ -156,53 +164,82 @@ def _with_margin(timing: Timing, margin_us: float | None) -> Timing:
     return replace(timing, limit=limit)
 
 
-def _judge(body: Measure, timings: list[Timing]) -> CheckResult:
-    bare = [_limited(body, timing) for timing in timings]
+def demands(body: Measure) -> bool:
+    """True if the plan itself wants a limit or a margin kept, not only a survey."""
+    limited = body.low is not None or body.high is not None
+    return limited or bool(body.margin_us)
+
+
+def _judge(body: Measure, found: Mapping[Name, Timing | NotMeasurable]) -> CheckResult:
+    """One result: what breaks its limit, else what was met, else why nothing was told."""
+    bare = [_limited(body, t) for t in found.values() if isinstance(t, Timing)]
     limited = [_with_margin(timing, body.margin_us) for timing in bare]
-    evidence: dict[str, object] = {
-        "timing": {timing.label: timing.as_evidence() for timing in limited}
-    }
-    values = [timing.as_measurement() for timing in limited]
-    result = judged(*values, evidence=evidence)
-    if result.outcome is Outcome.PASSED:
-        return _undecided(body, values) or result
-    found = zip(bare, limited, strict=True)
-    without, broken = next(two for two in found if not two[1].as_measurement().holds)
-    if without.as_measurement().holds and body.margin_us is not None:
+    lacking = {n: t for n, t in found.items() if isinstance(t, NotMeasurable)}
+    result = CheckResult(
+        outcome=Outcome.PASSED,
+        measurements=tuple(timing.as_measurement() for timing in limited),
+        evidence={
+            "timing": {timing.label: timing.as_evidence() for timing in limited},
+            "not_measured": {str(n): t.reason for n, t in lacking.items()},
+        },
+    )
+    broken = [
+        two
+        for two in zip(bare, limited, strict=True)
+        if two[1].standing is Standing.BROKEN
+    ]
+    if broken:
+        return _failed(body, result, broken)
+    told = {timing.standing for timing in limited} - {Standing.OPEN}
+    opened = [text for timing in limited if (text := timing.open_text)]
+    if told and not (demands(body) and (lacking or Standing.PARTLY in told or opened)):
+        return replace(result, message=_coverage(found, lacking, opened))
+    return replace(
+        result,
+        outcome=Outcome.ERROR if demands(body) else Outcome.SKIPPED,
+        kind="not-judged",
+        message=_coverage(found, lacking, opened),
+        hint=FINER_HINT,
+    )
+
+
+def _coverage(
+    found: Mapping[Name, Timing | NotMeasurable],
+    lacking: Mapping[Name, NotMeasurable],
+    opened: Sequence[str],
+) -> str:
+    """How much of what was asked for was measured and judged; empty if all."""
+    if not lacking and not opened:
+        return ""
+    parts = [f"{len(found) - len(lacking)} of {len(found)} quantities measured"]
+    parts += [f"{name} is {why.text}" for name, why in lacking.items()]
+    parts += [f"not judged: {text}" for text in opened]
+    return "; ".join(parts)
+
+
+def _failed(
+    body: Measure, result: CheckResult, broken: list[tuple[Timing, Timing]]
+) -> CheckResult:
+    """The first that breaks its limit; the adapter's own clock is no fault of the bus."""
+    of_bus = [two for two in broken if two[1].name is not Name.CLOCK_ERROR]
+    without, worst = (of_bus or broken)[0]
+    if without.standing is not Standing.BROKEN and body.margin_us is not None:
         return replace(
             result,
+            outcome=Outcome.FAILED,
             kind="thin-margin",
             message=_thin(without, body.margin_us),
             hint=MARGIN_HINT,
         )
-    doubt = uncertain_text(broken.value, broken.uncertainty).partition(" +- ")[2]
-    beyond = f" by more than its uncertainty of {doubt} {broken.unit}" if doubt else ""
+    said = sentence(worst.as_measurement())
+    doubt = uncertain_text(worst.value, worst.uncertainty).partition(" +- ")[2]
+    beyond = f" by more than its uncertainty of {doubt} {worst.unit}" if doubt else ""
     return replace(
         result,
-        kind="timing",
-        message=result.message + beyond,
-        hint=TIMING_HINTS.get(broken.name, result.hint),
-    )
-
-
-def _undecided(body: Measure, values: list[Measurement]) -> CheckResult | None:
-    """An error where a bound leaves a limit open that the plan itself names."""
-    if body.low is None and body.high is None and body.margin_us is None:
-        return None
-    left = [value for value in values if not value.shown]
-    if not left:
-        return None
-    told = "; ".join(
-        f"{value.name} is {quantity_text(value)}, "
-        f"limits {limits_text(value.low, value.high)}"
-        for value in left
-    )
-    return CheckResult(
-        outcome=Outcome.ERROR,
-        kind="undecided",
-        message=f"the slots of this adapter cannot tell: {told}",
-        hint="use an adapter whose rates reach there, or widen the plan's limits",
-        measurements=tuple(values),
+        outcome=Outcome.FAILED if of_bus else Outcome.ERROR,
+        kind="timing" if of_bus else "clock",
+        message=said + beyond,
+        hint=TIMING_HINTS.get(worst.name, LIMIT_HINT),
     )
 
 

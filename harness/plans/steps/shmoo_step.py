@@ -2,20 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Generator, Iterator
+from contextlib import closing
+from dataclasses import replace
 from functools import partial
 
+from harness.families.family import Quantity
 from harness.families.registry import quantities
+from harness.plans.schema_fixture import Fixture
 from harness.plans.schema_measure import Shmoo
 from harness.plans.steps.attempts import attempt
 from harness.plans.steps.context import Context
-from harness.plans.steps.slot_probe import Point, points_of
-from harness.plans.steps.stress_step import must_hold_us, slot_probe
-from harness.records import CheckResult, DeviceRef, Measurement, Outcome
+from harness.plans.steps.slot_coverage import Coverage, Row, judge
+from harness.plans.steps.slot_points import (
+    must_hold_us,
+    not_made,
+    points_at_rate,
+    points_of,
+)
+from harness.plans.steps.stress_step import cannot_try, slot_probe
+from harness.records import CheckResult, DeviceRef, Outcome
 from harness.wire.clockgrid import ClockGrid
-from harness.wire.frames import PULSE_BYTES, Frame
-from harness.wire.synthesis import Made, Time
+
+NO_STRONG_PULL_UP = "the fixture has no strong pull-up to switch (power in the fixture)"
 
 _AXES = {
     "baud": ("rate", "baud"),
@@ -24,67 +33,75 @@ _AXES = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Row:
-    """One value of the other axis, and the points tried at it."""
-
-    value: float
-    points: list[Point]
-
-
 def run_shmoo(context: Context, body: Shmoo) -> Iterator[CheckResult]:
     """One grid for each device meant."""
     for device in context.targets():
         yield attempt(context, body, partial(_shmoo, context, body, device), device)
 
 
+def shmoo_coverage(
+    body: Shmoo, grid: ClockGrid, *, strong_ohm: float | None
+) -> Coverage:
+    """What an adapter makes of a step, all its rows, before any is tried.
+
+    Args:
+        body: the step.
+        grid: the adapter's clock.
+        strong_ohm: the fixture's strong pull-up; None if it has none to switch.
+    """
+    against = body.against
+    rows: list[Row]
+    if against.axis == "baud":
+        rows = [
+            Row(value=value, points=points_at_rate(body, int(value), grid))
+            for value in against.values or ()
+        ]
+    elif against.axis == "pull-up":
+        strong = not_made(body, NO_STRONG_PULL_UP)
+        if strong_ohm is not None:
+            strong = points_of(body, grid)
+        rows = [Row(points=points_of(body, grid)), Row(points=strong)]
+    else:
+        set_values = against.values or (None,) * against.rows
+        rows = [Row(value=value, points=points_of(body, grid)) for value in set_values]
+    return Coverage(body=body, rows=tuple(rows), what="cells")
+
+
+def strong_pull_up_ohm(fixture: Fixture) -> float | None:
+    """The strong pull-up that a fixture switches, or None."""
+    power = fixture.power
+    if power is None or power.strong_pull_up_on is None:
+        return None
+    return power.strong_pull_up_ohm
+
+
 def _shmoo(context: Context, body: Shmoo, device: DeviceRef) -> CheckResult:
-    rows = []
-    for value in _values(context, body, device):
-        points = _points(context, body, value)
-        with slot_probe(context, body, device) as probe:
-            probe.sweep(points, body.slots)
-        rows.append(_Row(value=value, points=points))
-    return _judge(body, rows)
-
-
-def _points(context: Context, body: Shmoo, value: float) -> list[Point]:
-    grid = context.bus.adapter.grid
-    if body.against.axis != "baud":
-        return points_of(body.slot, body.points_us, grid)
-    return _points_at_rate(body, int(value), grid)
-
-
-def _points_at_rate(body: Shmoo, request_baud: int, grid: ClockGrid) -> list[Point]:
-    """At one rate the low time goes in whole bits: the nearest to each wanted one."""
-    choices = PULSE_BYTES[1:] if body.slot == "write-0" else PULSE_BYTES[:1]
-    frames = [Frame(byte=byte, baud=grid.achieved(request_baud)) for byte in choices]
-    nearest = {
-        min(frames, key=lambda f, low=low: abs(f.low_us - low)): low  # type: ignore[misc]
-        for low in body.points_us
-    }
-    return [
-        Point(
-            asked_us=low_us,
-            made=Made(
-                frame=frame,
-                request_baud=request_baud,
-                wanted_us=low_us,
-                low=Time(
-                    value_us=frame.low_us,
-                    clock_us=frame.low_us * grid.tolerance_ppm * 1e-6,
-                ),
-                bit=None,
-                since="edge",
-                idle_us=max(0.0, 65.0 - frame.length_us),
-                tolerance_ppm=grid.tolerance_ppm,
-            ),
+    prober = slot_probe(context, body, device)
+    if prober.cannot:
+        return cannot_try(prober.cannot)
+    if body.against.axis == "temperature" and _thermometer(device) is None:
+        return CheckResult(
+            outcome=Outcome.SKIPPED,
+            message=f"this device has no {body.against.axis} to plot against",
         )
-        for frame, low_us in nearest.items()
-    ]
+    strong_ohm = strong_pull_up_ohm(context.fixture)
+    coverage = shmoo_coverage(body, context.bus.adapter.grid, strong_ohm=strong_ohm)
+    rows: list[Row] = []
+    if coverage.made:
+        # closed whatever happens: it undoes what it set
+        with closing(_values(context, body, device)) as values:
+            for value, row in zip(values, coverage.rows, strict=False):
+                if row.points.made:
+                    with slot_probe(context, body, device) as probe:
+                        probe.sweep(row.points.made, body.slots)
+                rows.append(replace(row, value=value))
+    rows += coverage.rows[len(rows) :]  # what could not even be set
+    return _judge(body, Coverage(body=body, rows=tuple(rows), what="cells"))
 
 
-def _values(context: Context, body: Shmoo, device: DeviceRef) -> Iterator[float]:
+def _values(
+    context: Context, body: Shmoo, device: DeviceRef
+) -> Generator[float, None, None]:
     """Each value of the other axis, set before it is yielded; undone at the end."""
     against = body.against
     if against.axis == "temperature":
@@ -102,10 +119,13 @@ def _values(context: Context, body: Shmoo, device: DeviceRef) -> Iterator[float]
             yield value
 
 
+def _thermometer(device: DeviceRef) -> Quantity | None:
+    return quantities(device.family).get("temperature")
+
+
 def _temperatures(context: Context, body: Shmoo, device: DeviceRef) -> Iterator[float]:
-    quantity = quantities(device.family).get("temperature")
-    if quantity is None:
-        return
+    quantity = _thermometer(device)
+    assert quantity is not None
     for row in range(body.against.rows):
         if row:
             context.clock.sleep(body.against.every_s)
@@ -113,68 +133,39 @@ def _temperatures(context: Context, body: Shmoo, device: DeviceRef) -> Iterator[
 
 
 def _pull_ups(context: Context) -> Iterator[float]:
-    line, power = context.fixture.line, context.fixture.power
+    line = context.fixture.line
+    strong_ohm = strong_pull_up_ohm(context.fixture)
     yield line.pull_up_ohm
-    if power is None or power.strong_pull_up_ohm is None:
+    if strong_ohm is None:
         return
     adapter = context.bus.adapter
     adapter.switch(strong_pull_up=True)
     try:
         # both resistors feed the line now
-        strong_ohm = power.strong_pull_up_ohm
         yield 1 / (1 / line.pull_up_ohm + 1 / strong_ohm)
     finally:
         adapter.switch(strong_pull_up=False)
 
 
-def _judge(body: Shmoo, rows: list[_Row]) -> CheckResult:
-    if not rows:
-        return CheckResult(
-            outcome=Outcome.SKIPPED,
-            message=f"this device has no {body.against.axis} to plot against",
-        )
-    from_us, to_us = must_hold_us(body)
+def _judge(body: Shmoo, coverage: Coverage) -> CheckResult:
     label, unit = _AXES.get(
         body.against.axis, (body.against.label or "", body.against.unit or "")
     )
-    bound = [
-        (row, point)
-        for row in rows
-        for point in row.points
-        if from_us <= point.low_us <= to_us
-    ]
-    broken = [(row, point) for row, point in bound if point.wrong]
-    result = CheckResult(
-        outcome=Outcome.FAILED if broken else Outcome.PASSED,
-        measurements=(
-            Measurement(
-                name="cells_held",
-                value=len(bound) - len(broken),
-                unit="cells",
-                low=len(bound),
-                high=len(bound),
-            ),
-        ),
-        evidence={
-            "shmoo": {
-                "slot": body.slot,
-                "label": label,
-                "unit": unit,
-                "must_hold_us": [from_us, to_us],
-                "rows": [
-                    {"value": row.value, "points": [p.as_dict() for p in row.points]}
-                    for row in rows
-                ],
-            }
-        },
+    text = (
+        f"{body.slot} slots of {{low}} us fail at {label} {{row}} {unit}".rstrip()
+        + " ({wrong} of {tried})"
     )
-    if not broken:
+    shmoo = {
+        "slot": body.slot,
+        "label": label,
+        "unit": unit,
+        "must_hold_us": list(must_hold_us(body)),
+        "rows": [row.as_dict() for row in coverage.rows],
+    }
+    result = judge(coverage, text, {"shmoo": shmoo})
+    if result.outcome is not Outcome.FAILED:
         return result
-    row, point = broken[0]
     return replace(
         result,
-        kind="slot-timing",
-        message=f"{body.slot} slots of {point.low_us:.2f} us fail at {label} "
-        f"{row.value:g} {unit} ({point.wrong} of {point.tried})",
         hint="the picture shows where the window closes: look at edges first, then at the part",
     )

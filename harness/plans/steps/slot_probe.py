@@ -8,71 +8,22 @@ restored; any other is asked while it alone takes part in a search.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
 from itertools import cycle
 from types import TracebackType
-from typing import Literal, Self
+from typing import Self
 
 from harness.driver.bus import Bus
 from harness.families.family import Register
+from harness.plans.steps.slot_points import Point, Slot
 from harness.timing.isolation import Isolated
-from harness.wire.clockgrid import ClockGrid
-from harness.wire.limits import STANDARD, Limit
 from harness.wire.romcode import RomCode
-from harness.wire.synthesis import WRITE_SLOT, Made, for_low
-
-Slot = Literal["write-0", "write-1", "read"]
-
-_READ_SAMPLE_BITS = 1.5
-"""A read slot with one bit time of low is sampled at one and a half."""
+from harness.wire.synthesis import Made
 
 
-@dataclass(slots=True)
-class Point:
-    """Slots tried and slots that failed at one low time."""
-
-    asked_us: float
-    made: Made
-    tried: int = 0
-    wrong: int = 0
-
-    @property
-    def low_us(self) -> float:
-        """Low time as the adapter makes it."""
-        return self.made.low.value_us
-
-    def as_dict(self) -> dict[str, float | int]:
-        """Plain JSON types."""
-        return {
-            "asked_us": self.asked_us,
-            "low_us": round(self.low_us, 4),
-            "slots": self.tried,
-            "wrong": self.wrong,
-        }
-
-
-def points_of(slot: Slot, low_us: Iterable[float], grid: ClockGrid) -> list[Point]:
-    """A point for each low time: the frame that comes nearest on the adapter's grid."""
-    zeros = tuple(range(1, 9)) if slot == "write-0" else (0,)
-    terms = replace(WRITE_SLOT, zeros=zeros, stop_bits=(1,))
-    return [
-        Point(
-            asked_us=low, made=for_low(low, grid, terms=terms, within_us=float("inf"))
-        )
-        for low in low_us
-    ]
-
-
-def published_limit(slot: Slot) -> Limit:
-    """Low times at which the slot must work."""
-    if slot == "write-0":
-        return STANDARD.write_0_low
-    if slot == "write-1":
-        return STANDARD.write_1_low
-    sample_us = STANDARD.read_sample.high_us
-    assert sample_us is not None
-    return replace(
-        STANDARD.write_1_low, name="read low", high_us=sample_us / _READ_SAMPLE_BITS
+def _no_place(rom: RomCode, slot: Slot) -> str:
+    return (
+        f"{rom} has no bit in its ROM code by which {slot} slots could be tried where it "
+        "takes part alone, and no register that may be written"
     )
 
 
@@ -99,7 +50,10 @@ class SlotProbe:
         self._bus, self._rom, self._register = bus, rom, register
         self._value = 0x00 if slot == "write-0" else 0xFF
         self._alone = Isolated(bus, rom, others)
-        self._places = cycle(self._alone.positions(int(slot != "write-0")))
+        places = self._alone.positions(int(slot != "write-0"))
+        self.cannot = "" if places or register is not None else _no_place(rom, slot)
+        """Why nothing can be tried on this device; empty if it can."""
+        self._places = cycle(places)
         self._kept = b""
         self._try: Callable[[Made], tuple[int, int]]
         if register is None:

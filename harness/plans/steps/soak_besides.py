@@ -13,6 +13,8 @@ from harness.plans.steps.soak_events import EventFile
 from harness.plans.steps.soak_lines import SoakLines
 from harness.plans.steps.soak_margins import measure_margins
 from harness.records import DeviceRef
+from harness.timing.edges import NotMeasurable
+from harness.timing.survey import Name
 
 
 class Besides:
@@ -32,6 +34,7 @@ class Besides:
         self._lines = lines
         self._every_s = body.margins_every_s
         self._margins_due_s = context.clock.now_s()
+        self._lacking: set[Name] = set()
         self._events: EventFile | None = None
         path = event_path(context, body)
         if path is not None:
@@ -76,7 +79,15 @@ class Besides:
             )
             settle(self._context, fault)
 
-        for fields in measure_margins(self._context, devices, on_fault):
+        def on_lacking(
+            _device: DeviceRef | None, name: Name, why: NotMeasurable
+        ) -> None:
+            # the same all night, and for every device
+            if name not in self._lacking:
+                self._lacking.add(name)
+                self._lines.beside("note", text=f"margin {name} is {why.text}")
+
+        for fields in measure_margins(self._context, devices, on_fault, on_lacking):
             self._lines.beside("soak_margin", **fields)
 
 

@@ -11,17 +11,20 @@ from collections.abc import Callable, Iterable, Iterator
 from harness.errors import AdapterUnplugged, SlotproofError, UsageError
 from harness.plans.steps.context import Context
 from harness.records import DeviceRef
+from harness.timing.edges import NotMeasurable
 from harness.timing.survey import Name, Timing
 from harness.wire.romcode import RomCode
 
-_OF_LINE = (Name.RISE_TIME,)
-_OF_DEVICE = (Name.SAMPLE_INSTANT, Name.READ_0_HOLD)
+OF_LINE = (Name.RISE_TIME,)
+OF_DEVICE = (Name.SAMPLE_INSTANT, Name.READ_0_HOLD)
+"""What is measured of the line, and of each device."""
 
 
 def measure_margins(
     context: Context,
     devices: Iterable[DeviceRef],
     on_fault: Callable[[DeviceRef | None, SlotproofError], None],
+    on_lacking: Callable[[DeviceRef | None, Name, NotMeasurable], None],
 ) -> Iterator[dict[str, object]]:
     """Fields of one ``soak_margin`` line for each value that could be measured.
 
@@ -29,6 +32,7 @@ def measure_margins(
         context: of the run.
         devices: of which devices.
         on_fault: told what could not be measured, and why.
+        on_lacking: told what this adapter cannot measure at all, and why.
 
     Raises:
         AdapterUnplugged: the adapter went away.
@@ -36,16 +40,22 @@ def measure_margins(
     """
     context.measure_anew()
     for device in (None, *devices):
-        for name in _OF_DEVICE if device else _OF_LINE:
+        for name in OF_DEVICE if device else OF_LINE:
             try:
-                yield _fields(device, _measured(context, name, device))
+                found = _measured(context, name, device)
+                if isinstance(found, NotMeasurable):
+                    on_lacking(device, name, found)
+                else:
+                    yield _fields(device, found)
             except (AdapterUnplugged, UsageError):
                 raise
             except SlotproofError as fault:
                 on_fault(device, fault)
 
 
-def _measured(context: Context, name: Name, device: DeviceRef | None) -> Timing:
+def _measured(
+    context: Context, name: Name, device: DeviceRef | None
+) -> Timing | NotMeasurable:
     if device is None:
         return context.survey.of_line(name)
     return context.survey.of_device(name, RomCode.parse(device.rom_code))
