@@ -92,7 +92,7 @@ def _measure(body: Measure, fixture: Fixture, grid: ClockGrid) -> Iterator[str]:
 
 def _coverage(coverage: Coverage) -> Iterator[str]:
     if coverage.made < coverage.asked:
-        yield coverage.text
+        yield f"{coverage.text}; {coverage.why}"
     if coverage.gap:
         error = coverage.outcome_of_gap is Outcome.ERROR
         end = "ends as an error" if error else "is skipped"

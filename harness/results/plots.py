@@ -22,7 +22,13 @@ from harness.results.palette import (
 from harness.results.record import RunRecord
 from harness.results.soak_plots import soak_figures
 from harness.results.tally import DeviceResult
-from harness.results.timing_rows import BUS, TimingRow, timing_rows, worst_first
+from harness.results.timing_rows import (
+    BUS,
+    TimingRow,
+    not_measured,
+    timing_rows,
+    worst_first,
+)
 from harness.results.wording import one_line
 
 if TYPE_CHECKING:
@@ -104,10 +110,11 @@ def _survey_figure(record: RunRecord, rows: list[TimingRow]) -> Figure:
     )
     _draw_windows(upper, record, rows, devices)
     _draw_margins(lower, judged)
-    figure.suptitle(
-        one_line(f"{record.fixture.title}: time limits measured with slots"),
-        fontsize=12,
-    )
+    title = one_line(f"{record.fixture.title}: time limits measured with slots")
+    lacking = not_measured(record)
+    if lacking:
+        title += f"\n{len(lacking)} of them not measured: see the report"
+    figure.suptitle(title, fontsize=12)
     return figure
 
 

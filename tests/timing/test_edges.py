@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.timing.edges import Bracket, Edge, NotMeasurable, Reach, Rung
+from tests.timing.found import edge_of
 
 
 def ladder(count: int, step_us: float, width_us: float) -> list[Rung]:
@@ -36,7 +37,7 @@ def test_true_edge_lies_inside(edge_us: float, place: float, count: int) -> None
         sampled_us = rung.early_us + place * (rung.late_us - rung.early_us)
         return (4 if sampled_us > edge_us else 0), 4
 
-    found = Bracket(rungs, probe).find()
+    found = edge_of(Bracket(rungs, probe).find())
     assert found.reach is Reach.INSIDE
     assert abs(found.value_us - edge_us) <= found.half_width_us + 1e-9
     assert found.half_width_us <= (step_us + 0.4) / 2 + 1e-9
@@ -51,7 +52,9 @@ def test_true_edge_lies_inside(edge_us: float, place: float, count: int) -> None
 def test_edge_outside_the_ladder_is_bounded(edge_us: float, reach: Reach) -> None:
     """An edge that the ladder does not reach is told as a bound, never as a value."""
     rungs = ladder(50, 1.0, 0.2)
-    found = Bracket(rungs, lambda rung: (int(rung.middle_us > edge_us), 1)).find()
+    found = edge_of(
+        Bracket(rungs, lambda rung: (int(rung.middle_us > edge_us), 1)).find()
+    )
     assert found.reach is reach
     end = rungs[0].late_us if reach is Reach.BELOW else rungs[-1].early_us
     assert found.value_us == end
@@ -66,7 +69,7 @@ def test_jitter_shows_as_blur() -> None:
         seen = sum(rung.middle_us > random.gauss(30, 1.0) for _ in range(200))
         return seen, 200
 
-    found = Bracket(rungs, probe).find()
+    found = edge_of(Bracket(rungs, probe).find())
     assert found.value_us == pytest.approx(30, abs=0.5)
     # 5 % to 95 % of a Gaussian is 3.29 standard deviations
     assert found.blur_us == pytest.approx(3.3, abs=0.8)

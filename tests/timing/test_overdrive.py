@@ -24,6 +24,7 @@ from harness.wire.clockgrid import GRIDS
 from harness.wire.frames import PULSE_BYTES
 from harness.wire.limits import OVERDRIVE
 from harness.wire.romcode import RomCode
+from tests.timing.found import value_of
 
 OpenBus = Callable[[dict[str, Any]], Bus]
 Data = Callable[..., dict[str, Any]]
@@ -128,7 +129,7 @@ def test_values_lie_inside_their_uncertainty(
             (Name.SAMPLE_INSTANT, times.sample_us, 0.7),
             (Name.READ_0_HOLD, times.read_0_us, 0.7),
         ):
-            timing = survey.of_device(name, rom)
+            timing = value_of(survey.of_device(name, rom))
             assert inside(timing, true_us), (timing, true_us)
             assert timing.uncertainty <= widest_us
             assert not timing.broken
@@ -148,7 +149,7 @@ def test_every_quantity_of_one_device(
     line = {"pull_up_ohm": 1000, "cable_m": 1}
     bus = open_bus(bench_data([device], line=line))
     survey, (rom,) = surveyed(bus, 1000)
-    found = {name: survey.of_device(name, rom) for name in OVERDRIVE_NAMES}
+    found = {name: value_of(survey.of_device(name, rom)) for name in OVERDRIVE_NAMES}
     assert inside(found[Name.PRESENCE_WAIT], 5.0)
     assert inside(found[Name.PRESENCE_END], 17.0)
     assert inside(found[Name.SAMPLE_INSTANT], 3.0)
@@ -185,7 +186,7 @@ def test_a_device_out_of_limits_is_found(
     kind = "fast-fractional-divider"
     bus = open_bus(bench_data([device], line=line, kind=kind))
     survey, (rom,) = surveyed(bus, 680)
-    assert survey.of_device(name, rom).broken
+    assert value_of(survey.of_device(name, rom)).broken
 
 
 def test_who_cannot_is_told_apart(

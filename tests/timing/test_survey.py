@@ -21,6 +21,7 @@ from harness.timing.survey import (
     Timing,
 )
 from harness.wire.romcode import RomCode
+from tests.timing.found import value_of
 
 OpenBus = Callable[[dict[str, Any]], Bus]
 Data = Callable[..., dict[str, Any]]
@@ -84,10 +85,10 @@ def test_values_lie_inside_their_uncertainty(
     nf = (cable_m * 50 + 3 * 25 + 20) / 1000
     start_v = (0.1 * ohm + 5 * 25) / (ohm + 25)
     true_rise_us = ohm * nf * 1e-3 * log((5 - start_v) / 3.5)
-    rise = survey.of_line(Name.RISE_TIME)
+    rise = value_of(survey.of_line(Name.RISE_TIME))
     assert inside(rise, true_rise_us), (rise, true_rise_us)
     assert rise.uncertainty <= max(0.3, 0.15 * rise.value)
-    assert inside(survey.of_line(Name.CLOCK_ERROR), ppm)
+    assert inside(value_of(survey.of_line(Name.CLOCK_ERROR)), ppm)
 
     waits = [truth_of(bus, rom).presence_wait_us for rom in roms]
     ends = [
@@ -98,14 +99,14 @@ def test_values_lie_inside_their_uncertainty(
         (Name.PRESENCE_WAIT, min(waits)),
         (Name.PRESENCE_END, max(ends)),
     ):
-        timing = survey.of_line(name)
+        timing = value_of(survey.of_line(name))
         assert inside(timing, true), (name, timing, true)
         assert timing.uncertainty <= 5.0
 
     for rom in roms:
         truth = truth_of(bus, rom)
-        sample = survey.of_device(Name.SAMPLE_INSTANT, rom)
-        hold = survey.of_device(Name.READ_0_HOLD, rom)
+        sample = value_of(survey.of_device(Name.SAMPLE_INSTANT, rom))
+        hold = value_of(survey.of_device(Name.READ_0_HOLD, rom))
         assert inside(sample, truth.sample_us), (sample, truth.sample_us)
         assert inside(hold, truth.read_0_us), (hold, truth.read_0_us)
         assert sample.uncertainty <= 1.0
@@ -121,7 +122,11 @@ def test_a_device_out_of_limits_is_found_and_no_other(
     devices[6]["time_base"] = {"sample_us": 13.0}
     bus = open_bus(bench_data(devices, seed=5))
     survey, roms = survey_of(bus, 2200)
-    broken = [rom for rom in roms if survey.of_device(Name.SAMPLE_INSTANT, rom).broken]
+    broken = [
+        rom
+        for rom in roms
+        if value_of(survey.of_device(Name.SAMPLE_INSTANT, rom)).broken
+    ]
     assert broken == [RomCode.build(0x28, 1006)]
 
 
@@ -137,8 +142,8 @@ def test_every_quantity_of_one_device(
     }
     bus = open_bus(bench_data([new_device(0x01, 7, time_base=given)]))
     survey, (rom,) = survey_of(bus, 2200)
-    line = {name: survey.of_line(name) for name in LINE_NAMES}
-    device = {name: survey.of_device(name, rom) for name in DEVICE_NAMES}
+    line = {name: value_of(survey.of_line(name)) for name in LINE_NAMES}
+    device = {name: value_of(survey.of_device(name, rom)) for name in DEVICE_NAMES}
     assert inside(line[Name.PRESENCE_WAIT], 45.0)
     assert inside(line[Name.PRESENCE_END], 145.0)
     # slots are taken from the end of the presence pulse on, or a little later

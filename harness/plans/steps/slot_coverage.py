@@ -81,10 +81,16 @@ class Coverage:
         return sorted({us for us in self.body.points_us if self._wanted(us)})
 
     def bound(self) -> Iterator[tuple[Row, Point]]:
-        """What is made of those that must hold, with its row."""
+        """What is made of those that must hold, with its row.
+
+        A frame that stands for one of them may lie a little outside, which asks more of
+        the device. If it holds, so does what it stands for; if not, nothing is known.
+        """
+        from_us, to_us = must_hold_us(self.body)
         for row in self.rows:
             for point in row.points.made:
-                if self._wanted(point.asked_us):
+                harsher = point.surely_outside(from_us, to_us)
+                if self._wanted(point.asked_us) and not (point.wrong and harsher):
                     yield row, point
 
     @property
@@ -112,11 +118,20 @@ class Coverage:
         return (point for of, point in self.bound() if of is row)
 
     @property
+    def bound_asked(self) -> int:
+        """Of those that must hold, how many the plan asks for, in all rows."""
+        return len(self.wanted_us) * len(self.rows)
+
+    @property
     def text(self) -> str:
-        """How much is made and why the rest is not, for a message."""
-        said = f"{self.made} of {self.asked} {self.what} made"
+        """How much is made, for a message."""
+        return f"{self.made} of {self.asked} {self.what} made"
+
+    @property
+    def why(self) -> str:
+        """Why the rest is not made, for a message; empty if all is."""
         why = self._whys()
-        return f"{said}, not made: {why}" if why else said
+        return f"not made: {why}" if why else ""
 
     def _whys(self) -> str:
         reasons = whys(entry for row in self.rows for entry in row.points.missing)
@@ -147,6 +162,7 @@ def judge(
     wrong = [(row, point) for row, point in bound if point.wrong]
     broken = [two for two in wrong if two[1].surely_inside(from_us, to_us)]
     values = _values(coverage, len(bound), len(wrong))
+    evidence = {**evidence, "asked": coverage.asked, "made": coverage.made}
     if broken:
         row, point = broken[0]
         return CheckResult(
@@ -164,18 +180,27 @@ def judge(
             evidence=evidence,
         )
     gap = _edge_text(wrong) if wrong else coverage.gap
-    held = f"{coverage.text}; {len(bound) - len(wrong)} of {len(bound)} that must hold held"
-    partial = coverage.made < coverage.asked
     return CheckResult(
         outcome=coverage.outcome_of_gap if gap else Outcome.PASSED,
         kind="not-demonstrated" if gap else "",
-        message=f"not demonstrated, {gap}; {held}"
-        if gap
-        else (held if partial else ""),
+        message=_message(coverage, gap, len(bound), len(wrong)),
         hint=FINER_HINT if gap else "",
         measurements=values,
         evidence=evidence,
     )
+
+
+def _message(coverage: Coverage, gap: str, bound: int, wrong: int) -> str:
+    """How much of what was asked for was tried and held; empty if all."""
+    if not gap and coverage.made == coverage.asked:
+        return ""
+    parts = [
+        f"not demonstrated, {gap}" if gap else "",
+        coverage.text,
+        f"of {coverage.bound_asked} that must hold {bound} made and {bound - wrong} held",
+        coverage.why,
+    ]
+    return "; ".join(part for part in parts if part)
 
 
 def _edge_text(wrong: Iterable[tuple[Row, Point]]) -> str:
@@ -199,8 +224,6 @@ def _values(coverage: Coverage, bound: int, wrong: int) -> tuple[Measurement, ..
         Measurement(
             name=f"{what}_held", value=bound - wrong, unit=what, low=bound, high=bound
         ),
-        Measurement(name=f"{what}_made", value=coverage.made, unit=what),
-        Measurement(name=f"{what}_asked", value=coverage.asked, unit=what),
     ]
     if held and what == "points":
         values += [

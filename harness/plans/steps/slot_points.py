@@ -50,6 +50,13 @@ class Point:
             low.value_us + low.clock_us <= to_us
         )
 
+    def surely_outside(self, from_us: float, to_us: float) -> bool:
+        """True if the clock's doubt cannot take the low into a range."""
+        low = self.made.low
+        return low.value_us + low.clock_us < from_us or (
+            to_us < low.value_us - low.clock_us
+        )
+
     def as_dict(self) -> dict[str, float | int]:
         """Plain JSON types."""
         return {
@@ -163,8 +170,7 @@ def points_at_rate(body: Stress, request_baud: int, grid: ClockGrid) -> Points:
         frame = min(frames, key=lambda frame: abs(frame.low_us - low_us))
         if abs(frame.low_us - low_us) > within_us(low_us):
             raise CannotMake(
-                f"lows between whole bits of {frame.bit_us:.2f} us, {len(frames)} at most, "
-                f"at {real_baud:.0f} baud"
+                "lows that are no whole bits of a character at the row's rate"
             )
         return _made_at_rate(frame, request_baud, low_us, grid)
 
@@ -257,8 +263,11 @@ def _off_us(point: Point) -> float:
 
 
 def whys(missing: Iterable[Missing]) -> list[str]:
-    """The reasons in words, each once, with how many low times it is for."""
+    """The reasons in words, each once, with how many low times it is for.
+
+    A reason that names its low time is for that one alone.
+    """
     counted: dict[str, int] = {}
     for entry in missing:
         counted[entry.why] = counted.get(entry.why, 0) + 1
-    return [why if n == 1 else f"{why} ({n} times)" for why, n in counted.items()]
+    return [why if n == 1 else f"{why} ({n})" for why, n in counted.items()]

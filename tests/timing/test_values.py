@@ -1,0 +1,74 @@
+"""What a measured time, a bound or a value with its doubt, says of its limits."""
+
+from __future__ import annotations
+
+import pytest
+
+from harness.timing.edges import Edge, Reach
+from harness.timing.values import Name, Standing, Timing, timing_of
+from harness.wire.limits import Limit
+
+WINDOW = Limit(name="window", low_us=15, high_us=60, source="invented for the test")
+AT_MOST = Limit(name="at most", high_us=65, source="invented for the test")
+
+
+def timing(value: float, doubt: float, bound: str, limit: Limit) -> Timing:
+    """A measured time."""
+    return Timing(
+        name=Name.SLOT_PERIOD, value=value, uncertainty=doubt, bound=bound, limit=limit
+    )
+
+
+@pytest.mark.parametrize(
+    ("measured", "standing", "decided"),
+    [
+        ((30, 1, "", WINDOW), Standing.MET, (15, 60)),
+        ((16, 2, "", WINDOW), Standing.OPEN, (15, 60)),
+        ((14, 2, "", WINDOW), Standing.OPEN, (15, 60)),
+        ((12, 2, "", WINDOW), Standing.BROKEN, (15, 60)),
+        ((63, 2, "", WINDOW), Standing.BROKEN, (15, 60)),
+        # "at most" meets a high limit, misses a low one, and leaves the others open
+        ((30, 0, "at most", WINDOW), Standing.PARTLY, (None, 60)),
+        ((14, 0, "at most", WINDOW), Standing.BROKEN, (15, 60)),
+        ((87, 0, "at most", WINDOW), Standing.OPEN, (None, None)),
+        ((87, 0, "at most", AT_MOST), Standing.OPEN, (None, None)),
+        ((60, 0, "at most", AT_MOST), Standing.MET, (None, 65)),
+        # "at least" the other way round
+        ((30, 0, "at least", WINDOW), Standing.PARTLY, (15, None)),
+        ((61, 0, "at least", WINDOW), Standing.BROKEN, (15, 60)),
+        ((10, 0, "at least", WINDOW), Standing.OPEN, (None, None)),
+        ((70, 0, "at least", AT_MOST), Standing.BROKEN, (None, 65)),
+        ((30, 0, "at least", AT_MOST), Standing.OPEN, (None, None)),
+        ((30, 1, "", Limit(name="", source="")), Standing.FREE, (None, None)),
+    ],
+)
+def test_standing(
+    measured: tuple[float, float, str, Limit],
+    standing: Standing,
+    decided: tuple[float | None, float | None],
+) -> None:
+    """By arithmetic: a bound decides only what it reaches."""
+    made = timing(*measured)
+    assert made.standing is standing
+    assert made.decided == decided
+    assert made.broken == (standing is Standing.BROKEN)
+    assert made.as_measurement().holds != made.broken
+    assert bool(made.open_text) == (standing in {Standing.OPEN, Standing.PARTLY})
+
+
+def test_the_open_limit_is_named() -> None:
+    """With the value in the words of a bound."""
+    assert timing(87, 0, "at most", AT_MOST).open_text == (
+        "slot_period is at most 87 us, its limit at most 65 us"
+    )
+
+
+@pytest.mark.parametrize(
+    ("reach", "value", "bound"),
+    [(Reach.BELOW, 12.5, "at most"), (Reach.ABOVE, 11.5, "at least")],
+)
+def test_the_doubt_of_a_bound_widens_it(reach: Reach, value: float, bound: str) -> None:
+    """Never a bound with a doubt beside it."""
+    edge = Edge(value_us=12, half_width_us=0.5, reach=reach)
+    made = timing_of(Name.RISE_TIME, edge)
+    assert (made.value, made.bound, made.uncertainty) == (value, bound, 0)
