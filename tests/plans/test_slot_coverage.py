@@ -80,7 +80,7 @@ def test_ends_lie_inside_beyond_the_doubt_of_the_clock(kind: str) -> None:
     assert all(point.surely_inside(*must_hold_us(body)) for point in row.points.made)
 
 
-def grid_of_cells(lows: dict[str, float], values: list[int], slot: str) -> Coverage:
+def grid_of_cells(lows: dict[str, int], values: list[int], slot: str) -> Coverage:
     """A shmoo against the rate."""
     body = Shmoo.model_validate(
         {"slot": slot, "low_us": lows, "against": {"axis": "baud", "values": values}}
