@@ -37,7 +37,7 @@ from harness.errors import (
     SlotproofError,
     WrongRate,
 )
-from harness.wire.clockgrid import KIND_BY_USB_ID, ClockGrid, grid_of
+from harness.wire.clockgrid import KIND_BY_USB_ID, ClockGrid, grid_of_kind
 
 EITHER_LOW_OR_DEAF = (
     "either the line is held low now or RX has lost the line: measure the idle line"
@@ -178,7 +178,7 @@ class Adapter:
         if kind == "auto":
             numbers = usb_id(self.url)
             kind = KIND_BY_USB_ID.get(numbers, "unknown") if numbers else "unknown"
-        return grid_of(kind, self._tolerance_ppm)
+        return grid_of_kind(kind, self._tolerance_ppm)
 
     # -- the one primitive ---------------------------------------------------
 

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import replace
 
 from harness.plans.schema_fixture import Fixture
 from harness.wire.circuit import Circuit, DeviceLoad, Topology, load_of
-from harness.wire.clockgrid import GRIDS, ClockGrid
+from harness.wire.clockgrid import ClockGrid, grid_of_kind
 from harness.wire.frames import SlotFrames, choose_slots
 from harness.wire.remedy import fitting_slots
 
@@ -62,10 +61,8 @@ def _parasites_that_work(loads: tuple[DeviceLoad, ...]) -> int:
 def grid_of(fixture: Fixture) -> ClockGrid:
     """Clock grid of the declared adapter; an unknown one without a port to ask."""
     adapter = fixture.adapter
-    grid = GRIDS["unknown" if adapter.kind == "auto" else adapter.kind]
-    if adapter.clock_tolerance_ppm is None:
-        return grid
-    return replace(grid, tolerance_ppm=adapter.clock_tolerance_ppm)
+    kind = "unknown" if adapter.kind == "auto" else adapter.kind
+    return grid_of_kind(kind, adapter.clock_tolerance_ppm)
 
 
 def slots_of(fixture: Fixture, grid: ClockGrid) -> SlotFrames:

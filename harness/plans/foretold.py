@@ -11,6 +11,7 @@ from typing import Any
 
 from harness.driver.overdrive import overdrive_frames
 from harness.errors import CannotOverdrive
+from harness.plans.circuit_of import grid_of
 from harness.plans.schema_bodies import AtSpeed
 from harness.plans.schema_fixture import Fixture
 from harness.plans.schema_measure import Measure, Shmoo
@@ -27,15 +28,7 @@ from harness.plans.steps.stress_step import stress_coverage
 from harness.records import Outcome
 from harness.timing.reach import not_judged, not_measurable
 from harness.timing.survey import Name
-from harness.wire.clockgrid import ClockGrid, grid_of
-
-
-def fixture_grid(fixture: Fixture) -> ClockGrid:
-    """The clock grid that a fixture states; ``unknown`` for ``auto``, which needs the port."""
-    kind = fixture.adapter.kind
-    return grid_of(
-        "unknown" if kind == "auto" else kind, fixture.adapter.clock_tolerance_ppm
-    )
+from harness.wire.clockgrid import ClockGrid
 
 
 def foretold(plan: Plan, fixture: Fixture) -> list[str]:
@@ -45,7 +38,7 @@ def foretold(plan: Plan, fixture: Fixture) -> list[str]:
         plan: the plan.
         fixture: the fixture, for its adapter's clock grid and its strong pull-up.
     """
-    grid = fixture_grid(fixture)
+    grid = grid_of(fixture)
     lines = [
         f"line {item.line}: {title_of(item.kind, item.body)}: {text}"
         for item in plan.leaf_steps()

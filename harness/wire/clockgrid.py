@@ -202,7 +202,7 @@ GRIDS = {
 """Every chip class by its name in a fixture."""
 
 
-def grid_of(kind: str, tolerance_ppm: float | None) -> ClockGrid:
+def grid_of_kind(kind: str, tolerance_ppm: float | None) -> ClockGrid:
     """The grid of a kind, with the tolerance that a fixture gives in place of its own."""
     grid = GRIDS[kind]
     if tolerance_ppm is None:
