@@ -106,7 +106,7 @@ def test_finished_step_on_one_line() -> None:
     screen.begin("read temperature")
     a_read(screen)
     assert screen.lines == [
-        "pass  1     read temperature  A1 3D0000A4B3C2D128  4.1875 degC  18 ms"
+        "pass  1     read temperature  A1 3D0000A4B3C2D128  4.188 degC  18 ms"
     ]
 
 

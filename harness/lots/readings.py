@@ -22,6 +22,7 @@ from typing import Any
 from harness.errors import UsageError
 from harness.lots.csv_rows import open_table
 from harness.lots.lot import Limits, Lot, Series, lot_of, require_one
+from harness.records import Bound
 from harness.results.journal import FILE_NAME, read_events
 
 
@@ -213,7 +214,7 @@ def _take_csv(path: Path, quantity: str, step: str, found: _Found) -> None:
             if named != quantity or (whole and step not in {"", whole, number, title}):
                 continue
             device = of("device", row)
-            if of("outcome", row) == "error":
+            if of("outcome", row) == "error" or _is_bound(of("value", row)):
                 found.take_void(device)
                 continue
             found.take(device, table.number(of("value", row), "value"), of("started_at", row))  # fmt: skip
@@ -227,6 +228,11 @@ def _take_csv(path: Path, quantity: str, step: str, found: _Found) -> None:
                     for text, column in zip(pair, ("low", "high"), strict=True)
                 )
                 _add_limits(found, low, high)
+
+
+def _is_bound(text: str) -> bool:
+    """True for ``at most 33.4``, which is how an export writes a bound."""
+    return text.startswith(tuple(f"{bound} " for bound in Bound))
 
 
 def _fields(places: Mapping[str, int]) -> Callable[[str, Sequence[str]], str]:

@@ -213,6 +213,18 @@ def test_another_device_in_the_socket(run_plan: Make, three: Make) -> None:
     assert f"`rom_code: {RomCode.build(0x28, 6)}`" in missing.hint
 
 
+def test_verify_names_the_device_that_may_sit_there(
+    run_plan: Make, three: Make
+) -> None:
+    """After an enumeration the stranger of the same family is known."""
+    data = three()
+    data["sockets"][1]["expect"] = {"rom_code": str(RomCode.build(0x28, 99))}
+    ran = run_plan("- enumerate: {}\n- verify: {sockets: [S2]}", data)
+    absent = ran.shown("2", "S2")
+    assert absent.kind == "device-absent"
+    assert f"{RomCode.build(0x28, 6)} (family 28h" in absent.hint
+
+
 def test_scans_that_differ_are_no_matter_of_reseating(
     run_plan: Make, three: Make
 ) -> None:

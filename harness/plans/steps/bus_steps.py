@@ -298,11 +298,12 @@ def run_verify(context: Context, body: Verify) -> Iterator[CheckResult]:
             continue
         code = socket.expect.rom_code
         if code is None:
+            tied = {name: rom for rom, name in context.seating.tied.items()}
             yield CheckResult(
                 outcome=Outcome.SKIPPED,
                 kind="no-rom-code",
                 message=f"socket {socket.name} has no ROM code in the fixture",
-                hint=f"write {line_to_write(socket)}",
+                hint=f"write {line_to_write(socket, tied.get(socket.name, ''))}",
             )
             continue
         device = context.ref(RomCode.parse(code))
@@ -310,8 +311,17 @@ def run_verify(context: Context, body: Verify) -> Iterator[CheckResult]:
 
 
 def _verify(context: Context, body: Verify, device: DeviceRef) -> CheckResult:
-    with context.at_speed(body, RomCode.parse(device.rom_code)):
-        context.session(device).verify()
+    try:
+        with context.at_speed(body, RomCode.parse(device.rom_code)):
+            context.session(device).verify()
+    except DeviceAbsent as absent:
+        found = [known.rom_code for known in context.devices or ()]
+        if others := strangers(context.fixture, found, device.family):
+            absent.hint = (
+                f"another device of the same family may sit in {device.socket}: "
+                f"{listed(others)} is on the bus and named by no socket"
+            )
+        raise
     return judged(
         Measurement(
             name="rom_code",
