@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
+from harness.results import soak_findings
 from harness.results.soak_page import page_of
 from harness.results.soak_shared import Courses, courses
-from tests.soak_nights import Values, ar1, night_of
+from tests.soak_nights import Values, ar1, night_of, sound_errors
 
 HOURS = np.arange(480) / 60
 
@@ -87,3 +89,31 @@ def test_a_jump_during_a_cut_is_no_drift() -> None:
     night = night_of(readings, cut_after=240, gap_s=8 * 3600)
     assert not drifting(courses(night))
     assert drifting(courses(night_of(readings + 0.5 * HOURS[:, np.newaxis])))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("gap_h", [0, 8])
+def test_independent_errors_are_called_so(gap_h: int) -> None:
+    """20 seeded nights with and without a cut of eight hours; the benchmark has 1,000.
+
+    Nominal 1 %: more than 2 of 20 has a chance of 1e-3 (binomial).
+    """
+    called = dict.fromkeys(("bursts", "device", "hour", "event"), 0)
+    for night, _ in sound_errors(np.random.default_rng(12), 20, gap_s=3600.0 * gap_h):
+        scatter = soak_findings.scatter(night)
+        called["bursts"] += scatter.bursty
+        called["device"] += "errors favour S" in soak_findings.whom(night)
+        called["hour"] += bool(soak_findings.hours(night, scatter.events))
+        told = soak_findings.followers(night, scatter.events)
+        called["event"] += any("FOLLOW" in text for text in told)
+    assert max(called.values()) <= 2, called
+
+
+def test_errors_of_a_cut_round_do_not_count() -> None:
+    """A round that was cut is done again: its errors before the cut are in no test."""
+    night = night_of(np.full((10, 1), 20.0))
+    night.add({"event": "soak_error", "at": "2026-03-01T20:10:00Z", "t_s": 600.0,
+               "device": None, "kind": "check-value", "cycle": 11})  # fmt: skip
+    assert len(soak_findings.errors_of(night)) == 1
+    night.take_pause({"t_s": 30_000.0, "gap_s": 29_000.0})
+    assert soak_findings.errors_of(night) == []
