@@ -224,9 +224,11 @@ def examine_line(ear: Ear, slots: int, *, size: int) -> LineFacts:
     """
     _silence_everybody(ear)
     ones = ear.burst(0xFF, RULER_BAUD, slots, size=size)
-    fine = None
-    with suppress(PortUnsuitable):
-        fine = ear.burst(0xFF, FINE_RULER_BAUD, 64, size=min(size, 64))
+    fine, grid = None, ear.bus.adapter.grid
+    # an adapter that may make another rate of it than asked for is no ruler
+    if grid.free:
+        with suppress(PortUnsuitable):
+            fine = ear.burst(0xFF, FINE_RULER_BAUD, 64, size=min(size, 64))
     rise_us = _rise_us(ones, fine)
     zero = ear.bus.slots.write_0_byte
     _silence_everybody(ear)

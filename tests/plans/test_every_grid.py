@@ -9,7 +9,9 @@ from typing import Any
 
 import pytest
 
+from harness.driver.adapter import Adapter
 from harness.records import Outcome
+from harness.wire.rates import CUSTOMARY_BAUD
 from tests.plans.grids import KINDS, PLANS, SETTINGS, require_sound, run_on_grid
 
 pytestmark = pytest.mark.slow
@@ -46,6 +48,32 @@ def test_a_coarse_adapter_fails_no_sound_bench(
         plan, kind, write_fixture, tmp_path / "run", devices=1, quick=True
     )
     require_sound(ran)
+
+
+DIAGNOSE = """\
+- diagnose: {listen_s: 1, resets: 5, slots: 400, scans: 1, verifies: 2, reads: 2, rounds: 1, alone: 1}
+- measure: {what: all}
+- stress: {slot: write-0, low_us: {from: 20, to: 120, step: 5}, slots: 8}
+- shmoo: {slot: read, low_us: [5, 8], slots: 8, against: {axis: baud, values: [75000, 115200]}}
+"""
+
+
+def test_of_an_unknown_adapter_only_customary_rates_are_asked(
+    run_plan: Make, bench_data: Make, new_device: Make, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What it makes of any other is not known, so nothing may be concluded from it."""
+    asked: set[int] = set()
+    exchange = Adapter.exchange
+
+    def listening(self: Adapter, frames: bytes, baud: int, *rest: int) -> bytes:
+        asked.add(baud)
+        return exchange(self, frames, baud, *rest)
+
+    monkeypatch.setattr(Adapter, "exchange", listening)
+    ran = run_plan(DIAGNOSE, bench_data([new_device(0x28, 5)], kind="unknown"))
+    assert ran.code == 0
+    assert asked <= set(CUSTOMARY_BAUD)
+    assert len(asked) > 5
 
 
 @pytest.mark.benchmark
