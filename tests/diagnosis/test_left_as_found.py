@@ -177,7 +177,10 @@ def test_a_short_longest_burst_is_no_fault_of_the_adapter(
     data["adapter"]["max_burst"] = max_burst
     ran = run_plan(f"{STEP}- measure: {{what: clock_error}}", data)
     assert ran.shown("1").outcome is Outcome.PASSED, ran.shown("1").message
-    assert ran.shown("2").outcome is Outcome.PASSED, ran.shown("2").message
+    # a clock that shorter bursts tell no better than promised is not measured
+    clock = ran.shown("2")
+    assert clock.outcome in {Outcome.PASSED, Outcome.SKIPPED}, clock.message
+    assert (clock.outcome is Outcome.PASSED) == (max_burst >= 4000)
 
 
 def test_a_better_burst_is_a_finding_with_its_line_and_is_not_adopted(
