@@ -145,7 +145,7 @@ def outlook(fixture: Fixture) -> Iterator[str]:
         family, said = socket.expect.family, _said(socket)
         if family is None:
             yield (
-                f"socket {socket.name}: {said} never applies, for nothing says which "
+                f"socket {socket.name}: {said} will never apply, for nothing says which "
                 f"device sits there; write {line_to_write(socket)}"
             )
             continue
@@ -154,13 +154,13 @@ def outlook(fixture: Fixture) -> Iterator[str]:
         )
         if places.is_certain:
             yield (
-                f"socket {socket.name}: {said} applies while a search finds exactly one "
+                f"socket {socket.name}: {said} will apply while a search finds exactly one "
                 f"device of family {family:02X}h that no socket names; to be sure write "
                 f"{line_to_write(socket)}"
             )
         elif places.all_alike:
             yield (
-                f"socket {socket.name}: {said} applies to each device of family "
+                f"socket {socket.name}: {said} will apply to each device of family "
                 f"{family:02X}h that no socket names, for "
                 f"{', '.join(s.name for s in places.expecting)} all say the same; results "
                 f"name no socket; to have them write {line_to_write(socket)}"
@@ -168,7 +168,7 @@ def outlook(fixture: Fixture) -> Iterator[str]:
         else:
             others = [s.name for s in (*places.expecting, *places.open) if s != socket]
             yield (
-                f"socket {socket.name}: {said} does not apply, for a device of family "
+                f"socket {socket.name}: {said} will not apply, for a device of family "
                 f"{family:02X}h may as well sit in {', '.join(others)}; write "
                 f"{line_to_write(socket)}"
             )

@@ -372,6 +372,6 @@ def test_lines_for_people_above_the_columns(tmp_path: Path) -> None:
 
 
 def test_a_bound_of_an_export_is_no_value(csv: Write) -> None:
-    """ "at most 0.718 us" is counted and left out, as from the journal itself."""
+    """A text such as at most 0.718 is counted and left out, as from the journal itself."""
     lot = _lot(csv("device,value\nA,0.7\nB,at most 0.718\nC,at least 3\n"))
     assert (dict(lot.values), lot.void) == ({"A": 0.7}, 2)

@@ -100,15 +100,15 @@ def test_plain_sockets_are_no_matter_of_doubt() -> None:
 @pytest.mark.parametrize(
     ("sockets", "said"),
     [
-        ((WIRED,), "applies while a search finds exactly one device of family 3Ah"),
+        ((WIRED,), "will apply while a search finds exactly one device of family 3Ah"),
         (
             (WIRED, "{name: B1, expect: {family: 0x3A}}"),
-            "does not apply, for a device of family 3Ah may as well sit in B1",
+            "will not apply, for a device of family 3Ah may as well sit in B1",
         ),
-        (("{name: A1, loop_backs: {a: b}}",), "never applies"),
+        (("{name: A1, loop_backs: {a: b}}",), "will never apply"),
         (
             (WIRED, "{name: A2, expect: {family: 0x3A}, loop_backs: {a: b}}"),
-            "applies to each device of family 3Ah",
+            "will apply to each device of family 3Ah",
         ),
     ],
 )

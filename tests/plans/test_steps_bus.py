@@ -189,10 +189,25 @@ def test_too_many_devices_are_named(run_plan: Make, three: Make) -> None:
     data["sockets"].pop(2)
     data["simulation"]["devices"][2].pop("socket", None)
     result = run_plan("- enumerate: {count: 2}", data).shown("1")
-    assert result.message.startswith("3 devices found, 2 expected; named by no socket")
+    assert result.message.startswith(
+        "3 devices found, 2 expected; expected by no socket"
+    )
     assert f"{extra} (family 01h" in result.message
     assert "take out" in result.hint
     assert "reseat" not in result.hint
+
+
+def test_too_many_of_a_family(run_plan: Make, three: Make) -> None:
+    """Sockets that name families only still tell which kind is one too many."""
+    data = three()
+    for place, family in enumerate((0x28, 0x01)):
+        data["sockets"][place]["expect"] = {"family": family}
+    data["sockets"].pop(2)
+    for device in data["simulation"]["devices"]:
+        device.pop("socket", None)
+    result = run_plan("- enumerate: {count: 2}", data).shown("1")
+    assert f"expected by no socket: 1 of {RomCode.build(0x28, 6)} (" in result.message
+    assert str(RomCode.build(0x01, 7)) not in result.message
 
 
 def test_too_many_for_the_plan_alone(run_plan: Make, three: Make) -> None:

@@ -162,7 +162,7 @@ def _too_many(fixture: Fixture, found: frozenset[str], start: str) -> Fault:
     if missing:
         told = ", ".join(_named(fixture, s.expect.rom_code or "") for s in missing)
         start += f"; not found, though: {told}"
-    if not any(socket.expect.rom_code for socket in fixture.sockets):
+    if not any(socket.expect.family_code for socket in fixture.sockets):
         kinds = Counter(map(_kind_of, found))
         told = ", ".join(f"{count} x {kind}" for kind, count in sorted(kinds.items()))
         return Fault(
@@ -171,19 +171,33 @@ def _too_many(fixture: Fixture, found: frozenset[str], start: str) -> Fault:
             hint="take out what does not belong on this bus, or correct count in the "
             "plan; rom_code in the fixture would tell which device is the extra one",
         )
-    extra = strangers(fixture, found)
+    extra = _surplus(fixture, found)
     if not extra:
         return Fault(
             kind="count",
-            message=f"{start}; all are named by the fixture",
+            message=f"{start}; each has its socket in the fixture",
             hint="plan and fixture disagree: correct count in the plan",
         )
     return Fault(
         kind="count",
-        message=f"{start}; named by no socket: {listed(extra)}",
+        message=f"{start}; expected by no socket: {', '.join(extra)}",
         hint="take out what does not belong on this bus; if it does, add it to the "
         "fixture and correct count in the plan",
     )
+
+
+def _surplus(fixture: Fixture, found: frozenset[str]) -> list[str]:
+    """Devices beyond those that the sockets expect, kind by kind."""
+    without = [s.expect.family for s in fixture.sockets if not s.expect.rom_code]
+    told, over = [], 0
+    for family in sorted({RomCode.parse(code).family for code in found}):
+        rivals = strangers(fixture, found, family)
+        places = without.count(family)
+        if len(rivals) > places:
+            over += len(rivals) - places
+            some = f"{len(rivals) - places} of " if places else ""
+            told.append(some + listed(rivals))
+    return told if over > without.count(None) else []
 
 
 def _too_few_in_alarm(fixture: Fixture, found: frozenset[str], start: str) -> Fault:
