@@ -10,7 +10,8 @@ from xml.etree import ElementTree
 import pytest
 from typer.testing import CliRunner
 
-from harness.cli import app
+from harness.commands import reports  # noqa: F401 - registers the command
+from harness.commands.base import app
 from tests.page_reader import read
 
 KEPT = Path(__file__).parent / "old_journals"
