@@ -10,22 +10,17 @@ from __future__ import annotations
 import csv
 import io
 import re
-import shlex
 from collections import Counter
 from collections.abc import Iterator
-from contextlib import redirect_stdout
-from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
-from harness import cli
 from tests.browser import Browser, assert_readable
 from tests.page_reader import assert_complete
+from tests.pasting import ROOT, Said, of_slotproof, slotproof
 
 pytestmark = pytest.mark.slow
-
-ROOT = Path(__file__).parents[1]
 
 CLONE, WARM, THIN = "CS-010037", "CS-010112", "CS-010171"
 """Clone silicon; in the guard band; a sample instant too near its limit."""
@@ -36,42 +31,14 @@ PULLED = "CS-010090"
 SHIFT = Path("results/lot-2026-11")
 
 
-@dataclass(frozen=True, kw_only=True)
-class Said:
-    """A command that was pasted, its exit code and what it printed."""
-
-    command: str
-    code: int
-    out: str
-
-
-def slotproof(*arguments: str) -> Said:
-    """Run a command in this process."""
-    out = io.StringIO()
-    with pytest.MonkeyPatch.context() as patch, redirect_stdout(out):
-        patch.setattr("sys.argv", ["slotproof", *arguments])
-        with pytest.raises(SystemExit) as ended:
-            cli.main()
-    assert isinstance(ended.value.code, int)
-    return Said(command=" ".join(arguments), code=ended.value.code, out=out.getvalue())
-
-
-def printed(section: str) -> list[list[str]]:
-    """The commands of a section of the README, in order."""
-    text = (ROOT / "README.md").read_text("utf-8")
-    body = text.split(f"\n## {section}\n")[1].split("\n## ")[0]
-    lines = re.findall(r"^    \.venv/bin/slotproof (.*)$", body, re.MULTILINE)
-    return [shlex.split(line) for line in lines]
-
-
 @pytest.fixture(scope="module")
 def day(tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[Said]]:
     """Paste the README's commands into an empty folder, with the data that ship."""
     folder = tmp_path_factory.mktemp("day")
     for name in ("fixtures", "test_plans"):
         (folder / name).symlink_to(ROOT / name)
-    *_, shift = printed("The production line")
-    new_lot = printed("A new lot")
+    *_, shift = of_slotproof("The production line")
+    new_lot = of_slotproof("A new lot")
     before = [c for c in new_lot if str(SHIFT) not in c]
     after = [c for c in new_lot if str(SHIFT) in c]
     assert [*before, *after] == new_lot

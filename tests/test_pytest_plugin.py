@@ -370,3 +370,31 @@ def test_a_loop_that_runs_backwards_is_told(
     result = plan_test(plan=REREAD)
     result.assert_outcomes(passed=1, errors=2)
     assert "the items of this plan were put out of order" in result.stdout.str()
+
+
+SETTINGS = """\
+plan: t
+steps:
+  - for_each:
+      family: 0x28
+      steps:
+        - configure: {settings: {resolution_bits: 9, alarm_high_degc: 9, alarm_low_degc: 0}}
+  - read: {quantity: resolution, low: 9, high: 9}
+  - read: {quantity: alarm_high, low: 9, high: 9}
+  - read: {quantity: temperature, fresh: false}
+  - enumerate: {alarm: true, count: 2}
+"""
+
+
+@pytest.mark.parametrize("word", ["resolution", "alarm_high", "temperature", "enumerate"])  # fmt: skip
+def test_settings_of_a_step_left_out(
+    plan_test: Make, pytester: pytest.Pytester, word: str
+) -> None:
+    """What is governed by a setting is judged under it: it is set, and noted."""
+    chosen = f"{word} and not configure"
+    result = plan_test("-k", chosen, "--junitxml=out.xml", plan=SETTINGS)
+    result.assert_outcomes(passed=1, deselected=4)
+    text = (pytester.path / "out.xml").read_text("utf-8")
+    assert "was not run (deselected): " in text
+    assert "was set for this step" in text
+    assert ("resolution_bits 9" in text) == (word in {"resolution", "temperature"})

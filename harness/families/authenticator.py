@@ -162,6 +162,7 @@ _WRITE = Check(
     name="authenticated_write",
     about="writes memory with the MAC of each row, and reads it back",
     run=_write,
+    leaves=frozenset({"memory_verify", "user_bytes"}),
     options=by_name(
         SECRET,
         Option(name="data", kind=OptionKind.BYTES, about="content", required=True),

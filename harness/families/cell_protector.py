@@ -277,6 +277,7 @@ FAMILIES = (
                 name="protection_clear",
                 about="clears latched faults; those that are still true come back",
                 run=_clear,
+                leaves=frozenset({"protection_faults"}),
                 options=by_name(
                     Option(
                         name="wait_s",

@@ -222,6 +222,8 @@ class Check:
         options: by name.
         hazards: each must be named in the plan and allowed on the command line.
         expected_s: rough time on one device, for the progress display.
+        leaves: names of quantities and checks of the family that show what it left; a
+            plan that has it before them means them to.
     """
 
     name: str
@@ -230,6 +232,7 @@ class Check:
     options: Mapping[str, Option] = field(default_factory=dict)
     hazards: frozenset[Hazard] = frozenset()
     expected_s: float = 0.1
+    leaves: frozenset[str] = frozenset()
 
     @property
     def is_confidential(self) -> bool:

@@ -209,6 +209,7 @@ def _protection_checks(part: Scratchpad, where: Protection) -> tuple[Check, Chec
             name="protection_write",
             about=f"protects one {where.unit}; can never be undone",
             run=protect,
+            leaves=frozenset({"protection", "protection_state", "copies_blocked"}),
             options=by_name(
                 Option(
                     name="number",

@@ -149,6 +149,7 @@ FAMILIES = (
                 name="register_lock",
                 about="writes the application register and locks it; once in a lifetime",
                 run=_lock_register,
+                leaves=frozenset({"register_locked", "application_register"}),
                 options=by_name(
                     Option(
                         name="data",

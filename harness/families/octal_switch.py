@@ -243,6 +243,7 @@ _CHECKS = (
         name="power_on_flag_clear",
         about="reads the power-on flag, clears it, and reads it again",
         run=_clear_power_on,
+        leaves=frozenset({"power_on_flag"}),
         options=by_name(
             Option(
                 name="wanted",

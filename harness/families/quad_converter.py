@@ -309,12 +309,24 @@ _QUANTITIES = (
 )
 
 
+_VOLTAGES = frozenset(f"channel_{name}_voltage" for name in _CHANNELS)
+
+
 def _channel_settings(name: str) -> tuple[Setting, ...]:
+    voltage = f"channel_{name}_voltage"
     return (
         Setting(
-            name=f"channel_{name}_resolution_bits", unit="bit", about="1 to 16 bits"
+            name=f"channel_{name}_resolution_bits",
+            unit="bit",
+            about="1 to 16 bits",
+            governs=frozenset({voltage}),
         ),
-        Setting(name=f"channel_{name}_range_v", unit="V", about="2.56 or 5.12"),
+        Setting(
+            name=f"channel_{name}_range_v",
+            unit="V",
+            about="2.56 or 5.12",
+            governs=frozenset({voltage}),
+        ),
         Setting(name=f"channel_{name}_alarm_low_v", unit="V", about="in 256 steps"),
         Setting(name=f"channel_{name}_alarm_high_v", unit="V", about="in 256 steps"),
         Setting(
@@ -322,6 +334,7 @@ def _channel_settings(name: str) -> tuple[Setting, ...]:
             unit="",
             about="on (transistor pulls low) or off",
             hazards=_OUTPUT_HAZARDS,
+            governs=frozenset({f"output_{name}", *_VOLTAGES}),
         ),
     )
 
@@ -331,6 +344,7 @@ _CHECKS = (
         name="power_on_flags_clear",
         about="reads the power-on flags, clears them, and reads them again",
         run=_clear_power_on,
+        leaves=frozenset({"power_on_flags"}),
         options=by_name(
             Option(
                 name="wanted",
@@ -384,6 +398,7 @@ FAMILIES = (
                 name="supply",
                 unit="",
                 about="external or parasite; to be set after each power-up",
+                governs=_VOLTAGES,
             ),
         ),
         configure=configure,

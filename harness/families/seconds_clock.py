@@ -363,6 +363,7 @@ _CHECKS = (
         name="clock_set",
         about="sets the clock to the host's date and time, oscillator on",
         run=_set_to_host,
+        leaves=frozenset({"clock_time", "clock_offset", "clock_drift", "oscillator"}),
         hazards=_HAZARDS,
         expected_s=1.2,
     ),

@@ -303,6 +303,7 @@ def _checks(part: Part) -> tuple[Check, ...]:
             name="memory_program",
             about="programs a file or bytes by 12 V pulses; can never be undone",
             run=bound(_memory_program),
+            leaves=frozenset({"memory_verify", "programmed_bytes", "redirected_pages"}),
             options=by_name(
                 Option(
                     name="start",
@@ -322,6 +323,7 @@ def _checks(part: Part) -> tuple[Check, ...]:
             name="page_protect",
             about="freezes one page by a 12 V pulse; can never be undone",
             run=bound(_page_protect),
+            leaves=frozenset({"protected_pages"}),
             options=by_name(
                 Option(
                     name="page",

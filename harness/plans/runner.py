@@ -310,6 +310,8 @@ class Runner:
     ) -> list[CheckResult]:
         """A step of the plan: watched, explained, and the run stopped where it wants so."""
         self.context.step = item.id
+        self.context.take_remarks()  # of whoever was not judged
+        self._make_up_switches(item)
         self.context.ran.add(item.id)
         watched = self._toggle_watch.around(item, results)
         collected = self._record_step(
@@ -329,6 +331,29 @@ class Runner:
             raise StopRunError(collected)
         self._last = collected
         return collected
+
+    def _make_up_switches(self, item: StepItem) -> None:
+        """Switch as the plan does before a step, where that was left out; noted.
+
+        What cannot be switched is told by the step itself, which finds it so.
+        """
+        if item.kind in _KEEPS_SWITCHES:
+            return
+        context, remarks = self.context, []
+        for before in list(context.steps_before()):
+            if before.kind != "switch" or before.id in context.ran:
+                continue
+            context.ran.add(before.id)
+            context.step = before.id
+            done = list(KINDS["switch"].run(context, before.body))
+            told = f"{context.called(before.id)} was not run"
+            told += f"{context.left_out(before.id)}: it was done for this step"
+            if any(result.outcome in _BAD for result in done):
+                told += f", and ended so: {done[0].message}"
+            remarks.append(told)
+        context.step = item.id
+        for told in remarks:
+            context.remark(told)
 
     def _record_step(
         self, results: Iterator[CheckResult], *, step: str, **facts: object
@@ -393,6 +418,9 @@ class Runner:
 
 
 _BAD = frozenset({Outcome.FAILED, Outcome.ERROR})
+
+_KEEPS_SWITCHES = frozenset({"switch", "wait", "prompt"})
+"""Steps that ask nothing of the bus, so that nothing is switched for them."""
 
 
 def _leaves(item: StepItem) -> Iterator[StepItem]:

@@ -36,6 +36,10 @@ SENSE = Setting(
     name="sense_mohm",
     unit="mohm",
     about="sense resistor; remembered for this run, nothing is written",
+    governs=frozenset(
+        {"current", "accumulated_charge", "charge_total", "discharge_total"}
+        | {"current_offset", "charge_account"}
+    ),
 )
 
 OFFSET_READINGS = 32

@@ -169,6 +169,7 @@ def _lock(blocks: tuple[Block, ...]) -> Check:
         name="block_lock",
         about="locks one EEPROM block; can never be undone",
         run=run,
+        leaves=frozenset({"locked_blocks", "lock_state"}),
         options=by_name(
             Option(
                 name="number",

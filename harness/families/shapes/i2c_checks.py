@@ -291,6 +291,7 @@ PART_CHECKS = (
         name="i2c_write",
         about="writes to a part, waits until it is ready, reads back",
         run=_write,
+        leaves=frozenset({"i2c_read", "i2c_register", "i2c_value"}),
         options=by_name(*_WRITE_OPTIONS),
         hazards=frozenset({Hazard.BEHIND_BRIDGE}),
         expected_s=0.2,

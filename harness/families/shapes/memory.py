@@ -120,6 +120,7 @@ def memory_checks(memory: Memory) -> tuple[Check, ...]:
             name="memory_write",
             about="writes a file or bytes and reads them back",
             run=lambda session, options: _write(memory, session, options),
+            leaves=frozenset({"memory_verify", "first_bytes", "user_bytes"}),
             options=by_name(_START, *_CONTENT),
             hazards=memory.hazards,
             expected_s=memory.size * 0.01,

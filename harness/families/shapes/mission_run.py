@@ -173,6 +173,18 @@ def mission_check(
         name="mission",
         about="clears, sets the clock, logs some samples, stops, and checks all of it",
         run=run,
+        leaves=frozenset(
+            {
+                "log",
+                "histogram",
+                "alarms",
+                "mission",
+                "mission_start",
+                "mission_samples",
+                "memory_cleared",
+                "logger_status",
+            }
+        ),
         options=by_name(SAMPLES, *options),
         hazards=frozenset({Hazard.MISSION_DATA_LOSS, Hazard.CLOCK_SETTING}),
         expected_s=expected_s,
@@ -201,5 +213,6 @@ def stop_check(logger: Logger[R]) -> Check:
         name="mission_stop",
         about="ends a mission; its log stays",
         run=run,
+        leaves=frozenset({"mission", "logger_status", "log", "mission_samples"}),
         hazards=frozenset({Hazard.MISSION_DATA_LOSS}),
     )

@@ -84,6 +84,7 @@ OFFSET_TRIM = Check(
     name="offset_trim",
     about="measures the offset at no current, trims it, measures again",
     run=_trim,
+    leaves=frozenset({"offset_trim", "current", "current_counts", "current_offset"}),
     options=by_name(READINGS, MOST_COUNTS),
     hazards=frozenset({Hazard.CALIBRATION, Hazard.MEMORY_WEAR}),
     expected_s=5,

@@ -108,10 +108,23 @@ _ABOUT = {
     "voltage_input": "supply or input",
     "threshold_counts": "0, 2, 4 or 8: smaller currents are not counted",
 }
+_GOVERNS = {
+    "current_converter": {"current", "current_counts", "accumulated_charge"},
+    "accumulators": {"charge_total", "discharge_total"},
+    "shadow": set[str](),
+    "voltage_input": {"voltage"},
+    "threshold_counts": {"threshold_counts"},
+}
 SETTINGS = (
     SENSE,
     *(
-        Setting(name=name, unit="", about=about, hazards=WEAR)
+        Setting(
+            name=name,
+            unit="",
+            about=about,
+            hazards=WEAR,
+            governs=frozenset({"configuration", *_GOVERNS[name]}),
+        )
         for name, about in _ABOUT.items()
     ),
 )

@@ -215,9 +215,17 @@ def port_settings(ports: Ports) -> tuple[Setting, ...]:
             unit="",
             about="on (transistor pulls low) or off",
             hazards=ports.hazards,
+            # a fixture may wire one channel to another
+            governs=frozenset(
+                {"ports", *(f"{w}_{c}" for w in _SHOWN for c in ports.channels)}
+            ),
         )
         for name in ports.channels
     )
+
+
+_SHOWN = ("level", "latch", "activity")
+"""What a channel shows of outputs, its own and those that are wired to it."""
 
 
 def wanted_latches(

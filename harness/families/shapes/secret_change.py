@@ -70,6 +70,7 @@ def load_check(own: Layout | None) -> Check:
         name="secret_load",
         about="replaces the secret, and proves that the device works with it",
         run=partial(_load, own),
+        leaves=frozenset({"authenticated_page", "wrong_mac"}),
         options=by_name(SECRET, *layout_options(own)),
         hazards=_LOADING,
     )
@@ -102,6 +103,7 @@ def compute_check(own: Layout | None) -> Check:
         name="secret_compute",
         about="has the device compute its next secret, and proves it",
         run=partial(_next, own),
+        leaves=frozenset({"authenticated_page", "wrong_mac"}),
         options=by_name(
             Option(
                 name="secret",

@@ -131,6 +131,7 @@ PROTECT_CHECK = Check(
     name="protection_write",
     about="protects something; can never be undone",
     run=_protect,
+    leaves=frozenset({"protection", "protection_state"}),
     options=by_name(
         SECRET,
         Option(

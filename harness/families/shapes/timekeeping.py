@@ -270,6 +270,9 @@ def clock_checks(clock: DeviceClock) -> tuple[Check, Check]:
             name="clock_set",
             about="starts the clock and sets it to the host's calendar, UTC",
             run=set_it,
+            leaves=frozenset(
+                {"clock", "clock_time", "clock_offset", "clock_drift", "oscillator"}
+            ),
             options=by_name(
                 Option(
                     name="limit_s",

@@ -124,7 +124,6 @@ def attempt(
     """
     started_s = context.clock.now_s()
     tries: list[Attempt] = []
-    context.take_remarks()  # of whoever was not judged
     while True:
         try:
             result = _tried(context, check, device)

@@ -14,11 +14,13 @@ from harness.driver.search import (
     verify,
 )
 from harness.errors import DeviceAbsent, NobodyAnswers
+from harness.families.family import ALARM_SEARCH
 from harness.families.registry import family_of
 from harness.plans.schema_bodies import Enumerate, Reset, Verify
 from harness.plans.schema_fixture import Fixture
 from harness.plans.seating import line_to_write
 from harness.plans.steps.attempts import attempt, judged
+from harness.plans.steps.configuring import make_up_settings
 from harness.plans.steps.context import Context
 from harness.plans.steps.converting import make_up_flags
 from harness.plans.steps.enumeration_faults import (
@@ -99,7 +101,9 @@ def run_enumerate(context: Context, body: Enumerate) -> Iterator[CheckResult]:
 
     def check() -> CheckResult:
         found.clear()
-        if body.alarm:  # alarm flags are set by a conversion
+        if body.alarm:  # alarm flags are set by a conversion, against limits
+            for device in context.known_devices():
+                make_up_settings(context, device, ALARM_SEARCH)
             make_up_flags(context, context.known_devices())
         search = enumerate_alarms if body.alarm else enumerate_devices
         with context.at_speed(body):

@@ -15,6 +15,7 @@ from harness.plans.gate import require_on_device
 from harness.plans.loading_functions import checks_named
 from harness.plans.schema_checks import Check
 from harness.plans.steps.attempts import attempt, judged, with_cause
+from harness.plans.steps.configuring import make_up_settings
 from harness.plans.steps.context import Context
 from harness.records import CheckResult, DeviceRef, Measurement, Outcome
 
@@ -27,7 +28,10 @@ def run_check(context: Context, body: Check) -> Iterator[CheckResult]:
             outcome=Outcome.SKIPPED, message=f"no device here has {body.function}"
         )
     for device in able:
-        yield attempt(context, body, partial(_check, context, body, device), device)
+        result = attempt(context, body, partial(_check, context, body, device), device)
+        if result.outcome in {Outcome.PASSED, Outcome.FAILED}:
+            context.settled.add((device.rom_code, context.step, body.function))
+        yield result
         # perhaps it converted with limits of its own, as an alarm search does
         context.conversions.spoil_flag(device.rom_code, f"since {context.here}")
 
@@ -47,6 +51,7 @@ def _check(context: Context, body: Check, device: DeviceRef) -> CheckResult:
         allowed=context.allowed,
         what=f"check {check.name}",
     )
+    make_up_settings(context, device, body.function)
     options = options_for(check, body.with_, plan_path=context.plan.path)
     if check.is_confidential:
         findings = _confidential(context, check, device, options)

@@ -16,6 +16,7 @@ from harness.driver.search import (
     enumerate_devices,
 )
 from harness.families.hazard import Hazard
+from harness.families.registry import family_of
 from harness.families.shapes.battery import SENSE_KEY
 from harness.plans.schema_bodies import AtSpeed, StepBody
 from harness.plans.schema_fixture import Fixture
@@ -75,6 +76,7 @@ class Context:
     ran: set[str] = field(default_factory=set)
     deselected: frozenset[str] = frozenset()
     conversions: Conversions = field(init=False)
+    settled: set[tuple[str, str, str]] = field(default_factory=set)
     _remarks: list[str] = field(default_factory=list)
     seating: Seating = field(default_factory=Seating)
     _sessions: dict[str, DeviceSession] = field(default_factory=dict)
@@ -200,6 +202,11 @@ class Context:
         """
         self.bus.adapter.reopen()
         self.forget("the adapter was away, and the supply perhaps with it")
+        self.settled = {
+            (code, step, name)
+            for code, step, name in self.settled
+            if not self._is_volatile(code, name)
+        }
 
     def ref(self, rom: RomCode) -> DeviceRef:
         """A device with its socket, where fixture and search leave no doubt about it."""
@@ -209,6 +216,11 @@ class Context:
             family=rom.family,
             socket=self.fixture.socket_of(code) or self.seating.tied.get(code, ""),
         )
+
+    def _is_volatile(self, rom_code: str, name: str) -> bool:
+        """True of a setting that goes with the supply and may be made again unasked."""
+        family = family_of(RomCode.parse(rom_code).family)
+        return name in family.settings and not family.settings[name].hazards
 
     def take(self, enumeration: Enumeration) -> list[DeviceRef]:
         """Make what a search found the devices of the run."""

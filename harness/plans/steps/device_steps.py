@@ -8,11 +8,11 @@ from dataclasses import replace
 from functools import partial
 
 from harness.errors import UsageError
-from harness.families.family import ALARM_SEARCH, Answer, Quantity
+from harness.families.family import Answer, Quantity
 from harness.families.registry import family_of, quantities
-from harness.plans.gate import require_on_device
-from harness.plans.schema_bodies import Configure, Convert, Read
+from harness.plans.schema_bodies import Convert, Read
 from harness.plans.steps.attempts import attempt, judged
+from harness.plans.steps.configuring import make_up_settings
 from harness.plans.steps.context import Context
 from harness.plans.steps.converting import (
     convert_together,
@@ -55,6 +55,7 @@ def _read(context: Context, body: Read, device: DeviceRef) -> CheckResult:
             f"{body.quantity} cannot be read without measuring anew",
             hint="leave `fresh: false` out",
         )
+    make_up_settings(context, device, body.quantity)
     session = context.session(device)
     with context.at_speed(body, session.rom):
         asked = [
@@ -106,56 +107,6 @@ def _average(answers: list[Answer]) -> Scalar:
     if len(values) == 1 or not all(isinstance(v, int | float) for v in values):
         return values[-1]
     return statistics.fmean(float(value) for value in values)
-
-
-def run_configure(context: Context, body: Configure) -> Iterator[CheckResult]:
-    """Write settings to each device meant, and read them back."""
-    for device in context.targets():
-        if not set(body.settings) <= set(family_of(device.family).settings):
-            yield CheckResult(
-                outcome=Outcome.SKIPPED,
-                device=device,
-                kind="no-setting",
-                message=f"{family_of(device.family).name} does not have "
-                f"{', '.join(sorted(set(body.settings) - set(family_of(device.family).settings)))}",
-            )
-            continue
-        yield attempt(context, body, partial(_configure, context, body, device), device)
-
-
-def _configure(context: Context, body: Configure, device: DeviceRef) -> CheckResult:
-    configure = family_of(device.family).configure
-    assert configure is not None  # a family with settings has it
-    settings = family_of(device.family).settings
-    require_on_device(
-        frozenset(h for name in body.settings for h in settings[name].hazards),
-        named=body.hazard,
-        allowed=context.allowed,
-        what=f"configure {', '.join(body.settings)}",
-    )
-    rows = family_of(device.family).settings
-    if any(rows[name].governs & _converted(device) for name in body.settings):
-        why = f"{context.here} set what the conversion depends on"
-        context.conversions.lose(device.rom_code, why)
-    if any(ALARM_SEARCH in rows[name].governs for name in body.settings):
-        why = f"{context.here} set alarm limits"
-        context.conversions.spoil_flag(device.rom_code, why)
-    answer = configure(context.session(device), body.settings, body.store)
-    return judged(
-        *(
-            Measurement(
-                name=name, value=value, unit=rows[name].unit, wanted=value
-            )  # as read back: configure raises if it is not
-            for name, value in body.settings.items()
-        ),
-        evidence={"written": answer.value, **answer.evidence},
-    )
-
-
-def _converted(device: DeviceRef) -> set[str]:
-    """Quantities of a device that a common conversion leaves."""
-    rows = quantities(device.family)
-    return {name for name, row in rows.items() if row.reread is not None}
 
 
 def run_convert(context: Context, body: Convert) -> Iterator[CheckResult]:

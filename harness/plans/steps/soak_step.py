@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import asdict
+from dataclasses import asdict, replace
 
 from harness.errors import (
     AdapterError,
@@ -23,6 +23,7 @@ from harness.families.registry import family_of, quantities, unit_of
 from harness.plans.schema_soak import Soak
 from harness.plans.soak_outlook import Outlook, outlook
 from harness.plans.steps.attempts import settle
+from harness.plans.steps.configuring import make_up_settings
 from harness.plans.steps.context import Context
 from harness.plans.steps.converting import convert_together
 from harness.plans.steps.repeat_rule import ask_by_rule
@@ -60,10 +61,13 @@ def run_soak(context: Context, body: Soak) -> Iterator[CheckResult]:
             message=f"no device here can be asked for {body.quantity}",
         )
         return
+    for device in devices:
+        make_up_settings(context, device, body.quantity)
     counts = SoakCounts.of(devices, before)
     elapsed_s = _taken_up_at(before, body.every_s) if before else 0.0
     _Soaking(context, body, counts, elapsed_s=elapsed_s).run()
-    yield bus_result(body, counts)
+    notes = context.take_remarks()
+    yield replace(bus_result(body, counts), notes=notes)
     for tally in counts.tallies:
         yield device_result(body, tally, counts)
 

@@ -11,8 +11,9 @@ from harness.plans.steps.bench_steps import run_prompt, run_switch, run_wait
 from harness.plans.steps.bus_steps import run_enumerate, run_reset, run_verify
 from harness.plans.steps.check_step import expected_s as check_expected_s
 from harness.plans.steps.check_step import run_check
+from harness.plans.steps.configuring import run_configure
 from harness.plans.steps.context import Context
-from harness.plans.steps.device_steps import run_configure, run_convert, run_read
+from harness.plans.steps.device_steps import run_convert, run_read
 from harness.plans.steps.diagnose_step import expected_s as diagnose_expected_s
 from harness.plans.steps.diagnose_step import run_diagnose
 from harness.plans.steps.measure_step import run_measure
