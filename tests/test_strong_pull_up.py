@@ -20,6 +20,7 @@ from harness.errors import AdapterUnplugged, SlotDisturbed
 from harness.plans.circuit_of import circuit_of
 from harness.plans.schema import Fixture
 from harness.plans.steps.sessions import Everybody
+from harness.records import Outcome
 from harness.simulation.supply import ParasiteSupply
 from harness.wire.budget import Budget, budget, strong_window
 from harness.wire.clockgrid import GRIDS
@@ -294,14 +295,18 @@ def test_unplugging_takes_the_strong_pull_up_away(
     assert off == ["S1"]
 
 
-@pytest.mark.parametrize(("strong_ohm", "code"), [(390.0, 0), (None, 1)])
+@pytest.mark.parametrize(("strong_ohm", "code"), [(390.0, 0), (None, 3)])
 def test_the_same_through_a_plan(
     run_plan: Callable[..., Ran],
     parasite_bench: MakeBench,
     strong_ohm: float | None,
     code: int,
 ) -> None:
-    """A common conversion of three: passed with the strong pull-up, failed without."""
+    """A common conversion of three: passed with the strong pull-up, failed without.
+
+    The readings are then errors that name it: no device is judged by an old value, and
+    the fixture bears no conversion that could be made for them.
+    """
     ran = run_plan(
         """
         - enumerate: {count: 3}
@@ -311,3 +316,9 @@ def test_the_same_through_a_plan(
         parasite_bench(3, strong_ohm),
     )
     assert ran.code == code
+    if code:
+        assert ran.shown("2").outcome is Outcome.FAILED
+        assert {r.shown.kind for r in ran.step("3").results} == {"step-missing"}
+        assert (
+            "step 2 (convert) did not come to its end" in ran.shown("3", "S1").message
+        )
