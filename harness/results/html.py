@@ -25,6 +25,9 @@ from harness.results.wording import one_line, step_name, tries_text, value_rows
 
 FILE_NAME = "report.html"
 
+_MOST_NAMED = 6
+"""Devices named in the verdict's box; the list below it names all."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trouble:
@@ -107,6 +110,7 @@ def render(record: RunRecord, live: Live | None = None) -> str:
         record=record,
         live=live,
         summary=summary_line(record),
+        culprits=_culprits(record),
         troubles=list(_troubles(record, going_on=live is not None)),
         remarks=[text for text in [explanation(timing_rows(record))] if text],
         diagnoses=pages_of(record),
@@ -116,6 +120,22 @@ def render(record: RunRecord, live: Live | None = None) -> str:
         steps=[_step(step) for step in record.steps],
         facts=[(name, one_line(value)) for name, value in run_facts(record)],
     )
+
+
+def _culprits(record: RunRecord) -> str:
+    """The devices that failed, for the verdict's own box; empty if none did."""
+    labels = [
+        device.label
+        for device in record.devices
+        if any(
+            result.outcome is Outcome.FAILED
+            for _, result in record.results
+            if result.device == device
+        )
+    ]
+    more = len(labels) - _MOST_NAMED
+    shown = ", ".join(map(one_line, labels[:_MOST_NAMED]))
+    return f"{shown} and {more} more" if more > 0 else shown
 
 
 def _label(device: DeviceRef | None) -> str:

@@ -23,6 +23,8 @@ from tests.soak_nights import Values, ar1, interval, night_of, sound_errors
 pytestmark = pytest.mark.benchmark
 
 NIGHTS = 1000
+BENCH_NIGHTS = 200
+TRACES = 400
 PHIS = (0.0, 0.3, 0.6, 0.8, 0.9, 0.95)
 HOURS = np.arange(480) / 60
 
@@ -98,7 +100,7 @@ def _sound_bench(name: str, chance: np.random.Generator) -> Values:
 
 def test_devices_that_share_a_night() -> None:
     """Six devices without a drift: devices called drifting, and told to share a movement."""
-    nights = 200
+    nights = BENCH_NIGHTS
     say(f"\nsix devices, no drift, {nights} nights each, level 1 % a night")
     say(f"{'':<30}{'a device drifts':<24}{'chart out of control':<24}shared told")
     for name in (
@@ -123,7 +125,7 @@ def test_devices_that_share_a_night() -> None:
 
 def test_charts_that_do_not_change() -> None:
     """Sound 480-point traces called out of control, and the power against a step."""
-    nights = 400
+    nights = TRACES
     say(f"\ncontrol charts of 480 points, {nights} traces, level 1 %")
     say(f"{'phi':>6}{'step':>6}  {'sound: any signal':<24}{'out of control':<24}3 sigma step found")  # fmt: skip
     for phi in PHIS:

@@ -62,6 +62,7 @@ def test_the_lossy_one_fails_and_is_named() -> None:
     assert "its branch" in lossy.hint
     assert bus.outcome is Outcome.FAILED
     assert "S2 0000000000000002: 10 of 480 readings" in bus.message
+    assert bus.hint.startswith("look at S2 0000000000000002 first")
 
 
 def test_tolerated_losses_are_said() -> None:
@@ -163,5 +164,5 @@ def test_on_a_bench(
     assert '[S2]" classname' in text
     assert 'time="0.000"' not in text
     page = read(render(ran.record))
-    assert "S2 AC00000000000628" in page.shown
+    assert "failed: S2 AC00000000000628" in page.shown
     assert f"{ran.shown('1', 'S2').message}" in page.shown

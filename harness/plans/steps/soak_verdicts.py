@@ -123,7 +123,7 @@ def _bus_verdict(
             _TIMES_HINT,
         )
     if counts.stopped:
-        return Outcome.FAILED, "stopped", counts.stopped, _BROKEN_HINT
+        return Outcome.FAILED, "stopped", counts.stopped, _broken_hint(counts)
     broken = [value for value in judged if not value.holds]
     if broken:
         said = "; ".join(
@@ -131,7 +131,7 @@ def _bus_verdict(
             f"{culprits(counts, value.name)}"
             for value in broken
         )
-        return Outcome.FAILED, "soak", said, _BROKEN_HINT
+        return Outcome.FAILED, "soak", said, _broken_hint(counts)
     return Outcome.PASSED, "", "", ""
 
 
@@ -155,6 +155,14 @@ def device_result(body: Soak, tally: Tally, counts: SoakCounts) -> CheckResult:
         duration_s=round(tally.duration_s, 6),
         evidence={"errors": dict(tally.errors)},
     )
+
+
+def _broken_hint(counts: SoakCounts) -> str:
+    """Where to look first; the device that stands out is named."""
+    lossy = [tally.device.label for tally in counts.tallies if is_lossy(tally, counts)]
+    if not lossy:
+        return _BROKEN_HINT
+    return f"look at {' and '.join(lossy)} first: its branch and contact, then swap it"
 
 
 def _hint(body: Soak, kind: str, tally: Tally, counts: SoakCounts) -> str:
