@@ -79,6 +79,17 @@ def verdict_lines(
     return lines
 
 
+def budget_note(found: Budget) -> str:
+    """What a reader of measured times must know of the budget; empty if it holds."""
+    broken = [row for row in found.rows if row.verdict is RowVerdict.BROKEN]
+    if not broken:
+        return ""
+    return (
+        "what passes here is not guaranteed by the data sheets: by their worst case "
+        f"{'; '.join(map(_row_text, broken))}; `slotproof budget` computes what would help"
+    )
+
+
 _ALONE = {
     True: "within limits by the worst case of the data sheets",
     False: "not guaranteed: the worst case of the data sheets violates a limit; a given "

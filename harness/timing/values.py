@@ -73,6 +73,9 @@ OVERDRIVE_NAMES = (
 )
 """What is measured of a device in overdrive, where it is alone on the line."""
 
+_FROM_ZERO = (Name.RISE_TIME, Name.CAPACITANCE, Name.RECOVERY)
+"""Quantities that start at zero: 0.2 +- 0.2 us of rise is at most 0.4 us."""
+
 NO_LIMIT = Limit(name="", source="")
 
 SHORTEST_LOW_LIMIT = Limit(
@@ -209,16 +212,24 @@ class Timing:
 
     def as_measurement(self) -> Measurement:
         """As it goes to the journal."""
+        value, bound = self.value, self.bound
+        if bound is None and self._reaches_zero:
+            value, bound = value + self.uncertainty, Bound.AT_MOST
         return Measurement(
             name=self.label,
-            value=_kept(self.value, self.bound),
+            value=_kept(value, bound),
             unit=self.unit,
             low=self.limit.low_us,
             high=self.limit.high_us,
-            uncertainty=None if self.bound else round(self.uncertainty, 4),
-            bound=self.bound,
+            uncertainty=None if bound else round(self.uncertainty, 4),
+            bound=bound,
             beyond_doubt=True,
         )
+
+    @property
+    def _reaches_zero(self) -> bool:
+        """True if nothing but an upper end is known: this cannot be negative."""
+        return self.name in _FROM_ZERO and self.value <= self.uncertainty
 
     def as_evidence(self) -> dict[str, object]:
         """What the measurement does not carry, for pictures and readers."""

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from harness.records import Outcome
+from harness.results.wording import value_row
 
 Data = Callable[..., dict[str, Any]]
 Run = Callable[..., Any]
@@ -27,7 +28,8 @@ def test_line_and_devices(run_plan: Run, bench_data: Data, new_device: Data) -> 
     assert [result.device is None for result in step.results] == [True, False, False]
     line = values_of(step)
     assert line["rise_time"].unit == "us"
-    assert line["rise_time"].uncertainty > 0
+    # no rung of the ladder is below this short line's rise: only an upper end is known
+    assert (line["rise_time"].bound, line["rise_time"].uncertainty) == ("at most", None)
     device = values_of(step, 1)
     assert 15 <= device["sample_instant"].value <= 60
     assert (device["sample_instant"].low, device["sample_instant"].high) == (15, 60)
@@ -203,3 +205,29 @@ def test_shmoo_without_its_axis_is_skipped(
     ran = run_plan(steps, bench_data([new_device(0x01, 1)]))
     assert ran.step("1").outcome is Outcome.SKIPPED
     assert "no temperature" in ran.step("1").results[0].shown.message
+
+
+def test_a_violated_budget_is_noted_beside_what_was_measured(
+    run_plan: Callable[..., Any],
+    bench_data: Callable[..., dict[str, Any]],
+    new_device: Callable[..., dict[str, Any]],
+) -> None:
+    """A reader of a passed survey hears that the data sheets do not promise it."""
+    data = bench_data([new_device(0x28, 1)])
+    steps = [{"measure": {"what": ["rise_time"]}}]
+    assert run_plan(steps, data).shown("1").notes == ()
+    data["line"] |= {"cable_m": 300}
+    data["simulation"]["line"] = {"cable_m": 1}
+    (note,) = run_plan(steps, data).shown("1").notes
+    assert "not guaranteed by the data sheets" in note
+    assert "recovery left after write-0" in note
+
+
+def test_a_rise_from_zero_is_a_bound_in_a_diagnosis_too() -> None:
+    """Not 1.085 +- 1.085 us."""
+    from harness.plans.steps.diagnose_step import _rise
+
+    assert value_row(_rise(0.0, 2.17)).line == (
+        "rise_time = at most 2.17 us (no limits) not judged"
+    )
+    assert value_row(_rise(3.0, 5.0)).value == "4.0 +- 1.0"

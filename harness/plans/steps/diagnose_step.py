@@ -17,7 +17,7 @@ from harness.plans.schema_steps import StepItem
 from harness.plans.seating import Seating, seat
 from harness.plans.steps.context import Context, detail_of
 from harness.plans.steps.sessions import selected, session_of
-from harness.records import CheckResult, Measurement, Outcome
+from harness.records import Bound, CheckResult, Measurement, Outcome
 
 _COULD_NOT_TELL = frozenset({Cause.ADAPTER, Cause.HOST, Cause.UNDECIDED})
 """Causes that are no verdict on bus or devices."""
@@ -149,15 +149,23 @@ def _measurements(evidence: Evidence) -> Iterator[Measurement]:
             uncertainty=round(adapter.rate_doubt * adapter.measured_baud, 1),
         )
     if line is not None:
-        low_us, high_us = line.rise_us
-        yield Measurement(
-            name="rise_time",
-            value=round((low_us + high_us) / 2, 3),
-            unit="us",
-            uncertainty=round((high_us - low_us) / 2, 3),
-        )
+        yield _rise(*line.rise_us)
     if scans is not None:
         yield Measurement(name="devices", value=len(scans.last), unit="devices")
+
+
+def _rise(low_us: float, high_us: float) -> Measurement:
+    """Where no slot is too fast for the line, only the upper end of its rise is known."""
+    if low_us <= 0:
+        return Measurement(
+            name="rise_time", value=high_us, unit="us", bound=Bound.AT_MOST
+        )
+    return Measurement(
+        name="rise_time",
+        value=round((low_us + high_us) / 2, 3),
+        unit="us",
+        uncertainty=round((high_us - low_us) / 2, 3),
+    )
 
 
 _TRANSPORT = frozenset({"sent", "echoes", "baud", "stop_bits", "unsolicited"})

@@ -13,10 +13,12 @@ from harness.digits import (
     uncertain_text,
 )
 from harness.errors import CannotOverdrive, NobodyAnswers
+from harness.plans.circuit_of import circuit_of
 from harness.plans.schema_measure import Measure
 from harness.plans.steps.attempts import LIMIT_HINT, attempt, sentence
 from harness.plans.steps.context import Context
 from harness.records import CheckResult, DeviceRef, Outcome
+from harness.results.bus_verdict import budget_note
 from harness.timing.edges import NotMeasurable
 from harness.timing.survey import (
     DEVICE_NAMES,
@@ -26,6 +28,7 @@ from harness.timing.survey import (
     Timing,
 )
 from harness.timing.values import Standing
+from harness.wire.budget import budget
 from harness.wire.limits import Limit
 from harness.wire.romcode import RomCode
 
@@ -130,6 +133,9 @@ def asked_names(body: Measure) -> set[str]:
 
 
 def _line(context: Context, body: Measure, names: list[Name]) -> CheckResult:
+    circuit = circuit_of(context.fixture)
+    if note := budget_note(budget(circuit, context.bus.slots)):
+        context.remark(note)
     return _judge(body, {name: context.survey.of_line(name) for name in names})
 
 
