@@ -10,6 +10,8 @@ import typer
 from harness.commands.base import app, example, make_console, show
 from harness.output import say
 
+EXIT_DAMAGED = 2
+
 
 @app.command(
     epilog=example(
@@ -42,7 +44,7 @@ def report(
     """Rebuild the reports of a run, or the page of a shift, from journals alone.
 
     An interrupted run is marked as an error at the step in which it ended. The
-    exit code is the run's own, or for a shift 0.
+    exit code is the run's own, or for a shift 0; 2 if a journal is damaged.
     """
     from harness.results.journal import FILE_NAME  # noqa: PLC0415
     from harness.results.report import rebuild  # noqa: PLC0415
@@ -55,7 +57,9 @@ def report(
         journal /= FILE_NAME
     record = rebuild(journal, into or journal.parent, case_properties=case_properties)
     show(record, make_console())
-    raise typer.Exit(record.exit_code)
+    for place in record.damage:
+        say(f"slotproof: {place}: this line of the journal cannot be read", err=True)
+    raise typer.Exit(EXIT_DAMAGED if record.damage else record.exit_code)
 
 
 def _shift(folder: Path, into: Path) -> None:
@@ -77,3 +81,7 @@ def _shift(folder: Path, into: Path) -> None:
     for line in summary_lines(record.counts):
         say(line)
     say(f"page: {page}")
+    for name, reason in record.unreadable:
+        say(f"slotproof: {name}: {reason}", err=True)
+    if record.unreadable:
+        raise typer.Exit(EXIT_DAMAGED)

@@ -24,6 +24,8 @@ from harness.lots.csv_rows import open_table
 from harness.lots.lot import Limits, Lot, Series, lot_of, require_one
 from harness.records import Bound
 from harness.results.journal import FILE_NAME, read_events
+from harness.results.journal_lines import require_whole
+from harness.results.record import not_as_written
 
 
 @dataclass(slots=True)
@@ -154,32 +156,55 @@ def _take_journal(path: Path, quantity: str, step: str, found: _Found) -> None:
     titles: dict[str, str] = {}
     run = ""
     for event in read_events(path):
-        if event["event"] == "run_started":
-            run = str(event.get("run_id", ""))
-        titles |= _titles(event)
-        if event["event"] != "check_done":
+        require_whole(event)
+        try:
+            if event["event"] == "run_started":
+                run = str(event.get("run_id", ""))
+            titles |= _titles(event)
+            if event["event"] == "check_done":
+                number = str(event.get("step", ""))
+                title = titles.get(number, number)
+                if step in {"", number, title}:
+                    _take_result(event, quantity, title, run, found)
+                else:
+                    found.names |= _names(event)
+        except UsageError:
+            raise
+        except Exception as exc:
+            raise not_as_written(exc, event, where=str(path)) from exc
+
+
+def _names(event: dict[str, Any]) -> set[str]:
+    return {str(m.get("name")) for m in event["result"].get("measurements", ())}
+
+
+def _take_result(
+    event: dict[str, Any], quantity: str, title: str, run: str, found: _Found
+) -> None:
+    found.names |= _names(event)
+    result = event["result"]
+    who = result.get("device") or {}
+    device = str(who.get("rom_code") or f"bus of run {run}")
+    for measured in result.get("measurements", ()):
+        if measured.get("name") != quantity:
             continue
-        number = str(event.get("step", ""))
-        title = titles.get(number, number)
-        result = event["result"]
-        device = (result.get("device") or {}).get("rom_code") or f"bus of run {run}"
-        for measured in result.get("measurements", ()):
-            found.names.add(str(measured.get("name")))
-            if measured.get("name") != quantity or step not in {"", number, title}:
-                continue
-            if measured.get("bound") or _is_void(result, quantity):
-                found.take_void(device)
-                continue
-            value = _number(
-                measured.get("value"), device=device, quantity=quantity, where=str(path)
-            )
-            found.take(device, value, str(event.get("at", "")))
-            found.units.add(str(measured.get("unit", "")))
-            found.steps.add(title)
-            _add_limits(found, measured.get("low"), measured.get("high"))
+        if measured.get("bound") or _is_void(result, quantity):
+            found.take_void(device)
+            continue
+        where = getattr(event, "where", "")
+        value = _number(
+            measured.get("value"), device=device, quantity=quantity, where=where
+        )
+        found.take(device, value, str(event.get("at", "")))
+        found.units.add(str(measured.get("unit", "")))
+        found.steps.add(title)
+        _add_limits(found, measured.get("low"), measured.get("high"))
 
 
-def _add_limits(found: _Found, low: float | None, high: float | None) -> None:
+def _add_limits(found: _Found, low: Any, high: Any) -> None:  # noqa: ANN401 - any JSON
+    for limit in (low, high):
+        if isinstance(limit, bool) or not isinstance(limit, int | float | None):
+            raise TypeError(f"limit {limit!r} is no number")
     if low is not None or high is not None:
         found.limits.add((low, high))
 

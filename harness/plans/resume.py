@@ -20,7 +20,7 @@ from harness.records import Outcome
 from harness.results.journal import Journal
 from harness.results.journal_owner import require_unowned
 from harness.results.progress import Ending
-from harness.results.record import RunRecord
+from harness.results.record import RunRecord, require_undamaged
 from harness.results.report import read_record
 from harness.results.soak_night import Night
 
@@ -72,6 +72,11 @@ def read_resumption(journal: Path, plan: Plan, fixture: Fixture) -> Resumption:
     """
     require_unowned(journal)
     record = read_record(journal)
+    require_undamaged(record)
+    if not record.finished_at:
+        raise UsageError(
+            "the journal does not say when its run was", where=str(journal)
+        )
     _require_same(record, plan, fixture, journal)
     top = [night for night in record.nights if "." not in night.step]
     outcomes = {step.step: step.outcome for step in record.steps}

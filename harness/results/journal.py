@@ -54,12 +54,12 @@ from structlog.typing import EventDict, WrappedLogger
 
 from harness.clock import Clock
 from harness.errors import AdapterError, UsageError
+from harness.results.journal_lines import Event
 from harness.results.journal_owner import Ownership
 from harness.results.journal_parts import PART_BYTES, last_part, part_path
 from harness.results.journal_reading import (
     FILE_NAME,
     FORMAT,
-    Event,
     Tail,
     read_events,
 )

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import itertools
-import json
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, BinaryIO
 
 from harness.errors import UsageError
+from harness.results.journal_lines import Event, LineCheck, lost, parsed
 from harness.results.journal_parts import part_path
 
 FORMAT = 1
@@ -17,12 +18,10 @@ FORMAT = 1
 
 FILE_NAME = "journal.jsonl"
 
-Event = dict[str, Any]
-
 _LONGEST_LINE = 16 * 1024 * 1024
 
 
-def read_events(path: Path) -> Iterator[Event]:
+def read_events(path: Path) -> Iterator[dict[str, Any]]:
     """The events of a journal, all its parts, in constant memory.
 
     A line that was cut or torn becomes an event ``line_lost`` with its ``line``
@@ -42,8 +41,10 @@ def read_events(path: Path) -> Iterator[Event]:
         if part > 1 and not following.exists():
             return
         with _readable(following), following.open("rb") as stream:
+            check = LineCheck(following)
             for number, line in enumerate(_lines(stream), start=1):
                 event = _event(line, following, part, number, run_id)
+                check.take(event, line, number)
                 run_id = run_id or str(event.get("run_id", ""))
                 yield event
             if part == 1 and not stream.tell():
@@ -54,9 +55,9 @@ def _event(line: bytes, path: Path, part: int, number: int, run_id: str) -> Even
     """The event of a line, which may be the first of its part."""
     if part == 1 and number == 1:
         return _checked_first(line, path)
-    event = _parsed(line)
+    event = parsed(line)
     if event is None:
-        return _lost_line(number, line)
+        return lost(line, number)
     if number == 1 and (event["event"], event.get("run_id")) != (
         "part_started",
         run_id,
@@ -69,12 +70,16 @@ def _event(line: bytes, path: Path, part: int, number: int, run_id: str) -> Even
     return event
 
 
+class JournalUnreadable(UsageError):
+    """The file cannot be read now; it may come back."""
+
+
 @contextmanager
 def _readable(path: Path) -> Iterator[None]:
     try:
         yield
     except OSError as exc:
-        raise UsageError(
+        raise JournalUnreadable(
             f"the journal cannot be read: {exc.strerror}",
             where=str(path),
             hint=f"name the {FILE_NAME} of a results folder",
@@ -94,14 +99,15 @@ class Tail:
         self._offset = 0
         self._number = 0
         self._run_id = ""
+        self._check = LineCheck(path)
 
-    def new_events(self) -> list[Event]:
+    def new_events(self) -> list[dict[str, Any]]:
         """Whole lines since the last call; the line being written waits.
 
         Raises:
             UsageError: see ``read_events``.
         """
-        events: list[Event] = []
+        events: list[dict[str, Any]] = []
         while True:
             # asked first: a part is whole before the next one is made
             is_whole = part_path(self._path, self._part + 1).exists()
@@ -110,6 +116,7 @@ class Tail:
                 break
             self._part += 1
             self._offset = self._number = 0
+            self._check = LineCheck(part_path(self._path, self._part))
         if self._part == 1 and not self._number:
             raise UsageError(
                 "the journal has not begun yet",
@@ -121,6 +128,12 @@ class Tail:
     def _of_part(self, *, whole: bool) -> Iterator[Event]:
         path = part_path(self._path, self._part)
         with _readable(path), path.open("rb") as stream:
+            if stream.seek(0, os.SEEK_END) < self._offset:
+                raise UsageError(
+                    "the journal is shorter than it was",
+                    where=str(path),
+                    hint="start watching again; a run never shortens its journal",
+                )
             stream.seek(self._offset)
             for line in _lines(stream):
                 if not line.endswith(b"\n") and not whole:
@@ -128,6 +141,7 @@ class Tail:
                 self._offset += len(line)
                 self._number += 1
                 event = _event(line, path, self._part, self._number, self._run_id)
+                self._check.take(event, line, self._number)
                 self._run_id = self._run_id or str(event.get("run_id", ""))
                 yield event
 
@@ -141,23 +155,8 @@ def _lines(stream: BinaryIO) -> Iterator[bytes]:
         yield line
 
 
-def _parsed(line: bytes) -> Event | None:
-    """The event of a line; None if the line does not hold a whole one."""
-    try:
-        event = json.loads(line.decode("utf-8"))
-    except (ValueError, RecursionError):
-        return None
-    if isinstance(event, dict) and isinstance(event.get("event"), str):
-        return event
-    return None
-
-
-def _lost_line(number: int, line: bytes) -> Event:
-    return {"event": "line_lost", "line": number, "bytes": len(line)}
-
-
 def _checked_first(line: bytes, path: Path) -> Event:
-    event = _parsed(line)
+    event = parsed(line)
     if event is None or event["event"] != "run_started":
         reason = "the file is empty"
         if line:

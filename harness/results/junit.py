@@ -21,6 +21,7 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from pathlib import Path
+from typing import Any
 from xml.etree import ElementTree as ET
 
 from junitparser import Error, Failure, Skipped
@@ -79,6 +80,10 @@ def write_junit(
     Raises:
         OSError: the file cannot be written.
     """
+    _replace(path, _tree(record, case_properties=case_properties))
+
+
+def _tree(record: RunRecord, *, case_properties: bool) -> ET.ElementTree[Any]:
     suite = _suite(record, case_properties=case_properties)
     root = JUnitXml()
     root.add_testsuite(suite)
@@ -90,10 +95,10 @@ def write_junit(
     # indented by a second parser: what it cannot read is never put in place
     tree = ET.ElementTree(ET.fromstring(raw.getvalue()))
     ET.indent(tree)
-    _replace(path, tree)
+    return tree
 
 
-def _replace(path: Path, tree: ET.ElementTree) -> None:
+def _replace(path: Path, tree: ET.ElementTree[Any]) -> None:
     part = path.with_name(f".{path.name}.part")
     with part.open("wb") as stream:
         tree.write(stream, encoding="utf-8", xml_declaration=True)

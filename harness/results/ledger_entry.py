@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
@@ -11,8 +12,9 @@ from typing import Any, Self
 from harness.errors import UsageError
 from harness.records import Measurement, Outcome
 from harness.results.journal import read_events
+from harness.results.journal_lines import damaged
 from harness.results.progress import BAD_OUTCOMES, Ending, StepRecord
-from harness.results.record import RunRecord
+from harness.results.record import RunRecord, require_undamaged
 from harness.results.report import read_record
 from harness.results.tally import DeviceResult
 from harness.results.wording import value_row
@@ -137,10 +139,11 @@ def test_of(record: RunRecord, journal: Path) -> UnitTest:
         journal: where it lies.
 
     Raises:
-        UsageError: it is no journal, or its run has no name.
+        UsageError: it is no journal or a damaged one, or its run has no name.
     """
+    require_undamaged(record)
     unit = next(read_events(journal)).get("unit")
-    return UnitTest(
+    test = UnitTest(
         unit=UnitFacts.from_dict(unit if isinstance(unit, dict) else {}),
         run_id=record.run_id or _no_name(journal),
         outcome=record.outcome,
@@ -159,6 +162,11 @@ def test_of(record: RunRecord, journal: Path) -> UnitTest:
         version=record.versions.get("slotproof", ""),
         journal=str(journal.resolve()),
     )
+    try:
+        json.dumps(asdict(test), ensure_ascii=False).encode("utf-8")
+    except UnicodeEncodeError as exc:
+        raise damaged("a text holds half a character", {}, where=str(journal)) from exc
+    return test
 
 
 def _no_name(journal: Path) -> str:

@@ -32,4 +32,5 @@ def new_figure(width: float, height: float) -> Figure:
 
     matplotlib.rcParams["svg.hashsalt"] = "slotproof"
     matplotlib.rcParams["svg.fonttype"] = "none"
+    matplotlib.rcParams["text.parse_math"] = False  # a $ in a label is a $
     return Figure(figsize=(width, height), layout="constrained")

@@ -19,6 +19,7 @@ from pydantic import TypeAdapter
 from harness import ending as endings
 from harness.errors import UsageError
 from harness.records import CheckResult, DeviceRef, Outcome
+from harness.results.journal_lines import LONGEST_S, damaged
 from harness.results.progress import (
     BAD_OUTCOMES,
     INTERRUPTED,
@@ -93,6 +94,7 @@ class RunRecord:
         disagreements: where the journal states another verdict than its results.
         resumed: how often it was taken up again after it was cut or ended.
         nights: what its soaks add up to.
+        damage: file and line of each lost line that was not cut by the run's own end.
     """
 
     run_id: str
@@ -114,6 +116,7 @@ class RunRecord:
     resumed: int = 0
     nights: tuple[Night, ...] = field(default=(), compare=False)
     ended_by: str = ""
+    damage: tuple[str, ...] = ()
 
     @classmethod
     def from_events(cls, events: Iterable[dict[str, Any]]) -> RunRecord:
@@ -126,12 +129,9 @@ class RunRecord:
         for number, event in enumerate(events, start=1):
             try:
                 folding.add(event)
-            except (KeyError, TypeError, ValueError, AttributeError) as exc:
-                raise UsageError(
-                    f"this event is not as the journal's format has it: {exc!r}",
-                    where=f"event {number} ({event.get('event')})",
-                    hint="a journal is never edited; take the file as the run wrote it",
-                ) from exc
+            except Exception as exc:
+                place = f"event {number} ({event.get('event')})"
+                raise not_as_written(exc, event, where=place) from exc
         return folding.record()
 
     @property
@@ -157,6 +157,28 @@ class RunRecord:
         return tuple(seen)
 
 
+_LONGEST_REASON = 160
+
+
+def not_as_written(
+    fault: Exception, event: dict[str, Any], *, where: str = ""
+) -> UsageError:
+    """The error of an event that does not carry what its format promises."""
+    reason = " ".join(str(fault).split())[:_LONGEST_REASON]
+    what = f"{event.get('event')} is not as the journal's format has it ({type(fault).__name__}"
+    return damaged(f"{what}{': ' if reason else ''}{reason})", event, where=where)
+
+
+def require_undamaged(record: RunRecord) -> None:
+    """Insist that no line in the middle of the journal is lost.
+
+    Raises:
+        UsageError: one is; names the first.
+    """
+    if record.damage:
+        raise damaged("this line cannot be read", {}, where=record.damage[0])
+
+
 class Folding:
     """Takes events as they come; gives a record of the run so far at any time."""
 
@@ -170,6 +192,7 @@ class Folding:
         self._gaps = 0
         self._gap_s = 0.0
         self._lines_lost = 0
+        self._damage: list[str] = []
         self._resumed = 0
         self._nights = Nights()
         self._takers = {
@@ -231,6 +254,7 @@ class Folding:
             gaps=self._gaps,
             gap_s=self._gap_s,
             lines_lost=self._lines_lost,
+            damage=tuple(self._damage),
             disagreements=tuple(disagreements),
             resumed=self._resumed,
             nights=self._nights.nights,
@@ -308,9 +332,11 @@ class Folding:
 
     def _take_check_done(self, event: dict[str, Any]) -> None:
         result = _RESULTS.validate_python(_with_values(event["result"]))
+        _require_duration(result.duration_s)
         self._step(event).take(result, round_=int(event.get("round", 1)))
 
     def _take_step_done(self, event: dict[str, Any]) -> None:
+        _require_duration(event.get("duration_s", 0.0))
         self._step(event).finish(event, now_s=self._now_s)
 
     def _take_gap(self, event: dict[str, Any]) -> None:
@@ -318,8 +344,10 @@ class Folding:
         self._gaps += int(event.get("times", 1))
         self._gap_s += float(event.get("away_s", length_s))
 
-    def _take_line_lost(self, _event: dict[str, Any]) -> None:
+    def _take_line_lost(self, event: dict[str, Any]) -> None:
         self._lines_lost += 1
+        if not getattr(event, "is_cut", False):
+            self._damage.append(getattr(event, "where", f"line {event.get('line')}"))
 
     def _take_run_done(self, event: dict[str, Any]) -> None:
         Outcome(event["outcome"])  # refuses a word that is no outcome
@@ -347,6 +375,11 @@ def _overlap(rounds: int) -> CheckResult:
         "(here they are counted once), so two runs went on at the same time",
         hint="two programs on one bus disturb each other: run the soak again",
     )
+
+
+def _require_duration(duration_s: float) -> None:
+    if not 0 <= float(duration_s) <= LONGEST_S:
+        raise ValueError(f"duration_s {duration_s} is no duration")
 
 
 def _run_step(result: CheckResult) -> StepRecord:

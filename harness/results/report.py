@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Iterator
 from pathlib import Path
 
 from harness.errors import UsageError
-from harness.results import html, junit, plots
+from harness.results import html, junit, plots, table
+from harness.results.diagnosis_lines import diagnosis_lines
 from harness.results.journal import read_events
-from harness.results.record import RunRecord
+from harness.results.record import RunRecord, not_as_written
+from harness.results.timing_rows import timing_lines, timing_rows
 
 
 def read_record(journal_path: Path) -> RunRecord:
@@ -43,6 +47,8 @@ def rebuild(
     """
     record = read_record(journal_path)
     try:
+        for _ in all_lines(record):
+            pass  # what a terminal cannot be shown is found before anything is written
         out_dir.mkdir(parents=True, exist_ok=True)
         junit.write_junit(
             record, out_dir / junit.FILE_NAME, case_properties=case_properties
@@ -55,4 +61,44 @@ def rebuild(
             where=str(out_dir),
             hint="name a folder that you may write to",
         ) from exc
+    except Exception as exc:
+        raise cannot_be_shown(journal_path, exc) from exc
     return record
+
+
+def all_lines(record: RunRecord) -> Iterator[str]:
+    """Everything that a terminal may be shown of a run."""
+    yield from table.plain_lines(record)
+    yield from diagnosis_lines(record)
+    yield from timing_lines(timing_rows(record))
+    for _, result in record.results:
+        if "shmoo" in result.shown.evidence:
+            yield from plots.shmoo_lines(result)
+
+
+def cannot_be_shown(journal_path: Path, fault: Exception) -> UsageError:
+    """Name the line of a journal with which its report can no longer be made.
+
+    Sought by halving: up to ``good`` lines a report can be made, up to ``bad`` it cannot.
+    """
+    good, bad = 0, sum(1 for _ in read_events(journal_path))
+    while bad - good > 1:
+        middle = (good + bad) // 2
+        if _can_be_shown(journal_path, middle):
+            good = middle
+        else:
+            bad = middle
+    event = next(itertools.islice(read_events(journal_path), bad - 1, None))
+    return not_as_written(fault, event)
+
+
+def _can_be_shown(journal_path: Path, lines: int) -> bool:
+    try:
+        events = itertools.islice(read_events(journal_path), lines)
+        record = RunRecord.from_events(events)
+        for _ in all_lines(record):
+            pass
+        html.render(record)
+    except Exception:  # noqa: BLE001 - whatever it is, it cannot be shown
+        return False
+    return True

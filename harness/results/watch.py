@@ -8,8 +8,6 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable
-from http import HTTPStatus
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from threading import Lock
 from typing import Any
@@ -17,7 +15,10 @@ from typing import Any
 from harness.errors import UsageError
 from harness.results.html import Live, render
 from harness.results.journal import Tail
-from harness.results.record import Folding
+from harness.results.journal_reading import JournalUnreadable
+from harness.results.record import Folding, not_as_written
+from harness.results.report import cannot_be_shown
+from harness.results.watch_server import make_server
 
 REFRESH_S = 5
 _KEPT_LINES = 20
@@ -30,10 +31,12 @@ class LiveReport:
         journal: the file; it must have begun.
 
     Raises:
-        UsageError: it is no journal.
+        UsageError: it is no journal, or a damaged one.
     """
 
     def __init__(self, journal: Path) -> None:
+        self._journal = journal
+        self._fault: UsageError | None = None
         self._tail = Tail(journal)
         self._folding = Folding()
         self._lock = Lock()
@@ -45,9 +48,13 @@ class LiveReport:
     def _take(self) -> None:
         for event in self._tail.new_events():
             self._page = ""
-            self._folding.add(event)
+            try:
+                self._folding.add(event)
+                line = _line_of(event)
+            except Exception as exc:
+                raise not_as_written(exc, event) from exc
             self._done = self._done or event["event"] == "run_done"
-            if line := _line_of(event):
+            if line:
                 self._last.appendleft(line)
 
     @property
@@ -56,14 +63,33 @@ class LiveReport:
         return self._done
 
     def page(self) -> str:
-        """The page as of now."""
+        """The page as of now.
+
+        Raises:
+            UsageError: the journal is gone; or damaged, which stays so.
+        """
         with self._lock:
-            self._take()
-            if not self._page:  # pictures take a second; nothing new, nothing drawn
-                live = Live(refresh_s=REFRESH_S, lines=tuple(self._last))
-                record = self._folding.record()
-                self._page = render(record, None if self._done else live)
+            if self._fault is None:
+                try:
+                    self._renew()
+                except JournalUnreadable:
+                    raise  # deleted, or its disk is away
+                except UsageError as fault:
+                    self._fault = fault
+            if self._fault is not None:
+                raise self._fault
             return self._page
+
+    def _renew(self) -> None:
+        self._take()
+        if self._page:  # pictures take a second; nothing new, nothing drawn
+            return
+        live = Live(refresh_s=REFRESH_S, lines=tuple(self._last))
+        try:
+            record = self._folding.record()
+            self._page = render(record, None if self._done else live)
+        except Exception as exc:
+            raise cannot_be_shown(self._journal, exc) from exc
 
 
 def _line_of(event: dict[str, Any]) -> str:
@@ -98,63 +124,16 @@ _WORDS = {
 }
 
 
-def _handler(report: LiveReport) -> type[BaseHTTPRequestHandler]:
-    class Handler(BaseHTTPRequestHandler):
-        """Answers every path with the page, and only reading is allowed."""
-
-        server_version = "slotproof"
-        sys_version = ""
-
-        def do_GET(self) -> None:
-            """The page."""
-            body = report.page().encode("utf-8")
-            self.send_response(HTTPStatus.OK)
-            self.send_header("Content-Type", "text/html; charset=utf-8")
-            self.send_header("Content-Length", str(len(body)))
-            self.send_header("Cache-Control", "no-store")
-            self.send_header(
-                "Content-Security-Policy",
-                "default-src 'none'; style-src 'unsafe-inline'",
-            )
-            self.end_headers()
-            self.wfile.write(body)
-
-        def log_message(self, format: str, *args: Any) -> None:  # noqa: A002, ANN401
-            """Nothing: the terminal is the operator's."""
-
-    return Handler
-
-
-def make_server(journal: Path, *, host: str, port: int) -> ThreadingHTTPServer:
-    """A server for the live page, listening and not yet serving.
-
-    Args:
-        journal: the run's journal.
-        host: address to listen on.
-        port: TCP port; 0 picks a free one.
-
-    Raises:
-        UsageError: no journal, or the address cannot be used.
-    """
-    report = LiveReport(journal)
-    try:
-        return ThreadingHTTPServer((host, port), _handler(report))
-    except OSError as cause:
-        raise UsageError(
-            f"the page cannot be served there ({cause.strerror})",
-            where=f"{host}:{port}",
-            hint="take another port; 0 picks a free one",
-        ) from cause
-
-
 def serve(
     journal: Path, *, host: str, port: int, announce: Callable[[str], None]
 ) -> None:
-    """Serve the live page until Ctrl-C; ``announce`` is told the address.
+    """Serve the live page until the process is ended; ``announce`` is told the address.
 
     Raises:
-        UsageError: see ``make_server``.
+        UsageError: no journal, a damaged one, or the address cannot be used.
     """
-    with make_server(journal, host=host, port=port) as server:
-        announce(f"http://{host}:{server.server_address[1]}/")
+    report = LiveReport(journal)
+    report.page()  # a journal that cannot be shown is told here, not in a browser
+    with make_server(report, host=host, port=port) as server:
+        announce(server.url)
         server.serve_forever()

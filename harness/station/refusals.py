@@ -55,7 +55,7 @@ def read_refusals(folder: Path) -> list[Refusal]:
     found = []
     with suppress(OSError):
         for line in (folder / FILE_NAME).read_bytes().splitlines():
-            with suppress(ValueError, TypeError):
+            with suppress(ValueError, TypeError, AttributeError, RecursionError):
                 fields = json.loads(line)
                 found.append(Refusal(**{k: str(v) for k, v in fields.items()}))
     return sorted(found, key=lambda refusal: refusal.at)

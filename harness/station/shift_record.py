@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -98,7 +99,8 @@ def read_shift(folder: Path) -> ShiftRecord:
             record = read_record(path)
             tests.append(test_of(record, path))
         except UsageError as fault:
-            unreadable.append((path.parent.name, fault.what))
+            place = fault.where.removeprefix(f"{path.parent}{os.sep}")
+            unreadable.append((path.parent.name, f"{place}: {fault.what}"))
             continue
         for name, value in _facts(record):
             facts.setdefault(name, {})[value] = None

@@ -71,7 +71,7 @@ def test_an_edited_journal_is_refused(tmp_path: Path, script: Script) -> None:
         stream.write(json.dumps({"event": "run_done", "outcome": "splendid"}) + "\n")
     with pytest.raises(UsageError, match="splendid") as caught:
         rebuild(path, tmp_path / "out")
-    assert caught.value.where == f"{path}, event 2 (run_done)"
+    assert caught.value.where == f"{path}:2"
     assert not (tmp_path / "out").exists()
 
 
