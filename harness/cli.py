@@ -17,6 +17,7 @@ from harness.commands import (
     files,
     lot_charts,
     lot_gauges,
+    lot_references,
     lot_samples,
     lots,
     reports,
@@ -48,6 +49,7 @@ COMMANDS = (
     lot_samples,
     lot_charts,
     lot_gauges,
+    lot_references,
     station,
     units,
 )

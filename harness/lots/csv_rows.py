@@ -184,6 +184,23 @@ def _columns(head: str, wanted: Sequence[str]) -> tuple[list[str], str]:
     return found[best], best
 
 
+def read_known(path: Path) -> list[tuple[float, float]]:
+    """Known values and readings of a linearity study: columns ``reference``, ``value``.
+
+    Raises:
+        UsageError: the file cannot be read, or a field is no number.
+    """
+    with open_table(path, columns=("reference", "value")) as table:
+        reference, value = table.places["reference"], table.places["value"]
+        return [
+            (
+                table.number(row[reference], "reference"),
+                table.number(row[value], "value"),
+            )
+            for row in table.rows()
+        ]
+
+
 def read_study(path: Path) -> list[GaugeReading]:
     """Readings of a gauge study: columns ``part``, ``station`` and ``value``.
 

@@ -6,7 +6,7 @@ import math
 
 from harness.lots.sheet import Row, Sheet, Table
 from harness.quality.gauge import GaugeStudy, GaugeVerdict
-from harness.quality.reference_study import GoldenCheck
+from harness.quality.reference_study import Bias, BiasVerdict, GoldenCheck, Linearity
 from harness.records import Outcome
 from harness.results.wording import number_text
 
@@ -144,3 +144,83 @@ def golden_sheet(found: GoldenCheck, *, quantity: str, unit: str) -> Sheet:
         verdict=verdict,
         blocks=(lines,),
     )
+
+
+_OF_A_BIAS = {
+    BiasVerdict.WITHIN: Outcome.PASSED,
+    BiasVerdict.OUTSIDE: Outcome.FAILED,
+    BiasVerdict.UNDECIDED: Outcome.SKIPPED,
+}
+
+
+def bias_sheet(found: Bias, *, quantity: str, unit: str) -> Sheet:
+    """Bias, interval, verdict."""
+    shown = "-" if found.p is None else f"{found.p:.3g}"
+    verdict = (
+        f"the bias is {found.verdict}: {number_text(found.bias)} {unit}, between "
+        f"{number_text(found.low)} and {number_text(found.high)} (90 % sure), margin "
+        f"+-{number_text(found.margin)}."
+    )
+    lines = [
+        f"{found.readings.count} readings of {number_text(found.reference)} {unit}: mean "
+        f"{number_text(found.readings.mean)}, standard deviation "
+        f"{number_text(found.readings.deviation)}; p of no bias at all {shown}",
+        verdict,
+    ]
+    return Sheet(
+        question=f"Does the gauge read {quantity} without a bias that matters?",
+        answer=str(found.verdict),
+        outcome=_OF_A_BIAS[found.verdict],
+        verdict=verdict,
+        blocks=(lines,),
+    )
+
+
+def linearity_sheet(found: Linearity, *, unit: str) -> Sheet:
+    """Bias at each known value, line, verdict."""
+    rows: list[Row] = [
+        (
+            f"known value, {unit or '-'}",
+            "readings",
+            "bias",
+            "at least",
+            "at most",
+            "bias is",
+        )
+    ]
+    rows += [
+        (
+            number_text(bias.reference),
+            str(bias.readings.count),
+            number_text(bias.bias),
+            number_text(bias.low),
+            number_text(bias.high),
+            str(bias.verdict),
+        )
+        for bias in found.biases
+    ]
+    line = (
+        f"line: bias = {number_text(found.intercept)} + {number_text(found.slope)} x value; "
+        f"slope {number_text(found.slope_low)} to {number_text(found.slope_high)} (95 % "
+        f"sure), R squared {100 * found.r_squared:.1f} %"
+    )
+    verdict = (
+        f"over these known values the bias is {found.verdict} (all intervals together 90 % "
+        "sure)."
+    )
+    if found.fit_p is not None and found.fit_p < _NO_LINE:
+        verdict += (
+            f" The biases do not lie on a line (p {found.fit_p:.2g}): between the known "
+            "values nothing is said."
+        )
+    return Sheet(
+        question="Is the bias small enough over the whole range?",
+        answer=str(found.verdict),
+        outcome=_OF_A_BIAS[found.verdict],
+        verdict=verdict,
+        blocks=((Table(rows=tuple(rows)), line), (verdict,)),
+    )
+
+
+_NO_LINE = 0.05
+"""Lack of fit with a smaller p: the line is not used."""

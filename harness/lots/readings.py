@@ -14,7 +14,7 @@ from __future__ import annotations
 import difflib
 import math
 from array import array
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -227,44 +227,41 @@ def _is_void(result: dict[str, Any], quantity: str) -> bool:
 # -- CSV -----------------------------------------------------------------------------
 
 
+_COLUMNS = (
+    "device", "value", "quantity", "step", "outcome", "started_at", "unit", "low", "high",
+)  # fmt: skip
+
+
+_BOUNDS = tuple(f"{bound} " for bound in Bound)
+"""``at most 33.4`` is how an export writes a bound."""
+
+
 def _take_csv(path: Path, quantity: str, step: str, found: _Found) -> None:
     with open_table(path, columns=("device", "value")) as table:
-        of = _fields(table.places)
+        # a column that the file lacks reads the empty field behind each row
+        device, value, name, title_at, outcome, at, unit, low, high = (
+            table.places.get(column, -1) for column in _COLUMNS
+        )
         limits: set[tuple[str, str]] = set()
         for row in table.rows(void="error"):
-            named = of("quantity", row) or quantity
-            whole = of("step", row)
+            row.append("")
+            named = row[name] or quantity
+            whole = row[title_at]
             number, _, title = whole.partition(" ")
             found.names.add(named)
             if named != quantity or (whole and step not in {"", whole, number, title}):
                 continue
-            device = of("device", row)
-            if of("outcome", row) == "error" or _is_bound(of("value", row)):
-                found.take_void(device)
+            if row[outcome] == "error" or row[value].startswith(_BOUNDS):
+                found.take_void(row[device])
                 continue
-            found.take(device, table.number(of("value", row), "value"), of("started_at", row))  # fmt: skip
-            found.units.add(of("unit", row))
+            found.take(row[device], table.number(row[value], "value"), row[at])
+            found.units.add(row[unit])
             found.steps.add(title)
-            pair = (of("low", row), of("high", row))
+            pair = (row[low], row[high])
             if pair not in limits:
                 limits.add(pair)
-                low, high = (
+                lower, upper = (
                     table.number(text, column) if text else None
                     for text, column in zip(pair, ("low", "high"), strict=True)
                 )
-                _add_limits(found, low, high)
-
-
-def _is_bound(text: str) -> bool:
-    """True for ``at most 33.4``, which is how an export writes a bound."""
-    return text.startswith(tuple(f"{bound} " for bound in Bound))
-
-
-def _fields(places: Mapping[str, int]) -> Callable[[str, Sequence[str]], str]:
-    """Reads a column of a row by name; empty where the file has no such column."""
-
-    def read(name: str, row: Sequence[str]) -> str:
-        place = places.get(name)
-        return "" if place is None else row[place]
-
-    return read
+                _add_limits(found, lower, upper)

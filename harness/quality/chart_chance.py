@@ -199,7 +199,7 @@ def highest_correlation(
     rounding = step**2 / 6
     ways = [k for k in _REACHES if 4 * k <= len(numbers)] or [1]
     squares = {
-        k: float(np.mean((numbers[k:] - numbers[:-k]) ** 2))
+        k: _mean_square(numbers[k:] - numbers[:-k], step)
         for k in {*ways, *(2 * k for k in ways)}
         if k < len(numbers)
     }
@@ -220,9 +220,22 @@ def highest_correlation(
     return min(math.exp(math.log(raised) / reach) if raised else 0.0, _HIGHEST)
 
 
+def _mean_square(differences: NDArray[np.float64], step: float) -> float:
+    """Mean square of differences, without those that no steady process has.
+
+    A step of thirty sigma is a single difference, but its square would outweigh all
+    others and pass for correlation. Left out is what lies beyond six deviations (of the
+    median, 1.4826 times the median distance): one normal difference in 500 million.
+    """
+    away = np.abs(differences)
+    reach = 6 * max(1.4826 * float(np.median(away)), step)
+    kept = away[away <= reach] if reach > 0 else away
+    return float(np.mean(kept**2))
+
+
 def _sigma_of(numbers: NDArray[np.float64], phi: float, step: float) -> float:
     """Standard deviation of one value: its differences have 2 sigma^2 (1 - phi)."""
-    square = float(np.mean(np.diff(numbers) ** 2))
+    square = _mean_square(np.diff(numbers), step)
     return math.sqrt(max(square - step**2 / 6, square / 10) / (2 * (1 - phi)))
 
 

@@ -11,9 +11,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 
-from scipy import special
+import numpy as np
+from scipy import special, stats
 
+from harness.errors import UsageError
 from harness.quality.moments import (
     Moments,
     moments,
@@ -89,4 +92,172 @@ def golden_check(
         cgk=cgk,
         holds=holds,
         wanted=wanted,
+    )
+
+
+class BiasVerdict(StrEnum):
+    """Is the bias small enough?"""
+
+    WITHIN = "shown to be within the margin"
+    OUTSIDE = "shown to be outside the margin"
+    UNDECIDED = "not decided by these readings"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bias:
+    """Bias of a gauge at one known value.
+
+    Attributes:
+        reference: known value.
+        readings: count, mean and deviation.
+        bias: mean minus reference.
+        low: lower end of its interval.
+        high: upper end.
+        t: bias over its standard error; None without scatter.
+        p: two-sided, of no bias at all; None without scatter.
+        margin: largest bias that does not matter.
+        verdict: by both ends.
+    """
+
+    reference: float
+    readings: Moments
+    bias: float
+    low: float
+    high: float
+    t: float | None
+    p: float | None
+    margin: float
+    verdict: BiasVerdict
+
+
+def bias_study(
+    values: Sequence[float],
+    *,
+    reference: float,
+    margin: float,
+    alpha: float = 0.05,
+) -> Bias:
+    """Bias with its interval, held against a margin (two one-sided tests).
+
+    Args:
+        values: independent readings of one unit (ten or more).
+        reference: its known value.
+        margin: largest bias that does not matter, such as a tenth of the tolerance.
+        alpha: chance to call a bias small that is not; the interval has 1 - 2 alpha.
+
+    Raises:
+        UsageError: too few values, or no margin.
+    """
+    require_positive(margin, what="the margin")
+    require_fraction(2 * alpha, what="alpha, twice,")
+    sample = moments(values, what="the bias study")
+    bias = sample.mean - reference
+    error = sample.deviation / math.sqrt(sample.count)
+    reach = float(special.stdtrit(sample.count - 1, 1 - alpha)) * error
+    t = bias / error if error > 0 else None
+    return Bias(
+        reference=reference,
+        readings=sample,
+        bias=bias,
+        low=bias - reach,
+        high=bias + reach,
+        t=t,
+        p=None if t is None else 2 * float(special.stdtr(sample.count - 1, -abs(t))),
+        margin=margin,
+        verdict=_of_bias(bias - reach, bias + reach, margin),
+    )
+
+
+def _of_bias(low: float, high: float, margin: float) -> BiasVerdict:
+    if -margin <= low and high <= margin:
+        return BiasVerdict.WITHIN
+    if low > margin or high < -margin:
+        return BiasVerdict.OUTSIDE
+    return BiasVerdict.UNDECIDED
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Linearity:
+    """Bias of a gauge over its range.
+
+    Attributes:
+        slope: change of the bias a unit of the reference.
+        intercept: bias at a reference of zero, by the line.
+        slope_low: lower end of the slope's 95 % interval.
+        slope_high: upper end.
+        slope_p: two-sided, of no slope.
+        r_squared: share of the squares that the line explains.
+        residual: deviation from the line.
+        fit_p: of the line itself against the means (lack of fit); small: no line.
+        biases: at each reference, ascending; their intervals hold together (Bonferroni).
+        verdict: the gravest of theirs; it needs no line.
+    """
+
+    slope: float
+    intercept: float
+    slope_low: float
+    slope_high: float
+    slope_p: float
+    r_squared: float
+    residual: float
+    fit_p: float | None
+    biases: tuple[Bias, ...]
+    verdict: BiasVerdict
+
+
+def linearity_study(
+    readings: Sequence[tuple[float, float]], *, margin: float, alpha: float = 0.05
+) -> Linearity:
+    """Bias at several known values, and the line through them.
+
+    Args:
+        readings: known value and reading, at least three known values, each at least
+            twice.
+        margin: largest bias that does not matter, anywhere.
+        alpha: chance to call all biases small where one is not, by all means at most.
+
+    Raises:
+        UsageError: too few known values or readings.
+    """
+    groups: dict[float, list[float]] = {}
+    for reference, value in readings:
+        groups.setdefault(reference, []).append(value)
+    if len(groups) < 3 or min(map(len, groups.values())) < 2:
+        raise UsageError(
+            "linearity needs three known values or more, each read at least twice",
+            hint="five, read ten times each, are customary (AIAG, from memory)",
+        )
+    biases = tuple(
+        bias_study(groups[r], reference=r, margin=margin, alpha=alpha / len(groups))
+        for r in sorted(groups)
+    )
+    x = np.array([reference for reference, _ in readings])
+    y = np.array([value - reference for reference, value in readings])
+    line = stats.linregress(x, y)
+    count = len(x)
+    left = float(np.sum((y - line.intercept - line.slope * x) ** 2))
+    reach = float(special.stdtrit(count - 2, 0.975)) * float(line.stderr)
+    within = sum(b.readings.variance * (b.readings.count - 1) for b in biases)
+    fit_p = None
+    if within > 0:
+        df = (len(groups) - 2, count - len(groups))
+        fit_p = float(
+            special.fdtrc(*df, max(0.0, left - within) / df[0] / (within / df[1]))
+        )
+    found = {bias.verdict for bias in biases}
+    verdict = next(
+        v for v in (BiasVerdict.OUTSIDE, BiasVerdict.UNDECIDED, BiasVerdict.WITHIN)
+        if v in found
+    )  # fmt: skip
+    return Linearity(
+        slope=float(line.slope),
+        intercept=float(line.intercept),
+        slope_low=float(line.slope) - reach,
+        slope_high=float(line.slope) + reach,
+        slope_p=float(line.pvalue),
+        r_squared=float(line.rvalue) ** 2,
+        residual=math.sqrt(left / (count - 2)),
+        fit_p=fit_p,
+        biases=biases,
+        verdict=verdict,
     )

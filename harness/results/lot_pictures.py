@@ -131,7 +131,11 @@ def oc_figures(
 
 
 def golden_figures(
-    values: Sequence[float], *, reference: float, scale: Scale
+    values: Sequence[float],
+    *,
+    reference: float,
+    scale: Scale,
+    limits: str = "a tenth of the tolerance",
 ) -> Figures:
     """Readings of one golden unit in the order of time.
 
@@ -140,6 +144,7 @@ def golden_figures(
         reference: its known value.
         scale: quantity; its limits lie a tenth of the tolerance from the reference, so
             far as bias and scatter together may reach.
+        limits: what the limits of the scale are.
     """
     figure = new_figure(8.5, 4.0)
     axes = figure.subplots()
@@ -151,7 +156,7 @@ def golden_figures(
     axes.axhline(reference, color="black", lw=1.2, label="reference")
     axes.axhline(statistics.fmean(values), color=ORANGE, ls="--", lw=1.4, label="mean")
     for limit, label in (
-        (scale.low, "a tenth of the tolerance"),
+        (scale.low, limits),
         (scale.high, "_same"),
     ):
         if limit is not None:
@@ -205,7 +210,7 @@ def _histogram(lots: Mapping[str, Sequence[float]], scale: Scale) -> Figure:
     edges = _edges([v for values in lots.values() for v in values])
     for place, (name, values) in enumerate(lots.items()):
         axes.hist(
-            values,
+            np.asarray(values),
             bins=edges,
             weights=np.full(len(values), 100 / len(values)),
             color=_COLOURS[place % 2],

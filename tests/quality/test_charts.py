@@ -199,11 +199,13 @@ def test_means_and_ranges_of_subgroups() -> None:
 
 
 @pytest.mark.parametrize("kind", ChartKind)
-@pytest.mark.parametrize(("shift", "changed"), [(0.0, False), (5.0, True)])
+@pytest.mark.parametrize(
+    ("shift", "changed"), [(0.0, False), (5.0, True), (100.0, True)]
+)
 def test_signals_are_held_against_chance(
     kind: ChartKind, shift: float, changed: bool
 ) -> None:
-    """Of 20 sound lists none is called changed on any chart; each is after 5 sigma."""
+    """Of 20 sound lists none is called changed on any chart; each is after 5 sigma, or 100."""
     for seed in range(20):
         values = np.random.default_rng(seed).normal(size=100)
         values[60:] += shift

@@ -342,6 +342,37 @@ def test_golden(lot: Said, tmp_path: Path) -> None:
     assert "2 devices, not of one" in lot(*command, "--tolerance", 1).err
 
 
+def test_a_gauge_against_known_values(lot: Said, tmp_path: Path) -> None:
+    """Bias, linearity and stability: shown, shown not to be, and a gauge that jumps."""
+    noise = [0.01 * (n * 7 % 11 - 5) for n in range(120)]
+    rows = "".join(f"G,{25 + n}\n" for n in noise)
+    (tmp_path / "g.csv").write_text(f"device,value\n{rows}", "utf-8")
+    good = lot("bias", "g.csv", "-q", "t", "--reference", 25, "--margin", 0.05)
+    assert good.code == 0
+    assert "the bias is shown to be within the margin" in good.out
+    bad = lot("bias", "g.csv", "-q", "t", "--reference", 25.2, "--margin", 0.05)
+    assert bad.code == 1
+    assert "shown to be outside the margin" in bad.out
+    rows = "".join(
+        f"{r},{r + 0.01 * r + n}\n" for r in (10, 20, 30) for n in noise[:10]
+    )
+    (tmp_path / "l.csv").write_text(f"reference,value\n{rows}", "utf-8")
+    assert lot("linearity", "l.csv", "--margin", 0.5).code == 0
+    steep = lot("linearity", "l.csv", "--margin", 0.2)
+    assert steep.code == 1
+    assert (
+        "over these known values the bias is shown to be outside the margin"
+        in steep.out
+    )
+    assert lot("stability", "g.csv", "-q", "t").code == 0
+    rows = "".join(f"G,{25 + n + (k > 70)}\n" for k, n in enumerate(noise))
+    (tmp_path / "j.csv").write_text(f"device,value\n{rows}", "utf-8")
+    jumped = lot("stability", "j.csv", "-q", "t")
+    assert jumped.code == 1
+    assert "the mean of 5" in jumped.out
+    assert "changed" in jumped.out
+
+
 COMMANDS = [c.callback.__name__ for c in lot_app.registered_commands if c.callback]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import statistics
 
 import pytest
 from hypothesis import given
@@ -97,3 +98,11 @@ def test_a_shift_moves_the_mean_alone(values: list[int], shift: int) -> None:
 def test_equal_values_have_no_correlation() -> None:
     """A sample without spread has correlation 0 instead of a division by zero."""
     assert lag_one([3.0, 3.0, 3.0]) == 0.0
+
+
+def test_many_values_lose_no_digits() -> None:
+    """NumAcc4's numbers, a hundred times over: deviation as exact fractions give it."""
+    values = [10000000.2, *[10000000.1, 10000000.3] * 50_000]
+    assert moments(values).deviation == pytest.approx(
+        statistics.stdev(values), rel=1e-12
+    )
