@@ -46,6 +46,10 @@ EXIT_CODES = {"diagnose": 1, "watch": 130}
 """By the README: a fault ends in exit code 1, Ctrl-C is 130; the rest is sound."""
 
 
+_PATIENCE_S = 180
+"""For a page of a night that a busy machine draws: 7 s on an idle one."""
+
+
 def _pasted() -> list[list[str]]:
     return [
         command
@@ -83,10 +87,12 @@ def _watched(arguments: list[str]) -> Said:
     ) as watch:
         assert watch.stdout is not None
         line = watch.stdout.readline()
-        address = next(word for word in line.split() if word.startswith("http://"))
-        with urllib.request.urlopen(address, timeout=30) as answer:
-            page = answer.read().decode("utf-8")
-        err = _interrupted(watch)
+        try:
+            address = next(word for word in line.split() if word.startswith("http://"))
+            with urllib.request.urlopen(address, timeout=_PATIENCE_S) as answer:
+                page = answer.read().decode("utf-8")
+        finally:  # a server that is left alone would be waited for without end
+            err = _interrupted(watch)
     return Said(command=" ".join(arguments), code=watch.returncode, out=page, err=err)
 
 
