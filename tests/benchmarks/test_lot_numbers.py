@@ -2,9 +2,17 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
 import numpy as np
 import pytest
 
+from harness.quality.chart_kinds import ChartKind, ChartPlan, panels
 from harness.quality.gauge import GaugeReading, gauge_study
 
 pytestmark = pytest.mark.benchmark
@@ -61,3 +69,89 @@ def test_gauge_intervals_cover() -> None:
         print(f"{size} {spread}: " + "  ".join(f"{100 * h:5.1f}" for h in shares))  # noqa: T201
         # 95 % less four standard errors
         assert shares.min() >= 0.95 - 4 * (0.95 * 0.05 / STUDIES) ** 0.5
+
+
+CHARTS = 1000
+"""Sound lists a row; a share of 1 % is then known within 0.6 % (two sigma)."""
+
+
+@pytest.mark.parametrize("kind", ChartKind)
+@pytest.mark.parametrize("shift", [0.0, 2.0, 5.0])
+def test_chart_verdicts(kind: ChartKind, shift: float) -> None:
+    """How often 100 readings are said to have changed: sound ones, and after a shift (sigmas)."""
+    count = CHARTS if shift == 0 else CHARTS // 5
+    changed = 0
+    for seed in range(count):
+        values = np.random.default_rng(seed).normal(size=100)
+        values[60:] += shift
+        found = panels(values.tolist(), ChartPlan(kind=kind))
+        changed += any(panel.judgement.is_more_than_chance for panel in found)
+    print(f"\n{kind:<12} shift {shift:g}: {100 * changed / count:5.1f} % of {count}")  # noqa: T201
+    if shift == 0:
+        # nominal 1 % a chart and two charts, and three standard errors
+        assert changed / count <= 0.02 + 3 * (0.02 * 0.98 / count) ** 0.5
+
+
+ROWS = int(os.environ.get("LOT_ROWS", "1000000"))
+
+LARGE: dict[str, tuple[str, ...]] = {
+    "capability": ("capability", "one.csv", "-q", "t", "--low", "24", "--high", "26"),
+    "compare": (
+        "compare", "--baseline", "one.csv", "--candidate", "two.csv", "-q", "t",
+        "--margin", "0.01", "--low", "24", "--high", "26",
+    ),
+    "chart": ("chart", "one.csv", "-q", "t"),
+    "chart xbar-r": ("chart", "one.csv", "-q", "t", "--kind", "xbar-r"),
+    "chart ewma": ("chart", "one.csv", "-q", "t", "--kind", "ewma"),
+    "golden": ("golden", "same.csv", "-q", "t", "--reference", "25", "--tolerance", "2"),
+    "bias": ("bias", "same.csv", "-q", "t", "--reference", "25", "--margin", "0.1"),
+    "stability": ("stability", "same.csv", "-q", "t"),
+    "gauge": ("gauge", "study.csv", "--tolerance", "3"),
+    "linearity": ("linearity", "known.csv", "--margin", "0.2"),
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def large(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Invented files of so many rows: two lots (half the rows each), one unit, studies."""
+    folder = tmp_path_factory.mktemp("large")
+    chance = np.random.default_rng(1)
+    values = 25 + 0.1 * chance.normal(size=ROWS)
+
+    def write(name: str, head: str, rows: Iterator[str]) -> None:
+        (folder / name).write_text("\n".join([head, *rows, ""]), "ascii")
+
+    numbered = list(enumerate(values.tolist()))
+    write("one.csv", "device,value", (f"A{n:07d},{v:.4f}" for n, v in numbered))
+    write("two.csv", "device,value", (f"B{n:07d},{v:.4f}" for n, v in numbered))
+    write("same.csv", "device,value", (f"G,{v:.4f}" for _, v in numbered))
+    write("study.csv", "part,station,value",
+          (f"p{n // 10},s{n // 2 % 5},{n // 10 % 97 / 50 + v / 10:.4f}" for n, v in numbered))  # fmt: skip
+    write("known.csv", "reference,value",
+          (f"{n % 5},{n % 5 + v - 25:.4f}" for n, v in numbered))  # fmt: skip
+    return folder
+
+
+@pytest.mark.parametrize("command", LARGE)
+def test_a_million_rows(large: Path, command: str) -> None:
+    """Time and memory of each command, for ``ROWS`` rows a file; compare reads two files."""
+    script = (
+        "import resource, sys\nfrom harness import cli\n"
+        "code = 0\ntry:\n    cli.main()\nexcept SystemExit as ended:\n    code = ended.code\n"
+        "used = resource.getrusage(resource.RUSAGE_SELF)\n"
+        "print('USED', code, used.ru_utime + used.ru_stime, used.ru_maxrss / 1024)\n"
+    )
+    started = time.perf_counter()
+    done = subprocess.run(
+        [sys.executable, "-c", script, "lot", *LARGE[command]],
+        capture_output=True, text=True, check=True, cwd=large,
+    )  # fmt: skip
+    took_s = time.perf_counter() - started
+    code, cpu_s, peak_mb = (
+        float(word) for word in done.stdout.split("USED")[1].split()
+    )
+    print(  # noqa: T201
+        f"\n{command:<14} {ROWS} rows: {took_s:6.1f} s, processor {cpu_s:6.1f} s, peak {peak_mb:5.0f} MB"
+    )
+    assert code in {0, 1}
+    assert peak_mb < 1000
