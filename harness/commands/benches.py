@@ -8,6 +8,7 @@ from urllib.parse import quote
 
 import typer
 
+from harness import ending
 from harness.commands.base import app, example
 from harness.errors import UsageError
 from harness.output import say
@@ -64,7 +65,8 @@ def bench(
     if tty:
         from harness.simulation.tty import serve_tty  # noqa: PLC0415
 
-        serve_tty(served, announce=_announce, report=_report_late)
+        with ending.interruptible():  # the link to the tty is taken away again
+            serve_tty(served, announce=_announce, report=_report_late)
         return
     from harness.simulation.rfc2217 import serve_rfc2217  # noqa: PLC0415
 

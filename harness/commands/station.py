@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from harness import ending
 from harness.commands.base import IntoOption, app, example, make_console
 from harness.output import say
 
@@ -14,7 +15,6 @@ if TYPE_CHECKING:
     from harness.station.setting_up import Ready
 
 EXIT_COULD_NOT_TELL = 3
-EXIT_INTERRUPTED = 130
 
 LedgerOption = Annotated[
     str,
@@ -113,15 +113,15 @@ def _run(made: Ready) -> int:
     from harness.station.keyboard import listen  # noqa: PLC0415
     from harness.station.shift import end_lines  # noqa: PLC0415
 
-    with made.board:
+    with ending.interruptible(), made.board:
         if made.scanner is not None:
             listen(made.scanner, made.shift, made.board)
         end = made.shift.run()
     for line in end_lines(end):
         say(line)
     if end.interrupted:
-        return EXIT_INTERRUPTED
-    return EXIT_COULD_NOT_TELL if end.broken or end.stuck else 0
+        return ending.exit_code_of(end.ended_by)
+    return 0 if end.is_whole else EXIT_COULD_NOT_TELL
 
 
 def _fresh_folder() -> Path:

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from threading import Event
 
@@ -80,6 +80,7 @@ class Setup:
         refusals: where units go down that were not tested.
         show: takes what a place shows.
         in_hand: serial numbers in all places now, with the place.
+        lost: tests that left no whole journal: serial number, place and reason.
     """
 
     plan: Plan
@@ -92,6 +93,7 @@ class Setup:
     refusals: Refusals
     show: Callable[[View], None]
     in_hand: dict[str, str]
+    lost: list[tuple[str, str, str]] = field(default_factory=list)
 
 
 class Place:
@@ -276,6 +278,8 @@ class Place:
         try:
             test = self._test(bus, number, answers=answers)
         except SlotproofError as fault:  # no journal, no verdict
+            self._setup.lost.append((number, self.name, fault.what))
+            self._setup.tally.add_void("no journal")
             bus.adapter.release()
             bus.forget_proof()
             self._put(

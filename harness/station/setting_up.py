@@ -169,6 +169,7 @@ def ready(
             tally=tally,
             board=board,
             patience_s=patience_s,
+            lost=setup.lost,
         )
         yield Ready(shift=shift, board=board, scanner=scanner)
 

@@ -10,14 +10,17 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from threading import Event, Thread
 
+from harness import ending
 from harness.errors import SlotproofError, UsageError
+from harness.results.page import write_page
 from harness.station.board import Board
 from harness.station.books import Books, unbooked_journals
 from harness.station.place import Place
+from harness.station.shift_page import FILE_NAME as PAGE_FILE
 from harness.station.shift_page import write_shift_page
 from harness.station.shift_record import read_shift
 from harness.station.signs import Sign, View
@@ -92,6 +95,9 @@ class ShiftEnd:
         interrupted: True if Ctrl-C ended it.
         stuck: places that did not stop.
         broken: places that ended by themselves, with the reason.
+        ended_by: name of the signal that ended it.
+        lost: tests that left no whole journal: serial number, place and reason.
+        unwritten: why summary and page are not written; empty if they are.
     """
 
     counts: Counts
@@ -99,6 +105,14 @@ class ShiftEnd:
     interrupted: bool
     stuck: tuple[str, ...]
     broken: tuple[tuple[str, str], ...]
+    ended_by: str = ""
+    lost: tuple[tuple[str, str, str], ...] = ()
+    unwritten: str = ""
+
+    @property
+    def is_whole(self) -> bool:
+        """True if every test has its journal, and every place ended as it should."""
+        return not (self.stuck or self.broken or self.lost or self.unwritten)
 
 
 class Shift:
@@ -111,6 +125,7 @@ class Shift:
         tally: the shift's counts.
         board: the screen.
         patience_s: how long the end may wait for places, and then for the ledger.
+        lost: where places put the tests that left no whole journal.
     """
 
     def __init__(
@@ -122,7 +137,9 @@ class Shift:
         tally: Tally,
         board: Board,
         patience_s: float = PATIENCE_S,
+        lost: Sequence[tuple[str, str, str]] = (),
     ) -> None:
+        self._lost = lost
         self._folder = folder
         self._places = places
         self._books = books
@@ -148,20 +165,26 @@ class Shift:
         for place in self._places:
             args = (place, ended[place.name])
             Thread(target=self._run, args=args, name=place.name, daemon=True).start()
-        interrupted = self._wait(list(ended.values()))
-        unbooked = self._books.finish(patience_s=self._patience_s)
-        end = ShiftEnd(
-            counts=self._tally.counts(),
-            unbooked=unbooked,
-            interrupted=interrupted,
-            stuck=tuple(name for name, event in ended.items() if not event.is_set()),
-            broken=tuple(self._broken),
-        )
-        self._write_summary(end)
+        ended_by = self._wait(list(ended.values()))
+        with ending.held():  # a second Ctrl-C does not lose the summary
+            ending.acknowledge()
+            end = ShiftEnd(
+                unbooked=self._books.finish(patience_s=self._patience_s),
+                counts=self._tally.counts(),
+                interrupted=bool(ended_by),
+                stuck=tuple(
+                    name for name, event in ended.items() if not event.is_set()
+                ),
+                broken=tuple(self._broken),
+                ended_by=ended_by,
+                lost=tuple(self._lost),
+            )
+            end = self._write_summary(end)
+            ending.acknowledge()
         return end
 
-    def _wait(self, ended: list[Event]) -> bool:
-        """Until all places have ended; True if Ctrl-C ended them.
+    def _wait(self, ended: list[Event]) -> str:
+        """Until all places have ended; the signal that ended them, or empty.
 
         Events are waited for, since a join that Ctrl-C breaks off takes its thread for
         ended before Python 3.13.
@@ -170,12 +193,14 @@ class Shift:
             for event in ended:
                 while not event.wait(_LOOK_S):
                     pass
-        except KeyboardInterrupt:
-            self.stop()
-            for event in ended:
-                event.wait(self._patience_s / len(ended))
-            return True
-        return False
+        except KeyboardInterrupt as request:
+            with ending.held():
+                self.stop()
+                for event in ended:
+                    event.wait(self._patience_s / len(ended))
+                ending.acknowledge()
+            return ending.name_of(request)
+        return ""
 
     def _run(self, place: Place, ended: Event) -> None:
         """One place in its thread: whatever ends it is told and stays its own."""
@@ -199,12 +224,15 @@ class Shift:
             )
         )
 
-    def _write_summary(self, end: ShiftEnd) -> None:
-        """Summary and page; both can be had again, so nothing ends over them."""
+    def _write_summary(self, end: ShiftEnd) -> ShiftEnd:
+        """Summary and page; both can be had again, so what is missing is only said."""
         text = "".join(f"{line}\n" for line in end_lines(end))
-        with suppress(OSError):
-            (self._folder / SUMMARY_FILE).write_text(text, encoding="utf-8")
+        try:
+            write_page(text, self._folder / SUMMARY_FILE)
             write_shift_page(read_shift(self._folder), self._folder)
+        except OSError as fault:
+            return replace(end, unwritten=fault.strerror or str(fault))
+        return end
 
 
 def end_lines(end: ShiftEnd) -> Iterator[str]:
@@ -214,6 +242,16 @@ def end_lines(end: ShiftEnd) -> Iterator[str]:
         yield (
             f"not booked yet   {end.unbooked}: they follow when a station is started "
             "beside this shift, or by `slotproof units book`"
+        )
+    for serial, place, reason in end.lost:
+        yield (
+            f"void             {serial or 'a unit'} in {place}: {reason}; its test has no "
+            "whole journal: test it again"
+        )
+    if end.unwritten:
+        yield (
+            f"not written      {SUMMARY_FILE} and {PAGE_FILE}: {end.unwritten}; make room, "
+            "then `slotproof report` with the shift's folder"
         )
     for name in end.stuck:
         yield f"did not stop     {name}: pull its adapter, its last test is void"

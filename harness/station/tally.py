@@ -90,6 +90,13 @@ class Tally:
                 self._reasons[reason_text(test)] += 1
             self._take_time(test)
 
+    def add_void(self, reason: str) -> None:
+        """Take in a test that left no journal to read its verdict from."""
+        with self._lock:
+            self._tests += 1
+            self._errors += 1
+            self._reasons[reason] += 1
+
     def _take_time(self, test: UnitTest) -> None:
         """The test, and the handling before it."""
         place = test.unit.place

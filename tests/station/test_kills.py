@@ -145,6 +145,26 @@ def test_a_full_disk_gives_no_verdict(station: Begin, tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
+def test_a_full_shift_disk_is_no_success(station: Begin, tmp_path: Path) -> None:
+    """The shift ends non-zero; its summary names each void unit and what is not written."""
+
+    def fill() -> None:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (1500, 1500))
+
+    process = station(preexec_fn=fill)
+    assert process.stdout is not None
+    for said in process.stdout:
+        if said.startswith("ERROR"):
+            break
+    process.send_signal(signal.SIGTERM)
+    said = process.communicate(timeout=120)[0]
+    assert process.returncode not in {0, 1}
+    assert "void             CS-001" in said
+    assert "File too large" in said
+    assert "test it again" in said
+
+
+@pytest.mark.slow
 def test_two_stations_share_one_ledger(
     line: Line, ledger_setting: str, tmp_path: Path
 ) -> None:
