@@ -13,7 +13,7 @@ from datetime import datetime
 from pathlib import Path
 
 from harness.clock import Clock
-from harness.errors import UsageError
+from harness.errors import AdapterUnplugged, UsageError
 from harness.plans.schema_fixture import Fixture
 from harness.plans.schema_plan import Plan
 from harness.records import Outcome
@@ -37,6 +37,7 @@ class Resumption:
         nights: soaks that are open, by step.
         stand: soaks that came to their end: outcome by step.
         worst: of the steps that came to their end.
+        again: steps that had ended with the adapter's loss, and are done again.
     """
 
     journal: Path
@@ -46,6 +47,7 @@ class Resumption:
     nights: Mapping[str, Night]
     stand: Mapping[str, Outcome]
     worst: Outcome
+    again: tuple[str, ...] = ()
 
     def gap_s(self, clock: Clock) -> float | None:
         """Time since the last event; None if the calendar went backwards."""
@@ -77,7 +79,8 @@ def read_resumption(journal: Path, plan: Plan, fixture: Fixture) -> Resumption:
         raise UsageError(
             "the journal does not say when its run was", where=str(journal)
         )
-    _require_same(record, plan, fixture, journal)
+    again = _lost_with_adapter(record)
+    _require_same(record, plan, fixture, journal, goes_on=bool(again))
     top = [night for night in record.nights if "." not in night.step]
     outcomes = {step.step: step.outcome for step in record.steps}
     return Resumption(
@@ -85,16 +88,29 @@ def read_resumption(journal: Path, plan: Plan, fixture: Fixture) -> Resumption:
         run_id=record.run_id,
         last_s=record.duration_s,
         last_at=datetime.fromisoformat(record.finished_at),
-        nights={n.step: n for n in top if not n.done and n.cycles},
-        stand={n.step: outcomes[n.step] for n in top if n.done},
-        worst=Outcome.worst([s.outcome for s in record.steps if s.finished_at]),
+        nights={n.step: n for n in top if n.cycles and (not n.done or n.step in again)},
+        stand={n.step: outcomes[n.step] for n in top if n.done and n.step not in again},
+        worst=Outcome.worst(
+            [s.outcome for s in record.steps if s.finished_at and s.step not in again]
+        ),
+        again=again,
     )
 
 
+def _lost_with_adapter(record: RunRecord) -> tuple[str, ...]:
+    """The soak that its adapter left for good, and the steps after it: done again."""
+    steps = [step for step in record.steps if step.step]
+    for place, step in enumerate(steps):
+        kinds = {r.shown.kind for r in step.results if r.device is None}
+        if step.kind == "soak" and AdapterUnplugged.kind in kinds:
+            return tuple(later.step for later in steps[place:])
+    return ()
+
+
 def _require_same(
-    record: RunRecord, plan: Plan, fixture: Fixture, journal: Path
+    record: RunRecord, plan: Plan, fixture: Fixture, journal: Path, *, goes_on: bool
 ) -> None:
-    if record.ending is Ending.COMPLETE:
+    if record.ending is Ending.COMPLETE and not goes_on:
         raise UsageError(
             "this run came to its end, there is nothing to take up",
             where=str(journal),

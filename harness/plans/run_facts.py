@@ -52,6 +52,7 @@ def facts_of_resumption(
     return {
         "run_id": resumed.run_id,
         "gap_s": resumed.gap_s(clock),
+        "again": list(resumed.again),
         "fixture_sha256": fixture.source.sha256,
         "versions": _versions(),
         "host": _host(),

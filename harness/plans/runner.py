@@ -103,6 +103,7 @@ class Runner:
             allowed=allowed,
             events=events,
             nights=resumed.nights if resumed else {},
+            go_on=go_on,
         )
         self._resumed = resumed
         self._go_on = go_on

@@ -23,7 +23,8 @@ projections pass over them):
     run_done         outcome, exit_code, interrupted; ended_by: the signal's name;
                      where no step tells the reason: why {kind, message, hint}
     part_started     part, run_id: first line of every file but the first
-    run_resumed      run_id, gap_s (null if unknown), steps: a run that did not come to
+    run_resumed      run_id, gap_s (null if unknown), steps, again [steps whose results
+                     do not stand, for they had lost the adapter]: a run that did not come to
                      its end goes on; its open step starts again
     probe_started    name, did: an examination goes on to its next probe
     probe_done       name, took_s, broke_off: what ended it early, or empty

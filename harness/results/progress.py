@@ -143,6 +143,11 @@ class StepProgress:
             self._duration_s += now_s - self._started_s
             self._paused = True
 
+    def forget(self) -> None:
+        """It ended with the adapter's loss and is done again: its results do not stand."""
+        self._tallies, self._stated = {}, {}
+        self._finished_at = ""
+
     def take(self, result: CheckResult, *, round_: int) -> None:
         """Take a result in; ``round_`` counts from 1."""
         tally = self._tallies.setdefault(result.device, DeviceTally())

@@ -353,9 +353,12 @@ class Folding:
         Outcome(event["outcome"])  # refuses a word that is no outcome
         self._done = event
 
-    def _take_run_resumed(self, _event: dict[str, Any]) -> None:
+    def _take_run_resumed(self, event: dict[str, Any]) -> None:
         self._resumed += 1
         self._done = {}
+        for name in event.get("again") or ():
+            if str(name) in self._steps:
+                self._steps[str(name)].forget()
         for step in self._steps.values():
             step.pause(now_s=self._before_s)
 

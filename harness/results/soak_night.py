@@ -348,6 +348,8 @@ class Nights:
             self._step, self._night = "", None
         elif name == "run_resumed":
             for night in self._nights:
+                if night.step in (event.get("again") or ()):
+                    night.done = False
                 night.take_pause(event)
         elif self._step and (name == "gap" or name.startswith("soak_")):
             self._chosen(event).add(event)

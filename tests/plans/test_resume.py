@@ -69,6 +69,7 @@ def go(write_fixture: Make, tmp_path: Path) -> Make:
                 journal=journal,
                 operator=Nobody(),
                 resumed=resumed,
+                go_on="slotproof run --resume here",
             ).run()
         return read_record(path)
 
@@ -247,3 +248,26 @@ def test_parts_that_overlap_are_noticed(go: Make, two: Make, tmp_path: Path) -> 
     (night,) = record.nights
     assert night.cycles == 120
     assert night.sum_of("readings") <= 240
+
+
+def test_an_adapter_lost_for_good_is_gone_on_from(go: Make, two: Make) -> None:
+    """The soak waits in vain and ends in an error; with the adapter back it goes on.
+
+    The round that the adapter spoilt counts nothing, and the steps after it are done
+    again.
+    """
+    lost = go(two(faults=[{"kind": "adapter-unplugged", "at_s": 905.0}]))
+    assert lost.outcome is Outcome.ERROR
+    (soak,) = [s for s in lost.steps if s.kind == "soak"]
+    (bus,) = [r.shown for r in soak.results if r.device is None]
+    assert bus.kind == "adapter-unplugged"
+    assert bus.hint.endswith("goes on where it was with: slotproof run --resume here")
+    assert values(lost)["void_readings"] == 0
+    counted = lost.nights[0].cycles
+    record = go(two("21:30:00"), resume=True)
+    assert record.outcome is Outcome.PASSED, [r.shown for _, r in record.results]
+    assert record.disagreements == ()
+    assert 20 < counted < 40
+    assert values(record)["cycles"] == 120
+    assert values(record, "S1")["readings"] == 120
+    assert record.nights[0].sum_of("readings") == 240

@@ -55,6 +55,7 @@ class Context:
         allowed: hazards that the command line allows.
         events: file of what happens besides, from the command line.
         nights: soaks of the run that is taken up again, by step.
+        go_on: command that takes this run up again; empty if not known.
         step: number of the leaf step that runs.
         ran: numbers of the leaf steps that have begun in this run.
         deselected: numbers of the leaf steps that will not run, by the user's choice.
@@ -72,6 +73,7 @@ class Context:
     allowed: frozenset[Hazard] = frozenset()
     events: Path | None = None
     nights: Mapping[str, Night] = field(default_factory=dict)
+    go_on: str = ""
     step: str = ""
     ran: set[str] = field(default_factory=set)
     deselected: frozenset[str] = frozenset()

@@ -67,7 +67,8 @@ def run_soak(context: Context, body: Soak) -> Iterator[CheckResult]:
     elapsed_s = _taken_up_at(before, body.every_s) if before else 0.0
     _Soaking(context, body, counts, elapsed_s=elapsed_s).run()
     notes = context.take_remarks()
-    yield replace(bus_result(body, counts), notes=notes)
+    bus = bus_result(body, counts, go_on=context.go_on)
+    yield replace(bus, notes=notes)
     for tally in counts.tallies:
         yield device_result(body, tally, counts)
 
@@ -163,6 +164,7 @@ class _Soaking:
         self._measure_margins()
         self._start_together()
         cycle = self._counts.cycles + 1
+        kept = self._counts.kept()
         lost = []
         for tally in self._counts.tallies:
             before, from_s = tally.lost, self._context.clock.now_s()
@@ -173,6 +175,9 @@ class _Soaking:
                 self._lines.take(tally.device.rom_code, value)
             elif tally.lost > before:
                 lost.append(tally)
+        if self._counts.away:
+            self._counts.go_back(kept)
+            return
         self._counts.round_over(lost)
         self._counts.cycles = cycle
         self._lines.round_done(self._elapsed_s)

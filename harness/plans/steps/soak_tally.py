@@ -8,7 +8,8 @@ failed device.
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass, field
+from copy import copy
+from dataclasses import dataclass, field, fields
 
 from harness.errors import AdapterUnplugged, DeviceError, LineError, SlotproofError
 from harness.records import DeviceRef
@@ -180,6 +181,19 @@ class SoakCounts:
             counts.gaps, counts.gap_s = before.gap_count, before.gap_s
             counts.errors = _errors_in(before.bus)
         return counts
+
+    def kept(self) -> list[Tally]:
+        """Each device's counts as they are now, to go back to."""
+        copies = [copy(tally) for tally in self.tallies]
+        for one in copies:
+            one.errors = Counter(one.errors)
+        return copies
+
+    def go_back(self, kept: list[Tally]) -> None:
+        """A round that the adapter left unfinished counts nothing: it is done again."""
+        for tally, before in zip(self.tallies, kept, strict=True):
+            for one in fields(Tally):
+                setattr(tally, one.name, getattr(before, one.name))
 
     def round_over(self, lost: list[Tally]) -> None:
         """Books losses of a round that all devices shared; one device shares nothing."""

@@ -42,8 +42,14 @@ _PER_TRY = "per try"
 _CONFIDENCE = 0.95
 
 
-def bus_result(body: Soak, counts: SoakCounts) -> CheckResult:
-    """The verdict on the bus as a whole."""
+def bus_result(body: Soak, counts: SoakCounts, *, go_on: str = "") -> CheckResult:
+    """The verdict on the bus as a whole.
+
+    Args:
+        body: the step.
+        counts: what it counted.
+        go_on: command that takes the run up again, where it is known.
+    """
     tolerate, tallies = body.tolerate, counts.tallies
     void = Measurement(
         name="void_readings",
@@ -85,6 +91,8 @@ def bus_result(body: Soak, counts: SoakCounts) -> CheckResult:
     )
     rates = _rates(body, of="bus", failed=counts.failed, asked=counts.asked)
     outcome, kind, message, hint = _bus_verdict(counts, judged, void)
+    if counts.away and go_on:
+        hint = f"{hint}; then the soak goes on where it was with: {go_on}"
     if outcome is Outcome.PASSED and (unproven := _unproven(rates)):
         outcome, kind, message, hint = Outcome.FAILED, "claim", unproven, _CLAIM_HINT
     return CheckResult(
@@ -112,7 +120,7 @@ def _bus_verdict(
         return (
             Outcome.ERROR,
             AdapterUnplugged.kind,
-            f"the adapter went away in cycle {counts.cycles} and did not come back",
+            f"the adapter went away in cycle {counts.cycles + 1} and did not come back",
             AdapterUnplugged.default_hint,
         )
     if not void.holds:
