@@ -8,7 +8,8 @@ in one table, so that an adapter fault can never be booked against a device:
     |-- AdapterError        adapter, fixture or host could not tell     (exit 3)
     |   |-- PortAbsent  PortBusy  PortForbidden  PortUnsuitable
     |   |-- AdapterUnplugged
-    |   |-- NoEcho  ShortEcho  ExtraEcho  WrongRate
+    |   |-- NoEcho  ShortEcho  ExtraEcho  EchoDamaged  WrongRate
+    |   |-- EchoDoubtful    a failure that rests on echoes nobody can vouch for
     |   |-- LineNotReady    line low before the first reset
     |   |-- CannotSwitch    no power or pull-up control on this fixture
     |   `-- CannotOverdrive adapter or line too slow for the second speed
@@ -168,6 +169,26 @@ class ExtraEcho(AdapterError):
     default_hint = (
         "look for a device that was just plugged in or comes and goes, a second "
         "controller on the bus, a terminal echo, or noise"
+    )
+
+
+class EchoDamaged(AdapterError):
+    """What is sent does not come back as it was sent, whatever the bus does."""
+
+    kind = "echo-damaged"
+    default_hint = (
+        "set the port to 8 data bits, no parity, no flow control, no translation; try "
+        "another adapter"
+    )
+
+
+class EchoDoubtful(AdapterError):
+    """A failure that may be the adapter's or the line's; the echoes cannot tell."""
+
+    kind = "echo-doubtful"
+    default_hint = (
+        "repeat with another adapter and USB port; if it stays, look for noise on the "
+        "line"
     )
 
 

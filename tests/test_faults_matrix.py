@@ -125,15 +125,6 @@ LINE_AND_DEVICE = {
         says="written slots came back changed",
         hint="slow edge",
     ),
-    "bit-flips": Case(
-        fault={"kind": "bit-flips", "probability": 0.05},
-        during=ENUMERATE,
-        step=ENUMERATE,
-        code=1,
-        kind="slot-disturbed",
-        says="came back changed",
-        hint="noise",
-    ),
     "noise-burst": Case(
         fault={"kind": "noise-burst", "for_s": 0.015, "polarity": "up"},
         during=RESET,
@@ -198,6 +189,15 @@ LINE_AND_DEVICE = {
 }
 
 ADAPTER_AND_FIXTURE = {
+    "bit-flips": Case(  # an adapter that spoils characters reads so too
+        fault={"kind": "bit-flips", "probability": 0.05},
+        during=ENUMERATE,
+        step=ENUMERATE,
+        code=3,
+        kind="echo-doubtful",
+        says="cannot be told apart",
+        hint="noise on the line",
+    ),
     "line-shorted-before-start": Case(
         fault={"kind": "line-shorted"},
         step=BEFORE,

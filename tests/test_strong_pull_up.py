@@ -16,7 +16,7 @@ import pytest
 
 from harness.driver.bus import Bus
 from harness.driver.switching import Condition
-from harness.errors import AdapterUnplugged, SlotDisturbed
+from harness.errors import AdapterUnplugged, ExtraEcho
 from harness.plans.circuit_of import circuit_of
 from harness.plans.schema import Fixture
 from harness.plans.steps.sessions import Everybody
@@ -147,7 +147,7 @@ def test_conversion_browns_out_without_it(
     for station in bench_of(bus).stations:
         _note_power_off(station, off)
     # the line collapses 75 us after the command, which the UART takes for a character
-    with pytest.raises(SlotDisturbed):
+    with pytest.raises(ExtraEcho, match="load through the data line"):
         Everybody(bus).hold_strong_pull_up(b"\x44", HOLD_S)
     bus.clock.sleep(HOLD_S)
     bus.adapter.settle()
@@ -302,10 +302,11 @@ def test_the_same_through_a_plan(
     strong_ohm: float | None,
     code: int,
 ) -> None:
-    """A common conversion of three: passed with the strong pull-up, failed without.
+    """A common conversion of three: passed with the strong pull-up, an error without.
 
-    The readings are then errors that name it: no device is judged by an old value, and
-    the fixture bears no conversion that could be made for them.
+    The line moves as the command ends, and so would the echo of an adapter that
+    repeats itself. The readings are errors that name it: no device is judged by an old
+    value, and the fixture bears no conversion that could be made for them.
     """
     ran = run_plan(
         """

@@ -1,4 +1,4 @@
-"""The adapter: one primitive towards the bus, ``exchange``, and its self-check.
+"""The adapter: one primitive towards the bus, ``exchange``.
 
 Every character sent comes back as one echo. All that can go wrong with that is
 told apart here, so that callers see either all echoes or the one error that says
@@ -9,10 +9,8 @@ common drivers report late, for whole packets or not at all.
 from __future__ import annotations
 
 import errno
-import statistics
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import asdict, dataclass
 from typing import Any
 
 from harness.clock import Clock, SystemClock
@@ -24,18 +22,17 @@ from harness.driver.port import (
     translated,
     usb_id,
 )
-from harness.driver.rates import reported_rate, set_rate
+from harness.driver.rates import set_rate
+from harness.driver.self_check import AdapterReport, check_adapter
 from harness.driver.switching import Switching
 from harness.errors import (
     AdapterError,
     AdapterUnplugged,
     CannotSwitch,
     ExtraEcho,
-    LineNotReady,
     NoEcho,
     ShortEcho,
     SlotproofError,
-    WrongRate,
 )
 from harness.wire.clockgrid import KIND_BY_USB_ID, ClockGrid, grid_of_kind
 
@@ -50,38 +47,11 @@ _POWER_UP_S = 0.1
 _LATENCY_ALLOWANCE_S = 0.1
 """Longest round trip that is not a fault: default latency timer, hub, host load."""
 
+_DRAIN_S = 0.5
+"""After a failure: time in which a late character is waited for, see ``drain``."""
+
 _MOST_PAUSES = 20
 """Pauses of half the allowance after which a line is called restless."""
-
-_RATE_BURST = 2000
-"""Slots by which the rate is measured: 0.14 s or more, long against a round trip."""
-
-_RATE_ALLOWANCE = 0.03
-"""Less than half of the smallest step between table rates around the slot rate (7.5 %)."""
-
-_RATE_TRIES = 3
-"""A busy host only ever makes a burst longer, so the best of three counts."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AdapterReport:
-    """What the self-check found; plain facts for the journal."""
-
-    port: str
-    kind: str
-    clock_tolerance_ppm: float
-    round_trip_median_ms: float
-    round_trip_p95_ms: float
-    round_trip_max_ms: float
-    asked_baud: int
-    expected_baud: float
-    measured_baud: float
-    reported_baud: int
-    idle_echo: str
-
-    def as_dict(self) -> dict[str, Any]:
-        """Plain JSON types."""
-        return asdict(self)
 
 
 class Adapter:
@@ -109,6 +79,8 @@ class Adapter:
         self.switching = switching or Switching()
         self.unsolicited = b""
         """Characters found waiting before the last burst was sent: nobody asked for them."""
+        self.surplus = b""
+        """Those of ``unsolicited`` that no switching of ours explains."""
         self.partial = b""
         """What came back of the last burst, whole or not."""
         self._kind = kind
@@ -119,6 +91,7 @@ class Adapter:
         self._supply = True
         self._strong_pull_up = False
         self._echo_proved = False
+        self._stirred = False
         self.clock: Clock = SystemClock()
 
     # -- opening and closing -------------------------------------------------
@@ -172,6 +145,11 @@ class Adapter:
         return self._port
 
     @property
+    def can_be_proved(self) -> bool:
+        """True while the port is open and no switch of ours has taken the supply."""
+        return self._port is not None and self._supply
+
+    @property
     def grid(self) -> ClockGrid:
         """The clock grid in force."""
         kind = self._kind
@@ -201,9 +179,7 @@ class Adapter:
         if self._port is None:
             raise AdapterUnplugged("the adapter is not open", where=self.url)
         with translated(self.url):
-            if (baud, stop_bits) != self._format:
-                set_rate(self._port, baud, stop_bits)
-                self._format = (baud, stop_bits)
+            self._set_format(baud, stop_bits)
             self._collect_unsolicited()
             echoes = bytearray()
             for start in range(0, len(frames), self.max_burst):
@@ -233,6 +209,48 @@ class Adapter:
     def _collect_unsolicited(self) -> None:
         waiting = self._port.in_waiting
         self.unsolicited = self._port.read(waiting) if waiting else b""
+        # a supply or pull-up that we switched moves the line: devices announce themselves
+        self.surplus = b"" if self._stirred else self.unsolicited
+        self._stirred = False
+
+    def gather(self, frames: bytes, baud: int, stop_bits: int = 1) -> bytes:
+        """Send a burst and return all that comes back until nothing more can come.
+
+        Never an error of counting; ``exchange`` with its rules is for slots, this is
+        for proving the loop. What waited before is dropped.
+
+        Args:
+            frames: characters.
+            baud: rate to ask for.
+            stop_bits: 1 or 2.
+
+        Raises:
+            AdapterUnplugged, PortUnsuitable: the port is gone, or refuses the rate.
+        """
+        if self._port is None:
+            raise AdapterUnplugged("the adapter is not open", where=self.url)
+        got = bytearray()
+        with translated(self.url):
+            self._set_format(baud, stop_bits)
+            self._collect_unsolicited()
+            for start in range(0, len(frames), self.max_burst):
+                burst = frames[start : start + self.max_burst]
+                self._port.write(burst)
+                got += self._read(len(burst), baud)
+        return bytes(got) + self.settle()
+
+    def forgive_strays(self) -> None:
+        """Take characters that wait before the next burst for the line's.
+
+        For after a time in which a load that we asked for may have moved the line, such
+        as a conversion fed through the pull-up.
+        """
+        self._stirred = True
+
+    def _set_format(self, baud: int, stop_bits: int) -> None:
+        if (baud, stop_bits) != self._format:
+            set_rate(self._port, baud, stop_bits)
+            self._format = (baud, stop_bits)
 
     def hear(self) -> bytes:
         """What arrived since the last burst without being asked for; sends nothing.
@@ -283,6 +301,18 @@ class Adapter:
                 late += self._port.read(waiting)
         return bytes(late)
 
+    def drain(self) -> bytes:
+        """Wait until nothing more can come; what came after the last echo.
+
+        A latency timer holds a character for 255 ms at most (adapter facts, 2), and
+        twice the time that is needed is the rule for any wait there: half a second.
+        """
+        with translated(self.url):
+            self._collect_unsolicited()
+            late = self.surplus
+        self.clock.sleep(_DRAIN_S)
+        return late + self.settle()
+
     # -- switches --------------------------------------------------------------
 
     @property
@@ -320,6 +350,7 @@ class Adapter:
     def _apply_switches(self, *, programming: bool = False) -> None:
         if self.switching == Switching():
             return
+        self._stirred = True
         rts, dtr = self.switching.lines(
             supply=self._supply,
             strong_pull_up=self._strong_pull_up,
@@ -353,88 +384,5 @@ class Adapter:
     # -- self-check ------------------------------------------------------------
 
     def self_check(self, baud: int) -> AdapterReport:
-        """Prove the adapter before the first reset, with read slots only.
-
-        Devices that wait for a reset ignore single slots, so nothing on the bus
-        moves. Checks silence, echo, round trips, and by a long burst the real rate.
-
-        Args:
-            baud: slot rate to ask for, with one stop bit.
-
-        Raises:
-            ExtraEcho: characters arrive that nobody sent.
-            NoEcho, ShortEcho: the loop-back fails.
-            LineNotReady: the line is low.
-            WrongRate: the burst took a time that does not fit the rate.
-        """
-        self._listen()
-        round_trips_s = []
-        echo = b""
-        for _ in range(16):
-            started_s = self.clock.now_s()
-            echo = self.exchange(b"\xff", baud)
-            round_trips_s.append(self.clock.now_s() - started_s)
-            if echo == b"\x00":
-                raise LineNotReady(
-                    "the line is low before the first reset", where=self.url
-                )
-        measured = self._measured_rate(baud, round_trips_s)
-        expected = self.grid.achieved(baud)
-        ordered = sorted(round_trips_s)
-        return AdapterReport(
-            port=self.url,
-            kind=self.grid.kind,
-            clock_tolerance_ppm=self.grid.tolerance_ppm,
-            round_trip_median_ms=round(statistics.median(ordered) * 1e3, 3),
-            round_trip_p95_ms=round(ordered[int(0.95 * len(ordered))] * 1e3, 3),
-            round_trip_max_ms=round(ordered[-1] * 1e3, 3),
-            asked_baud=baud,
-            expected_baud=round(expected, 1),
-            measured_baud=round(measured, 1),
-            reported_baud=reported_rate(self._port),
-            idle_echo=echo.hex().upper(),
-        )
-
-    def _measured_rate(self, baud: int, round_trips_s: list[float]) -> float:
-        """Rate by the time that a long burst takes.
-
-        Raises:
-            WrongRate: none of a few tries took a time that fits the rate.
-        """
-        expected = self.grid.achieved(baud)
-        burst = b"\xff" * min(_RATE_BURST, self.max_burst)
-        median_s = statistics.median(round_trips_s)
-        spread_s = max(round_trips_s) - min(round_trips_s) + 0.001
-        needed_s = 10 * len(burst) / expected
-        allowed = _RATE_ALLOWANCE + spread_s / needed_s
-        took_s = measured = 0.0
-        for _ in range(_RATE_TRIES):
-            started_s = self.clock.now_s()
-            self.exchange(burst, baud)
-            took_s = self.clock.now_s() - started_s
-            measured = 10 * (len(burst) - 1) / max(took_s - median_s, 1e-9)
-            if abs(measured / expected - 1) <= allowed:
-                return measured
-        raise WrongRate(
-            f"asked for {baud} baud, {len(burst)} slots took {took_s * 1e3:.1f} ms, "
-            f"that is about {measured:.0f} baud",
-            where=self.url,
-        )
-
-    def _listen(self) -> None:
-        """Insist on silence, once what the opening itself stirred up is over.
-
-        Opening the port raises RTS and with it perhaps the supply: devices that get
-        power announce themselves by a presence pulse of their own.
-        """
-        self.settle()
-        with translated(self.url):
-            self._port.reset_input_buffer()
-        late = self.settle()
-        if late and set(late) == {0}:
-            raise LineNotReady("the line went low on its own", where=self.url)
-        if late:
-            raise ExtraEcho(
-                f"{len(late)} characters arrived that nobody sent ({late[:8].hex(' ').upper()})",
-                where=self.url,
-            )
+        """Silence, echo of read slots, round trips and rate; see ``driver.self_check``."""
+        return check_adapter(self, baud)

@@ -1,7 +1,8 @@
 """Bursts through an adapter: counted, the last one kept as evidence, a low line blamed.
 
 The adapter says that echoes are missing. Whether the line went low or a lead came off is
-told here, by where the echoes end and by whether the line is silent now.
+told here, by where the echoes end and by whether the line is silent now. What no line
+does to an echo is counted, so that nothing is booked on line or device by it.
 """
 
 from __future__ import annotations
@@ -10,8 +11,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from harness.driver.adapter import EITHER_LOW_OR_DEAF, Adapter
+from harness.driver.echo_damage import impossible_echoes
 from harness.errors import AdapterError, ExtraEcho, LineShorted, NoEcho, ShortEcho
 from harness.wire.frames import SlotFrames
+
+_RESET, _RESET_BAUD = b"\xf0", 9600
+"""A reset of 521 us, within limits (bus facts, 2.2)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,6 +51,20 @@ class Traffic:
         }
 
 
+@dataclass(slots=True)
+class Oddities:
+    """What happened to echoes that is no answer of a device; counts since they began.
+
+    Attributes:
+        miscounted: bursts with characters missing, in surplus or late.
+        impossible: most echoes in one burst that neither a device nor a slow edge
+            makes of the slots sent, see ``echo_damage.impossible_echoes``.
+    """
+
+    miscounted: int = 0
+    impossible: int = 0
+
+
 class Bursts:
     """What goes over the bus, burst by burst.
 
@@ -56,6 +75,7 @@ class Bursts:
         traffic: counts of all of them.
         last: the last one; None before the first.
         held_low: True from when the line was seen going low until a burst is whole.
+        oddities: what happened to echoes since ``forget_oddities``.
     """
 
     def __init__(self, adapter: Adapter) -> None:
@@ -63,7 +83,9 @@ class Bursts:
         self.traffic = Traffic()
         self.last: Burst | None = None
         self.held_low = False
+        self.oddities = Oddities()
         self._last_format = (0, 0)
+        self._sent_before = 0
 
     def evidence(self) -> dict[str, Any]:
         """Frames and graded echoes of the last exchange, in hex, for a report."""
@@ -91,6 +113,7 @@ class Bursts:
 
         Raises:
             LineShorted: the echoes stop in a way that only a low line explains.
+            ExtraEcho: characters came that nobody sent, before this burst or with it.
             AdapterError: as the adapter says.
         """
         self.traffic.bursts += 1
@@ -98,9 +121,11 @@ class Bursts:
         if (baud, stop_bits) != self._last_format:
             self.traffic.rate_changes += 1
             self._last_format = (baud, stop_bits)
+        self._sent_before = self.last.frames[-1] if self.last else 0
         try:
             echoes = self.adapter.exchange(frames, baud, stop_bits)
         except (NoEcho, ShortEcho, ExtraEcho) as fault:
+            self.oddities.miscounted += 1
             self.last = Burst(
                 frames=frames,
                 echoes=self.adapter.partial,
@@ -111,32 +136,60 @@ class Bursts:
             raise
         self.last = Burst(frames=frames, echoes=echoes, baud=baud, stop_bits=stop_bits)
         self.held_low = False
+        if self.adapter.surplus:
+            self.oddities.miscounted += 1
+            raise self._came_late()
+        if echoes != frames:
+            self.oddities.impossible = max(
+                self.oddities.impossible, impossible_echoes(frames, echoes)
+            )
         return echoes
+
+    def forget_oddities(self) -> None:
+        """Begin to count anew."""
+        self.oddities = Oddities()
+
+    def _came_late(self) -> ExtraEcho:
+        stray = self.adapter.surplus
+        return ExtraEcho(
+            f"{len(stray)} characters ({stray[:8].hex(' ').upper()}) came after the echo "
+            "of an earlier burst was whole: nobody knows whose they are",
+            where=self.adapter.url,
+        )
 
     def _blame_line(self, burst: Burst, fault: AdapterError, slots: SlotFrames) -> None:
         """Raise LineShorted if the line is silent now and was seen going low.
 
-        A line that goes low for good spoils the end of one character, or gives one
-        00h (a break), and then silence. A lost RX lead gives silence alone, which
-        stays the adapter's fault; so does an end behind a write-0, that fits both.
-        Once seen low, the line is low until a burst is whole: no second break tells.
+        A line that goes low for good spoils the end of one character that was high
+        there, or gives one 00h (a break) where nothing low was sent, and then silence.
+        The echo of a low that was sent proves nothing. A lost RX lead gives silence
+        alone, which stays the adapter's fault. Once seen low, the line is low until a
+        burst is whole: no second break tells.
 
         Raises:
             LineShorted: as said.
             NoEcho: a burst broke off, the line is silent, and it may be either.
         """
-        stray = self.adapter.unsolicited
-        stray += self.adapter.settle()
+        before, after = self.adapter.unsolicited, self.adapter.settle()
         silent = self._is_silent(slots)
-        self.adapter.unsolicited = stray
+        self.adapter.unsolicited = before + after
         if not silent:
             return
         echoes, sent = burst.echoes, len(burst.frames)
         place = len(echoes) - 1
-        # low at the last bit of a character that we had released by then
-        spoilt = place >= 0 and echoes[place] < 0x80 <= burst.frames[place]
-        # in the pause before a burst, its break stands where the first echo belongs
-        broken = echoes == b"\x00" or stray[-1:] == b"\x00"
+        # low at the last bit of a character that we had released by then: a break in
+        # the pause before a burst stands where the first echo belongs, and looks so too
+        spoilt = (
+            place >= 0
+            and _is_break(echoes[place], burst.frames[place])
+            and not impossible_echoes(burst.frames[:place], echoes[:place])
+        )
+        # a break before the burst, or as the late echo of its next character
+        broken = (
+            before + after == b"\x00"
+            and place + 1 < sent
+            and _is_break(0, self._sent_before if before else burst.frames[place + 1])
+        )
         if self.held_low or spoilt or broken:
             self.held_low = True
             raise LineShorted(
@@ -151,11 +204,26 @@ class Bursts:
             ) from fault
 
     def _is_silent(self, slots: SlotFrames) -> bool:
-        """True if not one of a few read slots is echoed."""
-        try:
-            self.adapter.exchange(b"\xff" * 8, slots.request_baud, slots.stop_bits)
-        except NoEcho:
-            return True
-        except (ShortEcho, ExtraEcho):
-            pass
-        return False
+        """True if neither a few read slots nor a reset are echoed.
+
+        The two differ in value and rate: an adapter that loses some characters is not
+        silent. The transaction is lost anyway, so a reset does no harm.
+        """
+        probes = (
+            (b"\xff" * 8, slots.request_baud, slots.stop_bits),
+            (_RESET, _RESET_BAUD, 1),
+        )
+        for frames, baud, stop_bits in probes:
+            try:
+                self.adapter.exchange(frames, baud, stop_bits)
+            except NoEcho:
+                continue
+            except (ShortEcho, ExtraEcho):
+                pass
+            return False
+        return True
+
+
+def _is_break(echo: int, sent: int) -> bool:
+    """True if an echo is low to its end and the character was not sent so."""
+    return echo < 0x80 <= sent

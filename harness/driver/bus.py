@@ -15,10 +15,22 @@ from enum import IntEnum
 from typing import Any
 
 from harness.clock import Clock
-from harness.driver.adapter import Adapter, AdapterReport
-from harness.driver.bursts import Burst, Bursts, Traffic
+from harness.driver.adapter import Adapter
+from harness.driver.bursts import Burst, Bursts, Oddities, Traffic
+from harness.driver.echo_damage import Damage
+from harness.driver.echo_proof import EchoProof, echo_damaged, echo_doubt
 from harness.driver.resets import reset_line
-from harness.errors import ExtraEcho, NobodyAnswers, SlotDisturbed
+from harness.driver.self_check import AdapterReport
+from harness.errors import (
+    AdapterError,
+    EchoDoubtful,
+    ExtraEcho,
+    LineNotReady,
+    NobodyAnswers,
+    NoEcho,
+    ShortEcho,
+    SlotDisturbed,
+)
 from harness.wire.frames import (
     CannotMake,
     Presence,
@@ -29,6 +41,9 @@ from harness.wire.frames import (
     choose_slots,
 )
 from harness.wire.romcode import RomCode
+
+_PROOFS = 8
+"""Bursts of patterns after a failure: damage to one burst in three escapes 1 time in 25."""
 
 
 class RomCommand(IntEnum):
@@ -95,14 +110,91 @@ class Bus:
         return self._bursts.evidence()
 
     def prove(self) -> AdapterReport:
-        """Prove the adapter before the first reset, then fit the slots to the line.
+        """Prove the adapter, then fit the slots to the line.
+
+        Read slots first, see ``driver.self_check``; then patterns that tell what is
+        done to an echo, see ``driver.echo_proof``.
 
         Raises:
+            EchoDamaged: what is sent does not come back, and how.
             AdapterError: see ``Adapter.self_check``.
         """
-        report = self.adapter.self_check(self.slots.request_baud)
+        try:
+            report = self.adapter.self_check(self.slots.request_baud)
+        except (NoEcho, ShortEcho, ExtraEcho, LineNotReady) as fault:
+            self._name(fault)
+            raise
         self._fit_slots()
+        self._echo_proof().require(every_value=True)
         return report
+
+    def _name(self, fault: AdapterError) -> None:
+        """Raise EchoDamaged if the patterns name what is behind a fault."""
+        damage = self._echo_proof().damage()
+        if damage is not None and damage.is_named and set(damage.got) != {0}:
+            raise echo_damaged(damage, self.adapter.url) from fault
+
+    def _echo_proof(self) -> EchoProof:
+        slots, reset_frame = self._standard or (self.slots, self.reset_frame)
+        return EchoProof(self.adapter, reset_frame, slots)
+
+    # -- whose fault a failure is --------------------------------------------------
+
+    def begin_check(self) -> bytes:
+        """Begin to watch the echoes anew; characters that came while nothing was asked.
+
+        A device that was put in or woke up announces itself so. They are dropped, so
+        that they pair with no slot to come.
+
+        Raises:
+            AdapterUnplugged: the port is gone.
+        """
+        self._bursts.forget_oddities()
+        return self.adapter.hear() if self.adapter.port is not None else b""
+
+    def came_late(self) -> ExtraEcho | None:
+        """Characters that wait though every echo is in; None if there are none.
+
+        Costs no time: what comes later still is found at the next check.
+        """
+        self.adapter.hear()
+        late = self.adapter.surplus
+        return _came_late(late, self.adapter.url) if late else None
+
+    def doubt(self, *, low: bool = False) -> AdapterError | None:
+        """Why a failure since ``begin_check`` may be the adapter's; None if it is not.
+
+        Waits until nothing more can come, looks back at what came, and proves the loop
+        again by patterns. Takes about a second; nobody is selected afterwards.
+
+        Args:
+            low: True if the failure is a line that was seen going low: silence and 00h
+                agree with it.
+
+        Raises:
+            AdapterUnplugged, PortUnsuitable: the port is gone, or refuses a rate.
+        """
+        late = self.adapter.drain()
+        seen = self._bursts.oddities
+        damage = self._echo_proof().damage(bursts=_PROOFS, every_value=True)
+        if low:
+            return self._doubt_of_low(late, damage)
+        if damage is not None:
+            return echo_doubt(damage, self.adapter.url)
+        return _doubt_of(seen, late, self.adapter.url)
+
+    def _doubt_of_low(self, late: bytes, damage: Damage | None) -> AdapterError | None:
+        """As ``doubt`` for a line that seems low: silence is the evidence, so wait for it."""
+        if damage is not None and not set(damage.got) <= {0}:
+            self._bursts.held_low = False
+            return echo_doubt(damage, self.adapter.url)
+        late += self.adapter.drain() + self.adapter.drain()
+        if set(late) <= {0}:
+            return None
+        self._bursts.held_low = False
+        return _came_late(late, self.adapter.url)
+
+    # -- fitting to the line ---------------------------------------------------------
 
     def _fit_slots(self) -> None:
         """If no legal slot is slow enough the default stays: the steps will say so."""
@@ -161,16 +253,11 @@ class Bus:
 
         Raises:
             LineShorted: the echoes stop in a way that only a low line explains.
-            SlotDisturbed: the line was pulled between slots, which came back as
-                characters of their own; the adapter was proved before.
+            ExtraEcho: characters came that nobody sent; a pull of the line between
+                slots looks so, and so does an adapter that repeats itself.
             AdapterError: as the adapter says.
         """
-        try:
-            return self._bursts.exchange(frames, baud, stop_bits, self.slots)
-        except ExtraEcho as fault:
-            raise SlotDisturbed(
-                fault.what, where=fault.where, hint=fault.hint
-            ) from fault
+        return self._bursts.exchange(frames, baud, stop_bits, self.slots)
 
     # -- reset -------------------------------------------------------------------
 
@@ -294,3 +381,28 @@ class Bus:
         self.require_presence()
         frames = self.slots.encode(bytes([RomCommand.RESUME]) + write)
         return self.slots.decode(self._burst(frames, 8 * read))
+
+
+def _doubt_of(seen: Oddities, late: bytes, where: str) -> AdapterError | None:
+    """What is wrong with the echoes behind a failure, though the loop is sound now."""
+    if late:
+        return _came_late(late, where)
+    if seen.miscounted:
+        return EchoDoubtful(
+            f"{seen.miscounted} bursts came back with characters missing, in surplus or late",
+            where=where,
+        )
+    if seen.impossible > 1:
+        return EchoDoubtful(
+            f"{seen.impossible} echoes of one burst were such as no device makes",
+            where=where,
+        )
+    return None
+
+
+def _came_late(late: bytes, where: str) -> ExtraEcho:
+    return ExtraEcho(
+        f"{len(late)} characters came after the echo was whole "
+        f"({late[:8].hex(' ').upper()})",
+        where=where,
+    )

@@ -9,8 +9,8 @@ from importlib.metadata import version
 from typing import Any
 
 from harness.clock import Clock
-from harness.driver.adapter import AdapterReport
 from harness.driver.bus import Bus
+from harness.driver.self_check import AdapterReport
 from harness.families.hazard import Hazard
 from harness.plans.resume import Resumption
 from harness.plans.schema_fixture import Fixture

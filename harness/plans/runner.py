@@ -29,7 +29,7 @@ from harness.plans.run_facts import (
 from harness.plans.schema_fixture import Fixture
 from harness.plans.schema_plan import Plan
 from harness.plans.schema_steps import ForEach, Repeat, StepItem
-from harness.plans.steps.attempts import after_fault, from_fault
+from harness.plans.steps.attempts import after_fault, from_fault, vouched
 from harness.plans.steps.context import Context, Operator, title_of
 from harness.plans.steps.diagnose_step import explain
 from harness.plans.steps.table import KINDS
@@ -247,8 +247,12 @@ class Runner:
             ),
             hint="see the enumerate step: are the devices in their sockets?",
         )
-        if fault is not None:
+        if fault is None:
+            result = vouched(result, self.context)
+        else:
             result = after_fault(fault, self.context)
+        if result.outcome is Outcome.ERROR:
+            self.context.devices = None  # what was found by doubtful echoes
         self._around(leaf, iter([result]))
 
     def run_scattered(
@@ -301,6 +305,7 @@ class Runner:
         """The step's results; an error outside of a try becomes one too."""
         try:
             self._adapter_loss.bring_back()
+            self.context.begin_check()
             yield from KINDS[item.kind].run(self.context, item.body)
         except SlotproofError as fault:
             result = after_fault(fault, self.context)
@@ -314,7 +319,11 @@ class Runner:
         self.context.take_remarks()  # of whoever was not judged
         self._make_up_switches(item)
         self.context.ran.add(item.id)
-        watched = self._toggle_watch.around(item, results)
+        settled = (
+            self.context.unsettled.take(item.body, result.device, result, item.id)
+            for result in results
+        )
+        watched = self._toggle_watch.around(item, settled)
         collected = self._record_step(
             self._explained(item, watched),
             step=item.id,

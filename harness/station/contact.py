@@ -5,7 +5,14 @@ from __future__ import annotations
 from enum import StrEnum
 
 from harness.driver.bus import Bus
-from harness.errors import LineError, LineNotReady, LineShorted, NoEcho
+from harness.errors import (
+    EchoDoubtful,
+    ExtraEcho,
+    LineError,
+    LineNotReady,
+    LineShorted,
+    NoEcho,
+)
 from harness.wire.frames import Presence
 
 POLL_S = 0.5
@@ -33,11 +40,12 @@ def feel(bus: Bus) -> Contact:
     Raises:
         AdapterError: the adapter cannot tell.
     """
+    bus.begin_check()  # hands at the place stir the line between two polls
     try:
         presence = bus.reset().presence
     except (LineShorted, LineNotReady, NoEcho):
         return Contact.LOW
-    except LineError:
+    except (LineError, ExtraEcho, EchoDoubtful):
         return Contact.ODD
     if presence is Presence.ABSENT:
         return Contact.NOBODY

@@ -19,6 +19,7 @@ from threading import Event
 from harness.driver.search import enumerate_devices
 from harness.errors import (
     AdapterError,
+    EchoDamaged,
     ExtraEcho,
     LineNotReady,
     ShortEcho,
@@ -211,7 +212,7 @@ class Place:
                 bus.prove()
         except LineNotReady:
             return Contact.LOW
-        except (ExtraEcho, ShortEcho):  # a unit that is just being put in
+        except (ExtraEcho, ShortEcho, EchoDamaged):  # a unit that is just being put in
             return Contact.ODD
         return feel(bus)
 

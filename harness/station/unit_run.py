@@ -11,8 +11,9 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 from harness import ending
-from harness.driver.adapter import Adapter, AdapterReport
+from harness.driver.adapter import Adapter
 from harness.driver.bus import Bus
+from harness.driver.self_check import AdapterReport
 from harness.errors import AdapterError
 from harness.plans.runner import Runner
 from harness.records import CheckResult, DeviceRef, Measurement, Outcome

@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from harness.driver.bus import Bus
-from harness.errors import NobodyAnswers, SlotDisturbed
+from harness.errors import ExtraEcho, NobodyAnswers, SlotDisturbed
 from harness.wire.romcode import RomCode
 
 Make = Callable[..., Any]
@@ -146,17 +146,14 @@ def test_evidence_is_the_last_exchange(bus_with: Make) -> None:
     assert found["baud"] == bus.reset_frame.request_baud
 
 
-def test_a_pull_between_slots_is_the_line(rigged: Make) -> None:
-    """A character that nobody sent, behind a proved adapter, came from the bus.
-
-    A device that powers up announces itself so, as after a brown-out.
-    """
+def test_a_character_in_surplus_is_nobodys(rigged: Make) -> None:
+    """A character that nobody sent is an error: a device that powers up, or the adapter."""
     adapter, port = rigged()
     with adapter.open():
         bus = Bus(adapter)
         bus.write(b"\xcc")
         port.foreign = b"\xf0"
-        with pytest.raises(SlotDisturbed, match="8 characters, 9 came back") as raised:
+        with pytest.raises(ExtraEcho, match="8 characters, 9 came back") as raised:
             bus.write(b"\x44")
         assert bus.evidence()["unsolicited"] == "F0"
     assert "comes and goes" in raised.value.hint

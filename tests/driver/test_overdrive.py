@@ -125,8 +125,9 @@ def test_a_run_finds_a_device_that_was_left_in_overdrive(bus_with: Opening) -> N
     """Field failure F28: the first reset is a standard one, before any written 0."""
     left = devices(FAST[0], wakes_in_overdrive=True)
     with bus_with([], devices=[*left, *devices(SLOW)], line=LINE) as bus:
-        bus.prove()
         assert speeds(bus) == [True, False]
+        bus.prove()
+        assert speeds(bus) == [False, False]
         assert sorted(enumerate_devices(bus).found) == sorted([FAST[0], SLOW])
         assert speeds(bus) == [False, False]
 

@@ -14,6 +14,8 @@ from hypothesis import strategies as st
 from harness.driver.bus import Bus
 from harness.driver.search import enumerate_devices
 from harness.errors import (
+    EchoDoubtful,
+    ExtraEcho,
     LineShorted,
     NobodyAnswers,
     ResetDisturbed,
@@ -257,11 +259,35 @@ def test_short_after_the_adapter_was_proved(one_device: Make, bench_of: Make) ->
 
 
 def test_disturbed_reset_is_no_presence(rigged: Make) -> None:
-    """A reset pulse that does not come back as sent says nothing about devices."""
+    """A reset pulse that does not come back as sent, twice, says nothing about devices."""
+    adapter, port = rigged()
+    with adapter.open():
+        bus = Bus(adapter)
+        port.write = lambda _: type(port).write(port, b"\xff")
+        with pytest.raises(ResetDisturbed, match="came back as FFh") as raised:
+            bus.reset()
+    assert "output stage" in raised.value.hint
+
+
+def test_a_reset_disturbed_once_is_in_doubt(rigged: Make) -> None:
+    """What does not happen again may have been the adapter: an error, and no failure."""
     adapter, port = rigged()
     with adapter.open():
         bus = Bus(adapter)
         port.lose, port.foreign = 1, b"\xff"
-        with pytest.raises(ResetDisturbed, match="came back as FFh") as raised:
+        with pytest.raises(EchoDoubtful, match="not so after the next reset"):
             bus.reset()
-    assert "output stage" in raised.value.hint
+
+
+@pytest.mark.parametrize("again", [b"\xff", b"\xf8", b"\xe0", b"\x00"])
+def test_a_character_behind_a_reset_that_comes_once_is_no_late_presence(
+    rigged: Make, again: bytes
+) -> None:
+    """A late device answers late each time; what comes once is in surplus."""
+    adapter, port = rigged()
+    with adapter.open():
+        bus = Bus(adapter)
+        port.foreign = again
+        with pytest.raises(ExtraEcho, match="not again after the next reset"):
+            bus.reset()
+        assert bus.reset().presence is Presence.ABSENT

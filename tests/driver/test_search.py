@@ -163,8 +163,9 @@ def test_duplicates_count_once(bus_with: Make) -> None:
 def test_line_that_goes_low_in_a_search(bus_with: Make, bench_of: Make) -> None:
     """A short at any instant of a search is told as one, never as an end of the list.
 
-    Only where it begins behind a written 0 it cannot be told from a lost receive
-    lead; then both are named.
+    Where it begins behind a written 0, or in the pause before one, its only sign is a
+    00h that looks like the echo of that 0: it cannot be told from a lost receive lead,
+    and both are named. A search of these codes begins three of four bursts with a 0.
     """
     kinds = []
     for at_us in range(100_000, 104_000, 370):
@@ -175,7 +176,8 @@ def test_line_that_goes_low_in_a_search(bus_with: Make, bench_of: Make) -> None:
                 enumerate_devices(bus)
             assert "low" in str(raised.value)
             kinds.append(type(raised.value))
-    assert kinds.count(LineShorted) >= 9 * len(kinds) // 10
+    assert LineShorted in kinds
+    assert NoEcho in kinds
 
 
 def test_line_that_reads_low_everywhere(rigged: Make) -> None:

@@ -111,7 +111,7 @@ def test_repeat_counts_rounds(run_plan: Make, three: Make) -> None:
 
 def test_one_bad_round_counts(run_plan: Make, three: Make) -> None:
     """One failing round of many fails the step, and says which."""
-    gone = {"kind": "device-absent", "at_s": 0.3, "for_s": 1.0}
+    gone = {"kind": "device-absent", "at_s": 0.8, "for_s": 2.4}
     ran = run_plan(
         "- repeat: {times: 4, steps: [{reset: {}}, {wait: {for_s: 1}}]}",
         three(faults=[gone]),

@@ -21,6 +21,7 @@ from harness.errors import (
     AnswerImpossible,
     CheckValueWrong,
     DeviceAbsent,
+    ExtraEcho,
     LineError,
     StillBusy,
     UsageError,
@@ -139,7 +140,7 @@ def copy(session: Session, part: Scratchpad, staged: Staged) -> None:
     try:
         session.hold_strong_pull_up(command, part.copy_s)
         end = session.more(read=1)[0]
-    except LineError as fault:
+    except (LineError, ExtraEcho) as fault:
         # the working current can pull the line itself below the adapter's threshold
         session.clock.sleep(part.copy_s)
         session.settle()

@@ -16,6 +16,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from harness.errors import (
+    AdapterError,
     AnswerImpossible,
     CheckValueWrong,
     DeviceAbsent,
@@ -50,6 +51,12 @@ CONVERSION_MS = {9: 93.75, 10: 187.5, 11: 375.0, 12: 750.0}
 
 _POLL_ALLOWANCE_MS = 25.0
 """Round trip of the poll itself; only beyond it a device is called late."""
+
+_COMMAND_MS = 12.0
+"""Reset, selection and command: 1.4 ms, 88 slots of 87 us, two changes of the rate."""
+
+_MEASUREMENTS = 3
+"""Conversions timed at most until no answer is late by the adapter."""
 
 _AGREE_K, _JUMP_K, _RATE_K_PER_S = 0.5, 1.0, 0.2
 """Two conversions in a row agree within 0.5 K (field practice); what a probe in air may
@@ -131,7 +138,11 @@ def supply(session: Session) -> Answer:
 
 
 def convert(
-    session: Session, longest_ms: float, *, first_look_ms: float | None = None
+    session: Session,
+    longest_ms: float,
+    *,
+    first_look_ms: float | None = None,
+    answers_ms: list[float] | None = None,
 ) -> float | None:
     """One conversion, waited for; the time it took in ms, None where it cannot be seen.
 
@@ -142,6 +153,7 @@ def convert(
         session: the device.
         longest_ms: longest published conversion.
         first_look_ms: when to ask first; half of the longest by default.
+        answers_ms: gets the time of the command and of each answer, where given.
 
     Raises:
         DeviceAbsent: three commands and busy was never seen.
@@ -152,16 +164,25 @@ def convert(
         if parasite:
             session.hold_strong_pull_up(bytes([CONVERT]), longest_ms / 1e3)
             return None
-        return _seen(session, longest_ms, first_look_ms)
+        return _seen(
+            session, longest_ms, first_look_ms, [] if answers_ms is None else answers_ms
+        )
 
 
-def _seen(session: Session, longest_ms: float, first_look_ms: float | None) -> float:
+def _seen(
+    session: Session,
+    longest_ms: float,
+    first_look_ms: float | None,
+    answers_ms: list[float],
+) -> float:
     """Convert with busy seen, and wait for the end; ms."""
     # Most parts need about 0.8 of the published time: look often from the half on.
     look_ms = longest_ms / 2 if first_look_ms is None else first_look_ms
     for _ in range(3):
+        sent_s = session.clock.now_s()
         if session.transact_bits(bytes([CONVERT]), 1) == [0]:
-            return await_done(session, longest_ms, look_ms)
+            answers_ms.append((session.clock.now_s() - sent_s) * 1e3)
+            return await_done(session, longest_ms, look_ms, answers_ms)
     raise DeviceAbsent(
         "the device did not turn busy after three convert commands",
         hint="check the supply lead of this device; a reading now would be an old one",
@@ -169,9 +190,18 @@ def _seen(session: Session, longest_ms: float, first_look_ms: float | None) -> f
 
 
 def await_done(
-    session: Session | Broadcast, longest_ms: float, first_look_ms: float
+    session: Session | Broadcast,
+    longest_ms: float,
+    first_look_ms: float,
+    answers_ms: list[float] | None = None,
 ) -> float:
     """Ask until a 1 comes back; the time that it took, ms.
+
+    Args:
+        session: the device, or all.
+        longest_ms: longest published conversion.
+        first_look_ms: when to ask first.
+        answers_ms: gets the time that each answer took, where given.
 
     Raises:
         StillBusy: not finished in the published time.
@@ -182,8 +212,12 @@ def await_done(
     while True:
         # Judged by when the question was sent: its answer may be late by the adapter.
         asked_ms = (session.clock.now_s() - started_s) * 1e3
-        if any(session.read_bits(1)):
-            return (session.clock.now_s() - started_s) * 1e3
+        done = any(session.read_bits(1))
+        answered_ms = (session.clock.now_s() - started_s) * 1e3
+        if answers_ms is not None:
+            answers_ms.append(answered_ms - asked_ms)
+        if done:
+            return answered_ms
         if asked_ms > longest_ms + _POLL_ALLOWANCE_MS:
             raise StillBusy(
                 f"still converting after {asked_ms:.0f} ms, published longest {longest_ms:g} ms"
@@ -222,14 +256,42 @@ def seen_conversion(session: Session, longest_ms: float) -> Answer:
 
     Raises:
         UsageError: the device is fed from the data line and cannot be asked.
+        AdapterError: answers came late in three conversions, which would be taken for
+            time of the device.
     """
-    took_ms = convert(session, longest_ms)
+    late_ms = 0.0
+    for _ in range(_MEASUREMENTS):
+        answers_ms: list[float] = []
+        took_ms = convert(session, longest_ms, answers_ms=answers_ms)
+        late_ms = _latest_ms(answers_ms)
+        if late_ms <= _POLL_ALLOWANCE_MS:
+            break
+    else:
+        raise AdapterError(
+            f"an answer came {late_ms:.0f} ms late while a conversion was being timed, "
+            f"{_MEASUREMENTS} times in a row",
+            hint="lower the adapter's latency timer, take other load off that USB hub",
+        )
     if took_ms is None:
         raise UsageError(
             "a parasite-fed thermometer cannot be asked when its conversion ends",
             hint="measure conversion_time on a fixture that feeds the device's supply pin",
         )
     return Answer(value=round(took_ms, 3))
+
+
+def _latest_ms(answers_ms: list[float]) -> float:
+    """How late the latest answer came, beside the fastest; 0 with nobody asked.
+
+    The first is that of the command: two exchanges, and its own characters.
+    """
+    if len(answers_ms) < 2:
+        return 0.0
+    command_ms, *polls_ms = answers_ms
+    fastest_ms = min(polls_ms)
+    return max(
+        command_ms - 2 * fastest_ms - _COMMAND_MS, max(polls_ms) - fastest_ms, 0.0
+    )
 
 
 def believe(session: Session, value: float) -> None:

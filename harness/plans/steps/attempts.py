@@ -126,7 +126,8 @@ def attempt(
     tries: list[Attempt] = []
     while True:
         try:
-            result = _tried(context, check, device)
+            context.begin_check()
+            result = vouched(_tried(context, check, device), context)
         except SlotproofError as fault:
             result = after_fault(fault, context)
         last = (
@@ -171,6 +172,42 @@ def _tried(
         raise
 
 
+def vouched(result: CheckResult, context: Context, *, low: bool = False) -> CheckResult:
+    """A result for which the adapter is sound, else an error that says why not.
+
+    It is proved for a failure; for anything else no character may be left over.
+
+    The failure stays in the evidence; ``low`` is of a line that was seen going low. With the supply switched off by the plan there is
+    no idle line to prove anything on, and the failure stands.
+    """
+    adapter = context.bus.adapter
+    if result.outcome is Outcome.ERROR or not adapter.can_be_proved:
+        return result
+    try:
+        if result.outcome is Outcome.FAILED:
+            doubt = context.bus.doubt(low=low)
+        else:
+            doubt = context.bus.came_late()
+    except AdapterError as fault:
+        doubt = fault
+    if doubt is None:
+        return result
+    told = from_fault(doubt, context)
+    return replace(
+        result,
+        outcome=told.outcome,
+        kind=told.kind,
+        message=f"{told.message}; without that: {result.outcome} {result.kind} "
+        f"{result.message}".rstrip(),
+        hint=told.hint,
+        evidence={
+            **result.evidence,
+            **told.evidence,
+            "doubted": result.kind or str(result.outcome),
+        },
+    )
+
+
 def settle(context: Context, fault: SlotproofError) -> bytes:
     """After a fault: wait for late echoes, so that none is paired with a new slot.
 
@@ -191,7 +228,9 @@ def settle(context: Context, fault: SlotproofError) -> bytes:
 
 def after_fault(fault: SlotproofError, context: Context) -> CheckResult:
     """As ``from_fault``, once the bus is quiet again, with what that brought."""
-    result, late = from_fault(fault, context), settle(context, fault)
+    low = isinstance(fault, LineShorted)
+    result = vouched(from_fault(fault, context), context, low=low)
+    late = settle(context, fault)
     if not late:
         return result
     return replace(

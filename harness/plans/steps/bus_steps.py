@@ -112,8 +112,8 @@ def run_enumerate(context: Context, body: Enumerate) -> Iterator[CheckResult]:
 
     result = attempt(context, body, check)
     yield result
-    if not found or body.alarm:
-        return
+    if not found or body.alarm or result.outcome is Outcome.ERROR:
+        return  # what was found by echoes that are in doubt is nobody's device
     devices = context.take(found[-1])
     for device in devices:
         prove = partial(_prove, context, body, device)

@@ -25,6 +25,7 @@ from harness.plans.schema_steps import StepItem
 from harness.plans.seating import Seating, seat
 from harness.plans.steps.conversions import Conversions
 from harness.plans.steps.sessions import DeviceSession, session_of
+from harness.plans.steps.unsettled import Unsettled
 from harness.records import DeviceRef
 from harness.results.soak_night import Night
 from harness.timing.overdrive import OverdriveSurvey
@@ -61,6 +62,7 @@ class Context:
         deselected: numbers of the leaf steps that will not run, by the user's choice.
         conversions: which conversion each device holds.
         seating: which of the devices found sits in which socket.
+        unsettled: devices whose settings an error left unknown.
     """
 
     bus: Bus
@@ -81,6 +83,7 @@ class Context:
     settled: set[tuple[str, str, str]] = field(default_factory=set)
     _remarks: list[str] = field(default_factory=list)
     seating: Seating = field(default_factory=Seating)
+    unsettled: Unsettled = field(default_factory=Unsettled)
     _sessions: dict[str, DeviceSession] = field(default_factory=dict)
     _wiring: dict[str, dict[str, Any]] = field(default_factory=dict)
     _survey: Survey | None = None
@@ -93,6 +96,20 @@ class Context:
     def clock(self) -> Clock:
         """The port's time."""
         return self.bus.clock
+
+    def begin_check(self) -> None:
+        """A check begins; what came while nothing was asked is noted and counts for none.
+
+        Raises:
+            AdapterUnplugged: the port is gone.
+        """
+        strays = self.bus.begin_check()
+        if strays and self.bus.adapter.surplus:
+            self.note(
+                "note",
+                text=f"{len(strays)} characters ({strays[:8].hex(' ').upper()}) came "
+                "while nothing was asked: a device that was put in, noise, or the adapter",
+            )
 
     # -- where in the plan ---------------------------------------------------------
 

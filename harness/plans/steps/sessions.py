@@ -8,7 +8,7 @@ from typing import Any
 from harness.clock import Clock
 from harness.driver.bus import Bus
 from harness.driver.search import enumerate_alarms, enumerate_devices, verify
-from harness.errors import DeviceAbsent
+from harness.errors import DeviceAbsent, ExtraEcho
 from harness.families.shapes.battery import SENSE_KEY
 from harness.plans.schema_fixture import Fixture
 from harness.plans.seating import Seating, seat
@@ -45,8 +45,7 @@ class _Selected:
         """
         adapter = self._bus.adapter
         if adapter.switching.strong_pull_up_on is None:
-            self._bus.transact(self._rom, write)
-            self._bus.clock.sleep(hold_s)
+            self._feed_through_pull_up(write, hold_s)
             return
         self._bus.require_presence()
         self._bus.write(self._bus.selection(self._rom))
@@ -56,6 +55,26 @@ class _Selected:
             self._bus.clock.sleep(hold_s)
         finally:
             adapter.switch(strong_pull_up=False)
+
+    def _feed_through_pull_up(self, write: bytes, hold_s: float) -> None:
+        """The same with the pull-up alone.
+
+        Raises:
+            ExtraEcho: the line moved as the command ended.
+        """
+        try:
+            self._bus.transact(self._rom, write)
+        except ExtraEcho as fault:
+            raise ExtraEcho(
+                f"{fault.what}, as a load through the data line's pull-up began",
+                where=fault.where,
+                hint="a device that draws more than the pull-up gives takes the line "
+                "down: wire a strong pull-up or the supply; if it has its supply, the "
+                "adapter repeats characters",
+                cause="supply or adapter",
+            ) from fault
+        self._bus.clock.sleep(hold_s)
+        self._bus.adapter.forgive_strays()
 
 
 class DeviceSession(_Selected):
@@ -109,6 +128,7 @@ class DeviceSession(_Selected):
         adapter = self._bus.adapter
         if adapter.switching.strong_pull_up_on is None:
             self._bus.clock.sleep(hold_s)
+            adapter.forgive_strays()
             return
         adapter.switch(strong_pull_up=True)
         try:
@@ -126,8 +146,12 @@ class DeviceSession(_Selected):
             adapter.switch()
 
     def settle(self) -> None:
-        """Wait for late echoes and drop them."""
+        """Wait for late echoes and drop them; what was odd before counts no more.
+
+        For callers that then ask the device anew what became of it.
+        """
         self._bus.adapter.settle()
+        self._bus.begin_check()
 
     def note(self, text: str, **facts: Any) -> None:  # noqa: ANN401 - plain JSON facts
         """A line in the journal."""

@@ -203,6 +203,7 @@ class _Soaking:
         if not starts or None in starts:
             return
         try:
+            self._context.begin_check()  # strays between rounds are nobody's
             convert_together(self._context, self._devices)
         except _Reportable as fault:
             self._counts.errors[fault.kind] += 1
@@ -223,6 +224,7 @@ class _Soaking:
         tried, fault = 0, None
         while tried <= self._body.retries and not self._counts.away:
             try:
+                self._context.begin_check()
                 value = self._ask(tally, first=tried == 0)
             except _Reportable as caught:
                 fault = caught

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from harness.errors import SlotproofError
 from harness.families.registry import family_of, quantities
 from harness.plans.schema_steps import StepItem
+from harness.plans.steps.attempts import vouched
 from harness.plans.steps.context import Context
 from harness.records import CheckResult, DeviceRef, Outcome, Scalar
 
@@ -59,7 +60,8 @@ class ToggleWatch:
                 continue
             held, watched.last = watched.last, now
             if now != held and item.kind not in _MAY_CHANGE:
-                yield self._toggled(watched, held, times)
+                found = self._toggled(watched, held, times)
+                yield vouched(found, self.context)
         self._begin()
 
     def lines(self) -> Iterator[str]:
@@ -83,6 +85,7 @@ class ToggleWatch:
         """None where the bus cannot tell now; its own step will say so."""
         quantity = quantities(device.family)[_quantity(device)]
         try:
+            self.context.begin_check()
             return quantity.read(self.context.session(device)).value
         except SlotproofError:
             return None

@@ -1,0 +1,240 @@
+"""Runs of a plan behind a damaging port, and what they said."""
+
+from __future__ import annotations
+
+import random
+import tempfile
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+from unittest.mock import patch
+
+from harness.driver.port import open_port
+from harness.errors import SlotproofError
+from harness.plans.connection import connect
+from harness.plans.runner import Runner
+from harness.plans.schema import Fixture
+from harness.plans.schema_plan import Plan
+from harness.records import Outcome
+from harness.results.journal import Journal
+from tests.damage.modes import MODES
+from tests.damage.moments import BEHIND, NAMES, RARELY, Moment
+from tests.damage.port import DamagingPort
+
+MAY_FAIL = {
+    "constant 00h": "a line held low reads so",
+    "silence behind a low": "a line that goes low for good falls silent behind a low",
+    "rare single flip or loss": "so does a spike on the line; one character at a time, "
+    "once or rarely, whatever the mode",
+}
+"""Where ``failed`` may stand, and why."""
+
+_SILENT = frozenset({"deaf", "die", "drop chunk", "stall"})
+
+
+def may_fail(trial: Trial) -> str:
+    """The key of ``MAY_FAIL`` under which a run may have failed; empty if none."""
+    if trial.mode == "constant 00h":
+        return "constant 00h"
+    narrow = all(0 <= width <= 1 for width in trial.widths)
+    if trial.moment in {"once", RARELY} and narrow:
+        return "rare single flip or loss"
+    if trial.mode in _SILENT and trial.moment == "behind read-0":
+        return "silence behind a low"
+    return ""
+
+
+@dataclass
+class Trial:
+    """One run.
+
+    Attributes:
+        mode, moment, seed: what was done.
+        outcome: passed, failed, error or crash.
+        hits: how often something was damaged.
+        failed: what was booked on line or devices.
+        widths: for each of those, the widest hit since the check before it.
+        values: measured values by step, device and name.
+    """
+
+    mode: str
+    moment: str
+    seed: int
+    outcome: str = "error"
+    hits: int = 0
+    failed: list[str] = field(default_factory=list)
+    widths: list[int] = field(default_factory=list)
+    values: dict[str, Any] = field(default_factory=dict)
+
+
+def pairs(count: int, seed: int = 1) -> Iterator[tuple[str, str, int]]:
+    """Mode, moment and seed of so many trials: every pair in turn, in a drawn order."""
+    every = [
+        (mode, moment)
+        for mode in MODES
+        for moment in NAMES
+        if MODES[mode].reads is not None or not moment.startswith("behind")
+    ]
+    draw = random.Random(seed)
+    number = 0
+    while True:
+        draw.shuffle(every)
+        for mode, moment in every:
+            if number == count:
+                return
+            yield mode, moment, seed * 1_000_000 + number
+            number += 1
+
+
+@contextmanager
+def damaged(mode: str, moment: Moment, seed: int) -> Iterator[list[DamagingPort]]:
+    """Every port opened meanwhile is behind a damaging one."""
+    ports: list[DamagingPort] = []
+
+    def opened(url: str, baud: int) -> DamagingPort:
+        ports.append(DamagingPort(open_port(url, baud), mode, moment, seed))
+        return ports[-1]
+
+    with patch("harness.driver.adapter.open_port", opened):
+        yield ports
+
+
+def moment_of(name: str, seed: int, characters: int) -> Moment:
+    """A moment somewhere in a run of so many characters."""
+    draw = random.Random(seed + 7)
+    if name.startswith("behind "):
+        return Moment(name, draw.randrange(40 if "reset" in name else 400))
+    return Moment(name, int(characters * draw.uniform(0.02, 0.98)))
+
+
+def run_trial(
+    plan: Plan, fixture: Fixture, mode: str, moment: str, seed: int, *, characters: int
+) -> Trial:
+    """One run of a plan behind a damaging port."""
+    trial = Trial(mode=mode, moment=moment, seed=seed)
+    with damaged(mode, moment_of(moment, seed, characters), seed) as ports:
+        _run(plan, fixture, trial, ports)
+    trial.hits = sum(len(port.widths) for port in ports)
+    return trial
+
+
+def run_sound(plan: Plan, fixture: Fixture) -> tuple[Trial, int]:
+    """The same without damage, and the characters that came back in it."""
+    trial = Trial(mode="", moment="", seed=0)
+    with damaged("deaf", Moment("behind last", 1 << 40), 0) as ports:
+        _run(plan, fixture, trial, ports)
+    return trial, sum(port.came for port in ports)
+
+
+def _run(plan: Plan, fixture: Fixture, trial: Trial, ports: list[DamagingPort]) -> None:
+    seen = 0
+
+    def hear(event: str, facts: dict[str, Any]) -> None:
+        nonlocal seen
+        if event == "check_done":
+            widths = [width for port in ports for width in port.widths]
+            _note(trial, facts, max(widths[seen:], default=-1))
+            seen = len(widths)
+
+    try:
+        with (
+            tempfile.TemporaryDirectory() as folder,
+            connect(fixture) as bus,
+            Journal.create(Path(folder) / "run", bus.clock) as journal,
+        ):
+            code = Runner(
+                plan=plan,
+                fixture=fixture,
+                bus=bus,
+                journal=journal,
+                operator=_Nobody(),
+                listener=hear,
+            ).run()
+    except SlotproofError:
+        code = 3
+    except Exception as fault:  # noqa: BLE001 - counted, and shown
+        trial.outcome = f"crash {type(fault).__name__}: {fault}"
+        return
+    trial.outcome = {0: "passed", 1: "failed", 3: "error"}[code]
+    if trial.failed:
+        trial.outcome = "failed"
+
+
+def _note(trial: Trial, facts: dict[str, Any], width: int) -> None:
+    result = facts["result"]
+    where = f"{facts['step']} {(result['device'] or {}).get('socket', 'bus')}"
+    if result["outcome"] == Outcome.FAILED:
+        trial.widths.append(width)
+        trial.failed.append(f"{where} {result['kind']}: {result['message']}")
+    for value in result["measurements"]:
+        trial.values[
+            f"{where} {value['name']} {value['value'] if value['name'] == 'rom_code' else ''}"
+        ] = value["value"]
+
+
+class _Nobody:
+    def ask(self, text: str, *, yes_no: bool) -> bool:
+        raise AssertionError(text)
+
+
+ALLOWED = {"temperature": 0.13, "conversion_time": 25.0}
+"""Two steps of a reading; the round trip that a poll is allowed. A common conversion is
+waited for, not judged: it is longer by what the host was late. Everything else is the
+same each time."""
+
+
+def untrue(trial: Trial, sound: Trial) -> list[str]:
+    """Values of a passed run that are not those of the sound one."""
+    found = []
+    for key, value in sound.values.items():
+        got = trial.values.get(key)
+        name = key.split()[2]
+        if name == "conversion_time" and " bus " in key:
+            continue
+        if isinstance(value, float) and isinstance(got, int | float):
+            if abs(got - value) <= ALLOWED.get(name, 1e-6):
+                continue
+        elif got == value:
+            continue
+        found.append(f"{key}: {got} instead of {value}")
+    return found
+
+
+def table(trials: Iterable[Trial], sound: Trial) -> str:
+    """Mode by outcome, with the moments in which something failed."""
+    counts: dict[str, Counter[str]] = defaultdict(Counter)
+    failed: dict[str, Counter[str]] = defaultdict(Counter)
+    for trial in trials:
+        outcome = trial.outcome.split()[0]
+        counts[trial.mode][outcome] += 1
+        counts[trial.mode]["untouched"] += outcome == "passed" and not trial.hits
+        if outcome == "failed":
+            failed[trial.mode][trial.moment] += 1
+        if outcome == "passed" and untrue(trial, sound):
+            counts[trial.mode]["untrue"] += 1
+    columns = ("passed", "untouched", "failed", "error", "crash", "untrue")
+    lines = [f"{'mode':<22}" + "".join(f"{c:>10}" for c in columns)]
+    total: Counter[str] = Counter()
+    for mode in MODES:
+        total.update(counts[mode])
+        row = "".join(f"{counts[mode][c]:>10}" for c in columns)
+        where = ", ".join(f"{n} {moment}" for moment, n in failed[mode].items())
+        lines.append(f"{mode:<22}{row}  {where}")
+    lines.append(f"{'all':<22}" + "".join(f"{total[c]:>10}" for c in columns))
+    return "\n".join(lines)
+
+
+__all__ = [
+    "BEHIND",
+    "MAY_FAIL",
+    "Trial",
+    "may_fail",
+    "pairs",
+    "run_sound",
+    "run_trial",
+    "table",
+    "untrue",
+]
