@@ -73,8 +73,9 @@ class EchoProof:
             bytes([frame.byte]), self._reset.request_baud, frame.stop_bits
         )
         ones = self._gather(_NO_COMMAND, slots.request_baud, slots.stop_bits)
-        if len(ones) != len(_NO_COMMAND):
-            # not even ones come back one for one: what a device would see is not known
+        if len(ones) < len(_NO_COMMAND):
+            # a device may have seen fewer than eight ones: the patterns would go on from
+            # there; more ones than eight are no command either
             return name_damage(_NO_COMMAND, ones)
         for _ in range(bursts):
             found = self._patterns()
