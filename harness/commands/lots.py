@@ -215,7 +215,7 @@ def capability(
 ) -> None:
     """How does the spread of a lot sit between its limits? Exit code 0 if Ppk is proved."""
     from harness.lots.judgement import summary  # noqa: PLC0415
-    from harness.lots.notes import exclusion_notes, outside_notes  # noqa: PLC0415
+    from harness.lots.notes import exclusion_notes, held_to_readings  # noqa: PLC0415
     from harness.lots.tables import capability_sheet  # noqa: PLC0415
     from harness.quality.capability import capability as capability_of  # noqa: PLC0415
     from harness.quality.guard import guarded_limits  # noqa: PLC0415
@@ -238,7 +238,8 @@ def capability(
         tolerance_interval(lot.numbers, coverage=coverage),
         guarded,
         wanted=wanted,
-    ).noting(*outside_notes(lot, low=low, high=high), *exclusion_notes((lot,)))
+    ).noting(*exclusion_notes((lot,)))
+    sheet = held_to_readings(sheet, lot, low=low, high=high)
     scale = Scale(
         quantity=quantity,
         unit=lot.unit,

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from harness.lots.lot import Lot
+from harness.lots.sheet import Sheet
+from harness.records import Outcome
 from harness.results.wording import number_text, one_line
 
 _MOST_NAMED = 5
@@ -44,6 +47,21 @@ def outside_notes(
         )
         + ".",
     )
+
+
+def held_to_readings(
+    sheet: Sheet, lot: Lot, *, low: float | None, high: float | None
+) -> Sheet:
+    """The answer, which is no where a reading lies outside the limits.
+
+    An index of means may be proved though a unit has failed by one of its readings.
+    """
+    notes = outside_notes(lot, low=low, high=high)
+    if not notes:
+        return sheet
+    said = "readings outside the limits"
+    answer = f"{sheet.answer}, but {said}" if sheet.says_yes else sheet.answer
+    return replace(sheet, answer=answer, outcome=Outcome.FAILED).noting(*notes)
 
 
 def _units(devices: Sequence[str]) -> str:

@@ -278,11 +278,24 @@ def test_what_does_not_count_stands_in_the_verdict_box(
     said = lot("capability", "x.csv", "-q", "t", "--low", 20, "--high", 27, "--leave-out", "u5",
                "--into", "here")  # fmt: skip
     shown = read(Path("here/lot.html").read_text("utf-8")).shown.split("The numbers")[0]
-    for text in ("lot: 1 unit with a reading outside the limits: u39 28.0000.",
+    for text in ("lot: 1 unit with a reading outside the limits: u39 28.",
                  "lot: left out as asked: 1 unit (u5).", "lot: without a value: 1 unit (gone).",
                  "lot: 2 readings are no values and do not count"):  # fmt: skip
         assert text in said.out
         assert text in shown
+
+
+def test_a_mean_proves_nothing_over_a_reading_outside(
+    lot: Said, tmp_path: Path
+) -> None:
+    """A proved Ppk of means is no yes where one reading of a device lies outside."""
+    normal = statistics.NormalDist(25, 0.1)
+    rows = [f"u{n},{normal.inv_cdf((n + 1) / 201):.5f}" for n in range(200)]
+    rows += ["u100,25.0"] * 8 + ["u100,26.1"]
+    (tmp_path / "x.csv").write_text("\n".join(["device,value", *rows, ""]), "utf-8")
+    said = lot("capability", "x.csv", "-q", "t", "--low", 24, "--high", 26)
+    assert said.code == 1
+    assert "lot: 1 unit with a reading outside the limits: u100 26.1." in said.out
 
 
 def test_need(lot: Said) -> None:
