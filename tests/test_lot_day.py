@@ -134,21 +134,25 @@ def test_the_new_lot_is_as_good_without_its_bad_unit(day: list[Said]) -> None:
     """The fixture proves itself; the lot is refused with the bad unit, by name, and passes without."""
     assert [(s.command.split()[1], s.code) for s in named(day, "lot")] == [
         ("sample", 0), ("need", 0), ("golden", 0), ("gauge", 0),
-        ("compare", 1), ("compare", 0), ("capability", 0),
+        ("compare", 1), ("compare", 0), ("capability", 1), ("capability", 0),
     ]  # fmt: skip
     with_it, without = named(day, "lot compare")
     (rom_code,) = {r["rom_codes"] for r in exported() if r["unit_serial"] == WARM}
     assert f"1 unit ({rom_code}) outside the limits" in with_it.out
     assert f"--leave-out {rom_code}" in without.command
-    assert "candidate is as good as the baseline in temperature" in without.out
-    assert "which proves 1.33" in named(day, "lot capability")[0].out
+    assert (
+        "candidate is as good as the baseline in the mean of temperature" in without.out
+    )
+    alone, with_history = named(day, "lot capability")
+    assert "199 values cannot tell the tails of a lot" in alone.out
+    assert "which proves 1.33: for a normal lot" in with_history.out
 
 
 def test_every_command_leaves_a_page(day: list[Said]) -> None:
     """Whole and self-contained."""
     told = [re.search(r"^results: (.*)$", said.out, re.MULTILINE) for said in day]
     folders = {found[1] for found in told if found}
-    assert len(folders) == 7  # no command takes the place of another
+    assert len(folders) == 8  # no command takes the place of another
     for folder in folders:
         assert_complete((Path(folder) / "lot.html").read_text("utf-8"))
 

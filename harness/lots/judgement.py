@@ -30,6 +30,7 @@ from harness.quality.moments import (
     require_positive,
 )
 from harness.quality.outliers import outliers
+from harness.quality.proofs.exchange import difference_p, ratio_p
 from harness.quality.unit_counts import units_for_equivalence
 from harness.results.wording import number_text
 
@@ -88,6 +89,11 @@ class LotComparison:
         effect: difference of the means in deviations (Hedges); None without spread.
         tolerance_share: difference of the means over the width of the limits, without
             sign; None without two limits.
+        exchange_p: of equal means by exchanging units between the lots; None where
+            Welch's test had not shown them equal.
+        spread_exchange_p: of the spread in the same way; None where it was not asked or
+            the F interval had not shown it.
+        not_judged: what nobody asked to be proved, in words.
         verdict: the word.
         reasons: one sentence each, gravest first.
         units_needed: units in each lot that would decide on the mean with 90 % chance,
@@ -102,16 +108,27 @@ class LotComparison:
     shape: tuple[float, float]
     effect: float | None
     tolerance_share: float | None
+    exchange_p: float | None
+    spread_exchange_p: float | None
+    not_judged: tuple[str, ...]
     verdict: LotVerdict
     reasons: tuple[str, ...]
     units_needed: int | None
 
     @property
+    def judged(self) -> str:
+        """What the verdict is about: the mean, or mean and spread, of the quantity."""
+        spread = (
+            "" if any("spread" in part for part in self.not_judged) else " and spread"
+        )
+        return f"the mean{spread} of {self.candidate.lot.quantity}"
+
+    @property
     def sentence(self) -> str:
         """The verdict in plain words."""
-        candidate = self.candidate.lot
-        text = f"{candidate.name} is {self.verdict} in {candidate.quantity}: "
+        text = f"{self.candidate.lot.name} is {self.verdict} in {self.judged}: "
         text += "; ".join(self.reasons) + "."
+        text += f" Not judged: {', '.join(self.not_judged)}."
         if self.units_needed is not None:
             text += (
                 f" If the lots are equal, {self.units_needed} units of each would "
@@ -141,9 +158,10 @@ def compare(
         margin: largest difference of the means that does not matter, fixed beforehand.
         low: lower limit of each unit, or None.
         high: upper limit of each unit, or None.
-        spread_margin: largest ratio of the spreads that does not matter, such as 1.5;
-            with it the candidate must prove that it stays below, without it it fails
-            only if its spread is shown to be larger.
+        spread_margin: largest ratio of the standard deviations that does not matter,
+            such as 1.5; with it the candidate must prove that it stays below, without
+            it the spread is not judged, and the candidate fails only if it is shown
+            to be larger.
         alpha: chance to call a lot good that is not, and the level of the spread test.
 
     Raises:
@@ -162,10 +180,16 @@ def compare(
         spread = spread_ratio(
             candidate.numbers, baseline.numbers, confidence=1 - 2 * alpha
         )
+    exchange_p = None
+    if equal.verdict is MeanVerdict.EQUAL:
+        exchange_p = difference_p(candidate.numbers, baseline.numbers, margin=margin)
+    spread_p = None
+    if spread is not None and spread_margin and spread.high <= spread_margin:
+        spread_p = ratio_p(candidate.numbers, baseline.numbers, margin=spread_margin)
     findings = [
         _of_limits(new),
-        _of_means(equal, candidate.unit),
-        _of_spread(spread, new, spread_margin, alpha),
+        _of_means(equal, exchange_p, candidate.unit),
+        _of_spread(spread, new, spread_margin, spread_p, alpha),
     ]
     verdict = max((word for word, _ in findings), key=_GRAVITY.__getitem__)
     shown = sorted(findings, key=lambda finding: -_GRAVITY[finding[0]])
@@ -185,6 +209,9 @@ def compare(
         tolerance_share=None
         if low is None or high is None
         else abs(new.moments.mean - old.moments.mean) / (high - low),
+        exchange_p=exchange_p,
+        spread_exchange_p=spread_p,
+        not_judged=_not_judged(spread_margin, low, high),
         verdict=verdict,
         reasons=tuple(reasons),
         units_needed=_units_needed(equal, old.moments, new.moments, alpha),
@@ -203,13 +230,24 @@ def _units(devices: Sequence[str]) -> str:
     return f"{len(devices)} {'unit' if len(devices) == 1 else 'units'} ({shown})"
 
 
+def _not_judged(
+    spread_margin: float | None, low: float | None, high: float | None
+) -> tuple[str, ...]:
+    """What the verdict says nothing of."""
+    spread = () if spread_margin else ("the spread, for want of --spread-margin",)
+    limits: tuple[str, ...] = ()
+    if low is None and high is None:
+        limits = ("limits of each unit, for there are none",)
+    return (*spread, *limits, "the shape of the distribution")
+
+
 def _of_limits(new: LotSummary) -> _Finding:
     if not new.outside:
         return LotVerdict.AS_GOOD, ""
     return LotVerdict.NOT_AS_GOOD, f"{_units(tuple(new.outside))} outside the limits"
 
 
-def _of_means(equal: Equivalence, unit: str) -> _Finding:
+def _of_means(equal: Equivalence, exchange_p: float | None, unit: str) -> _Finding:
     word = {
         MeanVerdict.EQUAL: LotVerdict.AS_GOOD,
         MeanVerdict.DIFFERENT: LotVerdict.NOT_AS_GOOD,
@@ -221,34 +259,57 @@ def _of_means(equal: Equivalence, unit: str) -> _Finding:
         LotVerdict.NOT_AS_GOOD: "lies outside",
         LotVerdict.UNDECIDED: "may lie within or outside",
     }[word]
-    return word, (
+    text = (
         f"the difference of the means ({sure} sure {number_text(equal.low)} to "
         f"{number_text(equal.high)} {unit}) {verb} +-{number_text(equal.margin)} {unit}"
     )
+    if exchange_p is not None and exchange_p > equal.alpha:
+        word = LotVerdict.UNDECIDED
+        text += (
+            f" for normal lots; exchanging units between the lots does not show it (p "
+            f"{exchange_p:.2g}): too few units for lots like these"
+        )
+    return word, text
 
 
 def _of_spread(
     spread: SpreadRatio | None,
     new: LotSummary,
     margin: float | None,
+    exchange_p: float | None,
     alpha: float,
 ) -> _Finding:
     if spread is None:
-        if new.moments.deviation == 0:
-            return LotVerdict.AS_GOOD, "its values do not scatter at all"
-        return LotVerdict.UNDECIDED, "the baseline has no spread to compare with"
+        return _of_no_spread(new, margin)
     ratio = f"its spread is {spread.ratio:.2f} times the baseline's"
-    interval = f"({spread.low:.2f} to {spread.high:.2f})"
+    interval = f"(if normal {spread.low:.2f} to {spread.high:.2f})"
     if margin is None:
         larger = spread.levene_p < alpha and spread.ratio > 1
         word = LotVerdict.NOT_AS_GOOD if larger else LotVerdict.AS_GOOD
         shown = "shown to be larger" if larger else "not shown to be larger"
         return word, f"{ratio} {interval}, {shown} (p {spread.levene_p:.3g})"
-    if spread.high <= margin:
-        return LotVerdict.AS_GOOD, f"{ratio} {interval}, proved below {margin:g}"
-    if spread.low > margin:
-        return LotVerdict.NOT_AS_GOOD, f"{ratio} {interval}, proved above {margin:g}"
-    return LotVerdict.UNDECIDED, f"{ratio} {interval}, not proved below {margin:g}"
+    if exchange_p is not None and exchange_p <= alpha:
+        rest = "proved below {:g} for lots of one shape (p {:.2g} by exchanging units)"
+        return LotVerdict.AS_GOOD, f"{ratio}, {rest.format(margin, exchange_p)}"
+    if spread.low > margin and spread.levene_p < alpha:
+        return LotVerdict.NOT_AS_GOOD, f"{ratio} {interval}, shown above {margin:g}"
+    why = ""
+    if exchange_p is not None:
+        why = (
+            f": exchanging units between the lots does not show it (p {exchange_p:.2g})"
+        )
+    return LotVerdict.UNDECIDED, f"{ratio} {interval}, not proved below {margin:g}{why}"
+
+
+def _of_no_spread(new: LotSummary, margin: float | None) -> _Finding:
+    """A lot of equal readings: its spread is hidden in the readings' step."""
+    if new.moments.deviation > 0:
+        return LotVerdict.UNDECIDED, "the baseline has no spread to compare with"
+    text = (
+        f"its {new.moments.count} readings are all equal, which is no spread of zero: the "
+        "step hides it"
+    )
+    return (LotVerdict.AS_GOOD if margin is None else LotVerdict.UNDECIDED), text
 
 
 def _units_needed(

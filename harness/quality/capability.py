@@ -24,13 +24,11 @@ from harness.quality.moments import (
     require_limits,
     require_positive,
 )
-from harness.quality.steps import within_steps
+from harness.quality.proofs.shape import ALPHA as NORMAL_ALPHA
+from harness.quality.proofs.shape import normal_p
 
 D2_OF_TWO = 2 / math.sqrt(math.pi)
 """Expected range of two standard normal values, the tables' 1.128."""
-
-_NORMAL_ALPHA = 0.01
-"""Below this p of Shapiro and Wilk the lot is not taken for normal."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -167,11 +165,12 @@ class Capability:
         overall: Pp and Ppk; None if they cannot be told.
         overall_interval: of Pp, or None with one limit.
         worst_interval: of Ppk.
-        worst_at_least: one-sided lower bound of Ppk; exact with one limit.
+        worst_at_least: one-sided lower bound of Ppk if the lot is normal, exact with one
+            limit. No proof: whether it is normal, a lot of this size cannot show; see
+            ``proofs.capability``.
         within: Cp and Cpk from the spread between neighbours; None unless asked for.
         fallout_ppm: expected outside the limits if the lot is normal.
-        normal_p: p of the test of Shapiro and Wilk; None below three or above 5000
-            values.
+        normal_p: p of normality, see ``proofs.shape``; None below three values.
         percentiles: Cnpk where the lot is not normal, else None.
         why_not: why there are no indices; empty if there are.
         confidence: of the intervals.
@@ -226,8 +225,8 @@ def capability(
     )
     size = {"count": sample.count}
     bound = cpk_at_least if found.cp is not None else one_limit_at_least
-    normal_p = shapiro_p(numbers)
-    odd = normal_p is not None and normal_p < _NORMAL_ALPHA
+    p = normal_p(numbers)
+    odd = p is not None and p < NORMAL_ALPHA
     return Capability(
         overall=found,
         overall_interval=None
@@ -239,20 +238,10 @@ def capability(
         if in_order
         else None,
         fallout_ppm=fallout_ppm(found),
-        normal_p=normal_p,
+        normal_p=p,
         percentiles=percentile_index(numbers, low=low, high=high) if odd else None,
         confidence=confidence,
     )
-
-
-def shapiro_p(values: Sequence[float]) -> float | None:
-    """The p of Shapiro and Wilk's test; None where it is not made for the number.
-
-    Readings in steps are spread within their steps first, see ``steps``.
-    """
-    if not 3 <= len(values) <= 5000 or len(set(values)) == 1:
-        return None
-    return float(stats.shapiro(np.asarray(within_steps(values), dtype=float)).pvalue)
 
 
 def _within(

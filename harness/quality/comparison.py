@@ -181,7 +181,7 @@ class SpreadRatio:
         f: ratio of the variances.
         f_p: its two-sided p, normal lots only.
         levene: statistic of Brown and Forsythe, which does not need normal lots.
-        levene_p: its p.
+        levene_p: its p; 1 where no lot has three values.
     """
 
     ratio: float
@@ -216,6 +216,9 @@ def variance_ratio(
 def levene(*samples: Sequence[float]) -> tuple[float, float]:
     """Brown and Forsythe's test of equal spreads (about the medians): statistic and p.
 
+    Two values are equally far from their median, whatever their spread. Where no lot has
+    three, nothing can be shown: 0 and 1.
+
     Raises:
         UsageError: fewer than two samples or no spread within any of them.
     """
@@ -223,8 +226,10 @@ def levene(*samples: Sequence[float]) -> tuple[float, float]:
         raise UsageError("spreads are compared between at least two lots")
     numbers = [np.asarray(checked(sample)) for sample in samples]
     away = [np.abs(sample - np.median(sample)) for sample in numbers]
-    if all(float(np.ptp(a)) == 0 for a in away):
+    if all(float(np.max(a)) == 0 for a in away):
         raise UsageError("no lot has any spread, so spreads cannot be compared")
+    if max(len(sample) for sample in numbers) < 3:
+        return 0.0, 1.0
     found = stats.levene(*numbers, center="median")
     return float(found.statistic), float(found.pvalue)
 

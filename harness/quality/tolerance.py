@@ -1,7 +1,9 @@
 """Statistical tolerance intervals: between which values lies a stated share of a lot.
 
 This, and not the confidence interval of the mean, backs a limit derived from a lot.
-Formulas: NIST/SEMATECH e-Handbook of Statistical Methods, 7.2.6.3, and ISO 16269-6.
+Formulas: NIST/SEMATECH e-Handbook of Statistical Methods, 7.2.6.3 (normal lots), and ISO
+16269-6; for lots of any shape order statistics (Wilks 1941, Murphy 1948; both from memory,
+checked by their exact coverage in the tests).
 """
 
 from __future__ import annotations
@@ -14,7 +16,7 @@ import numpy as np
 from scipy import optimize, special, stats
 
 from harness.errors import UsageError
-from harness.quality.moments import moments, require_fraction
+from harness.quality.moments import checked, moments, require_fraction
 
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(64)
 _WEIGHTS = _WEIGHTS / math.sqrt(2 * math.pi)
@@ -27,14 +29,15 @@ class ToleranceInterval:
     Attributes:
         low: lower end, or None for one that is open below.
         high: upper end, or None for one that is open above.
-        factor: how many sample deviations it reaches from the mean.
+        factor: how many sample deviations it reaches from the mean; None for one that
+            holds for any shape, whose ends are values of the sample.
         coverage: share of the population.
         confidence: how often such an interval is right.
     """
 
     low: float | None
     high: float | None
-    factor: float
+    factor: float | None
     coverage: float
     confidence: float
 
@@ -84,7 +87,7 @@ def tolerance_interval(
     confidence: float = 0.95,
     side: str = "both",
 ) -> ToleranceInterval:
-    """The interval of a normal lot.
+    """The interval of a normal lot; of a lot that is not normal it says nothing.
 
     Args:
         values: at least two.
@@ -93,11 +96,16 @@ def tolerance_interval(
         side: ``both``, ``below`` (open below, a high end) or ``above``.
 
     Raises:
-        UsageError: too few values, a share that is none, or another side.
+        UsageError: too few values, values that are all equal (the readings' step, not
+            the lot, makes them so), a share that is none, or another side.
     """
     sample = moments(values)
-    if side not in {"both", "below", "above"}:
-        raise UsageError(f"{side!r} is no side", hint="use both, below or above")
+    _check_side(side)
+    if sample.deviation == 0:
+        raise UsageError(
+            f"all {sample.count} values are equal, which makes no tolerance interval",
+            hint="read in finer steps; units that are alike to the last digit are rare",
+        )
     two_sided = side == "both"
     chosen = factor_two_sided if two_sided else factor_one_sided
     factor = chosen(count=sample.count, coverage=coverage, confidence=confidence)
@@ -109,6 +117,71 @@ def tolerance_interval(
         coverage=coverage,
         confidence=confidence,
     )
+
+
+def free_interval(
+    values: Sequence[float],
+    *,
+    coverage: float = 0.95,
+    confidence: float = 0.95,
+    side: str = "both",
+) -> ToleranceInterval | None:
+    """The interval of a lot of any shape; None if it has too few values.
+
+    Its ends are order statistics. Equal values and values in steps make it longer and
+    never wrong.
+
+    Args:
+        values: at least two.
+        coverage: share of the population that must lie inside.
+        confidence: how often at least such an interval is right.
+        side: ``both``, ``below`` (open below, a high end) or ``above``.
+
+    Raises:
+        UsageError: too few values, a share that is none, or another side.
+    """
+    numbers = sorted(checked(values))
+    count = len(numbers)
+    _check(count, coverage, confidence)
+    _check_side(side)
+    # between ranks r and s lies a share that is Beta(s - r, count - s + r + 1); with an
+    # open side the sample has one more rank there, at infinity
+    rank = rank_at_least(count, coverage, 1 - confidence)
+    if rank is None:
+        return None
+    dropped = count - rank
+    if side == "both":
+        if dropped < 1:
+            return None
+        first = (dropped - 1) // 2
+        low, high = numbers[first], numbers[first + rank]
+    else:
+        low, high = numbers[dropped], numbers[rank - 1]
+    return ToleranceInterval(
+        low=None if side == "below" else low,
+        high=None if side == "above" else high,
+        factor=None,
+        coverage=coverage,
+        confidence=confidence,
+    )
+
+
+def rank_at_least(count: int, share: float, error: float) -> int | None:
+    """Smallest rank (from 1) whose value is at least the quantile of ``share``.
+
+    Wrong at most with the chance ``error``, for any distribution: so many values of a
+    sample lie below its quantile as a binomial count says. None if no rank is.
+    """
+    low, high = 1, count
+    if special.bdtr(count - 1, count, share) < 1 - error:
+        return None
+    while low < high:
+        middle = (low + high) // 2
+        if special.bdtr(middle - 1, count, share) >= 1 - error:
+            high = middle
+        else:
+            low = middle + 1
+    return low
 
 
 def free_count(*, coverage: float, confidence: float, two_sided: bool) -> int:
@@ -129,6 +202,11 @@ def free_count(*, coverage: float, confidence: float, two_sided: bool) -> int:
         middle = (low + high) // 2
         low, high = (low, middle) if trusted(middle) >= confidence else (middle, high)
     return low if trusted(low) >= confidence else high
+
+
+def _check_side(side: str) -> None:
+    if side not in {"both", "below", "above"}:
+        raise UsageError(f"{side!r} is no side", hint="use both, below or above")
 
 
 def _check(count: int, coverage: float, confidence: float) -> None:

@@ -43,7 +43,9 @@ def test_as_good() -> None:
     """A lot within the margin and with the same spread is as good, and the numbers say why."""
     verdict, sentence = _against(_normal(2, 25.02, 0.1), low=24.0, high=26.0)
     assert verdict is LotVerdict.AS_GOOD
-    assert sentence.startswith("candidate is as good as the baseline in temperature: ")
+    assert sentence.startswith(
+        "candidate is as good as the baseline in the mean of temperature: "
+    )
     assert "lies within +-0.1 degC" in sentence
     assert "not shown to be larger" in sentence
 

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from harness import cli
@@ -77,9 +78,17 @@ def _lines(said: Output) -> list[str]:
 @pytest.mark.parametrize(
     ("mean", "code", "said"),
     [
-        (25.02, 0, "candidate is as good as the baseline in temperature"),
-        (25.08, 1, "candidate is not decided by these units in temperature"),
-        (25.30, 1, "candidate is not as good as the baseline in temperature"),
+        (25.02, 0, "candidate is as good as the baseline in the mean of temperature"),
+        (
+            25.08,
+            1,
+            "candidate is not decided by these units in the mean of temperature",
+        ),
+        (
+            25.30,
+            1,
+            "candidate is not as good as the baseline in the mean of temperature",
+        ),
     ],
 )
 def test_compare(lot: Said, values: Write, mean: float, code: int, said: str) -> None:
@@ -121,22 +130,64 @@ def test_a_bad_unit_is_named_and_may_be_left_out(lot: Said, values: Write) -> No
     assert "no lot has a device 'bad-on'" in misspelt.err
 
 
+@pytest.fixture
+def earlier(tmp_path: Path) -> list[Path]:
+    """Three invented earlier lots of 1500 normal units, each with its own mean."""
+    paths = []
+    for lot_number in range(3):
+        made = np.random.default_rng([7, lot_number]).normal(25 + lot_number, 0.1, 1500)
+        rows = [
+            f"e{lot_number}-{n},temperature,{v:.5f},degC" for n, v in enumerate(made)
+        ]
+        paths.append(tmp_path / f"earlier{lot_number}.csv")
+        text = "\n".join(["device,quantity,value,unit", *rows])
+        paths[-1].write_text(text, "utf-8")
+    return paths
+
+
 @pytest.mark.slow
-def test_capability(lot: Said, values: Write) -> None:
-    """Indices with intervals, tolerance interval, guard band and the proof asked for."""
+def test_capability(lot: Said, values: Write, earlier: list[Path]) -> None:
+    """Few units prove nothing alone, whatever they look like; earlier lots state the shape."""
     path = values("lot", mean=25.0)
-    wide = lot(
+    wide = (
         "capability", path, "-q", "temperature", "--low", 24, "--high", 26,
         "--uncertainty", 0.05, "--in-order", "--target", 25,
     )  # fmt: skip
-    assert wide.code == 0
-    for word in ("Pp ", "Ppk ", "Ppm ", "Cp ", "Cpk ", "which proves 1.33",
-                 "95 % of such units are at least", "guard band of 0.0415",
-                 "20.0 times as wide as the uncertainty"):  # fmt: skip
-        assert word in wide.out
-    narrow = lot("capability", path, "-q", "temperature", "--low", 24.7, "--high", 25.3)
+    alone = lot(*wide)
+    assert alone.code == 1
+    for word in ("Pp ", "Ppk ", "Ppm ", "Cp ", "Cpk ", "Ppk 1.33 is not proved",
+                 "41 values cannot tell the tails of a lot",
+                 "2296 units of this lot; or --history with 2809 values",
+                 "if it is one, Ppk is at least", "That is no proof", "X99.865",
+                 "guard band of 0.0415", "20.0 times as wide as the uncertainty",
+                 "(0 of 41 were)", "takes 93 units, 41 are here"):  # fmt: skip
+        assert word in alone.out
+    history = [word for path in earlier for word in ("--history", path)]
+    shown = lot(*wide, *history)
+    assert shown.code == 0, shown.out
+    assert (
+        "which proves 1.33: for a normal lot, the shape that its earlier" in shown.out
+    )
+    assert "It rests on 4500 values of earlier lots" in shown.out
+    assert "normal, as its earlier lots are: 95 % of such units are at" in shown.out
+    surer = lot(*wide, *history, "--confidence", 0.99)
+    assert "99 % sure, Ppk is at least" in surer.out
+    assert "99 % sure, Ppk is at least" not in shown.out
+    narrow = lot(
+        "capability", path, "-q", "temperature", "--low", 24.7, "--high", 25.3, *history
+    )
     assert narrow.code == 1
     assert "which does not prove 1.33" in narrow.out
+
+
+@pytest.mark.slow
+def test_capability_of_a_lot_large_enough(lot: Said, earlier: list[Path]) -> None:
+    """With 4,500 units of its own a lot needs no history; one side of an interval is open."""
+    limits = ("--low", 20, "--high", 32)
+    found = lot("capability", *earlier, "-q", "temperature", *limits, "--side", "below")
+    assert found.code == 0
+    assert "which proves 1.33: for a distribution of any shape." in found.out
+    assert "whatever the shape: 95 % of such units are at most 27." in found.out
 
 
 @pytest.mark.slow
@@ -147,6 +198,37 @@ def test_capability_of_coarse_readings(lot: Said, tmp_path: Path) -> None:
     found = lot("capability", "x.csv", "-q", "flag", "--high", 3)
     assert found.code == 1
     assert "capability cannot be told: only 2 different values" in found.out
+    assert "No tolerance interval of a normal lot" in found.out
+
+
+@pytest.mark.slow
+def test_equal_values(lot: Said, tmp_path: Path) -> None:
+    """Equal readings make neither a capability nor a tolerance interval, and no crash."""
+    rows = "\n".join(f"u{n},1" for n in range(20))
+    (tmp_path / "x.csv").write_text(f"device,value\n{rows}\n", "utf-8")
+    found = lot("capability", "x.csv", "-q", "flag", "--high", 3)
+    assert found.code == 1
+    assert "Ppk 1.33 is not proved: only 1 different value" in found.out
+    assert "No tolerance interval of a normal lot" in found.out
+
+
+@pytest.mark.slow
+def test_compare_says_what_was_not_judged(lot: Said, values: Write) -> None:
+    """Without a spread margin the answer is about the mean; with one about both."""
+    old, new = values("old", mean=25.0), values("new", mean=25.02)
+    command = (
+        "compare", "--baseline", old, "--candidate", new, "-q", "temperature",
+        "--margin", 0.1,
+    )  # fmt: skip
+    mean = lot(*command)
+    assert mean.code == 0
+    assert "baseline in the mean of temperature" in mean.out
+    assert "Not judged: the spread, for want of --spread-margin" in mean.out
+    both = lot(*command, "--spread-margin", 2)
+    assert both.code == 0
+    assert "baseline in the mean and spread of temperature" in both.out
+    assert "Not judged: limits of each unit, for there are none, the shape" in both.out
+    assert lot(*command, "--spread-margin", 2, "--confidence", 0.9999).code == 1
 
 
 @pytest.mark.slow

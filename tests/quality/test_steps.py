@@ -7,7 +7,8 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from harness.quality.capability import capability, shapiro_p
+from harness.quality.capability import capability
+from harness.quality.proofs.shape import normal_p
 from harness.quality.steps import step_of, within_steps
 
 STEP = 1 / 16
@@ -52,7 +53,7 @@ def test_each_value_stays_within_its_step(places: list[int]) -> None:
 def test_a_normal_lot_in_steps_is_called_normal() -> None:
     """Of 100 normal lots of 200, at most 3 are refused at a level of 1 %; before, all were."""
     random = np.random.default_rng(7)
-    found = [shapiro_p(_in_steps(random.normal(21, 0.11, 200))) for _ in range(100)]
+    found = [normal_p(_in_steps(random.normal(21, 0.11, 200))) for _ in range(100)]
     assert sum(p is not None and p < 0.01 for p in found) <= 3
 
 
