@@ -15,11 +15,6 @@ from harness.commands import (
     benches,
     diagnose,
     files,
-    lot_charts,
-    lot_gauges,
-    lot_references,
-    lot_samples,
-    lots,
     reports,
     run,
     station,
@@ -28,6 +23,11 @@ from harness.commands import (
     watch,
 )
 from harness.commands.base import app
+from harness.commands.lots import charts as lot_charts
+from harness.commands.lots import gauges as lot_gauges
+from harness.commands.lots import references as lot_references
+from harness.commands.lots import samples as lot_samples
+from harness.commands.lots import values as lots
 from harness.errors import AdapterError, SlotproofError
 from harness.output import say
 
@@ -57,7 +57,7 @@ COMMANDS = (
 
 
 def _fail(error: SlotproofError) -> int:
-    from harness.plans.loading_problems import PlanError  # noqa: PLC0415
+    from harness.plans.loading.problems import PlanError  # noqa: PLC0415
 
     lines = (
         [str(problem) for problem in error.problems]

@@ -21,7 +21,7 @@ from rich.text import Text
 from harness.clock import Clock
 from harness.errors import UsageError
 from harness.records import CheckResult, Outcome
-from harness.results.wording import one_line, value_row
+from harness.results.reports.wording import one_line, value_row
 
 _MARKS = {
     Outcome.PASSED: ("pass", "green"),

@@ -19,14 +19,14 @@ import yaml
 
 from harness.driver.bus import Bus
 from harness.families.hazard import Hazard
-from harness.plans.connection import connect
-from harness.plans.loading import load_fixture, parse_plan
-from harness.plans.runner import Runner
-from harness.plans.schema import Fixture
+from harness.plans.execution.connection import connect
+from harness.plans.execution.runner import Runner
+from harness.plans.loading.files import load_fixture, parse_plan
+from harness.plans.schema.files import Fixture
 from harness.records import CheckResult
-from harness.results.journal import Journal, read_events
-from harness.results.ledger import Ledger
-from harness.results.record import RunRecord
+from harness.results.journal.writer import Journal, read_events
+from harness.results.ledger.ledger import Ledger
+from harness.results.record.run import RunRecord
 from harness.wire.romcode import RomCode
 from tests.browser import Browser, find_browser
 

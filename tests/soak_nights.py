@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import signal, stats
 
-from harness.results.soak_night import Night, Nights
+from harness.results.soak.record import Night, Nights
 from harness.wire.romcode import RomCode
 
 START = datetime(2026, 3, 1, 20, tzinfo=UTC)

@@ -19,7 +19,7 @@ import yaml
 from harness import cli
 from harness.commands.base import app
 from harness.families.registry import family_of, known_families
-from harness.results.journal import read_events
+from harness.results.journal.writer import read_events
 
 Make = Callable[..., Any]
 """A fixture that makes or runs something."""

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 import yaml
 
-from harness.results.report import read_record
+from harness.results.reports.rebuild import read_record
 
 Make = Callable[..., Any]
 COMMAND = [sys.executable, "-c", "from harness.cli import main; main()"]

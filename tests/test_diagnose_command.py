@@ -13,9 +13,9 @@ from typer.testing import CliRunner
 import harness.cli  # noqa: F401 - registers the commands
 from harness.commands.base import app
 from harness.records import Outcome
-from harness.results.diagnosis_lines import diagnosis_lines
-from harness.results.journal import read_events
-from harness.results.record import RunRecord
+from harness.results.diagnosis.lines import diagnosis_lines
+from harness.results.journal.writer import read_events
+from harness.results.record.run import RunRecord
 
 Make = Callable[..., Any]
 """A fixture that makes something; conftest has the signatures."""

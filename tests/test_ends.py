@@ -15,7 +15,7 @@ import pytest
 import yaml
 
 from harness import cli, ending, output
-from harness.results.journal import read_events
+from harness.results.journal.writer import read_events
 
 Make = Callable[..., Any]
 
@@ -124,10 +124,10 @@ main()
     ("module", "name", "code"),
     [
         ("typer", "SIGINT", 130),
-        ("harness.plans.loading", "SIGINT", 130),
-        ("harness.plans.runner", "SIGTERM", 143),
+        ("harness.plans.loading.files", "SIGINT", 130),
+        ("harness.plans.execution.runner", "SIGTERM", 143),
         ("harness.driver.port", "SIGHUP", 129),
-        ("harness.simulation.core", "SIGINT", 130),
+        ("harness.simulation.line.core", "SIGINT", 130),
     ],
 )
 def test_ended_while_it_starts(
@@ -172,7 +172,7 @@ def test_a_request_that_is_ignored_stays_ignored(files: Make, tmp_path: Path) ->
     """``nohup`` ignores SIGHUP for the run that it starts."""
     plan, bench = files()
     script = "import signal; signal.signal(signal.SIGHUP, signal.SIG_IGN)\n"
-    script += _AT_IMPORT.format(module="harness.plans.runner", name="SIGHUP")
+    script += _AT_IMPORT.format(module="harness.plans.execution.runner", name="SIGHUP")
     code, _, err = finished(
         "run", plan, "-f", bench, "--into", "r", cwd=tmp_path, script=script
     )

@@ -18,7 +18,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.results.journal import read_events
+from harness.results.journal.writer import read_events
 from tests.pasting import ROOT, Said, commands, of_slotproof, slotproof
 
 pytestmark = pytest.mark.slow

@@ -53,7 +53,7 @@ MAY_IMPORT: dict[str, set[str]] = {
 # Finer than rooms: the simulator is a second opinion and shares these two only, and
 # plans know nothing of it but what a fixture file may say.
 FROM_WIRE_FOR_SIMULATION = {"harness.wire.crc", "harness.wire.romcode"}
-FROM_SIMULATION_FOR_PLANS = {"harness.simulation.settings"}
+FROM_SIMULATION_FOR_PLANS = {"harness.simulation.settings.bench"}
 
 # wire/ is arithmetic: no I/O, no clock, no logging, no chance.
 PURE_ROOM = "wire"

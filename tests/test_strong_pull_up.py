@@ -17,15 +17,15 @@ import pytest
 from harness.driver.bus import Bus
 from harness.driver.switching import Condition
 from harness.errors import AdapterUnplugged, ExtraEcho
-from harness.plans.circuit_of import circuit_of
-from harness.plans.schema import Fixture
+from harness.plans.execution.fixture_circuit import circuit_of
+from harness.plans.schema.files import Fixture
 from harness.plans.steps.sessions import Everybody
 from harness.records import Outcome
-from harness.simulation.supply import ParasiteSupply
-from harness.wire.budget import Budget, budget, strong_window
-from harness.wire.clockgrid import GRIDS
+from harness.simulation.devices.supply import ParasiteSupply
+from harness.wire.budget.table import Budget, budget, strong_window
+from harness.wire.clock_grid import GRIDS
 from harness.wire.electrical import parallel_ohm
-from harness.wire.frames import choose_slots
+from harness.wire.slots.frames import choose_slots
 
 if TYPE_CHECKING:
     from tests.conftest import Ran

@@ -18,11 +18,11 @@ import pytest
 import yaml
 
 import harness
-from harness.plans.connection import connect
-from harness.plans.loading import load_fixture, parse_plan
-from harness.plans.runner import Runner
-from harness.results.journal import Journal, read_events
-from harness.results.record import RunRecord
+from harness.plans.execution.connection import connect
+from harness.plans.execution.runner import Runner
+from harness.plans.loading.files import load_fixture, parse_plan
+from harness.results.journal.writer import Journal, read_events
+from harness.results.record.run import RunRecord
 
 Make = Callable[..., Any]
 """A fixture that makes or runs something."""

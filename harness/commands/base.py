@@ -12,7 +12,7 @@ from harness.output import say
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from harness.results.record import RunRecord
+    from harness.results.record.run import RunRecord
 
 app = typer.Typer(
     name="slotproof",
@@ -56,8 +56,8 @@ def make_console(*, error: bool = False) -> Console:
 
 def show(record: RunRecord, console: Console) -> None:
     """The verdicts: a table on a terminal, plain lines elsewhere."""
-    from harness.results.plots import shmoo_lines  # noqa: PLC0415
-    from harness.results.table import (  # noqa: PLC0415
+    from harness.results.plots.run import shmoo_lines  # noqa: PLC0415
+    from harness.results.reports.table import (  # noqa: PLC0415
         plain_lines,
         verdict_table,
     )

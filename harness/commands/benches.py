@@ -51,7 +51,7 @@ def bench(
     ] = None,
 ) -> None:
     """Serve a simulated bench in real time, until Ctrl-C."""
-    from harness.plans.loading import load_fixture  # noqa: PLC0415
+    from harness.plans.loading.files import load_fixture  # noqa: PLC0415
 
     loaded = load_fixture(fixture)
     if tty == (rfc2217 is not None):
@@ -59,16 +59,16 @@ def bench(
     if loaded.simulation is None:
         raise UsageError("this fixture has no simulation section", where=str(fixture))
     from harness.errors import PortBusy  # noqa: PLC0415
-    from harness.simulation.addresses import benches  # noqa: PLC0415
+    from harness.simulation.servers.bench_registry import benches  # noqa: PLC0415
 
     served = benches.at(f"sim://{quote(loaded.path)}")
     if tty:
-        from harness.simulation.tty import serve_tty  # noqa: PLC0415
+        from harness.simulation.servers.tty import serve_tty  # noqa: PLC0415
 
         with ending.interruptible():  # the link to the tty is taken away again
             serve_tty(served, announce=_announce, report=_report_late)
         return
-    from harness.simulation.rfc2217 import serve_rfc2217  # noqa: PLC0415
+    from harness.simulation.servers.rfc2217 import serve_rfc2217  # noqa: PLC0415
 
     try:
         serve_rfc2217(

@@ -11,7 +11,7 @@ from harness.commands.run import run_plan
 from harness.output import say
 
 if TYPE_CHECKING:
-    from harness.results.record import RunRecord
+    from harness.results.record.run import RunRecord
 
 
 @app.command(epilog=example("slotproof diagnose --fixture fixtures/demo_bench.yaml"))
@@ -21,8 +21,8 @@ def diagnose(fixture: FixtureOption, *, into: IntoOption = None) -> None:
     Nothing is stored in any device. Leaves the reports of any run; report.html has the
     page of the diagnosis and every number behind it.
     """
-    from harness.plans.diagnose_plan import diagnose_plan  # noqa: PLC0415
-    from harness.plans.loading import load_fixture  # noqa: PLC0415
+    from harness.plans.execution.diagnose_plan import diagnose_plan  # noqa: PLC0415
+    from harness.plans.loading.files import load_fixture  # noqa: PLC0415
 
     raise typer.Exit(
         run_plan(
@@ -37,7 +37,7 @@ def diagnose(fixture: FixtureOption, *, into: IntoOption = None) -> None:
 
 
 def _show_page(record: RunRecord) -> None:
-    from harness.results.diagnosis_lines import diagnosis_lines  # noqa: PLC0415
+    from harness.results.diagnosis.lines import diagnosis_lines  # noqa: PLC0415
 
     say("")
     for line in diagnosis_lines(record):

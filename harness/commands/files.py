@@ -12,8 +12,8 @@ from harness.errors import UsageError
 from harness.output import say
 
 if TYPE_CHECKING:
-    from harness.plans.gate import HazardUse
-    from harness.plans.schema import Fixture, Plan
+    from harness.plans.execution.hazard_gate import HazardUse
+    from harness.plans.schema.files import Fixture, Plan
 
 
 @app.command(
@@ -30,14 +30,14 @@ def check(
     does that can hurt is listed with its cautions, of a soak what it can prove, and
     what the fixture's adapter cannot make or measure of what the plan asks for.
     """
-    from harness.plans.gate import require_named  # noqa: PLC0415
-    from harness.plans.loading import (  # noqa: PLC0415
+    from harness.plans.execution.hazard_gate import require_named  # noqa: PLC0415
+    from harness.plans.loading.files import (  # noqa: PLC0415
         check_together,
         load_fixture,
         load_plan,
         which,
     )
-    from harness.plans.loading_problems import PlanError, Problem  # noqa: PLC0415
+    from harness.plans.loading.problems import PlanError, Problem  # noqa: PLC0415
 
     problems: list[Problem] = []
     plans, fixtures = [], []
@@ -70,7 +70,7 @@ def _show_foretold(plan: Plan, fixture: Fixture | None) -> None:
     """What the adapter cannot make or measure of a plan."""
     if fixture is None:
         return
-    from harness.plans.foretold import foretold  # noqa: PLC0415
+    from harness.plans.execution.foretold import foretold  # noqa: PLC0415
 
     lines = foretold(plan, fixture)
     if lines:
@@ -83,7 +83,7 @@ def _show_foretold(plan: Plan, fixture: Fixture | None) -> None:
 
 def _show_seating(fixtures: list[Fixture]) -> None:
     """What a run will not know about sockets without a ROM code."""
-    from harness.plans.seating import outlook  # noqa: PLC0415
+    from harness.plans.execution.seating import outlook  # noqa: PLC0415
 
     for fixture in fixtures:
         for text in outlook(fixture):
@@ -92,8 +92,8 @@ def _show_seating(fixtures: list[Fixture]) -> None:
 
 def _show_soaks(plan: Plan, fixture: Fixture | None) -> None:
     """What each soak of a plan can prove, and what it writes."""
-    from harness.plans.schema_soak import Soak  # noqa: PLC0415
-    from harness.plans.soak_outlook import outlook  # noqa: PLC0415
+    from harness.plans.execution.soak_estimate import outlook  # noqa: PLC0415
+    from harness.plans.schema.soak import Soak  # noqa: PLC0415
 
     for item in plan.leaf_steps():
         if isinstance(item.body, Soak):
@@ -129,7 +129,7 @@ def schema(
     """Print the JSON Schema of a file kind, for completion in an editor."""
     import json  # noqa: PLC0415
 
-    from harness.plans.schema import MODELS, json_schema  # noqa: PLC0415
+    from harness.plans.schema.files import MODELS, json_schema  # noqa: PLC0415
 
     for known in MODELS:
         if kind == known:

@@ -46,9 +46,9 @@ def report(
     An interrupted run is marked as an error at the step in which it ended. The
     exit code is the run's own, or for a shift 0; 2 if a journal is damaged.
     """
-    from harness.results.journal import FILE_NAME  # noqa: PLC0415
-    from harness.results.report import rebuild  # noqa: PLC0415
-    from harness.station.shift_record import is_shift  # noqa: PLC0415
+    from harness.results.journal.writer import FILE_NAME  # noqa: PLC0415
+    from harness.results.reports.rebuild import rebuild  # noqa: PLC0415
+    from harness.station.shift.record import is_shift  # noqa: PLC0415
 
     if journal.is_dir() and not (journal / FILE_NAME).exists() and is_shift(journal):
         _shift(journal, into or journal)
@@ -64,9 +64,9 @@ def report(
 
 def _shift(folder: Path, into: Path) -> None:
     from harness.errors import UsageError  # noqa: PLC0415
-    from harness.station.shift_page import write_shift_page  # noqa: PLC0415
-    from harness.station.shift_record import read_shift  # noqa: PLC0415
-    from harness.station.tally import summary_lines  # noqa: PLC0415
+    from harness.station.shift.page import write_shift_page  # noqa: PLC0415
+    from harness.station.shift.record import read_shift  # noqa: PLC0415
+    from harness.station.shift.tally import summary_lines  # noqa: PLC0415
 
     record = read_shift(folder)
     try:

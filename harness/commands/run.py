@@ -27,8 +27,8 @@ from harness.output import say
 
 if TYPE_CHECKING:
     from harness.families.hazard import Hazard
-    from harness.plans.schema import Fixture, Plan
-    from harness.results.record import RunRecord
+    from harness.plans.schema.files import Fixture, Plan
+    from harness.results.record.run import RunRecord
 
 
 @app.command(
@@ -94,9 +94,9 @@ def run(
             where=str(events),
             hint="make it, empty if need be, before the run",
         )
-    from harness.plans.gate import parse_allowed, require_allowed  # noqa: PLC0415
-    from harness.plans.loading import check_together, load_fixture, load_plan  # noqa: PLC0415
-    from harness.plans.loading_problems import PlanError  # noqa: PLC0415
+    from harness.plans.execution.hazard_gate import parse_allowed, require_allowed  # noqa: PLC0415
+    from harness.plans.loading.files import check_together, load_fixture, load_plan  # noqa: PLC0415
+    from harness.plans.loading.problems import PlanError  # noqa: PLC0415
 
     allowed = parse_allowed(allow or [])
     loaded_plan, loaded_fixture = _load_both(
@@ -139,7 +139,7 @@ def _command(
 
 def _load_both(*loads: Any) -> list[Any]:  # noqa: ANN401 - a plan and a fixture
     """Load each; the mistakes of all of them in one error."""
-    from harness.plans.loading_problems import PlanError, Problem  # noqa: PLC0415
+    from harness.plans.loading.problems import PlanError, Problem  # noqa: PLC0415
 
     loaded: list[Any] = []
     problems: list[Problem] = []
@@ -173,7 +173,7 @@ def parameters(assignments: list[str]) -> dict[str, str]:
 
 def _fresh_folder(plan: Plan) -> Path:
     from harness.clock import SystemClock  # noqa: PLC0415
-    from harness.results.junit import slug  # noqa: PLC0415
+    from harness.results.reports.junit import slug  # noqa: PLC0415
 
     stamp = SystemClock().calendar().strftime("%Y%m%d-%H%M%S")
     base = Path("results") / f"{stamp}-{slug(plan.title)}"
@@ -209,11 +209,11 @@ def run_plan(
         resume: journal of a run to take up, or None.
         command: words of the command line that began it, for the hint after a cut.
     """
-    from harness.plans.connection import connect  # noqa: PLC0415
-    from harness.plans.resume import read_resumption  # noqa: PLC0415
-    from harness.plans.runner import Runner  # noqa: PLC0415
-    from harness.results.journal import Journal  # noqa: PLC0415
-    from harness.results.report import rebuild  # noqa: PLC0415
+    from harness.plans.execution.connection import connect  # noqa: PLC0415
+    from harness.plans.execution.resume import read_resumption  # noqa: PLC0415
+    from harness.plans.execution.runner import Runner  # noqa: PLC0415
+    from harness.results.journal.writer import Journal  # noqa: PLC0415
+    from harness.results.reports.rebuild import rebuild  # noqa: PLC0415
     from harness.terminal import ConsoleOperator, ProgressView  # noqa: PLC0415
 
     console = make_console()
@@ -310,15 +310,15 @@ class _Left:
     def _record(self, fault: AdapterError) -> None:
         """A port that cannot be opened: the run that could not begin is an error."""
         from harness.clock import SystemClock  # noqa: PLC0415
-        from harness.plans.not_begun import record_not_begun  # noqa: PLC0415
-        from harness.results.journal import Journal  # noqa: PLC0415
+        from harness.plans.execution.not_begun import record_not_begun  # noqa: PLC0415
+        from harness.results.journal.writer import Journal  # noqa: PLC0415
 
         with Journal.create(self._folder, SystemClock()) as journal:
             record_not_begun(journal, self._plan, self._fixture, self._allowed, fault)
         self.journal = journal.path
 
     def _report(self, journal: Path) -> None:
-        from harness.results.report import rebuild  # noqa: PLC0415
+        from harness.results.reports.rebuild import rebuild  # noqa: PLC0415
 
         rebuild(journal, self._folder, case_properties=self._case_properties)
         say(f"results: {self._folder}")

@@ -12,7 +12,7 @@ from harness.commands.base import IntoOption, app, example, make_console
 from harness.output import say
 
 if TYPE_CHECKING:
-    from harness.station.setting_up import Ready
+    from harness.station.setup import Ready
 
 EXIT_COULD_NOT_TELL = 3
 
@@ -89,9 +89,9 @@ def station(
     import platform  # noqa: PLC0415
 
     from harness.commands.run import parameters  # noqa: PLC0415
-    from harness.plans.gate import parse_allowed  # noqa: PLC0415
-    from harness.plans.loading import load_fixture, load_plan  # noqa: PLC0415
-    from harness.station.setting_up import Orders, ready  # noqa: PLC0415
+    from harness.plans.execution.hazard_gate import parse_allowed  # noqa: PLC0415
+    from harness.plans.loading.files import load_fixture, load_plan  # noqa: PLC0415
+    from harness.station.setup import Orders, ready  # noqa: PLC0415
 
     orders = Orders(
         plan=load_plan(plan, parameters(set_ or [])),
@@ -111,7 +111,7 @@ def station(
 
 def _run(made: Ready) -> int:
     from harness.station.keyboard import listen  # noqa: PLC0415
-    from harness.station.shift import end_lines  # noqa: PLC0415
+    from harness.station.shift.shift import end_lines  # noqa: PLC0415
 
     with ending.interruptible(), made.board:
         if made.scanner is not None:

@@ -11,11 +11,11 @@ from harness.commands.run import run_plan
 from harness.output import say
 
 if TYPE_CHECKING:
-    from harness.plans.schema import Fixture
-    from harness.results.bus_verdict import Measured
-    from harness.results.record import RunRecord
-    from harness.results.timing_rows import TimingRow
-    from harness.wire.budget import Budget
+    from harness.plans.schema.files import Fixture
+    from harness.results.record.run import RunRecord
+    from harness.results.reports.bus_verdict import Measured
+    from harness.results.reports.timing import TimingRow
+    from harness.wire.budget.table import Budget
 
 
 @app.command(epilog=example("slotproof survey --fixture fixtures/demo_bench.yaml"))
@@ -24,8 +24,8 @@ def survey(fixture: FixtureOption, *, into: IntoOption = None) -> None:
 
     Leaves junit.xml, journal.jsonl and a picture (survey.png, survey.svg).
     """
-    from harness.plans.loading import load_fixture  # noqa: PLC0415
-    from harness.plans.survey_plan import survey_plan  # noqa: PLC0415
+    from harness.plans.execution.survey_plan import survey_plan  # noqa: PLC0415
+    from harness.plans.loading.files import load_fixture  # noqa: PLC0415
 
     loaded = load_fixture(fixture)
     raise typer.Exit(
@@ -41,7 +41,7 @@ def survey(fixture: FixtureOption, *, into: IntoOption = None) -> None:
 
 
 def _show_survey(fixture: Fixture, record: RunRecord) -> None:
-    from harness.results.timing_rows import (  # noqa: PLC0415
+    from harness.results.reports.timing import (  # noqa: PLC0415
         not_measured,
         timing_lines,
         timing_rows,
@@ -53,7 +53,7 @@ def _show_survey(fixture: Fixture, record: RunRecord) -> None:
         say(line)
     predicted = _budget(fixture)
     _show_comparison(predicted, rows)
-    from harness.results.bus_verdict import Measured  # noqa: PLC0415
+    from harness.results.reports.bus_verdict import Measured  # noqa: PLC0415
 
     say("")
     _show_verdict(fixture, predicted, Measured.of(record))
@@ -62,7 +62,7 @@ def _show_survey(fixture: Fixture, record: RunRecord) -> None:
 def _show_comparison(predicted: Budget, rows: list[TimingRow]) -> None:
     """Predicted beside measured, with a warning where the doubts do not explain it."""
     from harness.digits import quantity_text, uncertain_text  # noqa: PLC0415
-    from harness.wire.budget import CAPACITANCE, RISE, Measured, compare  # noqa: PLC0415
+    from harness.wire.budget.table import CAPACITANCE, RISE, Measured, compare  # noqa: PLC0415
 
     names = {"rise_time": RISE, "capacitance": CAPACITANCE}
     values = [row.value for row in rows if row.value.name in names]
@@ -94,9 +94,9 @@ def _show_comparison(predicted: Budget, rows: list[TimingRow]) -> None:
 def _show_verdict(
     fixture: Fixture, found: Budget, measured: Measured | None = None
 ) -> None:
-    from harness.plans.circuit_of import grid_of  # noqa: PLC0415
-    from harness.results.bus_verdict import verdict_lines  # noqa: PLC0415
-    from harness.wire.remedy import Remedies, holds, remedies  # noqa: PLC0415
+    from harness.plans.execution.fixture_circuit import grid_of  # noqa: PLC0415
+    from harness.results.reports.bus_verdict import verdict_lines  # noqa: PLC0415
+    from harness.wire.budget.remedy import Remedies, holds, remedies  # noqa: PLC0415
 
     cures = (
         Remedies()
@@ -108,8 +108,8 @@ def _show_verdict(
 
 
 def _budget(fixture: Fixture, busy_at_once: int | None = None) -> Budget:
-    from harness.plans.circuit_of import circuit_of, grid_of, slots_of  # noqa: PLC0415
-    from harness.wire.budget import budget as budget_of  # noqa: PLC0415
+    from harness.plans.execution.fixture_circuit import circuit_of, grid_of, slots_of  # noqa: PLC0415
+    from harness.wire.budget.table import budget as budget_of  # noqa: PLC0415
 
     slots = slots_of(fixture, grid_of(fixture))
     return budget_of(circuit_of(fixture, busy_at_once=busy_at_once), slots)
@@ -138,8 +138,8 @@ def budget(
     and metres of cable keep the margins, and where a limit is violated what would help:
     slower slots, another pull-up, a split of the bus.
     """
-    from harness.plans.loading import load_fixture  # noqa: PLC0415
-    from harness.results.budget_lines import budget_lines  # noqa: PLC0415
+    from harness.plans.loading.files import load_fixture  # noqa: PLC0415
+    from harness.results.reports.budget import budget_lines  # noqa: PLC0415
 
     loaded = load_fixture(fixture)
     found = _budget(loaded, at_once)

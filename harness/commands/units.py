@@ -14,7 +14,7 @@ from harness.errors import UsageError
 from harness.output import say
 
 if TYPE_CHECKING:
-    from harness.results.ledger import Ledger
+    from harness.results.ledger.ledger import Ledger
 
 units = typer.Typer(
     help="Ask the ledger of all units ever tested.",
@@ -26,7 +26,7 @@ app.add_typer(units, name="units")
 
 def _opened(setting: str) -> Ledger:
     """The ledger to ask; a file that is not there is no empty ledger, but a mistake."""
-    from harness.results.ledger import Ledger  # noqa: PLC0415
+    from harness.results.ledger.ledger import Ledger  # noqa: PLC0415
 
     if "://" not in setting and not Path(setting).exists():
         raise UsageError(
@@ -55,7 +55,7 @@ def show(
     ledger: LedgerOption = DEFAULT_LEDGER,
 ) -> None:
     """Tell a unit's history: each test with its values, plan, fixture and journal."""
-    from harness.results.ledger_lines import history_lines  # noqa: PLC0415
+    from harness.results.ledger.lines import history_lines  # noqa: PLC0415
 
     with _opened(ledger) as opened:
         found = opened.tests_of(serial=unit) or opened.tests_of(rom_code=unit)
@@ -82,7 +82,7 @@ def list_(
     ledger: LedgerOption = DEFAULT_LEDGER,
 ) -> None:
     """List tests, one a line, in order of time."""
-    from harness.results.ledger_lines import line_of_test  # noqa: PLC0415
+    from harness.results.ledger.lines import line_of_test  # noqa: PLC0415
 
     with _opened(ledger) as opened:
         for test in opened.tests(lot=lot, since=since, outcome=outcome):
@@ -92,7 +92,7 @@ def list_(
 @units.command(epilog=example("slotproof units clones"))
 def clones(*, ledger: LedgerOption = DEFAULT_LEDGER) -> None:
     """List ROM codes that were found in more than one unit; exit code 1 if there are."""
-    from harness.results.ledger_lines import conflict_line  # noqa: PLC0415
+    from harness.results.ledger.lines import conflict_line  # noqa: PLC0415
 
     with _opened(ledger) as opened:
         found = opened.conflicts()
@@ -112,7 +112,7 @@ def export(
     ledger: LedgerOption = DEFAULT_LEDGER,
 ) -> None:
     """Write tests as CSV to the standard output."""
-    from harness.results.ledger_lines import write_csv  # noqa: PLC0415
+    from harness.results.ledger.lines import write_csv  # noqa: PLC0415
 
     with _opened(ledger) as opened:
         tests = opened.tests(lot=lot, since=since, whole=values)
@@ -129,9 +129,9 @@ def book(
     ledger: LedgerOption = DEFAULT_LEDGER,
 ) -> None:
     """Enter journals into the ledger; one that stands there already changes nothing."""
-    from harness.results.journal import FILE_NAME  # noqa: PLC0415
-    from harness.results.ledger import Ledger  # noqa: PLC0415
-    from harness.results.ledger_lines import conflict_line  # noqa: PLC0415
+    from harness.results.journal.writer import FILE_NAME  # noqa: PLC0415
+    from harness.results.ledger.ledger import Ledger  # noqa: PLC0415
+    from harness.results.ledger.lines import conflict_line  # noqa: PLC0415
 
     journals = [
         journal

@@ -33,6 +33,6 @@ def watch(
     ] = 0,
 ) -> None:
     """Serve a live page of a run from its journal, until Ctrl-C."""
-    from harness.results.watch import serve  # noqa: PLC0415
+    from harness.results.reports.watch import serve  # noqa: PLC0415
 
     serve(journal, host=host, port=port, announce=say)

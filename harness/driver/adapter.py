@@ -22,7 +22,7 @@ from harness.driver.port import (
     translated,
     usb_id,
 )
-from harness.driver.rates import set_rate
+from harness.driver.port_rates import set_rate
 from harness.driver.self_check import AdapterReport, check_adapter
 from harness.driver.switching import Switching
 from harness.errors import (
@@ -34,7 +34,7 @@ from harness.errors import (
     ShortEcho,
     SlotproofError,
 )
-from harness.wire.clockgrid import KIND_BY_USB_ID, ClockGrid, grid_of_kind
+from harness.wire.clock_grid import KIND_BY_USB_ID, ClockGrid, grid_of_kind
 
 EITHER_LOW_OR_DEAF = (
     "either the line is held low now or RX has lost the line: measure the idle line"

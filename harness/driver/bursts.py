@@ -13,7 +13,7 @@ from typing import Any
 from harness.driver.adapter import EITHER_LOW_OR_DEAF, Adapter
 from harness.driver.echo_damage import impossible_echoes
 from harness.errors import AdapterError, ExtraEcho, LineShorted, NoEcho, ShortEcho
-from harness.wire.frames import SlotFrames
+from harness.wire.slots.frames import SlotFrames
 
 _RESET, _RESET_BAUD = b"\xf0", 9600
 """A reset of 521 us, within limits (bus facts, 2.2)."""

@@ -31,7 +31,8 @@ from harness.errors import (
     ShortEcho,
     SlotDisturbed,
 )
-from harness.wire.frames import (
+from harness.wire.romcode import RomCode
+from harness.wire.slots.frames import (
     CannotMake,
     Presence,
     ResetFrame,
@@ -40,7 +41,6 @@ from harness.wire.frames import (
     choose_reset,
     choose_slots,
 )
-from harness.wire.romcode import RomCode
 
 _PROOFS = 8
 """Bursts of patterns after a failure: damage to one burst in three escapes 1 time in 25."""

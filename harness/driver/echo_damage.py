@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from harness.wire.frames import PULSE_BYTES
+from harness.wire.slots.frames import PULSE_BYTES
 
 _FORMAT = "set the port to 8 data bits and no parity, input unprocessed (raw)"
 _RAW = "set the port raw: no flow control, no translation; look for a terminal program or a server between"

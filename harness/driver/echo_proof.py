@@ -26,7 +26,7 @@ from __future__ import annotations
 from harness.driver.adapter import Adapter
 from harness.driver.echo_damage import Damage, name_damage
 from harness.errors import EchoDamaged, EchoDoubtful
-from harness.wire.frames import ResetFrame, SlotFrames
+from harness.wire.slots.frames import ResetFrame, SlotFrames
 
 PATTERN_BAUD = 38_400
 

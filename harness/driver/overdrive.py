@@ -24,8 +24,10 @@ from harness.errors import (
     NobodyAnswers,
     SlotproofError,
 )
-from harness.wire.clockgrid import ClockGrid
-from harness.wire.frames import (
+from harness.wire.clock_grid import ClockGrid
+from harness.wire.limits import OVERDRIVE, SpeedLimits
+from harness.wire.romcode import RomCode
+from harness.wire.slots.frames import (
     CannotMake,
     ResetFrame,
     ResetReading,
@@ -33,8 +35,6 @@ from harness.wire.frames import (
     choose_reset,
     choose_slots,
 )
-from harness.wire.limits import OVERDRIVE, SpeedLimits
-from harness.wire.romcode import RomCode
 
 _NO_COMMAND = b"\xff"
 

@@ -23,7 +23,7 @@ from harness.errors import (
     PortUnsuitable,
     UsageError,
 )
-from harness.wire.clockgrid import KIND_BY_USB_ID
+from harness.wire.clock_grid import KIND_BY_USB_ID
 
 _termios_error: type[Exception]
 try:

@@ -11,7 +11,7 @@ from dataclasses import replace
 from harness.driver.adapter import Adapter
 from harness.driver.bursts import Bursts
 from harness.errors import EchoDoubtful, ExtraEcho, LineShorted, NoEcho, ResetDisturbed
-from harness.wire.frames import Presence, ResetFrame, ResetReading, SlotFrames
+from harness.wire.slots.frames import Presence, ResetFrame, ResetReading, SlotFrames
 
 _RETRY_S = 0.005
 """A part that signals by itself holds the line up to 4.8 ms (data sheet, part DS2404)."""

@@ -11,7 +11,7 @@ from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 from harness.driver.port import translated
-from harness.driver.rates import reported_rate
+from harness.driver.port_rates import reported_rate
 from harness.errors import ExtraEcho, LineNotReady, WrongRate
 
 if TYPE_CHECKING:

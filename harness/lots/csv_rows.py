@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import TextIO
 
 from harness.errors import UsageError
-from harness.quality.gauge import GaugeReading
+from harness.quality.gauges.gauge import GaugeReading
 
 _SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs"}
 

@@ -32,7 +32,7 @@ from harness.quality.moments import (
 from harness.quality.outliers import outliers
 from harness.quality.proofs.exchange import difference_p, ratio_p
 from harness.quality.unit_counts import units_for_equivalence
-from harness.results.wording import number_text
+from harness.results.reports.wording import number_text
 
 
 class LotVerdict(StrEnum):

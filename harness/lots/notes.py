@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from harness.lots.lot import Lot
-from harness.lots.sheet import Sheet
+from harness.lots.report_table import Sheet
 from harness.records import Outcome
-from harness.results.wording import number_text, one_line
+from harness.results.reports.wording import number_text, one_line
 
 _MOST_NAMED = 5
 """Units named in one note."""

@@ -7,9 +7,9 @@ from collections.abc import Iterable
 from importlib.metadata import version
 from pathlib import Path
 
-from harness.lots.sheet import Sheet, Table
-from harness.results.lot_pictures import Figures
-from harness.results.page import fill, picture, write_page
+from harness.lots.report_table import Sheet, Table
+from harness.results.plots.lots import Figures
+from harness.results.reports.page import fill, picture, write_page
 
 FILE_NAME = "lot.html"
 

@@ -23,9 +23,9 @@ from harness.errors import UsageError
 from harness.lots.csv_rows import open_table
 from harness.lots.lot import Limits, Lot, Series, lot_of, require_one
 from harness.records import Bound
-from harness.results.journal import FILE_NAME, read_events
-from harness.results.journal_lines import require_whole
-from harness.results.record import not_as_written
+from harness.results.journal.lines import require_whole
+from harness.results.journal.writer import FILE_NAME, read_events
+from harness.results.record.run import not_as_written
 
 
 @dataclass(slots=True)

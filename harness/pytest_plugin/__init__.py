@@ -27,7 +27,7 @@ from harness.pytest_plugin.words import said_in_words
 
 if TYPE_CHECKING:
     from harness.driver.bus import Bus
-    from harness.plans.schema import Fixture
+    from harness.plans.schema.files import Fixture
 
 _GROUP = "slotproof"
 
@@ -130,7 +130,7 @@ def pytest_runtest_makereport(
 @pytest.fixture(scope="session")
 def slotproof_fixture(request: pytest.FixtureRequest) -> Fixture:
     """The fixture file named by ``--slotproof-fixture``, loaded."""
-    from harness.plans.loading import load_fixture  # noqa: PLC0415
+    from harness.plans.loading.files import load_fixture  # noqa: PLC0415
 
     path = request.config.getoption("--slotproof-fixture")
     if not path:
@@ -142,7 +142,7 @@ def slotproof_fixture(request: pytest.FixtureRequest) -> Fixture:
 @pytest.fixture
 def bus(slotproof_fixture: Fixture) -> Iterator[Bus]:
     """The fixture's bus, open, its adapter proved; left safe afterwards."""
-    from harness.plans.connection import connect  # noqa: PLC0415
+    from harness.plans.execution.connection import connect  # noqa: PLC0415
 
     with ExitStack() as stack:
         with said_in_words():

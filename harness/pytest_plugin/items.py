@@ -21,8 +21,8 @@ from harness.pytest_plugin.words import (
 )
 
 if TYPE_CHECKING:
-    from harness.plans.runner import Runner
-    from harness.plans.schema import StepItem
+    from harness.plans.execution.runner import Runner
+    from harness.plans.schema.files import StepItem
     from harness.records import CheckResult
 
 
@@ -66,8 +66,8 @@ class PlanFile(pytest.File):
 
     def collect(self) -> Iterator[pytest.Item]:
         """One item for each leaf step, in the order of the plan."""
-        from harness.plans.gate import parse_allowed, require_allowed  # noqa: PLC0415
-        from harness.plans.loading import (  # noqa: PLC0415
+        from harness.plans.execution.hazard_gate import parse_allowed, require_allowed  # noqa: PLC0415
+        from harness.plans.loading.files import (  # noqa: PLC0415
             PlanError,
             check_together,
             load_fixture,
@@ -154,9 +154,9 @@ class PlanFile(pytest.File):
         import tempfile  # noqa: PLC0415
 
         from harness.errors import UsageError  # noqa: PLC0415
-        from harness.plans.connection import connect  # noqa: PLC0415
-        from harness.plans.runner import Runner  # noqa: PLC0415
-        from harness.results.journal import Journal  # noqa: PLC0415
+        from harness.plans.execution.connection import connect  # noqa: PLC0415
+        from harness.plans.execution.runner import Runner  # noqa: PLC0415
+        from harness.results.journal.writer import Journal  # noqa: PLC0415
 
         if self._has_begun:
             raise UsageError(
@@ -207,7 +207,7 @@ class PlanFile(pytest.File):
 
 
 def _rebuild(journal: Path, folder: Path) -> None:
-    from harness.results.report import rebuild  # noqa: PLC0415
+    from harness.results.reports.rebuild import rebuild  # noqa: PLC0415
 
     rebuild(journal, folder)
 
@@ -233,7 +233,7 @@ class StepTest(pytest.Item):
 
     def runtest(self) -> None:
         """Run the step on each device meant, as often as its ``repeat`` says."""
-        from harness.plans.runner import StopRunError  # noqa: PLC0415
+        from harness.plans.execution.runner import StopRunError  # noqa: PLC0415
         from harness.records import Outcome  # noqa: PLC0415
 
         plan_file = self.plan_file

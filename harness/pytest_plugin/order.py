@@ -72,7 +72,7 @@ def one_bench_scheduler(config: pytest.Config, log: Any) -> Any:  # noqa: ANN401
 
 
 def _is_simulated(config: pytest.Config) -> bool:
-    from harness.plans.loading import load_fixture  # noqa: PLC0415
+    from harness.plans.loading.files import load_fixture  # noqa: PLC0415
 
     try:
         fixture = load_fixture(config.getoption("--slotproof-fixture"))

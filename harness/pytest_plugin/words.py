@@ -19,7 +19,7 @@ from harness.errors import SlotproofError
 
 if TYPE_CHECKING:
     from harness.records import CheckResult
-    from harness.results.tally import DeviceResult
+    from harness.results.record.device_tally import DeviceResult
 
 _MOST_NAMED = 3
 """Devices that a headline names one by one; the others are counted."""
@@ -44,7 +44,7 @@ def in_words(error: BaseException) -> str:
 
 def by_device(results: list[CheckResult]) -> list[DeviceResult]:
     """Results of a step with the rounds of each device folded together."""
-    from harness.results.tally import DeviceTally  # noqa: PLC0415
+    from harness.results.record.device_tally import DeviceTally  # noqa: PLC0415
 
     tallies: dict[object, tuple[DeviceTally, list[int]]] = {}
     for result in results:
@@ -55,7 +55,7 @@ def by_device(results: list[CheckResult]) -> list[DeviceResult]:
 
 
 def _label(result: DeviceResult) -> str:
-    from harness.results.wording import one_line  # noqa: PLC0415
+    from harness.results.reports.wording import one_line  # noqa: PLC0415
 
     return one_line(result.device.label) if result.device else "bus"
 
@@ -76,7 +76,7 @@ def whom(results: list[CheckResult]) -> str:
 
 def headline(results: list[CheckResult]) -> str:
     """The first that is wrong on one line, after whom it is wrong with."""
-    from harness.results.wording import one_line  # noqa: PLC0415
+    from harness.results.reports.wording import one_line  # noqa: PLC0415
 
     first = _bad(results)[0].shown
     return f"{whom(results)}: {one_line(first.message or first.kind)}"
@@ -84,7 +84,7 @@ def headline(results: list[CheckResult]) -> str:
 
 def lines_of(result: DeviceResult) -> Iterator[str]:
     """A verdict with its values, hint and notes."""
-    from harness.results.wording import one_line, value_rows  # noqa: PLC0415
+    from harness.results.reports.wording import one_line, value_rows  # noqa: PLC0415
 
     shown = result.shown
     told = f": {one_line(shown.message)}" if shown.message else ""
@@ -99,7 +99,7 @@ def lines_of(result: DeviceResult) -> Iterator[str]:
 
 def properties_of(result: DeviceResult) -> Iterator[tuple[str, str]]:
     """A value a property, named by device and quantity; then what else must be known."""
-    from harness.results.wording import one_line, value_rows  # noqa: PLC0415
+    from harness.results.reports.wording import one_line, value_rows  # noqa: PLC0415
 
     label = _label(result)
     for row in value_rows(result):

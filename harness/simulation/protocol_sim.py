@@ -4,6 +4,6 @@ pyserial finds it once ``harness.simulation`` is in
 ``serial.protocol_handler_packages``.
 """
 
-from harness.simulation.port import SimulatedPort as Serial
+from harness.simulation.servers.port import SimulatedPort as Serial
 
 __all__ = ["Serial"]

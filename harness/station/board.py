@@ -19,9 +19,9 @@ from rich.live import Live
 from rich.panel import Panel
 from rich.text import Text
 
-from harness.results.wording import one_line
-from harness.station.signs import Sign, View, big, big_word
-from harness.station.tally import Tally
+from harness.results.reports.wording import one_line
+from harness.station.display_states import Sign, View, big, big_word
+from harness.station.shift.tally import Tally
 
 _REDRAWS_PER_S = 5
 _KEPT_REMARKS = 3

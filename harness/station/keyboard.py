@@ -7,7 +7,7 @@ from threading import Thread
 
 from harness.station.board import Board
 from harness.station.serials import END_WORD, Scanner
-from harness.station.shift import Shift
+from harness.station.shift.shift import Shift
 
 
 def listen(scanner: Scanner, shift: Shift, board: Board) -> None:

@@ -10,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from harness.plans.schema_unit import UnitRules
+from harness.plans.schema.unit import UnitRules
 from harness.records import Outcome
-from harness.results.ledger_entry import KNOWN_ELSEWHERE, UNIT_GONE, UnitTest
+from harness.results.ledger.entry import KNOWN_ELSEWHERE, UNIT_GONE, UnitTest
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,11 +15,11 @@ from harness.driver.adapter import Adapter
 from harness.driver.bus import Bus
 from harness.driver.self_check import AdapterReport
 from harness.errors import AdapterError
-from harness.plans.runner import Runner
+from harness.plans.execution.runner import Runner
 from harness.records import CheckResult, DeviceRef, Measurement, Outcome
-from harness.results.ledger import Conflict
-from harness.results.ledger_entry import KNOWN_ELSEWHERE, UNIT_GONE, UnitFacts
-from harness.station.contact import Contact, feel
+from harness.results.ledger.entry import KNOWN_ELSEWHERE, UNIT_GONE, UnitFacts
+from harness.results.ledger.ledger import Conflict
+from harness.station.presence_poll import Contact, feel
 from harness.wire.romcode import RomCode
 
 PROOF_LASTS_S = 900.0

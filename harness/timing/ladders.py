@@ -15,10 +15,10 @@ from math import inf
 
 from harness.timing.edges import Rung
 from harness.timing.spans import STANDARD_SPANS, Spans
-from harness.wire.clockgrid import ClockGrid
-from harness.wire.frames import PULSE_BYTES
+from harness.wire.clock_grid import ClockGrid
 from harness.wire.limits import STANDARD, SpeedLimits
-from harness.wire.synthesis import (
+from harness.wire.slots.frames import PULSE_BYTES
+from harness.wire.slots.synthesis import (
     CannotMake,
     Made,
     Since,

@@ -20,7 +20,7 @@ from harness.timing.ladders import (
     rise_ladder,
 )
 from harness.timing.spans import STANDARD_SPANS, Span, Spans
-from harness.wire.clockgrid import ClockGrid
+from harness.wire.clock_grid import ClockGrid
 from harness.wire.romcode import RomCode
 
 _TRIALS = 4

@@ -17,7 +17,7 @@ from harness.timing.values import (
     SLOT_PERIOD_LIMIT,
     Name,
 )
-from harness.wire.clockgrid import ClockGrid
+from harness.wire.clock_grid import ClockGrid
 
 _LadderOf = Callable[[Clockwork], Ladder]
 

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 
-from harness.wire.clockgrid import ClockGrid
+from harness.wire.clock_grid import ClockGrid
 
 FINEST = 2e-4
 """Rates nearer together than this share are thinned out, request by request."""

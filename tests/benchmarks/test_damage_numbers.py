@@ -13,9 +13,9 @@ from typing import Any
 
 import pytest
 
-from harness.plans.loading import load_fixture, load_plan, parse_plan
-from harness.plans.schema import Fixture
-from harness.plans.schema_plan import Plan
+from harness.plans.loading.files import load_fixture, load_plan, parse_plan
+from harness.plans.schema.files import Fixture
+from harness.plans.schema.plan import Plan
 from tests.damage.short_plan import DEVICES, STEPS
 from tests.damage.trials import (
     MAY_FAIL,

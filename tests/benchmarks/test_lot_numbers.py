@@ -12,8 +12,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from harness.quality.chart_kinds import ChartKind, ChartPlan, panels
-from harness.quality.gauge import GaugeReading, gauge_study
+from harness.quality.charts.kinds import ChartKind, ChartPlan, panels
+from harness.quality.gauges.gauge import GaugeReading, gauge_study
 
 pytestmark = pytest.mark.benchmark
 

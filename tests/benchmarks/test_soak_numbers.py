@@ -14,10 +14,10 @@ import numpy as np
 import pytest
 
 from harness.quality.trend import trend
-from harness.results import soak_findings
-from harness.results.soak_drift import chart
-from harness.results.soak_shared import courses
-from harness.results.soak_trace import Trace
+from harness.results.soak import findings as soak_findings
+from harness.results.soak.drift import chart
+from harness.results.soak.shared import courses
+from harness.results.soak.trace import Trace
 from tests.soak_nights import Values, ar1, interval, night_of, sound_errors
 
 pytestmark = pytest.mark.benchmark

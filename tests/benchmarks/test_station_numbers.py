@@ -13,9 +13,9 @@ import pytest
 import yaml
 from rich.console import Console
 
-from harness.plans.loading import load_fixture, load_plan
-from harness.results.journal import read_events
-from harness.station.setting_up import Orders, ready
+from harness.plans.loading.files import load_fixture, load_plan
+from harness.results.journal.writer import read_events
+from harness.station.setup import Orders, ready
 
 pytestmark = pytest.mark.benchmark
 

@@ -11,9 +11,9 @@ from typing import Any
 
 import pytest
 
-from harness.plans.loading import parse_plan
-from harness.plans.schema import Fixture
-from harness.plans.schema_plan import Plan
+from harness.plans.loading.files import parse_plan
+from harness.plans.schema.files import Fixture
+from harness.plans.schema.plan import Plan
 from tests.damage.short_plan import DEVICES, STEPS
 from tests.damage.trials import may_fail, run_sound, run_trial, untrue
 

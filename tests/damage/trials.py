@@ -14,12 +14,12 @@ from unittest.mock import patch
 
 from harness.driver.port import open_port
 from harness.errors import SlotproofError
-from harness.plans.connection import connect
-from harness.plans.runner import Runner
-from harness.plans.schema import Fixture
-from harness.plans.schema_plan import Plan
+from harness.plans.execution.connection import connect
+from harness.plans.execution.runner import Runner
+from harness.plans.schema.files import Fixture
+from harness.plans.schema.plan import Plan
 from harness.records import Outcome
-from harness.results.journal import Journal
+from harness.results.journal.writer import Journal
 from tests.damage.modes import MODES
 from tests.damage.moments import BEHIND, NAMES, RARELY, Moment
 from tests.damage.port import DamagingPort

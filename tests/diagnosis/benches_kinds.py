@@ -10,7 +10,8 @@ from typing import Any
 
 from harness.driver.bus import Bus
 from harness.driver.search import enumerate_devices
-from harness.families.shapes import climate_memory, logger_memory
+from harness.families.loggers import memory as logger_memory
+from harness.families.loggers.climate import memory as climate_memory
 from harness.plans.steps.sessions import DeviceSession
 from harness.wire.romcode import RomCode
 from tests.diagnosis.benches import Bench, bench, probes

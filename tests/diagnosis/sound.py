@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from harness.diagnosis.evidence import (
+from harness.diagnosis.evidence.bus import (
     AdapterFacts,
     AlarmFacts,
     Blocks,

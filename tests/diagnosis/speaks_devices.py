@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from harness.diagnosis.evidence import (
+from harness.diagnosis.evidence.bus import (
     AlarmFacts,
     Conversion,
     DeviceFacts,

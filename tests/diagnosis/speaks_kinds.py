@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from harness.diagnosis.evidence import DeviceFacts, Expected
-from harness.diagnosis.evidence_kinds import FailedCheck, Reading
+from harness.diagnosis.evidence.bus import DeviceFacts, Expected
+from harness.diagnosis.evidence.kinds import FailedCheck, Reading
 from harness.diagnosis.finding import Cause, Sure
 
 ROM = "1E0000008DBE4428"

@@ -10,13 +10,13 @@ from typing import Any
 
 import pytest
 
-from harness.diagnosis.diagnose import Diagnosis, Effort, Examination
+from harness.diagnosis.engine import Diagnosis, Effort, Examination
 from harness.diagnosis.finding import Cause, Finding, Sure, Weight
 from harness.driver.bus import Bus
 from harness.families.hazard import Hazard
 from harness.families.registry import looks_of
-from harness.plans.connection import connect
-from harness.plans.steps.diagnose_step import expected_of
+from harness.plans.execution.connection import connect
+from harness.plans.steps.diagnose import expected_of
 from harness.plans.steps.sessions import selected, session_of
 from tests.diagnosis.benches import Bench, bench, healthy, probes
 from tests.diagnosis.case import QUICK, Case

@@ -8,13 +8,13 @@ from typing import Any
 
 import pytest
 
-from harness.diagnosis.diagnose import Effort, Examination
+from harness.diagnosis.engine import Effort, Examination
 from harness.driver.bus import Bus
 from harness.driver.overdrive import overdrive_frames
 from harness.errors import AdapterUnplugged
-from harness.families.thermometer import READ_SCRATCHPAD
-from harness.plans.connection import connect
-from harness.plans.steps.diagnose_step import expected_of
+from harness.families.thermometers.thermometer import READ_SCRATCHPAD
+from harness.plans.execution.connection import connect
+from harness.plans.steps.diagnose import expected_of
 from harness.plans.steps.sessions import selected, session_of
 from harness.records import Outcome
 from harness.wire.romcode import RomCode

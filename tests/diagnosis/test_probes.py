@@ -8,11 +8,15 @@ from typing import Any
 
 import pytest
 
-from harness.diagnosis.blocks import flips_between, is_slip, read_again_and_again
-from harness.diagnosis.ear import Ear
-from harness.diagnosis.probes_devices import in_alarm
-from harness.diagnosis.probes_line import examine_adapter, listen, released_us
-from harness.families.thermometer import Scratchpad, prove
+from harness.diagnosis.probes.devices import in_alarm
+from harness.diagnosis.probes.line import examine_adapter, listen, released_us
+from harness.diagnosis.probes.raw_link import Ear
+from harness.diagnosis.probes.thermometer_blocks import (
+    flips_between,
+    is_slip,
+    read_again_and_again,
+)
+from harness.families.thermometers.thermometer import Scratchpad, prove
 from harness.wire.crc import crc8
 from harness.wire.romcode import RomCode
 

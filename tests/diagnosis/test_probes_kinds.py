@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from harness.diagnosis.probes_kinds import TRIES, look_again, look_at
+from harness.diagnosis.probes.kinds import TRIES, look_again, look_at
 from harness.driver.search import enumerate_devices
 from harness.errors import AdapterUnplugged
 from harness.families.registry import family_of, known_families, looks_of, quantities

@@ -7,12 +7,12 @@ from typing import Any
 
 import pytest
 
-from harness.diagnosis.evidence import (
+from harness.diagnosis.causes.table import RULES, judge
+from harness.diagnosis.evidence.bus import (
     DeviceFacts,
     Evidence,
 )
 from harness.diagnosis.finding import Cause, Finding, Sure, Weight, gathered, ranked
-from harness.diagnosis.rules import RULES, judge
 from tests.diagnosis.sound import (
     ADAPTER,
     OTHER,

@@ -6,10 +6,10 @@ from typing import Any
 
 import pytest
 
-from harness.diagnosis.evidence import Conversion, Evidence, Expected
+from harness.diagnosis.causes.table import judge
+from harness.diagnosis.evidence.bus import Conversion, Evidence, Expected
 from harness.diagnosis.finding import Cause, Finding, Sure, Weight
-from harness.diagnosis.rules import judge
-from harness.families.shapes.battery import Trim
+from harness.families.batteries.sense_resistor import Trim
 from tests.diagnosis.speaks_kinds import (
     NO_LOAD,
     OSCILLATOR_21H,

@@ -23,7 +23,7 @@ from harness.errors import (
     ShortEcho,
     WrongRate,
 )
-from harness.simulation import fault_settings as fs
+from harness.simulation.faults import settings as fs
 from harness.wire.romcode import RomCode
 
 Make = Callable[..., Any]

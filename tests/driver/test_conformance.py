@@ -25,8 +25,8 @@ from harness.errors import (
     PortAbsent,
     PortBusy,
 )
-from harness.simulation.bench import Bench
-from harness.simulation.settings import bench_settings
+from harness.simulation.servers.bench import Bench
+from harness.simulation.settings.bench import bench_settings
 from harness.wire.romcode import RomCode
 
 ROMS = [RomCode.build(0x28, 0xA5), RomCode.build(0x01, 0x5A)]
@@ -68,7 +68,7 @@ def in_process(folder: Path) -> Iterator[Served]:
     url = f"sim://{path}?run=conformance-{next(RUNS)}"
 
     def gone() -> None:
-        from harness.simulation.addresses import benches
+        from harness.simulation.servers.bench_registry import benches
 
         benches.at(url).adapter.unplug()
 
@@ -99,7 +99,7 @@ def served_by(serve: Callable[..., None], *, locks: bool) -> Iterator[Served]:
 @contextmanager
 def behind_a_tty(folder: Path) -> Iterator[Served]:
     """A pty of this machine."""
-    from harness.simulation.tty import serve_tty
+    from harness.simulation.servers.tty import serve_tty
 
     with served_by(serve_tty, locks=True) as served:
         yield served
@@ -108,7 +108,7 @@ def behind_a_tty(folder: Path) -> Iterator[Served]:
 @contextmanager
 def behind_rfc2217(folder: Path) -> Iterator[Served]:
     """RFC 2217 on loopback; one client at a time, a second one waits."""
-    from harness.simulation.rfc2217 import serve_rfc2217
+    from harness.simulation.servers.rfc2217 import serve_rfc2217
 
     with served_by(serve_rfc2217, locks=False) as served:
         yield served

@@ -15,9 +15,9 @@ from typing import Any
 import pytest
 
 from harness.driver.bus import Bus
-from harness.simulation.trace import Low
-from harness.wire.clockgrid import GRIDS
-from harness.wire.frames import SlotFrames
+from harness.simulation.line.trace import Low
+from harness.wire.clock_grid import GRIDS
+from harness.wire.slots.frames import SlotFrames
 
 Make = Callable[..., Any]
 """A fixture that makes something; conftest has the signatures."""

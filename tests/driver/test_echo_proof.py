@@ -11,7 +11,7 @@ import pytest
 from harness.driver.echo_damage import impossible_echoes, name_damage
 from harness.driver.echo_proof import PATTERN_BAUD, PATTERNS
 from harness.errors import EchoDamaged
-from harness.wire.clockgrid import GRIDS
+from harness.wire.clock_grid import GRIDS
 from harness.wire.limits import STANDARD
 from harness.wire.romcode import RomCode
 

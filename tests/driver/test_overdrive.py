@@ -16,14 +16,14 @@ from harness.driver.overdrive import (
     overdrive,
     overdrive_frames,
 )
-from harness.driver.rates import set_rate
+from harness.driver.port_rates import set_rate
 from harness.driver.search import enumerate_devices, verify
 from harness.errors import CannotOverdrive, NobodyAnswers
-from harness.simulation.tty import Pty, Speed
-from harness.wire.clockgrid import GRIDS
-from harness.wire.frames import Presence
+from harness.simulation.servers.tty import Pty, Speed
+from harness.wire.clock_grid import GRIDS
 from harness.wire.limits import OVERDRIVE_STRICT
 from harness.wire.romcode import RomCode
+from harness.wire.slots.frames import Presence
 
 if TYPE_CHECKING:
     from tests.driver.conftest import Opening, RiggedPort

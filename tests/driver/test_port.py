@@ -12,7 +12,7 @@ import pytest
 
 from harness.driver.adapter import Adapter
 from harness.driver.port import list_adapters, open_port, stable_identity, usb_id
-from harness.driver.rates import is_native, reported_rate, set_rate
+from harness.driver.port_rates import is_native, reported_rate, set_rate
 from harness.driver.switching import Condition, Switching
 from harness.errors import (
     CannotSwitch,

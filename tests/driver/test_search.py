@@ -15,7 +15,7 @@ from harness.driver.search import (
     verify,
 )
 from harness.errors import LineError, LineShorted, NobodyAnswers, NoEcho, SlotDisturbed
-from harness.simulation import fault_settings as fs
+from harness.simulation.faults import settings as fs
 from harness.wire.romcode import RomCode
 
 Make = Callable[..., Any]

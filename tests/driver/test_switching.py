@@ -10,7 +10,7 @@ import pytest
 
 from harness.driver.switching import Condition, Switching
 from harness.errors import CannotSwitch
-from harness.simulation import fault_settings as fs
+from harness.simulation.faults import settings as fs
 
 Make = Callable[..., Any]
 """A fixture that makes something; conftest has the signatures."""

@@ -11,7 +11,7 @@ from harness.clock import Clock
 from harness.driver.bus import Bus
 from harness.errors import DeviceAbsent
 from harness.families.family import Check, Options
-from harness.plans.behind_options import options_for
+from harness.plans.loading.option_values import options_for
 from harness.plans.steps.sessions import DeviceSession
 from harness.wire.romcode import RomCode
 

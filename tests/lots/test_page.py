@@ -14,7 +14,7 @@ from typer.testing import CliRunner, Result
 import harness.cli  # noqa: F401 - registers the commands
 from harness.commands.base import app
 from harness.lots.page import render
-from harness.lots.sheet import Sheet, Table
+from harness.lots.report_table import Sheet, Table
 from harness.records import Outcome
 from tests.page_reader import assert_complete, read
 

@@ -13,7 +13,7 @@ from harness.errors import UsageError
 from harness.lots.csv_rows import read_study
 from harness.lots.lot import Lot, require_comparable
 from harness.lots.readings import read_lot
-from harness.results.ledger_lines import VALUE_COLUMNS
+from harness.results.ledger.lines import VALUE_COLUMNS
 
 Write = Callable[..., Path]
 

@@ -10,16 +10,16 @@ from typing import Any
 import yaml
 
 from harness.families.hazard import Hazard
-from harness.plans.connection import connect
-from harness.plans.foretold import foretold
-from harness.plans.loading import check_together, load_plan
-from harness.plans.runner import Runner
-from harness.plans.schema import Fixture
+from harness.plans.execution.connection import connect
+from harness.plans.execution.foretold import foretold
+from harness.plans.execution.runner import Runner
+from harness.plans.loading.files import check_together, load_plan
+from harness.plans.schema.files import Fixture
 from harness.records import Outcome
-from harness.results.journal import Journal, read_events
-from harness.results.record import RunRecord
-from harness.results.report import rebuild
-from harness.wire.clockgrid import GRIDS
+from harness.results.journal.writer import Journal, read_events
+from harness.results.record.run import RunRecord
+from harness.results.reports.rebuild import rebuild
+from harness.wire.clock_grid import GRIDS
 from tests.conftest import Operator
 
 KINDS = (*GRIDS, "auto")

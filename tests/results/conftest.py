@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from harness.records import Attempt, CheckResult, DeviceRef, Measurement, Outcome
-from harness.results.journal import Journal
+from harness.results.journal.writer import Journal
 
 START = datetime(2026, 11, 24, 22, 58, 19, 804_000, tzinfo=UTC)
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from harness.results.html import render
+from harness.results.reports.html import render
 from tests.browser import PHONE_PX, Browser, assert_readable
 
 Make = Callable[..., Any]

@@ -7,10 +7,10 @@ from typing import Any
 
 import pytest
 
-from harness.simulation.bench import Bench
-from harness.simulation.devices._thermometer import Thermometer
-from harness.simulation.port import SimulatedPort
-from harness.simulation.settings import bench_settings
+from harness.simulation.devices.thermometers.scratchpad_thermometer import Thermometer
+from harness.simulation.servers.bench import Bench
+from harness.simulation.servers.port import SimulatedPort
+from harness.simulation.settings.bench import bench_settings
 
 SLOT_BAUD = 142_857
 RESET_BAUD = 7800

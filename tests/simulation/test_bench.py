@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from harness.simulation.bench import Bench
-from harness.simulation.clocks import VirtualClock, WallClock
-from harness.simulation.punctuality import Punctuality
-from harness.simulation.settings import bench_settings
+from harness.simulation.servers.bench import Bench
+from harness.simulation.servers.clocks import VirtualClock, WallClock
+from harness.simulation.servers.punctuality import Punctuality
+from harness.simulation.settings.bench import bench_settings
 
 if TYPE_CHECKING:
     from tests.simulation.conftest import MakeHost

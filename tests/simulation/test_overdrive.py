@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from harness.simulation.device_settings import BetweenResets, OverdriveTimeSettings
-from harness.simulation.devices.eeprom import Eeprom2D
+from harness.simulation.devices.memories.eeprom import Eeprom2D
 from harness.simulation.devices.registry import device_kinds
-from harness.simulation.time_bases import Low, draw_overdrive
+from harness.simulation.devices.time_bases import Low, draw_overdrive
+from harness.simulation.settings.device import BetweenResets, OverdriveTimeSettings
 from harness.wire.romcode import RomCode
 
 if TYPE_CHECKING:

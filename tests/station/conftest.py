@@ -14,13 +14,13 @@ import pytest
 import yaml
 from rich.console import Console
 
-from harness.plans.loading import load_fixture, parse_plan
-from harness.plans.schema import Fixture
-from harness.results.ledger import Ledger
-from harness.results.ledger_entry import UnitTest
-from harness.station.setting_up import Orders, Ready, ready
-from harness.station.shift import ShiftEnd
-from harness.station.shift_record import read_shift
+from harness.plans.loading.files import load_fixture, parse_plan
+from harness.plans.schema.files import Fixture
+from harness.results.ledger.entry import UnitTest
+from harness.results.ledger.ledger import Ledger
+from harness.station.setup import Orders, Ready, ready
+from harness.station.shift.record import read_shift
+from harness.station.shift.shift import ShiftEnd
 
 PLAN = """\
 plan: probe unit

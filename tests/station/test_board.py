@@ -8,8 +8,8 @@ import pytest
 from rich.console import Console
 
 from harness.station.board import Board
-from harness.station.signs import ROWS, VERDICTS, Sign, View, big, big_word
-from harness.station.tally import Tally
+from harness.station.display_states import ROWS, VERDICTS, Sign, View, big, big_word
+from harness.station.shift.tally import Tally
 
 
 @pytest.mark.parametrize("sign", Sign)

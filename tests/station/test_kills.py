@@ -20,8 +20,8 @@ import yaml
 
 from harness import cli
 from harness.records import Outcome
-from harness.results.ledger import Ledger
-from harness.station.shift_record import read_shift
+from harness.results.ledger.ledger import Ledger
+from harness.station.shift.record import read_shift
 
 Line = Any
 """A production line to rehearse on; conftest has its class."""
@@ -32,7 +32,7 @@ MAIN = "from harness.cli import main; main()"
 
 MOTHER = """
 import os, sys
-import harness.station.setting_up
+import harness.station.setup
 from harness.cli import main
 for _ in sys.stdin:
     child = os.fork()

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from harness.plans.schema_unit import UnitRules
+from harness.plans.schema.unit import UnitRules
 from harness.records import Outcome
-from harness.results.ledger_entry import Reason, UnitFacts, UnitTest
+from harness.results.ledger.entry import Reason, UnitFacts, UnitTest
 from harness.station.policy import Standing, advice, refusal, standing_of
 
 RULES = UnitRules(retests=1)

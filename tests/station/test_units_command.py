@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from harness import cli
-from harness.results.ledger import Ledger
+from harness.results.ledger.ledger import Ledger
 
 Line = Any
 """A production line to rehearse on; conftest has its class."""
@@ -158,7 +158,7 @@ def test_a_dead_unit_by_name(slotproof: Slotproof, line: Line, tmp_path: Path, m
     """``left=CS-1`` brings a unit that never answers to its verdict; ``end`` ends the shift."""
     place = line.place("left", [], [{"serial": "", "devices": []}])
     (tmp_path / "plan.yaml").write_text(PLAN)
-    monkeypatch.setattr("harness.station.setting_up._source", _a_person)
+    monkeypatch.setattr("harness.station.setup._source", _a_person)
     monkeypatch.setattr("sys.stdin", Typed("left=CS-1\n", tmp_path / "results/one"))
     code, out, _ = slotproof(
         "station",
@@ -175,7 +175,7 @@ def test_a_dead_unit_by_name(slotproof: Slotproof, line: Line, tmp_path: Path, m
 
 
 def _a_person(_orders: object, _fixture: object, shared: object) -> object:
-    from harness.station.setting_up import _Source
+    from harness.station.setup import _Source
 
     return _Source(shared)  # type: ignore[arg-type]
 

@@ -16,8 +16,8 @@ from harness.timing.ladders import (
     reset_high_ladder,
     rise_ladder,
 )
-from harness.wire.clockgrid import GRIDS
-from harness.wire.frames import PULSE_BYTES, Frame
+from harness.wire.clock_grid import GRIDS
+from harness.wire.slots.frames import PULSE_BYTES, Frame
 
 # a chip with a fixed table of rates has coarse ladders; its survey states larger doubts
 FREE = sorted(k for k, grid in GRIDS.items() if grid.free and k != "rate-table")

@@ -20,10 +20,10 @@ from harness.timing.ladders import (
 from harness.timing.overdrive import OverdriveSurvey
 from harness.timing.spans import OVERDRIVE_SPANS
 from harness.timing.survey import OVERDRIVE_NAMES, LineFacts, Name, Survey, Timing
-from harness.wire.clockgrid import GRIDS
-from harness.wire.frames import PULSE_BYTES
+from harness.wire.clock_grid import GRIDS
 from harness.wire.limits import OVERDRIVE
 from harness.wire.romcode import RomCode
+from harness.wire.slots.frames import PULSE_BYTES
 from tests.timing.found import value_of
 
 OpenBus = Callable[[dict[str, Any]], Bus]

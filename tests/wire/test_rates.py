@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.wire.clockgrid import GRIDS
+from harness.wire.clock_grid import GRIDS
 from harness.wire.rates import CUSTOMARY_BAUD, around, rates
 
 SEEDED = settings(derandomize=True, deadline=None)

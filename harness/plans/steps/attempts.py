@@ -17,8 +17,8 @@ from harness.errors import (
     SlotproofError,
     UsageError,
 )
-from harness.families.shapes.readings import quality_of
-from harness.plans.schema_bodies import StepBody
+from harness.families.common.readings import quality_of
+from harness.plans.schema.bodies import StepBody
 from harness.plans.steps.context import Context
 from harness.records import Attempt, CheckResult, DeviceRef, Measurement, Outcome, Side
 

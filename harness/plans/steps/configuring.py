@@ -15,10 +15,10 @@ from functools import partial
 from harness.errors import StepMissing
 from harness.families.family import ALARM_SEARCH, Answer
 from harness.families.registry import checks, family_of, quantities
-from harness.plans.gate import require_on_device
-from harness.plans.schema_bodies import Configure, Switch
-from harness.plans.schema_checks import Check
-from harness.plans.schema_steps import ForEach, StepItem
+from harness.plans.execution.hazard_gate import require_on_device
+from harness.plans.schema.bodies import Configure, Switch
+from harness.plans.schema.checks import Check
+from harness.plans.schema.steps import ForEach, StepItem
 from harness.plans.steps.attempts import attempt, judged
 from harness.plans.steps.context import Context
 from harness.records import CheckResult, DeviceRef, Measurement, Outcome, Scalar

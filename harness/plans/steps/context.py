@@ -15,19 +15,19 @@ from harness.driver.search import (
     Enumeration,
     enumerate_devices,
 )
+from harness.families.batteries.sense_resistor import SENSE_KEY
 from harness.families.hazard import Hazard
 from harness.families.registry import family_of
-from harness.families.shapes.battery import SENSE_KEY
-from harness.plans.schema_bodies import AtSpeed, StepBody
-from harness.plans.schema_fixture import Fixture
-from harness.plans.schema_plan import Plan
-from harness.plans.schema_steps import StepItem
-from harness.plans.seating import Seating, seat
+from harness.plans.execution.seating import Seating, seat
+from harness.plans.schema.bodies import AtSpeed, StepBody
+from harness.plans.schema.fixture import Fixture
+from harness.plans.schema.plan import Plan
+from harness.plans.schema.steps import StepItem
 from harness.plans.steps.conversions import Conversions
 from harness.plans.steps.sessions import DeviceSession, session_of
 from harness.plans.steps.unsettled import Unsettled
 from harness.records import DeviceRef
-from harness.results.soak_night import Night
+from harness.results.soak.record import Night
 from harness.timing.overdrive import OverdriveSurvey
 from harness.timing.survey import LineFacts, Survey
 from harness.wire.romcode import RomCode

@@ -12,8 +12,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 from harness.clock import Clock
+from harness.families.common.conversion import conversions_begun, last_conversion_ended
 from harness.families.family import Session
-from harness.families.shapes.conversion import conversions_begun, last_conversion_ended
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 from harness.errors import DeviceError, StepMissing
 from harness.families.registry import family_of, quantities
-from harness.plans.schema_bodies import Convert
+from harness.plans.schema.bodies import Convert
 from harness.plans.steps.context import Context
 from harness.plans.steps.sessions import Everybody
 from harness.records import DeviceRef

@@ -11,8 +11,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from harness.families.registry import family_of
-from harness.plans.schema_bodies import Enumerate
-from harness.plans.schema_fixture import Fixture, Socket
+from harness.plans.schema.bodies import Enumerate
+from harness.plans.schema.fixture import Fixture, Socket
 from harness.wire.romcode import RomCode
 
 _MOST_NAMED = 8

@@ -9,9 +9,9 @@ from harness.clock import Clock
 from harness.driver.bus import Bus
 from harness.driver.search import enumerate_alarms, enumerate_devices, verify
 from harness.errors import DeviceAbsent, ExtraEcho
-from harness.families.shapes.battery import SENSE_KEY
-from harness.plans.schema_fixture import Fixture
-from harness.plans.seating import Seating, seat
+from harness.families.batteries.sense_resistor import SENSE_KEY
+from harness.plans.execution.seating import Seating, seat
+from harness.plans.schema.fixture import Fixture
 from harness.wire.romcode import RomCode
 
 

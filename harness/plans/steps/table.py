@@ -7,19 +7,19 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from harness.plans.steps.bench_steps import run_prompt, run_switch, run_wait
-from harness.plans.steps.bus_steps import run_enumerate, run_reset, run_verify
-from harness.plans.steps.check_step import expected_s as check_expected_s
-from harness.plans.steps.check_step import run_check
+from harness.plans.steps.bench import run_prompt, run_switch, run_wait
+from harness.plans.steps.bus import run_enumerate, run_reset, run_verify
+from harness.plans.steps.check import expected_s as check_expected_s
+from harness.plans.steps.check import run_check
 from harness.plans.steps.configuring import run_configure
 from harness.plans.steps.context import Context
-from harness.plans.steps.device_steps import run_convert, run_read
-from harness.plans.steps.diagnose_step import expected_s as diagnose_expected_s
-from harness.plans.steps.diagnose_step import run_diagnose
-from harness.plans.steps.measure_step import run_measure
-from harness.plans.steps.shmoo_step import run_shmoo
-from harness.plans.steps.soak_step import run_soak
-from harness.plans.steps.stress_step import run_stress
+from harness.plans.steps.devices import run_convert, run_read
+from harness.plans.steps.diagnose import expected_s as diagnose_expected_s
+from harness.plans.steps.diagnose import run_diagnose
+from harness.plans.steps.measure import run_measure
+from harness.plans.steps.shmoo import run_shmoo
+from harness.plans.steps.soak.step import run_soak
+from harness.plans.steps.stress import run_stress
 from harness.records import CheckResult
 
 _ROUND_TRIP_S = 0.003

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 from harness.errors import SlotproofError
 from harness.families.registry import family_of, quantities
-from harness.plans.schema_steps import StepItem
+from harness.plans.schema.steps import StepItem
 from harness.plans.steps.attempts import vouched
 from harness.plans.steps.context import Context
 from harness.records import CheckResult, DeviceRef, Outcome, Scalar

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
-from harness.plans.schema_bodies import Configure, Convert, Enumerate, Read, StepBody
-from harness.plans.schema_checks import Check
-from harness.plans.schema_measure import Shmoo
-from harness.plans.schema_trials import Stress
+from harness.plans.schema.bodies import Configure, Convert, Enumerate, Read, StepBody
+from harness.plans.schema.checks import Check
+from harness.plans.schema.measure import Shmoo
+from harness.plans.schema.trials import Stress
 from harness.records import CheckResult, DeviceRef, Outcome
 
 KIND = "unsettled"

@@ -15,7 +15,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from harness.quality.moments import checked, require_fraction, require_limits
-from harness.quality.steps import step_of
+from harness.quality.quantisation import step_of
 from harness.quality.tolerance import rank_at_least
 
 TAIL = 0.00135

@@ -18,7 +18,7 @@ from scipy import special, stats
 from harness.errors import UsageError
 from harness.quality.moments import checked
 from harness.quality.proofs.shape import ALPHA, normal_p, piles
-from harness.quality.steps import within_steps
+from harness.quality.quantisation import within_steps
 
 FEWEST_IN_LOT = 50
 """A smaller lot says too little of its own deviation (a tenth of it is one standard

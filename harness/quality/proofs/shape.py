@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 from scipy import special, stats
 
-from harness.quality.steps import within_steps
+from harness.quality.quantisation import within_steps
 
 ALPHA = 0.01
 """Below this p a lot is not taken for normal, and an end not for free of a pile."""

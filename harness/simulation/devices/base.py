@@ -18,8 +18,8 @@ from functools import lru_cache
 from random import Random
 from typing import Any, Generic, Protocol, TypeVar
 
-from harness.simulation.device_settings import DeviceSettings
-from harness.simulation.supply import Supply
+from harness.simulation.devices.supply import Supply
+from harness.simulation.settings.device import DeviceSettings
 from harness.wire.romcode import RomCode
 
 PULL = 0

@@ -6,8 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from harness.simulation.device_settings import DeviceSettings
 from harness.simulation.devices.base import Device
+from harness.simulation.settings.device import DeviceSettings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

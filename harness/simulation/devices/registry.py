@@ -16,8 +16,8 @@ from pydantic import Discriminator, GetCoreSchemaHandler, Tag
 from pydantic_core import CoreSchema
 
 import harness.simulation.devices as package
-from harness.simulation.device_settings import parse_family
 from harness.simulation.devices.kind import DeviceKind
+from harness.simulation.settings.device import parse_family
 
 _NO_KINDS_IN = frozenset({"base", "kind", "registry"})
 

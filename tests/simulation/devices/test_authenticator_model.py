@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from harness.simulation.devices.authenticator import rounds
+from harness.simulation.devices.security.authenticator import rounds
 
 if TYPE_CHECKING:
     from tests.simulation.conftest import Host, MakeHost

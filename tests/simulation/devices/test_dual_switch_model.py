@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from harness.simulation import fault_settings as fs
+from harness.simulation.faults import settings as fs
 
 if TYPE_CHECKING:
     from tests.simulation.conftest import Host, MakeHost

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from harness.simulation import fault_settings as fs
+from harness.simulation.faults import settings as fs
 from tests.outside_crc import crc_8, crc_16
 
 if TYPE_CHECKING:

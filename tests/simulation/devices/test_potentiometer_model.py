@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from harness.simulation import fault_settings as fs
+from harness.simulation.faults import settings as fs
 
 if TYPE_CHECKING:
     from tests.simulation.conftest import Host, MakeHost

@@ -1,0 +1,1 @@
+"""`slotproof lot ...`: values, samples and gauges."""

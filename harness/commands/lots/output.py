@@ -1,0 +1,103 @@
+"""What a lot command prints and keeps: text, page and pictures in a folder."""
+
+from __future__ import annotations
+
+import itertools
+from pathlib import Path
+from typing import TYPE_CHECKING, TextIO
+
+from harness.errors import UsageError
+from harness.output import say
+
+if TYPE_CHECKING:
+    from harness.lots.page import Facts
+    from harness.lots.report_table import Sheet
+    from harness.results.plots.lots import Figures
+
+
+ANSWER_NAME = "lot.txt"
+
+
+def leave(
+    sheet: Sheet, figures: Figures, facts: Facts, *, into: Path | None, name: str
+) -> None:
+    """Print the answer; keep it as text, page and pictures in a folder of its own.
+
+    Args:
+        sheet: the answer.
+        figures: its pictures by name.
+        facts: what it was worked out from.
+        into: the folder, or None for a new, dated one under ``results``.
+        name: what such a folder is called by.
+
+    Raises:
+        UsageError: the folder cannot be used, or holds an answer already.
+    """
+    from harness.clock import SystemClock  # noqa: PLC0415
+    from harness.lots.page import write_lot_page  # noqa: PLC0415
+    from harness.results.plots.lots import save  # noqa: PLC0415
+
+    now = SystemClock().calendar()
+    facts = [("made at", now.strftime("%Y-%m-%d %H:%M:%S UTC")), *facts]
+    folder = into or Path("results") / f"{now:%Y%m%d-%H%M%S}-lot-{slug_of(name)}"
+    try:
+        with _new_answer(folder, numbered=into is None) as stream:
+            folder = Path(stream.name).parent
+            used = [f"{name}: {value}" for name, value in facts]
+            stream.write("\n".join([*sheet.lines, "", *used, ""]))
+        save(figures, folder)
+        write_lot_page(sheet, figures, facts, folder)
+    except FileExistsError as exc:
+        raise UsageError(
+            "the folder holds the answer of a lot command already",
+            where=str(folder),
+            hint="name another folder with --into, or leave --into out",
+        ) from exc
+    except OSError as exc:
+        raise UsageError(
+            f"the folder cannot be used: {exc.strerror}",
+            where=str(folder),
+            hint="name a folder that you may write to",
+        ) from exc
+    for line in sheet.lines:
+        say(line)
+    say(f"results: {folder}")
+
+
+def slug_of(name: str) -> str:
+    """A name of a folder."""
+    from harness.results.reports.junit import slug  # noqa: PLC0415
+
+    return slug(name)
+
+
+def _new_answer(folder: Path, *, numbered: bool) -> TextIO:
+    """The file of the answer, opened so that no other answer can be overwritten.
+
+    Raises:
+        FileExistsError: the folder holds an answer, and may not be numbered.
+    """
+    for number in itertools.count(1):
+        tried = folder if number == 1 else folder.with_name(f"{folder.name}-{number}")
+        try:
+            tried.mkdir(parents=True, exist_ok=not numbered)
+            return (tried / ANSWER_NAME).open("x", encoding="utf-8")
+        except FileExistsError:
+            if not numbered:
+                raise
+    raise AssertionError("counting does not end")
+
+
+def facts_of(**given: object) -> list[tuple[str, str]]:
+    """What a command was told, for its page; what was not told is left out."""
+    return [
+        (name.replace("_", " "), _shown(value))
+        for name, value in given.items()
+        if value not in (None, "", [])
+    ]
+
+
+def _shown(value: object) -> str:
+    if isinstance(value, list):
+        return ", ".join(map(str, value))
+    return f"{value:g}" if isinstance(value, float) else str(value)

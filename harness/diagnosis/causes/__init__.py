@@ -1,0 +1,1 @@
+"""Causes: functions from evidence to findings, one module a subject."""

@@ -1,0 +1,276 @@
+"""Rules about adapter and host: what spoils everything behind them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from harness.diagnosis.causes.noise import disturbed_slots
+from harness.diagnosis.evidence.bus import AdapterFacts, Evidence
+from harness.diagnosis.finding import Cause, Finding, Sure, Weight
+
+_RATE_ALLOWANCE = 0.02
+"""A device's own clock takes no part; 2 % is what slot and reset limits still bear."""
+
+_LATE_MS, _LATE_TIMES = 20.0, 10.0
+"""So late, and so many times as late as most, is worth a note (own choice, no source)."""
+
+_SLOW_ROUND_TRIP_MS = 5.0
+"""Between a latency timer of 1 ms and the usual default of 16 ms (facts on adapters)."""
+
+_ROUND_TRIPS_A_DEVICE = 58
+"""Of a search: reset, then 57 positions that cannot be foreseen (driver.search)."""
+
+
+def adapter_lost(evidence: Evidence) -> Iterator[Finding]:
+    """The port went away while in use."""
+    if evidence.lost:
+        yield Finding(
+            cause=Cause.ADAPTER,
+            kind="lost",
+            sure=Sure.CERTAIN,
+            says="the adapter went away while it was in use; what devices held is void",
+            measured=(f"port lost {evidence.lost} times",),
+            try_first="fit a short USB cable or a powered hub; then set handshake lines "
+            "so that opening the port does not blink the bus supply",
+        )
+
+
+def blinking_supply(evidence: Evidence) -> Iterator[Finding]:
+    """Volatile settings are gone each time the port is opened, and only then."""
+    asked = [d for d in evidence.devices if d.openings]
+    hit = [d for d in asked if d.openings > 1 and d.lost_at_openings == d.openings]
+    if not hit:
+        return
+    yield Finding(
+        cause=Cause.ADAPTER,
+        kind="supply-blinks",
+        sure=Sure.CERTAIN if len(hit) == len(asked) else Sure.LIKELY,
+        says="opening the port cuts the supply of the bus for a moment: whatever devices "
+        "hold in volatile memory is void after it",
+        measured=(
+            f"settings gone in {len(hit)} of {len(asked)} devices after each of "
+            f"{hit[0].openings} openings of the port",
+            "settings kept while the port stayed open",
+        ),
+        ruled_out=("a restart by chance: it came with each opening",),
+        try_first="feed the bus by a supply of its own, or set the handshake lines before "
+        "the port is used; apply settings anew after each opening",
+        weight=Weight.WARNING,
+    )
+
+
+def inverted_receiver(evidence: Evidence) -> Iterator[Finding]:
+    """Each character echoes 00h, at any rate: the receiver sees the line upside down."""
+    adapter = evidence.adapter
+    if adapter is None:
+        return
+    ones, slow = adapter.ones, adapter.slow_ones
+    if ones.usual == "00" and slow.usual == "00" and ones.share("00") > 0.8:
+        yield Finding(
+            cause=Cause.ADAPTER,
+            kind="inverted",
+            sure=Sure.CERTAIN,
+            says="every character comes back as 00h: the receive line is inverted",
+            measured=(
+                f"FFh echoes 00h in {ones.histogram['00']} of {ones.sent}",
+                f"FFh at 9600 baud echoes 00h in {slow.histogram['00']} of {slow.sent}",
+            ),
+            ruled_out=("short to ground: it would give silence",),
+            try_first="take the inverter out of the receive line, or use an adapter "
+            "with logic levels",
+        )
+
+
+def terminal_echo(evidence: Evidence) -> Iterator[Finding]:
+    """What was received is sent out again."""
+    adapter = evidence.adapter
+    if adapter is None:
+        return
+    quiet = adapter.quiet_ones
+    if quiet.histogram and quiet.followed * 2 >= quiet.sent:
+        zeros = adapter.zeros
+        escaped = bool(zeros.histogram) and zeros.followed * 2 < zeros.sent
+        yield Finding(
+            cause=Cause.ADAPTER,
+            kind="escaped-characters" if escaped else "doubled-echo",
+            sure=Sure.CERTAIN,
+            says="a second FFh follows each one received and nothing else is doubled: a "
+            "terminal layer takes the echoes for text and escapes them"
+            if escaped
+            else "characters that nobody sent follow each one sent: replies are sent out again",
+            measured=(
+                f"{quiet.extra} extra characters behind {quiet.followed} of {quiet.sent} "
+                f"single FFh, {zeros.extra} behind {zeros.followed} of {zeros.sent} "
+                "single 00h",
+            ),
+            try_first="open the port raw, without marks for framing errors; bypass the layer "
+            "in between"
+            if escaped
+            else "switch terminal echo off (the port is a terminal to somebody), "
+            "or bypass the layer in between",
+        )
+
+
+def wrong_rate(evidence: Evidence) -> Iterator[Finding]:
+    """Framing cannot show a wrong rate, time can: sender and receiver share a clock."""
+    adapter = evidence.adapter
+    if adapter is None or adapter.measured_baud is None or not adapter.asked_baud:
+        return
+    error = adapter.measured_baud / adapter.asked_baud - 1
+    if abs(error) > _RATE_ALLOWANCE + adapter.rate_doubt:
+        slots_ms = 1e4 / adapter.measured_baud * 1e3
+        yield Finding(
+            cause=Cause.ADAPTER,
+            kind="wrong-rate",
+            sure=Sure.CERTAIN,
+            says=f"the adapter runs {error:+.1%} off the rate that was asked for: echoes "
+            "look right and devices misread every slot",
+            measured=(
+                f"slot rate {adapter.measured_baud:.0f} baud, wanted {adapter.asked_baud:.0f}"
+                f" (+-{adapter.rate_doubt:.1%})",
+                f"1000 slots take {slots_ms:.1f} ms, wanted {1e7 / adapter.asked_baud:.1f} ms",
+            ),
+            ruled_out=("devices: they were not even needed for this",),
+            try_first="set adapter.kind to the adapter's clock grid, or use another adapter",
+        )
+
+
+def lost_characters(evidence: Evidence) -> Iterator[Finding]:
+    """Long bursts come back short, single characters never do."""
+    adapter = evidence.adapter
+    if adapter is None or not adapter.bursts or _edges_or_noise(evidence, adapter):
+        return
+    longest = max(adapter.bursts)
+    whole, tries = adapter.bursts[longest]
+    if whole < tries and adapter.burst_missing:
+        keeps = min(adapter.bursts)
+        kept, of = adapter.bursts[keeps]
+        yield Finding(
+            cause=Cause.ADAPTER,
+            kind="drops",
+            sure=Sure.CERTAIN if kept == of else Sure.LIKELY,
+            says="long bursts lose characters between line and host",
+            measured=(
+                f"{whole} of {tries} bursts of {longest} came back whole, "
+                f"{kept} of {of} of {keeps}",
+                f"{adapter.burst_missing} characters missing, {adapter.burst_extra} too many",
+                f"single characters: {adapter.ones.sent - adapter.ones.silent} of "
+                f"{adapter.ones.sent} echoed",
+            ),
+            ruled_out=("devices and line: echoes that came are unchanged",),
+            try_first=f"write `max_burst: {keeps}` under `adapter` in the fixture, or try "
+            "another hub port",
+        )
+
+
+def _edges_or_noise(evidence: Evidence, adapter: AdapterFacts) -> bool:
+    """True where slots come back changed: then characters merge or split."""
+    line = evidence.line
+    changed = line is not None and (
+        line.ones.share("FF") < 1
+        or line.zeros.share(line.zeros.usual) < 1
+        or line.zeros.extra
+    )
+    return bool(
+        adapter.ones.usual != "FF"
+        or adapter.burst_extra
+        or changed
+        or disturbed_slots(evidence)
+    )
+
+
+def slow_round_trip(evidence: Evidence) -> Iterator[Finding]:
+    """Late replies cost time and nothing else."""
+    adapter = evidence.adapter
+    if adapter is None or not adapter.round_trip_ms:
+        return
+    median, p95, longest = adapter.round_trip_ms
+    if median < _SLOW_ROUND_TRIP_MS or any(inverted_receiver(evidence)):
+        return
+    devices = max(evidence.expected.devices, len(evidence.devices), 1)
+    predicted_s = devices * _ROUND_TRIPS_A_DEVICE * median / 1e3
+    yield Finding(
+        cause=Cause.ADAPTER,
+        kind="latency",
+        sure=Sure.CERTAIN,
+        says=f"replies are held back: a search of {devices} devices takes about "
+        f"{predicted_s:.1f} s; readings stay valid",
+        measured=(
+            f"round trip of one character: median {median:.1f} ms, 95 % {p95:.1f} ms, "
+            f"longest {longest:.1f} ms",
+        ),
+        try_first="lower the adapter's latency timer (1 ms), batch slots",
+        weight=Weight.WARNING,
+    )
+
+
+def late_host(evidence: Evidence) -> Iterator[Finding]:
+    """Most replies are quick and a few are not: the host or a hub had other things to do.
+
+    Source: collection of field failures, F29: gaps between slots are legal.
+    """
+    adapter = evidence.adapter
+    if adapter is None or not adapter.round_trip_ms or any(inverted_receiver(evidence)):
+        return
+    median, p95, longest = adapter.round_trip_ms
+    if longest < max(_LATE_MS, _LATE_TIMES * median):
+        return
+    yield Finding(
+        cause=Cause.HOST,
+        kind="late-now-and-then",
+        sure=Sure.LIKELY,
+        says="some replies come much later than most: host or hub had other things to do; "
+        "slots stay exact and readings valid, only the time of a run varies",
+        measured=(
+            f"round trip of one character: median {median:.1f} ms, 95 % {p95:.1f} ms, "
+            f"longest {longest:.1f} ms",
+        ),
+        ruled_out=("late devices: a reply late at the host was no later on the line",),
+        try_first="a port of its own without a hub, power saving off, fewer programs",
+        weight=Weight.NOTE,
+    )
+
+
+def push_pull_output(evidence: Evidence) -> Iterator[Finding]:
+    """A line without its pull-up's supply cannot be high, unless somebody drives it."""
+    adapter = evidence.adapter
+    if adapter is None or adapter.echo_without_supply != "FF":
+        return
+    yield Finding(
+        cause=Cause.ADAPTER,
+        kind="push-pull",
+        sure=Sure.LIKELY,
+        says="the echo stays perfect with the bus supply off: the transmit output "
+        "drives the line high and overrides the devices",
+        measured=("1 of 1 FFh echoes FFh with the bus supply off",),
+        try_first="put a diode or an open-drain stage between TX and the line",
+    )
+
+
+def silence(evidence: Evidence) -> Iterator[Finding]:
+    """Nothing that was sent came back from the first character on."""
+    if not evidence.silent or evidence.adapter is None:
+        return
+    yield Finding(
+        cause=Cause.UNDECIDED,
+        kind="silent",
+        sure=Sure.CERTAIN,
+        says="nothing that is sent comes back; echoes alone cannot tell a low line "
+        "from a deaf receiver",
+        measured=(
+            f"0 of {evidence.adapter.ones.sent} characters echoed at the slot rate, "
+            f"0 of {evidence.adapter.slow_ones.sent} at 9600 baud",
+        ),
+        ruled_out=("a device that does not answer: its slots would still echo",),
+        tells_apart=(
+            f"{Cause.BUS_WIRING} stuck-low: the idle line measures near 0 V; halve the "
+            "wiring until it rises (a thermostat left in its own mode frees when cooled)",
+            f"{Cause.ADAPTER} receive-open: the idle line measures near the supply and RX "
+            "does not follow it",
+            f"{Cause.SUPPLY} no-pull-up: the pull-up has no supply, or is not fitted",
+            f"{Cause.BUS_WIRING} stuck-high: the line stays near the supply while TX is "
+            "low: it is tied to the supply, or TX does not reach it",
+        ),
+        try_first="measure the idle line against ground: near 0 V look for a short or "
+        "swapped leads, near the supply look at the RX lead",
+    )

@@ -1,0 +1,326 @@
+"""Rules about single devices: absent, doubled, not what they seem; and the inventory."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from harness.diagnosis.causes.kinds import odd_answer
+from harness.diagnosis.evidence.bus import Blocks, DeviceFacts, Evidence
+from harness.diagnosis.finding import Cause, Finding, Sure, Weight
+from harness.diagnosis.inventory import Standing
+
+_SURE_FOUND = 0.99
+"""A device found so often in directed searches is there (own choice, no source)."""
+
+_STANDS_OUT = 0.05
+"""Share of directed searches lost by a device that stands out (own choice, no source)."""
+
+_CLONE_CONVERSION_MS = 400.0
+"""Originals need 590 to 610 ms at 12 bit and room temperature (public investigation)."""
+
+
+def missing(evidence: Evidence) -> Iterator[Finding]:
+    """Expected, never found, while others answer."""
+    others = [d for d in evidence.devices if d.verified]
+    gone = [
+        d
+        for d in evidence.devices
+        if d.verifies
+        and not d.verified
+        and d.rom_code in evidence.expected.rom_codes
+        and not (evidence.scans and evidence.scans.found.get(d.rom_code))
+        and not (evidence.scans and d.rom_code in evidence.scans.last)
+    ]
+    if not gone or not others:
+        return
+    # somebody under a code that cannot be, or under another's, may be the one
+    disguised = any(doubled(evidence)) or any(odd_answer(evidence))
+    disguised = disguised or any(impossible_code(evidence))
+    disguised = disguised or bool(evidence.scans and evidence.scans.rejected)
+    for device in gone:
+        yield Finding(
+            cause=Cause.DEVICE,
+            kind="absent",
+            sure=Sure.LIKELY if disguised else Sure.CERTAIN,
+            says=f"{device.name} does not answer; {len(others)} others do",
+            measured=(
+                f"0 of {device.verifies} directed searches answered, others "
+                f"{sum(d.verified for d in others)} of {sum(d.verifies for d in others)}",
+            ),
+            ruled_out=("line, adapter and common supply: others answer on them",),
+            try_first=f"reseat {device.name}: its ground lead, then its data lead",
+            device=device.rom_code,
+        )
+
+
+def flaky_branch(evidence: Evidence) -> Iterator[Finding]:
+    """Some devices are found now and then, the others always."""
+    known = [d for d in evidence.devices if d.verifies >= 5 and d.verified]
+    if len(known) < 2:
+        return
+    losses = sorted(_lost(d) for d in known)
+    usual, worst = losses[(len(losses) - 1) // 2], losses[-1]
+    if worst < max(_STANDS_OUT, 3 * usual):
+        return
+    flaky = [d for d in known if 2 * _lost(d) >= worst]
+    ends = evidence.scans.dead_ends if evidence.scans else {}
+    yield Finding(
+        cause=Cause.BUS_WIRING,
+        kind="branch",
+        sure=Sure.LIKELY,
+        says="one branch loses its devices now and then: reflections on a stub, or a loose "
+        "contact there; the inventory stays as it is",
+        measured=(
+            *(
+                f"{d.name} found in {d.verified} of {d.verifies} directed searches"
+                for d in flaky
+            ),
+            f"dead ends at positions {', '.join(map(str, ends)) or 'none'}",
+        ),
+        ruled_out=(
+            "adapter and common wiring: other devices are found far more often",
+        ),
+        try_first="daisy-chain, or 100 to 150 ohm in series at each branch; reseat that branch",
+        device=flaky[0].rom_code if len(flaky) == 1 else "",
+    )
+
+
+def _lost(device: DeviceFacts) -> float:
+    return 1 - device.verified / device.verifies
+
+
+def doubled(evidence: Evidence) -> Iterator[Finding]:
+    """Two parts with one ROM code: the wired AND of two blocks, again and again the same."""
+    for device in evidence.devices:
+        for blocks in (device.blocks, device.blocks_after):
+            if blocks is not None and _same_wrong_block(device, blocks):
+                yield Finding(
+                    cause=Cause.DEVICE,
+                    kind="duplicate",
+                    sure=Sure.LIKELY,
+                    says=f"{device.name} gives the same wrong block each time: two parts with "
+                    "one ROM code answer together",
+                    measured=(
+                        f"{blocks.check_wrong} of {blocks.reads} blocks with a wrong check "
+                        f"value, {blocks.distinct_wrong} different: {blocks.usual}",
+                        f"directed searches answered: {device.verified} of {device.verifies}",
+                    ),
+                    ruled_out=("noise: it would spoil each block in another way",),
+                    try_first="unplug one of the probes and compare",
+                    device=device.rom_code,
+                )
+                break
+
+
+def _same_wrong_block(device: DeviceFacts, blocks: Blocks) -> bool:
+    return (
+        blocks.reads >= 3
+        and blocks.check_wrong >= 0.8 * blocks.reads
+        and blocks.distinct_wrong <= 2
+        and device.verified >= _SURE_FOUND * device.verifies
+    )
+
+
+def all_zero_blocks(evidence: Evidence) -> Iterator[Finding]:
+    """Nine zero bytes pass the check and are no block."""
+    for device in evidence.devices:
+        for blocks in (device.blocks, device.blocks_after):
+            if blocks is not None and blocks.zeros:
+                yield Finding(
+                    cause=Cause.BUS_WIRING,
+                    kind="low-while-reading",
+                    sure=Sure.LIKELY,
+                    says=f"the line is low while {device.name} is read: nine zero bytes, "
+                    "whose check value is right",
+                    measured=(f"{blocks.zeros} of {blocks.reads} blocks all zero",),
+                    ruled_out=("a true 0.00 degC: a configuration of 00h cannot be",),
+                    try_first="look for moisture in the probe, a short, a slow edge",
+                    device=device.rom_code,
+                )
+                break
+
+
+def loose_contact(evidence: Evidence) -> Iterator[Finding]:
+    """A device that is there and at times is not, or restarts besides."""
+    for device in evidence.devices:
+        both = [b for b in (device.blocks, device.blocks_after) if b is not None]
+        ones = sum(b.ones + b.broken_off for b in both)
+        reads = sum(b.reads for b in both)
+        restarts = sum(c.marker_kept is False for c in device.conversions)
+        lost = device.verifies - device.verified
+        if not device.verified or not (ones or (lost and restarts)):
+            continue
+        yield Finding(
+            cause=Cause.DEVICE,
+            kind="loose-contact",
+            sure=Sure.CERTAIN if ones > 1 or (lost and restarts) else Sure.LIKELY,
+            says=f"{device.name} comes and goes: at times nobody drives the line for it",
+            measured=(
+                f"{ones} of {reads} blocks all FFh or ones from some place on, {restarts} "
+                "restarts",
+                f"directed searches answered: {device.verified} of {device.verifies}",
+            ),
+            ruled_out=("a value of -0.06 degC: its check byte would be C9h",),
+            try_first=f"reseat {device.name}: look for a broken ground wire",
+            device=device.rom_code,
+        )
+
+
+def impossible_code(evidence: Evidence) -> Iterator[Finding]:
+    """A ROM code that cannot be, the same in every scan."""
+    scans = evidence.scans
+    if scans is None or scans.whole < 2:
+        return
+    stays = [
+        c
+        for c, times in scans.rejected.items()
+        if times == scans.whole and c != "0" * 16
+    ]
+    if stays:
+        yield Finding(
+            cause=Cause.DEVICE,
+            kind="rom-code",
+            sure=Sure.LIKELY,
+            says="a ROM code with a wrong check value comes in every scan",
+            measured=(f"{', '.join(stays)} in {scans.whole} of {scans.whole} scans",),
+            ruled_out=("noise: it would change from scan to scan",),
+            try_first="take devices off one by one to find the part, replace it",
+        )
+
+
+def odd_block(evidence: Evidence) -> Iterator[Finding]:
+    """Fixed bytes that are not, in every block: not the part that it says."""
+    for device in evidence.devices:
+        blocks = device.blocks
+        if blocks is not None and blocks.impossible >= 0.8 * blocks.reads > 0:
+            yield Finding(
+                cause=Cause.DEVICE,
+                kind="odd-block",
+                sure=Sure.LIKELY,
+                says=f"{device.name} gives blocks that the data sheet does not know, each time",
+                measured=(f"{blocks.impossible} of {blocks.reads}: {blocks.usual}",),
+                ruled_out=("noise: the check value is right and the block stays",),
+                try_first="compare with a known-good part; it may not be what it seems",
+                device=device.rom_code,
+            )
+
+
+def clone_like(evidence: Evidence) -> Iterator[Finding]:
+    """Twelve bits in a time that originals need for nine; readings stay valid."""
+    for device in evidence.devices:
+        times = [c.took_ms for c in device.conversions if c.took_ms is not None]
+        if device.family != 0x28 or not device.full_resolution or not times:
+            continue
+        if max(times) < _CLONE_CONVERSION_MS:
+            odd_rom = device.rom_code[2:6] != "0000"
+            yield Finding(
+                cause=Cause.CONFIGURATION,
+                kind="clone-like",
+                sure=Sure.LIKELY,
+                says=f"{device.name} converts to 12 bit in {max(times):.0f} ms: clone silicon; "
+                "its readings stay valid",
+                measured=(
+                    f"conversion {min(times):.0f} to {max(times):.0f} ms, originals 590 to 610",
+                    f"ROM bytes 5 and 6 are {'not ' if odd_rom else ''}00h (a hint only)",
+                ),
+                try_first="no bus power and no stores for this part; check its offset in ice water",
+                device=device.rom_code,
+                weight=Weight.WARNING,
+            )
+
+
+def late_conversion(evidence: Evidence) -> Iterator[Finding]:
+    """Busy for longer than the published time, or without end."""
+    for device in evidence.devices:
+        if device.longest_ms is None:
+            continue
+        late = [
+            c
+            for c in device.conversions
+            if c.heard
+            and (c.took_ms is None or c.took_ms > device.longest_ms + 25)
+            and not c.trouble
+        ]
+        if late:
+            shown = late[0].took_ms
+            yield Finding(
+                cause=Cause.DEVICE,
+                kind="slow-conversion",
+                sure=Sure.LIKELY,
+                says=f"{device.name} converts for longer than it may",
+                measured=(
+                    f"{f'{shown:.0f} ms' if shown else 'no end seen'}, published longest "
+                    f"{device.longest_ms:g} ms",
+                ),
+                try_first="check the supply of that device, then replace it",
+                device=device.rom_code,
+            )
+
+
+def unlisted(evidence: Evidence) -> Iterator[Finding]:
+    """Devices that are there, proved, and in no socket of the fixture."""
+    if not evidence.expected.rom_codes:
+        return
+    strangers = {
+        code: standing
+        for code, standing in evidence.inventory.items()
+        if standing in {Standing.NEWCOMER, Standing.UNLISTED_FAMILY}
+    }
+    if strangers:
+        yield Finding(
+            cause=Cause.CONFIGURATION,
+            kind="unlisted",
+            sure=Sure.CERTAIN,
+            says="devices answer that the fixture does not list",
+            measured=tuple(f"{code}: {what}" for code, what in strangers.items()),
+            try_first="add them to the fixture's sockets, or take them off the bus",
+            weight=Weight.NOTE,
+        )
+
+
+def came_or_went(evidence: Evidence) -> Iterator[Finding]:
+    """Between the first and the last scan of one examination."""
+    scans = evidence.scans
+    if scans is None or scans.whole < 2:
+        return
+    flaky = {d.rom_code for d in evidence.devices if 0 < d.verified < d.verifies}
+    came = sorted(set(scans.last) - set(scans.first) - flaky)
+    came = [
+        c
+        for c in came
+        if scans.found.get(c, 0) != 1 or c in evidence.expected.rom_codes
+    ]
+    went = sorted(set(scans.first) - set(scans.last) - flaky)
+    if came:
+        yield Finding(
+            cause=Cause.DEVICE,
+            kind="attached",
+            sure=Sure.LIKELY,
+            says="a device was plugged in during the examination: its presence pulse and its "
+            "empty store spoil one transaction of everybody",
+            measured=(f"new since the first scan: {', '.join(came)}",),
+            try_first="plug between runs; scan again",
+            weight=Weight.NOTE,
+        )
+    if len(went) > 1:
+        yield Finding(
+            cause=Cause.SUPPLY,
+            kind="vanished-together",
+            sure=Sure.LIKELY,
+            says=f"{len(went)} devices vanished together",
+            measured=(f"gone since the first scan: {', '.join(went)}",),
+            ruled_out=("single devices: they do not fail together",),
+            try_first="look at the branch or supply that these devices share",
+        )
+    elif went:
+        yield Finding(
+            cause=Cause.DEVICE,
+            kind="vanished",
+            sure=Sure.LIKELY,
+            says=f"{went[0]} vanished during the examination",
+            measured=(
+                f"found in {scans.found.get(went[0], 0)} of {scans.whole} scans",
+            ),
+            try_first="reseat that device; one scan takes nobody off the inventory",
+            device=went[0],
+        )

@@ -1,0 +1,259 @@
+"""Rules about what devices of any kind say of themselves: answers, supply, outputs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import pairwise
+
+from harness.diagnosis.evidence.bus import DeviceFacts, Evidence
+from harness.diagnosis.evidence.kinds import Reading
+from harness.diagnosis.finding import Cause, Finding, Sure, Weight
+
+_DEAF = frozenset({"device-absent", "still-busy"})
+_TORN = ("check-value", "answer-impossible")
+
+_SURE_FOUND = 0.99
+"""As ``rules_devices``: a device found so often in directed searches is there."""
+
+
+_RESTARTED = (
+    f"{Cause.SUPPLY} restart: the output is off after each power-up; look for a dip"
+)
+
+
+def _there(device: DeviceFacts) -> bool:
+    return device.verified >= _SURE_FOUND * device.verifies > 0
+
+
+def toggled(evidence: Evidence) -> Iterator[Finding]:
+    """What only the host may move did move, and this host did not move it (F25).
+
+    Source: collection of field failures, F25; data sheet of family 05h (part DS2405).
+    """
+    for device in evidence.devices:
+        for name in dict.fromkeys(r.quantity for r in device.readings if r.watched):
+            seen = [
+                r.value
+                for r in (*device.readings, *device.later)
+                if r.quantity == name and r.values
+            ]
+            moves = sum(a != b for a, b in pairwise(seen))
+            if not moves:
+                continue
+            restarts = moves == 1 and seen[-1] == 1
+            ours = device.matches % 2
+            yield Finding(
+                cause=Cause.CONFIGURATION,
+                kind="toggled",
+                sure=Sure.LIKELY if restarts else Sure.CERTAIN,
+                says=f"{name} of {device.name} changed during the examination: each match "
+                "toggles its output, and "
+                + ("the examination itself" if ours else "somebody else")
+                + " addressed it",
+                measured=(
+                    f"{name} read {', '.join(map(str, seen))}: {moves} changes in "
+                    f"{len(seen)} looks by search, {device.matches} matches by this harness",
+                ),
+                ruled_out=()
+                if ours
+                else ("this harness: its own matches do not explain the change",),
+                tells_apart=(_RESTARTED,) if restarts else (),
+                try_first="take this device out of every program and controller that polls "
+                "by ROM code; sense it by search",
+                device=device.rom_code,
+            )
+
+
+def deaf_to_commands(evidence: Evidence) -> Iterator[Finding]:
+    """It answers its ROM code each time, and none of its function commands."""
+    for device in evidence.devices:
+        asked = [r for r in device.readings if r.tries]
+        kinds = {kind for r in asked for kind in r.troubles}
+        if not (asked and _there(device) and kinds) or kinds - _DEAF:
+            continue
+        if any(r.values for r in asked):
+            continue
+        tries = sum(r.tries for r in asked)
+        yield Finding(
+            cause=Cause.DEVICE,
+            kind="deaf-to-commands",
+            sure=Sure.LIKELY,
+            says=f"{device.name} answers its ROM code and none of its function commands",
+            measured=(
+                f"directed searches answered: {device.verified} of {device.verifies}",
+                f"0 of {tries} questions answered ({len(asked)} quantities)",
+            ),
+            ruled_out=("line and contact: the searches go through them too",),
+            tells_apart=(
+                f"{Cause.SUPPLY} own-cell: a part with a cell of its own keeps its ROM code "
+                "on the line's power; measure the cell",
+                f"{Cause.DEVICE} dead: a known-good part in the socket answers",
+            ),
+            try_first="measure the part's own supply or cell, then replace the part",
+            device=device.rom_code,
+        )
+
+
+def odd_answer(evidence: Evidence) -> Iterator[Finding]:
+    """The same question, asked again and again, never brings an answer that can be."""
+    for device in evidence.devices:
+        wrong = {
+            trouble: [r for r in device.readings if r.always(trouble)]
+            for trouble in _TORN
+        }
+        rows = [r for readings in wrong.values() for r in readings]
+        if not rows or not _there(device):
+            continue
+        checks = bool(wrong["check-value"])
+        others = _others_wrong(evidence, device)
+        yield Finding(
+            cause=Cause.UNDECIDED if others else Cause.DEVICE,
+            kind="wrong-check" if checks else "odd-answer",
+            sure=Sure.POSSIBLE if others else Sure.LIKELY,
+            says=f"{device.name} never answers {rows[0].quantity} as it must: "
+            f"{rows[0].said}",
+            measured=tuple(
+                f"{r.quantity}: {r.tries} of {r.tries} answers not to be believed"
+                for r in rows
+            ),
+            ruled_out=()
+            if others
+            else ("noise and edges: other devices answer right on the same line",)
+            if _others_right(evidence, device)
+            else (),
+            tells_apart=(
+                f"{Cause.DEVICE}: a known-good part in its socket answers right",
+                f"{Cause.NOISE}: other devices fail as often",
+                f"{Cause.DEVICE} duplicate: with one of two parts of this code taken off "
+                "the answer is right",
+            ),
+            try_first="put a known-good part into its place; the same question again",
+            device=device.rom_code,
+        )
+
+
+def _others_wrong(evidence: Evidence, device: DeviceFacts) -> bool:
+    return any(
+        reading.always(trouble)
+        for other in evidence.devices
+        if other is not device and _there(other)
+        for reading in other.readings
+        for trouble in _TORN
+    )
+
+
+def _others_right(evidence: Evidence, device: DeviceFacts) -> bool:
+    return any(
+        (other.blocks is not None and other.blocks.whole)
+        or any(r.values for r in other.readings)
+        for other in evidence.devices
+        if other is not device
+    )
+
+
+def torn_answer(evidence: Evidence) -> Iterator[Finding]:
+    """Answers that did not hold, and did when they were asked for again."""
+    for device in evidence.devices:
+        torn = [
+            r
+            for r in device.readings
+            if r.values and any(r.troubles.get(kind) for kind in _TORN)
+        ]
+        if torn:
+            bad = sum(sum(r.troubles.get(kind, 0) for kind in _TORN) for r in torn)
+            yield Finding(
+                cause=Cause.NOISE,
+                kind="torn-answer",
+                sure=Sure.LIKELY,
+                says=f"{device.name}: answers did not hold and did on repeating: "
+                f"{torn[0].said}",
+                measured=(
+                    f"{bad} of {sum(r.tries for r in torn)} answers to "
+                    f"{', '.join(r.quantity for r in torn)} torn",
+                ),
+                ruled_out=("the device: the same question is answered right too",),
+                try_first="look at edges and noise; count retries, they are no plain pass",
+                device=device.rom_code,
+                weight=Weight.WARNING,
+            )
+
+
+def supply_differs(evidence: Evidence) -> Iterator[Finding]:
+    """The answer to the power query is not what the fixture declares.
+
+    A fault where it spoils the conversions of everybody: what lives on the data line
+    drags it down when all convert at once.
+    """
+    common = [c for d in evidence.devices for c in d.conversions if not c.alone]
+    spoilt = sum(bool(c.trouble) for c in common)
+    for device in evidence.devices:
+        asked = device.reading("power_supply")
+        if asked is None or device.rom_code not in evidence.expected.rom_codes:
+            continue
+        declared = device.rom_code in evidence.expected.parasite
+        if asked.value not in {"external", "parasite"} or declared == (
+            asked.value == "parasite"
+        ):
+            continue
+        wanted = "parasite" if declared else "external"
+        yield Finding(
+            cause=Cause.CONFIGURATION if declared else Cause.SUPPLY,
+            kind="supply-differs",
+            sure=Sure.LIKELY,
+            says=f"{device.name} says its supply is {asked.value}, the fixture says {wanted}",
+            measured=(
+                f"power query: {asked.value} in {len(asked.values)} of {asked.tries}",
+                *(
+                    (f"conversions of all at once spoilt: {spoilt} of {len(common)}",)
+                    if spoilt
+                    else ()
+                ),
+            ),
+            tells_apart=()
+            if declared
+            else (
+                f"{Cause.SUPPLY}: its supply pin measures near 0 V",
+                f"{Cause.CONFIGURATION}: it is meant to live on the data line; then "
+                "expect.supply of its socket is parasite",
+            ),
+            try_first="correct expect.supply of its socket"
+            if declared
+            else f"measure the supply pin of {device.name}, check its supply lead",
+            device=device.rom_code,
+            weight=_weight_of(declared=declared, spoilt=spoilt),
+        )
+
+
+def _weight_of(*, declared: bool, spoilt: int) -> Weight:
+    if declared:
+        return Weight.NOTE
+    return Weight.FAULT if spoilt else Weight.WARNING
+
+
+def load_at_output(evidence: Evidence) -> Iterator[Finding]:
+    """Latch and pin of a switch are two bits: off, and low all the same (F24).
+
+    Source: data sheet of family 3Ah (part DS2413), PIO access read.
+    """
+    for device in evidence.devices:
+        ports = device.reading("ports")
+        for name, row in _channels(ports):
+            if row.get("latch") == 1 and row.get("pin") == 0:
+                yield Finding(
+                    cause=Cause.BUS_WIRING,
+                    kind="output-load",
+                    sure=Sure.LIKELY,
+                    says=f"output {name.upper()} of {device.name} is off and its pin is "
+                    "low: something at the output holds it",
+                    measured=(f"channel {name}: latch 1, pin 0",),
+                    ruled_out=("the switch: its latch is as commanded",),
+                    try_first=f"test output {name.upper()} with its load off",
+                    device=device.rom_code,
+                )
+
+
+def _channels(ports: Reading | None) -> list[tuple[str, dict[str, int]]]:
+    if ports is None or not ports.values:
+        return []
+    channels = ports.facts.get("channels")
+    return list(channels.items()) if isinstance(channels, dict) else []

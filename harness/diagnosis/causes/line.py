@@ -1,0 +1,399 @@
+"""Rules about the line: levels, edges, presence, and who else speaks on it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import pairwise
+
+from harness.diagnosis.causes.adapter import terminal_echo, wrong_rate
+from harness.diagnosis.evidence.bus import (
+    AdapterFacts,
+    Evidence,
+    IdleFacts,
+    LineFacts,
+    ResetFacts,
+)
+from harness.diagnosis.finding import Cause, Finding, Sure, Weight
+from harness.digits import bound_text, span_text
+from harness.records import Bound
+
+_SAMPLE_US = 15.0
+"""A device may sample a write-1 slot as early as this (published limit)."""
+
+_LEAST_MARGIN_US = 2.0
+"""Less than this before a device samples is thin (own choice, no source)."""
+
+_PULL_UP_RISE_US = 30.0
+"""100 m of cable on 4.7 kohm rise in about 7 us to the receiver's threshold; only a
+resistor some times too large takes so long (arithmetic)."""
+
+_STEADY = 0.1
+"""Gaps that differ less come from something periodic (own choice, no source)."""
+
+_MANY = 16
+"""Characters of a reset and one byte of command at least: somebody transacts."""
+
+_CLUSTER_S = 0.3
+"""Characters no further apart belong to one transaction (own choice, no source)."""
+
+
+def stuck_low(evidence: Evidence) -> Iterator[Finding]:
+    """Echoes came, then none any more: the line went low and stayed."""
+    adapter = evidence.adapter
+    if adapter is None or evidence.silent:
+        return
+    silent = [r for r in evidence.resets if r.echoes.silent == r.echoes.sent]
+    later = evidence.line is not None and not evidence.line.ones.histogram
+    shorted = evidence.scans is not None and bool(
+        {"line-shorted", "no-echo"} & set(evidence.scans.troubles)
+    )
+    held = adapter.ones.usual == "00" and not adapter.slow_ones.histogram
+    if not (silent or later or held or (shorted and not evidence.devices)):
+        return
+    yield Finding(
+        cause=Cause.BUS_WIRING,
+        kind="stuck-low",
+        sure=Sure.CERTAIN if held else Sure.LIKELY,
+        says="the line worked, then went low and stays low",
+        measured=(
+            f"{adapter.ones.sent - adapter.ones.silent} of {adapter.ones.sent} single "
+            "characters echoed at first",
+            f"resets without any echo: {sum(r.echoes.silent for r in silent)}",
+        ),
+        ruled_out=("wrong rate and lost characters: those leave echoes",),
+        tells_apart=(
+            f"{Cause.CONFIGURATION} thermostat: it frees when that part is cooled",
+        ),
+        try_first="halve the wiring until the line frees; check polarity of the last "
+        "device put in; nothing is written meanwhile",
+    )
+
+
+def foreign_traffic(evidence: Evidence) -> Iterator[Finding]:
+    """Characters arrive while nothing is sent."""
+    idle = evidence.idle
+    if idle is None or not idle.arrivals or any(terminal_echo(evidence)):
+        return
+    clusters = _clusters(idle)
+    sizes = [size for _, size in clusters]
+    gaps = [later[0] - sooner[0] for sooner, later in pairwise(clusters)]
+    whole = [size for at_s, size in clusters if _heard_whole(idle, at_s)] or sizes
+    even = max(whole) <= min(whole) * 1.3
+    if max(sizes) >= _MANY and even:
+        steady = len(gaps) >= 2 and max(gaps) - min(gaps) <= _STEADY * max(gaps)
+        period = f", every {sum(gaps) / len(gaps):.2f} s" if gaps else ""
+        yield Finding(
+            cause=Cause.BUS_WIRING,
+            kind="second-master",
+            sure=Sure.CERTAIN if steady else Sure.LIKELY,
+            says="somebody else transacts on this bus",
+            measured=(
+                f"{len(clusters)} bursts of {min(sizes)} to {max(sizes)} characters in "
+                f"{idle.for_s:.1f} s of silence{period}",
+            ),
+            ruled_out=("noise: its bursts differ in length",),
+            try_first="remove the other controller: one master only",
+        )
+    elif max(sizes) <= 2 and _long_pulls(idle):
+        again = len(clusters) > 2
+        yield Finding(
+            cause=Cause.DEVICE,
+            kind="comes-and-goes" if again else "signals",
+            sure=Sure.LIKELY if again else Sure.POSSIBLE,
+            says="the line is pulled on its own, as by devices that get power or contact"
+            if again
+            else "the line went low on its own: a part signals, or one was plugged in",
+            measured=(
+                f"{len(clusters)} lone pulls of 60 us or more in {idle.for_s:.1f} s",
+            ),
+            ruled_out=("spikes: those are short",),
+            try_first="look for a loose contact, a supply that dips, a part that signals"
+            if again
+            else "plug between runs; look for a part whose alarm pulls the line",
+            weight=Weight.FAULT if again else Weight.NOTE,
+        )
+    else:
+        yield Finding(
+            cause=Cause.NOISE,
+            kind="idle-spikes",
+            sure=Sure.LIKELY,
+            says="spikes on the idle line are taken for characters",
+            measured=(
+                f"{sum(sizes)} characters in {len(clusters)} groups in {idle.for_s:.1f} s",
+            ),
+            try_first="twisted pair, a ferrite, a ground wire of its own; note what "
+            "switches at these times",
+        )
+
+
+def _heard_whole(idle: IdleFacts, at_s: float) -> bool:
+    """False for a burst that listening may have begun or ended in."""
+    return _CLUSTER_S < at_s < idle.for_s - _CLUSTER_S
+
+
+def _long_pulls(idle: IdleFacts) -> bool:
+    """True if all that came was low for eight bits or longer."""
+    return set(idle.values) <= {"00", "80"}
+
+
+def _clusters(idle: IdleFacts) -> list[tuple[float, int]]:
+    found: list[tuple[float, int]] = []
+    last_s = -1.0
+    for at_s, size in idle.arrivals:
+        if found and at_s - last_s <= _CLUSTER_S:
+            found[-1] = (found[-1][0], found[-1][1] + size)
+        else:
+            found.append((at_s, size))
+        last_s = at_s
+    return found
+
+
+def slow_edge(evidence: Evidence) -> Iterator[Finding]:
+    """Ones come back late: resistor times capacitance is too large."""
+    line = evidence.line
+    if line is None or not line.ones.histogram or _upside_down(evidence):
+        return
+    margin_us = _SAMPLE_US - line.crossing_us
+    rise_us = span_text(*line.rise_us, from_zero=True)
+    rise = f"rise to the receiver's threshold {rise_us} us"
+    echoes = f"idle FFh slots at 115200 baud echo {_shown(line)}"
+    if line.rise_us[0] >= _PULL_UP_RISE_US:
+        presence = _rise_looks_like_presence(evidence, line)
+        yield Finding(
+            cause=Cause.BUS_WIRING,
+            kind="pull-up",
+            sure=Sure.CERTAIN,
+            says="the line rises far too slowly for its cable: the pull-up is too weak"
+            + ("; what looks like presence is this slow rise" if presence else ""),
+            measured=(rise, echoes),
+            ruled_out=("presence: slots are as slow as the reset",) if presence else (),
+            try_first="measure the pull-up resistor; fit 1 to 1.5 kohm; look for leakage "
+            "if it comes with heat",
+        )
+    elif margin_us < _LEAST_MARGIN_US and line.rise_us[0] > 0:
+        fault = line.rise_us[0] * 1.7 + 8.7 > _SAMPLE_US or line.ones.usual != "FF"
+        yield Finding(
+            cause=Cause.BUS_WIRING,
+            kind="slow-edge",
+            sure=Sure.CERTAIN if line.ones.usual != "FF" else Sure.LIKELY,
+            says="rising edges are slow: devices that sample early take a one for a zero",
+            measured=(
+                rise,
+                f"a device sees a one after {bound_text(line.crossing_us, Bound.AT_MOST)} "
+                f"us, margin to {_SAMPLE_US:.0f} us "
+                f"{bound_text(margin_us, Bound.AT_LEAST)} us",
+                echoes,
+            ),
+            ruled_out=("noise: every slot is slow in the same way",),
+            try_first="fit a pull-up of 1.5 kohm or an active one, or make two shorter buses",
+            weight=Weight.FAULT if fault else Weight.WARNING,
+        )
+
+
+def _upside_down(evidence: Evidence) -> bool:
+    adapter = evidence.adapter
+    return adapter is not None and adapter.slow_ones.usual == "00"
+
+
+def _shown(line: LineFacts) -> str:
+    return ", ".join(f"{echo}h {count}x" for echo, count in line.ones.histogram.items())
+
+
+def _rise_looks_like_presence(evidence: Evidence, line: LineFacts) -> bool:
+    return any(
+        reset.answered > 0.5 and line.rise_us[1] > reset.first_sample_us
+        for reset in evidence.resets
+    )
+
+
+def stretched_reset(evidence: Evidence) -> Iterator[Finding]:
+    """Resets end late and presence comes as a character of its own; slots are sound.
+
+    Source: bus facts, 2.5: 00h after a reset that frees by itself is an interrupt pulse
+    or a slow device, no short.
+    """
+    line = evidence.line
+    late = [r for r in evidence.resets if r.echoes.usual == "00" and r.echoes.followed]
+    if line is None or line.ones.usual != "FF" or len(late) < len(evidence.resets):
+        return
+    yield Finding(
+        cause=Cause.DEVICE,
+        kind="stretches-reset",
+        sure=Sure.LIKELY,
+        says="somebody holds each reset low for longer, then lets go and answers: a part "
+        "with an interrupt pending, or a slow one",
+        measured=(
+            *map(_reset_shown, late),
+            f"a character more behind {late[0].echoes.followed} of {late[0].echoes.sent} "
+            "resets: presence",
+        ),
+        ruled_out=("short: the line frees by itself and slots are whole",),
+        try_first="take devices off one by one; clear the alarm or interrupt of the part "
+        "without which resets are short again",
+    )
+
+
+def late_presence(evidence: Evidence) -> Iterator[Finding]:
+    """Presence lies between two samples of the customary reset character."""
+    customary = [r for r in evidence.resets if r.baud == 9600]
+    others = [r for r in evidence.resets if r.baud != 9600 and r.answered > 0.9]
+    if customary and customary[0].answered < 0.1 and others:
+        seen = others[0]
+        yield Finding(
+            cause=Cause.DEVICE,
+            kind="late-presence",
+            sure=Sure.CERTAIN,
+            says="somebody answers with a late, short presence pulse, within limits; the "
+            "customary reset at 9600 baud misses it",
+            measured=tuple(map(_reset_shown, (customary[0], seen))),
+            ruled_out=("absent device: it answers at another rate",),
+            try_first="nothing: the resets of this harness sample where no presence hides",
+            weight=Weight.NOTE,
+        )
+
+
+def _reset_shown(reset: ResetFacts) -> str:
+    echoes = ", ".join(f"{e}h {n}x" for e, n in reset.echoes.histogram.items())
+    return f"reset {reset.byte:02X}h at {reset.baud} baud ({reset.low_us:.0f} us) echoes {echoes}"
+
+
+def nobody_answers(evidence: Evidence) -> Iterator[Finding]:
+    """Echo, idle level, rate proved, resets at three rates, and no presence."""
+    line, resets = evidence.line, evidence.resets
+    if line is None or not resets or line.ones.usual != "FF":
+        return
+    if any(r.answered > 0.02 or not r.echoes.histogram for r in resets):
+        return
+    if any(wrong_rate(evidence)):
+        return
+    measured = tuple(map(_reset_shown, resets))
+    level = (
+        f"{Cause.BUS_WIRING} low-level: a meter shows more than 0.4 V on the line during "
+        "a long break (a silicon diode in TX, current through a shared ground wire)"
+    )
+    wiring = f"{Cause.ADAPTER} push-pull: shorting the data line by a finger does not change the echo"
+    absent = f"{Cause.DEVICE} absent: a known-good part in the socket is found"
+    if evidence.expected.devices >= 2:
+        yield Finding(
+            cause=Cause.BUS_WIRING,
+            kind="low-level",
+            sure=Sure.LIKELY,
+            says=f"the adapter hears itself perfectly and none of {evidence.expected.devices} "
+            "expected devices answers: lows do not reach them low enough, or a lead all "
+            "share is open",
+            measured=measured,
+            ruled_out=(
+                "single bad devices: they would not all be silent",
+                "wrong rate: timed",
+                "hidden presence: reset at three rates",
+            ),
+            tells_apart=(level, wiring, absent),
+            try_first="measure the line during a long break: above 0.4 V fit a small-signal "
+            "barrier diode or an open-drain stage and a thicker ground; then check "
+            "the common data and ground leads",
+        )
+        return
+    yield Finding(
+        cause=Cause.UNDECIDED,
+        kind="nobody",
+        sure=Sure.CERTAIN,
+        says="nobody answers a reset, and all of adapter and idle line is right",
+        measured=measured,
+        ruled_out=("wrong rate: timed", "hidden presence: reset at three rates"),
+        tells_apart=(absent, level, wiring),
+        try_first="put a known-good device in; check its ground lead and data lead",
+        weight=Weight.FAULT if evidence.expected.devices else Weight.NOTE,
+    )
+
+
+def answers_in_zeros(evidence: Evidence) -> Iterator[Finding]:
+    """Lows right after write-0 slots: a part in fast mode takes them for resets."""
+    line, adapter = evidence.line, evidence.adapter
+    if line is None or adapter is None or adapter.burst_extra:
+        return
+    before, lows = _pulled_at_first(adapter)
+    if not line.answers_in_zeros and before * 2 < max(lows, 1):
+        return
+    # the resets in between went up to 694 us
+    after = line.answers_after_long_reset or 0
+    cured = not after
+    yield Finding(
+        cause=Cause.CONFIGURATION if cured else Cause.UNDECIDED,
+        kind="left-in-fast-mode",
+        sure=Sure.CERTAIN if cured else Sure.POSSIBLE,
+        says="a part answers inside other parts' slots: it is still in fast mode and takes "
+        "each write-0 for a reset",
+        measured=(
+            f"pulled after {before} of {lows} lows of 49 us and more at first, after "
+            f"{adapter.quiet_ones.followed} of {adapter.quiet_ones.sent} short ones",
+            f"{line.answers_in_zeros} after {line.zeros.sent} write-0 slots later, "
+            f"{after} after a reset of 694 us",
+        ),
+        tells_apart=()
+        if cured
+        else (
+            f"{Cause.CONFIGURATION} left-in-fast-mode: it stops after a long reset",
+            f"{Cause.NOISE} spikes: they also come without write-0 slots",
+        ),
+        try_first="lengthen the reset (7200 baud), check the adapter's rate",
+    )
+
+
+def _pulled_at_first(adapter: AdapterFacts) -> tuple[int, int]:
+    """Long lows that somebody pulled after, before any long reset, and how many were sent.
+
+    None where short lows come back pulled too: that is no part in fast mode.
+    """
+    quiet, fast, zeros = adapter.quiet_ones, adapter.fast_resets, adapter.zeros
+    if quiet.followed or quiet.share("FF") < 1:
+        return 0, 0
+    pulled = sum(n for echo, n in fast.histogram.items() if echo != "C0")
+    return max((pulled, fast.sent), (zeros.followed, zeros.sent))
+
+
+_LOW = 0.7
+"""A search reads more ones than that: of each pair at least half, but for branches."""
+
+
+def _read_well(evidence: Evidence) -> bool:
+    """True if some device's blocks came whole: the line is not always low."""
+    return any(d.blocks is not None and d.blocks.whole for d in evidence.devices)
+
+
+def low_in_search(evidence: Evidence) -> Iterator[Finding]:
+    """Both bits 0 at all positions: the line is low while devices should speak."""
+    scans = evidence.scans
+    if scans is None:
+        return
+    zero = scans.rejected.get("0" * 16, 0)
+    low = scans.troubles.get("line-shorted", 0)
+    if not low and scans.low_share > _LOW and _read_well(evidence):
+        low = sum(scans.troubles.values())
+    if not low and not zero:
+        return
+    some = bool(scans.found)
+    if zero and some and zero == scans.whole:
+        yield Finding(
+            cause=Cause.DEVICE,
+            kind="zero-rom",
+            sure=Sure.LIKELY,
+            says="a device answers with a ROM code of zeros beside others that are right",
+            measured=(f"ROM code of zeros in {zero} of {scans.whole} scans",),
+            ruled_out=("low line: other devices are found in the same scans",),
+            try_first="take devices off one by one: the one without which it goes was "
+            "never given its code",
+        )
+        return
+    yield Finding(
+        cause=Cause.BUS_WIRING,
+        kind="low-in-search",
+        sure=Sure.CERTAIN if low == scans.scans else Sure.LIKELY,
+        says="the line is low during the search: both bits read 0 at all 64 positions; "
+        "family 00 is never a device",
+        measured=(
+            f"{low + zero} of {scans.scans} scans read zeros throughout",
+            f"share of zeros or merged slots where a scan broke off: {scans.low_share:.0%}",
+        ),
+        ruled_out=("a device of family 00h: there is none",),
+        try_first="look for moisture, a part that pulls while it is spoken to, a slow edge",
+    )

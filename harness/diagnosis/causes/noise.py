@@ -1,0 +1,194 @@
+"""Rules about noise: bits that change at random, slots that slip, commands that are lost."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+
+from harness.diagnosis.evidence.bus import Blocks, DeviceFacts, Evidence
+from harness.diagnosis.finding import Cause, Finding, Sure, Weight
+from harness.diagnosis.probes.thermometer_blocks import is_slip
+from harness.wire.romcode import RomCode
+
+_MOST = 0.4
+"""More slots changed than this is no noise but a state of the line."""
+
+
+def spikes(evidence: Evidence) -> Iterator[Finding]:
+    """Some slots of many come back changed, the others are right."""
+    line = evidence.line
+    if line is None or line.ones.share("FF") < 1 - _MOST:
+        return
+    down = sum(line.ones.histogram.values()) - line.ones.histogram.get("FF", 0)
+    lifted = sum(line.zeros.histogram.values()) - line.zeros.histogram.get(
+        line.zeros.usual, 0
+    )
+    up, fell = _flips(evidence)
+    disturbed = disturbed_slots(evidence)
+    split = line.ones.extra + (evidence.adapter.burst_extra if evidence.adapter else 0)
+    # a lost character alone is the adapter's, beside changed ones it was split or merged
+    merged = line.ones.silent + line.zeros.silent if disturbed else 0
+    total = down + lifted + split + merged
+    if not total and disturbed < 2:
+        return
+    yield Finding(
+        cause=Cause.NOISE,
+        kind=_direction(lifted + up, down + fell),
+        sure=_sure(total),
+        says="single slots come back changed among many that are right",
+        measured=(
+            f"{down} of {line.ones.sent} ones pulled low, {lifted} of {line.zeros.sent} "
+            f"zeros lifted, {split} characters too many, {merged} merged, nobody addressed",
+            f"blocks read again: {up} bits 0 to 1, {fell} bits 1 to 0",
+            f"{disturbed} transactions broken off by a changed slot",
+        ),
+        ruled_out=(
+            "slow edge: most slots are whole",
+            "a single device: none was addressed",
+        ),
+        try_first="twisted pair, a ferrite, a ground wire of its own; compare the times with "
+        "what switches nearby",
+    )
+
+
+def _sure(total: int) -> Sure:
+    """By the slots changed with nobody addressed; without one it may be a device."""
+    if total >= 3:
+        return Sure.CERTAIN
+    return Sure.LIKELY if total else Sure.POSSIBLE
+
+
+def _direction(up: int, down: int) -> str:
+    if up and not down:
+        return "lifted-lows"
+    if down and not up:
+        return "pulled-highs"
+    return "spikes"
+
+
+def _all_blocks(evidence: Evidence) -> list[tuple[DeviceFacts, Blocks]]:
+    return [
+        (device, blocks)
+        for device in evidence.devices
+        for blocks in (device.blocks, device.blocks_after)
+        if blocks is not None
+    ]
+
+
+def _flips(evidence: Evidence) -> tuple[int, int]:
+    blocks = [b for _, b in _all_blocks(evidence) if b.whole]
+    return sum(b.flips_up for b in blocks), sum(b.flips_down for b in blocks)
+
+
+def disturbed_slots(evidence: Evidence) -> int:
+    """Transactions that a changed slot broke off; an adapter that drops does not."""
+    troubles: Counter[str] = Counter()
+    for _, blocks in _all_blocks(evidence):
+        troubles.update(blocks.troubles)
+    if evidence.scans is not None:
+        troubles.update(evidence.scans.troubles)
+        troubles["slot-disturbed"] += evidence.scans.disturbed_passes
+    return troubles["slot-disturbed"] + troubles["reset-disturbed"]
+
+
+def slipped_slot(evidence: Evidence) -> Iterator[Finding]:
+    """The right bits one place on: half of such blocks keep a right check value."""
+    blocks = [(d, b) for d, b in _all_blocks(evidence) if b.slipped]
+    codes = _slipped_codes(evidence)
+    if not blocks and not codes:
+        return
+    measured = [
+        f"{d.name}: {b.slipped} of {b.reads} blocks moved by one slot"
+        for d, b in blocks
+    ]
+    measured += [f"ROM code {bad} is {good} moved by one slot" for bad, good in codes]
+    yield Finding(
+        cause=Cause.NOISE,
+        kind="slip",
+        sure=Sure.CERTAIN,
+        says="host and device counted slots differently by one; the check value need not "
+        "show it",
+        measured=tuple(measured),
+        ruled_out=("a device of another kind: the same bits stand one place on",),
+        try_first="never accept on the check byte alone; look at edges and noise",
+    )
+
+
+def _slipped_codes(evidence: Evidence) -> list[tuple[str, str]]:
+    scans = evidence.scans
+    if scans is None:
+        return []
+    good = [RomCode.parse(c) for c in {*scans.found, *evidence.expected.rom_codes}]
+    odd = [RomCode.parse(c) for c in {*scans.found, *scans.rejected}]
+    return sorted(
+        (str(bad), str(rom))
+        for bad in odd
+        for rom in good
+        if bad != rom
+        and any(bad.wire)
+        and is_slip(rom.wire, bad.wire)
+        and (scans.found.get(str(bad), 0) < scans.whole or str(bad) in scans.rejected)
+    )
+
+
+def phantoms(evidence: Evidence) -> Iterator[Finding]:
+    """Codes that no directed search proves, or that come in some scans only."""
+    scans = evidence.scans
+    if scans is None:
+        return
+    slipped = {bad for bad, _ in _slipped_codes(evidence)}
+    unproved = [
+        d.rom_code
+        for d in evidence.devices
+        if d.rom_code in scans.found
+        and d.rom_code not in evidence.expected.rom_codes
+        and not d.verified
+        and scans.found[d.rom_code] < max(2, scans.whole)
+    ]
+    fleeting = [
+        code
+        for code, times in scans.rejected.items()
+        if times < scans.whole and code != "0" * 16
+    ]
+    codes = sorted({*unproved, *fleeting} - slipped)
+    if codes:
+        yield Finding(
+            cause=Cause.NOISE,
+            kind="phantom",
+            sure=Sure.LIKELY,
+            says="ROM codes appear once and no directed search proves them",
+            measured=(
+                f"{len(codes)} phantoms in {scans.scans} scans: {', '.join(codes[:4])}",
+            ),
+            ruled_out=("new devices: a newcomer must come again and answer",),
+            try_first="look at noise and edges; the inventory stays as it is",
+        )
+
+
+def command_not_heard(evidence: Evidence) -> Iterator[Finding]:
+    """A convert command without busy: the old value would pass for a new one.
+
+    A device fed from the data line cannot pull it low while it converts.
+    """
+    for device in evidence.devices:
+        if device.on_parasite:
+            continue
+        asked = [c for c in device.conversions if c.alone and c.heard is not None]
+        deaf = [c for c in asked if c.heard is False]
+        if not deaf or not (device.blocks and device.blocks.whole):
+            continue
+        always = len(deaf) == len(asked) and len(asked) >= 3
+        yield Finding(
+            cause=Cause.DEVICE if always else Cause.NOISE,
+            kind="deaf-to-convert" if always else "command-lost",
+            sure=Sure.LIKELY,
+            says=f"{device.name} did not start on a convert command: its reading is an old one",
+            measured=(
+                f"busy not seen after {len(deaf)} of {len(asked)} convert commands",
+            ),
+            ruled_out=("a damaged reading: the block's check value is right",),
+            try_first="send the command again when busy is not seen; look at this device's "
+            "branch",
+            device=device.rom_code,
+            weight=Weight.FAULT,
+        )

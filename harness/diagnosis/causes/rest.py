@@ -1,0 +1,88 @@
+"""The last rule: trouble was seen and no other rule has a cause for it.
+
+"Nothing wrong" would be untrue then. So it says UNDECIDED, with the numbers and with
+what would tell the causes apart (rule 7 of the field failures).
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+
+from harness.diagnosis.evidence.bus import Blocks, Evidence
+from harness.diagnosis.finding import Cause, Finding, Sure, Weight
+
+_ENOUGH = 3
+"""From so many single troubles on it is a fault, below a warning (our own choice)."""
+
+
+def unexplained(evidence: Evidence) -> Iterator[Finding]:
+    """Transactions that were lost or spoilt, told apart by how they ended."""
+    counted = {
+        what: (times, tries)
+        for what, times, tries in (
+            *_searches(evidence),
+            *_reads(evidence),
+            *_conversions(evidence),
+        )
+        if times
+    }
+    total = sum(times for times, _ in counted.values())
+    if not total:
+        return
+    yield Finding(
+        cause=Cause.UNDECIDED,
+        kind="unexplained",
+        rule="unexplained",
+        sure=Sure.LIKELY if total >= _ENOUGH else Sure.POSSIBLE,
+        says="transactions are spoilt now and then, and the numbers do not say by what",
+        measured=tuple(
+            f"{what}: {times} of {tries}" for what, (times, tries) in counted.items()
+        ),
+        tells_apart=(
+            "branch: take the devices off one by one; losses that end with one stub are its own",
+            "noise: losses that come when something switches nearby; examine with more slots "
+            "(step diagnose, slots: 20000)",
+            "edges: losses that end with a pull-up of 1 to 1.5 kohm or a shorter cable",
+            "adapter: losses that end with shorter bursts (adapter.max_burst) or another port",
+        ),
+        try_first="examine again with half of the devices off, then with the other half",
+        weight=Weight.FAULT if total >= _ENOUGH else Weight.WARNING,
+    )
+
+
+_Count = tuple[str, int, int]
+"""What, how often, of how many."""
+
+
+def _searches(evidence: Evidence) -> Iterator[_Count]:
+    if evidence.not_ready:
+        yield f"self-checks of the slots ended by {evidence.not_ready}", 1, 1
+    if scans := evidence.scans:
+        for kind, times in scans.troubles.items():
+            yield f"searches of the bus ended by {kind}", times, scans.scans
+        yield "passes of a search broken off", scans.disturbed_passes, scans.passes
+    met = [d for d in evidence.devices if d.verified]
+    tries = sum(d.verifies for d in met)
+    lost = tries - sum(d.verified for d in met)
+    yield "directed searches without answer", lost, tries
+
+
+def _reads(evidence: Evidence) -> Iterator[_Count]:
+    parts = [b for d in evidence.devices for b in (d.blocks, d.blocks_after) if b]
+    spoilt = sum(map(_spoilt, parts))
+    yield "blocks read wrong", spoilt, sum(part.reads for part in parts)
+    troubles = sum((Counter(part.troubles) for part in parts), Counter[str]())
+    for kind, times in troubles.items():
+        yield f"reads ended by {kind}", times, sum(part.reads for part in parts)
+
+
+def _spoilt(blocks: Blocks) -> int:
+    return blocks.check_wrong + blocks.zeros + blocks.broken_off + blocks.slipped
+
+
+def _conversions(evidence: Evidence) -> Iterator[_Count]:
+    done = [c for d in evidence.devices for c in d.conversions]
+    troubles = Counter(c.trouble for c in done if c.trouble)
+    for kind, times in troubles.items():
+        yield f"conversions ended by {kind}", times, len(done)

@@ -1,0 +1,235 @@
+"""Rules about supply and settings: right check bytes on values that cannot be true."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from harness.diagnosis.evidence.bus import Conversion, DeviceFacts, Evidence
+from harness.diagnosis.finding import Cause, Finding, Sure, Weight
+
+_HIGHEST_DEGC = 125.0
+"""End of the published range of the thermometers."""
+
+_AGREE_K = 0.5
+"""Two conversions of one probe in a row agree within this (field practice)."""
+
+
+def _converted(device: DeviceFacts) -> list[Conversion]:
+    """Conversions whose command was not seen to be lost, with a block."""
+    return [
+        c
+        for c in device.conversions
+        if c.value_degc is not None and c.heard is not False
+    ]
+
+
+def given_up(evidence: Evidence) -> Iterator[Finding]:
+    """Values above the range: a conversion broken off for lack of supply."""
+    victims = {
+        d.name: [
+            c.value_degc
+            for c in _converted(d)
+            if c.value_degc is not None and c.value_degc > _HIGHEST_DEGC
+        ]
+        for d in evidence.devices
+    }
+    victims = {name: values for name, values in victims.items() if values}
+    if victims:
+        yield Finding(
+            cause=Cause.SUPPLY,
+            kind="supply-pin-open",
+            sure=Sure.LIKELY,
+            says="conversions were given up for lack of supply: values above +125 degC",
+            measured=tuple(
+                f"{name}: {len(v)} values, such as {v[0]:.2f} degC"
+                for name, v in victims.items()
+            ),
+            ruled_out=("transport: the check bytes are right",),
+            try_first="tie the supply pin to ground at the probe (or feed it), convert one "
+            "at a time",
+        )
+
+
+def starved(evidence: Evidence) -> Iterator[Finding]:
+    """Bus-powered devices that never finish: the pull-up cannot feed a conversion."""
+    fed = [d for d in evidence.devices if d.on_parasite and _converted(d)]
+    never = [d for d in fed if all(c.power_on for c in _converted(d))]
+    if fed and len(never) == len(fed) and not _minority(evidence, fed):
+        yield Finding(
+            cause=Cause.SUPPLY,
+            kind="no-strong-pull-up",
+            sure=Sure.LIKELY,
+            says="no bus-powered device ever finishes a conversion: the line cannot feed it",
+            measured=tuple(
+                f"{d.name}: power-on value after {len(_converted(d))} of "
+                f"{len(d.conversions)} conversions, fed from the data line"
+                for d in never
+            ),
+            ruled_out=("one bad probe: all bus-powered ones show it",)
+            if len(never) > 1
+            else (),
+            try_first="run the third wire, or fit 1 kohm or a strong pull-up and convert one "
+            "device at a time",
+        )
+
+
+def _minority(evidence: Evidence, fed: list[DeviceFacts]) -> bool:
+    """True if most thermometers have their own supply and these were not declared."""
+    asked = [d for d in evidence.devices if d.on_parasite is not None]
+    undeclared = [d for d in fed if d.rom_code not in evidence.expected.parasite]
+    return bool(undeclared) and len(fed) * 2 <= len(asked)
+
+
+_CLONE_MS = (15.0, 400.0)
+"""Busy for so long, seen: a clone with its own supply. On bus power the polling itself
+reads as done at once."""
+
+
+def _says_so_only(device: DeviceFacts) -> bool:
+    """True if the answer to the power query is belied by what the device does."""
+    low_ms, high_ms = _CLONE_MS
+    return any(
+        c.took_ms is not None and low_ms < c.took_ms < high_ms and not c.power_on
+        for c in device.conversions
+    )
+
+
+def third_wire(evidence: Evidence) -> Iterator[Finding]:
+    """One device says bus power among others with their own supply."""
+    asked = [d for d in evidence.devices if d.on_parasite is not None]
+    fed = [
+        d
+        for d in asked
+        if d.on_parasite
+        and d.rom_code not in evidence.expected.parasite
+        and not _says_so_only(d)
+    ]
+    if not fed or len(fed) * 2 > len(asked):
+        return
+    for device in fed:
+        bad = sum(c.power_on for c in _converted(device))
+        yield Finding(
+            cause=Cause.SUPPLY,
+            kind="third-wire",
+            sure=Sure.CERTAIN if len(asked) > 2 or bad else Sure.LIKELY,
+            says=f"{device.name} is fed from the data line while others have their own supply",
+            measured=(
+                "single power queries: "
+                + " ".join(
+                    f"{d.socket or d.rom_code[-6:]}={int(not d.on_parasite)}"
+                    for d in asked
+                ),
+                f"{device.name}: power-on value after {bad} of {len(device.conversions)} conversions",
+            ),
+            ruled_out=("the common supply: the other devices have it",),
+            try_first=f"check the supply wire at {device.name}",
+            device=device.rom_code,
+        )
+
+
+def restarted(evidence: Evidence) -> Iterator[Finding]:
+    """The power-on value after a conversion, or the marker gone with it."""
+    for device in evidence.devices:
+        if device.on_parasite:
+            continue
+        done = _converted(device)
+        # the marker still there: it did not restart, it never converted
+        hit = [c for c in done if c.power_on and c.marker_kept is not True]
+        if not hit:
+            continue
+        gone = sum(c.marker_kept is False for c in hit)
+        yield Finding(
+            cause=Cause.SUPPLY,
+            kind="restart",
+            sure=Sure.CERTAIN if gone else Sure.LIKELY,
+            says=f"{device.name} restarted while it converted: 85 degC is its power-on value",
+            measured=(
+                f"power-on value after {len(hit)} of {len(done)} conversions",
+                f"marker in the alarm bytes gone in {gone} of them",
+            ),
+            ruled_out=("transport: the check bytes are right",)
+            + (("a true 85 degC: the marker is gone",) if gone else ()),
+            try_first=f"reseat {device.name}, 100 nF at the probe",
+            device=device.rom_code,
+        )
+
+
+def jumps(evidence: Evidence) -> Iterator[Finding]:
+    """Readings of one probe that do not agree with each other, check bytes right."""
+    for device in evidence.devices:
+        values = [
+            c.value_degc
+            for c in _converted(device)
+            if c.value_degc is not None
+            and not c.power_on
+            and c.value_degc <= _HIGHEST_DEGC
+        ]
+        if len(values) < 2:
+            continue
+        middle = sorted(values)[len(values) // 2]
+        off = [v for v in values if abs(v - middle) > _AGREE_K]
+        if off:
+            yield Finding(
+                cause=Cause.SUPPLY,
+                kind="brown-out",
+                sure=Sure.LIKELY if device.on_parasite else Sure.POSSIBLE,
+                says=f"readings of {device.name} jump although every check byte is right",
+                measured=(
+                    f"{len(off)} of {len(values)} conversions more than {_AGREE_K} K off "
+                    f"{middle:.2f} degC, lowest {min(values):.2f}, highest {max(values):.2f}",
+                    "fed from the data line" if device.on_parasite else "own supply",
+                ),
+                ruled_out=("transport: the check bytes are right",),
+                try_first="power the probes by the third wire, or convert fewer at a time",
+                device=device.rom_code,
+            )
+
+
+def reloaded(evidence: Evidence) -> Iterator[Finding]:
+    """Volatile settings went back to the stored ones while nothing converted."""
+    for device in evidence.devices:
+        silently = [
+            c for c in device.conversions if c.marker_kept is False and not c.power_on
+        ]
+        if device.settings_kept is False or silently:
+            yield Finding(
+                cause=Cause.CONFIGURATION,
+                kind="reloaded",
+                sure=Sure.CERTAIN,
+                says=f"settings of {device.name} went back to the stored ones on their own: "
+                "it restarted between two reads",
+                measured=(
+                    "at a later read 0 of 2 alarm bytes were as written"
+                    if device.settings_kept is False
+                    else f"settings gone after {len(silently)} conversions",
+                ),
+                ruled_out=("a lost write: it was read back",)
+                if device.settings_kept is False
+                else (),
+                try_first="store the settings once, or write them before each batch; wait by "
+                "the configuration just read; look for supply dips",
+                device=device.rom_code,
+            )
+
+
+def alarm_search(evidence: Evidence) -> Iterator[Finding]:
+    """Alarm flags change only at a conversion."""
+    alarms = evidence.alarms
+    if alarms is None or not alarms.before:
+        return
+    stale = not alarms.after
+    yield Finding(
+        cause=Cause.CONFIGURATION if stale else Cause.DEVICE,
+        kind="alarm-stale" if stale else "alarm-wrong",
+        sure=Sure.CERTAIN if stale else Sure.LIKELY,
+        says="the alarm search disagrees with reading and thresholds"
+        + (" until the next conversion" if stale else " after a conversion too"),
+        measured=(
+            f"disagree before: {', '.join(alarms.before)}",
+            f"after a conversion: {', '.join(alarms.after) or 'nobody'}",
+        ),
+        try_first="convert after each change of thresholds, then search"
+        if stale
+        else "replace the device, compare with a known-good one",
+        weight=Weight.WARNING if stale else Weight.FAULT,
+    )

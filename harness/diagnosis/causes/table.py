@@ -1,0 +1,199 @@
+"""The table of rules: from evidence to causes, and what is ruled out where none speaks.
+
+To add a rule, write a function from `Evidence` to findings in the module of its
+cause, and give it a row here. Among equally grave and sure findings the order of the
+rows decides: what spoils more stands higher.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+
+from harness.diagnosis.causes import adapter as rules_adapter
+from harness.diagnosis.causes import clocks as rules_clocks
+from harness.diagnosis.causes import current as rules_current
+from harness.diagnosis.causes import devices as rules_devices
+from harness.diagnosis.causes import kinds as rules_kinds
+from harness.diagnosis.causes import line as rules_line
+from harness.diagnosis.causes import noise as rules_noise
+from harness.diagnosis.causes import rest as rules_rest
+from harness.diagnosis.causes import stores as rules_stores
+from harness.diagnosis.causes import supply as rules_supply
+from harness.diagnosis.evidence.bus import Evidence
+from harness.diagnosis.finding import Finding, Sure, Weight, gathered, ranked
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rule:
+    """One row.
+
+    Attributes:
+        judge: pure function of the evidence.
+        seen_by: part of the evidence without which it cannot speak.
+        otherwise: what is ruled out if it could speak and did not; may be empty.
+        spoils: True if what it finds brings about findings of the rows below.
+        explains: True if what it finds accounts for single spoilt transactions although
+            it is no fault.
+    """
+
+    judge: Callable[[Evidence], Iterable[Finding]]
+    seen_by: str
+    otherwise: str = ""
+    spoils: bool = False
+    explains: bool = False
+
+    @property
+    def name(self) -> str:
+        """The function's name in words."""
+        return self.judge.__name__.replace("_", "-")
+
+
+RULES: tuple[Rule, ...] = (
+    Rule(judge=rules_adapter.adapter_lost, seen_by="adapter", spoils=True),
+    Rule(
+        judge=rules_adapter.inverted_receiver,
+        seen_by="adapter",
+        otherwise="inverted receive line",
+        spoils=True,
+    ),
+    Rule(
+        judge=rules_adapter.terminal_echo,
+        seen_by="adapter",
+        otherwise="echo sent out again",
+        spoils=True,
+    ),
+    Rule(judge=rules_adapter.silence, seen_by="adapter", spoils=True),
+    Rule(
+        judge=rules_line.stuck_low,
+        seen_by="resets",
+        otherwise="line stuck low",
+        spoils=True,
+    ),
+    Rule(
+        judge=rules_adapter.wrong_rate,
+        seen_by="adapter",
+        otherwise="wrong rate of the adapter",
+        spoils=True,
+    ),
+    Rule(
+        judge=rules_adapter.push_pull_output,
+        seen_by="adapter",
+        spoils=True,
+    ),
+    # the state of an output, seen by search alone, is proof whoever else speaks
+    Rule(judge=rules_stores.step_toggled, seen_by="failed"),
+    Rule(judge=rules_kinds.toggled, seen_by="devices"),
+    Rule(
+        judge=rules_line.foreign_traffic,
+        seen_by="idle",
+        otherwise="somebody else speaking on the bus",
+        spoils=True,
+    ),
+    Rule(judge=rules_line.stretched_reset, seen_by="resets", spoils=True),
+    Rule(
+        judge=rules_line.slow_edge,
+        seen_by="line",
+        otherwise="slow edges, weak pull-up",
+        spoils=True,
+    ),
+    Rule(
+        judge=rules_adapter.lost_characters,
+        seen_by="adapter",
+        otherwise="characters lost by the adapter",
+        spoils=True,
+    ),
+    Rule(
+        judge=rules_line.answers_in_zeros,
+        seen_by="line",
+        otherwise="a part left in fast mode",
+        spoils=True,
+    ),
+    Rule(judge=rules_line.nobody_answers, seen_by="resets", otherwise="an empty bus"),
+    Rule(judge=rules_noise.slipped_slot, seen_by="scans"),
+    Rule(
+        judge=rules_noise.spikes,
+        seen_by="line",
+        otherwise="spikes on the line",
+        spoils=True,
+    ),
+    Rule(judge=rules_line.low_in_search, seen_by="scans"),
+    Rule(judge=rules_stores.failed_store, seen_by="failed"),
+    Rule(judge=rules_clocks.failed_mission, seen_by="failed"),
+    Rule(judge=rules_current.failed_offset, seen_by="failed"),
+    Rule(judge=rules_devices.all_zero_blocks, seen_by="devices"),
+    Rule(judge=rules_devices.loose_contact, seen_by="devices"),
+    Rule(judge=rules_devices.flaky_branch, seen_by="devices"),
+    Rule(judge=rules_devices.impossible_code, seen_by="scans"),
+    Rule(
+        judge=rules_devices.doubled,
+        seen_by="devices",
+        otherwise="two parts of one code",
+    ),
+    Rule(judge=rules_kinds.odd_answer, seen_by="devices"),
+    Rule(judge=rules_kinds.deaf_to_commands, seen_by="devices"),
+    Rule(judge=rules_devices.missing, seen_by="devices", otherwise="an absent device"),
+    Rule(judge=rules_supply.given_up, seen_by="devices"),
+    Rule(judge=rules_supply.third_wire, seen_by="devices"),
+    Rule(judge=rules_supply.starved, seen_by="devices"),
+    Rule(
+        judge=rules_supply.restarted,
+        seen_by="devices",
+        otherwise="a device that restarts",
+    ),
+    Rule(judge=rules_supply.jumps, seen_by="devices"),
+    Rule(judge=rules_supply.reloaded, seen_by="devices"),
+    Rule(judge=rules_noise.command_not_heard, seen_by="devices"),
+    Rule(judge=rules_devices.odd_block, seen_by="devices"),
+    Rule(judge=rules_devices.late_conversion, seen_by="devices"),
+    Rule(judge=rules_noise.phantoms, seen_by="scans", otherwise="phantom devices"),
+    Rule(judge=rules_kinds.load_at_output, seen_by="devices"),
+    Rule(judge=rules_clocks.oscillator_off, seen_by="devices"),
+    Rule(judge=rules_clocks.mission_stalled, seen_by="devices"),
+    Rule(judge=rules_clocks.clock_off, seen_by="devices"),
+    Rule(judge=rules_current.current_at_no_load, seen_by="devices"),
+    Rule(judge=rules_kinds.supply_differs, seen_by="devices"),
+    Rule(judge=rules_kinds.torn_answer, seen_by="devices"),
+    Rule(judge=rules_supply.alarm_search, seen_by="alarms"),
+    Rule(judge=rules_devices.came_or_went, seen_by="scans", explains=True),
+    Rule(judge=rules_devices.unlisted, seen_by="inventory"),
+    Rule(judge=rules_adapter.blinking_supply, seen_by="devices"),
+    Rule(judge=rules_adapter.slow_round_trip, seen_by="adapter"),
+    Rule(judge=rules_adapter.late_host, seen_by="adapter"),
+    Rule(judge=rules_devices.clone_like, seen_by="devices"),
+    Rule(judge=rules_line.late_presence, seen_by="resets"),
+)
+"""Every rule, what spoils most first."""
+
+
+def judge(evidence: Evidence) -> tuple[tuple[Finding, ...], tuple[str, ...]]:
+    """All findings in their rank, and what is ruled out.
+
+    What lies below a certain fault that spoils everything behind it is only possible.
+    Trouble that no rule has a cause for ends undecided, never as "nothing wrong".
+    """
+    findings: list[Finding] = []
+    ruled_out: list[str] = []
+    spoilt = explained = False
+    for rule in RULES:
+        if not getattr(evidence, rule.seen_by):
+            continue
+        found = [replace(f, rule=rule.name) for f in rule.judge(evidence)]
+        if not found and rule.otherwise and not spoilt:
+            ruled_out.append(rule.otherwise)
+        findings += [_doubted(f) for f in found] if spoilt else found
+        spoilt = spoilt or (rule.spoils and any(map(_spoils, found)))
+        explained = explained or (bool(found) and rule.explains)
+    if not explained and not any(f.weight is Weight.FAULT for f in findings):
+        findings += rules_rest.unexplained(evidence)
+    return tuple(gathered(ranked(findings))), tuple(ruled_out)
+
+
+def _spoils(finding: Finding) -> bool:
+    return finding.weight is Weight.FAULT and finding.sure is not Sure.POSSIBLE
+
+
+def _doubted(finding: Finding) -> Finding:
+    if finding.weight is not Weight.FAULT:
+        return finding
+    return replace(finding, sure=Sure.POSSIBLE)

@@ -1,0 +1,420 @@
+"""The examination: probes in a sensible order, then all rules over what they found.
+
+Order: adapter, idle line, resets, edges, searches, each device. Whatever a probe
+needs must have been proved by one before it; on a line that is silent or low nothing
+more is written.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterable
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from typing import Any
+
+from harness.diagnosis.as_found import left_as_found
+from harness.diagnosis.causes.adapter import inverted_receiver, terminal_echo
+from harness.diagnosis.causes.table import judge
+from harness.diagnosis.evidence.bus import (
+    AlarmFacts,
+    Blocks,
+    DeviceFacts,
+    Evidence,
+    Expected,
+    ProbeNote,
+)
+from harness.diagnosis.evidence.kinds import FailedCheck
+from harness.diagnosis.finding import Finding
+from harness.diagnosis.inventory import take_stock
+from harness.diagnosis.probes import line as probes_line
+from harness.diagnosis.probes.devices import Clinic, Feed, scan
+from harness.diagnosis.probes.kinds import SessionOf, look_again, look_at
+from harness.diagnosis.probes.raw_link import Ear
+from harness.driver.bus import Bus
+from harness.errors import AdapterError, AdapterUnplugged, SlotproofError
+from harness.families.family import Session
+from harness.families.registry import family_of
+from harness.wire.romcode import RomCode
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Effort:
+    """How much an examination takes upon itself.
+
+    Attributes:
+        listen_s: time to listen on the idle line.
+        resets: resets at each rate.
+        slots: slots for the echo statistics.
+        scans: searches of the whole bus.
+        verifies: directed searches of each device.
+        reads: repeated reads of each block.
+        rounds: conversions of all thermometers together.
+        alone: conversions of each thermometer that has its own supply.
+        means: most readings of what is worth a mean, such as a current at no load.
+    """
+
+    listen_s: float = 15.0
+    resets: int = 20
+    slots: int = 4000
+    scans: int = 5
+    verifies: int = 30
+    reads: int = 20
+    rounds: int = 4
+    alone: int = 2
+    means: int = 32
+
+    @classmethod
+    def short(cls) -> Effort:
+        """For a step that failed in a run: seconds, not minutes."""
+        return cls(
+            listen_s=1.0,
+            resets=10,
+            slots=1000,
+            scans=2,
+            verifies=5,
+            reads=5,
+            rounds=1,
+            alone=1,
+            means=8,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Diagnosis:
+    """Findings in their rank, the evidence behind them, and what was ruled out."""
+
+    findings: tuple[Finding, ...]
+    evidence: Evidence
+    ruled_out: tuple[str, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain JSON types, for the journal."""
+        return {
+            "findings": [finding.as_dict() for finding in self.findings],
+            "ruled_out": list(self.ruled_out),
+            "found": self.evidence.as_dict(),
+        }
+
+
+_REOPEN_S, _REOPEN_TRIES = 0.5, 12
+
+_OPENINGS, _SETTLE_S = 2, 0.3
+"""How often the port is opened again, and the wait for what its lines switch."""
+
+
+class Examination:
+    """One examination of one bus.
+
+    Args:
+        bus: the open bus; nothing about it need have been proved.
+        expected: what the fixture declares.
+        seated: the same once the devices are found: then one that no ROM code of the
+            fixture names may turn out to be the only one for its socket.
+        feed: holds the line up after a command, see ``probes_devices.Feed``.
+        sessions: a fresh session with a device, for what its family can be asked.
+        failed: the check of a plan that shall be explained, or None.
+        effort: how much to do.
+        tell: hears of each probe when it begins and when it is done.
+    """
+
+    def __init__(
+        self,
+        bus: Bus,
+        *,
+        expected: Expected,
+        seated: Callable[[Iterable[str]], Expected] | None = None,
+        feed: Feed,
+        sessions: SessionOf,
+        failed: FailedCheck | None = None,
+        effort: Effort | None = None,
+        tell: Callable[..., None] = lambda _event, **_facts: None,
+    ) -> None:
+        self._bus = bus
+        self._tell = tell
+        self._seated = seated
+        self._feed = feed
+        self._sessions = sessions
+        self._effort = effort or Effort()
+        self._ear = Ear(bus)
+        self._clinic = Clinic(bus, feed)
+        self._matched_before = Counter(bus.matches)
+        self._after: dict[str, Blocks] = {}
+        self._notes: list[ProbeNote] = []
+        self.evidence = Evidence(expected=expected, failed=failed)
+
+    def run(self) -> Diagnosis:
+        """Every probe that makes sense, then the rules; the bench stays as it was."""
+        with left_as_found(self._bus):
+            try:
+                self._gather()
+            finally:
+                # a probe that broke off, or Ctrl-C, must not leave its marks behind
+                with suppress(SlotproofError):
+                    self._clinic.restore()
+        findings, ruled_out = judge(self.evidence)
+        return Diagnosis(findings=findings, evidence=self.evidence, ruled_out=ruled_out)
+
+    def _gather(self) -> None:
+        """Every probe in its order."""
+        effort = self._effort
+        self._probe("adapter", "single characters, bursts, their times", self._adapter)
+        self._probe("idle line", f"listened for {effort.listen_s:g} s", self._listen)
+        if self._worth_writing():
+            self._probe(
+                "resets", f"{effort.resets} resets at three rates", self._resets
+            )
+            self._probe("edges", f"{effort.slots} slots, nobody addressed", self._edges)
+        if self._worth_addressing():
+            self._probe("search", f"{effort.scans} searches of the bus", self._scan)
+            self._seat()
+            self._devices()
+        self._take_stock()
+        if self.evidence.idle is not None:
+            idle = replace(self.evidence.idle, after_sending=self._ear.strays)
+            self._take(idle=idle)
+        self._take(probes=tuple(self._notes))
+
+    # -- probes ---------------------------------------------------------------------
+
+    def _probe(self, name: str, did: str, probe: Callable[[], None]) -> None:
+        """Run a probe, once more if the adapter was lost, and note what it did."""
+        self._tell("probe_started", name=name, did=did)
+        started_s = self._bus.clock.now_s()
+        broke_off = ""
+        for _ in range(2):
+            try:
+                probe()
+                broke_off = ""
+            except AdapterUnplugged as fault:
+                broke_off = fault.what
+                self._take(lost=self.evidence.lost + 1)
+                if not self._bring_back():
+                    break
+                continue
+            except SlotproofError as fault:
+                broke_off = fault.what
+            break
+        took_s = round(self._bus.clock.now_s() - started_s, 3)
+        self._tell("probe_done", name=name, took_s=took_s, broke_off=broke_off)
+        self._notes.append(
+            ProbeNote(name=name, did=did, took_s=took_s, broke_off=broke_off)
+        )
+
+    def _bring_back(self) -> bool:
+        for _ in range(_REOPEN_TRIES):
+            self._bus.clock.sleep(_REOPEN_S)
+            try:
+                self._bus.adapter.reopen()
+            except AdapterError:
+                continue
+            return True
+        return False
+
+    def _take(self, **parts: Any) -> None:  # noqa: ANN401 - fields of Evidence
+        self.evidence = replace(self.evidence, **parts)
+
+    def _adapter(self) -> None:
+        self._take(adapter=probes_line.examine_adapter(self._ear))
+
+    def _listen(self) -> None:
+        self._take(idle=probes_line.listen(self._ear, self._effort.listen_s))
+
+    def _resets(self) -> None:
+        resets = probes_line.examine_resets(self._ear, self._effort.resets)
+        self._take(resets=resets)
+
+    def _edges(self) -> None:
+        adapter = self.evidence.adapter
+        size = probes_line.longest_whole(adapter.bursts) if adapter else 16
+        line = probes_line.examine_line(self._ear, self._effort.slots, size=size)
+        self._take(line=line)
+        # until the examination is over, so that its own bursts come back whole
+        self._bus.adapter.max_burst = min(self._bus.adapter.max_burst, size)
+        try:
+            self._bus.prove()  # fits the slots to this line
+        except AdapterUnplugged:
+            raise
+        except SlotproofError as fault:
+            self._take(not_ready=fault.kind)
+
+    def _scan(self) -> None:
+        self._take(scans=scan(self._bus, self._effort.scans))
+
+    # -- whether to go on ---------------------------------------------------------------
+
+    def _worth_writing(self) -> bool:
+        """Not where nothing echoes, nor where the adapter itself spoils all that is sent."""
+        adapter = self.evidence.adapter
+        hopeless = (inverted_receiver, terminal_echo)
+        return (
+            adapter is not None
+            and bool(adapter.ones.histogram)
+            and not any(any(rule(self.evidence)) for rule in hopeless)
+        )
+
+    def _worth_addressing(self) -> bool:
+        """Not on a line that fell silent."""
+        adapter, line = self.evidence.adapter, self.evidence.line
+        if adapter is None or line is None or not self._worth_writing():
+            return False
+        if self.evidence.resets and not any(
+            reset.echoes.histogram for reset in self.evidence.resets
+        ):
+            return False
+        return bool(line.ones.histogram)
+
+    # -- devices --------------------------------------------------------------------------
+
+    def _devices(self) -> None:
+        roms = self._roms()
+        if not roms:
+            return
+        effort = self._effort
+        names = f"{len(roms)} devices, one by one"
+        self._probe("devices", f"{names}: directed searches, power, reads", self._meet)
+        self._probe("kinds", "what each kind says of itself", self._look)
+        if self._clinic.thermometers:
+            self._probe(
+                "freshness", "marker in the alarm bytes, kept?", self._freshness
+            )
+            if self._bus.adapter.switching.supply_on is None:  # else it may well go off
+                did = "closed and opened again, marker kept?"
+                self._probe("port", did, self._open_again)
+            self._probe(
+                "conversions",
+                f"one by one, then {effort.rounds} times all together",
+                self._convert,
+            )
+        self._probe("search again", "is everybody still there?", self._scan_again)
+        self._take(devices=tuple(map(self._with_conversions, self.evidence.devices)))
+
+    def _seat(self) -> None:
+        scans = self.evidence.scans
+        if self._seated is not None and scans is not None:
+            self._take(expected=self._seated(scans.found))
+
+    def _roms(self) -> list[RomCode]:
+        scans = self.evidence.scans
+        seen = set(scans.found) if scans else set()
+        return [
+            RomCode.parse(c)
+            for c in sorted(seen | set(self.evidence.expected.rom_codes))
+        ]
+
+    def _meet(self) -> None:
+        counting = any(family_of(rom.family).counts_conversions for rom in self._roms())
+        self._clinic = Clinic(self._bus, self._feed, spares_others=counting)
+        sockets = self.evidence.expected.rom_codes
+        devices: list[DeviceFacts] = [
+            self._clinic.meet(
+                rom,
+                verifies=self._effort.verifies,
+                reads=self._effort.reads,
+                socket=sockets.get(str(rom), ""),
+            )
+            for rom in self._roms()
+        ]
+        self._take(devices=tuple(devices))
+
+    def _look(self) -> None:
+        """Only at those that answered: the others' silence is known already."""
+        means = self._effort.means
+        self._change_devices(
+            lambda facts, session: replace(
+                facts, readings=look_at(session, means=means)
+            )
+        )
+
+    def _look_again(self) -> None:
+        """Between and behind the probes, at what must not have moved meanwhile."""
+        self._change_devices(
+            lambda facts, session: replace(
+                facts, later=(*facts.later, *look_again(session))
+            )
+        )
+
+    def _change_devices(
+        self, change: Callable[[DeviceFacts, Session], DeviceFacts]
+    ) -> None:
+        devices = list(self.evidence.devices)
+        for place, facts in enumerate(devices):
+            if facts.verified:
+                session = self._sessions(RomCode.parse(facts.rom_code))
+                changed = change(facts, session)
+                matches = self._bus.matches - self._matched_before
+                devices[place] = replace(changed, matches=matches[facts.rom_code])
+                self._take(devices=tuple(devices))
+
+    def _freshness(self) -> None:
+        before = self._clinic.alarm_disagreements()
+        self._take(alarms=AlarmFacts(before=before))
+        self._clinic.mark()
+        self._bus.clock.sleep(min(1.0, self._effort.listen_s))
+        self._clinic.look_for_marker()
+        self._look_again()
+
+    def _open_again(self) -> None:
+        """Twice at most, so that a device which restarts by chance is not taken for it."""
+        for _ in range(_OPENINGS):
+            self._bus.adapter.reopen()
+            self._bus.clock.sleep(_SETTLE_S)
+            if not self._clinic.look_after_opening():
+                return
+
+    def _convert(self) -> None:
+        for patient in self._clinic.thermometers.values():
+            patient.conversions.clear()
+        for patient in list(self._clinic.thermometers.values()):
+            for _ in range(1 if patient.on_parasite else self._effort.alone):
+                self._clinic.convert_alone(patient)
+            if patient.on_parasite and self._clinic.is_odd_one(patient):
+                self._clinic.convert_alone(patient, watch=True)
+        for _ in range(self._effort.rounds):
+            self._clinic.convert_together()
+        self._after = self._clinic.read_again(self._effort.reads)
+        self._clinic.look_for_marker()
+        self._clinic.restore()
+        if self.evidence.alarms is not None and self.evidence.alarms.before:
+            self._clinic.convert_together()
+            after = self._clinic.alarm_disagreements()
+            self._take(alarms=replace(self.evidence.alarms, after=after))
+        self._look_again()
+
+    def _take_stock(self) -> None:
+        scans = self.evidence.scans
+        if scans is not None:
+            standing = take_stock(
+                listed=self.evidence.expected.rom_codes,
+                scans=scans.each,
+                answered={d.rom_code: d.verified for d in self.evidence.devices},
+            )
+            self._take(inventory={code: str(s) for code, s in standing.items()})
+
+    def _scan_again(self) -> None:
+        self._look_again()
+        if self._effort.scans < 2:
+            return
+        again, scans = scan(self._bus, 1), self.evidence.scans
+        if scans is not None and again.whole:
+            each = (*scans.each, again.last)
+            self._take(scans=replace(scans, last=again.last, each=each))
+
+    def _with_conversions(self, facts: DeviceFacts) -> DeviceFacts:
+        patient = self._clinic.thermometers.get(facts.rom_code)
+        if patient is None:
+            return facts
+        block = patient.block
+        return replace(
+            facts,
+            supply_answers=tuple(patient.supply_answers),
+            conversions=tuple(patient.conversions),
+            blocks_after=self._after.get(facts.rom_code),
+            settings_kept=patient.settings_kept,
+            openings=patient.openings,
+            lost_at_openings=patient.lost_at_openings,
+            longest_ms=block.conversion_ms if block else None,
+            full_resolution=bool(
+                block and block.has_config and block.resolution_bits == 12
+            ),
+        )

@@ -1,0 +1,1 @@
+"""Evidence: what the probes found, as typed records."""

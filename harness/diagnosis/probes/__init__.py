@@ -1,0 +1,1 @@
+"""Probes: they send traffic and fill the evidence; they judge nothing."""

@@ -1,0 +1,402 @@
+"""Probes of the devices: searches, directed searches, power query, conversions.
+
+Nothing is stored in any device; the alarm bytes of thermometers are used as a marker
+in their volatile scratchpad and put back at the end.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+
+from harness.diagnosis.evidence.bus import (
+    Blocks,
+    Conversion,
+    DeviceFacts,
+    ScanFacts,
+)
+from harness.diagnosis.probes.thermometer_blocks import (
+    proved,
+    read_again_and_again,
+    read_raw,
+)
+from harness.driver.bus import Bus
+from harness.driver.search import (
+    Enumeration,
+    enumerate_alarms,
+    enumerate_devices,
+    verify,
+)
+from harness.errors import AdapterUnplugged, SlotproofError
+from harness.families.thermometers.thermometer import (
+    CONVERT,
+    READ_SUPPLY,
+    WRITE_SCRATCHPAD,
+    Scratchpad,
+)
+from harness.wire.romcode import RomCode
+
+Feed = Callable[[RomCode | None, bytes, float], None]
+"""Resets, selects one device or all, writes, and feeds the line for some seconds."""
+
+THERMOMETERS = frozenset({0x10, 0x22, 0x28})
+_SUPPLY_QUERIES = 3
+_LONGEST_S = 0.76
+_POLL_S = 0.008
+_MARK = 0x5A
+"""Turned into both alarm bytes: no value stays what it was."""
+
+
+# -- searches ---------------------------------------------------------------------
+
+
+def scan(bus: Bus, scans: int) -> ScanFacts:
+    """The whole bus, ``scans`` times; an error ends a scan and is counted.
+
+    Raises:
+        AdapterUnplugged: the port is gone.
+    """
+    whole: list[Enumeration] = []
+    troubles: Counter[str] = Counter()
+    low = slots = 0
+    for _ in range(scans):
+        try:
+            whole.append(enumerate_devices(bus))
+        except AdapterUnplugged:
+            raise
+        except SlotproofError as fault:
+            troubles[fault.kind] += 1
+            levels = _read_levels(bus)
+            low, slots = low + levels.count(0), slots + len(levels)
+            bus.adapter.settle()
+    found = Counter(str(rom) for one in whole for rom in one.found)
+    rejected = Counter(str(rom) for one in whole for rom in one.rejected)
+    ends = Counter(end.position for one in whole for end in one.dead_ends)
+    return ScanFacts(
+        scans=scans,
+        whole=len(whole),
+        found=dict(found),
+        each=tuple(map(_codes, whole)),
+        first=_codes(whole[0]) if whole else (),
+        last=_codes(whole[-1]) if whole else (),
+        rejected=dict(rejected),
+        dead_ends=dict(sorted(ends.items())),
+        troubles=dict(troubles),
+        disturbed_passes=sum(one.disturbed_passes for one in whole),
+        passes=sum(one.passes for one in whole),
+        low_share=round(low / slots, 3) if slots else 0.0,
+    )
+
+
+def _read_levels(bus: Bus) -> list[int]:
+    """Bits of the read slots of the last burst; 0 for those that merged with others."""
+    if bus.last is None:
+        return []
+    places = [n for n, f in enumerate(bus.last.frames) if f == 0xFF and n >= _COMMAND]
+    echoes = bus.last.echoes
+    return [echoes[n] & 1 if n < len(echoes) else 0 for n in places]
+
+
+_COMMAND = 8
+"""Slots of the search command, which a burst may begin with."""
+
+
+def _codes(enumeration: Enumeration) -> tuple[str, ...]:
+    return tuple(sorted(str(rom) for rom in enumeration.found))
+
+
+def count_verified(bus: Bus, rom: RomCode, times: int) -> int:
+    """Directed searches that a device answered.
+
+    Raises:
+        AdapterUnplugged: the port is gone.
+    """
+    answered = 0
+    for _ in range(times):
+        try:
+            answered += verify(bus, rom)
+        except AdapterUnplugged:
+            raise
+        except SlotproofError:
+            bus.adapter.settle()
+    return answered
+
+
+# -- devices ----------------------------------------------------------------------
+
+
+@dataclass
+class Thermometer:
+    """One thermometer under examination.
+
+    Attributes:
+        rom: its ROM code.
+        settings: alarm bytes and configuration as found, or empty.
+        marker: the bytes written in their place, or empty.
+        openings: how often the port was opened with the marker in place.
+        lost_at_openings: how often it was gone after that.
+    """
+
+    rom: RomCode
+    settings: bytes = b""
+    marker: bytes = b""
+    supply_answers: list[int] = field(default_factory=list)
+    conversions: list[Conversion] = field(default_factory=list)
+    settings_kept: bool | None = None
+    openings: int = 0
+    lost_at_openings: int = 0
+    block: Scratchpad | None = None
+
+    @property
+    def on_parasite(self) -> bool:
+        """True if any answer said so: then nobody may be asked while it converts."""
+        return 0 in self.supply_answers
+
+
+class Clinic:
+    """Examines devices one by one, and all together.
+
+    Args:
+        bus: the bus, slots fitted.
+        feed: see ``Feed``.
+        spares_others: address each thermometer to convert, since a device is on the bus
+            that a convert command to all would make measure and count.
+    """
+
+    def __init__(self, bus: Bus, feed: Feed, *, spares_others: bool = False) -> None:
+        self._bus = bus
+        self._feed = feed
+        self._spares_others = spares_others
+        self.thermometers: dict[str, Thermometer] = {}
+
+    def meet(
+        self, rom: RomCode, *, verifies: int, reads: int, socket: str
+    ) -> DeviceFacts:
+        """Directed searches, and for thermometers power query and repeated reads."""
+        facts = DeviceFacts(
+            rom_code=str(rom),
+            family=rom.family,
+            socket=socket,
+            verified=count_verified(self._bus, rom, verifies),
+            verifies=verifies,
+        )
+        if rom.family not in THERMOMETERS:
+            return facts
+        patient = Thermometer(rom)
+        self.thermometers[str(rom)] = patient
+        patient.supply_answers = self._ask_supply(rom)
+        blocks = read_again_and_again(self._bus, rom, reads)
+        patient.block = proved(bytes.fromhex(blocks.usual), rom.family)
+        return replace(facts, blocks=blocks)
+
+    def _ask_supply(self, rom: RomCode) -> list[int]:
+        answers = []
+        for _ in range(_SUPPLY_QUERIES):
+            with forgiving(self._bus):
+                answers += self._bus.transact_bits(rom, bytes([READ_SUPPLY]), 1)
+        return answers
+
+    # -- marker -----------------------------------------------------------------
+
+    def mark(self) -> None:
+        """Write a marker into the volatile alarm bytes of each thermometer."""
+        for patient in self.thermometers.values():
+            if patient.block is not None:
+                size = 3 if patient.block.has_config else 2
+                patient.settings = patient.block.data[2 : 2 + size]
+                high, low = patient.settings[0] ^ _MARK, patient.settings[1] ^ _MARK
+                patient.marker = bytes([high, low]) + patient.settings[2:]
+                self._write(patient, patient.marker)
+
+    def _write(self, patient: Thermometer, settings: bytes) -> None:
+        with forgiving(self._bus):
+            self._bus.transact(patient.rom, bytes([WRITE_SCRATCHPAD]) + settings)
+
+    def look_for_marker(self) -> None:
+        """Whether settings stayed where they were while nothing converted."""
+        for patient in self.thermometers.values():
+            if patient.marker:
+                block = self._read_twice(patient)
+                if block is None:
+                    continue
+                kept = block.data[2:4] == patient.marker[:2]
+                patient.settings_kept = kept and patient.settings_kept is not False
+                if not kept:
+                    self._write(patient, patient.marker)
+
+    def look_after_opening(self) -> bool:
+        """Whether the marker outlived that the port was opened again; True if anywhere not."""
+        lost = False
+        for patient in self.thermometers.values():
+            if not patient.marker or patient.settings_kept is False:
+                continue
+            block = self._read_twice(patient)
+            if block is None:
+                continue
+            patient.openings += 1
+            if block.data[2:4] != patient.marker[:2]:
+                patient.lost_at_openings += 1
+                self._write(patient, patient.marker)
+                lost = True
+        return lost
+
+    def restore(self) -> None:
+        """Put the alarm bytes back."""
+        for patient in self.thermometers.values():
+            if patient.marker:
+                self._write(patient, patient.settings)
+                patient.marker = b""
+
+    def read_again(self, times: int) -> dict[str, Blocks]:
+        """Each thermometer's block again and again, by ROM code."""
+        return {
+            code: read_again_and_again(self._bus, patient.rom, times)
+            for code, patient in self.thermometers.items()
+        }
+
+    def _read_twice(self, patient: Thermometer) -> Scratchpad | None:
+        for _ in range(2):
+            data, _ = read_raw(self._bus, patient.rom)
+            block = proved(data, patient.rom.family)
+            if block is not None:
+                return block
+        return None
+
+    # -- conversions --------------------------------------------------------------
+
+    def convert_alone(self, patient: Thermometer, *, watch: bool = False) -> None:
+        """One conversion of one thermometer, watched where that can be.
+
+        Args:
+            patient: which.
+            watch: ask even one that says it is fed from the data line; some clones
+                say so and are not.
+        """
+        heard = took_ms = None
+        trouble = ""
+        try:
+            if patient.on_parasite and not watch:
+                self._feed(patient.rom, bytes([CONVERT]), _LONGEST_S)
+            else:
+                command = bytes([CONVERT])
+                heard = self._bus.transact_bits(patient.rom, command, 1) == [0]
+                took_ms = self._watch() if heard else None
+        except AdapterUnplugged:
+            raise
+        except SlotproofError as fault:
+            trouble = fault.kind
+            self._bus.adapter.settle()
+        self._note(patient, alone=True, heard=heard, took_ms=took_ms, trouble=trouble)
+
+    def _watch(self) -> float | None:
+        clock = self._bus.clock
+        started_s = clock.now_s()
+        while clock.now_s() - started_s < 2 * _LONGEST_S:
+            if any(self._bus.read_bits(1)):
+                return round((clock.now_s() - started_s) * 1e3, 3)
+            clock.sleep(_POLL_S)
+        return None
+
+    def is_odd_one(self, patient: Thermometer) -> bool:
+        """True if others of its kind have their own supply."""
+        return any(
+            not other.on_parasite and other.supply_answers
+            for other in self.thermometers.values()
+            if other.rom.family == patient.rom.family
+        )
+
+    def convert_together(self) -> None:
+        """One conversion of all, then every reading."""
+        trouble = ""
+        everybody = list(self.thermometers.values())
+        parasite = any(p.on_parasite for p in everybody)
+        meant = [p.rom for p in everybody] if self._spares_others else [None]
+        try:
+            for rom in meant:
+                if parasite:
+                    self._feed(rom, bytes([CONVERT]), _LONGEST_S)
+                else:
+                    self._bus.transact_bits(rom, bytes([CONVERT]), 1)
+            if not parasite:
+                self._bus.clock.sleep(_LONGEST_S)
+        except AdapterUnplugged:
+            raise
+        except SlotproofError as fault:
+            trouble = fault.kind
+            self._bus.adapter.settle()
+        for patient in self.thermometers.values():
+            self._note(patient, alone=False, heard=None, took_ms=None, trouble=trouble)
+
+    def _note(
+        self,
+        patient: Thermometer,
+        *,
+        alone: bool,
+        heard: bool | None,
+        took_ms: float | None,
+        trouble: str,
+    ) -> None:
+        data, lost = read_raw(self._bus, patient.rom)
+        block = proved(data, patient.rom.family)
+        kept = None
+        if block is not None and patient.marker:
+            kept = block.data[2:4] == patient.marker[:2]
+            if not kept:
+                self._write(patient, patient.marker)
+        patient.block = block or patient.block
+        patient.conversions.append(
+            Conversion(
+                alone=alone,
+                heard=heard,
+                took_ms=took_ms,
+                value_degc=block.temperature_degc if block else None,
+                power_on=bool(block and block.is_power_on_value),
+                marker_kept=kept,
+                trouble=trouble or lost or ("" if block else "block"),
+            )
+        )
+
+    # -- alarms -------------------------------------------------------------------
+
+    def alarm_disagreements(self) -> tuple[str, ...]:
+        """Thermometers whose block says alarm and the alarm search not, or reversed."""
+        computed, judged = set(), set()
+        for code, patient in self.thermometers.items():
+            block = self._read_twice(patient)
+            if block is not None and not block.is_power_on_value:
+                judged.add(code)
+                if in_alarm(block):
+                    computed.add(code)
+        if not judged:
+            return ()
+        try:
+            found = {str(rom) for rom in enumerate_alarms(self._bus).found}
+        except AdapterUnplugged:
+            raise
+        except SlotproofError:
+            self._bus.adapter.settle()
+            return ()
+        return tuple(sorted((computed ^ found) & judged))
+
+
+def in_alarm(block: Scratchpad) -> bool:
+    """By the rule of the data sheet: whole degrees against both thresholds.
+
+    Source: data sheet family 28h, operation of the alarm signal.
+    """
+    high, low = block.alarm_degc
+    whole = block.temperature_degc // 1
+    return whole >= high or whole <= low
+
+
+@contextmanager
+def forgiving(bus: Bus) -> Iterator[None]:
+    """Swallow errors of line, device and counting; a lost adapter goes through."""
+    try:
+        yield
+    except AdapterUnplugged:
+        raise
+    except SlotproofError:
+        bus.adapter.settle()

@@ -1,0 +1,283 @@
+"""Probes of adapter, idle line, resets and edges; none of them needs a device."""
+
+from __future__ import annotations
+
+import statistics
+from collections import Counter
+from contextlib import suppress
+
+from harness.diagnosis.evidence.bus import (
+    AdapterFacts,
+    Echoes,
+    IdleFacts,
+    LineFacts,
+    ResetFacts,
+)
+from harness.diagnosis.probes.raw_link import Ear
+from harness.errors import CannotSwitch, PortUnsuitable
+
+RULER_BAUD = 115_200
+FINE_RULER_BAUD = 230_400
+
+_SINGLES = 200
+"""Round trips of one character, as the field failures ask for (F29)."""
+
+_SLOW_BAUD = 9600
+_ZEROS = 10
+_ECHO_PAUSE_S = 0.02
+"""A terminal that answers its own echo does so within some milliseconds."""
+
+_PACKET = 62
+"""Characters of a full USB packet of the commonest chip: no latency timer at its end."""
+_RATE_SLOTS = (48 * _PACKET, 16 * _PACKET, 4 * _PACKET)
+_RATE_TRIES = 4
+_HOST_JITTER_S = 0.001
+"""What a host may be late in seeing the last character of a burst (one USB frame)."""
+
+_BURSTS = (512, 256, 128, 64, 32, 16)
+_BURST_TRIES = 8
+
+FAST_RESET_BYTE = 0xC0
+"""Low for seven bits, 49 us at 142,857 baud: a reset to whoever is in overdrive (48 to
+80 us), sampled 0.5 and 1.5 bits after the release, one of which lies in its presence."""
+
+_PULSE_BYTE = 0xF0
+_RESET_RATES = (9600, 7200)
+"""F0h there is low for 521 and 694 us; 7200 baud samples at 69 us, where every presence
+pulse within limits is low."""
+
+_PRESENCE_PAUSE_S = 0.006
+"""Longer than any presence pulse, and than an interrupt pulse of 4.8 ms before it (bus
+facts, 2.5: wait 5 ms)."""
+
+_HOST_V, _DEVICE_V = 0.316, 0.539
+"""Rise to 1.5 V and to 2.2 V of 5 V from 0.2 V, in time constants (arithmetic)."""
+
+
+def examine_adapter(ear: Ear) -> AdapterFacts:
+    """Echo, round trips, rate, bursts; stops early where nothing comes back."""
+    baud = ear.bus.slots.request_baud
+    ear.bus.adapter.settle()
+    ones, trips_s = ear.singly(0xFF, baud, _SINGLES)
+    zeros, _ = ear.singly(0x00, baud, _ZEROS, pause_s=_ECHO_PAUSE_S)
+    quiet, _ = ear.singly(0xFF, baud, _ZEROS, pause_s=_ECHO_PAUSE_S)
+    fast, _ = ear.singly(FAST_RESET_BYTE, baud, _ZEROS, pause_s=_ECHO_PAUSE_S)
+    slow, _ = ear.singly(0xFF, _SLOW_BAUD, 4)  # last: 104 us may end overdrive
+    ear.send(b"\xff", baud)  # the idle line is heard at this rate
+    trips_ms = sorted(trip * 1e3 for trip in trips_s)
+    bursts: dict[int, tuple[int, int]] = {}
+    missing = extra = 0
+    measured, doubt = None, 0.0
+    if ones.histogram and not ones.extra and not quiet.followed * 2 > quiet.sent:
+        bursts, missing, extra = _bursts(ear, baud)
+        late_s = (trips_ms[-1] - statistics.median(trips_ms)) / 1e3
+        measured, doubt = _rate(ear, baud, late_s)
+    return AdapterFacts(
+        ones=ones,
+        slow_ones=slow,
+        zeros=zeros,
+        quiet_ones=quiet,
+        fast_resets=fast,
+        round_trip_ms=(
+            round(statistics.median(trips_ms), 3),
+            round(trips_ms[int(0.95 * len(trips_ms))], 3),
+            round(trips_ms[-1], 3),
+        )
+        if trips_ms
+        else (),
+        asked_baud=round(ear.bus.adapter.grid.achieved(baud), 1),
+        measured_baud=round(measured, 1) if measured else None,
+        rate_doubt=round(doubt, 5),
+        bursts=bursts,
+        burst_missing=missing,
+        burst_extra=extra,
+        echo_without_supply=_echo_without_supply(ear, baud) if ones.histogram else None,
+    )
+
+
+def longest_whole(bursts: dict[int, tuple[int, int]]) -> int:
+    """The longest burst of which all came back whole; the shortest tried otherwise."""
+    return next(
+        (size for size, (whole, tries) in bursts.items() if whole == tries),
+        min(bursts, default=_BURSTS[-1]),
+    )
+
+
+def _bursts(ear: Ear, baud: int) -> tuple[dict[int, tuple[int, int]], int, int]:
+    """Halve the burst until all are whole; also characters lost and in excess.
+
+    Beyond the adapter's longest burst, several go out, which proves nothing of one.
+    """
+    found = {}
+    missing = extra = 0
+    longest = ear.bus.adapter.max_burst
+    for size in [size for size in _BURSTS if size <= longest] or [longest]:
+        whole = 0
+        for _ in range(_BURST_TRIES):
+            heard = ear.send(b"\xff" * size, baud)
+            whole += heard.whole
+            if not heard.whole:
+                late = ear.bus.adapter.settle()
+                extra += len(heard.extra) + len(late)
+                missing += size - len(heard.echoes)
+        found[size] = (whole, _BURST_TRIES)
+        if whole == _BURST_TRIES:
+            break
+    return found, missing, extra
+
+
+def _rate(ear: Ear, baud: int, late_s: float) -> tuple[float | None, float]:
+    """Slot rate by the difference of a long and a short burst of whole packets.
+
+    A busy host only ever makes a burst longer, so the shortest of a few counts; where
+    single replies come late by ``late_s``, even that one may be so late. What the
+    adapter would send as several bursts has the host's pauses in it and is no measure.
+    """
+    longest = ear.bus.adapter.max_burst
+    sizes = [size for size in _RATE_SLOTS if size <= longest]
+    short_s = _whole_bursts_s(ear, baud, _PACKET) if sizes else []
+    for size in sizes if short_s else ():
+        long_s = _whole_bursts_s(ear, baud, size)
+        if long_s:
+            needed_s = max(min(long_s) - min(short_s), 1e-6)
+            spread_s = min(long_s[1:], default=long_s[0]) - min(long_s)
+            doubt = (max(spread_s, 0.0) + max(late_s, _HOST_JITTER_S)) / needed_s
+            return 10 * (size - _PACKET) / needed_s, doubt
+    return None, 0.0
+
+
+def _whole_bursts_s(ear: Ear, baud: int, size: int) -> list[float]:
+    """Times of a few bursts, those that did not come back whole left out."""
+    took_s = []
+    for _ in range(_RATE_TRIES):
+        heard = ear.send(b"\xff" * size, baud)
+        if heard.whole:
+            took_s.append(heard.took_s)
+    return sorted(took_s)
+
+
+def _echo_without_supply(ear: Ear, baud: int) -> str | None:
+    """An open-drain line cannot stay high without its pull-up's supply."""
+    adapter = ear.bus.adapter
+    supply, _ = adapter.switches
+    if adapter.switching.supply_on is None or not supply:
+        return None
+    try:
+        adapter.switch(supply=False)
+        ear.wait(0.3)
+        heard = ear.send(b"\xff", baud)
+    except CannotSwitch:
+        return None
+    finally:
+        with suppress(CannotSwitch):
+            adapter.switch(supply=True)
+        ear.wait(0.1)
+    return heard.echoes.hex().upper() or "none"
+
+
+def listen(ear: Ear, for_s: float) -> IdleFacts:
+    """Nothing is sent; whoever speaks now was not asked."""
+    clock = ear.bus.clock
+    ear.bus.adapter.settle()
+    started_s = clock.now_s()
+    arrivals: list[tuple[float, int]] = []
+    values: Counter[str] = Counter()
+    while clock.now_s() - started_s < for_s:
+        came = ear.wait(0.05)
+        if came:
+            arrivals.append((round(clock.now_s() - started_s, 3), len(came)))
+            values.update(f"{value:02X}" for value in came)
+    return IdleFacts(
+        for_s=round(clock.now_s() - started_s, 3),
+        arrivals=tuple(arrivals),
+        values=dict(values),
+    )
+
+
+def examine_resets(ear: Ear, times: int) -> tuple[ResetFacts, ...]:
+    """Resets by the chosen character, then by F0h at 9600 and 7200 baud."""
+    chosen = ear.bus.reset_frame
+    rows = [
+        (chosen.request_baud, chosen.frame.byte, chosen.frame.zeros),
+        *((baud, _PULSE_BYTE, 4) for baud in _RESET_RATES),
+    ]
+    found = []
+    for baud, byte, zeros in rows:
+        echoes, _ = ear.singly(byte, baud, times, pause_s=_PRESENCE_PAUSE_S)
+        real = ear.bus.adapter.grid.achieved(baud)
+        found.append(
+            ResetFacts(
+                baud=baud,
+                byte=byte,
+                low_us=round((1 + zeros) * 1e6 / real, 1),
+                first_sample_us=round(0.5e6 / real, 1),
+                echoes=echoes,
+            )
+        )
+    return tuple(found)
+
+
+def examine_line(ear: Ear, slots: int, *, size: int) -> LineFacts:
+    """Edges and lifted lows, with nobody addressed.
+
+    Eight ones are no ROM command: after them all devices wait for the next reset.
+    """
+    _silence_everybody(ear)
+    ones = ear.burst(0xFF, RULER_BAUD, slots, size=size)
+    fine, grid = None, ear.bus.adapter.grid
+    # an adapter that may make another rate of it than asked for is no ruler
+    if grid.free:
+        with suppress(PortUnsuitable):
+            fine = ear.burst(0xFF, FINE_RULER_BAUD, 64, size=min(size, 64))
+    rise_us = _rise_us(ones, fine)
+    zero = ear.bus.slots.write_0_byte
+    _silence_everybody(ear)
+    zeros, answers = _zeros(ear, zero, slots // 4, size=size)
+    after = None
+    if answers:
+        ear.send(bytes([_PULSE_BYTE]), _RESET_RATES[-1])
+        ear.wait(0.002)
+        ear.send(b"\xff" * 8, ear.bus.slots.request_baud)
+        after = _zeros(ear, zero, 64, size=size)[1]
+    ratio = _DEVICE_V / _HOST_V
+    return LineFacts(
+        ones=ones,
+        fine_ones=fine,
+        zeros=zeros,
+        rise_us=rise_us,
+        crossing_us=round(1e6 / RULER_BAUD + ratio * rise_us[1], 2),
+        answers_in_zeros=answers,
+        answers_after_long_reset=after,
+    )
+
+
+def _zeros(ear: Ear, byte: int, slots: int, *, size: int) -> tuple[Echoes, int]:
+    echoes = ear.burst(byte, ear.bus.slots.request_baud, slots, size=min(size, 64))
+    return echoes, echoes.extra
+
+
+def _silence_everybody(ear: Ear) -> None:
+    frame = ear.bus.reset_frame
+    ear.send(bytes([frame.frame.byte]), frame.request_baud)
+    ear.wait(0.002)
+    ear.send(b"\xff" * 8, ear.bus.slots.request_baud)
+
+
+def released_us(echo: str, baud: int) -> tuple[float, float]:
+    """When the line had risen after the release of an FFh slot, by its graded echo.
+
+    Data bit i is sampled at (i + 1.5) bit times and the slot is released at 1.
+    """
+    bit_us = 1e6 / baud
+    value = int(echo, 16) if echo else 0xFF
+    low = next((bit for bit in range(8) if value >> bit & 1), 8)
+    return (max(0.0, (low - 0.5) * bit_us), (low + 0.5) * bit_us)
+
+
+def _rise_us(ones: Echoes, fine: Echoes | None) -> tuple[float, float]:
+    coarse = released_us(ones.usual, RULER_BAUD)
+    if fine is None or not fine.histogram:
+        return coarse
+    exact = released_us(fine.usual, FINE_RULER_BAUD)
+    low, high = max(coarse[0], exact[0]), min(coarse[1], exact[1])
+    return (round(low, 2), round(high, 2)) if low < high else coarse

@@ -1,0 +1,137 @@
+"""Reading a thermometer's block again and again: what differs, and in which direction."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+from harness.diagnosis.evidence.bus import Blocks
+from harness.driver.bus import Bus
+from harness.errors import AdapterUnplugged, SlotproofError
+from harness.families.thermometers.thermometer import READ_SCRATCHPAD, Scratchpad, prove
+from harness.wire.crc import crc8
+from harness.wire.romcode import RomCode
+
+BLOCK_BYTES = 9
+
+
+def read_raw(bus: Bus, rom: RomCode) -> tuple[bytes, str]:
+    """Nine bytes as they come, or the kind of the error that came instead.
+
+    Raises:
+        AdapterUnplugged: the port is gone.
+    """
+    try:
+        return bus.transact(rom, bytes([READ_SCRATCHPAD]), BLOCK_BYTES), ""
+    except AdapterUnplugged:
+        raise
+    except SlotproofError as fault:
+        bus.adapter.settle()
+        return b"", fault.kind
+
+
+def proved(data: bytes, family: int) -> Scratchpad | None:
+    """The block if it can be one."""
+    try:
+        return prove(data, family) if data else None
+    except SlotproofError:
+        return None
+
+
+def read_again_and_again(bus: Bus, rom: RomCode, times: int) -> Blocks:
+    """The same block ``times`` times, sorted by what came.
+
+    Raises:
+        AdapterUnplugged: the port is gone.
+    """
+    troubles: Counter[str] = Counter()
+    blocks: list[tuple[float, bytes]] = []
+    started_s = bus.clock.now_s()
+    bad_at_s = []
+    for _ in range(times):
+        data, trouble = read_raw(bus, rom)
+        at_s = round(bus.clock.now_s() - started_s, 3)
+        if data:
+            blocks.append((at_s, data))
+        else:
+            troubles[trouble] += 1
+            bad_at_s.append(at_s)
+    counted = Counter(data for _, data in blocks)
+    good = next((d for d, _ in counted.most_common() if proved(d, rom.family)), b"")
+    usual = good or (counted.most_common(1)[0][0] if counted else b"")
+    kinds = Counter(_kind(data, rom.family, good) for _, data in blocks)
+    bad_at_s += [at_s for at_s, data in blocks if not proved(data, rom.family)]
+    wrong = {data for data in counted if not proved(data, rom.family)}
+    slips = [data for _, data in blocks if good and is_slip(good, data)]
+    flips = [
+        flips_between(usual, data)
+        for _, data in blocks
+        if data != usual
+        and data not in slips
+        and any(data)
+        and not is_broken_off(usual, data)
+    ]
+    return Blocks(
+        reads=times,
+        whole=kinds["whole"],
+        check_wrong=kinds["check"],
+        zeros=kinds["zeros"],
+        ones=kinds["ones"],
+        broken_off=kinds["broken off"],
+        slipped=kinds["slip"],
+        impossible=kinds["impossible"],
+        troubles=dict(troubles),
+        distinct_wrong=len(wrong),
+        flips_up=sum(up for up, _ in flips),
+        flips_down=sum(down for _, down in flips),
+        usual=usual.hex(" ").upper(),
+        bad_at_s=tuple(sorted(bad_at_s)),
+    )
+
+
+def _kind(data: bytes, family: int, good: bytes) -> str:
+    if proved(data, family):
+        return "whole"
+    if not any(data):
+        return "zeros"
+    if data == b"\xff" * len(data):
+        return "ones"
+    if good and is_slip(good, data):
+        return "slip"
+    if good and is_broken_off(good, data):
+        return "broken off"
+    return "check" if crc8(data) else "impossible"
+
+
+def is_slip(good: bytes, bad: bytes) -> bool:
+    """True if ``bad`` is ``good`` moved by one slot: one too many, or one missed."""
+    right, wrong = bits(good), bits(bad)
+    return wrong[1:] == right[:-1] or wrong[:-1] == right[1:]
+
+
+def is_broken_off(good: bytes, bad: bytes) -> bool:
+    """True if ``bad`` is ``good`` up to a place, and ones from there to the end."""
+    right, wrong = bits(good), bits(bad)
+    place = next(
+        (
+            n
+            for n, pair in enumerate(zip(right, wrong, strict=True))
+            if pair[0] != pair[1]
+        ),
+        len(right),
+    )
+    return all(wrong[place:]) and right[place:].count(0) >= _GONE_FOR
+
+
+_GONE_FOR = 3
+"""Zeros of the good block that read as ones in a row: no single spike does that."""
+
+
+def bits(data: bytes) -> list[int]:
+    """In the order of the wire: least significant bit of each byte first."""
+    return [value >> place & 1 for value in data for place in range(8)]
+
+
+def flips_between(good: bytes, bad: bytes) -> tuple[int, int]:
+    """Bits turned from 0 to 1, and from 1 to 0."""
+    pairs = list(zip(bits(good), bits(bad), strict=True))
+    return pairs.count((0, 1)), pairs.count((1, 0))

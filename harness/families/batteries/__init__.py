@@ -1,0 +1,1 @@
+"""Battery devices: monitors, gauges, protectors, coulomb counters."""

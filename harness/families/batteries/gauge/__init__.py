@@ -1,0 +1,1 @@
+"""What battery gauges share: register file, EEPROM blocks, quantities."""

@@ -1,0 +1,1 @@
+"""The battery monitor 26h: memory, measuring, offset, settings."""

@@ -1,0 +1,1 @@
+"""What families of two or more classes share, each written once."""

@@ -1,0 +1,1 @@
+"""Analogue converters and digital potentiometers."""

@@ -1,0 +1,1 @@
+"""Loggers of temperature, and of temperature and humidity."""

@@ -1,0 +1,1 @@
+"""The logger for temperature and humidity 41h: memory, scales, readings, mission, log."""

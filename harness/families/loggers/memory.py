@@ -1,0 +1,300 @@
+"""Registers, pages and missions of a temperature logger.
+
+    0Fh AAh 55h scratchpad    A5h memory, a CRC-16 with each page    44h convert
+    3Ch clear, only as the very next command after a write of 40h to 020Eh
+
+A write to 0200-0213 ends a running mission. The range is told by the ROM code: 4F2h or
+3B2h in its upper serial bits mark the finer ones.
+
+Sources: data sheets family 21h (parts DS1921G p. 10-17 and 35-40, DS1921H/Z p. 9-14,
+22-23 and 39). Range codes in the ROM code and scale of the H kind: from memory.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from harness.errors import AnswerImpossible, UsageError
+from harness.families.common import scratchpad
+from harness.families.common.answers import read_records, shown
+from harness.families.common.scratchpad import ALTERNATING, Scratchpad
+from harness.families.common.timekeeping import calendar_bytes, calendar_of
+from harness.families.family import Session
+from harness.families.loggers.missions.registers import (
+    OscillatorBit,
+    end_mission,
+    mission_facts,
+)
+
+READ_PAGES, CLEAR = 0xA5, 0x3C
+PAGE = 32
+CLOCK_AT, THRESHOLDS_AT, CONTROL_AT, STATUS_AT = 0x0200, 0x020B, 0x020E, 0x0214
+ALARMS_AT, HISTOGRAM_AT, LOG_AT, LOG_BYTES = 0x0220, 0x0800, 0x1000, 2048
+OSCILLATOR_OFF, CLEAR_ENABLED, ROLLOVER = 0x80, 0x40, 0x08
+IDLE, CLEARED, MISSION = 0x80, 0x40, 0x20
+FLAGS = {"low": 0x04, "high": 0x02, "clock": 0x01}
+BINS = 64
+
+OSCILLATOR = OscillatorBit(address=CONTROL_AT, offset=0x0E, bit=7, runs_at=0)
+PAD = Scratchpad(size=0x200, pad_bytes=PAGE, copy_s=0.001, done=ALTERNATING)
+
+
+_OSCILLATOR_START_S = 1.0
+_CLEAR_S = 0.0005
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Range:
+    """What a raw byte means."""
+
+    name: str
+    step_degc: float
+    zero_degc: float
+
+    def degc(self, raw: int) -> float:
+        """Temperature of a raw byte."""
+        return raw * self.step_degc + self.zero_degc
+
+    def raw(self, degc: float) -> int:
+        """The nearest raw byte.
+
+        Raises:
+            UsageError: outside the range.
+        """
+        raw = round((degc - self.zero_degc) / self.step_degc)
+        if not 0 <= raw <= 0xFF:
+            raise UsageError(
+                f"{degc:g} degC is outside the device's range",
+                hint=f"{self.degc(0):g} to {self.degc(0xFF):g} degC",
+            )
+        return raw
+
+
+WIDE = Range(name="wide", step_degc=0.5, zero_degc=-40)
+_FINE = {
+    0x3B2: Range(name="fine, Z", step_degc=0.125, zero_degc=-5.5),
+    0x4F2: Range(name="fine, H", step_degc=0.125, zero_degc=14.5),
+}
+
+
+def range_of(session: Session) -> Range:
+    """The device's range, by its ROM code."""
+    return _FINE.get(session.rom.serial >> 36, WIDE)
+
+
+# -- registers ---------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Registers:
+    """The page from 0200h on, as one proved block."""
+
+    block: bytes
+
+    @property
+    def clock(self) -> datetime:
+        """Date and time."""
+        return calendar_of(self.block[:7], weekday=True)
+
+    @property
+    def runs(self) -> bool:
+        """True if the oscillator is on."""
+        return not self.block[0x0E] & OSCILLATOR_OFF
+
+    @property
+    def status(self) -> int:
+        """Status byte."""
+        return self.block[0x14]
+
+    @property
+    def mission(self) -> bool:
+        """True if a mission is in progress."""
+        return bool(self.status & MISSION)
+
+    @property
+    def cleared(self) -> bool:
+        """True if memory is cleared."""
+        return bool(self.status & CLEARED)
+
+    @property
+    def period_s(self) -> float:
+        """From sample to sample; the register counts minutes."""
+        return 60.0 * self.block[0x0D]
+
+    @property
+    def wait_s(self) -> float:
+        """Delay, and the rest of the minute in which a mission starts."""
+        return 60.0 * (1 + int.from_bytes(self.block[0x12:0x14], "little"))
+
+    @property
+    def samples(self) -> int:
+        """Samples of the last mission, or of the one in progress."""
+        return int.from_bytes(self.block[0x1A:0x1D], "little")
+
+    @property
+    def lifetime(self) -> int:
+        """Samples of a lifetime; no command resets it."""
+        return int.from_bytes(self.block[0x1D:0x20], "little")
+
+    @property
+    def begun(self) -> datetime | None:
+        """Date and time of the start, to the minute; None for never."""
+        minute, hour, date, month, year = self.block[0x15:0x1A]
+        if not any((minute, hour, date, month, year)):
+            return None
+        stamp = bytes([0, minute, hour, 0, date, month, year])
+        return calendar_of(stamp, weekday=True)
+
+    @property
+    def started(self) -> str:
+        """As ``begun`` in words, or ``never``."""
+        return self.begun.isoformat() if self.begun else "never"
+
+
+def read_pages(session: Session, address: int, count: int) -> bytes:
+    """Whole pages, each proved by its CRC-16.
+
+    Raises:
+        CheckValueWrong, DeviceAbsent: as the answers say.
+    """
+    opening = bytes([READ_PAGES]) + address.to_bytes(2, "little")
+    what = f"memory at {address:04X}h"
+    return b"".join(read_records(session, opening, [PAGE] * count, what=what))
+
+
+def read_registers(session: Session) -> Registers:
+    """The register page.
+
+    Raises:
+        CheckValueWrong, DeviceAbsent: as the answer says.
+        AnswerImpossible: bits that are never set are.
+    """
+    block = read_pages(session, CLOCK_AT, 1)
+    if block[0x14] & 0x08 or block[0x0F] or block[0x10]:
+        raise AnswerImpossible(
+            f"registers {shown(block)} have bits that are never set",
+            hint="the check value is right, so the part does not behave as documented",
+        )
+    return Registers(block=block)
+
+
+def write_registers(session: Session, address: int, data: bytes) -> None:
+    """Write registers by way of the scratchpad; the caller proves what came of it.
+
+    Raises:
+        AnswerImpossible, CheckValueWrong, DeviceAbsent, StillBusy: see ``scratchpad``.
+    """
+    staged = scratchpad.stage_proved(session, PAD, address, data)
+    scratchpad.copy(session, PAD, staged)
+
+
+def status_words(registers: Registers) -> str:
+    """Mission, flags and oscillator in words."""
+    words = ["mission in progress" if registers.mission else "no mission"]
+    words += [f"{name} flag" for name, bit in FLAGS.items() if registers.status & bit]
+    words += ["memory cleared"] if registers.status & CLEARED else []
+    words += [] if registers.runs else ["oscillator off"]
+    return ", ".join(words)
+
+
+def start_oscillator(session: Session) -> None:
+    """Start the clock if it is off; a clear needs it to run for a second before."""
+    if not read_registers(session).runs:
+        write_registers(session, CONTROL_AT, b"\x00")
+        session.clock.sleep(_OSCILLATOR_START_S)
+
+
+def write_clock(session: Session, when: datetime) -> None:
+    """Set date and time."""
+    write_registers(session, CLOCK_AT, calendar_bytes(when, weekday=True))
+
+
+# -- what a mission leaves ---------------------------------------------------------
+
+
+def read_log(session: Session, registers: Registers) -> list[float]:
+    """Samples of the last mission that the memory still holds, oldest first."""
+    kept = min(registers.samples, LOG_BYTES)
+    if not kept:
+        return []
+    raw = read_pages(session, LOG_AT, -(-kept // PAGE))[:kept]
+    if registers.samples > LOG_BYTES and registers.block[0x0E] & ROLLOVER:
+        oldest = registers.samples % LOG_BYTES
+        raw = raw[oldest:] + raw[:oldest]
+    return [range_of(session).degc(value) for value in raw]
+
+
+def read_histogram(session: Session) -> list[int]:
+    """Counts of all bins."""
+    raw = read_pages(session, HISTOGRAM_AT, 2 * BINS // PAGE)
+    return [int.from_bytes(raw[at : at + 2], "little") for at in range(0, 2 * BINS, 2)]
+
+
+def read_alarms(session: Session) -> dict[str, list[tuple[int, int]]]:
+    """First sample and duration of each low and each high alarm."""
+    raw = read_pages(session, ALARMS_AT, 3)
+    found = {}
+    for name, start in (("low", 0), ("high", 48)):
+        rows = [raw[at : at + 4] for at in range(start, start + 48, 4)]
+        found[name] = [
+            (int.from_bytes(row[:3], "little"), row[3]) for row in rows if row[3]
+        ]
+    return found
+
+
+# -- missions ----------------------------------------------------------------------
+
+
+def stop(session: Session) -> Registers:
+    """End a mission, if there is one; its log stays.
+
+    Raises:
+        AnswerImpossible: it goes on.
+    """
+    return end_mission(
+        session,
+        read_registers,
+        lambda: write_registers(session, STATUS_AT, b"\x00"),
+    )
+
+
+def clear(session: Session) -> None:
+    """Erase histogram, alarms and counters of the last mission.
+
+    The clear must be the very next command after the write that enables it, so the
+    status behind that write is not asked for.
+
+    Raises:
+        AnswerImpossible: the device does not say that memory is cleared.
+    """
+    staged = scratchpad.stage_proved(session, PAD, CONTROL_AT, bytes([CLEAR_ENABLED]))
+    session.transact(bytes([scratchpad.COPY]) + staged.authorisation)
+    session.transact(bytes([CLEAR]))
+    session.clock.sleep(_CLEAR_S)
+    if not read_registers(session).status & CLEARED:
+        raise AnswerImpossible(
+            "memory is not cleared after the clear command",
+            hint="the oscillator must run for a second before it: clock_set starts it",
+        )
+
+
+def start(session: Session, thresholds: bytes, period_min: int, control: int) -> None:
+    """Start a mission, and prove that it runs (F26).
+
+    Raises:
+        AnswerImpossible: oscillator, mission flag or settings are not as they must be.
+    """
+    write_registers(session, CONTROL_AT, bytes([control]) + bytes(6))
+    write_registers(session, THRESHOLDS_AT, thresholds + bytes([period_min]))
+    after = read_registers(session)
+    if not after.mission or not after.runs or after.status & CLEARED:
+        raise AnswerImpossible(
+            f"the mission does not run: {status_words(after)}",
+            hint="oscillator on, memory cleared, then the period: repeat the check",
+            cause="configuration",
+            facts=mission_facts(after, OSCILLATOR),
+        )
+    got = after.block[0x0B:0x0E]
+    if got != thresholds + bytes([period_min]):
+        raise AnswerImpossible(f"thresholds and period read {shown(got)}")

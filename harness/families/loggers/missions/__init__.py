@@ -1,0 +1,1 @@
+"""Missions of loggers: registers, quantities, running one, its log."""

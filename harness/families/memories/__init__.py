@@ -1,0 +1,1 @@
+"""Memories: EEPROM, RAM, write-once, and RAM with counters."""

@@ -1,0 +1,1 @@
+"""Authenticators: pages and secrets behind a MAC."""

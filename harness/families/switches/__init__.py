@@ -1,0 +1,1 @@
+"""Switches and I/O ports."""

@@ -1,0 +1,447 @@
+"""What thermometers share: nine bytes with a CRC-8, conversion, supply, settings, alarm.
+
+    44h convert   BEh read scratchpad   4Eh write TH, TL and configuration
+    48h store     B8h recall            B4h ask for the supply
+
+With its own supply a device shows busy (0) until it is done; a parasite-fed one must
+not be asked, and the line idles for the longest published time instead.
+
+Source: data sheets family 28h (part DS18B20) p. 3-12 and family 42h (part DS28EA00)
+p. 7-12, as collected in the family facts, 2.1 and 2.7.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from harness.errors import (
+    AdapterError,
+    AnswerImpossible,
+    CheckValueWrong,
+    DeviceAbsent,
+    ReadingImplausible,
+    StillBusy,
+    UsageError,
+)
+from harness.families.common.answers import shown
+from harness.families.common.conditional import answered, search_check
+from harness.families.common.conversion import conversion_counted
+from harness.families.common.readings import weigh
+from harness.families.common.restore import restored
+from harness.families.common.values import whole
+from harness.families.family import (
+    ALARM_SEARCH,
+    Answer,
+    Broadcast,
+    Check,
+    Findings,
+    Options,
+    Session,
+    Setting,
+)
+from harness.records import Scalar
+from harness.wire.crc import crc8
+
+CONVERT, READ_SCRATCHPAD, WRITE_SCRATCHPAD = 0x44, 0xBE, 0x4E
+COPY_SCRATCHPAD, RECALL, READ_SUPPLY = 0x48, 0xB8, 0xB4
+
+CONVERSION_MS = {9: 93.75, 10: 187.5, 11: 375.0, 12: 750.0}
+"""Longest conversion by resolution (data sheet family 28h, p. 8)."""
+
+_POLL_ALLOWANCE_MS = 25.0
+"""Round trip of the poll itself; only beyond it a device is called late."""
+
+_COMMAND_MS = 12.0
+"""Reset, selection and command: 1.4 ms, 88 slots of 87 us, two changes of the rate."""
+
+_MEASUREMENTS = 3
+"""Conversions timed at most until no answer is late by the adapter."""
+
+_AGREE_K, _JUMP_K, _RATE_K_PER_S = 0.5, 1.0, 0.2
+"""Two conversions in a row agree within 0.5 K (field practice); what a probe in air may
+change at once, and for each second since (our choice)."""
+
+_COPY_S = 0.010
+"""EEPROM write time, longest (data sheet family 28h, p. 19)."""
+
+_LEAST_DEGC, _MOST_DEGC = -128, 127
+
+
+# -- the block -----------------------------------------------------------------------
+
+
+def prove_nine(data: bytes) -> bytes:
+    """Nine bytes whose check value is right and which somebody drove.
+
+    Raises:
+        DeviceAbsent: all ones.
+        AnswerImpossible: all zeros, whose check value is right.
+        CheckValueWrong: the check value does not match.
+    """
+    if data == b"\xff" * 9:
+        raise DeviceAbsent("nobody drives the line: nine bytes of FFh were read")
+    if not any(data):
+        raise AnswerImpossible(
+            "nine zero bytes: their check value is right, a thermometer's block never is so",
+            hint="the line was low while reading: look for a short, moisture or a slow edge",
+        )
+    if crc8(data) != 0:
+        raise CheckValueWrong(
+            f"block {shown(data)}: check byte {data[8]:02X}h, computed {crc8(data[:8]):02X}h"
+        )
+    return data
+
+
+def prove_fixed(data: bytes, fixed: Mapping[int, int]) -> None:
+    """Bytes that never change, by place.
+
+    Raises:
+        AnswerImpossible: one of them did.
+    """
+    for place, value in fixed.items():
+        if data[place] != value:
+            raise AnswerImpossible(
+                f"block {shown(data)}: reserved byte {place} is {data[place]:02X}h, not "
+                f"{value:02X}h",
+                hint="repeat; if it stays the part does not behave as the data sheet says, "
+                "if it goes a slot was slipped",
+            )
+
+
+def sixteenths(data: bytes, bits: int) -> float:
+    """Temperature in degC of the first two bytes; bits below the resolution masked."""
+    raw = int.from_bytes(data[:2], "little", signed=True)
+    return (raw & -(1 << 12 - bits)) / 16
+
+
+def signed(byte: int) -> int:
+    """A byte as a whole number, two's complement."""
+    return byte - 256 if byte & 0x80 else byte
+
+
+# -- supply and conversion -----------------------------------------------------------
+
+
+def is_parasite(session: Session) -> bool:
+    """True if the device is fed from the data line; asked once a run."""
+    if "parasite" not in session.memory:
+        bit = session.transact_bits(bytes([READ_SUPPLY]), 1)[0]
+        session.memory["parasite"] = bit == 0
+    return bool(session.memory["parasite"])
+
+
+def supply(session: Session) -> Answer:
+    """External or parasite, asked anew."""
+    session.memory.pop("parasite", None)
+    return Answer(value="parasite" if is_parasite(session) else "external")
+
+
+def convert(
+    session: Session,
+    longest_ms: float,
+    *,
+    first_look_ms: float | None = None,
+    answers_ms: list[float] | None = None,
+) -> float | None:
+    """One conversion, waited for; the time it took in ms, None where it cannot be seen.
+
+    Busy not seen means not heard, and the old value would pass for a new one, so the
+    command is sent again.
+
+    Args:
+        session: the device.
+        longest_ms: longest published conversion.
+        first_look_ms: when to ask first; half of the longest by default.
+        answers_ms: gets the time of the command and of each answer, where given.
+
+    Raises:
+        DeviceAbsent: three commands and busy was never seen.
+        StillBusy: not finished in the published time.
+    """
+    parasite = is_parasite(session)
+    with conversion_counted(session):
+        if parasite:
+            session.hold_strong_pull_up(bytes([CONVERT]), longest_ms / 1e3)
+            return None
+        return _seen(
+            session, longest_ms, first_look_ms, [] if answers_ms is None else answers_ms
+        )
+
+
+def _seen(
+    session: Session,
+    longest_ms: float,
+    first_look_ms: float | None,
+    answers_ms: list[float],
+) -> float:
+    """Convert with busy seen, and wait for the end; ms."""
+    # Most parts need about 0.8 of the published time: look often from the half on.
+    look_ms = longest_ms / 2 if first_look_ms is None else first_look_ms
+    for _ in range(3):
+        sent_s = session.clock.now_s()
+        if session.transact_bits(bytes([CONVERT]), 1) == [0]:
+            answers_ms.append((session.clock.now_s() - sent_s) * 1e3)
+            return await_done(session, longest_ms, look_ms, answers_ms)
+    raise DeviceAbsent(
+        "the device did not turn busy after three convert commands",
+        hint="check the supply lead of this device; a reading now would be an old one",
+    )
+
+
+def await_done(
+    session: Session | Broadcast,
+    longest_ms: float,
+    first_look_ms: float,
+    answers_ms: list[float] | None = None,
+) -> float:
+    """Ask until a 1 comes back; the time that it took, ms.
+
+    Args:
+        session: the device, or all.
+        longest_ms: longest published conversion.
+        first_look_ms: when to ask first.
+        answers_ms: gets the time that each answer took, where given.
+
+    Raises:
+        StillBusy: not finished in the published time.
+    """
+    started_s = session.clock.now_s()
+    pause_s = longest_ms / 1e3 / 64
+    session.clock.sleep(first_look_ms / 1e3)
+    while True:
+        # Judged by when the question was sent: its answer may be late by the adapter.
+        asked_ms = (session.clock.now_s() - started_s) * 1e3
+        done = any(session.read_bits(1))
+        answered_ms = (session.clock.now_s() - started_s) * 1e3
+        if answers_ms is not None:
+            answers_ms.append(answered_ms - asked_ms)
+        if done:
+            return answered_ms
+        if asked_ms > longest_ms + _POLL_ALLOWANCE_MS:
+            raise StillBusy(
+                f"still converting after {asked_ms:.0f} ms, published longest {longest_ms:g} ms"
+            )
+        session.clock.sleep(pause_s)
+
+
+def convert_all(everybody: Broadcast, parasite: bool) -> Answer:
+    """One conversion of all thermometers at once, for reads that follow.
+
+    Args:
+        everybody: the bus.
+        parasite: True if any device may be fed from the data line; the line then
+            idles for the longest time, since nobody may be asked.
+
+    Raises:
+        DeviceAbsent: nobody turned busy after three commands.
+        StillBusy: somebody did not finish in the published time.
+    """
+    longest_ms = max(CONVERSION_MS.values())
+    if parasite:
+        everybody.hold_strong_pull_up(bytes([CONVERT]), longest_ms / 1e3)
+        return Answer(value=longest_ms)
+    for _ in range(3):
+        if everybody.transact_bits(bytes([CONVERT]), 1) == [0]:
+            took_ms = await_done(everybody, longest_ms, longest_ms / 2)
+            return Answer(value=round(took_ms, 3))
+    raise DeviceAbsent(
+        "no device turned busy after three convert commands",
+        hint="check the devices' supply; readings now would be old ones",
+    )
+
+
+def seen_conversion(session: Session, longest_ms: float) -> Answer:
+    """Time of a conversion that can be seen, ms.
+
+    Raises:
+        UsageError: the device is fed from the data line and cannot be asked.
+        AdapterError: answers came late in three conversions, which would be taken for
+            time of the device.
+    """
+    late_ms = 0.0
+    for _ in range(_MEASUREMENTS):
+        answers_ms: list[float] = []
+        took_ms = convert(session, longest_ms, answers_ms=answers_ms)
+        late_ms = _latest_ms(answers_ms)
+        if late_ms <= _POLL_ALLOWANCE_MS:
+            break
+    else:
+        raise AdapterError(
+            f"an answer came {late_ms:.0f} ms late while a conversion was being timed, "
+            f"{_MEASUREMENTS} times in a row",
+            hint="lower the adapter's latency timer, take other load off that USB hub",
+        )
+    if took_ms is None:
+        raise UsageError(
+            "a parasite-fed thermometer cannot be asked when its conversion ends",
+            hint="measure conversion_time on a fixture that feeds the device's supply pin",
+        )
+    return Answer(value=round(took_ms, 3))
+
+
+def _latest_ms(answers_ms: list[float]) -> float:
+    """How late the latest answer came, beside the fastest; 0 with nobody asked.
+
+    The first is that of the command: two exchanges, and its own characters.
+    """
+    if len(answers_ms) < 2:
+        return 0.0
+    command_ms, *polls_ms = answers_ms
+    fastest_ms = min(polls_ms)
+    return max(
+        command_ms - 2 * fastest_ms - _COMMAND_MS, max(polls_ms) - fastest_ms, 0.0
+    )
+
+
+def believe(session: Session, value: float) -> None:
+    """Let a temperature pass, or hold it back until the next one agrees with it.
+
+    Raises:
+        ReadingSuspect: held back; see ``readings.weigh``.
+    """
+    weigh(
+        session,
+        value,
+        agree=_AGREE_K,
+        jump=_JUMP_K,
+        rate_per_s=_RATE_K_PER_S,
+        unproved=bool(session.memory.get("parasite")),
+    )
+
+
+def require_settings_kept(before: bytes, after: bytes) -> None:
+    """Settings as before the conversion: a restart reloads the stored ones.
+
+    Raises:
+        ReadingImplausible: they went back, so the device restarted meanwhile.
+    """
+    if after != before:
+        raise ReadingImplausible(
+            f"settings were {shown(before)} before the conversion and are "
+            f"{shown(after)} after it: the device restarted meanwhile"
+        )
+
+
+# -- settings ------------------------------------------------------------------------
+
+ALARM_SETTINGS = tuple(
+    Setting(
+        name=f"{name}_degc",
+        unit="degC",
+        about="whole degrees, -128 to 127",
+        governs=frozenset({name, ALARM_SEARCH}),
+    )
+    for name in ("alarm_high", "alarm_low")
+)
+RESOLUTION_SETTING = Setting(
+    name="resolution_bits",
+    unit="bit",
+    about="9, 10, 11 or 12",
+    governs=frozenset(
+        {"resolution", "temperature", "marked_temperature", "conversion_time"}
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Adjustable:
+    """A thermometer with TH, TL and 9 to 12 bits in bytes 2 to 4 of its block.
+
+    Attributes:
+        read: reads and proves the block.
+        fixed_config: bits of the configuration byte that cannot be written.
+    """
+
+    read: Callable[[Session], bytes]
+    fixed_config: int = 0x1F
+
+    def resolution_bits(self, block: bytes) -> int:
+        """9 to 12."""
+        return 9 + (block[4] >> 5 & 3)
+
+    def longest_ms(self, block: bytes) -> float:
+        """Longest published conversion at the block's resolution."""
+        return CONVERSION_MS[self.resolution_bits(block)]
+
+
+def configure(
+    session: Session, part: Adjustable, settings: Mapping[str, Scalar], store: bool
+) -> Answer:
+    """Write settings, read them back, and store them in EEPROM if asked.
+
+    What is not set keeps the value just read: all bytes must be written together.
+
+    Raises:
+        UsageError: a value out of range.
+        AnswerImpossible: the device reads back something else.
+    """
+    block = part.read(session)
+    values = [
+        whole(key, settings.get(key, signed(block[place])), _LEAST_DEGC, _MOST_DEGC)
+        for key, place in (("alarm_high_degc", 2), ("alarm_low_degc", 3))
+    ]
+    bits = settings.get("resolution_bits", part.resolution_bits(block))
+    config = block[4] & ~0x60 | whole("resolution_bits", bits, 9, 12) - 9 << 5
+    wanted = bytes([values[0] & 0xFF, values[1] & 0xFF, config])
+    write_settings(session, part, wanted)
+    if store:
+        session.hold_strong_pull_up(bytes([COPY_SCRATCHPAD]), _COPY_S)
+        session.transact(bytes([RECALL]))
+        session.clock.sleep(_COPY_S)
+        _require_settings(session, part, wanted, "after storing and recalling")
+    return Answer(value=shown(wanted), evidence={"stored": store})
+
+
+def write_settings(session: Session, part: Adjustable, wanted: bytes) -> None:
+    """Write TH, TL and configuration, and prove them by reading.
+
+    Raises:
+        AnswerImpossible: the device reads back something else.
+    """
+    session.transact(bytes([WRITE_SCRATCHPAD]) + wanted)
+    _require_settings(session, part, wanted, "after writing")
+
+
+def _require_settings(
+    session: Session, part: Adjustable, wanted: bytes, when: str
+) -> None:
+    got = part.read(session)[2:5]
+    if got != wanted:
+        raise AnswerImpossible(
+            f"settings read back {when} are {shown(got)}, written were {shown(wanted)}",
+            hint="the device did not take the settings: check its supply, or the part's identity",
+        )
+
+
+def alarm_search_check(part: Callable[[Session], Adjustable]) -> Check:
+    """The check ``conditional_search`` by the alarm limits; they come back.
+
+    Args:
+        part: the device's settings, or UsageError where it has none.
+    """
+
+    def run(session: Session, options: Options) -> Findings:
+        del options
+        adjustable = part(session)
+        block = adjustable.read(session)
+        longest_ms = adjustable.longest_ms(block)
+        kept = block[2:5]
+        session.note("settings before the alarm search", settings=shown(kept))
+        answers = []
+        with restored(
+            session,
+            lambda: write_settings(session, adjustable, kept),
+            what="the alarm limits",
+        ):
+            # T >= TH or T <= TL: the first pair is always met, the second never
+            for limits in (b"\x80\x80", b"\x7f\x80"):
+                write_settings(session, adjustable, limits + kept[2:])
+                convert(session, longest_ms)
+                answers.append(session.meets_condition())
+        return answered(met=answers[0], unmet=answers[1])
+
+    return search_check(
+        run,
+        condition="while the temperature breaks an alarm limit (puts the limits back)",
+    )

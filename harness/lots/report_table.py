@@ -1,0 +1,75 @@
+"""What a lot command has to say, once: as plain lines and as a page."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from harness.records import Outcome
+from harness.results.reports.wording import one_line
+
+Row = Sequence[str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Table:
+    """Rows of one length, the first one being the names of the columns."""
+
+    rows: tuple[Row, ...]
+
+    @property
+    def lines(self) -> list[str]:
+        """Columns side by side."""
+        widths = [max(map(len, column)) for column in zip(*self.rows, strict=True)]
+        return [
+            "  ".join(
+                one_line(cell).ljust(width)
+                for cell, width in zip(row, widths, strict=True)
+            ).rstrip()
+            for row in self.rows
+        ]
+
+
+Block = Sequence[Table | str]
+"""Tables and sentences that belong together."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sheet:
+    """One answer with all that it rests on.
+
+    Attributes:
+        question: what was asked, for the head of the page.
+        answer: in few words.
+        outcome: passed for yes, failed for no, skipped where nothing was decided.
+        verdict: the answer with its reasons, one of the sentences in the blocks.
+        blocks: tables and sentences, in order.
+        notes: what the verdict leaves out, such as units without a value; they stand
+            beside it.
+    """
+
+    question: str
+    answer: str
+    outcome: Outcome
+    verdict: str
+    blocks: tuple[Block, ...]
+    notes: tuple[str, ...] = ()
+
+    def noting(self, *notes: str) -> Sheet:
+        """The same answer with further notes."""
+        return replace(self, notes=(*self.notes, *notes))
+
+    @property
+    def says_yes(self) -> bool:
+        """True if the question was answered so; False for no and for not decided."""
+        return self.outcome is Outcome.PASSED
+
+    @property
+    def lines(self) -> list[str]:
+        """As plain text; blocks stand apart."""
+        lines: list[str] = []
+        for block in (*self.blocks, *([self.notes] if self.notes else ())):
+            lines += [""] if lines else []
+            for part in block:
+                lines += part.lines if isinstance(part, Table) else [one_line(part)]
+        return lines

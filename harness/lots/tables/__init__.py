@@ -1,0 +1,1 @@
+"""What the lot commands report, as tables and a verdict sentence."""

@@ -1,0 +1,105 @@
+"""What `lot need` and `lot claim` say: how many to measure, as sheets."""
+
+from __future__ import annotations
+
+from harness.lots.report_table import Sheet
+from harness.quality.moments import require_positive
+from harness.quality.rates import chance_to_prove, proportion_at_most, trials_needed
+from harness.quality.tolerance import free_count
+from harness.quality.unit_counts import units_for_difference, units_for_equivalence
+from harness.records import Outcome
+
+
+def need_sheet(*, margin: float, deviation: float, power: float) -> Sheet:
+    """Units of each lot that a comparison needs.
+
+    Args:
+        margin: difference of the means that does not matter, in the quantity's unit.
+        deviation: standard deviation of a lot, same unit.
+        power: chance that equal lots are called equal.
+
+    Raises:
+        UsageError: an argument that is none, or more units than anybody measures.
+    """
+    sigmas = margin / require_positive(deviation, what="the standard deviation")
+    equal = units_for_equivalence(margin_sigmas=sigmas, power=power)
+    seen = units_for_difference(shift_sigmas=sigmas, power=power)
+    free = free_count(coverage=0.95, confidence=0.95, two_sided=True)
+    verdict = (
+        f"to show with {100 * power:g} % chance that equal lots are equal within "
+        f"+-{margin:g}: {equal} units of each lot"
+    )
+    others = (
+        f"to see a shift as large as the margin with the same chance: {seen} of each",
+        f"for min and max to enclose 95 % of a lot of any shape, 95 % sure: {free}",
+    )
+    return Sheet(
+        question="How many units of each lot does a comparison need?",
+        answer=f"{equal} units of each lot",
+        outcome=Outcome.SKIPPED,
+        verdict=verdict,
+        blocks=((verdict, *others),),
+    )
+
+
+def claim_sheet(
+    *, rate: float | None, trials: int, errors: int, confidence: float
+) -> Sheet:
+    """What may be claimed after a run, and whether that proves a rate.
+
+    Args:
+        rate: errors a trial to be claimed, or None.
+        trials: that were made.
+        errors: among them.
+        confidence: of the claim.
+
+    Raises:
+        UsageError: numbers that cannot be.
+    """
+    bound = proportion_at_most(errors=errors, trials=trials, confidence=confidence)
+    made = f"{errors} errors in {trials} trials"
+    verdict = f"{made}: {100 * confidence:g} % sure, the rate is at most {bound:.4g}"
+    answer, outcome = f"at most {bound:.4g}", Outcome.SKIPPED
+    lines: tuple[str, ...] = (verdict,)
+    if rate is not None:
+        holds = bound <= rate
+        answer = f"{rate:g} is {'' if holds else 'not '}proved"
+        outcome = Outcome.PASSED if holds else Outcome.FAILED
+        lines = (verdict, f"that {'proves' if holds else 'does not prove'} {rate:g}")
+    return Sheet(
+        question=f"What may be claimed after {trials} trials?",
+        answer=answer,
+        outcome=outcome,
+        verdict=verdict,
+        blocks=(lines,),
+    )
+
+
+def claim_plan_sheet(*, rate: float, allow: int, confidence: float) -> Sheet:
+    """How long to run for a claim.
+
+    Args:
+        rate: errors a trial to be claimed.
+        allow: errors that may come meanwhile.
+        confidence: of the claim.
+
+    Raises:
+        UsageError: numbers that cannot be.
+    """
+    needed = trials_needed(rate=rate, errors_allowed=allow, confidence=confidence)
+    passes = chance_to_prove(true_rate=rate / 10, trials=needed, errors_allowed=allow)
+    sure = f"{100 * confidence:g} % sure"
+    verdict = (
+        f"to claim at most {rate:g}, {sure}, with up to {allow} errors: {needed} trials"
+    )
+    chance = (
+        f"a bus ten times better than that passes such a run with {100 * passes:.1f} % "
+        "chance"
+    )
+    return Sheet(
+        question=f"How long to run to claim at most {rate:g} errors a trial?",
+        answer=f"{needed} trials",
+        outcome=Outcome.SKIPPED,
+        verdict=verdict,
+        blocks=((verdict, chance),),
+    )

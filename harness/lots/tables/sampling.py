@@ -1,0 +1,141 @@
+"""What `lot sample` says: the sample to draw and what it lets through, as a sheet."""
+
+from __future__ import annotations
+
+import math
+
+from harness.lots.report_table import Block, Row, Sheet, Table
+from harness.quality.sampling.plans import Severity, Standard
+from harness.quality.sampling.verdict import (
+    LotVerdict,
+    SamplingPlan,
+    acceptance_chance,
+    fraction_accepted_at,
+    judge,
+)
+from harness.records import Outcome
+
+
+def sampling_sheet(
+    plan: SamplingPlan, *, tested: int | None = None, bad: int | None = None
+) -> Sheet:
+    """The plan and what it lets through; after the test the verdict on the lot.
+
+    Raises:
+        UsageError: see ``judge``.
+    """
+    head = [
+        f"draw {plan.size} units at random of {plan.lot_size}, test them all",
+        f"accept the lot with up to {plan.accept} {_what(plan)}, reject it from "
+        f"{plan.reject} on",
+        *_origin(plan),
+    ]
+    verdict = "the sample is the whole lot: every unit is tested"
+    blocks: list[Block] = [(*head, verdict)]
+    if not plan.tests_everything:
+        verdict = _promise(plan)
+        blocks = [head, (_chances(plan),), (verdict,)]
+    answer, outcome = f"draw {plan.size}, accept up to {plan.accept}", Outcome.SKIPPED
+    if tested is not None and bad is not None:
+        found = judge(plan, tested=tested, bad=bad)
+        answer, outcome = str(found), _OF_A_SAMPLE[found]
+        verdict = f"{bad} {_what(plan)} of {tested} tested: the lot is {found}"
+        blocks.append((verdict,))
+    return Sheet(
+        question=f"How many units of a lot of {plan.lot_size} to test?",
+        answer=answer,
+        outcome=outcome,
+        verdict=verdict,
+        blocks=tuple(blocks),
+    )
+
+
+_OF_A_SAMPLE = {
+    LotVerdict.ACCEPTED: Outcome.PASSED,
+    LotVerdict.ACCEPTED_THEN_NORMAL: Outcome.PASSED,
+    LotVerdict.REJECTED: Outcome.FAILED,
+    LotVerdict.UNFINISHED: Outcome.SKIPPED,
+}
+
+
+def _promise(plan: SamplingPlan) -> str:
+    """What an accepted lot shows."""
+    if not math.isnan(plan.limit):
+        chance = 100 * acceptance_chance(plan, plan.limit / 100, finite=True)
+        return (
+            f"a lot with {plan.limit:.4g} % bad units or more is accepted with a chance "
+            f"of {chance:.3g} % at most"
+        )
+    worst = 100 * fraction_accepted_at(plan, 0.1)
+    return (
+        f"an accepted lot shows, 90 % sure, no more than {worst:.2f} {_per(plan)}; the "
+        "AQL belongs to a series of lots and promises nothing of a single one"
+    )
+
+
+def _what(plan: SamplingPlan) -> str:
+    return "nonconformities" if plan.counts_nonconformities else "bad"
+
+
+def _per(plan: SamplingPlan) -> str:
+    if plan.counts_nonconformities:
+        return "nonconformities per hundred units"
+    return "% bad units"
+
+
+def _origin(plan: SamplingPlan) -> list[str]:
+    """Where the plan comes from, and what of that is from memory."""
+    if not math.isnan(plan.limit):
+        return [
+            f"zero-acceptance plan (c = 0) for a limiting quality of {plan.limit:.4g} % "
+            "bad units: computed, exact for this size of lot"
+        ]
+    said = [
+        f"AQL {plan.aql:g} {'nonconformities per hundred units' if plan.counts_nonconformities else '%'}"
+        f", {plan.severity} inspection, letter {plan.letter}"
+        + (
+            ""
+            if plan.letter == plan.used_letter
+            else f" (plan of {plan.used_letter} used)"
+        )
+    ]
+    if plan.severity is Severity.REDUCED:
+        said.append(_REDUCED[plan.standard or Standard.ISO])
+    else:
+        said.append("table of ISO 2859-1:1999 and of MIL-STD-105E, which agree here")
+    if plan.severity is not Severity.TIGHTENED:
+        said.append(_SWITCHING)
+    if plan.from_memory:
+        said.append(
+            "this cell of the tables is from memory: compare with your own copy first"
+        )
+    return said
+
+
+_REDUCED = {
+    Standard.ISO: "table of ISO 2859-1:1999, without the gap that MIL-STD-105E has between "
+    "acceptance and rejection number",
+    Standard.MIL: "table of MIL-STD-105E; between acceptance and rejection number the lot is "
+    "accepted and normal inspection comes back (ISO 2859-1:1999 has no such gap)",
+}
+
+_SWITCHING = (
+    "to reduced inspection: ISO 2859-1:1999 by a switching score of 30, MIL-STD-105E after "
+    "10 accepted lots and a limit number (rules as remembered)"
+)
+
+
+def _chances(plan: SamplingPlan) -> Table:
+    rows: list[Row] = [(f"in the lot, {_per(plan)}", "chance to accept, %")]
+    if math.isnan(plan.limit):
+        at_aql = acceptance_chance(plan, plan.aql / 100)
+        rows.append((f"{plan.aql:.3f}", f"{100 * at_aql:.2f}"))
+    else:
+        at_limit = acceptance_chance(plan, plan.limit / 100, finite=True)
+        rows.append((f"{plan.limit:.3f}", f"{100 * at_limit:.2f}"))
+    rows += [
+        (f"{100 * fraction_accepted_at(plan, c):.3f}", f"{100 * c:.2f}")
+        for c in (0.95, 0.5, 0.1)
+        if c > 0.1 or math.isnan(plan.limit)
+    ]
+    return Table(rows=tuple(rows))

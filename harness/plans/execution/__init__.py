@@ -1,0 +1,1 @@
+"""Running a plan on a fixture: hazard gate, connection, runner, resumption."""

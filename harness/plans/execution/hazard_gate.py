@@ -1,0 +1,234 @@
+"""What may hurt runs only if the plan names it and the command line allows it.
+
+All is decided before anything is sent. Where the plan does not say which families a
+step meets, the fixture's sockets do; where they do not, every family counts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from harness.errors import UsageError
+from harness.families import registry
+from harness.families.hazard import Hazard, known_hazards
+from harness.plans.loading.functions import checks_named
+from harness.plans.loading.problems import PlanError, Problem, nearest, one_of
+from harness.plans.schema.bodies import Configure
+from harness.plans.schema.checks import Check
+from harness.plans.schema.fixture import Fixture
+from harness.plans.schema.plan import Plan
+from harness.plans.schema.steps import ForEach, StepItem
+
+Codes = tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HazardUse:
+    """A step that carries hazards.
+
+    Attributes:
+        item: the step.
+        what: the function or settings that carry them.
+        hazards: what it carries.
+        named: what the plan names at the step.
+    """
+
+    item: StepItem
+    what: str
+    hazards: frozenset[Hazard]
+    named: frozenset[str]
+
+    @property
+    def unnamed(self) -> list[str]:
+        """Hazards that the step does not name."""
+        return sorted(set(map(str, self.hazards)) - self.named)
+
+
+def hazards_in(plan: Plan, fixture: Fixture | None = None) -> list[HazardUse]:
+    """The steps of a plan that carry hazards, in the order of the file."""
+    codes = _codes_of_sockets(fixture, None)
+    return list(_uses(plan.steps, fixture, codes))
+
+
+def require_named(plan: Plan, fixture: Fixture | None = None) -> list[HazardUse]:
+    """As ``hazards_in``, insisting that each step names what it carries.
+
+    Raises:
+        PlanError: with the place of each step that does not.
+    """
+    uses = hazards_in(plan, fixture)
+    _raise([_unnamed(plan, use) for use in uses if use.unnamed])
+    return uses
+
+
+def require_allowed(
+    plan: Plan, fixture: Fixture, allowed: Iterable[Hazard]
+) -> list[HazardUse]:
+    """Insist that all hazards are named, allowed, and that the fixture can bear them.
+
+    Raises:
+        PlanError: with the place of each step that must not run, and why.
+    """
+    uses = hazards_in(plan, fixture)
+    permitted = set(map(str, allowed))
+    problems = [_unnamed(plan, use) for use in uses if use.unnamed]
+    for use in uses:
+        missing = sorted(set(map(str, use.hazards)) - permitted)
+        if missing:
+            problems.append(_not_allowed(plan, use, missing))
+        if Hazard.PROGRAMMING_12_V in use.hazards and not _can_program(fixture):
+            problems.append(_no_programming_supply(plan, use))
+    _raise(problems)
+    return uses
+
+
+def require_on_device(
+    hazards: frozenset[Hazard],
+    *,
+    named: Iterable[str],
+    allowed: Iterable[Hazard],
+    what: str,
+) -> None:
+    """The last look, with the device in hand, before the first slot of a step.
+
+    Raises:
+        UsageError: a hazard is not both named and allowed.
+    """
+    missing = sorted(
+        set(map(str, hazards)) - (set(named) & {str(hazard) for hazard in allowed})
+    )
+    if missing:
+        raise UsageError(
+            f"{what} on this device has hazards that are not named and allowed: "
+            f"{', '.join(missing)}; nothing was sent",
+            hint="name them under `hazard` at the step and allow them by --allow",
+        )
+
+
+def parse_allowed(names: Iterable[str]) -> frozenset[Hazard]:
+    """Hazards by name, as the command line gives them.
+
+    Raises:
+        UsageError: a name that is none.
+    """
+    allowed = set()
+    for name in names:
+        if name not in known_hazards():
+            near = nearest(name, known_hazards())
+            guess = f"; did you mean {near!r}?" if near else ""
+            raise UsageError(
+                f"--allow does not know the hazard {name!r}{guess}",
+                hint=f"use {one_of(known_hazards())}",
+            )
+        allowed.add(Hazard(name))
+    return frozenset(allowed)
+
+
+def _uses(
+    steps: tuple[StepItem, ...], fixture: Fixture | None, codes: Codes
+) -> Iterator[HazardUse]:
+    for item in steps:
+        inner = codes
+        if isinstance(item.body, ForEach):
+            inner = item.body.family or _codes_of_sockets(fixture, item.body.sockets)
+        yield from _uses(item.steps, fixture, inner)
+        use = _use(item, codes)
+        if use is not None and use.hazards:
+            yield use
+
+
+def _use(item: StepItem, codes: Codes) -> HazardUse | None:
+    body = item.body
+    if isinstance(body, Check):
+        found = checks_named(body.function, codes)
+        hazards = frozenset(h for check in found for h in check.hazards)
+        return HazardUse(
+            item=item,
+            what=f"check {body.function}",
+            hazards=hazards,
+            named=frozenset(body.hazard),
+        )
+    if isinstance(body, Configure):
+        rows = [registry.family_of(code).settings for code in codes or _all_codes()]
+        hazards = frozenset(
+            hazard
+            for settings in rows
+            for name in body.settings
+            if name in settings
+            for hazard in settings[name].hazards
+        )
+        return HazardUse(
+            item=item,
+            what=f"configure {', '.join(body.settings)}",
+            hazards=hazards,
+            named=frozenset(body.hazard),
+        )
+    return None
+
+
+def _all_codes() -> Codes:
+    return registry.known_families()
+
+
+def _codes_of_sockets(fixture: Fixture | None, names: tuple[str, ...] | None) -> Codes:
+    """Families that the sockets meant expect; none if one of them is open."""
+    sockets = fixture.sockets if fixture else ()
+    expected = [
+        socket.expect.family_code
+        for socket in sockets
+        if names is None or socket.name in names
+    ]
+    stated = sorted({code for code in expected if code is not None})
+    return () if None in expected else tuple(stated)
+
+
+def _can_program(fixture: Fixture) -> bool:
+    return fixture.power is not None and fixture.power.programming_on is not None
+
+
+def _problem(plan: Plan, use: HazardUse, what: str, expected: str) -> Problem:
+    return Problem(
+        file=plan.source.name,
+        line=use.item.line,
+        column=use.item.column,
+        what=what,
+        expected=expected,
+    )
+
+
+def _unnamed(plan: Plan, use: HazardUse) -> Problem:
+    names = ", ".join(use.unnamed)
+    return _problem(
+        plan,
+        use,
+        f"{use.what} can hurt, and the step does not say so",
+        f"hazard: [{names}] at the step, once you have read: "
+        + "; ".join(Hazard(name).caution for name in use.unnamed),
+    )
+
+
+def _not_allowed(plan: Plan, use: HazardUse, missing: list[str]) -> Problem:
+    options = " ".join(f"--allow {name}" for name in missing)
+    return _problem(
+        plan,
+        use,
+        f"{use.what} is refused: the command line does not allow {', '.join(missing)}",
+        f"{options}, once you have read: "
+        + "; ".join(Hazard(name).caution for name in missing),
+    )
+
+
+def _no_programming_supply(plan: Plan, use: HazardUse) -> Problem:
+    return _problem(
+        plan,
+        use,
+        f"{use.what} is refused: the fixture declares no programming supply",
+        "power.programming_v and power.programming_on in the fixture, on an isolated "
+        "line with one write-once device",
+    )
+
+
+def _raise(problems: list[Problem]) -> None:
+    if problems:
+        raise PlanError(problems)

@@ -1,0 +1,136 @@
+"""Takes up a run that was cut or ended before its time, from its journal alone.
+
+The journal goes on in its next part. Steps are done again, for a power cut may have
+undone them; a soak goes on from its last counted round, and one that had come to its
+end stands as it is. A soak inside ``repeat`` or ``for_each`` is begun anew.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from harness.clock import Clock
+from harness.errors import AdapterUnplugged, UsageError
+from harness.plans.schema.fixture import Fixture
+from harness.plans.schema.plan import Plan
+from harness.records import Outcome
+from harness.results.journal.owner import require_unowned
+from harness.results.journal.writer import Journal
+from harness.results.record.run import RunRecord, require_undamaged
+from harness.results.record.steps import Ending
+from harness.results.reports.rebuild import read_record
+from harness.results.soak.record import Night
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Resumption:
+    """What a run goes on from.
+
+    Attributes:
+        journal: first part of its journal.
+        run_id: its name.
+        last_s: journal time of the last event, seconds.
+        last_at: calendar of the last event, UTC.
+        nights: soaks that are open, by step.
+        stand: soaks that came to their end: outcome by step.
+        worst: of the steps that came to their end.
+        again: steps that had ended with the adapter's loss, and are done again.
+    """
+
+    journal: Path
+    run_id: str
+    last_s: float
+    last_at: datetime
+    nights: Mapping[str, Night]
+    stand: Mapping[str, Outcome]
+    worst: Outcome
+    again: tuple[str, ...] = ()
+
+    def gap_s(self, clock: Clock) -> float | None:
+        """Time since the last event; None if the calendar went backwards."""
+        gap_s = (clock.calendar() - self.last_at).total_seconds()
+        return round(gap_s, 3) if gap_s >= 0 else None
+
+    def open_journal(self, clock: Clock) -> Journal:
+        """The journal's next part; its time goes on, the gap included.
+
+        Raises:
+            UsageError: somebody writes to it by now; see ``Journal.take_up``.
+        """
+        require_unowned(self.journal)
+        after_s = self.last_s + (self.gap_s(clock) or 0.0)
+        return Journal.take_up(self.journal, clock, after_s=after_s, run_id=self.run_id)
+
+
+def read_resumption(journal: Path, plan: Plan, fixture: Fixture) -> Resumption:
+    """What is to be known of the run that a journal tells of.
+
+    Raises:
+        UsageError: it is no journal, its run still goes on or came to its end, or plan
+            or fixture are not those of then.
+    """
+    require_unowned(journal)
+    record = read_record(journal)
+    require_undamaged(record)
+    if not record.finished_at:
+        raise UsageError(
+            "the journal does not say when its run was", where=str(journal)
+        )
+    again = _lost_with_adapter(record)
+    _require_same(record, plan, fixture, journal, goes_on=bool(again))
+    top = [night for night in record.nights if "." not in night.step]
+    outcomes = {step.step: step.outcome for step in record.steps}
+    return Resumption(
+        journal=journal,
+        run_id=record.run_id,
+        last_s=record.duration_s,
+        last_at=datetime.fromisoformat(record.finished_at),
+        nights={n.step: n for n in top if n.cycles and (not n.done or n.step in again)},
+        stand={n.step: outcomes[n.step] for n in top if n.done and n.step not in again},
+        worst=Outcome.worst(
+            [s.outcome for s in record.steps if s.finished_at and s.step not in again]
+        ),
+        again=again,
+    )
+
+
+def _lost_with_adapter(record: RunRecord) -> tuple[str, ...]:
+    """The soak that its adapter left for good, and the steps after it: done again."""
+    steps = [step for step in record.steps if step.step]
+    for place, step in enumerate(steps):
+        kinds = {r.shown.kind for r in step.results if r.device is None}
+        if step.kind == "soak" and AdapterUnplugged.kind in kinds:
+            return tuple(later.step for later in steps[place:])
+    return ()
+
+
+def _require_same(
+    record: RunRecord, plan: Plan, fixture: Fixture, journal: Path, *, goes_on: bool
+) -> None:
+    if record.ending is Ending.COMPLETE and not goes_on:
+        raise UsageError(
+            "this run came to its end, there is nothing to take up",
+            where=str(journal),
+            hint="run the plan anew, without --resume",
+        )
+    then, now = record.plan, plan.source.sha256
+    parameters = dict(plan.parameters)
+    if then.sha256 != now or then.details.get("parameters") != parameters:
+        raise UsageError(
+            "the plan or its parameters are not those of the run to take up",
+            where=str(journal),
+            hint="use the same plan file and --set values, or run anew",
+        )
+    sockets = [socket.name for socket in fixture.sockets]
+    if (record.fixture.title, record.fixture.details.get("sockets")) != (
+        fixture.title,
+        sockets,
+    ):
+        raise UsageError(
+            "the fixture is another one than that of the run to take up",
+            where=str(journal),
+            hint="its title and sockets must be the same; the port may have changed",
+        )

@@ -1,0 +1,197 @@
+"""Which device sits in which socket, as far as the fixture and a search tell.
+
+A ROM code in the fixture ties a device to its socket. Where a socket names a family
+only, the one device of that family that no socket names sits there, provided that no
+other socket could hold it. In every other case the doubt is put into words, with the
+line of the fixture that ends it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from harness.plans.schema.fixture import Fixture, Socket
+from harness.wire.romcode import RomCode
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seating:
+    """Devices and their sockets.
+
+    Attributes:
+        tied: ROM code -> name of the socket, of those that the fixture does not name.
+        facts: ROM code -> a socket that says what holds for this device: its own, or
+            one of several that all say the same.
+        doubts: ROM code -> why its socket is not known, and the line to write; only
+            where a socket says something that would matter.
+        untied: name of a socket -> the same, of every socket that this leaves without
+            a device.
+    """
+
+    tied: Mapping[str, str] = field(default_factory=dict)
+    facts: Mapping[str, Socket] = field(default_factory=dict)
+    doubts: Mapping[str, str] = field(default_factory=dict)
+    untied: Mapping[str, str] = field(default_factory=dict)
+
+
+def seat(fixture: Fixture, found: Iterable[str]) -> Seating:
+    """The seating of the devices that a search found.
+
+    Args:
+        fixture: sockets and what they expect.
+        found: ROM codes in print form.
+    """
+    codes = set(found)
+    named = {s.expect.rom_code: s for s in fixture.sockets if s.expect.rom_code}
+    tied: dict[str, str] = {}
+    facts = {code: socket for code, socket in named.items() if code in codes}
+    doubts: dict[str, str] = {}
+    untied: dict[str, str] = {}
+    loose = sorted(codes - set(named))
+    for family in sorted({RomCode.parse(code).family for code in loose}):
+        rivals = [code for code in loose if RomCode.parse(code).family == family]
+        places = _places(fixture, family, codes)
+        if places.is_certain and len(rivals) == 1:
+            (socket,) = places.expecting
+            tied[rivals[0]] = socket.name
+            facts[rivals[0]] = socket
+            continue
+        untied |= {
+            s.name: _doubt(s, rivals, places, family, rivals[0])
+            for s in places.expecting
+        }
+        telling = [s for s in (*places.expecting, *places.open) if says_more(s)]
+        if places.all_alike and len(rivals) <= len(places.expecting):
+            facts |= dict.fromkeys(rivals, places.expecting[0])
+        elif telling:
+            doubts |= {
+                code: _doubt(telling[0], rivals, places, family, code)
+                for code in rivals
+            }
+    return Seating(tied=tied, facts=facts, doubts=doubts, untied=untied)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Places:
+    """Sockets that may hold a device of one family that none of them names.
+
+    Attributes:
+        expecting: those that expect the family.
+        open: those that expect nothing in particular.
+        missing: those that name a device of the family that was not found, and may
+            hold another one in its place.
+    """
+
+    expecting: Sequence[Socket]
+    open: Sequence[Socket]
+    missing: Sequence[Socket]
+
+    @property
+    def is_certain(self) -> bool:
+        return len(self.expecting) == 1 and not self.open and not self.missing
+
+    @property
+    def all_alike(self) -> bool:
+        """True if it does not matter which of them it is."""
+        said = [(s.loop_backs, s.expect) for s in self.expecting]
+        alike = bool(said) and all(one == said[0] for one in said)
+        return alike and not self.open and not self.missing
+
+
+def _places(fixture: Fixture, family: int, codes: set[str]) -> _Places:
+    without = [s for s in fixture.sockets if not s.expect.rom_code]
+    return _Places(
+        expecting=[s for s in without if s.expect.family == family],
+        open=[s for s in without if s.expect.family is None],
+        missing=[
+            s
+            for s in fixture.sockets
+            if s.expect.rom_code
+            and s.expect.family_code == family
+            and s.expect.rom_code not in codes
+        ],
+    )
+
+
+def says_more(socket: Socket) -> bool:
+    """True if the fixture says something about the socket that a run needs there."""
+    expect = socket.expect
+    return bool(socket.loop_backs or expect.sense_mohm or expect.no_load)
+
+
+def _doubt(
+    socket: Socket, rivals: Sequence[str], places: _Places, family: int, code: str
+) -> str:
+    which = [f"{s.name} expects family {family:02X}h" for s in places.expecting]
+    which += [f"{s.name} expects nothing in particular" for s in places.open]
+    which += [f"{s.name} misses its own {s.expect.rom_code}" for s in places.missing]
+    return (
+        f"which device sits in socket {socket.name} is not known: "
+        f"{_counted(len(rivals), 'device')} of family {family:02X}h "
+        f"({', '.join(rivals)}) may sit in {_counted(len(which), 'socket')} "
+        f"({'; '.join(which)}); write {line_to_write(socket, code)}"
+    )
+
+
+def _counted(count: int, name: str) -> str:
+    return f"{count} {name}{'' if count == 1 else 's'}"
+
+
+def outlook(fixture: Fixture) -> Iterator[str]:
+    """What a run will not know about sockets without a ROM code; told before it."""
+    without = [s for s in fixture.sockets if not s.expect.rom_code]
+    for socket in filter(says_more, without):
+        family, said = socket.expect.family, _said(socket)
+        if family is None:
+            yield (
+                f"socket {socket.name}: {said} will never apply, for nothing says which "
+                f"device sits there; write {line_to_write(socket)}"
+            )
+            continue
+        places = _places(
+            fixture, family, {s.expect.rom_code or "" for s in fixture.sockets}
+        )
+        if places.is_certain:
+            yield (
+                f"socket {socket.name}: {said} will apply while a search finds exactly one "
+                f"device of family {family:02X}h that no socket names; to be sure write "
+                f"{line_to_write(socket)}"
+            )
+        elif places.all_alike:
+            yield (
+                f"socket {socket.name}: {said} will apply to each device of family "
+                f"{family:02X}h that no socket names, for "
+                f"{', '.join(s.name for s in places.expecting)} all say the same; results "
+                f"name no socket; to have them write {line_to_write(socket)}"
+            )
+        else:
+            others = [s.name for s in (*places.expecting, *places.open) if s != socket]
+            yield (
+                f"socket {socket.name}: {said} will not apply, for a device of family "
+                f"{family:02X}h may as well sit in {', '.join(others)}; write "
+                f"{line_to_write(socket)}"
+            )
+
+
+def _said(socket: Socket) -> str:
+    expect = socket.expect
+    said = [("loop_backs", socket.loop_backs), ("sense_mohm", expect.sense_mohm),
+            ("no_load", expect.no_load)]  # fmt: skip
+    return " and ".join(name for name, value in said if value)
+
+
+def line_to_write(socket: Socket, rom_code: str = "") -> str:
+    """The line of the fixture that ties a device to a socket.
+
+    Args:
+        socket: the socket.
+        rom_code: a device that may sit there; empty if none is known.
+    """
+    if not rom_code:
+        return (
+            f"`rom_code:` with its 16 hex digits under expect of socket {socket.name}"
+        )
+    return (
+        f"`rom_code: {rom_code}` under expect of socket {socket.name} if it is that one"
+    )

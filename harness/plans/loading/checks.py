@@ -1,0 +1,171 @@
+"""What no single key can tell: quantities, settings and units by family, nesting.
+
+Works on plain data, so that it finds its mistakes beside those of the schema and
+not only once the file is well-formed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+from harness.families import registry
+from harness.plans.loading.functions import check_function, check_hazard_names
+from harness.plans.loading.problems import Problem, family_print, nearest, one_of
+from harness.plans.loading.yaml_text import Document, KeyPath, Place, Plain
+
+Codes = tuple[int, ...]
+
+
+def check_steps(data: Plain, document: Document) -> Iterator[Problem]:
+    """Mistakes of the steps of a plan that only the families can tell.
+
+    Args:
+        data: the plan's plain data, parameters already put in.
+        document: where the data came from.
+    """
+    steps = data.get("steps") if isinstance(data, dict) else None
+    yield from _StepCheck(document).steps(steps, ("steps",), (), inside="")
+
+
+class _StepCheck:
+    def __init__(self, document: Document) -> None:
+        self.document = document
+
+    def steps(
+        self, steps: Plain, path: KeyPath, codes: Codes, *, inside: str
+    ) -> Iterator[Problem]:
+        if not isinstance(steps, list):
+            return
+        for index, item in enumerate(steps):
+            if isinstance(item, dict) and len(item) == 1:
+                ((kind, body),) = item.items()
+                if isinstance(body, dict):
+                    here = (*path, index, kind)
+                    yield from self._step(kind, body, here, codes, inside=inside)
+
+    def _step(
+        self,
+        kind: str,
+        body: dict[str, Plain],
+        path: KeyPath,
+        codes: Codes,
+        *,
+        inside: str,
+    ) -> Iterator[Problem]:
+        inner = (*path, "steps")
+        if kind == "for_each":
+            place = self.document.keys[path]
+            if inside:
+                yield self._problem(
+                    place,
+                    f"for_each inside the for_each on line {inside}",
+                    "one for_each with all its families or sockets",
+                )
+            line = place.line
+            codes = codes_of(body.get("family"))
+            yield from self.steps(body.get("steps"), inner, codes, inside=str(line))
+        elif kind == "repeat":
+            yield from self.steps(body.get("steps"), inner, codes, inside=inside)
+        elif kind == "read":
+            yield from self._quantity(body, path, codes)
+        elif kind == "soak":
+            own = {"quantity": "temperature"} | body
+            yield from self._quantity(own, path, codes_of(body.get("family")))
+        elif kind == "configure":
+            yield from self._settings(body, path, codes)
+            yield from check_hazard_names(body.get("hazard"), self.document, path)
+        elif kind == "check":
+            yield from check_function(body, self.document, path, codes)
+
+    def _quantity(
+        self, body: dict[str, Plain], path: KeyPath, codes: Codes
+    ) -> Iterator[Problem]:
+        quantity = body.get("quantity")
+        if not isinstance(quantity, str) or not quantity:
+            return
+        at = (*path, "quantity")
+        lacking, known = who_lacks(quantity, codes)
+        if lacking:
+            yield self._problem(
+                self.document.place_of(at),
+                f"{lacking} quantity {quantity!r}",
+                one_of(known),
+                nearest(quantity, known),
+            )
+            return
+        yield from self._unit(body.get("unit"), quantity, path, codes)
+
+    def _unit(
+        self, unit: Plain, quantity: str, path: KeyPath, codes: Codes
+    ) -> Iterator[Problem]:
+        if not isinstance(unit, str):
+            return
+        units = sorted(
+            {
+                registry.unit_of(code, quantity)
+                for code in codes or registry.known_families()
+                if quantity in registry.quantity_names(code)
+            }
+        )
+        if units != [unit]:
+            yield self._problem(
+                self.document.place_of((*path, "unit")),
+                f"unit {unit!r} for {quantity}",
+                " or ".join(u or "no unit, for it is a text" for u in units),
+                nearest(unit, units),
+            )
+
+    def _settings(
+        self, body: dict[str, Plain], path: KeyPath, codes: Codes
+    ) -> Iterator[Problem]:
+        settings = body.get("settings")
+        if not isinstance(settings, dict):
+            return
+        for name in settings:
+            at = (*path, "settings", name)
+            lacking, known = _lack(name, codes, registry.setting_names)
+            if lacking:
+                yield self._problem(
+                    self.document.keys[at],
+                    f"{lacking} setting {name!r}",
+                    one_of(known) if known else "no configure step for it",
+                    nearest(name, known),
+                )
+
+    def _problem(
+        self, place: Place, what: str, expected: str, near: str = ""
+    ) -> Problem:
+        return self.document.problem(place, what, expected=expected, nearest=near)
+
+
+def who_lacks(quantity: str, codes: Codes) -> tuple[str, list[str]]:
+    """Which family lacks a quantity, as the start of a sentence, and what it has.
+
+    Args:
+        quantity: name as in the plan.
+        codes: families that all must have it; if empty, one known family is enough.
+    """
+    return _lack(quantity, codes, registry.quantity_names)
+
+
+def _lack(
+    name: str, codes: Codes, names_of: Callable[[int], tuple[str, ...]]
+) -> tuple[str, list[str]]:
+    for code in codes:
+        names = list(names_of(code))
+        if name not in names:
+            return f"family {family_print(code)} has no", names
+    if codes:
+        return "", []
+    every = sorted({n for c in registry.known_families() for n in names_of(c)})
+    return ("", []) if name in every else ("no known family has a", every)
+
+
+def codes_of(family: Plain) -> Codes:
+    """The family codes of a plain ``family`` value; what is no code is left out."""
+    values = family if isinstance(family, list) else [family]
+    return tuple(
+        v
+        for v in values
+        if isinstance(v, int) and not isinstance(v, bool) and 0 < v < 256
+    )

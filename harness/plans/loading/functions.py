@@ -1,0 +1,116 @@
+"""Mistakes of check steps: functions, options and hazards that the families lack."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from harness.errors import UsageError
+from harness.families import registry
+from harness.families.family import Check
+from harness.families.hazard import known_hazards
+from harness.plans.loading.problems import Problem, family_print, nearest, one_of
+from harness.plans.loading.yaml_text import Document, KeyPath, Plain
+
+Codes = tuple[int, ...]
+
+
+def check_function(
+    body: dict[str, Plain], document: Document, path: KeyPath, codes: Codes
+) -> Iterator[Problem]:
+    """Mistakes of one check step that only the families can tell.
+
+    Args:
+        body: the step's plain data.
+        document: where it came from.
+        path: key path of the body.
+        codes: families that all must have the function; if empty, one is enough.
+    """
+    function = body.get("function")
+    if isinstance(function, str) and function:
+        lacking, known = lacking_check(function, codes)
+        if lacking:
+            yield document.problem(
+                document.place_of((*path, "function")),
+                f"{lacking} check {function!r}",
+                expected=one_of(known) if known else "no check step for it",
+                nearest=nearest(function, known),
+            )
+        else:
+            yield from _options(body.get("with"), function, document, path, codes)
+    yield from check_hazard_names(body.get("hazard"), document, path)
+
+
+def lacking_check(function: str, codes: Codes) -> tuple[str, list[str]]:
+    """Which family lacks a check, as the start of a sentence, and what it has."""
+    for code in codes:
+        names = list(registry.check_names(code))
+        if function not in names:
+            return f"family {family_print(code)} has no", names
+    every = sorted(
+        {
+            name
+            for code in registry.known_families()
+            for name in registry.check_names(code)
+        }
+    )
+    if codes or function in every:
+        return "", []
+    return "no known family has a", every
+
+
+def checks_named(function: str, codes: Codes) -> list[Check]:
+    """The checks of this name of these families; of all known ones if none is given."""
+    found = (
+        registry.checks(c).get(function) for c in codes or registry.known_families()
+    )
+    return [check for check in found if check is not None]
+
+
+def _options(
+    given: Plain, function: str, document: Document, path: KeyPath, codes: Codes
+) -> Iterator[Problem]:
+    checks = checks_named(function, codes)
+    declared = {name: o for check in checks for name, o in check.options.items()}
+    values = given if isinstance(given, dict) else {}
+    for name, raw in values.items():
+        at = (*path, "with", name)
+        if name not in declared:
+            yield document.problem(
+                document.keys[at],
+                f"{function} has no option {name!r}",
+                expected=one_of(list(declared)) if declared else "no option at all",
+                nearest=nearest(name, declared),
+            )
+            continue
+        try:
+            declared[name].parse(raw)
+        except UsageError as mistake:
+            if not document.is_spoiled(at):
+                yield document.problem(
+                    document.place_of(at),
+                    mistake.what,
+                    expected=declared[name].expected,
+                )
+    for name, option in declared.items():
+        if option.required and name not in values:
+            yield document.problem(
+                document.place_of(path),
+                f"{function} needs option {name!r}",
+                expected=f"with: {{{name}: {option.expected}}}",
+            )
+
+
+def check_hazard_names(
+    named: Plain, document: Document, path: KeyPath
+) -> Iterator[Problem]:
+    """Names under ``hazard`` that are none."""
+    many = isinstance(named, list)
+    for index, name in enumerate(named if isinstance(named, list) else [named]):
+        if isinstance(name, str) and name not in known_hazards():
+            at = (*path, "hazard", index) if many else (*path, "hazard")
+            yield document.problem(
+                document.place_of(at),
+                f"unknown hazard {name!r}",
+                expected=one_of(known_hazards()),
+                nearest=nearest(name, known_hazards()),
+            )

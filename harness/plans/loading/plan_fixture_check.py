@@ -1,0 +1,164 @@
+"""Whether a plan can run on a fixture."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import Any
+
+from harness.plans.loading.checks import who_lacks
+from harness.plans.loading.functions import lacking_check
+from harness.plans.loading.problems import Problem, family_print, nearest, one_of
+from harness.plans.schema.files import (
+    Check,
+    Enumerate,
+    Fixture,
+    ForEach,
+    Plan,
+    Read,
+    Socket,
+    StepItem,
+    Switch,
+    Verify,
+)
+
+
+def check_together(plan: Plan, fixture: Fixture) -> list[Problem]:
+    """What the plan asks of the fixture that the fixture does not have.
+
+    Each problem stands at the step of the plan.
+    """
+    return [
+        Problem(
+            file=plan.source.name,
+            line=item.line,
+            column=item.column,
+            what=what,
+            expected=expected,
+            nearest=near,
+        )
+        for item in plan.all_steps()
+        for what, expected, near in _of_step(item, fixture)
+    ]
+
+
+_Finding = tuple[str, str, str]
+
+
+def _of_step(item: StepItem, fixture: Fixture) -> Iterator[_Finding]:
+    body = item.body
+    check = _CHECKS.get(type(body))
+    if check is not None:
+        yield from check(body, fixture)
+
+
+def _unknown_sockets(names: tuple[str, ...], fixture: Fixture) -> Iterator[_Finding]:
+    known = [socket.name for socket in fixture.sockets]
+    for name in names:
+        if name not in known:
+            yield (
+                f"the fixture has no socket {name!r}",
+                one_of(known),
+                nearest(name, known),
+            )
+
+
+def _verify(body: Verify, fixture: Fixture) -> Iterator[_Finding]:
+    if isinstance(body.sockets, str):
+        return
+    yield from _unknown_sockets(body.sockets, fixture)
+    for socket in fixture.sockets:
+        if socket.name in body.sockets and not socket.expect.rom_code:
+            yield (
+                f"verify of socket {socket.name!r}, whose ROM code is not known",
+                "rom_code under expect in the fixture",
+                "",
+            )
+
+
+def _for_each(body: ForEach, fixture: Fixture) -> Iterator[_Finding]:
+    yield from _unknown_sockets(body.sockets or (), fixture)
+    yield from _unexpected_families(body.family or (), fixture)
+    if body.family is not None:
+        return  # quantities were held against these families already
+    for socket in _chosen(body, fixture):
+        code = socket.expect.family_code
+        for item in body.steps if code is not None else ():
+            yield from _socket_reads(item, socket, code or 0)
+
+
+def _chosen(body: ForEach, fixture: Fixture) -> tuple[Socket, ...]:
+    return tuple(
+        s for s in fixture.sockets if body.sockets is None or s.name in body.sockets
+    )
+
+
+def _socket_reads(item: StepItem, socket: Socket, code: int) -> Iterator[_Finding]:
+    for inner in item.steps:
+        yield from _socket_reads(inner, socket, code)
+    name, (lacking, known) = "", ("", [""])
+    if isinstance(item.body, Read):
+        name = item.body.quantity
+        lacking, known = who_lacks(name, (code,))
+    elif isinstance(item.body, Check):
+        name = item.body.function
+        lacking, known = lacking_check(name, (code,))
+    if lacking:
+        yield (
+            f"line {item.line}: socket {socket.name} expects family "
+            f"{family_print(code)}, which has no {name!r}",
+            one_of(known) if known else "another step",
+            nearest(name, known),
+        )
+
+
+def _unexpected_families(
+    codes: tuple[int, ...], fixture: Fixture
+) -> Iterator[_Finding]:
+    expected = [socket.expect.family_code for socket in fixture.sockets]
+    stated = sorted({code for code in expected if code is not None})
+    if None in expected:
+        return  # an open socket may hold any family
+    for code in codes:
+        if code not in stated:
+            yield (
+                f"no socket of the fixture expects family {family_print(code)}",
+                one_of([family_print(c) for c in stated]),
+                "",
+            )
+
+
+def _enumerate(body: Enumerate, fixture: Fixture) -> Iterator[_Finding]:
+    if body.match_sockets and not any(
+        socket.expect.family_code is not None for socket in fixture.sockets
+    ):
+        yield (
+            "match_sockets, and no socket of the fixture says what to expect",
+            "family or rom_code under expect in the fixture",
+            "",
+        )
+
+
+def _switch(body: Switch, fixture: Fixture) -> Iterator[_Finding]:
+    power = fixture.power
+    if body.supply is not None and (power is None or power.supply_on is None):
+        yield (
+            "the fixture cannot switch the supply",
+            "power.supply_on in the fixture",
+            "",
+        )
+    if body.strong_pull_up is not None and (
+        power is None or power.strong_pull_up_on is None
+    ):
+        yield (
+            "the fixture cannot switch a strong pull-up",
+            "power.strong_pull_up_on in the fixture",
+            "",
+        )
+
+
+_CHECKS: dict[type, Callable[[Any, Fixture], Iterator[_Finding]]] = {
+    Enumerate: _enumerate,
+    ForEach: _for_each,
+    Switch: _switch,
+    Verify: _verify,
+}

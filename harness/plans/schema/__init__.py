@@ -1,0 +1,1 @@
+"""What plan and fixture files may hold, as models."""

@@ -1,0 +1,24 @@
+"""What a check step may hold: a function of the device's family, its options, hazards."""
+
+from __future__ import annotations
+
+from pydantic import Field
+
+from harness.plans.schema.base import HazardNames, Scalar, Word
+from harness.plans.schema.bodies import StepBody
+
+
+class Check(StepBody):
+    """A function of the device's family: a memory test, a loop-back, a short mission."""
+
+    function: Word = Field(
+        description="name of the function, as `slotproof families CODE` lists it"
+    )
+    with_: dict[str, Scalar] = Field(
+        default_factory=dict, alias="with", description="name and value of each option"
+    )
+    hazard: HazardNames = Field(
+        default=(),
+        description="hazards of the function that the plan takes on; the command line "
+        "must allow them too",
+    )

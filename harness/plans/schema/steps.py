@@ -1,0 +1,155 @@
+"""A step of a plan, and the two kinds that hold steps themselves.
+
+A step is a mapping with one key, the kind. A `StepItem` has one field for each
+kind and exactly one of them is set, so a mistake deep inside a body has the same
+key path as in the file.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import Field, PrivateAttr, model_validator
+
+from harness.plans.schema.base import Families, SocketNames, Strict, complaint
+from harness.plans.schema.bodies import (
+    Configure,
+    Convert,
+    Enumerate,
+    Prompt,
+    Read,
+    Reset,
+    StepBody,
+    Switch,
+    Verify,
+    Wait,
+)
+from harness.plans.schema.checks import Check
+from harness.plans.schema.diagnose import Diagnose
+from harness.plans.schema.measure import Measure, Shmoo
+from harness.plans.schema.soak import Soak
+from harness.plans.schema.trials import Stress
+
+
+class ForEach(StepBody):
+    """Steps repeated for each device of a family or in a list of sockets."""
+
+    family: Families | None = Field(
+        default=None, description="family code or codes of the devices"
+    )
+    sockets: SocketNames | None = Field(
+        default=None, description="names of the sockets, from the fixture"
+    )
+    steps: Steps = Field(description="the steps for each device")
+
+
+class Repeat(StepBody):
+    """Steps done several times over."""
+
+    times: int = Field(ge=1, le=1_000_000, description="how often")
+    steps: Steps = Field(description="the steps")
+
+
+class StepItem(Strict):
+    """One step: a mapping with one key, its kind.
+
+    ``id`` and ``line`` are set while loading: ``3`` is the plan's third step,
+    ``3.1`` the first step inside it.
+    """
+
+    reset: Reset | None = Field(default=None, description=Reset.__doc__)
+    enumerate: Enumerate | None = Field(default=None, description=Enumerate.__doc__)
+    verify: Verify | None = Field(default=None, description=Verify.__doc__)
+    for_each: ForEach | None = Field(default=None, description=ForEach.__doc__)
+    convert: Convert | None = Field(default=None, description=Convert.__doc__)
+    read: Read | None = Field(default=None, description=Read.__doc__)
+    configure: Configure | None = Field(default=None, description=Configure.__doc__)
+    check: Check | None = Field(default=None, description=Check.__doc__)
+    wait: Wait | None = Field(default=None, description=Wait.__doc__)
+    prompt: Prompt | None = Field(default=None, description=Prompt.__doc__)
+    switch: Switch | None = Field(default=None, description=Switch.__doc__)
+    repeat: Repeat | None = Field(default=None, description=Repeat.__doc__)
+    stress: Stress | None = Field(default=None, description=Stress.__doc__)
+    measure: Measure | None = Field(default=None, description=Measure.__doc__)
+    shmoo: Shmoo | None = Field(default=None, description=Shmoo.__doc__)
+    soak: Soak | None = Field(default=None, description=Soak.__doc__)
+    diagnose: Diagnose | None = Field(default=None, description=Diagnose.__doc__)
+
+    _id: str = PrivateAttr(default="")
+    _line: int = PrivateAttr(default=0)
+    _column: int = PrivateAttr(default=0)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _one_kind(cls, data: object) -> object:
+        if isinstance(data, str):
+            raise complaint(f"step {data!r} without a colon", expected=f"`- {data}:`")
+        if not isinstance(data, dict):
+            return data
+        if len(data) != 1:
+            raise complaint(_wrong_number_of_keys(list(data)), expected=_one_key(data))
+        return {kind: {} if body is None else body for kind, body in data.items()}
+
+    @property
+    def kind(self) -> str:
+        """The step's kind, such as ``reset``."""
+        return next(iter(self.model_fields_set))
+
+    @property
+    def body(self) -> StepBody:
+        """The body, a model of that kind."""
+        body: StepBody = getattr(self, self.kind)
+        return body
+
+    @property
+    def steps(self) -> tuple[StepItem, ...]:
+        """The steps inside; empty for a leaf."""
+        body = self.body
+        return body.steps if isinstance(body, ForEach | Repeat) else ()
+
+    @property
+    def id(self) -> str:
+        """Stable number such as ``3.1``."""
+        return self._id
+
+    @property
+    def line(self) -> int:
+        """Line of the plan file, from 1; 0 if not loaded from text."""
+        return self._line
+
+    @property
+    def column(self) -> int:
+        """Column of the plan file, from 1."""
+        return self._column
+
+    def put(self, *, step_id: str, line: int, column: int) -> None:
+        """Note number and place; only loading calls this."""
+        self._id = step_id
+        self._line = line
+        self._column = column
+
+
+def _wrong_number_of_keys(keys: list[str]) -> str:
+    if not keys:
+        return "an empty step"
+    number = "two" if len(keys) == 2 else str(len(keys))
+    return f"a step has one key, got {number}: {', '.join(map(str, keys))}"
+
+
+def _one_key(data: dict[str, object]) -> str:
+    for outer in ("for_each", "repeat"):
+        if outer in data and "steps" in data:
+            return f"steps indented to stand inside {outer}"
+    return "one step kind with its keys indented below it"
+
+
+Steps = Annotated[
+    tuple[StepItem, ...], Field(min_length=1, max_length=1000, strict=False)
+]
+
+STEP_KINDS: tuple[str, ...] = tuple(StepItem.model_fields)
+"""All step kinds, in the order of the reference."""
+
+ForEach.model_rebuild()
+Repeat.model_rebuild()
+StepItem.model_rebuild()

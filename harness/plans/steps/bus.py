@@ -1,0 +1,335 @@
+"""Steps about the bus as a whole: reset, enumerate, verify."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import replace
+from functools import partial
+
+from harness.driver.search import (
+    Enumeration,
+    enumerate_alarms,
+    enumerate_devices,
+    verify,
+)
+from harness.errors import DeviceAbsent, NobodyAnswers
+from harness.families.family import ALARM_SEARCH
+from harness.families.registry import family_of
+from harness.plans.execution.seating import line_to_write
+from harness.plans.schema.bodies import Enumerate, Reset, Verify
+from harness.plans.schema.fixture import Fixture
+from harness.plans.steps.attempts import attempt, judged
+from harness.plans.steps.configuring import make_up_settings
+from harness.plans.steps.context import Context
+from harness.plans.steps.converting import make_up_flags
+from harness.plans.steps.enumeration_faults import (
+    COMES_AND_GOES,
+    count_fault,
+    listed,
+    missing_from,
+    strangers,
+)
+from harness.records import CheckResult, DeviceRef, Measurement, Outcome
+from harness.wire.romcode import RomCode
+from harness.wire.slots.frames import Presence
+
+_PRESENCE_HINTS = {
+    Presence.ABSENT: NobodyAnswers.default_hint,
+    Presence.LATE: "a device answers later than 60 us: look for a slow edge, low supply, or a bad part",
+    Presence.LONG: "presence lasts longer than 300 us after release: look for a slow edge, a bad part, or a part that signals",
+    Presence.UNCLEAR: "two lows after the reset: look for noise or a device just being plugged in",
+    Presence.SEEN: "a device answers where none should: empty the sockets",
+}
+
+
+def run_reset(context: Context, body: Reset) -> Iterator[CheckResult]:
+    """Reset pulses, counted by what answered."""
+    yield attempt(context, body, lambda: _reset(context, body))
+
+
+def _reset(context: Context, body: Reset) -> CheckResult:
+    wanted = Presence.SEEN if body.presence == "required" else Presence.ABSENT
+    counts: Counter[Presence] = Counter()
+    echoes: Counter[str] = Counter()
+    first_wrong: tuple[int, Presence] | None = None
+    for number in range(1, body.times + 1):
+        reading = context.bus.reset()
+        counts[reading.presence] += 1
+        echoes[f"{reading.echo:02X}"] += 1
+        if reading.presence is not wanted and first_wrong is None:
+            first_wrong = number, reading.presence
+    name = "presence_seen" if wanted is Presence.SEEN else "silence_kept"
+    value = Measurement(
+        name=name, value=counts[wanted], unit="resets", low=body.times, high=body.times
+    )
+    evidence = {"presence": dict(counts), "echoes": dict(echoes)}
+    if first_wrong is None:
+        return judged(value, evidence=evidence)
+    number, first = first_wrong
+    wrong = counts - Counter({wanted: counts[wanted]})
+    told = ", ".join(
+        f"{presence} {count}" if len(wrong) > 1 else str(presence)
+        for presence, count in wrong.most_common()
+    )
+    return CheckResult(
+        outcome=Outcome.FAILED,
+        kind="no-presence" if first is Presence.ABSENT else f"presence-{first}",
+        message=f"{wrong.total()} of {body.times} resets: presence {told}, "
+        f"first at reset {number}",
+        hint=_presence_hint(wrong, counts, wanted),
+        measurements=(value,),
+        evidence=evidence,
+    )
+
+
+def _presence_hint(
+    wrong: Counter[Presence], counts: Counter[Presence], wanted: Presence
+) -> str:
+    """Advice for what came most often; what is only there at times comes and goes."""
+    worst = wrong.most_common(1)[0][0]
+    plain = worst in (Presence.ABSENT, Presence.SEEN)
+    return COMES_AND_GOES if plain and counts[wanted] else _PRESENCE_HINTS[worst]
+
+
+# -- enumerate -----------------------------------------------------------------
+
+
+def run_enumerate(context: Context, body: Enumerate) -> Iterator[CheckResult]:
+    """Search the bus; one result for the bus and one for each device found."""
+    found: list[Enumeration] = []
+
+    def check() -> CheckResult:
+        found.clear()
+        if body.alarm:  # alarm flags are set by a conversion, against limits
+            for device in context.known_devices():
+                make_up_settings(context, device, ALARM_SEARCH)
+            make_up_flags(context, context.known_devices())
+        search = enumerate_alarms if body.alarm else enumerate_devices
+        with context.at_speed(body):
+            found.extend(search(context.bus) for _ in range(body.scans))
+        return _judge_enumeration(context, body, found)
+
+    result = attempt(context, body, check)
+    yield result
+    if not found or body.alarm or result.outcome is Outcome.ERROR:
+        return  # what was found by echoes that are in doubt is nobody's device
+    devices = context.take(found[-1])
+    for device in devices:
+        prove = partial(_prove, context, body, device)
+        yield attempt(context, body, prove, device)
+    if body.match_sockets:
+        yield from _match_sockets(context, devices)
+
+
+def _judge_enumeration(
+    context: Context, body: Enumerate, scans: list[Enumeration]
+) -> CheckResult:
+    last = scans[-1]
+    codes = {str(rom) for rom in last.found}
+    sets = Counter(frozenset(map(str, scan.found)) for scan in scans)
+    rejected = sorted({str(rom) for scan in scans for rom in scan.rejected})
+    values = [
+        Measurement(
+            name="devices",
+            value=len(codes),
+            unit="devices",
+            low=body.count if body.count is not None else body.at_least,
+            high=body.count,
+        ),
+    ]
+    if body.scans > 1:
+        values.append(
+            Measurement(
+                name="equal_scans",
+                value=max(sets.values()),
+                unit="scans",
+                low=body.scans,
+            )
+        )
+    evidence: dict[str, object] = {
+        "rom_codes": sorted(codes),
+        "rejected": rejected,
+        "passes": sum(scan.passes for scan in scans),
+        "disturbed_passes": sum(scan.disturbed_passes for scan in scans),
+        "dead_ends": [end.position for scan in scans for end in scan.dead_ends][:100],
+    }
+    if body.scans > 1:
+        seen = Counter(str(rom) for scan in scans for rom in scan.found)
+        evidence["found_in_scans"] = dict(seen)
+    # nobody in alarm ends a conditional search dead at once, which is an answer
+    problem = _unsound(rejected, last) if body.unique and not body.alarm else None
+    if problem is None:
+        result = judged(*values, evidence=evidence)
+        fault = count_fault(
+            context.fixture, body, [frozenset(map(str, s.found)) for s in scans]
+        )
+        if result.outcome is Outcome.PASSED or fault is None:
+            return result
+        return replace(result, kind=fault.kind, message=fault.message, hint=fault.hint)
+    return CheckResult(
+        outcome=Outcome.FAILED,
+        kind="rom-code",
+        message=problem[0],
+        hint=problem[1],
+        measurements=tuple(values),
+        evidence=evidence,
+    )
+
+
+def _unsound(rejected: list[str], scan: Enumeration) -> tuple[str, str] | None:
+    if rejected:
+        zero = "0000000000000000"
+        if zero in rejected:
+            return (
+                f"a device answers with ROM code {zero}, which no device may have",
+                "the line may be held low while searching, or the part was never given its code",
+            )
+        return (
+            f"{len(rejected)} ROM code(s) that cannot be: {', '.join(rejected)} (CRC wrong)",
+            "repeat with one device at a time: a collision goes, a bad part stays",
+        )
+    if scan.dead_ends and not scan.found:
+        end = scan.dead_ends[-1]
+        return (
+            f"presence, but the search ends dead at position {end.position}",
+            "look for a device that only answers the reset, or for noise on the line",
+        )
+    return None
+
+
+def _prove(context: Context, body: Enumerate, device: DeviceRef) -> CheckResult:
+    """ROM code and family of a found device; a newcomer must pass a directed search."""
+    family = family_of(device.family)
+    evidence: dict[str, object] = {"family": family.name}
+    if not context.fixture.socket_of(device.rom_code):
+        rom = RomCode.parse(device.rom_code)
+        with context.at_speed(body, rom):
+            answers = verify(context.bus, rom)
+        if not answers:
+            raise DeviceAbsent(
+                f"{device.rom_code} was found once and does not answer a directed search: a phantom",
+                hint="look for noise or slow edges; scan again",
+            )
+        evidence["newcomer"] = True
+    named = context.fixture.socket_of(device.rom_code)
+    if body.families is not None and device.family not in body.families:
+        allowed = ", ".join(f"{code:02X}h" for code in body.families)
+        return CheckResult(
+            outcome=Outcome.FAILED,
+            kind="family",
+            message=f"family {device.family:02X}h ({family.name}) is not one of {allowed}",
+            hint=f"plan and fixture disagree: socket {named} expects this very device"
+            if named
+            else "take it out, or add its family to families in the plan",
+            evidence=evidence,
+        )
+    proofs = ["CRC right"]
+    if body.families is not None:
+        proofs.append("family allowed")
+    proofs.append(f"expected in {named}" if named else "answers a directed search")
+    return judged(
+        Measurement(
+            name="rom_code", value=device.rom_code, criterion=", ".join(proofs)
+        ),
+        evidence=evidence,
+    )
+
+
+def _match_sockets(context: Context, found: list[DeviceRef]) -> Iterator[CheckResult]:
+    fixture, codes = context.fixture, [device.rom_code for device in found]
+    left = strangers(fixture, codes)
+    spare = Counter(RomCode.parse(code).family for code in left)
+    for socket in missing_from(fixture, codes):
+        yield _not_in_socket(fixture, socket.name, socket.expect.rom_code or "", codes)
+    for socket in fixture.sockets:
+        family = socket.expect.family
+        if socket.expect.rom_code or family is None:
+            continue
+        if not spare[family]:
+            others = [c for c in left if RomCode.parse(c).family != family]
+            yield _empty_socket(socket.name, family, others)
+        spare[family] -= 1
+
+
+def _empty_socket(name: str, family: int, others: list[str]) -> CheckResult:
+    message = f"socket {name}: no device of family {family:02X}h is left for it"
+    if not others:
+        return CheckResult(
+            outcome=Outcome.FAILED,
+            kind="device-absent",
+            message=message,
+            hint=DeviceAbsent.default_hint,
+        )
+    return CheckResult(
+        outcome=Outcome.FAILED,
+        kind="device-absent",
+        message=f"{message}; found and named by no socket: {listed(others)}",
+        hint=f"a device of another family may sit there: check what is in {name}",
+    )
+
+
+def _not_in_socket(
+    fixture: Fixture, name: str, rom_code: str, found: list[str]
+) -> CheckResult:
+    family = RomCode.parse(rom_code).family
+    message, hint = (
+        f"socket {name}: {rom_code} was not found",
+        DeviceAbsent.default_hint,
+    )
+    if others := strangers(fixture, found, family):
+        message += f"; found and named by no socket: {listed(others)}"
+        hint = (
+            f"another device of the same family may sit in {name}: put the right one "
+            f"in, or write `rom_code: {others[0]}` there if it is that one"
+        )
+    return CheckResult(
+        outcome=Outcome.FAILED,
+        device=DeviceRef(rom_code=rom_code, family=family, socket=name),
+        kind="device-absent",
+        message=message,
+        hint=hint,
+    )
+
+
+# -- verify --------------------------------------------------------------------
+
+
+def run_verify(context: Context, body: Verify) -> Iterator[CheckResult]:
+    """Prove the fixture's known ROM codes, one directed search each."""
+    for socket in context.fixture.sockets:
+        if body.sockets != "all" and socket.name not in body.sockets:
+            continue
+        code = socket.expect.rom_code
+        if code is None:
+            tied = {name: rom for rom, name in context.seating.tied.items()}
+            yield CheckResult(
+                outcome=Outcome.SKIPPED,
+                kind="no-rom-code",
+                message=f"socket {socket.name} has no ROM code in the fixture",
+                hint=f"write {line_to_write(socket, tied.get(socket.name, ''))}",
+            )
+            continue
+        device = context.ref(RomCode.parse(code))
+        yield attempt(context, body, partial(_verify, context, body, device), device)
+
+
+def _verify(context: Context, body: Verify, device: DeviceRef) -> CheckResult:
+    try:
+        with context.at_speed(body, RomCode.parse(device.rom_code)):
+            context.session(device).verify()
+    except DeviceAbsent as absent:
+        found = [known.rom_code for known in context.devices or ()]
+        if others := strangers(context.fixture, found, device.family):
+            absent.hint = (
+                f"another device of the same family may sit in {device.socket}: "
+                f"{listed(others)} is on the bus and named by no socket"
+            )
+        raise
+    return judged(
+        Measurement(
+            name="rom_code",
+            value=device.rom_code,
+            criterion="answers a directed search",
+        )
+    )

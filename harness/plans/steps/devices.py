@@ -1,0 +1,135 @@
+"""Steps about devices: read, configure, convert."""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Iterator
+from dataclasses import replace
+from functools import partial
+
+from harness.errors import UsageError
+from harness.families.family import Answer, Quantity
+from harness.families.registry import family_of, quantities
+from harness.plans.schema.bodies import Convert, Read
+from harness.plans.steps.attempts import attempt, judged
+from harness.plans.steps.configuring import make_up_settings
+from harness.plans.steps.context import Context
+from harness.plans.steps.converting import (
+    convert_together,
+    remark_made,
+    require_supply_to_convert,
+    why_none,
+)
+from harness.plans.steps.read_with_repeats import ask_by_rule
+from harness.records import (
+    Attempt,
+    CheckResult,
+    DeviceRef,
+    Measurement,
+    Outcome,
+    Scalar,
+)
+
+
+def run_read(context: Context, body: Read) -> Iterator[CheckResult]:
+    """One quantity of each device meant, against its limits."""
+    devices = context.targets()
+    able = [d for d in devices if body.quantity in quantities(d.family)]
+    if not able:
+        yield CheckResult(
+            outcome=Outcome.SKIPPED,
+            kind="no-device",
+            message=f"no device here can be asked for {body.quantity}",
+        )
+    for device in able:
+        yield attempt(context, body, partial(_read, context, body, device), device)
+        if quantities(device.family)[body.quantity].reread is None:
+            # perhaps it converted with limits of its own, as a marked reading does
+            context.conversions.spoil_flag(device.rom_code, f"since {context.here}")
+
+
+def _read(context: Context, body: Read, device: DeviceRef) -> CheckResult:
+    quantity = quantities(device.family)[body.quantity]
+    if not body.fresh and quantity.reread is None:
+        raise UsageError(
+            f"{body.quantity} cannot be read without measuring anew",
+            hint="leave `fresh: false` out",
+        )
+    make_up_settings(context, device, body.quantity)
+    session = context.session(device)
+    with context.at_speed(body, session.rom):
+        asked = [
+            _ask(context, body, device, quantity, first=number == 0)
+            for number in range(body.average)
+        ]
+    answers = [answer for answer, _ in asked]
+    value = Measurement(
+        name=body.quantity,
+        value=_average(answers),
+        unit=quantity.unit,
+        low=body.low,
+        high=body.high,
+        wanted=body.wanted,
+    )
+    evidence: dict[str, object] = dict(answers[-1].evidence)
+    if body.average > 1:
+        evidence["readings"] = [answer.value for answer in answers]
+    held = tuple(attempt for _, suspects in asked for attempt in suspects)
+    return replace(judged(value, evidence=evidence), retries=held)
+
+
+def _ask(
+    context: Context, body: Read, device: DeviceRef, quantity: Quantity, *, first: bool
+) -> tuple[Answer, tuple[Attempt, ...]]:
+    """One answer, with the conversion that it is of where it depends on one."""
+    held = None if body.fresh else context.conversions.of(device.rom_code)
+    if not body.fresh and held is None:
+        why = why_none(context, device)
+        require_supply_to_convert(context, device, why)
+        remark_made(context, why)
+    elif held is not None and not first:
+        held = None  # the same result again would be no second reading
+        context.remark("a mean needs a conversion for each reading: all but the first "
+                       "were made for this step")  # fmt: skip
+    session = context.session(device)
+    answer, suspects = ask_by_rule(quantity, session, fresh=held is None)
+    if quantity.reread is not None:
+        shared = held if held is not None and not suspects else None
+        now_s = context.clock.now_s()
+        answer.evidence["conversion"] = (
+            "of this reading" if shared is None else shared.told(now_s)
+        )
+    return answer, suspects
+
+
+def _average(answers: list[Answer]) -> Scalar:
+    values = [answer.value for answer in answers]
+    if len(values) == 1 or not all(isinstance(v, int | float) for v in values):
+        return values[-1]
+    return statistics.fmean(float(value) for value in values)
+
+
+def run_convert(context: Context, body: Convert) -> Iterator[CheckResult]:
+    """One conversion of all thermometers at once."""
+    devices = [
+        device
+        for device in context.known_devices()
+        if family_of(device.family).convert_all
+        and (body.family is None or device.family in body.family)
+    ]
+    if not devices:
+        yield CheckResult(
+            outcome=Outcome.SKIPPED,
+            kind="no-device",
+            message="no device here takes part in a conversion",
+        )
+        return
+    yield attempt(context, body, partial(_convert, context, body, devices))
+
+
+def _convert(context: Context, body: Convert, devices: list[DeviceRef]) -> CheckResult:
+    took_ms, parasite = convert_together(context, devices, power=body.power)
+    return judged(
+        Measurement(name="conversion_time", value=round(took_ms, 3), unit="ms"),
+        evidence={"parasite": parasite, "devices": len(devices)},
+    )

@@ -1,0 +1,214 @@
+"""Step diagnose, and the short diagnosis that a failed step of a run can carry."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import Any
+
+from harness.diagnosis.engine import Diagnosis, Effort, Examination
+from harness.diagnosis.evidence.bus import Evidence, Expected
+from harness.diagnosis.evidence.kinds import FailedCheck
+from harness.diagnosis.finding import Cause, Finding, Weight
+from harness.errors import SlotproofError
+from harness.plans.execution.seating import Seating, seat
+from harness.plans.schema.diagnose import Diagnose
+from harness.plans.schema.fixture import Fixture
+from harness.plans.schema.steps import StepItem
+from harness.plans.steps.context import Context, detail_of
+from harness.plans.steps.sessions import selected, session_of
+from harness.records import Bound, CheckResult, Measurement, Outcome
+
+_COULD_NOT_TELL = frozenset({Cause.ADAPTER, Cause.HOST, Cause.UNDECIDED})
+"""Causes that are no verdict on bus or devices."""
+
+
+def run_diagnose(context: Context, body: Diagnose) -> Iterator[CheckResult]:
+    """The whole examination; one result for the bus, its evidence in the journal."""
+    effort = Effort(
+        listen_s=body.listen_s,
+        resets=body.resets,
+        slots=body.slots,
+        scans=body.scans,
+        verifies=body.verifies,
+        reads=body.reads,
+        rounds=body.rounds,
+        alone=body.alone,
+        means=body.means,
+    )
+    started_s = context.clock.now_s()
+    found = examine(context, effort)
+    took_s = round(context.clock.now_s() - started_s, 6)
+    yield replace(result_of(found), duration_s=took_s)
+
+
+def expected_s(body: Any) -> float:  # noqa: ANN401 - one of the step bodies
+    """Rough time of an examination of a few devices."""
+    return float(body.listen_s + 5 + (body.rounds + 4 * body.alone) * 0.8)
+
+
+def examine(
+    context: Context, effort: Effort, failed: FailedCheck | None = None
+) -> Diagnosis:
+    """Examine the bus of a run; sessions forget what may have changed.
+
+    Raises:
+        SlotproofError: never on purpose; probes keep errors as evidence.
+    """
+    fixture = context.fixture
+
+    def found() -> set[str]:
+        scans = examination.evidence.scans
+        return set(scans.found) if scans else set()
+
+    examination = Examination(
+        context.bus,
+        expected=expected_of(fixture),
+        seated=lambda codes: expected_of(fixture, seat(fixture, codes)),
+        feed=lambda rom, write, hold_s: selected(context.bus, rom).hold_strong_pull_up(
+            write, hold_s
+        ),
+        sessions=lambda rom: session_of(
+            context.bus, rom, fixture, seating=seat(fixture, {*found(), str(rom)})
+        ),
+        failed=failed,
+        effort=effort,
+        tell=context.note,
+    )
+    try:
+        return examination.run()
+    finally:
+        context.forget("a diagnosis converted since")
+
+
+def expected_of(fixture: Fixture, seating: Seating | None = None) -> Expected:
+    """What a fixture declares, as far as a diagnosis can use it.
+
+    Args:
+        fixture: the fixture.
+        seating: devices found before that sit in a socket without a ROM code.
+    """
+    line, sockets = fixture.line, fixture.sockets
+    tied = {name: code for code, name in (seating.tied if seating else {}).items()}
+    codes = [
+        (code, socket)
+        for socket in sockets
+        if (code := socket.expect.rom_code or tied.get(socket.name))
+    ]
+    return Expected(
+        rom_codes={code: socket.name for code, socket in codes},
+        devices=sum(socket.expect.family_code is not None for socket in sockets),
+        pull_up_ohm=line.pull_up_ohm,
+        cable_pf=line.cable_m * line.cable_pf_per_m,
+        parasite=frozenset(
+            code for code, socket in codes if socket.expect.supply == "parasite"
+        ),
+        no_load=frozenset(code for code, socket in codes if socket.expect.no_load),
+    )
+
+
+def result_of(found: Diagnosis) -> CheckResult:
+    """A diagnosis as a verdict: faults fail, what is no verdict on the bus is an error."""
+    evidence = {"diagnosis": found.as_dict()}
+    measurements = tuple(_measurements(found.evidence))
+    faults = [f for f in found.findings if f.weight is Weight.FAULT]
+    if not faults:
+        return CheckResult(
+            outcome=Outcome.PASSED, measurements=measurements, evidence=evidence
+        )
+    first = faults[0]
+    error = first.cause in _COULD_NOT_TELL
+    return CheckResult(
+        outcome=Outcome.ERROR if error else Outcome.FAILED,
+        kind=f"{first.cause}: {first.kind}",
+        message=_told(first),
+        hint=first.try_first,
+        measurements=measurements,
+        evidence=evidence,
+    )
+
+
+def _told(finding: Finding) -> str:
+    numbers = "; ".join(finding.measured)
+    return (
+        f"{finding.cause} ({finding.kind}), {finding.sure}: {finding.says} [{numbers}]"
+    )
+
+
+def _measurements(evidence: Evidence) -> Iterator[Measurement]:
+    adapter, line, scans = evidence.adapter, evidence.line, evidence.scans
+    if adapter is not None and adapter.round_trip_ms:
+        yield Measurement(
+            name="round_trip_median", value=adapter.round_trip_ms[0], unit="ms"
+        )
+    if adapter is not None and adapter.measured_baud is not None:
+        yield Measurement(
+            name="slot_rate",
+            value=adapter.measured_baud,
+            unit="baud",
+            uncertainty=round(adapter.rate_doubt * adapter.measured_baud, 1),
+        )
+    if line is not None:
+        yield _rise(*line.rise_us)
+    if scans is not None:
+        yield Measurement(name="devices", value=len(scans.last), unit="devices")
+
+
+def _rise(low_us: float, high_us: float) -> Measurement:
+    """Where no slot is too fast for the line, only the upper end of its rise is known."""
+    if low_us <= 0:
+        return Measurement(
+            name="rise_time", value=high_us, unit="us", bound=Bound.AT_MOST
+        )
+    return Measurement(
+        name="rise_time",
+        value=round((low_us + high_us) / 2, 3),
+        unit="us",
+        uncertainty=round((high_us - low_us) / 2, 3),
+    )
+
+
+_TRANSPORT = frozenset({"sent", "echoes", "baud", "stop_bits", "unsolicited"})
+
+
+_MOST_CHARACTERS = 4000
+"""Longer evidence stands in the step's own result and is not repeated for the rules."""
+
+
+def failed_check(item: StepItem, result: CheckResult) -> FailedCheck:
+    """What a result that did not pass tells the rules."""
+    device, known = result.device, result.evidence
+    facts = known.get("facts") or {
+        key: value
+        for key, value in known.items()
+        if key not in _TRANSPORT and len(repr(value)) <= _MOST_CHARACTERS
+    }
+    return FailedCheck(
+        step=item.kind,
+        what=detail_of(item.kind, item.body),
+        kind=result.kind,
+        says=result.message,
+        device=device.rom_code if device else "",
+        socket=device.socket if device else "",
+        family=device.family if device else None,
+        facts=dict(facts),
+        values={m.name: m.value for m in result.measurements},
+        units={m.name: m.unit for m in result.measurements if m.unit},
+        beyond=tuple(m.name for m in result.measurements if not m.holds),
+    )
+
+
+def explain(context: Context, item: StepItem, result: CheckResult) -> CheckResult:
+    """Append a short diagnosis to a result that did not pass."""
+    try:
+        found = examine(context, Effort.short(), failed_check(item, result))
+    except SlotproofError as fault:
+        return replace(result, message=f"{result.message}; no diagnosis: {fault.what}")
+    faults = [f for f in found.findings if f.weight is Weight.FAULT]
+    said = _told(faults[0]) if faults else "nothing wrong is found now"
+    return replace(
+        result,
+        message=f"{result.message}; diagnosis: {said}",
+        hint=faults[0].try_first if faults else result.hint,
+        evidence={**result.evidence, "diagnosis": found.as_dict()},
+    )

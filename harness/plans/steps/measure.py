@@ -1,0 +1,265 @@
+"""The measure step: time limits of line and devices, each with margin and verdict."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
+from functools import partial
+
+from harness.digits import (
+    limit_text,
+    number_text,
+    quantity_text,
+    uncertain_text,
+)
+from harness.errors import CannotOverdrive, NobodyAnswers
+from harness.plans.execution.fixture_circuit import circuit_of
+from harness.plans.schema.measure import Measure
+from harness.plans.steps.attempts import LIMIT_HINT, attempt, sentence
+from harness.plans.steps.context import Context
+from harness.records import CheckResult, DeviceRef, Outcome
+from harness.results.reports.bus_verdict import budget_note
+from harness.timing.edges import NotMeasurable
+from harness.timing.survey import (
+    DEVICE_NAMES,
+    LINE_NAMES,
+    OVERDRIVE_NAMES,
+    Name,
+    Timing,
+)
+from harness.timing.values import Standing
+from harness.wire.budget.table import budget
+from harness.wire.limits import Limit
+from harness.wire.romcode import RomCode
+
+TIMING_HINTS = {
+    Name.CLOCK_ERROR: "set adapter.clock_tolerance_ppm, or use an adapter with a crystal",
+    Name.RISE_TIME: "lower pull-up, shorter cable, or fewer devices",
+    Name.PRESENCE_WAIT: "a device answers out of its time: look for a slow edge, low supply, or a bad part",
+    Name.PRESENCE_END: "a device answers out of its time: look for a slow edge, low supply, or a bad part",
+    Name.RESET_HIGH: "a device needs longer after a reset than it may",
+    Name.LONGEST_WRITE_1: "the rise eats up the write-1 slot: lower pull-up or faster slots",
+    Name.SAMPLE_INSTANT: "the device's own time base is out of its limits: repeat on a short line, then replace the part",
+    Name.READ_0_HOLD: "the device's own time base is out of its limits: repeat on a short line, then replace the part",
+    Name.SHORTEST_LOW: "the device misses short lows: look at its supply and the low level",
+    Name.RECOVERY: "the device needs more recovery than it may: a lower pull-up, or replace the part",
+    Name.SLOT_PERIOD: "the device needs more recovery than the slots give: slower slots or a lower pull-up",
+}
+
+FINER_HINT = (
+    "an adapter whose clock grid is finer can tell; where the chip is known, write its "
+    "grid under adapter.kind in the fixture"
+)
+
+MARGIN_HINT = (
+    "the part meets its data sheet and may miss it when cold, hot or at low supply: "
+    "measure it again at another place; if it stays, keep it out of this lot"
+)
+
+
+def run_measure(context: Context, body: Measure) -> Iterator[CheckResult]:
+    """The line's quantities in one result, each device's in one more."""
+    wanted = asked_names(body)
+    line = [name for name in LINE_NAMES if name in wanted]
+    device_names = [name for name in DEVICE_NAMES if name in wanted]
+    if not context.known_devices():
+        yield CheckResult(
+            outcome=Outcome.SKIPPED, message="no device on the bus to measure with"
+        )
+        return
+    if body.speed == "overdrive":
+        yield from _in_overdrive(context, body, wanted)
+        return
+    if line:
+        yield attempt(context, body, partial(_line, context, body, line))
+    if device_names:
+        for device in context.targets():
+            yield attempt(
+                context,
+                body,
+                partial(_device, context, body, device_names, device),
+                device,
+            )
+
+
+def _in_overdrive(
+    context: Context, body: Measure, wanted: set[str]
+) -> Iterator[CheckResult]:
+    """What can be reached in overdrive; the rest in one result that says why not."""
+    names = [name for name in OVERDRIVE_NAMES if name in wanted]
+    silent: list[str] = []
+    for device in context.targets():
+        try:
+            with context.at_speed(body, RomCode.parse(device.rom_code)):
+                pass
+        except CannotOverdrive as reason:
+            yield CheckResult(
+                outcome=Outcome.SKIPPED,
+                kind=reason.kind,
+                message=f"no overdrive: {reason.what}",
+                hint=reason.hint,
+            )
+            return
+        except NobodyAnswers:
+            silent.append(device.label)
+            continue
+        measure = partial(_device_in_overdrive, context, body, names, device)
+        yield attempt(context, body, measure, device)
+    if silent:
+        yield CheckResult(
+            outcome=Outcome.SKIPPED,
+            kind="no-overdrive",
+            message=f"{len(silent)} device(s) do not answer in overdrive: "
+            f"{', '.join(silent)}",
+        )
+
+
+def _device_in_overdrive(
+    context: Context, body: Measure, names: Sequence[Name], device: DeviceRef
+) -> CheckResult:
+    survey, rom = context.overdrive_survey, RomCode.parse(device.rom_code)
+    return _judge(body, {name: survey.of_device(name, rom) for name in names})
+
+
+def asked_names(body: Measure) -> set[str]:
+    """The quantities that a step asks for."""
+    of_devices = OVERDRIVE_NAMES if body.speed == "overdrive" else DEVICE_NAMES
+    groups: dict[str, Iterable[str]] = {
+        "all": (*LINE_NAMES, *of_devices),
+        "line": LINE_NAMES,
+        "devices": of_devices,
+    }
+    return set(groups[body.what] if isinstance(body.what, str) else body.what)
+
+
+def _line(context: Context, body: Measure, names: list[Name]) -> CheckResult:
+    circuit = circuit_of(context.fixture)
+    if note := budget_note(budget(circuit, context.bus.slots)):
+        context.remark(note)
+    return _judge(body, {name: context.survey.of_line(name) for name in names})
+
+
+def _device(
+    context: Context, body: Measure, names: Sequence[Name], device: DeviceRef
+) -> CheckResult:
+    rom = RomCode.parse(device.rom_code)
+    survey = context.survey
+    return _judge(body, {name: survey.of_device(name, rom) for name in names})
+
+
+def _limited(body: Measure, timing: Timing) -> Timing:
+    """The plan's own limits in place of the published ones."""
+    if body.low is None and body.high is None:
+        return timing
+    limit = Limit(
+        name=timing.label, low_us=body.low, high_us=body.high, source="the plan"
+    )
+    return replace(timing, limit=limit)
+
+
+def _with_margin(timing: Timing, margin_us: float | None) -> Timing:
+    """The limits with the plan's margin taken off."""
+    if margin_us is None:
+        return timing
+    limit = timing.limit
+    limit = replace(
+        limit,
+        low_us=None if limit.low_us is None else limit.low_us + margin_us,
+        high_us=None if limit.high_us is None else limit.high_us - margin_us,
+    )
+    return replace(timing, limit=limit)
+
+
+def demands(body: Measure) -> bool:
+    """True if the plan itself wants a limit or a margin kept, not only a survey."""
+    limited = body.low is not None or body.high is not None
+    return limited or bool(body.margin_us)
+
+
+def _judge(body: Measure, found: Mapping[Name, Timing | NotMeasurable]) -> CheckResult:
+    """One result: what breaks its limit, else what was met, else why nothing was told."""
+    bare = [_limited(body, t) for t in found.values() if isinstance(t, Timing)]
+    limited = [_with_margin(timing, body.margin_us) for timing in bare]
+    lacking = {n: t for n, t in found.items() if isinstance(t, NotMeasurable)}
+    result = CheckResult(
+        outcome=Outcome.PASSED,
+        measurements=tuple(timing.as_measurement() for timing in limited),
+        evidence={
+            "timing": {timing.label: timing.as_evidence() for timing in limited},
+            "not_measured": {str(n): t.reason for n, t in lacking.items()},
+        },
+    )
+    broken = [
+        two
+        for two in zip(bare, limited, strict=True)
+        if two[1].standing is Standing.BROKEN
+    ]
+    if broken:
+        return _failed(body, result, broken)
+    told = {timing.standing for timing in limited} - {Standing.OPEN}
+    opened = [text for timing in limited if (text := timing.open_text)]
+    if told and not (demands(body) and (lacking or Standing.PARTLY in told or opened)):
+        return replace(result, message=_coverage(found, lacking, opened))
+    return replace(
+        result,
+        outcome=Outcome.ERROR if demands(body) else Outcome.SKIPPED,
+        kind="not-judged",
+        message=_coverage(found, lacking, opened),
+        hint=FINER_HINT,
+    )
+
+
+def _coverage(
+    found: Mapping[Name, Timing | NotMeasurable],
+    lacking: Mapping[Name, NotMeasurable],
+    opened: Sequence[str],
+) -> str:
+    """How much of what was asked for was measured and judged; empty if all."""
+    if not lacking and not opened:
+        return ""
+    parts = [f"{len(found) - len(lacking)} of {len(found)} quantities measured"]
+    parts += [f"{name} is {why.text}" for name, why in lacking.items()]
+    parts += [f"not judged: {text}" for text in opened]
+    return "; ".join(parts)
+
+
+def _failed(
+    body: Measure, result: CheckResult, broken: list[tuple[Timing, Timing]]
+) -> CheckResult:
+    """The first that breaks its limit; the adapter's own clock is no fault of the bus."""
+    of_bus = [two for two in broken if two[1].name is not Name.CLOCK_ERROR]
+    without, worst = (of_bus or broken)[0]
+    if without.standing is not Standing.BROKEN and body.margin_us is not None:
+        return replace(
+            result,
+            outcome=Outcome.FAILED,
+            kind="thin-margin",
+            message=_thin(without, body.margin_us),
+            hint=MARGIN_HINT,
+        )
+    said = sentence(worst.as_measurement())
+    doubt = uncertain_text(worst.value, worst.uncertainty).partition(" +- ")[2]
+    beyond = f" by more than its uncertainty of {doubt} {worst.unit}" if doubt else ""
+    return replace(
+        result,
+        outcome=Outcome.FAILED if of_bus else Outcome.ERROR,
+        kind="timing" if of_bus else "clock",
+        message=said + beyond,
+        hint=TIMING_HINTS.get(worst.name, LIMIT_HINT),
+    )
+
+
+def _thin(timing: Timing, wanted_us: float) -> str:
+    """In words: inside the limit, and too near to it."""
+    low, high = timing.limit.low_us, timing.limit.high_us
+    near_low = high is None or (
+        low is not None and timing.value - low < high - timing.value
+    )
+    side, limit_us = ("low", low) if near_low else ("high", high)
+    unit = timing.unit
+    margin = number_text(timing.margin_us or 0.0, timing.uncertainty)
+    return (
+        f"{timing.label} is {quantity_text(timing.as_measurement())}, "
+        f"inside the {side} limit of {limit_text(limit_us or 0.0)} {unit}; its margin of "
+        f"{margin} {unit} is below the {limit_text(wanted_us)} {unit} that the plan demands"
+    )

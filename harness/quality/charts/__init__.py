@@ -1,0 +1,1 @@
+"""Control charts: limits, kinds of chart, and what chance alone signals."""

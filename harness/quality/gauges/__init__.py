@@ -1,0 +1,1 @@
+"""Gauge studies: repeatability and reproducibility, bias, linearity, stability."""

@@ -1,0 +1,1 @@
+"""Acceptance sampling by attributes: plans and verdicts."""

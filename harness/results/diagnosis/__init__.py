@@ -1,0 +1,1 @@
+"""A diagnosis as text and as a page."""

@@ -1,0 +1,36 @@
+"""Projection to text: the one page that a diagnosis ends on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from harness.results.diagnosis.page import NOTHING, DiagnosisPage, Found, pages_of
+from harness.results.record.run import RunRecord
+from harness.results.reports.wording import one_line
+
+
+def diagnosis_lines(record: RunRecord) -> list[str]:
+    """The page of every diagnosis in a run; empty if there was none."""
+    return [one_line(line) for page in pages_of(record) for line in _page(page)]
+
+
+def _page(page: DiagnosisPage) -> Iterator[str]:
+    yield "DIAGNOSIS" if page.faulty else f"DIAGNOSIS: {NOTHING}"
+    for number, finding in enumerate(page.findings, start=1):
+        yield from _finding(number, finding)
+    if page.ruled_out:
+        yield f"ruled out: {', '.join(page.ruled_out)}"
+    for standing, codes in page.standings:
+        yield f"{standing}: {', '.join(codes)}"
+    yield "examined:"
+    for name, did, took_s, broke_off in page.probes:
+        broken = f"; broke off: {broke_off}" if broke_off else ""
+        yield f"  {name}: {did} ({took_s:.1f} s){broken}"
+
+
+def _finding(number: int, finding: Found) -> Iterator[str]:
+    yield f"{number}. {finding.title}"
+    yield f"   {finding.says}"
+    for label, text in finding.points:
+        yield f"   {label}: {text}"
+    yield f"   try first: {finding.try_first}"

@@ -1,0 +1,1 @@
+"""The journal of a run: written, read back, in several parts."""

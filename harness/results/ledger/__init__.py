@@ -1,0 +1,1 @@
+"""The ledger: every unit ever tested, a projection of the journals."""

@@ -1,0 +1,333 @@
+"""Pictures of a run: soaks, the slot window of every device, and shmoo grids.
+
+From the run record alone, so that they can be drawn again after a crash. Pass and
+fail differ in shape and shade, not in colour alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from harness.records import Bound
+from harness.results.plots.palette import (
+    BLUE,
+    GREEN,
+    GREY,
+    ORANGE,
+    VERMILION,
+    new_figure,
+)
+from harness.results.plots.soak import soak_figures
+from harness.results.record.device_tally import DeviceResult
+from harness.results.record.run import RunRecord
+from harness.results.reports.timing import (
+    BUS,
+    TimingRow,
+    not_measured,
+    timing_rows,
+    worst_first,
+)
+from harness.results.reports.wording import one_line
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = [
+    "BLUE",
+    "GREEN",
+    "GREY",
+    "ORANGE",
+    "VERMILION",
+    "draw",
+    "figures",
+    "shmoo_lines",
+]
+
+_KINDS = ("png", "svg")
+
+
+def draw(record: RunRecord, folder: Path) -> list[Path]:
+    """Every picture that the record holds the numbers for, as PNG and SVG.
+
+    Args:
+        record: the run.
+        folder: where to put them; made by the caller.
+
+    Returns:
+        The files written; empty if there is nothing to draw, and then matplotlib is
+        not even loaded.
+    """
+    return [
+        path
+        for name, figure in figures(record)
+        for path in _save(figure, folder / name)
+    ]
+
+
+def figures(record: RunRecord) -> Iterator[tuple[str, Figure]]:
+    """Each picture with the name of its file; nothing is loaded if there is none."""
+    for night in record.nights:
+        yield from soak_figures(night)
+    rows = timing_rows(record)
+    if any(row.device != BUS for row in rows):
+        yield "survey", _survey_figure(record, rows)
+    for name, result in _shmoos(record):
+        yield f"shmoo-{name}", _shmoo_figure(result)
+
+
+def _shmoos(record: RunRecord) -> list[tuple[str, DeviceResult]]:
+    return [
+        (f"{step.step}-{result.device.rom_code if result.device else BUS}", result)
+        for step in record.steps
+        for result in step.results
+        if "shmoo" in result.shown.evidence
+    ]
+
+
+def _save(figure: Figure, stem: Path) -> list[Path]:
+    paths = [stem.with_name(f"{stem.name}.{kind}") for kind in _KINDS]
+    for path in paths:
+        # no date in the file: the same journal gives the same picture
+        facts = {"Date": None} if path.suffix == ".svg" else {"Software": None}
+        figure.savefig(path, dpi=130, metadata=facts)
+    return paths
+
+
+# -- survey ----------------------------------------------------------------------
+
+
+def _survey_figure(record: RunRecord, rows: list[TimingRow]) -> Figure:
+    """Slot window of each device above, margins worst first below."""
+    devices = list(dict.fromkeys(row.device for row in rows if row.device != BUS))
+    judged = worst_first(rows)[:14]
+    height = 4.2 + 0.34 * len(devices) + 0.3 * len(judged)
+    figure = new_figure(10.5, height)
+    upper, lower = figure.subplots(
+        2, 1, height_ratios=[len(devices) + 6, len(judged) + 2]
+    )
+    _draw_windows(upper, record, rows, devices)
+    _draw_margins(lower, judged)
+    title = one_line(f"{record.fixture.title}: time limits measured with slots")
+    lacking = not_measured(record)
+    if lacking:
+        title += f"\n{len(lacking)} of them not measured: see the report"
+    figure.suptitle(title, fontsize=12)
+    return figure
+
+
+def _frame_us(record: RunRecord, key: str) -> float | None:
+    value = record.adapter.get("frames", {}).get(key)
+    return float(value) if isinstance(value, int | float) else None
+
+
+def _draw_windows(
+    axes: Axes, record: RunRecord, rows: list[TimingRow], devices: list[str]
+) -> None:
+    """A timing diagram: the host's three slots, below them each device's own times."""
+    _draw_host(axes, record)
+    axes.axvspan(15, 60, color=BLUE, alpha=0.10, lw=0)
+    axes.text(37, -3.65, "devices sample and release within 15 to 60 us", ha="center",
+              va="center", fontsize=8, color=BLUE)  # fmt: skip
+    marks = (
+        ("sample_instant", "o", ORANGE, "device samples a written slot"),
+        ("read_0_hold", "s", GREEN, "device releases its 0"),
+        ("longest_write_1", "|", GREY, "longest low still read as 1"),
+    )
+    for name, marker, colour, label in marks:
+        of_name = [row for row in rows if row.value.name == name]
+        found = [row for row in of_name if row.value.bound is None]
+        _draw_bounds(axes, [r for r in of_name if r.value.bound], devices, colour)
+        axes.errorbar(
+            [row.number for row in found],
+            [devices.index(row.device) for row in found],
+            xerr=[row.value.uncertainty or 0.0 for row in found],
+            fmt=marker,
+            color=colour,
+            label=label,
+            capsize=2,
+            ms=7,
+        )
+    labels = [*_HOST_ROWS, *map(one_line, devices)]
+    axes.set_yticks(range(-len(_HOST_ROWS), len(devices)), labels, fontsize=8)
+    axes.set_ylim(len(devices) - 0.4, -len(_HOST_ROWS) - 0.9)
+    times_us = [r.number for r in rows if r.value.unit == "us" and r.device != BUS]
+    axes.set_xlim(0, max(75.0, *times_us) + 2)
+    axes.set_xlabel("time from the slot's falling edge, us")
+    axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=8, frameon=False)
+    axes.grid(axis="x", alpha=0.3)
+
+
+def _draw_bounds(
+    axes: Axes, rows: list[TimingRow], devices: list[str], colour: str
+) -> None:
+    """A bar at the bound with an arrow to the side where the true value lies."""
+    for row in rows:
+        to_left = row.value.bound is Bound.AT_MOST
+        at = devices.index(row.device)
+        axes.plot([row.number], [at], "|", color=colour, ms=12)
+        axes.annotate(
+            "",
+            xy=(row.number + (-4 if to_left else 4), at),
+            xytext=(row.number, at),
+            arrowprops={"arrowstyle": "->", "color": colour},
+        )
+
+
+_HOST_ROWS = {
+    "host writes 1": ("write_1_low_us", None),
+    "host reads": ("write_1_low_us", "read_sample_us"),
+    "host writes 0": ("write_0_low_us", None),
+}
+"""Rows of the timing diagram: the frame's low time, and its sample."""
+
+
+def _draw_host(axes: Axes, record: RunRecord) -> None:
+    """The host's low of each slot as a bar, its sample as a line through all devices."""
+    for place, (low_key, sample_key) in enumerate(_HOST_ROWS.values()):
+        row = place - len(_HOST_ROWS)
+        low_us = _frame_us(record, low_key)
+        if low_us is None:
+            continue
+        axes.broken_barh([(0, low_us)], (row - 0.25, 0.5), color="black", alpha=0.75)
+        axes.text(
+            low_us + 0.6, row, f"released at {low_us:.1f} us", va="center", fontsize=8
+        )
+        axes.axvline(low_us, color="black", lw=0.7, ls=":")
+        sample_us = _frame_us(record, sample_key) if sample_key else None
+        if sample_us is not None:
+            axes.axvline(
+                sample_us,
+                color="black",
+                lw=1,
+                ls="--",
+                label=f"host samples, {sample_us:.1f} us",
+            )
+    axes.axhline(-0.5, color=GREY, lw=0.8)
+
+
+_MOST_SHOWN = 100.0
+"""Margins beyond this share are drawn no longer: nothing is near its limit there."""
+
+
+def _draw_margins(axes: Axes, rows: list[TimingRow]) -> None:
+    """Share of margin left, worst first; the bar's end is its uncertainty."""
+    shares = [min(_MOST_SHOWN, 100 * row.share) for row in rows]
+    colours = [
+        VERMILION if not row.value.holds else (ORANGE if row.thin else BLUE)
+        for row in rows
+    ]
+    axes.barh(range(len(rows)), shares, color=colours, height=0.6)
+    for place, (row, share) in enumerate(zip(rows, shares, strict=True)):
+        axes.text(
+            max(share, 0) + 1.5,
+            place,
+            f"{row.margin_text} {row.value.unit} left"
+            if row.value.holds
+            else "VIOLATED",
+            va="center",
+            fontsize=8,
+        )
+    axes.set_yticks(
+        range(len(rows)),
+        [one_line(f"{row.device.split()[0]} {row.value.name}") for row in rows],
+        fontsize=8,
+    )
+    axes.invert_yaxis()
+    axes.set_xlim(min([0.0, *shares]) - 2, _MOST_SHOWN + 20)
+    axes.set_xlabel(
+        "margin left, % of the window's half width or of the limit (worst first)"
+    )
+    axes.axvline(0, color="black", lw=1)
+    axes.grid(axis="x", alpha=0.3)
+
+
+# -- shmoo -----------------------------------------------------------------------
+
+
+def _shmoo_figure(result: DeviceResult) -> Figure:
+    """Low time against the other axis: filled circles passed, crosses failed."""
+    facts: dict[str, Any] = result.shown.evidence["shmoo"]
+    cells = [
+        (point["low_us"], row["value"], point["wrong"])
+        for row in facts["rows"]
+        for point in row["points"]
+    ]
+    # at the value asked for: the adapter makes none, or the axis could not be set
+    missing = [
+        (entry["asked_us"], row["value"])
+        for row in facts["rows"]
+        for entry in row.get("not_made", ())
+        if row["value"] is not None
+    ]
+    figure = new_figure(8.5, max(3.4, 1.6 + 0.3 * len(facts["rows"])))
+    axes = figure.subplots()
+    axes.scatter(
+        [x for x, _ in missing],
+        [y for _, y in missing],
+        marker="s",
+        facecolors="none",
+        edgecolors=GREY,
+        label="not made",
+        s=30,
+    )
+    for wrong, marker, colour, label in (
+        (False, "o", BLUE, "every slot right"),
+        (True, "x", VERMILION, "some slots wrong"),
+    ):
+        chosen = [(x, y) for x, y, bad in cells if bool(bad) is wrong]
+        axes.scatter(
+            [x for x, _ in chosen],
+            [y for _, y in chosen],
+            marker=marker,
+            color=colour,
+            label=label,
+            s=42,
+        )
+    for at_us in facts["must_hold_us"]:
+        axes.axvline(at_us, color="black", ls="--", lw=1)
+    axes.axvspan(
+        *facts["must_hold_us"], color=GREY, alpha=0.12, lw=0, label="must hold"
+    )
+    label = result.device.label if result.device else BUS
+    asked = sum(len(r["points"]) + len(r.get("not_made", ())) for r in facts["rows"])
+    made = f"{len(cells)} of {asked} cells made"
+    axes.set_title(one_line(f"{facts['slot']} slots of {label}: {made}"), fontsize=11)
+    axes.set_xlabel("low time, us")
+    unit = f", {facts['unit']}" if facts["unit"] else ""
+    axes.set_ylabel(one_line(f"{facts['label']}{unit}"))
+    axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=8, frameon=False)
+    axes.grid(alpha=0.3)
+    return figure
+
+
+def shmoo_lines(result: DeviceResult) -> list[str]:
+    """The same as text, one row a value of the axis.
+
+    ``#`` is passed, ``.`` failed, ``-`` asked for and not made, at the low time asked
+    for.
+    """
+    facts: dict[str, Any] = result.shown.evidence["shmoo"]
+    rows = [
+        {point["low_us"]: "." if point["wrong"] else "#" for point in row["points"]}
+        for row in facts["rows"]
+    ]
+    for marks, row in zip(rows, facts["rows"], strict=True):
+        for entry in row.get("not_made", ()):
+            marks.setdefault(entry["asked_us"], "-")
+    lows = sorted({low for marks in rows for low in marks})
+    label = result.device.label if result.device else BUS
+    lines = [
+        one_line(
+            f"{facts['slot']} slots of {label}: low {lows[0]:g} to {lows[-1]:g} us to the "
+            f"right, {facts['label']} downwards; # every slot right, . some wrong, "
+            "- not made"
+        )
+    ]
+    for marks, row in zip(rows, facts["rows"], strict=True):
+        cells = "".join(marks.get(low, " ") for low in lows).rstrip()
+        value = "not set" if row["value"] is None else f"{row['value']:g}"
+        lines.append(f"{value:>12} {facts['unit']:<5} {cells}")
+    return lines

@@ -1,0 +1,170 @@
+"""Pictures of a soak: readings and errors over the night, and control charts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from harness.results.plots.palette import (
+    BLUE,
+    GREEN,
+    GREY,
+    ORANGE,
+    VERMILION,
+    new_figure,
+)
+from harness.results.reports.wording import one_line
+from harness.results.soak.drift import Chart
+from harness.results.soak.record import BUS, Night
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+_COLOURS = (BLUE, ORANGE, GREEN, VERMILION)
+_DASHES = ("-", "--", ":", "-.")
+_MOST_LINES = 16
+_MOST_ERRORS = 3000
+_MOST_EVENTS = 200
+_MOST_CHARTS = 4
+
+
+def soak_figures(night: Night) -> Iterator[tuple[str, Figure]]:
+    """Each picture of a soak with its name; none if nothing was read."""
+    if any(device.trace.bins for device in night.devices.values()):
+        yield f"soak-{night.step}", _night_figure(night)
+    from harness.results.soak.shared import courses  # noqa: PLC0415 - loads scipy
+
+    charts = [
+        (night.label_of(place), course.chart)
+        for place, course in courses(night).by_place.items()
+        if course.chart is not None
+    ]
+    if charts:
+        charts.sort(key=lambda row: (row[1].judged.p, -row[1].places_out))
+        yield f"soak-chart-{night.step}", _chart_figure(night, charts[:_MOST_CHARTS])
+
+
+def _h(night: Night, at_s: float) -> float:
+    return (at_s - night.started_s) / 3600
+
+
+def _night_figure(night: Night) -> Figure:
+    """Readings above, errors of each device below, gaps and events through both."""
+    places = list(night.devices)
+    rows = [place for place in places if place != BUS][:_MOST_LINES]
+    figure = new_figure(10.5, 5.2 + 0.25 * len(rows))
+    upper, lower = figure.subplots(
+        2, 1, sharex=True, height_ratios=[8, 2 + len(rows) / 2]
+    )
+    _draw_readings(upper, night, rows)
+    _draw_errors(lower, night, [*rows, BUS])
+    for axes in (upper, lower):
+        for gap in night.gaps:
+            axes.axvspan(
+                _h(night, gap.from_s), _h(night, gap.to_s), color=GREY, alpha=0.3, lw=0
+            )
+        axes.grid(alpha=0.3)
+    start = f"{night.started_at:%Y-%m-%d %H:%M} UTC" if night.started_at else "start"
+    lower.set_xlabel(f"hours from {start}; grey: gaps")
+    return figure
+
+
+def _draw_readings(axes: Axes, night: Night, rows: list[str]) -> None:
+    for number, place in enumerate(rows):
+        device = night.devices[place]
+        bins = device.trace.bins
+        if not bins:
+            continue
+        at_h = [_h(night, b.at_s) for b in bins]
+        colour = _COLOURS[number % len(_COLOURS)]
+        dash = _DASHES[number // len(_COLOURS) % len(_DASHES)]
+        axes.plot(at_h, [b.mean for b in bins], color=colour, ls=dash, lw=1.2,
+                  label=one_line((device.label or place).split()[0]))  # fmt: skip
+        axes.fill_between(
+            at_h,
+            [b.lowest for b in bins],
+            [b.highest for b in bins],
+            color=colour,
+            alpha=0.15,
+            lw=0,
+        )
+    for limit in (night.facts.get("low"), night.facts.get("high")):
+        if limit is not None:
+            axes.axhline(limit, color="black", ls="--", lw=1)
+    unit = night.facts.get("unit") or ""
+    axes.set_ylabel(one_line(f"{night.facts.get('quantity', 'reading')}, {unit}"))
+    axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=8, frameon=False)
+
+
+def _draw_errors(axes: Axes, night: Night, rows: list[str]) -> None:
+    for blame, marker, colour, label in (
+        ("bus", "x", VERMILION, "line or device"),
+        ("adapter", "s", GREY, "adapter"),
+        ("limit", "^", ORANGE, "out of limits"),
+    ):
+        marks = [m for m in night.marks if m.blame == blame and m.place in rows]
+        shown = marks[:_MOST_ERRORS]
+        axes.scatter(
+            [_h(night, m.at_s) for m in shown],
+            [rows.index(m.place) for m in shown],
+            marker=marker,
+            color=colour,
+            s=22,
+            label=label
+            if len(shown) == len(marks)
+            else f"{label} (first {len(shown)})",
+        )
+    happened = night.happened[:_MOST_EVENTS]
+    axes.scatter(
+        [_h(night, event.from_s) for event in happened],
+        [-1] * len(happened),
+        marker="|",
+        color="black",
+        label="event file",
+    )
+    names = [one_line(night.label_of(p).split()[0]) if p != BUS else BUS for p in rows]
+    axes.set_yticks([-1, *range(len(rows))], ["events", *names], fontsize=8)
+    axes.set_ylim(len(rows) - 0.5, -1.5)
+    axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=8, frameon=False)
+
+
+def _chart_figure(night: Night, charts: list[tuple[str, Chart]]) -> Figure:
+    figure = new_figure(10.5, 0.6 + 2.1 * len(charts))
+    rows = figure.subplots(len(charts), 1, sharex=True, squeeze=False)
+    for (label, found), axes in zip(charts, rows[:, 0], strict=True):
+        _draw_chart(axes, night, label, found)
+    shared = len([d for d in night.devices.values() if d.trace.bins]) > 2
+    less = "; without the movement that all devices share" if shared else ""
+    rows[-1, 0].set_xlabel(
+        f"hours; limits from the first {charts[0][1].baseline} points (grey){less}"
+    )
+    return figure
+
+
+def _draw_chart(axes: Axes, night: Night, label: str, found: Chart) -> None:
+    at_h = [_h(night, point.at_s) for point in found.points]
+    values = [point.mean for point in found.points]
+    axes.plot(at_h, values, color=BLUE, lw=0.8, marker=".", ms=3)
+    out = sorted({place for place, _ in found.out})
+    axes.scatter(
+        [at_h[place] for place in out],
+        [values[place] for place in out],
+        marker="D",
+        s=16,
+        color=VERMILION,
+        zorder=3,
+    )
+    axes.axhline(found.limits.centre, color="black", lw=0.8)
+    for limit in (found.limits.low, found.limits.high):
+        axes.axhline(limit, color="black", ls="--", lw=0.8)
+    axes.axvspan(at_h[0], at_h[found.baseline - 1], color=GREY, alpha=0.15, lw=0)
+    axes.set_title(
+        one_line(f"{label}: {_verdict(found)}; {found.rules}"), fontsize=9, loc="left"
+    )
+    axes.grid(alpha=0.3)
+
+
+def _verdict(found: Chart) -> str:
+    word = "out of control" if found.is_out_of_control else "in control"
+    return f"{word}, {found.judged.text}"

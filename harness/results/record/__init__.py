@@ -1,0 +1,1 @@
+"""The run record: what the events of a journal add up to."""

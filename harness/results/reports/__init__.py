@@ -1,0 +1,1 @@
+"""Projections of a run record: JUnit XML, HTML, terminal table, live page."""

@@ -1,0 +1,202 @@
+"""What a survey found, worst first, and the sentence that says what limits the bus.
+
+From the run record alone: measured values of ``measure`` steps with their evidence.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from harness.digits import bound_text, limits_text, number_text, quantity_text
+from harness.records import Bound, Measurement, Side
+from harness.results.record.device_tally import DeviceResult
+from harness.results.record.run import RunRecord
+
+BUS = "line"
+"""Label of what is measured on the bus as a whole."""
+
+_BECAUSE = {
+    "rise_time": "the line rises too slowly for the slots: pull-up, cable, devices",
+    "presence_wait": "the presence pulse comes near the edge of its time",
+    "presence_end": "the presence pulse ends near the edge of its time",
+    "reset_high": "slots after a reset are taken late",
+    "longest_write_1": "written ones are nearly read as zeros: the device samples early, "
+    "or the rise takes up the slot",
+    "sample_instant": "the device samples written slots near the edge of its window",
+    "read_0_hold": "the device holds its zeros near the edge of their time",
+    "shortest_low": "the device needs long lows",
+    "slot_period": "the device needs long slots",
+    "recovery": "the device needs a long recovery",
+    "clock_error": "the adapter's clock is near the end of its tolerance",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimingRow:
+    """One measured time.
+
+    Attributes:
+        device: label of the device, or ``BUS``.
+        value: measurement or bound, with limits and uncertainty.
+        basis: formula or assumption.
+        source: of the limits.
+        thin: True if the uncertainty reaches the limit.
+        blur_us: from nearly never to nearly always.
+    """
+
+    device: str
+    value: Measurement
+    basis: str = ""
+    source: str = ""
+    thin: bool = False
+    blur_us: float = 0.0
+
+    @property
+    def number(self) -> float:
+        """The value as a number."""
+        return float(self.value.value)
+
+    @property
+    def margin(self) -> float | None:
+        """Distance to the nearer limit in the value's unit; None where none is judged."""
+        return self.value.margin
+
+    @property
+    def share(self) -> float:
+        """Margin over the width of the window, or over the limit; infinite without."""
+        margin, low, high = self.margin, self.value.low, self.value.high
+        if margin is None:
+            return float("inf")
+        if low is not None and high is not None:
+            return margin / ((high - low) / 2)
+        return margin / abs(low or high or 1.0)
+
+    @property
+    def text(self) -> str:
+        """Value with bound or uncertainty, and unit."""
+        return quantity_text(self.value)
+
+    @property
+    def margin_text(self) -> str:
+        """The margin, without unit; of a bound it is at least so large."""
+        if self.margin is None:
+            return ""
+        if self.value.bound and self.margin > 0:
+            return bound_text(self.margin, Bound.AT_LEAST)
+        return number_text(self.margin, self.value.uncertainty)
+
+    @property
+    def limits_text(self) -> str:
+        """Limits in words."""
+        return limits_text(self.value.low, self.value.high) or "no limits"
+
+
+def timing_rows(record: RunRecord) -> list[TimingRow]:
+    """Every measured time of a run: the line's first, then each device's."""
+    return [
+        row
+        for step in record.steps
+        if step.kind == "measure"
+        for result in step.results
+        for row in _rows(result)
+    ]
+
+
+def _rows(result: DeviceResult) -> Iterator[TimingRow]:
+    evidence: dict[str, Any] = result.shown.evidence.get("timing", {})
+    label = result.device.label if result.device else BUS
+    for value in result.shown.measurements:
+        if isinstance(value.value, str | bool):
+            continue
+        facts = evidence.get(value.name, {})
+        yield TimingRow(
+            device=label,
+            value=value,
+            basis=str(facts.get("basis", "")),
+            source=str(facts.get("source", "")),
+            thin=bool(facts.get("thin", False)),
+            blur_us=float(facts.get("blur_us", 0.0)),
+        )
+
+
+def worst_first(rows: list[TimingRow]) -> list[TimingRow]:
+    """Rows with a limit, smallest share of margin first; bounds after the values.
+
+    A bound such as "at most 0.7 us" says that the margin is at least so large, so it
+    is no sign that anything is near its limit unless the limit is broken.
+    """
+    judged = [row for row in rows if row.margin is not None]
+    return sorted(
+        judged, key=lambda r: (bool(r.value.bound) and r.value.holds, r.share)
+    )
+
+
+def explanation(rows: list[TimingRow]) -> str:
+    """What limits the bus, in one or two sentences; empty without a judged row."""
+    ordered = worst_first(rows)
+    if not ordered:
+        return ""
+    worst = ordered[0]
+    assert worst.margin is not None
+    broken = not worst.value.holds
+    doubt, unit = worst.value.uncertainty, worst.value.unit
+    left = (
+        f"misses its limit by {number_text(-worst.margin, doubt)} {unit}"
+        if broken
+        else f"has {number_text(worst.margin, doubt)} {unit} left"
+    )
+    because = _BECAUSE.get(worst.value.name.removeprefix("overdrive_"), "")
+    sentence = (
+        f"What limits this bus: {worst.value.name} of {worst.device} is {worst.text} "
+        f"({worst.limits_text}) and {left}"
+    )
+    if because:
+        sentence += f"; {because}"
+    if worst.thin and not broken:
+        sentence += "; the margin is thinner than the uncertainty"
+    return sentence + "."
+
+
+def not_measured(record: RunRecord) -> list[str]:
+    """What measure steps asked for and the adapter could not tell, with the reason."""
+    return [
+        f"{result.device.label if result.device else BUS}: {name} not measured: {why}"
+        for step in record.steps
+        if step.kind == "measure"
+        for result in step.results
+        for name, why in result.shown.evidence.get("not_measured", {}).items()
+    ]
+
+
+def _remark(row: TimingRow) -> str:
+    if not row.value.holds:
+        return "VIOLATED"
+    open_sides = [
+        name
+        for name, side in (("low", row.value.low_side), ("high", row.value.high_side))
+        if side is Side.OPEN
+    ]
+    if open_sides:
+        return f"{' and '.join(open_sides)} limit not judged"
+    return "thin" if row.thin else ""
+
+
+def timing_lines(rows: list[TimingRow]) -> list[str]:
+    """The survey as aligned lines, worst first, rows without a limit last."""
+    if not rows:
+        return []
+    rest = [row for row in rows if row.margin is None]
+    table = [("device", "quantity", "measured", "limits", "margin", "")]
+    for row in [*worst_first(rows), *rest]:
+        cells = (row.device, row.value.name, row.text, row.limits_text)
+        table.append((*cells, row.margin_text, _remark(row)))
+    widths = [max(map(len, column)) for column in zip(*table, strict=True)]
+    lines = [
+        "  ".join(
+            cell.ljust(width) for cell, width in zip(cells, widths, strict=True)
+        ).rstrip()
+        for cells in table
+    ]
+    return [*lines, "", explanation(rows)]

@@ -1,0 +1,139 @@
+"""A live page of a run: the report of what is in the journal so far.
+
+Reads the journal only, so it can start late, stop early and never disturb the run.
+Loopback unless told otherwise; the page renews itself without a script.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable
+from pathlib import Path
+from threading import Lock
+from typing import Any
+
+from harness.errors import UsageError
+from harness.results.journal.reader import JournalUnreadable
+from harness.results.journal.writer import Tail
+from harness.results.record.run import Folding, not_as_written
+from harness.results.reports.html import Live, render
+from harness.results.reports.rebuild import cannot_be_shown
+from harness.results.reports.watch_server import make_server
+
+REFRESH_S = 5
+_KEPT_LINES = 20
+
+
+class LiveReport:
+    """The report of a growing journal; each call takes in what is new.
+
+    Args:
+        journal: the file; it must have begun.
+
+    Raises:
+        UsageError: it is no journal, or a damaged one.
+    """
+
+    def __init__(self, journal: Path) -> None:
+        self._journal = journal
+        self._fault: UsageError | None = None
+        self._tail = Tail(journal)
+        self._folding = Folding()
+        self._lock = Lock()
+        self._done = False
+        self._last: deque[str] = deque(maxlen=_KEPT_LINES)
+        self._page = ""
+        self._take()
+
+    def _take(self) -> None:
+        for event in self._tail.new_events():
+            self._page = ""
+            try:
+                self._folding.add(event)
+                line = _line_of(event)
+            except Exception as exc:
+                raise not_as_written(exc, event) from exc
+            self._done = self._done or event["event"] == "run_done"
+            if line:
+                self._last.appendleft(line)
+
+    @property
+    def done(self) -> bool:
+        """True once the run has ended."""
+        return self._done
+
+    def page(self) -> str:
+        """The page as of now.
+
+        Raises:
+            UsageError: the journal is gone; or damaged, which stays so.
+        """
+        with self._lock:
+            if self._fault is None:
+                try:
+                    self._renew()
+                except JournalUnreadable:
+                    raise  # deleted, or its disk is away
+                except UsageError as fault:
+                    self._fault = fault
+            if self._fault is not None:
+                raise self._fault
+            return self._page
+
+    def _renew(self) -> None:
+        self._take()
+        if self._page:  # pictures take a second; nothing new, nothing drawn
+            return
+        live = Live(refresh_s=REFRESH_S, lines=tuple(self._last))
+        try:
+            record = self._folding.record()
+            self._page = render(record, None if self._done else live)
+        except Exception as exc:
+            raise cannot_be_shown(self._journal, exc) from exc
+
+
+def _line_of(event: dict[str, Any]) -> str:
+    """One event in words, empty for those that say nothing by themselves."""
+    words = _WORDS.get(event["event"])
+    if words is None:
+        return str(event.get("text", "")) and f"{event.get('at', '')} {event['text']}"
+    # an event may lack a field; a page for people never breaks over that
+    return words.format_map(_Fields(event))
+
+
+class _Fields(dict[str, Any]):
+    """The fields of an event; one that is not there is empty."""
+
+    def __init__(self, event: dict[str, Any]) -> None:
+        count = len(event.get("readings") or event.get("spread") or {})
+        super().__init__(event, count=count, whom=event.get("device") or "bus")
+
+    def __missing__(self, key: str) -> str:
+        return ""
+
+
+_WORDS = {
+    "step_started": "{at} step {step} {title} began",
+    "step_done": "{at} step {step} {outcome}",
+    "soak_progress": "{at} soak cycle {cycle}: {count} readings",
+    "soak_error": "{at} {kind} {whom}: {message}",
+    "soak_event": "{happened_at} {text}",
+    "soak_stopped": "{at} {why}",
+    "gap": "{at} gap: {reason}, {from_s} to {to_s} s",
+    "run_resumed": "{at} the run was taken up again",
+}
+
+
+def serve(
+    journal: Path, *, host: str, port: int, announce: Callable[[str], None]
+) -> None:
+    """Serve the live page until the process is ended; ``announce`` is told the address.
+
+    Raises:
+        UsageError: no journal, a damaged one, or the address cannot be used.
+    """
+    report = LiveReport(journal)
+    report.page()  # a journal that cannot be shown is told here, not in a browser
+    with make_server(report, host=host, port=port) as server:
+        announce(server.url)
+        server.serve_forever()

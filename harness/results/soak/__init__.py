@@ -1,0 +1,1 @@
+"""A soak as the journal tells it: its record, findings, page."""

@@ -1,0 +1,320 @@
+"""What the counts of a soak say: claims, bursts, whom and when errors strike, drift.
+
+Each finding that something is more than chance is an exact test at one in a hundred,
+shared among all the places that were looked at. Errors that the adapter made are no
+errors of the bus and stand in none of these numbers.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_left, bisect_right
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+from harness.results.soak.record import BUS, Mark, Night, Span
+
+ALPHA = 0.01
+"""Chance of a finding where there is nothing to find, over all places together."""
+
+_CONFIDENCE = 0.95
+_FEWEST_ERRORS = 5
+_FEWEST_INTERVALS = 12
+_MOST_INTERVALS = 48
+_LIKE_ONE = 1.5
+"""Errors whose distance is less than so many rounds are one event."""
+
+_SMALLEST_BURST = 3
+_MOST_TEXTS = 40
+_MOST_OFFSETS = 1000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Claim:
+    """What may be claimed of a device or the bus.
+
+    Attributes:
+        label: of whom.
+        failed: tries that line or device spoilt.
+        asked: tries that say something of them.
+        low: lower end of the exact two-sided interval of the error rate.
+        high: upper end.
+        at_most: exact one-sided upper bound: what may be claimed.
+        confidence: of all three.
+    """
+
+    label: str
+    failed: int
+    asked: int
+    low: float
+    high: float
+    at_most: float
+    confidence: float
+
+
+def confidence_of(night: Night) -> float:
+    """The confidence that the plan asks for."""
+    return float(night.facts.get("outlook", {}).get("confidence", _CONFIDENCE))
+
+
+def claims(night: Night) -> Iterator[Claim]:
+    """The bus, then each device that was asked (Clopper and Pearson)."""
+    from harness.quality.rates import proportion_at_most, proportion_bounds  # noqa: PLC0415 - loads scipy
+
+    confidence = confidence_of(night)
+    rows = [(BUS, night.failed, night.asked)]
+    rows += [(d.label, d.counts["failed"], d.asked) for d in night.devices.values()]
+    for label, failed, asked in rows:
+        if asked:
+            bounds = proportion_bounds(
+                errors=failed, trials=asked, confidence=confidence
+            )
+            yield Claim(
+                label=label,
+                failed=failed,
+                asked=asked,
+                low=bounds.low,
+                high=bounds.high,
+                at_most=proportion_at_most(
+                    errors=failed, trials=asked, confidence=confidence
+                ),
+                confidence=confidence,
+            )
+
+
+def is_excess(count: int, total: int, share: float, *, looks: int = 1) -> bool:
+    """True if ``count`` of ``total`` is beyond chance where ``share`` is expected.
+
+    The exact one-sided binomial test at ``ALPHA`` over ``looks`` places, by way of the
+    lower bound of the proportion.
+    """
+    from harness.quality.rates import proportion_bounds  # noqa: PLC0415 - loads scipy
+
+    if not count or share >= 1:
+        return False
+    confidence = 1 - 2 * ALPHA / looks
+    return proportion_bounds(errors=count, trials=total, confidence=confidence).low > (
+        share
+    )
+
+
+def errors_of(night: Night) -> list[Mark]:
+    """Errors of line and devices; of one place in one round only the first."""
+    first = {(m.cycle, m.place): m for m in reversed(night.marks) if m.blame == "bus"}
+    return sorted(first.values(), key=lambda mark: mark.at_s)
+
+
+def round_s(night: Night) -> float:
+    """Time from round to round as it was, seconds."""
+    planned_s = float(night.facts.get("outlook", {}).get("every_s", 0.0))
+    return max(planned_s, night.elapsed_s / max(1, night.cycles), 0.1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scatter:
+    """How errors lie in time.
+
+    Attributes:
+        told: in words; empty without an error.
+        bursty: True if they come in bursts.
+        events: errors close together counted as one, earliest first.
+    """
+
+    told: str
+    bursty: bool
+    events: tuple[Span, ...]
+
+
+def scatter(night: Night) -> Scatter:
+    """Bursts or chance: index of dispersion over equal stretches of rounds."""
+    errors = errors_of(night)
+    if not errors:
+        return Scatter(told="", bursty=False, events=())
+    from harness.quality.bursts import clustering  # noqa: PLC0415 - loads scipy
+
+    events = _events(night, errors)
+    intervals = min(_MOST_INTERVALS, night.cycles)
+    if len(errors) < _FEWEST_ERRORS or intervals < _FEWEST_INTERVALS:
+        told = f"{len(errors)} errors are too few to tell bursts from chance"
+        return Scatter(told=told, bursty=False, events=events)
+    counts, rounds = _counted(errors, night, intervals)
+    found = clustering(counts, exposure=rounds)
+    bursty = found.p < ALPHA
+    how = (
+        f"{len(errors)} errors in {intervals} equal stretches of rounds "
+        f"scatter {found.ratio:.3g} times as wide as independent ones (p {found.p:.2g})"
+    )
+    told = f"at random: {how}"
+    if bursty:
+        told = (
+            f"in bursts: {how}; taken together they are {len(events)} events, and the "
+            "claims, which suppose independent errors, are too tight"
+        )
+    return Scatter(told=told, bursty=bursty, events=events)
+
+
+def big_bursts(night: Night, found: Scatter) -> list[tuple[Span, list[str]]]:
+    """The bursts of three errors and more, each with whom it struck."""
+    if not found.bursty:
+        return []
+    errors = errors_of(night)
+    rows = []
+    for span in found.events:
+        inside = [m for m in errors if span.from_s <= m.at_s <= span.to_s]
+        if len(inside) >= _SMALLEST_BURST:
+            whom = sorted({night.label_of(m.place) for m in inside})
+            rows.append((span, whom))
+    return rows
+
+
+def _events(night: Night, errors: Sequence[Mark]) -> tuple[Span, ...]:
+    """Errors close together as one event; none spans the cut between two runs."""
+    from harness.quality.bursts import bursts  # noqa: PLC0415 - loads scipy
+
+    by_part: dict[int, list[float]] = {}
+    for mark in errors:
+        part = night.tested.part_of(mark.at_s)
+        by_part.setdefault(part, []).append(mark.at_s)
+    gap_s = _LIKE_ONE * round_s(night)
+    return tuple(
+        Span(from_s=group.first_s, to_s=group.last_s, text=f"{group.errors} errors")
+        for times_s in by_part.values()
+        for group in bursts(times_s, gap_s=gap_s)
+    )
+
+
+def _counted(
+    errors: Sequence[Mark], night: Night, intervals: int
+) -> tuple[list[int], list[int]]:
+    """Errors and rounds of each of so many stretches of the soak."""
+    counts, rounds = [0] * intervals, [0] * intervals
+    last = max(night.cycles, *(mark.cycle for mark in errors))
+    for mark in errors:
+        counts[min(max(mark.cycle - 1, 0) * intervals // last, intervals - 1)] += 1
+    bounds = [-(-number * last // intervals) for number in range(intervals + 1)]
+    for number in range(intervals):
+        rounds[number] = bounds[number + 1] - bounds[number]
+    return counts, rounds
+
+
+def whom(night: Night) -> str:
+    """Whether errors favour one device, in words; empty with nothing to tell."""
+    counts = Counter(m.place for m in errors_of(night) if m.place != BUS)
+    total, asked = sum(counts.values()), sum(d.asked for d in night.devices.values())
+    devices = {p: d for p, d in night.devices.items() if d.asked}
+    if not total or len(devices) < 2:
+        return ""
+    looks = len(devices)
+    worst = [
+        f"{d.label}: {counts[place]} of {total}, {total * d.asked / asked:.3g} expected"
+        for place, d in devices.items()
+        if is_excess(counts[place], total, d.asked / asked, looks=looks)
+    ]
+    if worst:
+        return f"errors favour {'; '.join(worst)}: look at that branch or part"
+    if not is_excess(total, total, 1 / looks, looks=looks):
+        return f"{total} errors are too few to tell whether they favour a device"
+    return "errors favour no device: look at line, supply or adapter"
+
+
+def hours(night: Night, events: Iterable[Span]) -> str:
+    """Whether errors favour an hour of the day, in words; empty if not."""
+    total_asked = sum(night.asked_at.values())
+    struck = Counter(
+        at.hour
+        for event in events
+        if (at := night.calendar_of(event.from_s)) is not None
+    )
+    total = sum(struck.values())
+    told = [
+        f"{hour:02d}:00 to {(hour + 1) % 24:02d}:00 UTC: {count} of {total}, "
+        f"{total * night.asked_at[hour] / total_asked:.3g} expected"
+        for hour, count in sorted(struck.items())
+        if total_asked
+        and is_excess(
+            count, total, night.asked_at[hour] / total_asked, looks=len(night.asked_at)
+        )
+    ]
+    return f"errors favour a time of day: {'; '.join(told)}" if told else ""
+
+
+def followers(night: Night, events: Sequence[Span]) -> list[str]:
+    """What of the event file errors follow, and what not, in words."""
+    if not night.happened:
+        return []
+    within_s = float(night.facts.get("events_within_s", 60.0))
+    by_text: dict[str, list[float]] = {}
+    for happening in night.happened:
+        by_text.setdefault(happening.text, []).append(happening.from_s)
+    texts = sorted(by_text, key=lambda text: (-len(by_text[text]), text))[:_MOST_TEXTS]
+    told = []
+    offsets = _offsets(night, events)
+    for text in texts:
+        windows = _windows(by_text[text], within_s)
+        share = _share(night, windows, offsets)
+        if not events:
+            told.append(
+                f"{text!r} happened {_times(by_text[text])}, and no error came at all"
+            )
+            continue
+        hits = sum(_is_within(e.from_s, windows) for e in events)
+        follow = is_excess(hits, len(events), share, looks=len(texts))
+        told.append(
+            f"{'errors FOLLOW' if follow else 'no sign that errors follow'} {text!r} "
+            f"({_times(by_text[text])}): {hits} of {len(events)} error events lie "
+            f"within {within_s:g} s after it, {len(events) * share:.2g} expected"
+        )
+    return told
+
+
+def _times(starts_s: Sequence[float]) -> str:
+    return "once" if len(starts_s) == 1 else f"{len(starts_s)} times"
+
+
+def _offsets(night: Night, events: Sequence[Span]) -> list[float]:
+    """How long before the end of its round each error event began; the first many."""
+    cycles = {m.at_s: m.cycle for m in night.marks}
+    return [
+        e.from_s - night.tested.ended_s(cycles[e.from_s])
+        for e in events[:_MOST_OFFSETS]
+    ]
+
+
+def _share(
+    night: Night, windows: Sequence[tuple[float, float]], offsets: Sequence[float]
+) -> float:
+    """Share of the tries in the windows, had each event come in any other round.
+
+    Each keeps its distance from the end of its round, for rounds and what happens
+    besides may keep the same time. Of events with different shares the number within
+    is at most as spread as the binomial number of their mean (Hoeffding 1956, from
+    memory), so the test stays on the safe side.
+    """
+    rounds_s = night.tested.rounds_s
+    if not rounds_s or not windows:
+        return 0.0
+    shifts = sorted(offsets)[:: max(1, len(offsets) // 50)] or [0.0]
+    within = sum(
+        bisect_right(rounds_s, to_s - shift) - bisect_left(rounds_s, from_s - shift)
+        for from_s, to_s in windows
+        for shift in shifts
+    )
+    return within / len(shifts) / len(rounds_s)
+
+
+def _is_within(at_s: float, windows: Sequence[tuple[float, float]]) -> bool:
+    place = bisect_right(windows, (at_s, math.inf)) - 1
+    return place >= 0 and at_s <= windows[place][1]
+
+
+def _windows(starts_s: list[float], within_s: float) -> list[tuple[float, float]]:
+    """Times after the starts, overlaps put together, ascending."""
+    windows: list[tuple[float, float]] = []
+    for begin_s in sorted(starts_s):
+        end_s = begin_s + within_s
+        if windows and begin_s <= windows[-1][1]:
+            windows[-1] = (windows[-1][0], max(windows[-1][1], end_s))
+        else:
+            windows.append((begin_s, end_s))
+    return windows

@@ -1,0 +1,375 @@
+"""What the events of a soak add up to: counts, values over time, what happened when.
+
+Folded line by line, in memory that a longer soak does not grow: values become bins of
+time, of single errors and events the first so many are kept and all are counted. The
+sum of the ``counts`` of all ``soak_progress`` lines is what was counted; an error line
+after the last of them belongs to a round that was cut and is done again.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from typing import Any
+
+from harness.records import Bound, DeviceRef, Measurement
+from harness.results.soak.time import TestTime
+from harness.results.soak.trace import Trace
+
+BUS = "bus"
+"""Where a count belongs that is not about one device."""
+
+KEPT_MARKS = 20_000
+"""Single errors, and events, that are kept with their time."""
+
+KEPT_GAPS = 1_000
+
+ERROR = "error "
+"""Before the kind of an error in the name of its count."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """One error.
+
+    Attributes:
+        at_s: when, journal time in seconds.
+        place: ROM code, or ``BUS``.
+        kind: of the error.
+        cycle: round in which it came.
+        message: in words.
+        blame: ``bus`` for line and devices, else ``adapter``, ``margin`` or ``limit``;
+            ``cut`` in a round that was cut and is done again, which counts nothing.
+    """
+
+    at_s: float
+    place: str
+    kind: str
+    cycle: int
+    message: str = ""
+    blame: str = "bus"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Span:
+    """A stretch of time that tells something: a gap, or a moment with a text.
+
+    Attributes:
+        from_s: journal time in seconds.
+        to_s: likewise.
+        text: what it was.
+    """
+
+    from_s: float
+    to_s: float
+    text: str
+
+
+@dataclass(slots=True)
+class DeviceNight:
+    """One device over a soak.
+
+    Attributes:
+        label: socket and ROM code, or the ROM code alone.
+        counts: by name, as ``soak_tally`` counts them, besides ``readings``.
+        total: sum of all readings.
+        lowest: smallest reading, or None.
+        highest: largest reading, or None.
+        trace: readings over time.
+        margins: timing values over time, by name; journal time in seconds.
+        bounds: of each timing value what only bounds it: the first and the last such.
+        limits: of each timing value, low and high.
+    """
+
+    label: str = ""
+    counts: Counter[str] = field(default_factory=Counter)
+    total: float = 0.0
+    lowest: float | None = None
+    highest: float | None = None
+    trace: Trace = field(default_factory=Trace)
+    margins: dict[str, Trace] = field(default_factory=dict)
+    bounds: dict[str, tuple[Measurement, Measurement]] = field(default_factory=dict)
+    limits: dict[str, tuple[float | None, float | None]] = field(default_factory=dict)
+
+    @property
+    def asked(self) -> int:
+        """Tries that say something of line or device."""
+        return self.counts["readings"] + self.counts["failed"]
+
+    def take(
+        self, at_s: float, count: int, low: float, mean: float, high: float
+    ) -> None:
+        """Readings of one line."""
+        self.counts["readings"] += count
+        self.total += mean * count
+        self.lowest = low if self.lowest is None else min(self.lowest, low)
+        self.highest = high if self.highest is None else max(self.highest, high)
+        self.trace.take(at_s, mean, count=count, lowest=low, highest=high)
+
+
+class Night:
+    """One soak step of a run, as far as the journal goes.
+
+    Attributes:
+        step: its number.
+        facts: what ``soak_started`` stated.
+        started_s: journal time of its start, seconds.
+        now_s: of its last event.
+        started_at: calendar of its start, UTC.
+        cycles: rounds counted.
+        elapsed_s: time under test, gaps between two runs left out.
+        tested: its rounds in time.
+        devices: by ROM code.
+        bus: counts that are not about one device.
+        marks: single errors, the first ``KEPT_MARKS``.
+        told: single errors in the journal, all.
+        gaps: adapter away, or the run itself.
+        happened: events of the event file.
+        asked_at: tries by hour of the day, UTC.
+        stopped: why it ended early; empty if it did not.
+        resumed: how often it was taken up again.
+        done: True once its step is done.
+        twice: rounds that stand in the journal twice, and are counted once.
+    """
+
+    def __init__(self, step: str, at_s: float, at: str) -> None:
+        self.step = step
+        self.facts: dict[str, Any] = {}
+        self.started_s = at_s
+        self.now_s = at_s
+        self.started_at = _calendar(at)
+        self.cycles = 0
+        self.elapsed_s = 0.0
+        self.tested = TestTime(at_s)
+        self.devices: dict[str, DeviceNight] = {}
+        self.bus: Counter[str] = Counter()
+        self.marks: list[Mark] = []
+        self.told = 0
+        self.gaps: list[Span] = []
+        self.gap_count = 0
+        self.gap_s = 0.0
+        self.happened: list[Span] = []
+        self.asked_at: Counter[int] = Counter()
+        self.stopped = ""
+        self.resumed = 0
+        self.done = False
+        self.twice = 0
+
+    def add(self, event: dict[str, Any]) -> None:
+        """Take one event of this soak in.
+
+        Raises:
+            KeyError, TypeError, ValueError: it does not carry what it promises.
+        """
+        self.now_s = float(event.get("t_s", self.now_s))
+        taker = {
+            "soak_started": self._take_start,
+            "soak_progress": self._take_progress,
+            "soak_error": self._take_error,
+            "soak_event": self._take_event,
+            "soak_margin": self._take_margin,
+            "soak_stopped": self._take_stop,
+            "gap": self._take_gap,
+        }.get(event["event"])
+        if taker:
+            taker(event)
+
+    def calendar_of(self, at_s: float) -> datetime | None:
+        """Date and time of a journal time, UTC."""
+        if self.started_at is None:
+            return None
+        return self.started_at + timedelta(seconds=at_s - self.started_s)
+
+    def label_of(self, place: str) -> str:
+        """Socket and ROM code of a place, or ``bus``."""
+        device = self.devices.get(place)
+        return device.label if device and device.label else place
+
+    def sum_of(self, name: str) -> int:
+        """A count over all devices."""
+        return sum(device.counts[name] for device in self.devices.values())
+
+    @property
+    def asked(self) -> int:
+        """Tries on the bus: of all devices, and common starts."""
+        return self.bus["starts"] + sum(d.asked for d in self.devices.values())
+
+    @property
+    def failed(self) -> int:
+        """Tries that line or device spoilt."""
+        return self.bus["failed"] + self.sum_of("failed")
+
+    def _device(self, rom_code: str) -> DeviceNight:
+        return self.devices.setdefault(rom_code, DeviceNight())
+
+    def _take_start(self, event: dict[str, Any]) -> None:
+        self.facts = {k: v for k, v in event.items() if k not in ("event", "at", "t_s")}
+        for data in event.get("devices", ()):
+            self._device(data["rom_code"]).label = DeviceRef(**data).label
+
+    def take_pause(self, event: dict[str, Any]) -> None:
+        """The run goes on: what lies between is a gap, if this soak was not done."""
+        if self.done:
+            return
+        self.resumed += 1
+        to_s = float(event["t_s"])
+        known = event.get("gap_s") is not None
+        text = "the run was cut or ended, and taken up again"
+        if not known:
+            text += "; how long is not known, the calendar went backwards"
+        self.gaps.append(Span(from_s=self.now_s, to_s=to_s, text=text))
+        self.tested.pause(self.now_s, to_s)
+        self.marks = [
+            replace(mark, blame="cut") if mark.cycle > self.cycles else mark
+            for mark in self.marks
+        ]
+        for device in self.devices.values():
+            device.trace.begin_part()
+            for margin in device.margins.values():
+                margin.begin_part()
+
+    def _take_progress(self, event: dict[str, Any]) -> None:
+        cycle, rounds = int(event["cycle"]), max(1, int(event.get("rounds", 1)))
+        if cycle - rounds < self.cycles:
+            # two programs wrote at once, or a line was copied
+            self.twice += min(rounds, self.cycles - (cycle - rounds))
+            return
+        self.tested.take(self.now_s, rounds)
+        self.cycles = cycle
+        self.elapsed_s = float(event.get("elapsed_s", self.now_s - self.started_s))
+        asked = 0
+        for rom_code, value in (event.get("readings") or {}).items():
+            self._device(rom_code).take(self.now_s, 1, value, value, value)
+            asked += 1
+        for rom_code, (count, low, mean, high) in (event.get("spread") or {}).items():
+            self._device(rom_code).take(self.now_s, int(count), low, mean, high)
+            asked += int(count)
+        for place, counts in (event.get("counts") or {}).items():
+            target = self.bus if place == BUS else self._device(place).counts
+            target.update({name: int(count) for name, count in counts.items()})
+            asked += int(counts.get("failed", 0))
+        at = _calendar(str(event.get("at", "")))
+        if at is not None:
+            self.asked_at[at.hour] += asked
+
+    def _take_error(self, event: dict[str, Any]) -> None:
+        self.told += 1
+        if len(self.marks) < KEPT_MARKS:
+            self.marks.append(
+                Mark(
+                    at_s=self.now_s,
+                    place=str(event.get("device") or BUS),
+                    kind=str(event["kind"]),
+                    cycle=int(event.get("cycle", 0)),
+                    message=str(event.get("message", ""))[:200],
+                    blame=_blame(event),
+                )
+            )
+
+    def _take_event(self, event: dict[str, Any]) -> None:
+        if len(self.happened) >= KEPT_MARKS:
+            return
+        happened, told = _calendar(str(event["happened_at"])), _calendar(event["at"])
+        if happened is not None and told is not None:
+            at_s = self.now_s + (happened - told).total_seconds()
+            self.happened.append(
+                Span(from_s=at_s, to_s=at_s, text=str(event["text"])[:200])
+            )
+
+    def _take_margin(self, event: dict[str, Any]) -> None:
+        device = self._device(str(event["device"] or BUS))
+        name = f"{event['name']}, {event.get('unit', '')}"
+        device.limits[name] = (event.get("low"), event.get("high"))
+        trace = device.margins.setdefault(name, Trace())
+        if "bound" not in event:
+            trace.take(self.now_s, float(event["value"]))
+            return
+        # a bound is no point of a course: it moves with the rungs, not with the device
+        bound = Measurement(
+            name=name, value=float(event["value"]), bound=Bound(event["bound"])
+        )
+        device.bounds[name] = (device.bounds.get(name, (bound, bound))[0], bound)
+
+    def _take_stop(self, event: dict[str, Any]) -> None:
+        self.stopped = str(event["why"])
+
+    def _take_gap(self, event: dict[str, Any]) -> None:
+        length_s = float(event["to_s"]) - float(event["from_s"])
+        times = int(event.get("times", 1))
+        self.gap_count += times
+        self.gap_s += float(event.get("away_s", length_s))
+        if len(self.gaps) < KEPT_GAPS:
+            # its line is written when it is over
+            text = str(event.get("reason", ""))
+            self.gaps.append(
+                Span(
+                    from_s=self.now_s - length_s,
+                    to_s=self.now_s,
+                    text=f"{text}, {times} times" if times > 1 else text,
+                )
+            )
+
+
+def _blame(event: dict[str, Any]) -> str:
+    if event["kind"] == "limit":
+        return "limit"
+    return str(event.get("blame", "bus"))
+
+
+def _calendar(text: str) -> datetime | None:
+    try:
+        return datetime.fromisoformat(text)
+    except ValueError:
+        return None
+
+
+class Nights:
+    """The soaks of a run while its events come in."""
+
+    def __init__(self) -> None:
+        self._nights: list[Night] = []
+        self._step = ""
+        self._night: Night | None = None
+
+    def add(self, event: dict[str, Any]) -> None:
+        """Take one event in; those of no soak pass by.
+
+        Raises:
+            KeyError, TypeError, ValueError: it does not carry what it promises.
+        """
+        name = event["event"]
+        if name == "step_started":
+            self._step = str(event["step"]) if event.get("kind") == "soak" else ""
+            self._night = None
+        elif name == "step_done":
+            if self._night is not None:
+                self._night.done = True
+            self._step, self._night = "", None
+        elif name == "run_resumed":
+            for night in self._nights:
+                if night.step in (event.get("again") or ()):
+                    night.done = False
+                night.take_pause(event)
+        elif self._step and (name == "gap" or name.startswith("soak_")):
+            self._chosen(event).add(event)
+
+    def _chosen(self, event: dict[str, Any]) -> Night:
+        """The night that an event belongs to."""
+        last = self._nights[-1] if self._nights else None
+        is_open = last is not None and last.step == self._step and not last.done
+        if event["event"] == "soak_started" and is_open and last and not last.cycles:
+            self._nights.pop()  # cut before its first round was counted
+        if event["event"] == "soak_resumed" and is_open:
+            self._night = last
+        elif self._night is None or event["event"] == "soak_started":
+            at_s, at = float(event.get("t_s", 0.0)), str(event.get("at"))
+            self._night = Night(self._step, at_s, at)
+            self._nights.append(self._night)
+        assert self._night is not None
+        return self._night
+
+    @property
+    def nights(self) -> tuple[Night, ...]:
+        """Each soak, in the order of their starts."""
+        return tuple(self._nights)

@@ -1,0 +1,1 @@
+"""The simulated adapter: UART, buffers, latency, clock grid."""

@@ -1,0 +1,1 @@
+"""Models of bridges to other buses."""

@@ -1,0 +1,1 @@
+"""What device models of several classes share: memory cells, scratchpads, pins."""

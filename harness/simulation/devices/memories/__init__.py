@@ -1,0 +1,1 @@
+"""Models of memories, counters and serial numbers."""

@@ -1,0 +1,1 @@
+"""Models of switches and I/O ports."""

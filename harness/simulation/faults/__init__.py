@@ -1,0 +1,1 @@
+"""Faults of line, adapter and devices: settings, schedule and effects."""

@@ -1,0 +1,128 @@
+"""What can be made to go wrong on the bench, one model a fault, told apart by ``kind``.
+
+When a fault is on, ``fault_base`` says; the kinds are in ``fault_line``,
+``fault_device`` and ``fault_adapter``.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import Field
+
+from harness.simulation.faults.adapter import (
+    AdapterDropsBytes,
+    AdapterFault,
+    AdapterNoEcho,
+    AdapterUnplugged,
+    BufferOverrun,
+    DoubledEcho,
+    Habit,
+    HostGaps,
+    LatencyJitter,
+    PowerBlink,
+    PushPullOutput,
+    ReceiverInverted,
+    TerminalLayer,
+    WrongBaud,
+)
+from harness.simulation.faults.base import (
+    DeviceFault,
+    Layer,
+    TimedFault,
+    When,
+)
+from harness.simulation.faults.device import (
+    Contact,
+    DamagedCommand,
+    DeviceAbsent,
+    DeviceDropsOff,
+    DeviceTrouble,
+    DuplicateRom,
+    HotPlugging,
+    LeftInOverdrive,
+    PresenceLate,
+    PresenceLong,
+    StretchedReset,
+    StuckAtPowerOn,
+    SupplyDip,
+    SupplyLeadOpen,
+    WrongReservedBytes,
+    WrongRomCrc,
+    ZeroRom,
+)
+from harness.simulation.faults.line import (
+    BitFlips,
+    BranchDips,
+    ExtraCapacitance,
+    GroundLift,
+    Leakage,
+    LiftedLow,
+    LineFault,
+    LineShorted,
+    LineStuckHigh,
+    NoiseBurst,
+    OtherMaster,
+    Polarity,
+    Side,
+    SignallingPart,
+    ThermostatOutput,
+    WeakPullUp,
+)
+
+__all__ = [
+    "AdapterDropsBytes",
+    "AdapterNoEcho",
+    "AdapterUnplugged",
+    "BitFlips",
+    "BranchDips",
+    "BufferOverrun",
+    "Contact",
+    "DamagedCommand",
+    "DeviceAbsent",
+    "DeviceDropsOff",
+    "DeviceFault",
+    "DoubledEcho",
+    "DuplicateRom",
+    "ExtraCapacitance",
+    "FaultSettings",
+    "GroundLift",
+    "Habit",
+    "HostGaps",
+    "HotPlugging",
+    "LatencyJitter",
+    "Layer",
+    "Leakage",
+    "LeftInOverdrive",
+    "LiftedLow",
+    "LineShorted",
+    "LineStuckHigh",
+    "NoiseBurst",
+    "OtherMaster",
+    "Polarity",
+    "PowerBlink",
+    "PresenceLate",
+    "PresenceLong",
+    "PushPullOutput",
+    "ReceiverInverted",
+    "Side",
+    "SignallingPart",
+    "StretchedReset",
+    "StuckAtPowerOn",
+    "SupplyDip",
+    "SupplyLeadOpen",
+    "TerminalLayer",
+    "ThermostatOutput",
+    "TimedFault",
+    "WeakPullUp",
+    "When",
+    "WrongBaud",
+    "WrongReservedBytes",
+    "WrongRomCrc",
+    "ZeroRom",
+]
+
+FaultSettings = Annotated[
+    LineFault | DeviceTrouble | AdapterFault, Field(discriminator="kind")
+]
+"""Any one fault."""

@@ -1,0 +1,1 @@
+"""The line: voltage against time, and the events that move it."""

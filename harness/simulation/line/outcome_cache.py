@@ -1,0 +1,391 @@
+"""Known courses of events, so that a busy bus need not be worked out slot by slot.
+
+The exact engine runs each distinct situation once: this byte, these devices pulling
+a 0, this voltage at the start. If the line is calm at both ends, everything that
+came of it is kept as an ``Outcome``; the next time the outcome is looked up and only
+the devices' logic runs. What the exact engine would do and what the table does are
+the same by construction, since it starts from the same numbers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable
+from dataclasses import dataclass
+from math import exp, inf
+from typing import Any
+
+from harness.simulation.adapter.uart import Heard
+from harness.simulation.devices.base import Device
+from harness.simulation.devices.mounted_device import Station
+from harness.simulation.devices.supply import HYSTERESIS_V, ParasiteSupply
+from harness.simulation.line.agenda import Agenda
+from harness.simulation.line.engine import Engine
+
+MOST_OUTCOMES = 200_000
+"""Under one circumstance; then it starts afresh."""
+
+MOST_CIRCUMSTANCES = 64
+"""Then all start afresh."""
+
+GUARD_V = 0.2
+"""How far above brown-out the lumped account of parasite power is trusted."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What one character does to a calm line.
+
+    Attributes:
+        echo: the one character received.
+        heard_us: when, from the start of the character.
+        ones: mask of the devices that sampled a 1.
+        slots: mask of the devices that took it for a time slot.
+        resets: the devices that took it for a reset, in order, each with True if that
+            makes it leave overdrive.
+        taken_us: when each device sampled, by index.
+        end_cv: voltage at the end, in hundredths of a volt.
+        spent_v: what it costs a parasite device, and then
+        keep: factor, and
+        gain_v: addend, of the recharging; see ``LumpedSupply``.
+    """
+
+    echo: int
+    heard_us: float
+    ones: int
+    slots: int
+    resets: tuple[tuple[Station, bool], ...]
+    taken_us: tuple[float, ...]
+    end_cv: int
+    spent_v: float
+    keep: float
+    gain_v: float
+
+
+def situation(byte: int, pulling: int, start_cv: int) -> int:
+    """Key of a situation."""
+    return (pulling << 12 | start_cv) << 8 | byte
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LumpedSupply:
+    """The worst of all parasite devices together, for a quick account.
+
+    It has the smallest capacitor, the largest currents and the highest brown-out
+    level of them, and it charges as if all were as empty as it is.
+    """
+
+    nodes: tuple[ParasiteSupply, ...]
+    full_v: float
+    tau_us: float
+    drain_v_per_us: float
+    slot_v: float
+    floor_v: float
+
+    @classmethod
+    def of(cls, stations: list[Station], engine: Engine) -> LumpedSupply | None:
+        """None if no device lives on the line's charge."""
+        nodes = tuple(
+            station.supply
+            for station in stations
+            if isinstance(station.supply, ParasiteSupply) and station.is_attached
+        )
+        if not nodes:
+            return None
+        settings = [node.settings for node in nodes]
+        store_pf = min(each.store_pf for each in settings)
+        total_pf = sum(each.store_pf for each in settings)
+        line = engine.line
+        return cls(
+            nodes=nodes,
+            full_v=line.final_v - max(each.diode_v for each in settings),
+            tau_us=line.source_ohm * total_pf * 1e-6,
+            drain_v_per_us=max(each.idle_ua for each in settings) / store_pf,
+            slot_v=max(each.slot_charge_nc for each in settings) * 1000 / store_pf,
+            floor_v=max(each.brown_out_v for each in settings) + GUARD_V,
+        )
+
+    def start_v(self) -> float:
+        """Voltage of the emptiest capacitor now."""
+        return min(node.present_v() for node in self.nodes)
+
+    def assume(self, volts: float) -> None:
+        """All are as empty as the account says, and recharge from here."""
+        for node in self.nodes:
+            node.assume(volts)
+
+    def spent_v(self, low_us: float) -> float:
+        """What one character with so long a low costs."""
+        return low_us * self.drain_v_per_us + self.slot_v
+
+    def recharge(self, high_us: float) -> tuple[float, float]:
+        """Factor and addend by which the high that follows brings it back."""
+        keep = exp(-high_us / self.tau_us)
+        return keep, self.full_v * (1 - keep)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """What is known under one circumstance (rate, line, population, speeds).
+
+    Attributes:
+        outcomes: by ``situation``.
+        lumped: the parasite devices, if there are any.
+    """
+
+    outcomes: dict[int, Outcome]
+    lumped: LumpedSupply | None
+
+
+class Outcomes:
+    """Collects outcomes from the exact engine, and keeps them.
+
+    They are kept by circumstance (rate, line, who runs in overdrive); when a device comes or goes or changes
+    its times, all are void.
+    """
+
+    def __init__(self, engine: Engine, stations: list[Station]) -> None:
+        self._engine = engine
+        self._stations = stations
+        self._known: dict[Hashable, Known] = {}
+        self._low_us = 0.0
+        self._low_from_us = 0.0
+        self._mind_feeds()
+
+    def _mind_feeds(self) -> None:
+        """Watch for how long parasite devices get nothing from the line."""
+        self._engine.ignore(self)
+        feeds_v = [
+            station.supply.feed_v
+            for station in self._stations
+            if isinstance(station.supply, ParasiteSupply)
+        ]
+        if feeds_v:
+            self._engine.listen(
+                self,
+                low_v=max(feeds_v),
+                high_v=max(feeds_v) + HYSTERESIS_V,
+                on_edge=self._on_feed_edge,
+            )
+
+    def known(self, circumstance: Hashable) -> Known:
+        """What is known under a circumstance of a settled line."""
+        known = self._known.get(circumstance)
+        if known is None:
+            if len(self._known) >= MOST_CIRCUMSTANCES:
+                self._known.clear()
+            lumped = LumpedSupply.of(self._stations, self._engine)
+            known = self._known[circumstance] = Known(outcomes={}, lumped=lumped)
+        elif len(known.outcomes) >= MOST_OUTCOMES:
+            known.outcomes.clear()
+        return known
+
+    def forget(self) -> None:
+        """All that is known is void."""
+        self._known.clear()
+        self._mind_feeds()
+
+    def rebase(self, by_us: float) -> None:
+        """Times now count from a point ``by_us`` later."""
+        self._low_from_us -= by_us
+
+    def watch(self) -> None:
+        """A character begins: start a new account."""
+        self._low_us = 0.0
+        for station in self._stations:
+            station.pin.forget()
+
+    def seen(
+        self,
+        heard: list[Heard],
+        *,
+        lumped: LumpedSupply | None,
+        character_us: float,
+        end_cv: int,
+    ) -> Outcome | None:
+        """What came of the character watched; None if it is nothing that repeats."""
+        stations = self._stations
+        witnesses = [station.pin.witness for station in stations]
+        if len(heard) != 1 or not all(w.is_plain for w in witnesses):
+            return None
+        spent_v, keep, gain_v = 0.0, 1.0, 0.0
+        if lumped:
+            spent_v = lumped.spent_v(self._low_us)
+            keep, gain_v = lumped.recharge(character_us - self._low_us)
+        return Outcome(
+            echo=heard[0].byte,
+            heard_us=heard[0].done_us,
+            ones=sum(s.bit for s in stations if s.pin.witness.bit),
+            slots=sum(s.bit for s in stations if s.pin.witness.slots),
+            resets=tuple(
+                (s, s.pin.witness.leaves_overdrive)
+                for s in stations
+                if s.pin.witness.resets
+            ),
+            taken_us=tuple(w.taken_us for w in witnesses),
+            end_cv=end_cv,
+            spent_v=spent_v,
+            keep=keep,
+            gain_v=gain_v,
+        )
+
+    def _on_feed_edge(self, is_high: bool) -> None:
+        if is_high:
+            self._low_us += self._engine.now_us - self._low_from_us
+        else:
+            self._low_from_us = self._engine.now_us
+
+
+class Runner:
+    """Sends characters by known outcomes while nothing unusual happens.
+
+    Attributes:
+        heard: bytes received and not yet fetched.
+        heard_us: bench time at which each was complete.
+    """
+
+    def __init__(self, engine: Engine, agenda: Agenda, stations: list[Station]) -> None:
+        self.heard = bytearray()
+        self.heard_us: list[float] = []
+        self._engine = engine
+        self._agenda = agenda
+        self._stations = stations
+        self._outcome: Outcome | None = None
+        self._stopped = False
+
+    def stop(self) -> None:
+        """A device changed its speed: other outcomes count after this character."""
+        self._stopped = True
+
+    def pulling(self) -> int:
+        """Mask of the devices that would pull in a slot that began now."""
+        return _Crowd(self._stations).ask()
+
+    def taken_us(self, index: int) -> float | None:
+        """When a device took its bit in the character at hand; None outside ``run``."""
+        outcome = self._outcome
+        return None if outcome is None else outcome.taken_us[index]
+
+    def run(
+        self,
+        data: bytes | bytearray,
+        place: int,
+        *,
+        known: Known,
+        until_us: float,
+        character_us: float,
+        start_cv: int,
+    ) -> tuple[int, int]:
+        """Send from ``data[place]`` on; stop before the first unknown outcome.
+
+        Returns:
+            The next place, and the line's voltage there in hundredths.
+        """
+        engine, agenda = self._engine, self._agenda
+        heard, heard_us = self.heard.append, self.heard_us.append
+        outcomes, lumped = known.outcomes, known.lumped
+        floor_v = lumped.floor_v if lumped else -inf
+        volts = lumped.start_v() if lumped else 0.0
+        crowd = _Crowd(self._stations)
+        start_us = began_us = engine.origin_us
+        end = len(data)
+        self._stopped = False
+        try:
+            while place < end and start_us < until_us:
+                pulling = crowd.ask() if crowd.asked else crowd.pulling
+                # the same key as ``situation`` makes; a call would cost too much
+                outcome = outcomes.get((pulling << 12 | start_cv) << 8 | data[place])
+                if outcome is None or start_us + character_us > agenda.next_us:
+                    break
+                lowest_v = volts - outcome.spent_v
+                if lowest_v < floor_v:
+                    break
+                engine.origin_us = start_us
+                heard(outcome.echo)
+                heard_us(start_us + outcome.heard_us)
+                if crowd.active or outcome.resets:
+                    self._outcome = outcome
+                    crowd.take(outcome)
+                    # who dozed is awake now, and other outcomes count
+                    self._stopped |= bool(outcome.resets)
+                volts = lowest_v * outcome.keep + outcome.gain_v
+                start_cv = outcome.end_cv
+                start_us += character_us
+                place += 1
+                if self._stopped:
+                    break
+        finally:
+            self._outcome = None
+            engine.origin_us = start_us
+        if lumped and start_us > began_us:
+            lumped.assume(volts)
+        return place, start_cv
+
+
+Member = tuple[int, Device[Any]]
+"""A device and its bit in the masks."""
+
+
+class _Crowd:
+    """The devices that take part, and what they want with the next slot.
+
+    Attributes:
+        active: those with a session.
+        pulling: mask of those that will pull for certain.
+        asked: those who decide when the slot begins.
+    """
+
+    __slots__ = ("_stations", "active", "asked", "pulling")
+
+    def __init__(self, stations: list[Station]) -> None:
+        self._stations = stations
+        self.active: list[Member] = []
+        self.asked: list[Member] = []
+        self.pulling = 0
+        self._recount()
+
+    def ask(self) -> int:
+        """Mask of those that will pull in the slot that begins now."""
+        mask = self.pulling
+        for bit, device in self.asked:
+            if device.level() == 0:
+                mask |= bit
+        return mask
+
+    def take(self, outcome: Outcome) -> None:
+        """Give everybody its bit, or its reset."""
+        ones, slots = outcome.ones, outcome.slots
+        pulling = 0
+        asked = []
+        somebody_left = False
+        for member in self.active:
+            bit, device = member
+            if slots & bit:
+                try:
+                    device.want = device.send(1 if ones & bit else 0)
+                except StopIteration:
+                    device.fall_silent()
+                    somebody_left = True
+                    continue
+            want = device.want
+            if want == 0:
+                pulling |= bit
+            elif want != 1:
+                asked.append(member)
+        self.pulling, self.asked = pulling, asked
+        if outcome.resets:
+            for station, leaves_overdrive in outcome.resets:
+                station.device.restart(leave_overdrive=leaves_overdrive)
+            self._recount()
+        elif somebody_left:
+            self.active = [m for m in self.active if m[1].want is not None]
+
+    def _recount(self) -> None:
+        self.active = [(s.bit, s.device) for s in self._stations if s.is_listening]
+        self.pulling = 0
+        self.asked = []
+        for member in self.active:
+            bit, device = member
+            if device.want == 0:
+                self.pulling |= bit
+            elif device.want != 1:
+                self.asked.append(member)

@@ -1,0 +1,1 @@
+"""Benches behind addresses: pyserial port, tty, RFC 2217."""

@@ -1,0 +1,1 @@
+"""The ``simulation:`` section of a fixture, as models."""

@@ -1,0 +1,224 @@
+"""From files and options to a shift that can begin."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from rich.console import Console
+
+from harness.errors import UsageError
+from harness.families.hazard import Hazard
+from harness.plans.execution.hazard_gate import require_allowed
+from harness.plans.loading.files import check_together
+from harness.plans.loading.problems import PlanError
+from harness.plans.schema.files import Fixture, Plan
+from harness.results.ledger.ledger import Ledger
+from harness.station.board import Board
+from harness.station.ledger_sync import Books
+from harness.station.operators import Hands
+from harness.station.position import Place, Setup
+from harness.station.refusals import Refusals
+from harness.station.serials import FromFile, NoSerials, Scanner, Serials
+from harness.station.shift.shift import PATIENCE_S, Shift, held
+from harness.station.shift.tally import Tally
+from harness.station.simulated_operator import Feeder
+from harness.station.unit_run import ProvedBus
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Orders:
+    """What a shift is to be.
+
+    Attributes:
+        plan: what to do with each unit.
+        fixtures: one a place.
+        folder: the shift's folder.
+        ledger: a file, or a ``postgresql://`` URL.
+        ledger_wait_s: longest wait for it before it counts as away.
+        serials: ``scan``, ``none``, or a file.
+        station: name of the station.
+        lot: name of the lot in hand, may be empty.
+        allowed: hazards that the command line allows.
+    """
+
+    plan: Plan
+    fixtures: tuple[Fixture, ...]
+    folder: Path
+    ledger: str
+    serials: str
+    station: str
+    lot: str = ""
+    allowed: frozenset[Hazard] = frozenset()
+    ledger_wait_s: float = 2.0
+
+
+def place_names(fixtures: Sequence[Fixture]) -> tuple[str, ...]:
+    """A place is named as its only socket is, or as its fixture file.
+
+    Raises:
+        UsageError: two of one name.
+    """
+    names = tuple(
+        fixture.sockets[0].name
+        if len(fixture.sockets) == 1
+        else Path(fixture.source.name).stem
+        for fixture in fixtures
+    )
+    for name in names:
+        if names.count(name) > 1:
+            raise UsageError(
+                f"two places are named {name!r}",
+                hint="name the only socket of each fixture after its place",
+            )
+    return names
+
+
+def require_fit(orders: Orders) -> None:
+    """Insist that plan and fixtures go together on a station.
+
+    Raises:
+        UsageError: they do not, with the place of each mistake.
+    """
+    problems = [
+        problem
+        for fixture in orders.fixtures
+        for problem in check_together(orders.plan, fixture)
+    ]
+    if problems:
+        raise PlanError(problems)
+    for fixture in orders.fixtures:
+        require_allowed(orders.plan, fixture, orders.allowed)
+    for step in orders.plan.leaf_steps():
+        if step.kind == "prompt":
+            raise UsageError(
+                "the plan asks the operator, and a station does not",
+                where=f"{orders.plan.source.name}:{step.line}",
+                hint="take the prompt step out of the plan, or use `slotproof run`",
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class _Source:
+    """Where numbers come from for a place, and who puts its units in."""
+
+    serials: Serials
+    hands_for: Callable[[ProvedBus], Hands] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ready:
+    """A shift that can begin.
+
+    Attributes:
+        shift: the shift.
+        board: its screen.
+        scanner: takes lines of the keyboard; None where nobody scans.
+    """
+
+    shift: Shift
+    board: Board
+    scanner: Scanner | None
+
+
+@contextmanager
+def ready(
+    orders: Orders, console: Console, *, patience_s: float = PATIENCE_S
+) -> Iterator[Ready]:
+    """Hold the shift's folder and ledger, and make everything for the shift.
+
+    Args:
+        orders: what it is to be.
+        console: the operator's screen.
+        patience_s: how long its end may wait for places and ledger.
+
+    Raises:
+        UsageError: what is asked for cannot be.
+    """
+    require_fit(orders)
+    names = place_names(orders.fixtures)
+    tally = Tally()
+    board = Board(console, names, tally)
+    sources, scanner = _sources(orders, names)
+    with held(orders.folder), _ledger(orders) as ledger:
+        books = Books(ledger, board.say)
+        setup = Setup(
+            plan=orders.plan,
+            allowed=orders.allowed,
+            folder=orders.folder,
+            station=orders.station,
+            lot=orders.lot,
+            books=books,
+            tally=tally,
+            refusals=Refusals(orders.folder),
+            show=board.show,
+            in_hand={},
+        )
+        places = [
+            _place(name, fixture, setup, source)
+            for name, fixture, source in zip(
+                names, orders.fixtures, sources, strict=True
+            )
+        ]
+        shift = Shift(
+            folder=orders.folder,
+            places=places,
+            books=books,
+            tally=tally,
+            board=board,
+            patience_s=patience_s,
+            lost=setup.lost,
+        )
+        yield Ready(shift=shift, board=board, scanner=scanner)
+
+
+def _ledger(orders: Orders) -> Ledger:
+    return Ledger(orders.ledger, wait_s=orders.ledger_wait_s)
+
+
+def _place(name: str, fixture: Fixture, setup: Setup, source: _Source) -> Place:
+    if source.hands_for is None:
+        return Place(name=name, fixture=fixture, setup=setup, serials=source.serials)
+    return Place(
+        name=name,
+        fixture=fixture,
+        setup=setup,
+        serials=source.serials,
+        hands_for=source.hands_for,
+    )
+
+
+def _sources(
+    orders: Orders, names: tuple[str, ...]
+) -> tuple[list[_Source], Scanner | None]:
+    scanner: Scanner | None = None
+    shared: Serials
+    if orders.serials == "scan":
+        shared = scanner = Scanner(names)
+    elif orders.serials == "none":
+        shared = NoSerials()
+    else:
+        shared = FromFile.read(Path(orders.serials))
+    sources = [_source(orders, fixture, shared) for fixture in orders.fixtures]
+    rehearsed = all(source.hands_for is not None for source in sources)
+    return sources, None if rehearsed else scanner
+
+
+def _source(orders: Orders, fixture: Fixture, shared: Serials) -> _Source:
+    simulation = fixture.simulation
+    if simulation is None or not fixture.adapter.port.startswith("sim://"):
+        return _Source(shared)
+    if not simulation.insertions:
+        raise UsageError(
+            "nobody puts units into this simulated place",
+            where=fixture.source.name,
+            hint="give its simulation section a feed (see fixtures/station_left.yaml) or "
+            "a lot (see fixtures/lot_left.yaml)",
+        )
+    feeder = Feeder(simulation.insertions)
+    return _Source(
+        feeder if orders.serials == "scan" else shared,
+        lambda bus: feeder.stand_at(bus.adapter.port.bench),
+    )

@@ -1,0 +1,145 @@
+"""Counts of a shift: units, first-pass yield, top failures, units an hour.
+
+First-pass yield: of the units whose first judged test of the shift came to a verdict
+about the unit, the share that passed it. Errors are no verdict about a unit.
+
+Time at work is that of the busiest place, from its first test's start to its last one's
+end; a pause longer than ``PAUSE_S`` is a break. All of it comes from the tests, so that
+a shift's page, made from its journals, says the same as the screen did.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from threading import Lock
+
+from harness.records import Outcome
+from harness.results.ledger.entry import UnitTest
+
+_JUDGED = (Outcome.PASSED, Outcome.FAILED)
+_TOP = 3
+
+PAUSE_S = 900.0
+"""Between two tests of a place; what is longer is no work."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Counts:
+    """A shift so far.
+
+    Attributes:
+        units: different units that came to a verdict.
+        passed: units whose last verdict is passed.
+        failed: units whose last verdict is failed.
+        first_passed: units that passed their first judged test.
+        tests: all tests, retests included.
+        errors: tests without a verdict about the unit.
+        top_failures: reason and how many tests it failed, most first.
+        units_per_hour: finished units over the time at work; 0 before the first.
+    """
+
+    units: int = 0
+    passed: int = 0
+    failed: int = 0
+    first_passed: int = 0
+    tests: int = 0
+    errors: int = 0
+    top_failures: tuple[tuple[str, int], ...] = ()
+    units_per_hour: float = 0.0
+
+    @property
+    def first_pass_yield(self) -> float | None:
+        """Share of units that passed their first judged test; None before any."""
+        return self.first_passed / self.units if self.units else None
+
+    @property
+    def yield_text(self) -> str:
+        """First-pass yield as people read it."""
+        share = self.first_pass_yield
+        if share is None:
+            return "no unit yet"
+        return f"{100 * share:.1f} % ({self.first_passed} of {self.units})"
+
+
+class Tally:
+    """Takes tests in as they end; safe to call from several places."""
+
+    def __init__(self) -> None:
+        self._lock = Lock()
+        self._first: dict[str, Outcome] = {}
+        self._last: dict[str, Outcome] = {}
+        self._tests = 0
+        self._errors = 0
+        self._reasons: Counter[str] = Counter()
+        self._busy: dict[str, float] = {}
+        self._ended: dict[str, datetime] = {}
+
+    def add(self, test: UnitTest) -> None:
+        """Take in one test."""
+        with self._lock:
+            self._tests += 1
+            if test.outcome in _JUDGED:
+                self._first.setdefault(test.key, test.outcome)
+                self._last[test.key] = test.outcome
+            elif test.outcome is Outcome.ERROR:
+                self._errors += 1
+            if test.outcome not in {Outcome.PASSED, Outcome.SKIPPED}:
+                self._reasons[reason_text(test)] += 1
+            self._take_time(test)
+
+    def add_void(self, reason: str) -> None:
+        """Take in a test that left no journal to read its verdict from."""
+        with self._lock:
+            self._tests += 1
+            self._errors += 1
+            self._reasons[reason] += 1
+
+    def _take_time(self, test: UnitTest) -> None:
+        """The test, and the handling before it."""
+        place = test.unit.place
+        try:
+            began = datetime.fromisoformat(test.started_at)
+            ended = datetime.fromisoformat(test.finished_at)
+        except ValueError:  # a journal of another make; its time is not known
+            return
+        handling_s = (began - self._ended.get(place, began)).total_seconds()
+        worked_s = max(0.0, (ended - began).total_seconds())
+        if 0 < handling_s <= PAUSE_S:
+            worked_s += handling_s
+        self._busy[place] = self._busy.get(place, 0.0) + worked_s
+        self._ended[place] = ended
+
+    def counts(self) -> Counts:
+        """The shift so far."""
+        with self._lock:
+            last, hours = list(self._last.values()), max(self._busy.values(), default=0)
+            units = len(last)
+            return Counts(
+                units=units,
+                passed=last.count(Outcome.PASSED),
+                failed=last.count(Outcome.FAILED),
+                first_passed=list(self._first.values()).count(Outcome.PASSED),
+                tests=self._tests,
+                errors=self._errors,
+                top_failures=tuple(self._reasons.most_common(_TOP)),
+                units_per_hour=units / (hours / 3600) if hours else 0.0,
+            )
+
+
+def reason_text(test: UnitTest) -> str:
+    """Why a test did not pass, in few words: the step and the kind of the reason."""
+    return f"{test.reason.step}: {test.reason.kind}".strip(": ") or "unknown"
+
+
+def summary_lines(counts: Counts) -> Iterator[str]:
+    """The shift in words."""
+    yield f"units            {counts.units} ({counts.passed} passed, {counts.failed} failed)"
+    yield f"first-pass yield {counts.yield_text}"
+    retests = counts.tests - counts.errors - counts.units
+    yield f"tests            {counts.tests} ({retests} retests, {counts.errors} errors)"
+    yield f"units an hour    {counts.units_per_hour:.0f}"
+    for number, (reason, count) in enumerate(counts.top_failures, start=1):
+        yield f"top failure {number}    {count} x {reason}"

@@ -1,0 +1,1 @@
+"""The electrical budget of a bus, row by row."""

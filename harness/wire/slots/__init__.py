@@ -1,0 +1,1 @@
+"""Time slots and resets as UART characters, and the choice of the frames."""

@@ -1,0 +1,223 @@
+"""The dual switch 3Ah: bytes on the wire, loads at fault, wires between its channels."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from harness.errors import (
+    AnswerImpossible,
+    CheckValueWrong,
+    DeviceAbsent,
+    DeviceError,
+    LineError,
+    NobodyAnswers,
+    UsageError,
+)
+from harness.families.hazard import Hazard
+from harness.families.registry import checks, quantities
+from harness.families.switches.dual_switch import configure
+from harness.plans.loading.problems import PlanError
+from harness.plans.steps.sessions import DeviceSession
+from harness.simulation.faults import settings as fs
+
+Make = Callable[..., Any]
+"""A fixture that makes something; conftest has the signatures."""
+
+OFF = ("F5", "0F 0F")
+
+
+def pins(session: DeviceSession) -> Any:  # noqa: ANN401 - the model's own
+    """The pins of the simulated part."""
+    return session._bus.adapter.port.bench.stations[0].device.pins
+
+
+def ask(session: DeviceSession, quantity: str) -> Any:  # noqa: ANN401 - a scalar
+    """The value of a quantity."""
+    return quantities(0x3A)[quantity].read(session).value
+
+
+def run(session: DeviceSession, given: Make, name: str, **options: object) -> Any:  # noqa: ANN401
+    """Run a check; its measurements by name."""
+    found = checks(0x3A)[name].run(session, given(checks(0x3A)[name], **options))
+    return {value.name: value for value in found.measurements}
+
+
+def test_worked_transactions(script: Make) -> None:
+    """Both on, then B alone: the bytes of the family facts, 1.1 (computed there)."""
+    session = script(
+        0x3A, [OFF, ("5A FC 03", "AA F0"), ("F5", "F0 F0"), ("F5", "F0 F0"),
+               ("5A FD 02", "AA C3"), ("F5", "C3 C3")]
+    )  # fmt: skip
+    configure(session, {"output_a": "on", "output_b": "on"}, False)
+    configure(session, {"output_a": False, "output_b": True}, False)
+    assert session.lines == []
+
+
+@pytest.mark.parametrize(
+    ("status", "levels", "latches"),
+    [(0x0F, "11", "11"), (0x1E, "10", "11"), (0xF0, "00", "00"), (0xC3, "01", "01"),
+     (0x3C, "10", "10")],
+)  # fmt: skip
+def test_status_bytes(script: Make, status: int, levels: str, latches: str) -> None:
+    """Pin and latch are two bits (status bytes of the facts; F24: 1E is a load fault)."""
+    session = script(0x3A, [("F5", f"{status:02X} {status:02X}")])
+    evidence = quantities(0x3A)["level_a"].read(session).evidence
+    assert evidence == {"levels": levels, "latches": latches}
+
+
+@pytest.mark.parametrize("bit", range(16))
+def test_every_flipped_bit_is_caught(script: Make, bit: int) -> None:
+    """One wrong bit of either reading breaks the complement: 16 of 16."""
+    answer = bytearray(b"\x0f\x0f")
+    answer[bit // 8] ^= 1 << bit % 8
+    with pytest.raises((AnswerImpossible, DeviceAbsent, CheckValueWrong)):
+        quantities(0x3A)["level_a"].read(script(0x3A, [("F5", answer.hex())]))
+
+
+def test_what_no_check_can_catch(script: Make) -> None:
+    """A bit and its complement wrong: seen in one reading, unseen in both alike (4 of 4)."""
+    caught = uncaught = 0
+    for place in range(4):
+        wrong = 0x0F ^ (0x11 << place)
+        with pytest.raises(CheckValueWrong):
+            quantities(0x3A)["level_a"].read(script(0x3A, [("F5", f"0F {wrong:02X}")]))
+        caught += 1
+        session = script(0x3A, [("F5", f"{wrong:02X} {wrong:02X}")])
+        quantities(0x3A)["level_a"].read(session)
+        uncaught += 1
+    assert (caught, uncaught) == (4, 4)
+
+
+@pytest.mark.parametrize(
+    ("answer", "error"), [("FF FF", AnswerImpossible), ("AB 0F", AnswerImpossible),
+                          ("AA 1F", AnswerImpossible)]
+)  # fmt: skip
+def test_refused_writes(script: Make, answer: str, error: type[Exception]) -> None:
+    """Ones from a device that is there, another confirmation, a broken status."""
+    with pytest.raises(error):
+        configure(script(0x3A, [OFF, ("5A FE 01", answer)]), {"output_a": "on"}, False)
+
+
+def test_ones_from_nobody(script: Make) -> None:
+    """Ones from a device that is gone are absence, in reading and in writing."""
+    session = script(0x3A, [OFF, ("5A FE 01", "FF FF"), ("F5", "FF FF")])
+    session.present = False
+    with pytest.raises(DeviceAbsent):
+        configure(session, {"output_a": "on"}, False)
+    with pytest.raises(DeviceAbsent):
+        ask(session, "level_a")
+
+
+def test_outputs_follow_their_settings(live: Make) -> None:
+    """What is set is read back from the pins."""
+    session = live(0x3A)
+    configure(session, {"output_b": "on"}, False)
+    assert [ask(session, f"{w}_{c}") for w in ("level", "latch") for c in "ab"] == [
+        1, 0, 1, 0]  # fmt: skip
+    with pytest.raises(UsageError, match="on or off"):
+        configure(session, {"output_b": "half"}, False)
+
+
+def test_walk_finds_what_is_wrong(live: Make, given: Make) -> None:
+    """A sound part passes; a pin held low is named; the outputs come back."""
+    session = live(0x3A)
+    configure(session, {"output_b": "on"}, False)
+    assert all(value.holds for value in run(session, given, "output_walk").values())
+    assert pins(session).latches == 0b01
+    pins(session).held_low = {"a"}
+    found = run(session, given, "output_walk")
+    assert found["pins_low_while_off"].value == "a"
+    assert not found["pins_low_while_off"].holds
+    assert found["pins_high_while_on"].holds
+
+
+def test_loop_back(live: Make, given: Make) -> None:
+    """The input that the fixture wires to an output follows it; a missing wire shows."""
+    wired = live(0x3A, loop_backs={"a": "b"}, tied={"a": "b"})
+    found = run(wired, given, "loop_back")
+    assert all(value.holds for value in found.values())
+    assert found["level_b_with_a_on"].value == 0
+    assert pins(wired).latches == 0b11
+    assert all(value.holds for value in run(wired, given, "output_walk").values())
+    broken = live(0x3A, loop_backs={"a": "b"})
+    found = run(broken, given, "loop_back")
+    assert [name for name, value in found.items() if not value.holds] == [
+        "level_b_with_a_on"
+    ]
+
+
+def test_wires_that_nobody_declared(live: Make, given: Make) -> None:
+    """Without a wire in fixture and options the check cannot run; one not there is coupling."""
+    session = live(0x3A, tied={"a": "b"})
+    with pytest.raises(UsageError, match="does not say"):
+        run(session, given, "loop_back")
+    with pytest.raises(UsageError, match="without the output"):
+        run(session, given, "loop_back", input="b")
+    found = run(session, given, "loop_back", output="a", input="b")
+    assert all(value.holds for value in found.values())
+    assert run(session, given, "output_walk")["pins_coupled"].value == "a, b"
+    with pytest.raises(UsageError, match="no channel 'x'"):
+        run(live(0x3A, loop_backs={"a": "x"}), given, "loop_back")
+
+
+def test_pulled_off_in_the_middle(live: Make, given: Make) -> None:
+    """The device leaves during the walk: an error that says the outputs were not put back."""
+    session = live(0x3A)
+    bench = session._bus.adapter.port.bench
+    plain, count = session.transact, iter(range(100))
+
+    def pull_off(write: bytes, read: int = 0) -> bytes:
+        if next(count) == 5:
+            bench.faults.start(fs.DeviceDropsOff(kind="device-drops-off", device="S1"))
+        answer: bytes = plain(write, read)
+        return answer
+
+    session.transact = pull_off
+    with pytest.raises((DeviceAbsent, NobodyAnswers), match="could not be put back"):
+        run(session, given, "output_walk")
+
+
+def test_plan_needs_both_hazards_and_the_fixtures_wires(
+    run_plan: Make, bench_data: Make, new_device: Make
+) -> None:
+    """A plan names the hazards, the command line allows them, the fixture says the wire."""
+    data = bench_data([new_device(0x3A, 5, tied={"a": "b"})])
+    data["sockets"][0]["loop_backs"] = {"a": "b"}
+    hazards = ["output-switching", "high-voltage-output"]
+    steps = [
+        {"enumerate": {"count": 1}},
+        {"check": {"function": "loop_back", "hazard": hazards}},
+        {"configure": {"settings": {"output_a": "on"}, "hazard": [*hazards]}},
+        {"read": {"quantity": "level_b", "low": 0, "high": 0}},
+    ]
+    allowed = run_plan(
+        steps,
+        data,
+        allow=frozenset({Hazard.OUTPUT_SWITCHING, Hazard.HIGH_VOLTAGE_OUTPUT}),
+    )
+    assert allowed.code == 0
+    with pytest.raises(PlanError, match="does not allow high-voltage-output"):
+        run_plan(steps, data, allow=frozenset({Hazard.OUTPUT_SWITCHING}))
+
+
+@pytest.mark.slow
+def test_noise_never_switches_silently(live: Make) -> None:
+    """With one slot in 300 flipped an output is as said, or it is an error."""
+    right = errors = 0
+    for seed in range(20):
+        faults = [{"kind": "bit-flips", "probability": 0.003}]
+        session = live(0x3A, simulation={"seed": seed, "faults": faults})
+        for number in range(6):
+            values = {"output_a": bool(number & 1), "output_b": bool(number & 2)}
+            try:
+                configure(session, values, False)
+            except (DeviceError, LineError):
+                errors += 1
+            else:
+                right += 1
+                assert pins(session).latches == ~number & 3
+    assert right > 20
+    assert errors > 10

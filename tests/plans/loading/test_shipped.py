@@ -1,0 +1,126 @@
+"""The plans and fixtures that ship are sound, fit together and are documented."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+import yaml
+
+from harness.plans.loading.files import (
+    check_together,
+    load_fixture,
+    load_plan,
+    parse,
+    parse_fixture,
+    which,
+)
+from harness.simulation.settings.bench import bench_settings
+from harness.wire.romcode import RomCode
+
+ROOT = Path(__file__).parents[3]
+FIXTURES = sorted((ROOT / "fixtures").glob("*.yaml"))
+PLANS = sorted((ROOT / "test_plans").glob("*.yaml"))
+
+
+def _name(path: Path) -> str:
+    return path.stem
+
+
+def test_what_ships() -> None:
+    """The files that the README names are there."""
+    assert [p.stem for p in FIXTURES] == [
+        "ailing_bench",
+        "all_families",
+        "demo_bench",
+        "lot_left",
+        "lot_right",
+        "mixed_bench",
+        "real_adapter",
+        "station_left",
+        "station_right",
+    ]
+    assert [p.stem for p in PLANS] == [
+        "all_families",
+        "bus_acceptance",
+        "incoming_thermometers",
+        "lot_acceptance",
+        "overnight_soak",
+        "serial_numbers",
+        "slot_stress",
+        "timing_survey",
+        "unit_thermometer",
+    ]
+
+
+ALL_KINDS = "all_families"
+"""The plan that names kinds only its own bench has."""
+
+
+@pytest.mark.parametrize("fixture", FIXTURES, ids=_name)
+@pytest.mark.parametrize("plan", [p for p in PLANS if p.stem != ALL_KINDS], ids=_name)
+def test_every_plan_runs_on_every_fixture(plan: Path, fixture: Path) -> None:
+    """No shipped plan asks for what a shipped fixture lacks."""
+    assert (which(plan), which(fixture)) == ("plan", "fixture")
+    assert check_together(load_plan(plan), load_fixture(fixture)) == []
+
+
+@pytest.mark.parametrize("fixture", FIXTURES, ids=_name)
+def test_the_plan_of_all_kinds_wants_its_own_bench(fixture: Path) -> None:
+    """On its own bench nothing is missing, on any other it says what is."""
+    plan = load_plan(ROOT / "test_plans" / f"{ALL_KINDS}.yaml")
+    missing = check_together(plan, load_fixture(fixture))
+    assert bool(missing) == (fixture.stem != ALL_KINDS)
+
+
+@pytest.mark.parametrize("path", FIXTURES + PLANS, ids=_name)
+def test_shipped_files_say_that_their_data_are_invented(path: Path) -> None:
+    """The comment at the top marks what is made up."""
+    comment = path.read_text(encoding="utf-8").split("\n\n")[:2]
+    assert "INVENTED" in "".join(comment)
+
+
+@pytest.mark.parametrize("path", FIXTURES + PLANS, ids=_name)
+def test_shipped_files_read_the_same_by_the_plain_reader(path: Path) -> None:
+    """No value depends on our reading of YAML: a safe loader comes to the same."""
+    text = path.read_text(encoding="utf-8")
+    assert parse(text, path.name).data == yaml.safe_load(text)
+
+
+@pytest.mark.parametrize("path", FIXTURES, ids=_name)
+def test_simulated_devices_are_those_of_the_sockets(path: Path) -> None:
+    """Each simulated device has the ROM code that its socket expects."""
+    fixture = load_fixture(path)
+    if fixture.simulation is None:
+        assert not fixture.adapter.port.startswith("sim://")
+        return
+    if (
+        fed := fixture.simulation.insertions
+    ):  # a place of a station: many, one at a time
+        devices = fixture.simulation.everybody
+        assert {n for entry in fed for n in entry.devices} == set(
+            range(1, len(devices) + 1)
+        )
+        (socket,) = fixture.sockets
+        assert {d.family for d in devices} == {socket.expect.family_code}
+        return
+    built = {
+        device.socket: str(RomCode.build(device.family, device.serial or 0))
+        for device in fixture.simulation.devices
+    }
+    assert built == {s.name: s.expect.rom_code for s in fixture.sockets}
+
+
+@pytest.mark.parametrize("path", FIXTURES, ids=_name)
+def test_the_bench_takes_the_declared_part_too(path: Path) -> None:
+    """Line, power and adapter of a fixture are within what a bench can be."""
+    bench = bench_settings(yaml.safe_load(path.read_text(encoding="utf-8")))
+    assert bench.line.supply_v == load_fixture(path).line.supply_v
+
+
+def test_changing_the_port_is_all_it_takes() -> None:
+    """The demo bench with a real port is a sound fixture."""
+    text = (ROOT / "fixtures" / "demo_bench.yaml").read_text(encoding="utf-8")
+    assert text.count("port: sim://") == 1
+    fixture = parse_fixture(text.replace("sim://  ", "/dev/ttyUSB0  "), "f")
+    assert fixture.adapter.port == "/dev/ttyUSB0"

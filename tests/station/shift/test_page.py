@@ -1,0 +1,210 @@
+"""The page of a shift: whole, safe, and the same from its folder alone."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from typer.testing import CliRunner
+
+import harness.cli  # noqa: F401 - registers the commands
+from harness.commands.base import app
+from harness.records import Outcome
+from harness.results.ledger.entry import Reading, Reason, UnitFacts, UnitTest
+from harness.station.refusals import FILE_NAME as REFUSED
+from harness.station.refusals import Refusal
+from harness.station.shift.page import FILE_NAME, render
+from harness.station.shift.record import ShiftRecord, read_shift
+from tests.page_reader import assert_complete, read
+
+Line = Any
+"""A production line to rehearse on; conftest has its class."""
+
+READING = Reading(
+    step="6 read temperature",
+    rom_code="3D0000A4B3C2D128",
+    name="temperature",
+    value=21.4375,
+    text="21.4375",
+    unit="degC",
+    low=20.6,
+    high=21.4,
+    outcome="failed",
+)
+
+FAILED = UnitTest(
+    unit=UnitFacts(serial="CS-2", lot="7", station="hall", place="left"),
+    run_id="r2",
+    outcome=Outcome.FAILED,
+    ending="complete",
+    reason=Reason(step="read", kind="limit", message="too warm", hint="look at the bath"),
+    rom_codes=(("3D0000A4B3C2D128", "left"),),
+    readings=(READING,),
+    started_at="2026-03-01T06:00:20.000Z",
+    finished_at="2026-03-01T06:00:30.000Z",
+    duration_s=10.0,
+    plan_title="probe unit",
+    plan_sha256="",
+    fixture_title="line 3",
+    fixture_sha256="",
+    host="h",
+    version="1",
+    journal="/shift/left-cs_2-1/journal.jsonl",
+)  # fmt: skip
+
+PASSED = replace(
+    FAILED,
+    unit=replace(FAILED.unit, serial="CS-1"),
+    run_id="r1",
+    outcome=Outcome.PASSED,
+    reason=Reason(),
+    rom_codes=(("620000A4B3C2E728", "left"),),
+    readings=(replace(READING, value=21.0, text="21.0000", outcome="passed"),),
+    started_at="2026-03-01T06:00:00.000Z",
+    finished_at="2026-03-01T06:00:10.000Z",
+    journal="/shift/left-cs_1-1/journal.jsonl",
+)
+
+GONE = replace(
+    FAILED,
+    unit=replace(FAILED.unit, serial="CS-3"),
+    run_id="r3",
+    outcome=Outcome.ERROR,
+    reason=Reason(step="unit", kind="unit-gone", message="the unit went away"),
+    readings=(),
+)
+
+
+def record(*tests: UnitTest, **more: Any) -> ShiftRecord:  # noqa: ANN401
+    given_: dict[str, Any] = {
+        "folder": "shift",
+        "tests": tests,
+        "refusals": (),
+        "facts": (("plan.title", ("probe unit",)),),
+        "unreadable": (),
+        **more,
+    }
+    return ShiftRecord(**given_)
+
+
+def test_counts_failures_units_and_what_to_look_at() -> None:
+    """A manager finds yield and rate, each failed unit with value, limits, first look, journal."""
+    refused = Refusal(at="2026-03-01T06:01:00Z", place="left", serial="CS-1", why="passed")  # fmt: skip
+    page = render(record(PASSED, FAILED, GONE, refusals=(refused,)))
+    shown = assert_complete(page).shown
+    for text in ("1 PASSED, 1 FAILED", "first-pass yield 50.0 % (1 of 2)", "lot 7",
+                 "50.00 % bad; 95 % sure", "read: limit", "CS-2 3D0000A4B3C2D128 at left",
+                 "too warm", "First look: look at the bath", "21.4375", "20.6 .. 21.4",
+                 "no verdict: the unit went away", "CS-1 passed", "1 refused",
+                 "1 of the units came to no verdict", "left-cs_1-1", "plan.title"):  # fmt: skip
+        assert text in shown, text
+
+
+def test_a_unit_is_judged_by_its_last_verdict() -> None:
+    """Failed first and passed at its retest, it is no failed unit, and both tests are counted."""
+    again = replace(FAILED, outcome=Outcome.PASSED, reason=Reason(), run_id="r9",
+                    started_at="2026-03-01T06:02:00.000Z")  # fmt: skip
+    shown = read(render(record(FAILED, again))).shown
+    assert "1 PASSED, 0 FAILED" in shown
+    assert "first-pass yield 0.0 % (0 of 1)" in shown
+    assert "Every failed unit" not in shown
+
+
+def test_an_error_after_a_verdict_does_not_undo_it() -> None:
+    """The last test that came to a verdict counts."""
+    later = replace(GONE, unit=PASSED.unit, started_at="2026-03-01T07:00:00.000Z")
+    (unit,) = record(PASSED, later).units
+    assert (unit.outcome, unit.last) == (Outcome.PASSED, PASSED)
+
+
+def test_an_empty_shift_has_a_page() -> None:
+    """Nothing was tested: it says so, and passes nothing."""
+    page = render(record())
+    assert "no unit yet" in read(page).shown
+    assert 'class="verdict skipped"' in page
+
+
+@settings(deadline=None, derandomize=True, max_examples=40)
+@given(text=st.text(max_size=40))
+def test_any_text_stays_text(text: str) -> None:
+    """Whatever a scanner, a plan or a message brings never becomes markup."""
+    hostile = f"</td><script>alert(1)</script>{text}<b>"
+
+    def page(word: str) -> str:
+        test = replace(
+            FAILED,
+            unit=UnitFacts(serial=word, lot=word, station=word, place=word),
+            reason=Reason(step=word, kind=word, message=word, hint=word),
+            readings=(replace(READING, name=word, unit=word),),
+            plan_title=word,
+            fixture_title=word,
+        )
+        refused = Refusal(at=word, place=word, serial=word, why=word)
+        return render(
+            record(
+                test,
+                refusals=(refused,),
+                facts=((word, (word,)),),
+                unreadable=((word, word),),
+                folder=word,
+            )
+        )
+
+    assert read(page(hostile)).tags == read(page("x")).tags
+    page(hostile).encode("utf-8")
+
+
+def test_the_shift_leaves_its_page(line: Line) -> None:
+    """At its end, with what was refused; rebuilt from the folder it is the same, byte for byte."""
+    feed = [{"serial": s, "devices": [n]} for s, n in (("CS-1", 1), ("CS-1", 1), ("CS-2", 2), ("CS-2", 2))]  # fmt: skip
+    place = line.place("left", [line.probe(1), line.probe(2, 25.0)], feed)
+    ended = line.run(line.orders(place))
+    page = (ended.folder / FILE_NAME).read_bytes()
+    shown = assert_complete(page.decode()).shown
+    assert "1 PASSED, 1 FAILED" in shown
+    assert "Not tested: this serial number passed before" in shown
+    assert f"{ended.end.counts.units_per_hour:.0f} units an hour" in shown
+    said = CliRunner().invoke(app, ["report", str(ended.folder), "--into", str(ended.folder / "again")])  # fmt: skip
+    assert said.exit_code == 0, said.output
+    assert "units            2 (1 passed, 1 failed)" in said.output
+    assert (ended.folder / "again" / FILE_NAME).read_bytes() == page
+
+
+def test_what_cannot_be_read_is_named(line: Line) -> None:
+    """A journal that was cut at once and a torn refusal spoil nothing else."""
+    place = line.place("left", [line.probe(1)], [{"serial": "CS-1", "devices": [1]}])
+    ended = line.run(line.orders(place))
+    torn = ended.folder / "left-cs_9-1"
+    torn.mkdir()
+    (torn / "journal.jsonl").write_bytes(b"")
+    (ended.folder / REFUSED).write_bytes(b'{"at": "x", "pla')
+    found = read_shift(ended.folder)
+    assert [name for name, _ in found.unreadable] == ["left-cs_9-1"]
+    assert found.counts.passed == 1
+    assert found.refusals == ()
+    assert "left-cs_9-1" in read(render(found)).shown
+
+
+def test_a_run_may_be_named_by_its_folder(line: Line) -> None:
+    """`report` takes the folder of one test as well as its journal."""
+    place = line.place("left", [line.probe(1)], [{"serial": "CS-1", "devices": [1]}])
+    folder = line.run(line.orders(place)).folder / "left-cs_1-1"
+    said = CliRunner().invoke(app, ["report", str(folder)])
+    assert said.exit_code == 0, said.output
+    assert (folder / "report.html").exists()
+
+
+@pytest.mark.parametrize("into", ["page", "page/deeper"])
+def test_a_folder_that_takes_nothing_is_told(
+    line: Line, tmp_path: Path, into: str
+) -> None:
+    """One sentence, no traceback."""
+    place = line.place("left", [line.probe(1)], [{"serial": "CS-1", "devices": [1]}])
+    folder = line.run(line.orders(place)).folder
+    (tmp_path / "page").write_text("a file")
+    said = CliRunner().invoke(app, ["report", str(folder), "--into", str(tmp_path / into)])  # fmt: skip
+    assert "cannot be written" in str(said.exception)
