@@ -19,9 +19,10 @@ def _table() -> dict[int, Family]:
     table: dict[int, Family] = {}
     owners: dict[int, str] = {}
     for module in sorted(
-        m.name for m in pkgutil.iter_modules(harness.families.__path__)
+        m.name
+        for m in pkgutil.walk_packages(harness.families.__path__, "harness.families.")
     ):
-        loaded = import_module(f"harness.families.{module}")
+        loaded = import_module(module)
         for family in getattr(loaded, "FAMILIES", ()):
             if family.code in table:
                 raise RuntimeError(

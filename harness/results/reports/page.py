@@ -75,7 +75,7 @@ def _environment() -> Environment:
     from jinja2 import Environment, PackageLoader, StrictUndefined  # noqa: PLC0415
 
     return Environment(
-        loader=PackageLoader("harness.results", "templates"),
+        loader=PackageLoader("harness.results.reports", "templates"),
         autoescape=True,
         undefined=StrictUndefined,
         finalize=lambda value: (

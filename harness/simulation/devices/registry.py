@@ -1,7 +1,7 @@
 """Family code -> device kind.
 
-A kind is a module of this package (no leading underscore) with a tuple ``KINDS``;
-adding a kind is adding a file.
+A kind is a module in a folder of this package, one folder a class of device, with a
+tuple ``KINDS``; adding a kind is adding a file.
 """
 
 from __future__ import annotations
@@ -19,9 +19,6 @@ import harness.simulation.devices as package
 from harness.simulation.devices.kind import DeviceKind
 from harness.simulation.settings.device import parse_family
 
-_NO_KINDS_IN = frozenset({"base", "kind", "registry"})
-
-
 @cache
 def device_kinds() -> dict[int, DeviceKind]:
     """All kinds there are, by family code.
@@ -30,18 +27,22 @@ def device_kinds() -> dict[int, DeviceKind]:
         ValueError: two modules claim one family code.
     """
     kinds: dict[int, DeviceKind] = {}
-    for info in pkgutil.iter_modules(package.__path__):
-        if info.name.startswith("_") or info.name in _NO_KINDS_IN:
-            continue
-        module = importlib.import_module(f"{package.__name__}.{info.name}")
-        for kind in module.KINDS:
+    for folder in pkgutil.iter_modules(package.__path__):
+        if folder.ispkg:
+            _collect(f"{package.__name__}.{folder.name}", kinds)
+    return dict(sorted(kinds.items()))
+
+
+def _collect(folder: str, kinds: dict[int, DeviceKind]) -> None:
+    for info in pkgutil.iter_modules(importlib.import_module(folder).__path__):
+        module = importlib.import_module(f"{folder}.{info.name}")
+        for kind in getattr(module, "KINDS", ()):
             if kind.family in kinds:
                 other = kinds[kind.family].title
                 raise ValueError(
                     f"family {kind.family:02X}h is claimed by '{other}' and '{kind.title}'"
                 )
             kinds[kind.family] = kind
-    return dict(sorted(kinds.items()))
 
 
 class OfAnyKind:
