@@ -33,7 +33,7 @@ def say(text: object = "", *, err: bool = False) -> None:
     stream.flush()
 
 
-class _Sink(io.RawIOBase):
+class _OutputSink(io.RawIOBase):
     """Bytes on their way out; the first error is kept, and nothing raised."""
 
     def __init__(self, target: IO[bytes]) -> None:
@@ -79,7 +79,7 @@ class Outputs:
     """The guarded streams of this process."""
 
     def __init__(self) -> None:
-        self._sinks: list[_Sink] = []
+        self._sinks: list[_OutputSink] = []
 
     def guard(self, stream: IO[str] | None) -> IO[str]:
         """The same stream, guarded; one that holds no bytes is left as it is."""
@@ -89,7 +89,7 @@ class Outputs:
         if below is None:
             return stream
         stream.flush()
-        sink = _Sink(getattr(below, "raw", below))
+        sink = _OutputSink(getattr(below, "raw", below))
         self._sinks.append(sink)
         return cast(
             "IO[str]",

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import signal, stats
 
-from harness.results.soak.record import Night, Nights
+from harness.results.soak.record import Nights, SoakRecord
 from harness.wire.romcode import RomCode
 
 START = datetime(2026, 3, 1, 20, tzinfo=UTC)
@@ -41,7 +41,7 @@ def night_of(
     gap_s: float = 0.0,
     happened_s: Sequence[float] = (),
     offsets_s: Values | None = None,
-) -> Night:
+) -> SoakRecord:
     """A night of these readings, shape (rounds, devices).
 
     Args:
@@ -118,7 +118,7 @@ def interval(found: int, of: int) -> str:
 
 def sound_errors(
     chance: np.random.Generator, nights: int, *, gap_s: float, devices: int = 4
-) -> Iterator[tuple[Night, str]]:
+) -> Iterator[tuple[SoakRecord, str]]:
     """Nights of independent errors, each with what the event file says and its rate."""
     for number in range(nights):
         rate = (0.005, 0.02, 0.1)[number % 3]

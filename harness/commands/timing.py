@@ -13,7 +13,7 @@ from harness.output import say
 if TYPE_CHECKING:
     from harness.plans.schema.files import Fixture
     from harness.results.record.run import RunRecord
-    from harness.results.reports.bus_verdict import Measured
+    from harness.results.reports.bus_verdict import MeasuredRow
     from harness.results.reports.timing import TimingRow
     from harness.wire.budget.table import Budget
 
@@ -53,10 +53,10 @@ def _show_survey(fixture: Fixture, record: RunRecord) -> None:
         say(line)
     predicted = _budget(fixture)
     _show_comparison(predicted, rows)
-    from harness.results.reports.bus_verdict import Measured  # noqa: PLC0415
+    from harness.results.reports.bus_verdict import MeasuredRow  # noqa: PLC0415
 
     say("")
-    _show_verdict(fixture, predicted, Measured.of(record))
+    _show_verdict(fixture, predicted, MeasuredRow.of(record))
 
 
 def _show_comparison(predicted: Budget, rows: list[TimingRow]) -> None:
@@ -92,7 +92,7 @@ def _show_comparison(predicted: Budget, rows: list[TimingRow]) -> None:
 
 
 def _show_verdict(
-    fixture: Fixture, found: Budget, measured: Measured | None = None
+    fixture: Fixture, found: Budget, measured: MeasuredRow | None = None
 ) -> None:
     from harness.plans.execution.fixture_circuit import grid_of  # noqa: PLC0415
     from harness.results.reports.bus_verdict import verdict_lines  # noqa: PLC0415

@@ -18,7 +18,7 @@ _WINDOW, _NEEDED = 3, 2
 """Scans looked at, and how many of them must agree (rules of the field failures)."""
 
 
-class Standing(StrEnum):
+class Membership(StrEnum):
     """How a ROM code stands after some scans."""
 
     PRESENT = "present"
@@ -42,7 +42,7 @@ def take_stock(
     listed: Collection[str],
     scans: Sequence[Collection[str]],
     answered: Mapping[str, int],
-) -> dict[str, Standing]:
+) -> dict[str, Membership]:
     """The standing of every code that is listed or was seen.
 
     Args:
@@ -79,16 +79,16 @@ def _of_listed(
     scans: Sequence[Collection[str]],
     answered: Mapping[str, int],
     leaving: Counter[int | None],
-) -> Standing:
+) -> Membership:
     if scans and all(code in scan for scan in scans):
-        return Standing.PRESENT
+        return Membership.PRESENT
     gone = scans[-_NEEDED:]
     if answered.get(code) or len(gone) < _NEEDED or any(code in scan for scan in gone):
-        return Standing.FLICKERING
+        return Membership.FLICKERING
     if not any(code in scan for scan in scans):
-        return Standing.MISSING
+        return Membership.MISSING
     together = leaving[_left_in(code, scans)] > 1
-    return Standing.LEFT_TOGETHER if together else Standing.LEFT
+    return Membership.LEFT_TOGETHER if together else Membership.LEFT
 
 
 def _of_stranger(
@@ -96,13 +96,13 @@ def _of_stranger(
     scans: Sequence[Collection[str]],
     answered: Mapping[str, int],
     listed: Collection[str],
-) -> Standing:
+) -> Membership:
     times = sum(code in scan for scan in scans[-_WINDOW:])
     if not answered.get(code):
-        return Standing.PHANTOM if times < len(scans) else Standing.UNPROVED
+        return Membership.PHANTOM if times < len(scans) else Membership.UNPROVED
     if times < _NEEDED:
-        return Standing.UNPROVED
+        return Membership.UNPROVED
     families = {other[-2:] for other in listed}
     if families and code[-2:] not in families:
-        return Standing.UNLISTED_FAMILY
-    return Standing.NEWCOMER
+        return Membership.UNLISTED_FAMILY
+    return Membership.NEWCOMER

@@ -30,7 +30,7 @@ class Burst:
 
 
 @dataclass(slots=True)
-class Traffic:
+class TrafficCount:
     """Running counts of what went over the bus.
 
     A change of the stop bits counts as a change of rate: it costs as much.
@@ -80,7 +80,7 @@ class Bursts:
 
     def __init__(self, adapter: Adapter) -> None:
         self.adapter = adapter
-        self.traffic = Traffic()
+        self.traffic = TrafficCount()
         self.last: Burst | None = None
         self.held_low = False
         self.oddities = Oddities()

@@ -16,7 +16,7 @@ from typing import Any
 
 from harness.clock import Clock
 from harness.driver.adapter import Adapter
-from harness.driver.bursts import Burst, Bursts, Oddities, Traffic
+from harness.driver.bursts import Burst, Bursts, Oddities, TrafficCount
 from harness.driver.echo_damage import Damage
 from harness.driver.echo_proof import EchoProof, echo_damaged, echo_doubt
 from harness.driver.resets import reset_line
@@ -92,7 +92,7 @@ class Bus:
         return self.adapter.clock
 
     @property
-    def traffic(self) -> Traffic:
+    def traffic(self) -> TrafficCount:
         """Counts of what went over the bus."""
         return self._bursts.traffic
 

@@ -71,7 +71,7 @@ class Quantity:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Look:
+class SafeQuantity:
     """A quantity that an examination may ask for, because asking changes nothing.
 
     Whatever stores, counts, clears, switches, starts or measures with a limited cell
@@ -91,9 +91,9 @@ class Look:
     watched: bool = False
 
 
-def looks(*names: str) -> tuple[Look, ...]:
+def looks(*names: str) -> tuple[SafeQuantity, ...]:
     """Plain looks at quantities."""
-    return tuple(Look(quantity=name) for name in names)
+    return tuple(SafeQuantity(quantity=name) for name in names)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,7 +154,7 @@ class Family:
     convert_all: Callable[[Broadcast, bool], Answer] | None = None
     register: Register | None = None
     checks: Mapping[str, Check] = field(default_factory=dict)
-    looks: tuple[Look, ...] = ()
+    looks: tuple[SafeQuantity, ...] = ()
     counts_conversions: bool = False
     changed_by_match: str = ""
     destructive: str = ""
@@ -199,12 +199,12 @@ __all__ = [
     "Family",
     "Findings",
     "Hazard",
-    "Look",
     "Option",
     "OptionKind",
     "Options",
     "Quantity",
     "Register",
+    "SafeQuantity",
     "Secret",
     "Session",
     "Setting",

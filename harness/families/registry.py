@@ -11,7 +11,7 @@ from importlib import import_module
 
 import harness.families
 from harness.families import identity
-from harness.families.family import Check, Family, Look, Quantity
+from harness.families.family import Check, Family, Quantity, SafeQuantity
 
 
 @cache
@@ -77,7 +77,7 @@ def check_names(code: int) -> tuple[str, ...]:
     return tuple(family_of(code).checks)
 
 
-def looks_of(code: int) -> tuple[tuple[Look, Quantity], ...]:
+def looks_of(code: int) -> tuple[tuple[SafeQuantity, Quantity], ...]:
     """What an examination may ask a device of this family for."""
     family = family_of(code)
     return tuple((look, family.quantities[look.quantity]) for look in family.looks)

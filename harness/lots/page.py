@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from importlib.metadata import version
 from pathlib import Path
 
-from harness.lots.report_table import Sheet, Table
+from harness.lots.report_table import ReportTable, Sheet
 from harness.results.plots.lots import Figures
 from harness.results.reports.page import fill, picture, write_page
 
@@ -41,9 +41,9 @@ def render(sheet: Sheet, figures: Figures, facts: Facts) -> str:
     )
 
 
-def _part(part: Table | str, sheet: Sheet) -> dict[str, object]:
+def _part(part: ReportTable | str, sheet: Sheet) -> dict[str, object]:
     """A table, or a sentence that does not stand on top already."""
-    if isinstance(part, Table):
+    if isinstance(part, ReportTable):
         head, *rows = part.rows
         numbers = [_is_numeric([row[place] for row in rows]) for place in range(len(head))]  # fmt: skip
         return {"head": head, "rows": rows, "numbers": numbers, "text": ""}

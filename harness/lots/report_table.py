@@ -12,7 +12,7 @@ Row = Sequence[str]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Table:
+class ReportTable:
     """Rows of one length, the first one being the names of the columns."""
 
     rows: tuple[Row, ...]
@@ -30,7 +30,7 @@ class Table:
         ]
 
 
-Block = Sequence[Table | str]
+Block = Sequence[ReportTable | str]
 """Tables and sentences that belong together."""
 
 
@@ -71,5 +71,7 @@ class Sheet:
         for block in (*self.blocks, *([self.notes] if self.notes else ())):
             lines += [""] if lines else []
             for part in block:
-                lines += part.lines if isinstance(part, Table) else [one_line(part)]
+                lines += (
+                    part.lines if isinstance(part, ReportTable) else [one_line(part)]
+                )
         return lines

@@ -119,7 +119,7 @@ def clustering(counts: Sequence[int], *, exposure: Sequence[float]) -> Clusterin
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Burst:
+class ErrorBurst:
     """Errors with short pauses between them, counted as one event.
 
     Attributes:
@@ -133,7 +133,7 @@ class Burst:
     errors: int
 
 
-def bursts(times_s: Sequence[float], *, gap_s: float) -> tuple[Burst, ...]:
+def bursts(times_s: Sequence[float], *, gap_s: float) -> tuple[ErrorBurst, ...]:
     """Group errors whose pauses are shorter than ``gap_s``.
 
     Args:
@@ -151,5 +151,6 @@ def bursts(times_s: Sequence[float], *, gap_s: float) -> tuple[Burst, ...]:
         else:
             groups.append([time_s])
     return tuple(
-        Burst(first_s=group[0], last_s=group[-1], errors=len(group)) for group in groups
+        ErrorBurst(first_s=group[0], last_s=group[-1], errors=len(group))
+        for group in groups
     )

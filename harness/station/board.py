@@ -20,17 +20,21 @@ from rich.panel import Panel
 from rich.text import Text
 
 from harness.results.reports.wording import one_line
-from harness.station.display_states import Sign, View, big, big_word
-from harness.station.shift.tally import Tally
+from harness.station.display_states import DisplayState, View, big, big_word
+from harness.station.shift.tally import ShiftTally
 
 _REDRAWS_PER_S = 5
 _KEPT_REMARKS = 3
 _FRAME_CELLS = 4
-_BOXES = {Sign.PASSED: box.DOUBLE, Sign.FAILED: box.HEAVY, Sign.ERROR: box.ASCII}
+_BOXES = {
+    DisplayState.PASSED: box.DOUBLE,
+    DisplayState.FAILED: box.HEAVY,
+    DisplayState.ERROR: box.ASCII,
+}
 _PLAIN_SIGNS = frozenset(
     {
-        Sign.PASSED, Sign.FAILED, Sign.ERROR, Sign.REFUSED, Sign.LINE_LOW, Sign.UNSTEADY,
-        Sign.ADAPTER_AWAY,
+        DisplayState.PASSED, DisplayState.FAILED, DisplayState.ERROR, DisplayState.REFUSED, DisplayState.LINE_LOW, DisplayState.UNSTEADY,
+        DisplayState.ADAPTER_AWAY,
     }
 )  # fmt: skip
 
@@ -44,7 +48,9 @@ class Board:
         tally: the shift's counts.
     """
 
-    def __init__(self, console: Console, places: Iterable[str], tally: Tally) -> None:
+    def __init__(
+        self, console: Console, places: Iterable[str], tally: ShiftTally
+    ) -> None:
         self._console = console
         self._tally = tally
         self._lock = Lock()

@@ -13,7 +13,7 @@ from enum import Enum
 from harness.records import Outcome
 
 
-class Sign(Enum):
+class DisplayState(Enum):
     """State of a place: the word, the shape, the colour."""
 
     STARTING = ("WAIT", "clock", "default")
@@ -46,10 +46,10 @@ class Sign(Enum):
 
 
 VERDICTS = {
-    Outcome.PASSED: Sign.PASSED,
-    Outcome.SKIPPED: Sign.ERROR,
-    Outcome.FAILED: Sign.FAILED,
-    Outcome.ERROR: Sign.ERROR,
+    Outcome.PASSED: DisplayState.PASSED,
+    Outcome.SKIPPED: DisplayState.ERROR,
+    Outcome.FAILED: DisplayState.FAILED,
+    Outcome.ERROR: DisplayState.ERROR,
 }
 """Verdict -> sign; a test in which everything was skipped proves nothing."""
 
@@ -67,7 +67,7 @@ class View:
     """
 
     place: str
-    sign: Sign = Sign.STARTING
+    sign: DisplayState = DisplayState.STARTING
     serial: str = ""
     headline: str = ""
     words: tuple[str, ...] = ()
@@ -107,13 +107,13 @@ _SHAPES = {
 ROWS = 5
 
 
-def big(sign: Sign) -> tuple[str, ...]:
+def big(sign: DisplayState) -> tuple[str, ...]:
     """The sign's shape and word, five rows of ``#`` and blanks."""
     letters = [_SHAPES[sign.shape], *(_LETTERS[letter] for letter in sign.word)]
     return tuple("  ".join(letter[row] for letter in letters) for row in range(ROWS))
 
 
-def big_word(sign: Sign) -> tuple[str, ...]:
+def big_word(sign: DisplayState) -> tuple[str, ...]:
     """The word without its shape, for a narrow window."""
     letters = [_LETTERS[letter] for letter in sign.word]
     return tuple(" ".join(letter[row] for letter in letters) for row in range(ROWS))

@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import Protocol
 
 from harness.errors import UsageError
-from harness.station.display_states import Sign
+from harness.station.display_states import DisplayState
 
 
 class Hands(Protocol):
     """Who puts units in and takes them out: a person, or a rehearsed shift."""
 
-    def see(self, sign: Sign) -> None:
+    def see(self, sign: DisplayState) -> None:
         """Hears of each new state of the place."""
         ...
 
@@ -42,5 +42,5 @@ class Person:
 
     has_more = True
 
-    def see(self, sign: Sign) -> None:
+    def see(self, sign: DisplayState) -> None:
         """The screen tells."""

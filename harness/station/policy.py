@@ -16,7 +16,7 @@ from harness.results.ledger.entry import KNOWN_ELSEWHERE, UNIT_GONE, UnitTest
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Standing:
+class UnitStanding:
     """What a unit went through before, under one plan.
 
     Attributes:
@@ -39,12 +39,12 @@ class Standing:
         return self.failed + max(0, self.gone - 1)
 
 
-def standing_of(tests: Iterable[UnitTest], *, plan_title: str) -> Standing:
+def standing_of(tests: Iterable[UnitTest], *, plan_title: str) -> UnitStanding:
     """Add up a unit's tests; each run counts once, tests of other plans do not."""
     runs = {t.run_id: t for t in tests if t.plan_title == plan_title}
     outcomes = [t.outcome for t in runs.values()]
     kinds = [t.reason.kind for t in runs.values()]
-    return Standing(
+    return UnitStanding(
         passed=outcomes.count(Outcome.PASSED),
         failed=outcomes.count(Outcome.FAILED),
         gone=kinds.count(UNIT_GONE),
@@ -68,7 +68,9 @@ class Advice:
     words: tuple[str, ...]
 
 
-def refusal(rules: UnitRules, standing: Standing, *, is_same: bool) -> Advice | None:
+def refusal(
+    rules: UnitRules, standing: UnitStanding, *, is_same: bool
+) -> Advice | None:
     """Why a unit is not tested at all; None if it is.
 
     Args:
@@ -99,7 +101,7 @@ def refusal(rules: UnitRules, standing: Standing, *, is_same: bool) -> Advice | 
     return None
 
 
-def advice(rules: UnitRules, before: Standing, test: UnitTest) -> Advice:
+def advice(rules: UnitRules, before: UnitStanding, test: UnitTest) -> Advice:
     """What to do with a unit after its test.
 
     Args:

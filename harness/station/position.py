@@ -32,14 +32,14 @@ from harness.records import Outcome
 from harness.results.journal.writer import Journal
 from harness.results.ledger.entry import UnitFacts, UnitTest, read_test
 from harness.results.reports.junit import slug
-from harness.station.display_states import VERDICTS, Sign, View
+from harness.station.display_states import VERDICTS, DisplayState, View
 from harness.station.ledger_sync import Books
 from harness.station.operators import Hands, NobodyToAsk, Person
-from harness.station.policy import Advice, Standing, advice, refusal, standing_of
-from harness.station.presence_poll import POLL_S, STEADY_S, Contact, feel
+from harness.station.policy import Advice, UnitStanding, advice, refusal, standing_of
+from harness.station.presence_poll import POLL_S, STEADY_S, PresencePoll, feel
 from harness.station.refusals import Refusal, Refusals
 from harness.station.serials import Serials
-from harness.station.shift.tally import Tally
+from harness.station.shift.tally import ShiftTally
 from harness.station.unit_run import STEP, ProvedBus, UnitRunner
 
 STEADY_POLLS = 2
@@ -56,10 +56,13 @@ _SAFE_POINTS = frozenset({"step_started", "check_done", "step_done", "soak_progr
 _NO_VERDICT = "No verdict: test this unit again once that is cured. Take the unit out."
 
 _WAITING = {
-    Contact.NOBODY: (Sign.PUT_IN, "put the next unit in"),
-    Contact.ODD: (Sign.UNSTEADY, "the contact is unsteady: push the unit in fully"),
-    Contact.LOW: (
-        Sign.LINE_LOW,
+    PresencePoll.NOBODY: (DisplayState.PUT_IN, "put the next unit in"),
+    PresencePoll.ODD: (
+        DisplayState.UNSTEADY,
+        "the contact is unsteady: push the unit in fully",
+    ),
+    PresencePoll.LOW: (
+        DisplayState.LINE_LOW,
         "the line is held low: take the unit out; is it shorted, or the wrong way round?",
     ),
 }
@@ -90,14 +93,14 @@ class Setup:
     station: str
     lot: str
     books: Books
-    tally: Tally
+    tally: ShiftTally
     refusals: Refusals
     show: Callable[[View], None]
     in_hand: dict[str, str]
     lost: list[tuple[str, str, str]] = field(default_factory=list)
 
 
-class Place:
+class Position:
     """One place: a fixture with one adapter.
 
     Args:
@@ -145,9 +148,9 @@ class Place:
                     self._serve(ProvedBus(plain.adapter))
                 break
             except AdapterError as fault:
-                self._put(Sign.ADAPTER_AWAY, fault.what, words=(fault.hint,))
+                self._put(DisplayState.ADAPTER_AWAY, fault.what, words=(fault.hint,))
                 self._stop.wait(_WAIT_FOR_ADAPTER_S)
-        self._put(Sign.ENDED)
+        self._put(DisplayState.ENDED)
 
     def _serve(self, bus: ProvedBus) -> None:
         self._hands = self._hands_for(bus)
@@ -167,7 +170,7 @@ class Place:
                 return happens(bus)
             except AdapterError as fault:
                 bus.forget_proof()
-                self._put(Sign.ADAPTER_AWAY, fault.what, words=(fault.hint,))
+                self._put(DisplayState.ADAPTER_AWAY, fault.what, words=(fault.hint,))
                 bus.clock.sleep(_WAIT_FOR_ADAPTER_S)
                 self._reopen(bus)
         return False
@@ -188,39 +191,39 @@ class Place:
         shows_verdict = False
         while not self._stop.is_set():
             contact = self._poll(bus)
-            seen = seen + 1 if contact is Contact.UNIT else 0
-            odd = odd + 1 if contact is Contact.ODD else 0
+            seen = seen + 1 if contact is PresencePoll.UNIT else 0
+            odd = odd + 1 if contact is PresencePoll.ODD else 0
             if seen >= STEADY_POLLS or odd >= ODD_POLLS:
                 return True
-            if contact is Contact.NOBODY and shows_verdict:
+            if contact is PresencePoll.NOBODY and shows_verdict:
                 pass  # on a unit that never answered: it stays until something happens
             elif not seen:
                 self._put(*_WAITING[contact])
-            if contact is Contact.NOBODY and not self._hands.has_more:
+            if contact is PresencePoll.NOBODY and not self._hands.has_more:
                 return False
             if (number := self._serials.forced(self.name)) is not None:
                 self._treat(bus, number, answers=False)
                 self._let_go()
                 shows_verdict = True
-            bus.clock.sleep(STEADY_S if contact is Contact.UNIT else POLL_S)
+            bus.clock.sleep(STEADY_S if contact is PresencePoll.UNIT else POLL_S)
         return False
 
-    def _poll(self, bus: ProvedBus) -> Contact:
+    def _poll(self, bus: ProvedBus) -> PresencePoll:
         """One gentle question; in an empty place the adapter is proved if it is time."""
         try:
             if bus.needs_proof:
                 bus.prove()
         except LineNotReady:
-            return Contact.LOW
+            return PresencePoll.LOW
         except (ExtraEcho, ShortEcho, EchoDamaged):  # a unit that is just being put in
-            return Contact.ODD
+            return PresencePoll.ODD
         return feel(bus)
 
     def _unit_leaves(self, bus: ProvedBus) -> bool:
         self._power(bus)
         empty = 0
         while not self._stop.is_set():
-            empty = empty + 1 if feel(bus) is Contact.NOBODY else 0
+            empty = empty + 1 if feel(bus) is PresencePoll.NOBODY else 0
             if empty >= STEADY_POLLS:
                 self._let_go()
                 return True
@@ -249,8 +252,8 @@ class Place:
                 if not number or re.fullmatch(rules.serial_pattern, number):
                     return number
                 hint = f"{number} is no serial number of this plan: scan again"
-            self._put(Sign.SCAN, hint or "scan the unit's serial number")
-            empty = empty + 1 if feel(bus) is Contact.NOBODY else 0
+            self._put(DisplayState.SCAN, hint or "scan the unit's serial number")
+            empty = empty + 1 if feel(bus) is PresencePoll.NOBODY else 0
             if empty >= STEADY_POLLS:
                 break
             bus.clock.sleep(POLL_S)
@@ -271,7 +274,7 @@ class Place:
                     why=" ".join(why_not.words),
                 )
             )
-            self._show_advice(Sign.REFUSED, "not tested", number, why_not)
+            self._show_advice(DisplayState.REFUSED, "not tested", number, why_not)
             return
         if number:
             self._unit = number
@@ -284,7 +287,10 @@ class Place:
             bus.adapter.release()
             bus.forget_proof()
             self._put(
-                Sign.ERROR, fault.what, serial=number, words=(fault.hint, _NO_VERDICT)
+                DisplayState.ERROR,
+                fault.what,
+                serial=number,
+                words=(fault.hint, _NO_VERDICT),
             )
             return
         if test.outcome is Outcome.ERROR:
@@ -300,13 +306,13 @@ class Place:
 
     def _judge_before(
         self, bus: ProvedBus, number: str
-    ) -> tuple[Standing, Advice | None]:
+    ) -> tuple[UnitStanding, Advice | None]:
         if not number:
-            return Standing(), None
+            return UnitStanding(), None
         other = self._setup.in_hand.get(number)
         if other is not None and other != self.name:
             words = (f"{number} is in {other} now: is the label right?",)
-            return Standing(), Advice(goes_to="", retest=True, words=words)
+            return UnitStanding(), Advice(goes_to="", retest=True, words=words)
         tests = self._setup.books.tests_of(serial=number)
         before = standing_of(tests, plan_title=self._setup.plan.title)
         if not before.passed:  # only then it matters who is in
@@ -315,7 +321,7 @@ class Place:
         is_same = bool(known) and _rom_codes(bus) == known
         return before, refusal(self._setup.plan.unit, before, is_same=is_same)
 
-    def _standing_without_number(self, test: UnitTest) -> Standing:
+    def _standing_without_number(self, test: UnitTest) -> UnitStanding:
         """By ROM code, which is known only after the test."""
         tests = [
             earlier
@@ -331,7 +337,7 @@ class Place:
         unit = UnitFacts(
             serial=number, lot=setup.lot, station=setup.station, place=self.name
         )
-        self._put(Sign.TESTING, "leave it in", serial=number)
+        self._put(DisplayState.TESTING, "leave it in", serial=number)
         folder = self._fresh_folder(number)
         with Journal.create(folder, bus.clock) as journal:
             UnitRunner(
@@ -361,14 +367,16 @@ class Place:
     def _hear(self, event: str, fields: dict[str, object]) -> None:
         """Between two events of a run is where it can be ended safely."""
         if event == "step_started":
-            self._put(Sign.TESTING, str(fields["title"]), serial=self._view.serial)
+            self._put(
+                DisplayState.TESTING, str(fields["title"]), serial=self._view.serial
+            )
         if self._stop.is_set() and event in _SAFE_POINTS and fields["step"] != STEP:
             raise KeyboardInterrupt
 
     # -- showing -------------------------------------------------------------------
 
     def _show_advice(
-        self, sign: Sign, headline: str, number: str, what: Advice
+        self, sign: DisplayState, headline: str, number: str, what: Advice
     ) -> None:
         goes_to = f" -> {what.goes_to}" if what.goes_to else ""
         text = f"{headline or 'all steps'}{goes_to}"
@@ -376,7 +384,7 @@ class Place:
 
     def _put(
         self,
-        sign: Sign,
+        sign: DisplayState,
         headline: str = "",
         *,
         serial: str = "",

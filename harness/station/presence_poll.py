@@ -22,7 +22,7 @@ STEADY_S = 0.1
 """Between the polls that prove a contact steady once somebody answered."""
 
 
-class Contact(StrEnum):
+class PresencePoll(StrEnum):
     """What one poll found."""
 
     NOBODY = "nobody"
@@ -31,7 +31,7 @@ class Contact(StrEnum):
     LOW = "low"
 
 
-def feel(bus: Bus) -> Contact:
+def feel(bus: Bus) -> PresencePoll:
     """One reset, and what it says of the place.
 
     A line that was held low before the poll gives no edge at all and hence no echo,
@@ -44,9 +44,9 @@ def feel(bus: Bus) -> Contact:
     try:
         presence = bus.reset().presence
     except (LineShorted, LineNotReady, NoEcho):
-        return Contact.LOW
+        return PresencePoll.LOW
     except (LineError, ExtraEcho, EchoDoubtful):
-        return Contact.ODD
+        return PresencePoll.ODD
     if presence is Presence.ABSENT:
-        return Contact.NOBODY
-    return Contact.UNIT if presence is Presence.SEEN else Contact.ODD
+        return PresencePoll.NOBODY
+    return PresencePoll.UNIT if presence is Presence.SEEN else PresencePoll.ODD

@@ -51,7 +51,7 @@ class NoSerials:
         return None
 
 
-class FromFile:
+class SerialsFromFile:
     """Serial numbers in order, one a line; a number given up is given out again.
 
     Args:
@@ -64,7 +64,7 @@ class FromFile:
         self._lock = Lock()
 
     @classmethod
-    def read(cls, path: Path) -> FromFile:
+    def read(cls, path: Path) -> SerialsFromFile:
         """The lines of a file that are not empty.
 
         Raises:

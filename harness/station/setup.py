@@ -19,11 +19,11 @@ from harness.results.ledger.ledger import Ledger
 from harness.station.board import Board
 from harness.station.ledger_sync import Books
 from harness.station.operators import Hands
-from harness.station.position import Place, Setup
+from harness.station.position import Position, Setup
 from harness.station.refusals import Refusals
-from harness.station.serials import FromFile, NoSerials, Scanner, Serials
+from harness.station.serials import NoSerials, Scanner, Serials, SerialsFromFile
 from harness.station.shift.shift import PATIENCE_S, Shift, held
-from harness.station.shift.tally import Tally
+from harness.station.shift.tally import ShiftTally
 from harness.station.simulated_operator import Feeder
 from harness.station.unit_run import ProvedBus
 
@@ -139,7 +139,7 @@ def ready(
     """
     require_fit(orders)
     names = place_names(orders.fixtures)
-    tally = Tally()
+    tally = ShiftTally()
     board = Board(console, names, tally)
     sources, scanner = _sources(orders, names)
     with held(orders.folder), _ledger(orders) as ledger:
@@ -178,10 +178,10 @@ def _ledger(orders: Orders) -> Ledger:
     return Ledger(orders.ledger, wait_s=orders.ledger_wait_s)
 
 
-def _place(name: str, fixture: Fixture, setup: Setup, source: _Source) -> Place:
+def _place(name: str, fixture: Fixture, setup: Setup, source: _Source) -> Position:
     if source.hands_for is None:
-        return Place(name=name, fixture=fixture, setup=setup, serials=source.serials)
-    return Place(
+        return Position(name=name, fixture=fixture, setup=setup, serials=source.serials)
+    return Position(
         name=name,
         fixture=fixture,
         setup=setup,
@@ -200,7 +200,7 @@ def _sources(
     elif orders.serials == "none":
         shared = NoSerials()
     else:
-        shared = FromFile.read(Path(orders.serials))
+        shared = SerialsFromFile.read(Path(orders.serials))
     sources = [_source(orders, fixture, shared) for fixture in orders.fixtures]
     rehearsed = all(source.hands_for is not None for source in sources)
     return sources, None if rehearsed else scanner

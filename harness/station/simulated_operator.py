@@ -13,15 +13,17 @@ from collections.abc import Iterable
 from harness.simulation.devices.insertion import Handling
 from harness.simulation.servers.bench import Bench
 from harness.simulation.settings.feed import FeedEntry, Insertion
-from harness.station.display_states import Sign
+from harness.station.display_states import DisplayState
 
 PUTS_IN_AFTER_S = 2.0
 TAKES_OUT_AFTER_S = 1.5
 SLOWLY_S = 30.0
 SHORT_FOR_S = 3.0
 
-_NOT_PASSED = frozenset({Sign.FAILED, Sign.ERROR})
-_OVER = frozenset({Sign.PASSED, Sign.FAILED, Sign.ERROR, Sign.REFUSED})
+_NOT_PASSED = frozenset({DisplayState.FAILED, DisplayState.ERROR})
+_OVER = frozenset(
+    {DisplayState.PASSED, DisplayState.FAILED, DisplayState.ERROR, DisplayState.REFUSED}
+)
 
 
 class Feeder:
@@ -48,12 +50,12 @@ class Feeder:
         """False once the last unit is out."""
         return bool(self._left) or self._entry is not None
 
-    def see(self, sign: Sign) -> None:
+    def see(self, sign: DisplayState) -> None:
         """Do what the place asks for."""
-        if sign is Sign.PUT_IN and self._entry is None and self._left:
+        if sign is DisplayState.PUT_IN and self._entry is None and self._left:
             self._entry = self._left.popleft()
             self._put_in(self._entry)
-        elif sign is Sign.TESTING and self._entry is not None:
+        elif sign is DisplayState.TESTING and self._entry is not None:
             if self._entry.how is Insertion.PULLED_EARLY:
                 self._take_out(self._entry, after_s=self._entry.pulled_after_s)
         elif sign in _OVER and self._entry is not None:

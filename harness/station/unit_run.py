@@ -19,7 +19,7 @@ from harness.plans.execution.runner import Runner
 from harness.records import CheckResult, DeviceRef, Measurement, Outcome
 from harness.results.ledger.entry import KNOWN_ELSEWHERE, UNIT_GONE, UnitFacts
 from harness.results.ledger.ledger import Conflict
-from harness.station.presence_poll import Contact, feel
+from harness.station.presence_poll import PresencePoll, feel
 from harness.wire.romcode import RomCode
 
 PROOF_LASTS_S = 900.0
@@ -133,7 +133,7 @@ class UnitRunner(Runner):
 
     def _is_gone(self) -> bool:
         try:
-            return feel(self._bus) is Contact.NOBODY
+            return feel(self._bus) is PresencePoll.NOBODY
         except AdapterError:
             return False
 

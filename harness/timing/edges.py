@@ -49,7 +49,7 @@ class Reach(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Edge:
+class MeasuredEdge:
     """An edge, found or bounded.
 
     Attributes:
@@ -78,9 +78,9 @@ class Edge:
             inf if self.reach is Reach.ABOVE else late_us,
         )
 
-    def moved(self, by_us: float, *, more_half_width_us: float = 0.0) -> Edge:
+    def moved(self, by_us: float, *, more_half_width_us: float = 0.0) -> MeasuredEdge:
         """The same edge after a correction that is itself uncertain."""
-        return Edge(
+        return MeasuredEdge(
             value_us=self.value_us + by_us,
             half_width_us=self.half_width_us + more_half_width_us,
             blur_us=self.blur_us,
@@ -106,7 +106,7 @@ class NotMeasurable:
         return f"not measurable with this adapter: {self.reason}"
 
 
-Found = Edge | NotMeasurable
+Found = MeasuredEdge | NotMeasurable
 """What a search for an edge comes back with."""
 
 Probe = Callable[[RungT], tuple[int, int]]
@@ -146,7 +146,7 @@ class Bracket(Generic[RungT]):
         early_us = self._ladder[below].early_us
         late_us = self._ladder[above].late_us
         blur_us = self._blur(below, above)
-        return Edge(
+        return MeasuredEdge(
             value_us=(early_us + late_us) / 2,
             half_width_us=(late_us - early_us) / 2,
             blur_us=blur_us,
@@ -173,8 +173,8 @@ class Bracket(Generic[RungT]):
         last = self._between(0.95)[1]
         return self._ladder[last].middle_us - self._ladder[first].middle_us
 
-    def _bound(self, rung: RungT, reach: Reach) -> Edge:
-        return Edge(
+    def _bound(self, rung: RungT, reach: Reach) -> MeasuredEdge:
+        return MeasuredEdge(
             value_us=rung.late_us if reach is Reach.BELOW else rung.early_us,
             half_width_us=0.0,
             reach=reach,

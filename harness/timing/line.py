@@ -19,7 +19,7 @@ from harness.timing.ladders import (
     reset_high_ladder,
     rise_ladder,
 )
-from harness.timing.spans import STANDARD_SPANS, Span, Spans
+from harness.timing.spans import STANDARD_SPANS, SearchSpan, Spans
 from harness.wire.clock_grid import ClockGrid
 from harness.wire.romcode import RomCode
 
@@ -146,7 +146,7 @@ def _presence_low(bus: Bus, rung: FrameRung) -> bool:
     return not echo >> rung.bit & 1
 
 
-def presence_points(clock: Clockwork, span: Span, spans: Spans) -> Ladder:
+def presence_points(clock: Clockwork, span: SearchSpan, spans: Spans) -> Ladder:
     """Samples after a legal reset that the adapter can take."""
     return presence_ladder(clock, span.from_us, span.to_us, span.step_us, spans.limits)
 

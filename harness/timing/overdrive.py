@@ -16,7 +16,7 @@ from dataclasses import replace
 from harness.driver.overdrive import overdrive
 from harness.timing import device as device_times
 from harness.timing import line as line_times
-from harness.timing.edges import Edge, Found, NotMeasurable
+from harness.timing.edges import Found, MeasuredEdge, NotMeasurable
 from harness.timing.isolation import Isolated
 from harness.timing.ladders import Clockwork
 from harness.timing.spans import OVERDRIVE_SPANS, Spans
@@ -90,9 +90,9 @@ class OverdriveSurvey:
         found = self._edges[measure, rom]
         return found if isinstance(found, NotMeasurable) else self._judge(name, found)
 
-    def _judge(self, name: Name, edge: Edge) -> Timing:
+    def _judge(self, name: Name, edge: MeasuredEdge) -> Timing:
         survey = self.standard
-        judge: dict[Name, Callable[[Edge], tuple[Edge, Limit, str]]] = {
+        judge: dict[Name, Callable[[MeasuredEdge], tuple[MeasuredEdge, Limit, str]]] = {
             Name.PRESENCE_WAIT: lambda e: (
                 survey.from_device_rise(e),
                 OVERDRIVE.presence_wait,

@@ -14,7 +14,7 @@ from math import isinf
 from harness.driver.bus import Bus
 from harness.timing import device as device_times
 from harness.timing import line as line_times
-from harness.timing.edges import Edge, Found, NotMeasurable, Reach
+from harness.timing.edges import Found, MeasuredEdge, NotMeasurable, Reach
 from harness.timing.isolation import Isolated
 from harness.timing.ladders import Clockwork
 from harness.timing.values import (
@@ -65,7 +65,7 @@ class Survey:
         self._line = line
         self._roms = tuple(roms)
         self._clock: Clockwork | None = None
-        self._rise: Edge | None = None
+        self._rise: MeasuredEdge | None = None
         self._rise_seen: Found | None = None
         self._edges: dict[tuple[Name, RomCode], Found] = {}
 
@@ -77,7 +77,7 @@ class Survey:
         return self._clock
 
     @property
-    def rise(self) -> Edge:
+    def rise(self) -> MeasuredEdge:
         """The rise to the receiver's threshold, measured at first use.
 
         The receiver counts from when it saw the line fall, which is a little after
@@ -88,7 +88,7 @@ class Survey:
             if isinstance(seen, NotMeasurable):
                 # anything up to the slowest line that can work
                 half_us = line_times.LONGEST_RISE_US / 2
-                seen = Edge(value_us=half_us, half_width_us=half_us)
+                seen = MeasuredEdge(value_us=half_us, half_width_us=half_us)
             line = self._line
             lost = line.fall_constants(RECEIVER_V) / line.rise_constants(RECEIVER_V)
             gain = lost / (1 - lost)
@@ -121,19 +121,19 @@ class Survey:
 
     # -- corrections for what the line does to an edge -------------------------------
 
-    def from_device_rise(self, edge: Edge) -> Edge:
+    def from_device_rise(self, edge: MeasuredEdge) -> MeasuredEdge:
         """Counted from the line's rise to the devices' threshold, not from release."""
         rise_us, doubt_us = self.rise_to(DEVICE_HIGH_V)
         return edge.moved(-rise_us, more_half_width_us=doubt_us)
 
-    def from_both_rises(self, edge: Edge) -> Edge:
+    def from_both_rises(self, edge: MeasuredEdge) -> MeasuredEdge:
         """As above for the end of a device's low, which itself is seen after a rise."""
         rise = self.rise
         return self.from_device_rise(edge).moved(
             -rise.value_us, more_half_width_us=rise.half_width_us
         )
 
-    def to_sample(self, edge: Edge) -> Edge:
+    def to_sample(self, edge: MeasuredEdge) -> MeasuredEdge:
         """Longest write-1 low plus the rise to the device's threshold, less its fall."""
         rise_us, doubt_us = self.rise_to(DEVICE_HIGH_V)
         more_us = self.rise_to(DEVICE_HIGH_V + THRESHOLD_DOUBT_V)[0] - rise_us
@@ -143,7 +143,7 @@ class Survey:
             more_half_width_us=doubt_us + more_us + fall_us / 2 + FALL_DOUBT_US,
         )
 
-    def to_hold(self, edge: Edge) -> Edge:
+    def to_hold(self, edge: MeasuredEdge) -> MeasuredEdge:
         """The end of a device's 0 without the rise after which the receiver sees it."""
         rise = self.rise
         return edge.moved(
@@ -344,7 +344,7 @@ class Survey:
         busy = (self._hold_edge(rom), self._write_1_edge(rom))
         from_us = max(
             device_times.SHORTEST_PERIOD_US,
-            *(edge.value_us - 2 for edge in busy if isinstance(edge, Edge)),
+            *(edge.value_us - 2 for edge in busy if isinstance(edge, MeasuredEdge)),
         )
         return self._edge(
             Name.SLOT_PERIOD,
@@ -382,7 +382,7 @@ class Survey:
         if lacking is not None:
             return lacking
         period, hold, write_1 = (
-            edge.interval_us for edge in edges if isinstance(edge, Edge)
+            edge.interval_us for edge in edges if isinstance(edge, MeasuredEdge)
         )
         low_us, high_us = max(0.0, period[0] - hold[1]), period[1] - hold[0]
         if isinf(high_us):
@@ -394,13 +394,13 @@ class Survey:
             high_us=STANDARD.recovery.low_us,
             source=STANDARD.recovery.source,
         )
-        bounded = Edge(value_us=high_us, half_width_us=0.0, reach=Reach.BELOW)
+        bounded = MeasuredEdge(value_us=high_us, half_width_us=0.0, reach=Reach.BELOW)
         basis = "slot period less the time that the line was low"
         if hold[0] < write_1[1]:
             return timing_of(Name.RECOVERY, bounded, NO_LIMIT, basis)
         if period[0] == 0.0 or hold[0] == 0.0:
             return timing_of(Name.RECOVERY, bounded, limit, basis)
-        middle = Edge(
+        middle = MeasuredEdge(
             value_us=(low_us + high_us) / 2, half_width_us=(high_us - low_us) / 2
         )
         return timing_of(Name.RECOVERY, middle, limit, basis)

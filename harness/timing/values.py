@@ -13,7 +13,7 @@ from math import ceil, floor, log
 
 from harness.digits import limits_text, quantity_text
 from harness.records import Bound, Measurement, Side
-from harness.timing.edges import Edge, Reach
+from harness.timing.edges import MeasuredEdge, Reach
 from harness.wire.circuit import OPEN_DRAIN
 from harness.wire.limits import STANDARD, Limit, SpeedLimits
 
@@ -259,7 +259,7 @@ def _kept(value: float, bound: Bound | None) -> float:
 
 def timing_of(
     name: Name,
-    edge: Edge,
+    edge: MeasuredEdge,
     limit: Limit = NO_LIMIT,
     basis: str = "",
     *,

@@ -17,7 +17,7 @@ from harness.quality.trend import trend
 from harness.results.soak import findings as soak_findings
 from harness.results.soak.drift import chart
 from harness.results.soak.shared import courses
-from harness.results.soak.trace import Trace
+from harness.results.soak.trace import ValueTrace
 from tests.soak_nights import Values, ar1, interval, night_of, sound_errors
 
 pytestmark = pytest.mark.benchmark
@@ -149,8 +149,8 @@ def test_charts_that_do_not_change() -> None:
             assert false <= 0.05 * nights + 3 * (0.05 * 0.95 * nights) ** 0.5
 
 
-def _trace(values: Values, step: float) -> Trace:
-    trace = Trace()
+def _trace(values: Values, step: float) -> ValueTrace:
+    trace = ValueTrace()
     rounded = np.round(values / step) * step if step else values
     for number, value in enumerate(rounded.tolist()):
         trace.take(60.0 * number, value)

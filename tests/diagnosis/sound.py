@@ -15,7 +15,7 @@ from harness.diagnosis.evidence.bus import (
     Evidence,
     Expected,
     IdleFacts,
-    LineFacts,
+    LineEvidence,
     ResetFacts,
     ScanFacts,
 )
@@ -42,7 +42,7 @@ ADAPTER = AdapterFacts(
     rate_doubt=0.005,
     bursts={512: (8, 8)},
 )
-LINE = LineFacts(
+LINE = LineEvidence(
     ones=echoes(1000, xFF=1000),
     zeros=echoes(250, x00=250),
     fine_ones=echoes(64, xFF=64),

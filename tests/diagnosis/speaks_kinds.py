@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import Any
 
 from harness.diagnosis.evidence.bus import DeviceFacts, Expected
-from harness.diagnosis.evidence.kinds import FailedCheck, Reading
+from harness.diagnosis.evidence.kinds import FailedCheck, KindReading
 from harness.diagnosis.finding import Cause, Sure
 
 ROM = "1E0000008DBE4428"
@@ -17,7 +17,7 @@ ROM = "1E0000008DBE4428"
 Change = dict[str, Any]
 
 
-def device(*readings: Reading, **more: Any) -> Change:  # noqa: ANN401
+def device(*readings: KindReading, **more: Any) -> Change:  # noqa: ANN401
     """One device that answers every search, and these readings of it."""
     facts: dict[str, Any] = {
         "rom_code": ROM,
@@ -28,19 +28,21 @@ def device(*readings: Reading, **more: Any) -> Change:  # noqa: ANN401
     return {"devices": (DeviceFacts(**(facts | more), readings=readings),)}
 
 
-def reading(quantity: str, *values: Any, **more: Any) -> Reading:  # noqa: ANN401
+def reading(quantity: str, *values: Any, **more: Any) -> KindReading:  # noqa: ANN401
     """A quantity that came each time it was asked for."""
-    return Reading(quantity=quantity, values=values, **({"tries": len(values)} | more))
+    return KindReading(
+        quantity=quantity, values=values, **({"tries": len(values)} | more)
+    )
 
 
-def failing(quantity: str, trouble: str) -> Reading:
+def failing(quantity: str, trouble: str) -> KindReading:
     """A quantity that never came."""
-    return Reading(
+    return KindReading(
         quantity=quantity, tries=3, troubles={trouble: 3}, said="it cannot be"
     )
 
 
-def ports(**channels: tuple[int, int]) -> Reading:
+def ports(**channels: tuple[int, int]) -> KindReading:
     """Latch and pin of each channel."""
     rows = {name: {"latch": a, "pin": b} for name, (a, b) in channels.items()}
     return reading("ports", "in words", facts={"channels": rows})
@@ -49,7 +51,7 @@ def ports(**channels: tuple[int, int]) -> Reading:
 OSCILLATOR_21H = {"byte": "80", "place": "bit 7 of 020Eh, 0 runs"}
 
 
-def mission(value: str = "running", **facts: Any) -> Reading:  # noqa: ANN401
+def mission(value: str = "running", **facts: Any) -> KindReading:  # noqa: ANN401
     """A logger's mission."""
     known = {
         "mission": value == "running",
@@ -75,7 +77,7 @@ SENSE = {"count_uv": 1e6 / 4096, "sense_mohm": 25.0, "trim": TRIM}
 NO_LOAD = {"expected": Expected(rom_codes={ROM: "A1"}, no_load=frozenset({ROM}))}
 
 
-def counts(*values: int, **more: Any) -> Reading:  # noqa: ANN401
+def counts(*values: int, **more: Any) -> KindReading:  # noqa: ANN401
     """A current register read again and again."""
     return reading("current_counts", *values, facts=SENSE, **more)
 

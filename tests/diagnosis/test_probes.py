@@ -16,7 +16,7 @@ from harness.diagnosis.probes.thermometer_blocks import (
     is_slip,
     read_again_and_again,
 )
-from harness.families.thermometers.thermometer import Scratchpad, prove
+from harness.families.thermometers.thermometer import ThermometerScratchpad, prove
 from harness.wire.crc import crc8
 from harness.wire.romcode import RomCode
 
@@ -113,7 +113,7 @@ def test_alarm_by_whole_degrees(degc: float, high: int, low: int, alarm: bool) -
         [high & 0xFF, low & 0xFF, 0x7F, 0xFF, 0, 16]
     )
     block = prove(body + bytes([crc8(body)]), 0x28)
-    assert isinstance(block, Scratchpad)
+    assert isinstance(block, ThermometerScratchpad)
     assert in_alarm(block) is alarm
 
 

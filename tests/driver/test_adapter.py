@@ -247,7 +247,7 @@ def test_simulated_adapter_unplugged_and_back(bus_with: Make, bench_of: Make) ->
     with bus_with([ONE]) as bus:
         bus.require_presence()
         unplugged = bench_of(bus).faults.start(
-            fs.AdapterUnplugged(kind="adapter-unplugged")
+            fs.UnpluggedFault(kind="adapter-unplugged")
         )
         for _ in range(2):
             with pytest.raises(AdapterUnplugged):
@@ -265,7 +265,7 @@ def test_unplugged_in_the_middle_of_a_burst(bus_with: Make, bench_of: Make) -> N
         bus.exchange(b"\xff", BAUD)
         now_s = bench_of(bus).clock.now_s()
         bench_of(bus).faults.plan(
-            fs.AdapterUnplugged(kind="adapter-unplugged", at_s=now_s + 0.02)
+            fs.UnpluggedFault(kind="adapter-unplugged", at_s=now_s + 0.02)
         )
         with pytest.raises(AdapterUnplugged):
             bus.exchange(b"\xff" * 1000, BAUD)
@@ -372,7 +372,7 @@ def test_break_in_the_middle_is_the_line(bus_with: Make, bench_of: Make) -> None
     with bus_with([ONE]) as bus:
         bus.require_presence()
         bench_of(bus).faults.plan(
-            fs.LineShorted(
+            fs.ShortedLineFault(
                 kind="line-shorted", at_s=bench_of(bus).clock.now_s() + 0.005
             )
         )

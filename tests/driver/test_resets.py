@@ -251,7 +251,7 @@ def test_short_after_the_adapter_was_proved(one_device: Make, bench_of: Make) ->
     """A line that went low gives one 00h and silence: the line's fault, not the adapter's."""
     bus = one_device()
     bus.reset()
-    bench_of(bus).faults.start(fs.LineShorted(kind="line-shorted"))
+    bench_of(bus).faults.start(fs.ShortedLineFault(kind="line-shorted"))
     bus.clock.sleep(0.01)
     with pytest.raises(LineShorted, match="went low and stayed low") as raised:
         bus.reset()

@@ -171,7 +171,9 @@ def test_line_that_goes_low_in_a_search(bus_with: Make, bench_of: Make) -> None:
     for at_us in range(100_000, 104_000, 370):
         with bus_with([RomCode.build(0x28, n) for n in range(1, 9)]) as bus:
             at_s = bench_of(bus).clock.now_s() + at_us * 1e-6
-            bench_of(bus).faults.plan(fs.LineShorted(kind="line-shorted", at_s=at_s))
+            bench_of(bus).faults.plan(
+                fs.ShortedLineFault(kind="line-shorted", at_s=at_s)
+            )
             with pytest.raises((LineShorted, NoEcho)) as raised:
                 enumerate_devices(bus)
             assert "low" in str(raised.value)

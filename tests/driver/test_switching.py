@@ -136,7 +136,7 @@ def test_strong_pull_up_reaches_the_line(
     data = bench_data([new_device(0x28, 3)], line={"pull_up_ohm": 4700})
     bus = open_bus({**data, "power": power})
     bench = bench_of(bus)
-    bench.faults.start(fs.LineShorted(kind="line-shorted", short_ohm=1000))
+    bench.faults.start(fs.ShortedLineFault(kind="line-shorted", short_ohm=1000))
     levels = []
     for on in (False, True, False):
         bus.adapter.switch(strong_pull_up=on)

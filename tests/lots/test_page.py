@@ -14,7 +14,7 @@ from typer.testing import CliRunner, Result
 import harness.cli  # noqa: F401 - registers the commands
 from harness.commands.base import app
 from harness.lots.page import render
-from harness.lots.report_table import Sheet, Table
+from harness.lots.report_table import ReportTable, Sheet
 from harness.records import Outcome
 from tests.page_reader import assert_complete, read
 
@@ -31,7 +31,7 @@ def sheet(word: str = "word", outcome: Outcome = Outcome.PASSED) -> Sheet:
         verdict=f"it is {word} by far.",
         blocks=(
             (
-                Table(rows=(("name", "value"), (word, "1.5"), ("other", "-"))),
+                ReportTable(rows=(("name", "value"), (word, "1.5"), ("other", "-"))),
                 f"about {word}",
             ),
             (f"it is {word} by far.",),
@@ -62,7 +62,7 @@ def test_each_answer_has_its_mark(outcome: Outcome) -> None:
 
 def test_numbers_stand_to_the_right_and_words_to_the_left() -> None:
     """A column of numbers and gaps, not one whose words begin with a number."""
-    table = Table(rows=(("a", "b"), ("1.5", "1 point beyond"), ("-", "2 of 3")))
+    table = ReportTable(rows=(("a", "b"), ("1.5", "1 point beyond"), ("-", "2 of 3")))
     page = render(
         Sheet(question="q", answer="a", outcome=Outcome.PASSED, verdict="v", blocks=((table,),)),
         {}, [],

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from harness.errors import UsageError
 from harness.quality.bursts import (
-    Burst,
+    ErrorBurst,
     bursts,
     clustering,
     dispersion,
@@ -31,9 +31,9 @@ def test_grouping() -> None:
     """A pause of the gap ends a burst, a shorter one does not; order does not matter."""
     found = bursts([100.0, 3.0, 1.0, 2.0, 13.0], gap_s=10)
     assert found == (
-        Burst(first_s=1, last_s=3, errors=3),
-        Burst(first_s=13, last_s=13, errors=1),
-        Burst(first_s=100, last_s=100, errors=1),
+        ErrorBurst(first_s=1, last_s=3, errors=3),
+        ErrorBurst(first_s=13, last_s=13, errors=1),
+        ErrorBurst(first_s=100, last_s=100, errors=1),
     )
     assert bursts([], gap_s=1) == ()
 

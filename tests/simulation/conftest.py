@@ -7,7 +7,9 @@ from typing import Any
 
 import pytest
 
-from harness.simulation.devices.thermometers.scratchpad_thermometer import Thermometer
+from harness.simulation.devices.thermometers.scratchpad_thermometer import (
+    ThermometerModel,
+)
 from harness.simulation.servers.bench import Bench
 from harness.simulation.servers.port import SimulatedPort
 from harness.simulation.settings.bench import bench_settings
@@ -28,10 +30,10 @@ class Host:
         self.port = port
         self.bench = port.bench
 
-    def thermometer(self, index: int = 0) -> Thermometer[Any]:
+    def thermometer(self, index: int = 0) -> ThermometerModel[Any]:
         """The device model at a place of the bench, which must be a thermometer."""
         device = self.bench.stations[index].device
-        assert isinstance(device, Thermometer)
+        assert isinstance(device, ThermometerModel)
         return device
 
     def exchange(self, frames: bytes, *, baud: int) -> bytes:

@@ -9,7 +9,7 @@ import pytest
 
 from harness.simulation.devices.memories.eeprom import Eeprom2D
 from harness.simulation.devices.registry import device_kinds
-from harness.simulation.devices.time_bases import Low, draw_overdrive
+from harness.simulation.devices.time_bases import HeardLow, draw_overdrive
 from harness.simulation.settings.device import BetweenResets, OverdriveTimeSettings
 from harness.wire.romcode import RomCode
 
@@ -211,15 +211,15 @@ def test_a_low_between_the_resets_goes_wrong(
 @pytest.mark.parametrize(
     ("low_us", "meaning"),
     [
-        (16, Low.SLOT),
-        (48, Low.OVERDRIVE_RESET),
-        (80, Low.OVERDRIVE_RESET),
-        (480, Low.RESET),
-        (700, Low.RESET),
+        (16, HeardLow.SLOT),
+        (48, HeardLow.OVERDRIVE_RESET),
+        (80, HeardLow.OVERDRIVE_RESET),
+        (480, HeardLow.RESET),
+        (700, HeardLow.RESET),
     ],
 )
 def test_promised_lows_mean_the_same_to_every_device(
-    low_us: float, meaning: Low
+    low_us: float, meaning: HeardLow
 ) -> None:
     """Longest slot 16, reset 48..80, leave from 480 on (bus facts, 1.2 and 7)."""
     for seed in range(200):

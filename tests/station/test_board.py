@@ -8,12 +8,19 @@ import pytest
 from rich.console import Console
 
 from harness.station.board import Board
-from harness.station.display_states import ROWS, VERDICTS, Sign, View, big, big_word
-from harness.station.shift.tally import Tally
+from harness.station.display_states import (
+    ROWS,
+    VERDICTS,
+    DisplayState,
+    View,
+    big,
+    big_word,
+)
+from harness.station.shift.tally import ShiftTally
 
 
-@pytest.mark.parametrize("sign", Sign)
-def test_every_sign_can_be_drawn(sign: Sign) -> None:
+@pytest.mark.parametrize("sign", DisplayState)
+def test_every_sign_can_be_drawn(sign: DisplayState) -> None:
     """Five rows of one width, of marks and blanks alone."""
     for rows in (big(sign), big_word(sign)):
         assert len(rows) == ROWS
@@ -34,9 +41,9 @@ def test_two_places_side_by_side(width: int) -> None:
     """No line is wider than the window, however narrow; both places are on it."""
     said = io.StringIO()
     console = Console(file=said, width=width, force_terminal=True, color_system=None)
-    board = Board(console, ["left", "right"], Tally())
-    board.show(View(place="left", sign=Sign.PASSED, serial="CS-1", headline="green tray"))  # fmt: skip
-    board.show(View(place="right", sign=Sign.FAILED, serial="CS-2", words=("too warm",)))  # fmt: skip
+    board = Board(console, ["left", "right"], ShiftTally())
+    board.show(View(place="left", sign=DisplayState.PASSED, serial="CS-1", headline="green tray"))  # fmt: skip
+    board.show(View(place="right", sign=DisplayState.FAILED, serial="CS-2", words=("too warm",)))  # fmt: skip
     board.say("the ledger is away")
     console.print(board.picture())
     lines = said.getvalue().splitlines()
@@ -50,13 +57,13 @@ def test_two_places_side_by_side(width: int) -> None:
 def test_plain_lines_without_a_terminal() -> None:
     """In a file each verdict is one whole line, and what may act on a terminal is shown."""
     said = io.StringIO()
-    board = Board(Console(file=said, width=40), ["left"], Tally())
+    board = Board(Console(file=said, width=40), ["left"], ShiftTally())
     with board:
-        board.show(View(place="left", sign=Sign.TESTING, serial="CS-1"))
+        board.show(View(place="left", sign=DisplayState.TESTING, serial="CS-1"))
         board.show(
             View(
                 place="left",
-                sign=Sign.FAILED,
+                sign=DisplayState.FAILED,
                 serial="CS\x1b[2J",
                 headline="read -> red bin",
                 words=("temperature is 25 degC", "No retest is left."),

@@ -7,7 +7,7 @@ import pytest
 from harness.plans.schema.unit import UnitRules
 from harness.records import Outcome
 from harness.results.ledger.entry import Reason, UnitFacts, UnitTest
-from harness.station.policy import Standing, advice, refusal, standing_of
+from harness.station.policy import UnitStanding, advice, refusal, standing_of
 
 RULES = UnitRules(retests=1)
 
@@ -44,21 +44,23 @@ def test_a_standing_adds_up_runs_of_one_plan() -> None:
     gone = a_test(Outcome.ERROR, "unit-gone", run_id="r3")
     passed = a_test(Outcome.PASSED, run_id="r4")
     found = standing_of([failed, failed, other, gone, passed], plan_title="probe unit")
-    assert found == Standing(passed=1, failed=1, gone=1, last_at="2026-03-01T06:00:04Z")
+    assert found == UnitStanding(
+        passed=1, failed=1, gone=1, last_at="2026-03-01T06:00:04Z"
+    )
 
 
 @pytest.mark.parametrize(
     ("standing", "refused"),
     [
-        (Standing(), False),
-        (Standing(failed=1), False),
-        (Standing(failed=2), True),
-        (Standing(failed=1, gone=1), False),
-        (Standing(failed=1, gone=2), True),
-        (Standing(passed=1), True),
+        (UnitStanding(), False),
+        (UnitStanding(failed=1), False),
+        (UnitStanding(failed=2), True),
+        (UnitStanding(failed=1, gone=1), False),
+        (UnitStanding(failed=1, gone=2), True),
+        (UnitStanding(passed=1), True),
     ],
 )
-def test_who_is_refused(standing: Standing, refused: bool) -> None:
+def test_who_is_refused(standing: UnitStanding, refused: bool) -> None:
     """Failures use up retests, a unit that goes away does from the second time on."""
     assert (refusal(RULES, standing, is_same=True) is not None) == refused
 
@@ -66,23 +68,29 @@ def test_who_is_refused(standing: Standing, refused: bool) -> None:
 def test_passed_units_may_come_again_if_the_plan_says_so() -> None:
     """With ``passed_again: test`` a golden unit is tested as often as wanted."""
     rules = UnitRules(passed_again="test")
-    assert refusal(rules, Standing(passed=50), is_same=True) is None
+    assert refusal(rules, UnitStanding(passed=50), is_same=True) is None
 
 
 @pytest.mark.parametrize(
     ("before", "outcome", "kind", "goes_to", "retest"),
     [
-        (Standing(), Outcome.PASSED, "", "passed tray", False),
-        (Standing(), Outcome.FAILED, "limit", "", True),
-        (Standing(failed=1), Outcome.FAILED, "limit", "failed bin", False),
-        (Standing(failed=1), Outcome.ERROR, "no-echo", "hold shelf", True),
-        (Standing(), Outcome.ERROR, "unit-gone", "", True),
-        (Standing(failed=1, gone=1), Outcome.ERROR, "unit-gone", "failed bin", False),
-        (Standing(), Outcome.FAILED, "rom-code-known", "failed bin", False),
+        (UnitStanding(), Outcome.PASSED, "", "passed tray", False),
+        (UnitStanding(), Outcome.FAILED, "limit", "", True),
+        (UnitStanding(failed=1), Outcome.FAILED, "limit", "failed bin", False),
+        (UnitStanding(failed=1), Outcome.ERROR, "no-echo", "hold shelf", True),
+        (UnitStanding(), Outcome.ERROR, "unit-gone", "", True),
+        (
+            UnitStanding(failed=1, gone=1),
+            Outcome.ERROR,
+            "unit-gone",
+            "failed bin",
+            False,
+        ),
+        (UnitStanding(), Outcome.FAILED, "rom-code-known", "failed bin", False),
     ],
 )
 def test_what_is_done_with_a_unit(
-    before: Standing, outcome: Outcome, kind: str, goes_to: str, retest: bool
+    before: UnitStanding, outcome: Outcome, kind: str, goes_to: str, retest: bool
 ) -> None:
     """An error never counts against the unit; a foreign ROM code bars every retest."""
     found = advice(RULES, before, a_test(outcome, kind))

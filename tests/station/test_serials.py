@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from harness.errors import UsageError
-from harness.station.serials import FromFile, NoSerials, Scanner
+from harness.station.serials import NoSerials, Scanner, SerialsFromFile
 
 
 def test_the_place_that_waits_longest_gets_the_number() -> None:
@@ -52,7 +52,7 @@ def test_numbers_of_a_file(tmp_path: Path) -> None:
     """In order; one given up comes next; none left is none."""
     path = tmp_path / "numbers.txt"
     path.write_text("CS-1\n\n  CS-2\n")
-    numbers = FromFile.read(path)
+    numbers = SerialsFromFile.read(path)
     assert numbers.wanted("left") == "CS-1"
     numbers.given_up("left")
     assert [numbers.wanted("left") for _ in range(3)] == ["CS-1", "CS-2", None]
@@ -62,7 +62,7 @@ def test_numbers_of_a_file(tmp_path: Path) -> None:
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
     """It is told with its name."""
     with pytest.raises(UsageError, match="cannot be read"):
-        FromFile.read(tmp_path / "numbers.txt")
+        SerialsFromFile.read(tmp_path / "numbers.txt")
 
 
 def test_no_numbers() -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from harness.timing.edges import Edge, Found, NotMeasurable
+from harness.timing.edges import Found, MeasuredEdge, NotMeasurable
 from harness.timing.survey import Timing
 
 
@@ -12,7 +12,7 @@ def value_of(found: Timing | NotMeasurable) -> Timing:
     return found
 
 
-def edge_of(found: Found) -> Edge:
+def edge_of(found: Found) -> MeasuredEdge:
     """The edge, likewise."""
-    assert isinstance(found, Edge), found
+    assert isinstance(found, MeasuredEdge), found
     return found

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.timing.edges import Bracket, Edge, NotMeasurable, Reach, Rung
+from harness.timing.edges import Bracket, MeasuredEdge, NotMeasurable, Reach, Rung
 from tests.timing.found import edge_of
 
 
@@ -81,7 +81,7 @@ def test_jitter_shows_as_blur() -> None:
 def test_one_rung_bounds_the_edge(seen: int, reach: Reach) -> None:
     """There is nothing to lie between, and still it tells on which side."""
     found = Bracket(ladder(1, 1, 0.25), lambda _: (seen, 1)).find()
-    assert isinstance(found, Edge)
+    assert isinstance(found, MeasuredEdge)
     assert found.reach is reach
     low_us, high_us = found.interval_us
     assert (low_us == 0, isinf(high_us)) == (bool(seen), not seen)

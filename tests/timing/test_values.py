@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from harness.records import Bound
-from harness.timing.edges import Edge, Reach
+from harness.timing.edges import MeasuredEdge, Reach
 from harness.timing.values import Name, Standing, Timing, timing_of
 from harness.wire.limits import Limit
 
@@ -72,6 +72,6 @@ def test_the_open_limit_is_named() -> None:
 )
 def test_the_doubt_of_a_bound_widens_it(reach: Reach, value: float, bound: str) -> None:
     """Never a bound with a doubt beside it."""
-    edge = Edge(value_us=12, half_width_us=0.5, reach=reach)
+    edge = MeasuredEdge(value_us=12, half_width_us=0.5, reach=reach)
     made = timing_of(Name.RISE_TIME, edge)
     assert (made.value, made.bound, made.uncertainty) == (value, bound, 0)

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from harness.diagnosis.causes.kinds import odd_answer
 from harness.diagnosis.evidence.bus import Blocks, DeviceFacts, Evidence
 from harness.diagnosis.finding import Cause, Finding, Sure, Weight
-from harness.diagnosis.inventory import Standing
+from harness.diagnosis.inventory import Membership
 
 _SURE_FOUND = 0.99
 """A device found so often in directed searches is there (own choice, no source)."""
@@ -264,7 +264,7 @@ def unlisted(evidence: Evidence) -> Iterator[Finding]:
     strangers = {
         code: standing
         for code, standing in evidence.inventory.items()
-        if standing in {Standing.NEWCOMER, Standing.UNLISTED_FAMILY}
+        if standing in {Membership.NEWCOMER, Membership.UNLISTED_FAMILY}
     }
     if strangers:
         yield Finding(

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from itertools import pairwise
 
 from harness.diagnosis.evidence.bus import DeviceFacts, Evidence
-from harness.diagnosis.evidence.kinds import Reading
+from harness.diagnosis.evidence.kinds import KindReading
 from harness.diagnosis.finding import Cause, Finding, Sure, Weight
 
 _DEAF = frozenset({"device-absent", "still-busy"})
@@ -252,7 +252,7 @@ def load_at_output(evidence: Evidence) -> Iterator[Finding]:
                 )
 
 
-def _channels(ports: Reading | None) -> list[tuple[str, dict[str, int]]]:
+def _channels(ports: KindReading | None) -> list[tuple[str, dict[str, int]]]:
     if ports is None or not ports.values:
         return []
     channels = ports.facts.get("channels")

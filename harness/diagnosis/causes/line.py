@@ -10,7 +10,7 @@ from harness.diagnosis.evidence.bus import (
     AdapterFacts,
     Evidence,
     IdleFacts,
-    LineFacts,
+    LineEvidence,
     ResetFacts,
 )
 from harness.diagnosis.finding import Cause, Finding, Sure, Weight
@@ -195,11 +195,11 @@ def _upside_down(evidence: Evidence) -> bool:
     return adapter is not None and adapter.slow_ones.usual == "00"
 
 
-def _shown(line: LineFacts) -> str:
+def _shown(line: LineEvidence) -> str:
     return ", ".join(f"{echo}h {count}x" for echo, count in line.ones.histogram.items())
 
 
-def _rise_looks_like_presence(evidence: Evidence, line: LineFacts) -> bool:
+def _rise_looks_like_presence(evidence: Evidence, line: LineEvidence) -> bool:
     return any(
         reset.answered > 0.5 and line.rise_us[1] > reset.first_sample_us
         for reset in evidence.resets

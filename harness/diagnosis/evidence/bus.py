@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
-from harness.diagnosis.evidence.kinds import FailedCheck, Reading
+from harness.diagnosis.evidence.kinds import FailedCheck, KindReading
 
 Histogram = dict[str, int]
 
@@ -159,7 +159,7 @@ class ResetFacts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LineFacts:
+class LineEvidence:
     """Edges of the line, taken with nobody addressed.
 
     Attributes:
@@ -313,8 +313,8 @@ class DeviceFacts:
     lost_at_openings: int = 0
     longest_ms: float | None = None
     full_resolution: bool = False
-    readings: tuple[Reading, ...] = ()
-    later: tuple[Reading, ...] = ()
+    readings: tuple[KindReading, ...] = ()
+    later: tuple[KindReading, ...] = ()
     matches: int = 0
 
     @property
@@ -322,7 +322,7 @@ class DeviceFacts:
         """Socket and ROM code."""
         return f"{self.socket} {self.rom_code}".strip()
 
-    def reading(self, quantity: str) -> Reading | None:
+    def reading(self, quantity: str) -> KindReading | None:
         """What came of one quantity; None if it was not asked for."""
         return next((r for r in self.readings if r.quantity == quantity), None)
 
@@ -354,7 +354,7 @@ class Evidence:
     adapter: AdapterFacts | None = None
     idle: IdleFacts | None = None
     resets: tuple[ResetFacts, ...] = ()
-    line: LineFacts | None = None
+    line: LineEvidence | None = None
     scans: ScanFacts | None = None
     devices: tuple[DeviceFacts, ...] = ()
     alarms: AlarmFacts | None = None

@@ -9,7 +9,7 @@ from harness.records import Scalar
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Reading:
+class KindReading:
     """A quantity that a device was asked for.
 
     Attributes:

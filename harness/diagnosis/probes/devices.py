@@ -34,7 +34,7 @@ from harness.families.thermometers.thermometer import (
     CONVERT,
     READ_SUPPLY,
     WRITE_SCRATCHPAD,
-    Scratchpad,
+    ThermometerScratchpad,
 )
 from harness.wire.romcode import RomCode
 
@@ -128,7 +128,7 @@ def count_verified(bus: Bus, rom: RomCode, times: int) -> int:
 
 
 @dataclass
-class Thermometer:
+class ThermometerProbe:
     """One thermometer under examination.
 
     Attributes:
@@ -147,7 +147,7 @@ class Thermometer:
     settings_kept: bool | None = None
     openings: int = 0
     lost_at_openings: int = 0
-    block: Scratchpad | None = None
+    block: ThermometerScratchpad | None = None
 
     @property
     def on_parasite(self) -> bool:
@@ -169,7 +169,7 @@ class Clinic:
         self._bus = bus
         self._feed = feed
         self._spares_others = spares_others
-        self.thermometers: dict[str, Thermometer] = {}
+        self.thermometers: dict[str, ThermometerProbe] = {}
 
     def meet(
         self, rom: RomCode, *, verifies: int, reads: int, socket: str
@@ -184,7 +184,7 @@ class Clinic:
         )
         if rom.family not in THERMOMETERS:
             return facts
-        patient = Thermometer(rom)
+        patient = ThermometerProbe(rom)
         self.thermometers[str(rom)] = patient
         patient.supply_answers = self._ask_supply(rom)
         blocks = read_again_and_again(self._bus, rom, reads)
@@ -210,7 +210,7 @@ class Clinic:
                 patient.marker = bytes([high, low]) + patient.settings[2:]
                 self._write(patient, patient.marker)
 
-    def _write(self, patient: Thermometer, settings: bytes) -> None:
+    def _write(self, patient: ThermometerProbe, settings: bytes) -> None:
         with forgiving(self._bus):
             self._bus.transact(patient.rom, bytes([WRITE_SCRATCHPAD]) + settings)
 
@@ -256,7 +256,7 @@ class Clinic:
             for code, patient in self.thermometers.items()
         }
 
-    def _read_twice(self, patient: Thermometer) -> Scratchpad | None:
+    def _read_twice(self, patient: ThermometerProbe) -> ThermometerScratchpad | None:
         for _ in range(2):
             data, _ = read_raw(self._bus, patient.rom)
             block = proved(data, patient.rom.family)
@@ -266,7 +266,7 @@ class Clinic:
 
     # -- conversions --------------------------------------------------------------
 
-    def convert_alone(self, patient: Thermometer, *, watch: bool = False) -> None:
+    def convert_alone(self, patient: ThermometerProbe, *, watch: bool = False) -> None:
         """One conversion of one thermometer, watched where that can be.
 
         Args:
@@ -299,7 +299,7 @@ class Clinic:
             clock.sleep(_POLL_S)
         return None
 
-    def is_odd_one(self, patient: Thermometer) -> bool:
+    def is_odd_one(self, patient: ThermometerProbe) -> bool:
         """True if others of its kind have their own supply."""
         return any(
             not other.on_parasite and other.supply_answers
@@ -331,7 +331,7 @@ class Clinic:
 
     def _note(
         self,
-        patient: Thermometer,
+        patient: ThermometerProbe,
         *,
         alone: bool,
         heard: bool | None,
@@ -381,7 +381,7 @@ class Clinic:
         return tuple(sorted((computed ^ found) & judged))
 
 
-def in_alarm(block: Scratchpad) -> bool:
+def in_alarm(block: ThermometerScratchpad) -> bool:
     """By the rule of the data sheet: whole degrees against both thresholds.
 
     Source: data sheet family 28h, operation of the alarm signal.

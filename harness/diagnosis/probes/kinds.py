@@ -11,9 +11,9 @@ from collections import Counter
 from collections.abc import Callable
 from typing import Any
 
-from harness.diagnosis.evidence.kinds import Reading
+from harness.diagnosis.evidence.kinds import KindReading
 from harness.errors import AdapterUnplugged, SlotproofError, UsageError
-from harness.families.family import Look, Quantity, Session
+from harness.families.family import Quantity, SafeQuantity, Session
 from harness.families.registry import looks_of
 from harness.records import Scalar
 from harness.wire.romcode import RomCode
@@ -25,7 +25,7 @@ TRIES = 3
 """An answer that fails so often in a row is the device's own (common practice)."""
 
 
-def look_at(session: Session, *, means: int) -> tuple[Reading, ...]:
+def look_at(session: Session, *, means: int) -> tuple[KindReading, ...]:
     """All looks of the device's family.
 
     Args:
@@ -42,7 +42,7 @@ def look_at(session: Session, *, means: int) -> tuple[Reading, ...]:
     return tuple(reading for reading in found if reading is not None)
 
 
-def look_again(session: Session) -> tuple[Reading, ...]:
+def look_again(session: Session) -> tuple[KindReading, ...]:
     """The watched ones among them, once more.
 
     Raises:
@@ -57,8 +57,8 @@ def look_again(session: Session) -> tuple[Reading, ...]:
 
 
 def _reading(
-    session: Session, look: Look, quantity: Quantity, *, times: int
-) -> Reading | None:
+    session: Session, look: SafeQuantity, quantity: Quantity, *, times: int
+) -> KindReading | None:
     """None if the quantity needs what nobody said, or the part does not have."""
     troubles: Counter[str] = Counter()
     values: list[Scalar] = []
@@ -82,7 +82,7 @@ def _reading(
         facts, in_a_row = answer.evidence, 0
         if len(values) < times:
             session.clock.sleep(look.pause_s)
-    return Reading(
+    return KindReading(
         quantity=look.quantity,
         unit=quantity.unit,
         values=tuple(values),

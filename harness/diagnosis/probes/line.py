@@ -10,7 +10,7 @@ from harness.diagnosis.evidence.bus import (
     AdapterFacts,
     Echoes,
     IdleFacts,
-    LineFacts,
+    LineEvidence,
     ResetFacts,
 )
 from harness.diagnosis.probes.raw_link import Ear
@@ -217,7 +217,7 @@ def examine_resets(ear: Ear, times: int) -> tuple[ResetFacts, ...]:
     return tuple(found)
 
 
-def examine_line(ear: Ear, slots: int, *, size: int) -> LineFacts:
+def examine_line(ear: Ear, slots: int, *, size: int) -> LineEvidence:
     """Edges and lifted lows, with nobody addressed.
 
     Eight ones are no ROM command: after them all devices wait for the next reset.
@@ -240,7 +240,7 @@ def examine_line(ear: Ear, slots: int, *, size: int) -> LineFacts:
         ear.send(b"\xff" * 8, ear.bus.slots.request_baud)
         after = _zeros(ear, zero, 64, size=size)[1]
     ratio = _DEVICE_V / _HOST_V
-    return LineFacts(
+    return LineEvidence(
         ones=ones,
         fine_ones=fine,
         zeros=zeros,

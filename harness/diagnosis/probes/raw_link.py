@@ -14,7 +14,7 @@ from harness.errors import ExtraEcho, NoEcho, ShortEcho
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Heard:
+class RawEcho:
     """One burst: what was sent, the echoes, what came besides, and the time it took."""
 
     sent: bytes
@@ -40,7 +40,7 @@ class Ear:
     bus: Bus
     strays: int = 0
 
-    def send(self, frames: bytes, baud: int) -> Heard:
+    def send(self, frames: bytes, baud: int) -> RawEcho:
         """One burst, never an error of counting.
 
         Raises:
@@ -58,7 +58,7 @@ class Ear:
         except (NoEcho, ShortEcho):
             echoes = adapter.partial
             self.strays += len(adapter.unsolicited)
-        return Heard(
+        return RawEcho(
             sent=frames,
             echoes=echoes,
             extra=extra,

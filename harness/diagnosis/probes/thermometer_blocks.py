@@ -7,7 +7,11 @@ from collections import Counter
 from harness.diagnosis.evidence.bus import Blocks
 from harness.driver.bus import Bus
 from harness.errors import AdapterUnplugged, SlotproofError
-from harness.families.thermometers.thermometer import READ_SCRATCHPAD, Scratchpad, prove
+from harness.families.thermometers.thermometer import (
+    READ_SCRATCHPAD,
+    ThermometerScratchpad,
+    prove,
+)
 from harness.wire.crc import crc8
 from harness.wire.romcode import RomCode
 
@@ -29,7 +33,7 @@ def read_raw(bus: Bus, rom: RomCode) -> tuple[bytes, str]:
         return b"", fault.kind
 
 
-def proved(data: bytes, family: int) -> Scratchpad | None:
+def proved(data: bytes, family: int) -> ThermometerScratchpad | None:
     """The block if it can be one."""
     try:
         return prove(data, family) if data else None

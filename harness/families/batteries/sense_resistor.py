@@ -21,11 +21,11 @@ from harness.families.family import (
     Answer,
     Check,
     Findings,
-    Look,
     Option,
     OptionKind,
     Options,
     Quantity,
+    SafeQuantity,
     Session,
     Setting,
     by_name,
@@ -154,10 +154,10 @@ def counts_quantity(sense: CurrentSense) -> Quantity:
     )
 
 
-def counts_look(sense: CurrentSense) -> Look:
+def counts_look(sense: CurrentSense) -> SafeQuantity:
     """A mean where new values come quickly, two readings where they do not."""
     times = OFFSET_READINGS if sense.update_s <= _QUICK_S else 2
-    return Look(quantity="current_counts", times=times, pause_s=sense.update_s)
+    return SafeQuantity(quantity="current_counts", times=times, pause_s=sense.update_s)
 
 
 # -- offset at no current --------------------------------------------------------

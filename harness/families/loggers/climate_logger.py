@@ -34,7 +34,7 @@ from harness.families.loggers.climate.log import model_of, read_log
 from harness.families.loggers.climate.memory import (
     OSCILLATOR,
     USER_MEMORY,
-    Registers,
+    ClimateRegisters,
     clear,
     read_calibration,
     read_registers,
@@ -65,7 +65,7 @@ _LONGEST_PERIOD_S = 0x3FFF
 # -- quantities --------------------------------------------------------------------
 
 
-def _words(registers: Registers) -> str:
+def _words(registers: ClimateRegisters) -> str:
     words = ["mission in progress" if registers.mission else "no mission"]
     words += [f"{name} flag" for name in registers.flags]
     words += [] if registers.runs else ["oscillator off"]
@@ -100,7 +100,7 @@ _QUANTITIES = (
 
 
 def _log_findings(
-    session: Session, options: Options, registers: Registers
+    session: Session, options: Options, registers: ClimateRegisters
 ) -> tuple[tuple[Measurement, ...], dict[str, object]]:
     degc, rh = read_log(session, registers)
     values = judged_log(degc, options) if degc else ()

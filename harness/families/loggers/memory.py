@@ -87,7 +87,7 @@ def range_of(session: Session) -> Range:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Registers:
+class LoggerRegisters:
     """The page from 0200h on, as one proved block."""
 
     block: bytes
@@ -163,7 +163,7 @@ def read_pages(session: Session, address: int, count: int) -> bytes:
     return b"".join(read_records(session, opening, [PAGE] * count, what=what))
 
 
-def read_registers(session: Session) -> Registers:
+def read_registers(session: Session) -> LoggerRegisters:
     """The register page.
 
     Raises:
@@ -176,7 +176,7 @@ def read_registers(session: Session) -> Registers:
             f"registers {shown(block)} have bits that are never set",
             hint="the check value is right, so the part does not behave as documented",
         )
-    return Registers(block=block)
+    return LoggerRegisters(block=block)
 
 
 def write_registers(session: Session, address: int, data: bytes) -> None:
@@ -189,7 +189,7 @@ def write_registers(session: Session, address: int, data: bytes) -> None:
     scratchpad.copy(session, PAD, staged)
 
 
-def status_words(registers: Registers) -> str:
+def status_words(registers: LoggerRegisters) -> str:
     """Mission, flags and oscillator in words."""
     words = ["mission in progress" if registers.mission else "no mission"]
     words += [f"{name} flag" for name, bit in FLAGS.items() if registers.status & bit]
@@ -213,7 +213,7 @@ def write_clock(session: Session, when: datetime) -> None:
 # -- what a mission leaves ---------------------------------------------------------
 
 
-def read_log(session: Session, registers: Registers) -> list[float]:
+def read_log(session: Session, registers: LoggerRegisters) -> list[float]:
     """Samples of the last mission that the memory still holds, oldest first."""
     kept = min(registers.samples, LOG_BYTES)
     if not kept:
@@ -246,7 +246,7 @@ def read_alarms(session: Session) -> dict[str, list[tuple[int, int]]]:
 # -- missions ----------------------------------------------------------------------
 
 
-def stop(session: Session) -> Registers:
+def stop(session: Session) -> LoggerRegisters:
     """End a mission, if there is one; its log stays.
 
     Raises:

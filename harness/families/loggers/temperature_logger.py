@@ -44,7 +44,7 @@ from harness.families.loggers.memory import (
     OSCILLATOR,
     PAD,
     PAGE,
-    Registers,
+    LoggerRegisters,
     clear,
     range_of,
     read_alarms,
@@ -143,7 +143,7 @@ def _alarm_values(
     return values, {f"{name}_alarms": rows for name, rows in alarms.items()}
 
 
-def _histogram_value(session: Session, registers: Registers) -> Measurement:
+def _histogram_value(session: Session, registers: LoggerRegisters) -> Measurement:
     bins = read_histogram(session)
     full = 0xFFFF in bins
     return Measurement(
@@ -211,7 +211,7 @@ def _mission(session: Session, options: Options) -> Findings:
 
 
 def _results(
-    session: Session, options: Options, running: Registers, after: Registers
+    session: Session, options: Options, running: LoggerRegisters, after: LoggerRegisters
 ) -> Findings:
     samples = read_log(session, after)
     values, evidence = _alarm_values(session)

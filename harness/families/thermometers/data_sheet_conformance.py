@@ -50,7 +50,7 @@ class Strength(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sign:
+class ConformanceSign:
     """One sign.
 
     Attributes:
@@ -77,9 +77,9 @@ def _write(session: Session, settings: bytes) -> bytes:
     return _block(session)
 
 
-def _serial_pattern(session: Session) -> Sign:
+def _serial_pattern(session: Session) -> ConformanceSign:
     upper = session.rom.wire[5:7]
-    return Sign(
+    return ConformanceSign(
         name="serial_pattern",
         strength=Strength.WEAK,
         seen=shown(upper),
@@ -88,9 +88,9 @@ def _serial_pattern(session: Session) -> Sign:
     )
 
 
-def _fixed_bytes(block: bytes) -> Sign:
+def _fixed_bytes(block: bytes) -> ConformanceSign:
     seen = bytes([block[5], block[7]])
-    return Sign(
+    return ConformanceSign(
         name="reserved_bytes",
         strength=Strength.STRONG,
         seen=shown(seen),
@@ -99,7 +99,7 @@ def _fixed_bytes(block: bytes) -> Sign:
     )
 
 
-def _resolutions(session: Session, block: bytes) -> Iterator[Sign]:
+def _resolutions(session: Session, block: bytes) -> Iterator[ConformanceSign]:
     """Each resolution written and read back, and what the write left of bytes 5 to 7."""
     taken, touched = [], False
     for bits, config in _CONFIG.items():
@@ -107,14 +107,14 @@ def _resolutions(session: Session, block: bytes) -> Iterator[Sign]:
         if after[4] == config:
             taken.append(str(bits))
         touched = touched or after[5:8] != block[5:8]
-    yield Sign(
+    yield ConformanceSign(
         name="resolutions_taken",
         strength=Strength.SHEET,
         seen=" ".join(taken) or "none",
         wanted="9 10 11 12",
         agrees=len(taken) == len(_CONFIG),
     )
-    yield Sign(
+    yield ConformanceSign(
         name="reserved_after_write",
         strength=Strength.STRONG,
         seen="changed" if touched else "unchanged",
@@ -123,7 +123,7 @@ def _resolutions(session: Session, block: bytes) -> Iterator[Sign]:
     )
 
 
-def _conversions(session: Session, block: bytes) -> Iterator[Sign]:
+def _conversions(session: Session, block: bytes) -> Iterator[ConformanceSign]:
     """Time at the coarsest and the finest resolution, and byte 6 of the result."""
     if thermometry.is_parasite(session):
         return  # cannot be asked while it converts
@@ -132,7 +132,7 @@ def _conversions(session: Session, block: bytes) -> Iterator[Sign]:
         longest_ms = CONVERSION_MS[bits]
         took_ms = thermometry.convert(session, CONVERSION_MS[12], first_look_ms=1.0)
         assert took_ms is not None
-        yield Sign(
+        yield ConformanceSign(
             name=f"conversion_time_{bits}_bit",
             strength=Strength.SHEET if took_ms > longest_ms else Strength.STRONG,
             seen=f"{took_ms:.0f} ms",
@@ -141,7 +141,7 @@ def _conversions(session: Session, block: bytes) -> Iterator[Sign]:
         )
     result = _block(session)
     wanted = 0x10 - (result[0] & 0x0F)
-    yield Sign(
+    yield ConformanceSign(
         name="byte_6_after_conversion",
         strength=Strength.STRONG,
         seen=f"{result[6]:02X}h",
@@ -150,7 +150,7 @@ def _conversions(session: Session, block: bytes) -> Iterator[Sign]:
     )
 
 
-def _alarm_search(session: Session, block: bytes) -> Iterator[Sign]:
+def _alarm_search(session: Session, block: bytes) -> Iterator[ConformanceSign]:
     """Found while the temperature breaks a limit, silent while it does not."""
     answers = []
     # T >= TH is always met with the lowest TH, never with TH highest and TL lowest
@@ -164,7 +164,7 @@ def _alarm_search(session: Session, block: bytes) -> Iterator[Sign]:
         (False, False): "never",
     }
     seen = words.get((answers[0], answers[1]), "the wrong way round")
-    yield Sign(
+    yield ConformanceSign(
         name="alarm_search",
         strength=Strength.SHEET,
         seen=seen,
@@ -173,7 +173,7 @@ def _alarm_search(session: Session, block: bytes) -> Iterator[Sign]:
     )
 
 
-def _signs(session: Session) -> list[Sign]:
+def _signs(session: Session) -> list[ConformanceSign]:
     block = _block(session)
     session.note("settings before the screening", settings=shown(block[2:5]))
     signs = [_serial_pattern(session), _fixed_bytes(block)]

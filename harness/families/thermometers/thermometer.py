@@ -55,7 +55,7 @@ _MARK = 0x5A
 
 
 @dataclass(frozen=True, slots=True)
-class Scratchpad:
+class ThermometerScratchpad:
     """The nine bytes of a block whose check value and fixed bits are right."""
 
     data: bytes
@@ -113,7 +113,7 @@ class Scratchpad:
         return high, low
 
 
-def read_scratchpad(session: Session) -> Scratchpad:
+def read_scratchpad(session: Session) -> ThermometerScratchpad:
     """Read and prove the block.
 
     Raises:
@@ -124,10 +124,10 @@ def read_scratchpad(session: Session) -> Scratchpad:
     return prove(session.transact(bytes([READ_SCRATCHPAD]), 9), session.rom.family)
 
 
-def prove(data: bytes, family: int) -> Scratchpad:
+def prove(data: bytes, family: int) -> ThermometerScratchpad:
     """Nine bytes as a block, or the error that says what is wrong with them."""
     shown = thermometry.prove_nine(data).hex(" ").upper()
-    block = Scratchpad(data, family)
+    block = ThermometerScratchpad(data, family)
     if block.has_config and data[4] & 0x9F != 0x1F:
         raise AnswerImpossible(
             f"block {shown}: configuration {data[4]:02X}h, but its fixed bits are 0xx11111"

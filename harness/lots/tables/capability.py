@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from harness.digits import SIGNIFICANT, bound_text, number_text
 from harness.lots.judgement import LotSummary
-from harness.lots.report_table import Row, Sheet, Table
+from harness.lots.report_table import ReportTable, Row, Sheet
 from harness.lots.tables.values import lot_block
 from harness.quality.capability import Capability, Indices
 from harness.quality.guard import GuardedLimits, Proof, uncertainty_ratio
@@ -75,7 +75,7 @@ def capability_sheet(
         verdict=verdict,
         blocks=(
             lot_block([lot]),
-            (Table(rows=tuple(rows)),),
+            (ReportTable(rows=tuple(rows)),),
             (*(text for text in said if text), verdict),
         ),
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Sequence
 
-from harness.lots.report_table import Block, Row, Sheet, Table
+from harness.lots.report_table import Block, ReportTable, Row, Sheet
 from harness.quality.charts.kinds import Panel
 from harness.quality.charts.limits import FEW_FOR_LIMITS, rules_at
 from harness.records import Outcome
@@ -89,4 +89,4 @@ def _block(panel: Panel, unit: str) -> Block:
         )
     left = len(panel.signals) - _MOST_SIGNALS
     more = (f"and {left} more",) if left > 0 else ()
-    return (said, Table(rows=tuple(rows)), *more)
+    return (said, ReportTable(rows=tuple(rows)), *more)

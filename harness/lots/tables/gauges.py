@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from harness.lots.report_table import Row, Sheet, Table
+from harness.lots.report_table import ReportTable, Row, Sheet
 from harness.quality.gauges.gauge import GaugeStudy, GaugeVerdict
 from harness.quality.gauges.reference_study import (
     Bias,
@@ -57,7 +57,10 @@ def gauge_sheet(found: GaugeStudy, *, unit: str) -> Sheet:
         outcome=_OF_A_GAUGE[found.verdict],
         verdict=verdict,
         blocks=(
-            (Table(rows=tuple(rows)), f"interaction of part and station: {pooled}"),
+            (
+                ReportTable(rows=tuple(rows)),
+                f"interaction of part and station: {pooled}",
+            ),
             (_shares(found, unit),),
             (verdict,),
         ),
@@ -77,7 +80,7 @@ def _sure(found: GaugeStudy) -> str:
     return f"{100 * found.interval.confidence:g} % sure"
 
 
-def _shares(found: GaugeStudy, unit: str) -> Table:
+def _shares(found: GaugeStudy, unit: str) -> ReportTable:
     """Each part of the spread, and the ends of what is judged."""
     interval = found.interval
     rows: list[Row] = [
@@ -121,7 +124,7 @@ def _shares(found: GaugeStudy, unit: str) -> Table:
             "-",
         )
     )
-    return Table(rows=tuple(rows))
+    return ReportTable(rows=tuple(rows))
 
 
 def golden_sheet(found: GoldenCheck, *, quantity: str, unit: str) -> Sheet:
@@ -223,7 +226,7 @@ def linearity_sheet(found: Linearity, *, unit: str) -> Sheet:
         answer=str(found.verdict),
         outcome=_OF_A_BIAS[found.verdict],
         verdict=verdict,
-        blocks=((Table(rows=tuple(rows)), line), (verdict,)),
+        blocks=((ReportTable(rows=tuple(rows)), line), (verdict,)),
     )
 
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 
-from harness.lots.report_table import Block, Row, Sheet, Table
+from harness.lots.report_table import Block, ReportTable, Row, Sheet
 from harness.quality.sampling.plans import Severity, Standard
 from harness.quality.sampling.verdict import (
-    LotVerdict,
     SamplingPlan,
+    SamplingVerdict,
     acceptance_chance,
     fraction_accepted_at,
     judge,
@@ -51,10 +51,10 @@ def sampling_sheet(
 
 
 _OF_A_SAMPLE = {
-    LotVerdict.ACCEPTED: Outcome.PASSED,
-    LotVerdict.ACCEPTED_THEN_NORMAL: Outcome.PASSED,
-    LotVerdict.REJECTED: Outcome.FAILED,
-    LotVerdict.UNFINISHED: Outcome.SKIPPED,
+    SamplingVerdict.ACCEPTED: Outcome.PASSED,
+    SamplingVerdict.ACCEPTED_THEN_NORMAL: Outcome.PASSED,
+    SamplingVerdict.REJECTED: Outcome.FAILED,
+    SamplingVerdict.UNFINISHED: Outcome.SKIPPED,
 }
 
 
@@ -125,7 +125,7 @@ _SWITCHING = (
 )
 
 
-def _chances(plan: SamplingPlan) -> Table:
+def _chances(plan: SamplingPlan) -> ReportTable:
     rows: list[Row] = [(f"in the lot, {_per(plan)}", "chance to accept, %")]
     if math.isnan(plan.limit):
         at_aql = acceptance_chance(plan, plan.aql / 100)
@@ -138,4 +138,4 @@ def _chances(plan: SamplingPlan) -> Table:
         for c in (0.95, 0.5, 0.1)
         if c > 0.1 or math.isnan(plan.limit)
     ]
-    return Table(rows=tuple(rows))
+    return ReportTable(rows=tuple(rows))

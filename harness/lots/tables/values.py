@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 
 from harness.digits import number_text
 from harness.lots.judgement import LotComparison, LotSummary, LotVerdict
-from harness.lots.report_table import Block, Row, Sheet, Table
+from harness.lots.report_table import Block, ReportTable, Row, Sheet
 from harness.quality.moments import Moments
 from harness.records import Outcome
 from harness.results.reports.wording import one_line
@@ -45,7 +45,7 @@ def lot_block(lots: Sequence[LotSummary]) -> Block:
         named += _named("outside the limits", found.outside, found)
         strangers = {device: found.lot.values[device] for device in found.strangers}
         named += _named("does not belong to it", strangers, found)
-    return (Table(rows=tuple(rows)), *named)
+    return (ReportTable(rows=tuple(rows)), *named)
 
 
 def _of_mean(moments: Moments) -> float:
@@ -124,7 +124,7 @@ def comparison_sheet(found: LotComparison) -> Sheet:
         verdict=found.sentence,
         blocks=(
             lot_block([found.baseline, found.candidate]),
-            (Table(rows=tuple(rows)),),
+            (ReportTable(rows=tuple(rows)),),
             (found.sentence,),
         ),
     )

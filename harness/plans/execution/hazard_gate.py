@@ -15,7 +15,7 @@ from harness.families.hazard import Hazard, known_hazards
 from harness.plans.loading.functions import checks_named
 from harness.plans.loading.problems import PlanError, Problem, nearest, one_of
 from harness.plans.schema.bodies import Configure
-from harness.plans.schema.checks import Check
+from harness.plans.schema.checks import CheckBody
 from harness.plans.schema.fixture import Fixture
 from harness.plans.schema.plan import Plan
 from harness.plans.schema.steps import ForEach, StepItem
@@ -140,7 +140,7 @@ def _uses(
 
 def _use(item: StepItem, codes: Codes) -> HazardUse | None:
     body = item.body
-    if isinstance(body, Check):
+    if isinstance(body, CheckBody):
         found = checks_named(body.function, codes)
         hazards = frozenset(h for check in found for h in check.hazards)
         return HazardUse(

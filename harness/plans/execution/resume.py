@@ -22,7 +22,7 @@ from harness.results.journal.writer import Journal
 from harness.results.record.run import RunRecord, require_undamaged
 from harness.results.record.steps import Ending
 from harness.results.reports.rebuild import read_record
-from harness.results.soak.record import Night
+from harness.results.soak.record import SoakRecord
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,7 +44,7 @@ class Resumption:
     run_id: str
     last_s: float
     last_at: datetime
-    nights: Mapping[str, Night]
+    nights: Mapping[str, SoakRecord]
     stand: Mapping[str, Outcome]
     worst: Outcome
     again: tuple[str, ...] = ()

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 from harness.families import registry
 from harness.plans.loading.functions import check_function, check_hazard_names
 from harness.plans.loading.problems import Problem, family_print, nearest, one_of
-from harness.plans.loading.yaml_text import Document, KeyPath, Place, Plain
+from harness.plans.loading.yaml_text import Document, FilePosition, KeyPath, Plain
 
 Codes = tuple[int, ...]
 
@@ -133,7 +133,7 @@ class _StepCheck:
                 )
 
     def _problem(
-        self, place: Place, what: str, expected: str, near: str = ""
+        self, place: FilePosition, what: str, expected: str, near: str = ""
     ) -> Problem:
         return self.document.problem(place, what, expected=expected, nearest=near)
 

@@ -9,7 +9,7 @@ from harness.plans.loading.checks import who_lacks
 from harness.plans.loading.functions import lacking_check
 from harness.plans.loading.problems import Problem, family_print, nearest, one_of
 from harness.plans.schema.files import (
-    Check,
+    CheckBody,
     Enumerate,
     Fixture,
     ForEach,
@@ -99,7 +99,7 @@ def _socket_reads(item: StepItem, socket: Socket, code: int) -> Iterator[_Findin
     if isinstance(item.body, Read):
         name = item.body.quantity
         lacking, known = who_lacks(name, (code,))
-    elif isinstance(item.body, Check):
+    elif isinstance(item.body, CheckBody):
         name = item.body.function
         lacking, known = lacking_check(name, (code,))
     if lacking:

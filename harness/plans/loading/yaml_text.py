@@ -40,7 +40,7 @@ _LONGEST_NUMBER = 40
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Place:
+class FilePosition:
     """A place in a file, both from 1."""
 
     line: int
@@ -62,13 +62,13 @@ class Document:
 
     name: str
     data: Plain = None
-    values: dict[KeyPath, Place] = field(default_factory=dict)
-    keys: dict[KeyPath, Place] = field(default_factory=dict)
+    values: dict[KeyPath, FilePosition] = field(default_factory=dict)
+    keys: dict[KeyPath, FilePosition] = field(default_factory=dict)
     spoiled: set[KeyPath] = field(default_factory=set)
     problems: list[Problem] = field(default_factory=list)
 
     def problem(
-        self, place: Place, what: str, *, expected: str = "", nearest: str = ""
+        self, place: FilePosition, what: str, *, expected: str = "", nearest: str = ""
     ) -> Problem:
         """A problem of this file."""
         return Problem(
@@ -80,11 +80,11 @@ class Document:
             nearest=nearest,
         )
 
-    def place_of(self, path: KeyPath) -> Place:
+    def place_of(self, path: KeyPath) -> FilePosition:
         """Place of the value at ``path``, or of the nearest one around it."""
         while path and path not in self.values:
             path = path[:-1]
-        return self.values.get(path, Place(line=1, column=1))
+        return self.values.get(path, FilePosition(line=1, column=1))
 
     def is_spoiled(self, path: KeyPath) -> bool:
         """True if the value at ``path``, or one around it, could not be read."""
@@ -171,9 +171,9 @@ def _finite(text: str) -> float:
 def _syntax(document: Document, error: yaml.YAMLError) -> Problem:
     mark = getattr(error, "problem_mark", None)
     what = getattr(error, "problem", None) or getattr(error, "reason", None)
-    place = Place(line=1, column=1)
+    place = FilePosition(line=1, column=1)
     if mark is not None:
-        place = Place(line=mark.line + 1, column=mark.column + 1)
+        place = FilePosition(line=mark.line + 1, column=mark.column + 1)
     context = getattr(error, "context", None)
     advice = "valid YAML"
     if what and "\\t" in what:
@@ -209,7 +209,7 @@ class _Composer:
         mark = event.start_mark
         if mark is None:  # pragma: no cover - the parser marks every event
             return
-        place = Place(line=mark.line + 1, column=mark.column + 1)
+        place = FilePosition(line=mark.line + 1, column=mark.column + 1)
         if isinstance(event, yaml.DocumentStartEvent):
             self._document(place)
         elif isinstance(event, yaml.NodeEvent):
@@ -217,13 +217,13 @@ class _Composer:
         elif isinstance(event, yaml.MappingEndEvent | yaml.SequenceEndEvent):
             self._close()
 
-    def _document(self, place: Place) -> None:
+    def _document(self, place: FilePosition) -> None:
         self.documents += 1
         if self.documents > 1:
             self._complain(place, "a second document", "one document, no --- inside")
             raise PlanError(self.document.problems)
 
-    def _node(self, event: yaml.NodeEvent, place: Place) -> None:
+    def _node(self, event: yaml.NodeEvent, place: FilePosition) -> None:
         opens = isinstance(event, yaml.CollectionStartEvent)
         if opens and len(self.stack) + self.skip >= DEEPEST:
             self._complain(place, f"nested deeper than {DEEPEST}", "a flatter file")
@@ -241,7 +241,7 @@ class _Composer:
         else:
             self._value(None, place, sound=False)
 
-    def _plain_node(self, event: yaml.NodeEvent, place: Place) -> bool:
+    def _plain_node(self, event: yaml.NodeEvent, place: FilePosition) -> bool:
         """Complains of anchors, aliases and tags; False if the value cannot count."""
         if isinstance(event, yaml.AliasEvent):
             self._complain(place, f"alias *{event.anchor}", "the value written out")
@@ -259,7 +259,7 @@ class _Composer:
         top = self.stack[-1] if self.stack else None
         return top is not None and isinstance(top.into, dict) and top.waits_for_key
 
-    def _key(self, event: yaml.NodeEvent, place: Place) -> None:
+    def _key(self, event: yaml.NodeEvent, place: FilePosition) -> None:
         top = self.stack[-1]
         top.waits_for_key = False
         top.key, top.drop = None, True
@@ -281,7 +281,7 @@ class _Composer:
             self.document.keys[path] = place
             top.key, top.drop = key, False
 
-    def _scalar(self, event: yaml.ScalarEvent, place: Place) -> Plain:
+    def _scalar(self, event: yaml.ScalarEvent, place: FilePosition) -> Plain:
         if event.style is not None:
             return event.value
         try:
@@ -298,7 +298,7 @@ class _Composer:
         last = len(top.into) if isinstance(top.into, list) else top.key
         return top.path if last is None else (*top.path, last)
 
-    def _value(self, value: Plain, place: Place, *, sound: bool) -> None:
+    def _value(self, value: Plain, place: FilePosition, *, sound: bool) -> None:
         path = self._path()
         top = self.stack[-1] if self.stack else None
         dropped = top is not None and isinstance(top.into, dict) and top.drop
@@ -321,7 +321,7 @@ class _Composer:
             top.into[top.key] = value
 
     def _open(
-        self, event: yaml.CollectionStartEvent, place: Place, *, sound: bool
+        self, event: yaml.CollectionStartEvent, place: FilePosition, *, sound: bool
     ) -> None:
         top = self.stack[-1] if self.stack else None
         if top is not None and isinstance(top.into, dict) and top.drop:
@@ -342,7 +342,7 @@ class _Composer:
         else:
             self.stack.pop()
 
-    def _complain(self, place: Place, what: str, expected: str) -> None:
+    def _complain(self, place: FilePosition, what: str, expected: str) -> None:
         self.document.problems.append(
             self.document.problem(place, what, expected=expected)
         )

@@ -8,7 +8,7 @@ from harness.plans.schema.base import HazardNames, Scalar, Word
 from harness.plans.schema.bodies import StepBody
 
 
-class Check(StepBody):
+class CheckBody(StepBody):
     """A function of the device's family: a memory test, a loop-back, a short mission."""
 
     function: Word = Field(

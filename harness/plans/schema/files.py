@@ -17,7 +17,7 @@ from harness.plans.schema.bodies import (
     Verify,
     Wait,
 )
-from harness.plans.schema.checks import Check
+from harness.plans.schema.checks import CheckBody
 from harness.plans.schema.diagnose import Diagnose
 from harness.plans.schema.fixture import (
     AdapterSettings,
@@ -28,7 +28,7 @@ from harness.plans.schema.fixture import (
     Socket,
 )
 from harness.plans.schema.plan import Plan
-from harness.plans.schema.soak import Claim, Soak, StopAt, Tolerate
+from harness.plans.schema.soak import ClaimSettings, Soak, StopAt, Tolerate
 from harness.plans.schema.steps import STEP_KINDS, ForEach, Repeat, StepItem
 from harness.plans.schema.trials import HoldRange, LowSpan, Stress
 
@@ -119,8 +119,8 @@ __all__ = [
     "MODELS",
     "STEP_KINDS",
     "AdapterSettings",
-    "Check",
-    "Claim",
+    "CheckBody",
+    "ClaimSettings",
     "Configure",
     "Convert",
     "Diagnose",

@@ -32,7 +32,7 @@ class Tolerate(Strict):
     )
 
 
-class Claim(Strict):
+class ClaimSettings(Strict):
     """What a soak must prove: an error rate, with a confidence."""
 
     error_rate: float = Field(
@@ -87,7 +87,7 @@ class Soak(StepBody, Limited):
     tolerate: Tolerate = Field(
         default_factory=Tolerate, description="disturbances that do not fail the soak"
     )
-    claim: Claim | None = Field(
+    claim: ClaimSettings | None = Field(
         default=None, description="the error rate that the soak must prove"
     )
     stop_at: StopAt | None = Field(

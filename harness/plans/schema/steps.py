@@ -24,7 +24,7 @@ from harness.plans.schema.bodies import (
     Verify,
     Wait,
 )
-from harness.plans.schema.checks import Check
+from harness.plans.schema.checks import CheckBody
 from harness.plans.schema.diagnose import Diagnose
 from harness.plans.schema.measure import Measure, Shmoo
 from harness.plans.schema.soak import Soak
@@ -64,7 +64,7 @@ class StepItem(Strict):
     convert: Convert | None = Field(default=None, description=Convert.__doc__)
     read: Read | None = Field(default=None, description=Read.__doc__)
     configure: Configure | None = Field(default=None, description=Configure.__doc__)
-    check: Check | None = Field(default=None, description=Check.__doc__)
+    check: CheckBody | None = Field(default=None, description=CheckBody.__doc__)
     wait: Wait | None = Field(default=None, description=Wait.__doc__)
     prompt: Prompt | None = Field(default=None, description=Prompt.__doc__)
     switch: Switch | None = Field(default=None, description=Switch.__doc__)

@@ -20,9 +20,9 @@ from harness.plans.execution.seating import line_to_write
 from harness.plans.schema.bodies import Enumerate, Reset, Verify
 from harness.plans.schema.fixture import Fixture
 from harness.plans.steps.attempts import attempt, judged
-from harness.plans.steps.configuring import make_up_settings
 from harness.plans.steps.context import Context
-from harness.plans.steps.converting import make_up_flags
+from harness.plans.steps.dependencies.configuring import make_up_settings
+from harness.plans.steps.dependencies.converting import make_up_flags
 from harness.plans.steps.enumeration_faults import (
     COMES_AND_GOES,
     count_fault,

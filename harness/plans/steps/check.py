@@ -13,14 +13,14 @@ from harness.families.registry import checks
 from harness.plans.execution.hazard_gate import require_on_device
 from harness.plans.loading.functions import checks_named
 from harness.plans.loading.option_values import Masker, options_for, secrets_in
-from harness.plans.schema.checks import Check
+from harness.plans.schema.checks import CheckBody
 from harness.plans.steps.attempts import attempt, judged, with_cause
-from harness.plans.steps.configuring import make_up_settings
 from harness.plans.steps.context import Context
+from harness.plans.steps.dependencies.configuring import make_up_settings
 from harness.records import CheckResult, DeviceRef, Measurement, Outcome
 
 
-def run_check(context: Context, body: Check) -> Iterator[CheckResult]:
+def run_check(context: Context, body: CheckBody) -> Iterator[CheckResult]:
     """One function on each device meant that has it."""
     able = [d for d in context.targets() if body.function in checks(d.family)]
     if not able:
@@ -36,14 +36,14 @@ def run_check(context: Context, body: Check) -> Iterator[CheckResult]:
         context.conversions.spoil_flag(device.rom_code, f"since {context.here}")
 
 
-def expected_s(body: Check) -> float:
+def expected_s(body: CheckBody) -> float:
     """Rough time on one device: that of the slowest family with the function."""
     return max(
         (check.expected_s for check in checks_named(body.function, ())), default=0
     )
 
 
-def _check(context: Context, body: Check, device: DeviceRef) -> CheckResult:
+def _check(context: Context, body: CheckBody, device: DeviceRef) -> CheckResult:
     check = checks(device.family)[body.function]
     require_on_device(
         check.hazards,

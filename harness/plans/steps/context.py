@@ -23,11 +23,11 @@ from harness.plans.schema.bodies import AtSpeed, StepBody
 from harness.plans.schema.fixture import Fixture
 from harness.plans.schema.plan import Plan
 from harness.plans.schema.steps import StepItem
-from harness.plans.steps.conversions import Conversions
+from harness.plans.steps.dependencies.conversions import Conversions
+from harness.plans.steps.dependencies.unsettled import Unsettled
 from harness.plans.steps.sessions import DeviceSession, session_of
-from harness.plans.steps.unsettled import Unsettled
 from harness.records import DeviceRef
-from harness.results.soak.record import Night
+from harness.results.soak.record import SoakRecord
 from harness.timing.overdrive import OverdriveSurvey
 from harness.timing.survey import LineFacts, Survey
 from harness.wire.romcode import RomCode
@@ -74,7 +74,7 @@ class Context:
     current: DeviceRef | None = None
     allowed: frozenset[Hazard] = frozenset()
     events: Path | None = None
-    nights: Mapping[str, Night] = field(default_factory=dict)
+    nights: Mapping[str, SoakRecord] = field(default_factory=dict)
     go_on: str = ""
     step: str = ""
     ran: set[str] = field(default_factory=set)

@@ -12,9 +12,9 @@ from harness.families.family import Answer, Quantity
 from harness.families.registry import family_of, quantities
 from harness.plans.schema.bodies import Convert, Read
 from harness.plans.steps.attempts import attempt, judged
-from harness.plans.steps.configuring import make_up_settings
 from harness.plans.steps.context import Context
-from harness.plans.steps.converting import (
+from harness.plans.steps.dependencies.configuring import make_up_settings
+from harness.plans.steps.dependencies.converting import (
     convert_together,
     remark_made,
     require_supply_to_convert,

@@ -11,8 +11,8 @@ from harness.plans.steps.bench import run_prompt, run_switch, run_wait
 from harness.plans.steps.bus import run_enumerate, run_reset, run_verify
 from harness.plans.steps.check import expected_s as check_expected_s
 from harness.plans.steps.check import run_check
-from harness.plans.steps.configuring import run_configure
 from harness.plans.steps.context import Context
+from harness.plans.steps.dependencies.configuring import run_configure
 from harness.plans.steps.devices import run_convert, run_read
 from harness.plans.steps.diagnose import expected_s as diagnose_expected_s
 from harness.plans.steps.diagnose import run_diagnose

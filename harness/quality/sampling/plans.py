@@ -107,7 +107,7 @@ _S_ONLY = (Severity.TIGHTENED, 0.025)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Found:
+class FoundPlan:
     """A plan as the tables have it.
 
     Attributes:
@@ -127,7 +127,7 @@ class Found:
 
 def look_up(
     letter: str, *, aql: float, severity: Severity, standard: Standard
-) -> Found:
+) -> FoundPlan:
     """The plan of a cell, arrows followed.
 
     An arrow that leads off the table turns round: above the first letter with a plan
@@ -149,7 +149,7 @@ def look_up(
     place = _follow(row, severity, _ZERO[aql], start, len(letters))
     cell = _cell(row, severity, place, _ZERO[aql])
     assert not isinstance(cell, str)
-    return Found(
+    return FoundPlan(
         size=(_REDUCED_SIZES if reduced else _SIZES)[place],
         accept=cell[0],
         reject=cell[1],

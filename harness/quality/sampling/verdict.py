@@ -267,7 +267,7 @@ def curve(plan: SamplingPlan, *, points: int = 101) -> tuple[tuple[float, float]
     return tuple((share, acceptance_chance(plan, share)) for share in shares)
 
 
-class LotVerdict(StrEnum):
+class SamplingVerdict(StrEnum):
     """What becomes of the lot."""
 
     ACCEPTED = "accepted"
@@ -276,7 +276,7 @@ class LotVerdict(StrEnum):
     UNFINISHED = "not decided yet"
 
 
-def judge(plan: SamplingPlan, *, tested: int, bad: int) -> LotVerdict:
+def judge(plan: SamplingPlan, *, tested: int, bad: int) -> SamplingVerdict:
     """The verdict after testing.
 
     A lot with its rejection number reached is rejected at once; it is accepted only
@@ -293,9 +293,9 @@ def judge(plan: SamplingPlan, *, tested: int, bad: int) -> LotVerdict:
             hint="draw at random and stop at the plan's number; picking from more is no sample",
         )
     if bad >= plan.reject:
-        return LotVerdict.REJECTED
+        return SamplingVerdict.REJECTED
     if tested < plan.size:
-        return LotVerdict.UNFINISHED
+        return SamplingVerdict.UNFINISHED
     if bad > plan.accept:
-        return LotVerdict.ACCEPTED_THEN_NORMAL
-    return LotVerdict.ACCEPTED
+        return SamplingVerdict.ACCEPTED_THEN_NORMAL
+    return SamplingVerdict.ACCEPTED

@@ -24,7 +24,7 @@ Facts = dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Table:
+class NumbersTable:
     """One table.
 
     Attributes:
@@ -42,33 +42,33 @@ class Table:
     rows: tuple[tuple[str, ...], ...] = ()
 
 
-_ADAPTER_AND_LINE = Table(title="Adapter and line", head=("what", "measured"))
-_ECHOES = Table(
+_ADAPTER_AND_LINE = NumbersTable(title="Adapter and line", head=("what", "measured"))
+_ECHOES = NumbersTable(
     title="Echoes",
     about="The byte of an echo tells when the line was let go: of FFh, fewer ones mean "
     "later; of a reset, zeros are presence pulses.",
     head=("sent", "characters", "silent", "extra", "echo and how often"),
     numbers=(1, 2, 3),
 )
-_SEARCHES = Table(
+_SEARCHES = NumbersTable(
     title="Searches",
     about="Nobody is added or dropped on one scan.",
     head=("ROM code", "socket", "standing", "found in scans", "answered directly"),
     numbers=(3, 4),
 )
-_DEVICES = Table(
+_DEVICES = NumbersTable(
     title="Devices",
     head=("device", "power", "block reads", "flipped bits", "conversions", "readings"),
 )
 
 
-_ANSWERS = Table(
+_ANSWERS = NumbersTable(
     title="What each device says of itself",
     head=("device", "quantity", "value", "unit", "spoilt tries"),
 )
 
 
-def tables_of(found: Facts) -> Iterator[Table]:
+def tables_of(found: Facts) -> Iterator[NumbersTable]:
     """Adapter, echoes, searches and devices, as far as they were looked at."""
     for empty, rows in (
         (_ADAPTER_AND_LINE, _adapter_and_line(found)),

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from harness.results.diagnosis.numbers import Table, tables_of
+from harness.results.diagnosis.numbers import NumbersTable, tables_of
 from harness.results.record.run import RunRecord
 from harness.results.reports.wording import step_name
 
@@ -67,7 +67,7 @@ class DiagnosisPage:
     ruled_out: tuple[str, ...]
     standings: tuple[tuple[str, tuple[str, ...]], ...]
     probes: tuple[tuple[str, str, float, str], ...]
-    tables: tuple[Table, ...]
+    tables: tuple[NumbersTable, ...]
 
 
 def pages_of(record: RunRecord) -> tuple[DiagnosisPage, ...]:

@@ -64,7 +64,7 @@ class Reason:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Reading:
+class LedgerReading:
     """One measured value of a test; ``value`` is None where it is no finite number."""
 
     step: str
@@ -99,7 +99,7 @@ class UnitTest:
     ending: str
     reason: Reason
     rom_codes: tuple[tuple[str, str], ...]
-    readings: tuple[Reading, ...]
+    readings: tuple[LedgerReading, ...]
     started_at: str
     finished_at: str
     duration_s: float
@@ -217,11 +217,11 @@ def _devices(record: RunRecord) -> Iterator[tuple[str, str]]:
             yield device.rom_code, device.socket
 
 
-def _readings(record: RunRecord) -> Iterator[Reading]:
+def _readings(record: RunRecord) -> Iterator[LedgerReading]:
     for step, result in record.results:
         rom_code = result.device.rom_code if result.device else ""
         for m in result.shown.measurements:
-            yield Reading(
+            yield LedgerReading(
                 step=f"{step.step} {step.title or step.kind}".strip(),
                 rom_code=rom_code,
                 name=m.name,

@@ -29,7 +29,7 @@ from harness.results.ledger.engine import (
     url_of,
 )
 from harness.results.ledger.entry import (
-    Reading,
+    LedgerReading,
     Reason,
     UnitFacts,
     UnitTest,
@@ -386,18 +386,20 @@ def _codes(connection: Connection, number: int) -> tuple[tuple[str, str], ...]:
     return tuple((row.rom_code, row.socket) for row in found)
 
 
-def _readings(connection: Connection, number: int) -> tuple[Reading, ...]:
-    names = list(Reading.__dataclass_fields__)
+def _readings(connection: Connection, number: int) -> tuple[LedgerReading, ...]:
+    names = list(LedgerReading.__dataclass_fields__)
     found = connection.execute(
         select(*(reading.c[name] for name in names))
         .where(reading.c.test_id == number)
         .order_by(reading.c.number)
     )
-    return tuple(Reading(**dict(zip(names, row, strict=True))) for row in found)
+    return tuple(LedgerReading(**dict(zip(names, row, strict=True))) for row in found)
 
 
 def _test_of(
-    row: Row[Any], codes: tuple[tuple[str, str], ...], readings: tuple[Reading, ...]
+    row: Row[Any],
+    codes: tuple[tuple[str, str], ...],
+    readings: tuple[LedgerReading, ...],
 ) -> UnitTest:
     return UnitTest(
         unit=UnitFacts(

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from typing import TextIO
 
 from harness.digits import limit_text
-from harness.results.ledger.entry import Reading, UnitTest
+from harness.results.ledger.entry import LedgerReading, UnitTest
 from harness.results.ledger.ledger import Conflict
 from harness.results.reports.wording import one_line
 
@@ -66,7 +66,7 @@ def history_lines(
             yield f"    {_value_line(value)}"
 
 
-def _value_line(value: Reading) -> str:
+def _value_line(value: LedgerReading) -> str:
     limits = ""
     if value.low is not None or value.high is not None:
         ends = (_limit(value.low), _limit(value.high))

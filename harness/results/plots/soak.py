@@ -15,7 +15,7 @@ from harness.results.plots.palette import (
 )
 from harness.results.reports.wording import one_line
 from harness.results.soak.drift import Chart
-from harness.results.soak.record import BUS, Night
+from harness.results.soak.record import BUS, SoakRecord
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -29,7 +29,7 @@ _MOST_EVENTS = 200
 _MOST_CHARTS = 4
 
 
-def soak_figures(night: Night) -> Iterator[tuple[str, Figure]]:
+def soak_figures(night: SoakRecord) -> Iterator[tuple[str, Figure]]:
     """Each picture of a soak with its name; none if nothing was read."""
     if any(device.trace.bins for device in night.devices.values()):
         yield f"soak-{night.step}", _night_figure(night)
@@ -45,11 +45,11 @@ def soak_figures(night: Night) -> Iterator[tuple[str, Figure]]:
         yield f"soak-chart-{night.step}", _chart_figure(night, charts[:_MOST_CHARTS])
 
 
-def _h(night: Night, at_s: float) -> float:
+def _h(night: SoakRecord, at_s: float) -> float:
     return (at_s - night.started_s) / 3600
 
 
-def _night_figure(night: Night) -> Figure:
+def _night_figure(night: SoakRecord) -> Figure:
     """Readings above, errors of each device below, gaps and events through both."""
     places = list(night.devices)
     rows = [place for place in places if place != BUS][:_MOST_LINES]
@@ -70,7 +70,7 @@ def _night_figure(night: Night) -> Figure:
     return figure
 
 
-def _draw_readings(axes: Axes, night: Night, rows: list[str]) -> None:
+def _draw_readings(axes: Axes, night: SoakRecord, rows: list[str]) -> None:
     for number, place in enumerate(rows):
         device = night.devices[place]
         bins = device.trace.bins
@@ -97,7 +97,7 @@ def _draw_readings(axes: Axes, night: Night, rows: list[str]) -> None:
     axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=8, frameon=False)
 
 
-def _draw_errors(axes: Axes, night: Night, rows: list[str]) -> None:
+def _draw_errors(axes: Axes, night: SoakRecord, rows: list[str]) -> None:
     for blame, marker, colour, label in (
         ("bus", "x", VERMILION, "line or device"),
         ("adapter", "s", GREY, "adapter"),
@@ -129,7 +129,7 @@ def _draw_errors(axes: Axes, night: Night, rows: list[str]) -> None:
     axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=8, frameon=False)
 
 
-def _chart_figure(night: Night, charts: list[tuple[str, Chart]]) -> Figure:
+def _chart_figure(night: SoakRecord, charts: list[tuple[str, Chart]]) -> Figure:
     figure = new_figure(10.5, 0.6 + 2.1 * len(charts))
     rows = figure.subplots(len(charts), 1, sharex=True, squeeze=False)
     for (label, found), axes in zip(charts, rows[:, 0], strict=True):
@@ -142,7 +142,7 @@ def _chart_figure(night: Night, charts: list[tuple[str, Chart]]) -> Figure:
     return figure
 
 
-def _draw_chart(axes: Axes, night: Night, label: str, found: Chart) -> None:
+def _draw_chart(axes: Axes, night: SoakRecord, label: str, found: Chart) -> None:
     at_h = [_h(night, point.at_s) for point in found.points]
     values = [point.mean for point in found.points]
     axes.plot(at_h, values, color=BLUE, lw=0.8, marker=".", ms=3)

@@ -30,7 +30,7 @@ from harness.results.record.steps import (
     ended_here,
     stated_result,
 )
-from harness.results.soak.record import Night, Nights
+from harness.results.soak.record import Nights, SoakRecord
 
 EXIT_CODES = {
     Outcome.PASSED: 0,
@@ -114,7 +114,7 @@ class RunRecord:
     lines_lost: int = 0
     disagreements: tuple[str, ...] = ()
     resumed: int = 0
-    nights: tuple[Night, ...] = field(default=(), compare=False)
+    nights: tuple[SoakRecord, ...] = field(default=(), compare=False)
     ended_by: str = ""
     damage: tuple[str, ...] = ()
 

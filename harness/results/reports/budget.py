@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from harness.digits import limits_text, uncertain_text
-from harness.wire.budget.table import Budget, Row
+from harness.wire.budget.table import Budget, BudgetRow
 
 _MARKS = {
     "holds": "within limits",
@@ -44,11 +44,11 @@ def budget_lines(budget: Budget, *, formulas: bool = False) -> list[str]:
     return lines
 
 
-def _value(row: Row) -> str:
+def _value(row: BudgetRow) -> str:
     if math.isinf(row.value):
         return "any" if row.unit == "ohm" else "never"
     return f"{uncertain_text(row.value, row.half_width)} {row.unit}".rstrip()
 
 
-def _limits(row: Row) -> str:
+def _limits(row: BudgetRow) -> str:
     return limits_text(row.low, row.high).replace("inf", "any")

@@ -15,7 +15,7 @@ from harness.records import Bound, Measurement, Outcome
 from harness.results.record.run import RunRecord
 from harness.results.reports.timing import BUS, TimingRow, timing_rows
 from harness.wire.budget.remedy import Remedies, holds, reach
-from harness.wire.budget.table import Budget, Row, RowVerdict, budget
+from harness.wire.budget.table import Budget, BudgetRow, RowVerdict, budget
 from harness.wire.circuit import Circuit
 
 _SEEN_AS = {
@@ -29,7 +29,7 @@ _SEEN_AS = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Measured:
+class MeasuredRow:
     """What a survey found, as far as the verdict needs it.
 
     Attributes:
@@ -41,7 +41,7 @@ class Measured:
     rows: tuple[TimingRow, ...]
 
     @classmethod
-    def of(cls, record: RunRecord) -> Measured:
+    def of(cls, record: RunRecord) -> MeasuredRow:
         """From the record of a run."""
         return cls(outcome=record.outcome, rows=tuple(timing_rows(record)))
 
@@ -56,7 +56,7 @@ class Measured:
 
 
 def verdict_lines(
-    found: Budget, cures: Remedies, measured: Measured | None = None
+    found: Budget, cures: Remedies, measured: MeasuredRow | None = None
 ) -> list[str]:
     """The verdict, its reasons and the remedies, one thought a line.
 
@@ -116,7 +116,7 @@ _BOTH = {
 """The verdict with one, by its outcome and whether the budget holds."""
 
 
-def _verdict(found: Budget, measured: Measured | None) -> str:
+def _verdict(found: Budget, measured: MeasuredRow | None) -> str:
     computed = holds(found)
     if measured is None:
         return _ALONE[computed]
@@ -125,7 +125,7 @@ def _verdict(found: Budget, measured: Measured | None) -> str:
     return _BOTH.get((measured.outcome, computed), other)
 
 
-def _row_text(row: Row) -> str:
+def _row_text(row: BudgetRow) -> str:
     value = Measurement(name=row.name, value=row.value, low=row.low, high=row.high)
     unit = f" {row.unit}".rstrip()
     return (
@@ -134,7 +134,7 @@ def _row_text(row: Row) -> str:
     )
 
 
-def _measured_texts(row: Row, measured: Measured | None) -> Iterator[str]:
+def _measured_texts(row: BudgetRow, measured: MeasuredRow | None) -> Iterator[str]:
     """The nearest to its limit of each quantity that tells of the same."""
     for name in _SEEN_AS.get(row.name, ()) if measured else ():
         assert measured is not None
@@ -148,7 +148,7 @@ def _measured_texts(row: Row, measured: Measured | None) -> Iterator[str]:
             yield f"{name} of {worst.device} {worst.text}{limits}{largest}"
 
 
-def _with_measured_line(found: Budget, measured: Measured) -> Iterator[str]:
+def _with_measured_line(found: Budget, measured: MeasuredRow) -> Iterator[str]:
     """The same budget with the capacitance that this line really has."""
     most_nf = measured.capacitance_nf()
     circuit = found.circuit

@@ -41,7 +41,7 @@ class Trouble:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class ResultRow:
     """One line of a step's table."""
 
     device: str
@@ -61,12 +61,12 @@ class Step:
     name: str
     outcome: str
     duration: str
-    rows: tuple[Row, ...]
+    rows: tuple[ResultRow, ...]
     notes: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Unit:
+class UnitSection:
     """One device with the worst of its verdicts."""
 
     socket: str
@@ -156,10 +156,10 @@ def _troubles(record: RunRecord, *, going_on: bool) -> Iterator[Trouble]:
             )
 
 
-def _units(record: RunRecord) -> Iterator[Unit]:
+def _units(record: RunRecord) -> Iterator[UnitSection]:
     for device in record.devices:
         outcomes = [r.outcome for _, r in record.results if r.device == device]
-        yield Unit(
+        yield UnitSection(
             socket=device.socket,
             rom_code=device.rom_code,
             family=f"{device.family:02X}h",
@@ -182,11 +182,11 @@ def _step(step: StepRecord) -> Step:
     )
 
 
-def _rows(result: DeviceResult) -> Iterator[Row]:
+def _rows(result: DeviceResult) -> Iterator[ResultRow]:
     device, tries = _label(result.device), tries_text(result)
     values = value_rows(result)
     for value in values:
-        yield Row(
+        yield ResultRow(
             device=device,
             name=value.name,
             value=value.value,
@@ -197,7 +197,7 @@ def _rows(result: DeviceResult) -> Iterator[Row]:
             tries=tries,
         )
     if not values or result.outcome is not Outcome.PASSED or result.shown.message:
-        yield Row(
+        yield ResultRow(
             device=device,
             name="-",
             value=result.shown.message or "-",

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from harness.errors import UsageError
-from harness.results.soak.trace import Bin, Trace
+from harness.results.soak.trace import Bin, ValueTrace
 
 if TYPE_CHECKING:
     from harness.quality.charts.chance import SignalJudgement
@@ -61,7 +61,7 @@ class Drift:
         return self.p <= self.level
 
 
-def drift(trace: Trace, *, level: float = ALPHA) -> Drift | None:
+def drift(trace: ValueTrace, *, level: float = ALPHA) -> Drift | None:
     """The drift of a trace; None if there are too few points, or they lie on a line."""
     from harness.quality.trend import trend  # noqa: PLC0415 - loads scipy
 
@@ -101,7 +101,7 @@ def tested_h(bins: Sequence[Bin]) -> list[float]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Point:
+class TracePoint:
     """One point of a chart: journal time in seconds, and the value."""
 
     at_s: float
@@ -121,7 +121,7 @@ class Chart:
         judged: the signals against those of chance.
     """
 
-    points: tuple[Point, ...]
+    points: tuple[TracePoint, ...]
     limits: ChartLimits
     baseline: int
     out: tuple[tuple[int, str], ...]
@@ -139,13 +139,13 @@ class Chart:
         return self.judged.is_more_than_chance
 
 
-def chart(trace: Trace, *, level: float = ALPHA) -> Chart | None:
+def chart(trace: ValueTrace, *, level: float = ALPHA) -> Chart | None:
     """The chart of a trace; None with too few points or readings that never differ."""
-    points = [Point(at_s=b.at_s, mean=b.mean) for b in trace.bins]
+    points = [TracePoint(at_s=b.at_s, mean=b.mean) for b in trace.bins]
     return chart_of(points, level=level)
 
 
-def chart_of(points: Sequence[Point], *, level: float = ALPHA) -> Chart | None:
+def chart_of(points: Sequence[TracePoint], *, level: float = ALPHA) -> Chart | None:
     """The chart of values in the order of time; None as for ``chart``."""
     from harness.quality.charts.chance import individuals_distances, judge_signals  # noqa: PLC0415 - loads scipy
     from harness.quality.charts.limits import ChartLimits, individuals_limits, signals  # noqa: PLC0415 - as above

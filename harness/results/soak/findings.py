@@ -13,7 +13,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from harness.results.soak.record import BUS, Mark, Night, Span
+from harness.results.soak.record import BUS, Mark, SoakRecord, TimeSpan
 
 ALPHA = 0.01
 """Chance of a finding where there is nothing to find, over all places together."""
@@ -53,12 +53,12 @@ class Claim:
     confidence: float
 
 
-def confidence_of(night: Night) -> float:
+def confidence_of(night: SoakRecord) -> float:
     """The confidence that the plan asks for."""
     return float(night.facts.get("outlook", {}).get("confidence", _CONFIDENCE))
 
 
-def claims(night: Night) -> Iterator[Claim]:
+def claims(night: SoakRecord) -> Iterator[Claim]:
     """The bus, then each device that was asked (Clopper and Pearson)."""
     from harness.quality.rates import proportion_at_most, proportion_bounds  # noqa: PLC0415 - loads scipy
 
@@ -99,13 +99,13 @@ def is_excess(count: int, total: int, share: float, *, looks: int = 1) -> bool:
     )
 
 
-def errors_of(night: Night) -> list[Mark]:
+def errors_of(night: SoakRecord) -> list[Mark]:
     """Errors of line and devices; of one place in one round only the first."""
     first = {(m.cycle, m.place): m for m in reversed(night.marks) if m.blame == "bus"}
     return sorted(first.values(), key=lambda mark: mark.at_s)
 
 
-def round_s(night: Night) -> float:
+def round_s(night: SoakRecord) -> float:
     """Time from round to round as it was, seconds."""
     planned_s = float(night.facts.get("outlook", {}).get("every_s", 0.0))
     return max(planned_s, night.elapsed_s / max(1, night.cycles), 0.1)
@@ -123,10 +123,10 @@ class Scatter:
 
     told: str
     bursty: bool
-    events: tuple[Span, ...]
+    events: tuple[TimeSpan, ...]
 
 
-def scatter(night: Night) -> Scatter:
+def scatter(night: SoakRecord) -> Scatter:
     """Bursts or chance: index of dispersion over equal stretches of rounds."""
     errors = errors_of(night)
     if not errors:
@@ -154,7 +154,7 @@ def scatter(night: Night) -> Scatter:
     return Scatter(told=told, bursty=bursty, events=events)
 
 
-def big_bursts(night: Night, found: Scatter) -> list[tuple[Span, list[str]]]:
+def big_bursts(night: SoakRecord, found: Scatter) -> list[tuple[TimeSpan, list[str]]]:
     """The bursts of three errors and more, each with whom it struck."""
     if not found.bursty:
         return []
@@ -168,7 +168,7 @@ def big_bursts(night: Night, found: Scatter) -> list[tuple[Span, list[str]]]:
     return rows
 
 
-def _events(night: Night, errors: Sequence[Mark]) -> tuple[Span, ...]:
+def _events(night: SoakRecord, errors: Sequence[Mark]) -> tuple[TimeSpan, ...]:
     """Errors close together as one event; none spans the cut between two runs."""
     from harness.quality.bursts import bursts  # noqa: PLC0415 - loads scipy
 
@@ -178,14 +178,14 @@ def _events(night: Night, errors: Sequence[Mark]) -> tuple[Span, ...]:
         by_part.setdefault(part, []).append(mark.at_s)
     gap_s = _LIKE_ONE * round_s(night)
     return tuple(
-        Span(from_s=group.first_s, to_s=group.last_s, text=f"{group.errors} errors")
+        TimeSpan(from_s=group.first_s, to_s=group.last_s, text=f"{group.errors} errors")
         for times_s in by_part.values()
         for group in bursts(times_s, gap_s=gap_s)
     )
 
 
 def _counted(
-    errors: Sequence[Mark], night: Night, intervals: int
+    errors: Sequence[Mark], night: SoakRecord, intervals: int
 ) -> tuple[list[int], list[int]]:
     """Errors and rounds of each of so many stretches of the soak."""
     counts, rounds = [0] * intervals, [0] * intervals
@@ -198,7 +198,7 @@ def _counted(
     return counts, rounds
 
 
-def whom(night: Night) -> str:
+def whom(night: SoakRecord) -> str:
     """Whether errors favour one device, in words; empty with nothing to tell."""
     counts = Counter(m.place for m in errors_of(night) if m.place != BUS)
     total, asked = sum(counts.values()), sum(d.asked for d in night.devices.values())
@@ -218,7 +218,7 @@ def whom(night: Night) -> str:
     return "errors favour no device: look at line, supply or adapter"
 
 
-def hours(night: Night, events: Iterable[Span]) -> str:
+def hours(night: SoakRecord, events: Iterable[TimeSpan]) -> str:
     """Whether errors favour an hour of the day, in words; empty if not."""
     total_asked = sum(night.asked_at.values())
     struck = Counter(
@@ -239,7 +239,7 @@ def hours(night: Night, events: Iterable[Span]) -> str:
     return f"errors favour a time of day: {'; '.join(told)}" if told else ""
 
 
-def followers(night: Night, events: Sequence[Span]) -> list[str]:
+def followers(night: SoakRecord, events: Sequence[TimeSpan]) -> list[str]:
     """What of the event file errors follow, and what not, in words."""
     if not night.happened:
         return []
@@ -272,7 +272,7 @@ def _times(starts_s: Sequence[float]) -> str:
     return "once" if len(starts_s) == 1 else f"{len(starts_s)} times"
 
 
-def _offsets(night: Night, events: Sequence[Span]) -> list[float]:
+def _offsets(night: SoakRecord, events: Sequence[TimeSpan]) -> list[float]:
     """How long before the end of its round each error event began; the first many."""
     cycles = {m.at_s: m.cycle for m in night.marks}
     return [
@@ -282,7 +282,7 @@ def _offsets(night: Night, events: Sequence[Span]) -> list[float]:
 
 
 def _share(
-    night: Night, windows: Sequence[tuple[float, float]], offsets: Sequence[float]
+    night: SoakRecord, windows: Sequence[tuple[float, float]], offsets: Sequence[float]
 ) -> float:
     """Share of the tries in the windows, had each event come in any other round.
 

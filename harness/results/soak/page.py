@@ -18,8 +18,8 @@ from harness.results.soak.findings import (
     scatter,
     whom,
 )
-from harness.results.soak.record import BUS, ERROR, DeviceNight, Night
-from harness.results.soak.trace import Trace
+from harness.results.soak.record import BUS, ERROR, DeviceNight, SoakRecord
+from harness.results.soak.trace import ValueTrace
 
 if TYPE_CHECKING:
     from harness.results.soak.shared import Courses, DeviceCourse
@@ -54,7 +54,7 @@ class Page:
     events: tuple[tuple[str, ...], ...]
 
 
-def page_of(night: Night) -> Page:
+def page_of(night: SoakRecord) -> Page:
     """The page of one soak."""
     from harness.results.soak.shared import courses  # noqa: PLC0415 - loads scipy
 
@@ -72,7 +72,7 @@ def page_of(night: Night) -> Page:
     )
 
 
-def _summary(night: Night, found: Scatter, over_time: Courses) -> Iterator[str]:
+def _summary(night: SoakRecord, found: Scatter, over_time: Courses) -> Iterator[str]:
     readings, lost = night.sum_of("readings"), night.sum_of("lost")
     yield (
         f"{night.cycles} rounds in {_hours(night.elapsed_s)}: {readings} readings, {lost} "
@@ -99,7 +99,7 @@ def _summary(night: Night, found: Scatter, over_time: Courses) -> Iterator[str]:
         yield f"of {night.told} single errors the first {len(night.marks)} are looked at here"
 
 
-def _over_time(night: Night, found: Courses) -> Iterator[str]:
+def _over_time(night: SoakRecord, found: Courses) -> Iterator[str]:
     """What all readings share, once, and which devices drift or change."""
     unit = f" {night.facts['unit']}" if night.facts.get("unit") else ""
     shared = found.shared
@@ -127,7 +127,7 @@ def _over_time(night: Night, found: Courses) -> Iterator[str]:
         yield f"out of control, more signals than chance gives: {'; '.join(changed)}"
 
 
-def _claim_sentences(night: Night) -> Iterator[str]:
+def _claim_sentences(night: SoakRecord) -> Iterator[str]:
     for claim in claims(night):
         if claim.label == BUS:
             yield (
@@ -137,7 +137,7 @@ def _claim_sentences(night: Night) -> Iterator[str]:
             )
 
 
-def _claims(night: Night) -> Iterator[tuple[str, ...]]:
+def _claims(night: SoakRecord) -> Iterator[tuple[str, ...]]:
     for claim in claims(night):
         yield (
             claim.label,
@@ -152,7 +152,7 @@ def _rate(share: float) -> str:
     return number_text(float(share))
 
 
-def _devices(night: Night, over_time: Courses) -> Iterator[tuple[str, ...]]:
+def _devices(night: SoakRecord, over_time: Courses) -> Iterator[tuple[str, ...]]:
     for place, device in night.devices.items():
         if place == BUS:
             continue
@@ -197,7 +197,7 @@ def _drift_text(course: DeviceCourse | None) -> str:
     return f"{text}, {course.against}"
 
 
-def _chart_text(night: Night, course: DeviceCourse | None) -> str:
+def _chart_text(night: SoakRecord, course: DeviceCourse | None) -> str:
     found = course.chart if course is not None else None
     if found is None:
         return "no chart: too few points, or none differ"
@@ -208,14 +208,14 @@ def _chart_text(night: Night, course: DeviceCourse | None) -> str:
     )
 
 
-def _first_out(night: Night, found: Chart) -> str:
+def _first_out(night: SoakRecord, found: Chart) -> str:
     if not found.out:
         return ""
     place, rule = found.out[0]
     return f"; first {_when(night, found.points[place].at_s)}: {rule}"
 
 
-def _margins(night: Night) -> Iterator[tuple[str, ...]]:
+def _margins(night: SoakRecord) -> Iterator[tuple[str, ...]]:
     for place, device in night.devices.items():
         for name, trace in device.margins.items():
             low, high = device.limits[name]
@@ -233,7 +233,7 @@ def _margins(night: Night) -> Iterator[tuple[str, ...]]:
             yield label, name, first, last, limits, moved
 
 
-def _movement(trace: Trace) -> str:
+def _movement(trace: ValueTrace) -> str:
     found = drift(trace)
     if found is None:
         return "too few to tell"
@@ -244,7 +244,7 @@ def _signed(change: float) -> str:
     return f"{'+' if change > 0 else ''}{number_text(change)}"
 
 
-def _moments(night: Night, found: Scatter) -> Iterator[tuple[str, str]]:
+def _moments(night: SoakRecord, found: Scatter) -> Iterator[tuple[str, str]]:
     rows = [(span.from_s, f"burst of {span.text}: {', '.join(names)}")
             for span, names in big_bursts(night, found)]  # fmt: skip
     rows += [
@@ -269,7 +269,7 @@ def _moments(night: Night, found: Scatter) -> Iterator[tuple[str, str]]:
         yield "", f"and {len(rows) - _MOST_MOMENTS} more, in the journal"
 
 
-def _events(night: Night, found: Scatter) -> Iterator[tuple[str, ...]]:
+def _events(night: SoakRecord, found: Scatter) -> Iterator[tuple[str, ...]]:
     """Each line of the event file, errors or not; of very many the first."""
     within_s = float(night.facts.get("events_within_s", 60.0))
     happened = sorted(night.happened, key=lambda span: span.from_s)
@@ -287,7 +287,7 @@ def _events(night: Night, found: Scatter) -> Iterator[tuple[str, ...]]:
         yield "", f"and {len(happened) - _MOST_EVENTS} more, in the journal", ""
 
 
-def _when(night: Night, at_s: float) -> str:
+def _when(night: SoakRecord, at_s: float) -> str:
     at = night.calendar_of(at_s)
     after = _hours(at_s - night.started_s)
     return f"{at:%Y-%m-%d %H:%M:%S} UTC, after {after}" if at else f"after {after}"

@@ -15,7 +15,7 @@ from typing import Any
 
 from harness.records import Bound, DeviceRef, Measurement
 from harness.results.soak.time import TestTime
-from harness.results.soak.trace import Trace
+from harness.results.soak.trace import ValueTrace
 
 BUS = "bus"
 """Where a count belongs that is not about one device."""
@@ -52,7 +52,7 @@ class Mark:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Span:
+class TimeSpan:
     """A stretch of time that tells something: a gap, or a moment with a text.
 
     Attributes:
@@ -87,8 +87,8 @@ class DeviceNight:
     total: float = 0.0
     lowest: float | None = None
     highest: float | None = None
-    trace: Trace = field(default_factory=Trace)
-    margins: dict[str, Trace] = field(default_factory=dict)
+    trace: ValueTrace = field(default_factory=ValueTrace)
+    margins: dict[str, ValueTrace] = field(default_factory=dict)
     bounds: dict[str, tuple[Measurement, Measurement]] = field(default_factory=dict)
     limits: dict[str, tuple[float | None, float | None]] = field(default_factory=dict)
 
@@ -108,7 +108,7 @@ class DeviceNight:
         self.trace.take(at_s, mean, count=count, lowest=low, highest=high)
 
 
-class Night:
+class SoakRecord:
     """One soak step of a run, as far as the journal goes.
 
     Attributes:
@@ -146,10 +146,10 @@ class Night:
         self.bus: Counter[str] = Counter()
         self.marks: list[Mark] = []
         self.told = 0
-        self.gaps: list[Span] = []
+        self.gaps: list[TimeSpan] = []
         self.gap_count = 0
         self.gap_s = 0.0
-        self.happened: list[Span] = []
+        self.happened: list[TimeSpan] = []
         self.asked_at: Counter[int] = Counter()
         self.stopped = ""
         self.resumed = 0
@@ -218,7 +218,7 @@ class Night:
         text = "the run was cut or ended, and taken up again"
         if not known:
             text += "; how long is not known, the calendar went backwards"
-        self.gaps.append(Span(from_s=self.now_s, to_s=to_s, text=text))
+        self.gaps.append(TimeSpan(from_s=self.now_s, to_s=to_s, text=text))
         self.tested.pause(self.now_s, to_s)
         self.marks = [
             replace(mark, blame="cut") if mark.cycle > self.cycles else mark
@@ -274,14 +274,14 @@ class Night:
         if happened is not None and told is not None:
             at_s = self.now_s + (happened - told).total_seconds()
             self.happened.append(
-                Span(from_s=at_s, to_s=at_s, text=str(event["text"])[:200])
+                TimeSpan(from_s=at_s, to_s=at_s, text=str(event["text"])[:200])
             )
 
     def _take_margin(self, event: dict[str, Any]) -> None:
         device = self._device(str(event["device"] or BUS))
         name = f"{event['name']}, {event.get('unit', '')}"
         device.limits[name] = (event.get("low"), event.get("high"))
-        trace = device.margins.setdefault(name, Trace())
+        trace = device.margins.setdefault(name, ValueTrace())
         if "bound" not in event:
             trace.take(self.now_s, float(event["value"]))
             return
@@ -303,7 +303,7 @@ class Night:
             # its line is written when it is over
             text = str(event.get("reason", ""))
             self.gaps.append(
-                Span(
+                TimeSpan(
                     from_s=self.now_s - length_s,
                     to_s=self.now_s,
                     text=f"{text}, {times} times" if times > 1 else text,
@@ -328,9 +328,9 @@ class Nights:
     """The soaks of a run while its events come in."""
 
     def __init__(self) -> None:
-        self._nights: list[Night] = []
+        self._nights: list[SoakRecord] = []
         self._step = ""
-        self._night: Night | None = None
+        self._night: SoakRecord | None = None
 
     def add(self, event: dict[str, Any]) -> None:
         """Take one event in; those of no soak pass by.
@@ -354,7 +354,7 @@ class Nights:
         elif self._step and (name == "gap" or name.startswith("soak_")):
             self._chosen(event).add(event)
 
-    def _chosen(self, event: dict[str, Any]) -> Night:
+    def _chosen(self, event: dict[str, Any]) -> SoakRecord:
         """The night that an event belongs to."""
         last = self._nights[-1] if self._nights else None
         is_open = last is not None and last.step == self._step and not last.done
@@ -364,12 +364,12 @@ class Nights:
             self._night = last
         elif self._night is None or event["event"] == "soak_started":
             at_s, at = float(event.get("t_s", 0.0)), str(event.get("at"))
-            self._night = Night(self._step, at_s, at)
+            self._night = SoakRecord(self._step, at_s, at)
             self._nights.append(self._night)
         assert self._night is not None
         return self._night
 
     @property
-    def nights(self) -> tuple[Night, ...]:
+    def nights(self) -> tuple[SoakRecord, ...]:
         """Each soak, in the order of their starts."""
         return tuple(self._nights)

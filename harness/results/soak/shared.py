@@ -23,12 +23,12 @@ from harness.results.soak.drift import (
     ALPHA,
     Chart,
     Drift,
-    Point,
+    TracePoint,
     chart_of,
     drift_of,
     tested_h,
 )
-from harness.results.soak.record import BUS, Night
+from harness.results.soak.record import BUS, SoakRecord
 from harness.results.soak.trace import Bin
 
 _FEWEST_DEVICES = 3
@@ -98,10 +98,10 @@ class Courses:
     by_place: Mapping[str, DeviceCourse] = field(default_factory=dict)
 
 
-_known: WeakKeyDictionary[Night, tuple[float, Courses]] = WeakKeyDictionary()
+_known: WeakKeyDictionary[SoakRecord, tuple[float, Courses]] = WeakKeyDictionary()
 
 
-def courses(night: Night) -> Courses:
+def courses(night: SoakRecord) -> Courses:
     """What the readings of a soak do over time; worked out once for each state."""
     known = _known.get(night)
     if known is None or known[0] != night.now_s:
@@ -110,7 +110,7 @@ def courses(night: Night) -> Courses:
     return known[1]
 
 
-def _courses(night: Night) -> Courses:
+def _courses(night: SoakRecord) -> Courses:
     bins = {
         place: device.trace.bins
         for place, device in night.devices.items()
@@ -196,7 +196,7 @@ class _Table:
         held = np.isfinite(rest)
         values = rest[held] + self.levels[column]
         points = [
-            Point(at_s=float(at_s), mean=float(value))
+            TracePoint(at_s=float(at_s), mean=float(value))
             for at_s, value in zip(self.at_s[held], values, strict=True)
         ]
         return chart_of(points, level=level)

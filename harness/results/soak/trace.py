@@ -46,7 +46,7 @@ class Bin:
         )
 
 
-class Trace:
+class ValueTrace:
     """One value over time."""
 
     def __init__(self) -> None:

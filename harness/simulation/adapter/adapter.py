@@ -26,7 +26,7 @@ class Packet(NamedTuple):
     data: bytes
 
 
-class Adapter:
+class AdapterModel:
     """Host side of the simulated adapter.
 
     Attributes:

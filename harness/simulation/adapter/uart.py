@@ -47,7 +47,7 @@ class Framing:
         return changes
 
 
-class Heard(NamedTuple):
+class HeardCharacter(NamedTuple):
     """One received character."""
 
     byte: int
@@ -101,9 +101,9 @@ class Receiver:
         self._times_us = [at_us - by_us for at_us in self._times_us]
         self._hunt_from_us -= by_us
 
-    def collect(self, until_us: float) -> list[Heard]:
+    def collect(self, until_us: float) -> list[HeardCharacter]:
         """All characters complete before ``until_us``."""
-        heard: list[Heard] = []
+        heard: list[HeardCharacter] = []
         while True:
             start_us = self._next_start()
             if start_us is None:
@@ -120,7 +120,7 @@ class Receiver:
                 return heard
             byte = sum(self._vote(start_us, bit + 1) << bit for bit in range(8))
             stop = self._vote(start_us, 9)
-            heard.append(Heard(byte, done_us, framing_error=stop == 0))
+            heard.append(HeardCharacter(byte, done_us, framing_error=stop == 0))
             self._hunt_from_us = done_us
 
     def _place_us(self, bit: int, offset: int) -> float:

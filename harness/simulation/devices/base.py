@@ -56,7 +56,7 @@ def _nobody(bit: int) -> Want:
     raise RuntimeError(f"bit {bit} for a device that is not listening")
 
 
-class Surroundings(Protocol):
+class DeviceSurroundings(Protocol):
     """What a device needs of its bench."""
 
     def now_us(self) -> float:
@@ -110,7 +110,7 @@ class Device(Generic[SettingsT]):
         settings: SettingsT,
         rom: RomCode,
         random: Random,
-        surroundings: Surroundings,
+        surroundings: DeviceSurroundings,
     ) -> None:
         self.settings = settings
         self.rom = rom

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from harness.simulation.faults.settings import LineShorted
+from harness.simulation.faults.settings import ShortedLineFault
 from harness.simulation.servers.bench import Bench
 
 _BOUNCES_S = (0.004, 0.011, 0.013, 0.031)
@@ -50,7 +50,9 @@ class Handling:
     def short(self, *, after_s: float, for_s: float) -> None:
         """Short the line, as a unit does that is put in the wrong way round."""
         self._bench.faults.plan(
-            LineShorted(kind="line-shorted", at_s=self.now_s + after_s, for_s=for_s)
+            ShortedLineFault(
+                kind="line-shorted", at_s=self.now_s + after_s, for_s=for_s
+            )
         )
 
     def _at(self, after_s: float, devices: tuple[int, ...], *, connected: bool) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from random import Random
 from typing import Any
 
-from harness.simulation.devices.base import Device, Surroundings
+from harness.simulation.devices.base import Device, DeviceSurroundings
 from harness.simulation.devices.pin import Phase, Pin
 from harness.simulation.devices.registry import device_kinds
 from harness.simulation.devices.supply import ParasiteSupply, Supply
@@ -48,7 +48,7 @@ class Station:
         random: Random,
         overdrive_random: Random,
         engine: Engine,
-        surroundings: Surroundings,
+        surroundings: DeviceSurroundings,
         crowd: Callable[[], int],
     ) -> None:
         self.bit = 1 << index

@@ -19,7 +19,7 @@ from enum import Enum, auto
 from math import inf
 from typing import Protocol
 
-from harness.simulation.devices.time_bases import Low, OverdriveTimes, TimeBase
+from harness.simulation.devices.time_bases import HeardLow, OverdriveTimes, TimeBase
 from harness.simulation.line.engine import Action, Comparator, Engine, Timer
 from harness.simulation.line.slot_log import Witness
 from harness.simulation.settings.device import DeviceSettings
@@ -290,23 +290,23 @@ class Pin:
         if self.phase is Phase.OFF:
             return
         meaning = self._meaning(now_us - self._low_since_us)
-        if meaning in {Low.RESET, Low.OVERDRIVE_RESET}:
-            leaves = meaning is Low.RESET
+        if meaning in {HeardLow.RESET, HeardLow.OVERDRIVE_RESET}:
+            leaves = meaning is HeardLow.RESET
             self.witness.note_reset(leaves_overdrive=leaves)
             self._begin_presence(leave_overdrive=leaves)
-        elif meaning is not Low.SLOT:
+        elif meaning is not HeardLow.SLOT:
             self._abort()
             self.witness.upset = True
-            self._logic.go_mute(leave_overdrive=meaning is Low.MUTE_AND_SLOW)
+            self._logic.go_mute(leave_overdrive=meaning is HeardLow.MUTE_AND_SLOW)
         elif self.phase is Phase.EDGE:
             self._abort()
         self.follow_speed()
 
-    def _meaning(self, low_us: float) -> Low:
+    def _meaning(self, low_us: float) -> HeardLow:
         leave_us = self.time_base.reset_min_us
         if self.is_fast and self.overdrive is not None:
             return self.overdrive.meaning(low_us, leave_us=leave_us)
-        return Low.RESET if low_us >= leave_us else Low.SLOT
+        return HeardLow.RESET if low_us >= leave_us else HeardLow.SLOT
 
     def _begin_presence(self, *, leave_overdrive: bool) -> None:
         self._abort()

@@ -19,6 +19,7 @@ import harness.simulation.devices as package
 from harness.simulation.devices.kind import DeviceKind
 from harness.simulation.settings.device import parse_family
 
+
 @cache
 def device_kinds() -> dict[int, DeviceKind]:
     """All kinds there are, by family code.

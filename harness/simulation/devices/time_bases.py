@@ -62,7 +62,7 @@ presence pulses, 28 us), the shortest legal low and the shortest legal recovery.
 _OVERDRIVE_RESET_MAX_US = (82.0, 120.0)
 
 
-class Low(Enum):
+class HeardLow(Enum):
     """What a low means to a device once it ends."""
 
     SLOT = auto()
@@ -86,7 +86,7 @@ class OverdriveTimes:
     reset_max_us: float
     between: BetweenResets
 
-    def meaning(self, low_us: float, *, leave_us: float) -> Low:
+    def meaning(self, low_us: float, *, leave_us: float) -> HeardLow:
         """What a device in overdrive takes a low for.
 
         Args:
@@ -94,17 +94,17 @@ class OverdriveTimes:
             leave_us: the shortest low that it takes for a standard reset.
         """
         if low_us < self.times.reset_min_us:
-            return Low.SLOT
+            return HeardLow.SLOT
         if low_us == inf or low_us <= self.reset_max_us:
-            return Low.OVERDRIVE_RESET
-        return Low.RESET if low_us >= leave_us else _MEANING[self.between]
+            return HeardLow.OVERDRIVE_RESET
+        return HeardLow.RESET if low_us >= leave_us else _MEANING[self.between]
 
 
 _MEANING = {
-    BetweenResets.NOTHING: Low.SLOT,
-    BetweenResets.OVERDRIVE_RESET: Low.OVERDRIVE_RESET,
-    BetweenResets.MUTE: Low.MUTE,
-    BetweenResets.MUTE_AND_SLOW: Low.MUTE_AND_SLOW,
+    BetweenResets.NOTHING: HeardLow.SLOT,
+    BetweenResets.OVERDRIVE_RESET: HeardLow.OVERDRIVE_RESET,
+    BetweenResets.MUTE: HeardLow.MUTE,
+    BetweenResets.MUTE_AND_SLOW: HeardLow.MUTE_AND_SLOW,
 }
 
 

@@ -23,7 +23,7 @@ class AdapterDropsBytes(TimedFault):
     probability: float = Field(gt=0, le=1, description="chance a received character")
 
 
-class AdapterUnplugged(TimedFault):
+class UnpluggedFault(TimedFault):
     """The adapter is pulled out, and put back after ``for_s``."""
 
     kind: Literal["adapter-unplugged"]
@@ -134,7 +134,7 @@ class PowerBlink(TimedFault):
 AdapterFault = (
     AdapterNoEcho
     | AdapterDropsBytes
-    | AdapterUnplugged
+    | UnpluggedFault
     | LatencyJitter
     | ReceiverInverted
     | PushPullOutput

@@ -8,25 +8,27 @@ from typing import Any
 
 from harness.simulation.adapter.overrun import Overrun
 from harness.simulation.faults import settings as fs
-from harness.simulation.faults.target import Place
+from harness.simulation.faults.target import FaultTarget
 
 
 @contextmanager
-def _adapter_no_echo(fault: fs.AdapterNoEcho, place: Place) -> Iterator[None]:
+def _adapter_no_echo(fault: fs.AdapterNoEcho, place: FaultTarget) -> Iterator[None]:
     place.adapter.hears = False
     yield
     place.adapter.hears = place.core.settings.adapter.echo
 
 
 @contextmanager
-def _adapter_drops_bytes(fault: fs.AdapterDropsBytes, place: Place) -> Iterator[None]:
+def _adapter_drops_bytes(
+    fault: fs.AdapterDropsBytes, place: FaultTarget
+) -> Iterator[None]:
     place.adapter.drop_probability = fault.probability
     yield
     place.adapter.drop_probability = 0.0
 
 
 @contextmanager
-def _adapter_unplugged(fault: fs.AdapterUnplugged, place: Place) -> Iterator[None]:
+def _adapter_unplugged(fault: fs.UnpluggedFault, place: FaultTarget) -> Iterator[None]:
     place.adapter.unplug()
     yield
     if fault.back_as is not None:
@@ -35,7 +37,7 @@ def _adapter_unplugged(fault: fs.AdapterUnplugged, place: Place) -> Iterator[Non
 
 
 @contextmanager
-def _latency_jitter(fault: fs.LatencyJitter, place: Place) -> Iterator[None]:
+def _latency_jitter(fault: fs.LatencyJitter, place: FaultTarget) -> Iterator[None]:
     place.adapter.jitter_ms = fault.extra_ms
     place.adapter.jitter_probability = fault.probability
     yield
@@ -43,7 +45,9 @@ def _latency_jitter(fault: fs.LatencyJitter, place: Place) -> Iterator[None]:
 
 
 @contextmanager
-def _receiver_inverted(fault: fs.ReceiverInverted, place: Place) -> Iterator[None]:
+def _receiver_inverted(
+    fault: fs.ReceiverInverted, place: FaultTarget
+) -> Iterator[None]:
     core, owner = place.core, object()
     core.uart.invert(True)
     core.set_oddity(owner, fault.kind)
@@ -53,7 +57,7 @@ def _receiver_inverted(fault: fs.ReceiverInverted, place: Place) -> Iterator[Non
 
 
 @contextmanager
-def _push_pull_output(fault: fs.PushPullOutput, place: Place) -> Iterator[None]:
+def _push_pull_output(fault: fs.PushPullOutput, place: FaultTarget) -> Iterator[None]:
     core, wiring = place.core, place.core.wiring
     allowed = core.shortcuts_allowed
     # a line between low and high feeds parasite devices as no quick account knows
@@ -67,14 +71,14 @@ def _push_pull_output(fault: fs.PushPullOutput, place: Place) -> Iterator[None]:
 
 
 @contextmanager
-def _doubled_echo(fault: fs.DoubledEcho, place: Place) -> Iterator[None]:
+def _doubled_echo(fault: fs.DoubledEcho, place: FaultTarget) -> Iterator[None]:
     place.adapter.resend_us = fault.after_ms * 1000
     yield
     place.adapter.resend_us = None
 
 
 @contextmanager
-def _terminal_layer(fault: fs.TerminalLayer, place: Place) -> Iterator[None]:
+def _terminal_layer(fault: fs.TerminalLayer, place: FaultTarget) -> Iterator[None]:
     place.adapter.rewrite = _HABITS[fault.habit]
     yield
     place.adapter.rewrite = {}
@@ -89,7 +93,7 @@ _HABITS = {
 
 
 @contextmanager
-def _host_gaps(fault: fs.HostGaps, place: Place) -> Iterator[None]:
+def _host_gaps(fault: fs.HostGaps, place: FaultTarget) -> Iterator[None]:
     place.adapter.gap_us = fault.gap_ms * 1000
     place.adapter.gap_probability = fault.probability
     yield
@@ -97,7 +101,7 @@ def _host_gaps(fault: fs.HostGaps, place: Place) -> Iterator[None]:
 
 
 @contextmanager
-def _wrong_baud(fault: fs.WrongBaud, place: Place) -> Iterator[None]:
+def _wrong_baud(fault: fs.WrongBaud, place: FaultTarget) -> Iterator[None]:
     uart = place.core.uart
     uart.error = fault.error_percent / 100
     uart.above_baud, uart.made_baud = fault.above_baud, fault.made_baud
@@ -110,7 +114,7 @@ def _wrong_baud(fault: fs.WrongBaud, place: Place) -> Iterator[None]:
 
 
 @contextmanager
-def _buffer_overrun(fault: fs.BufferOverrun, place: Place) -> Iterator[None]:
+def _buffer_overrun(fault: fs.BufferOverrun, place: FaultTarget) -> Iterator[None]:
     place.adapter.overrun = Overrun(
         buffer_bytes=fault.buffer_bytes,
         stall_us=fault.stall_ms * 1000,
@@ -123,7 +127,7 @@ def _buffer_overrun(fault: fs.BufferOverrun, place: Place) -> Iterator[None]:
 
 
 @contextmanager
-def _power_blink(fault: fs.PowerBlink, place: Place) -> Iterator[None]:
+def _power_blink(fault: fs.PowerBlink, place: FaultTarget) -> Iterator[None]:
     core = place.core
 
     def blink() -> None:
@@ -137,11 +141,11 @@ def _power_blink(fault: fs.PowerBlink, place: Place) -> Iterator[None]:
 
 
 ADAPTER_EFFECTS: dict[
-    type[fs.TimedFault], Callable[[Any, Place], AbstractContextManager[None]]
+    type[fs.TimedFault], Callable[[Any, FaultTarget], AbstractContextManager[None]]
 ] = {
     fs.AdapterNoEcho: _adapter_no_echo,
     fs.AdapterDropsBytes: _adapter_drops_bytes,
-    fs.AdapterUnplugged: _adapter_unplugged,
+    fs.UnpluggedFault: _adapter_unplugged,
     fs.LatencyJitter: _latency_jitter,
     fs.ReceiverInverted: _receiver_inverted,
     fs.PushPullOutput: _push_pull_output,

@@ -10,7 +10,7 @@ from pydantic import Field
 from harness.simulation.faults.base import CommandByte, DeviceFault, TimedFault
 
 
-class Contact(StrEnum):
+class ContactFault(StrEnum):
     """Which of a device's leads comes loose."""
 
     DATA = "data"
@@ -18,7 +18,7 @@ class Contact(StrEnum):
     ALL = "all"
 
 
-class DeviceAbsent(DeviceFault):
+class AbsentDeviceFault(DeviceFault):
     """No device in the socket."""
 
     kind: Literal["device-absent"]
@@ -28,7 +28,9 @@ class DeviceDropsOff(DeviceFault):
     """A lead comes loose, and back."""
 
     kind: Literal["device-drops-off"]
-    contact: Contact = Field(default=Contact.ALL, description="what comes loose")
+    contact: ContactFault = Field(
+        default=ContactFault.ALL, description="what comes loose"
+    )
 
 
 class PresenceLate(DeviceFault):
@@ -150,7 +152,7 @@ class LeftInOverdrive(DeviceFault):
 
 
 DeviceTrouble = (
-    DeviceAbsent
+    AbsentDeviceFault
     | DeviceDropsOff
     | PresenceLate
     | PresenceLong

@@ -11,8 +11,8 @@ from typing import Any
 
 from harness.simulation.devices.mounted_device import Station
 from harness.simulation.faults import settings as fs
-from harness.simulation.faults.target import Place
-from harness.simulation.line.traffic import Traffic
+from harness.simulation.faults.target import FaultTarget
+from harness.simulation.line.traffic import HostTraffic
 from harness.wire.romcode import RomCode
 
 EMPTY_OHM = 5.0
@@ -23,10 +23,10 @@ DIP_US = 2.0
 
 
 @contextmanager
-def _device_absent(fault: fs.DeviceAbsent, place: Place) -> Iterator[None]:
+def _device_absent(fault: fs.AbsentDeviceFault, place: FaultTarget) -> Iterator[None]:
     victims = place.victims(fault)
     for station in victims:
-        _disconnect(station, fs.Contact.ALL)
+        _disconnect(station, fs.ContactFault.ALL)
     place.core.population_changed()
     yield
     for station in victims:
@@ -35,7 +35,7 @@ def _device_absent(fault: fs.DeviceAbsent, place: Place) -> Iterator[None]:
 
 
 @contextmanager
-def _device_drops_off(fault: fs.DeviceDropsOff, place: Place) -> Iterator[None]:
+def _device_drops_off(fault: fs.DeviceDropsOff, place: FaultTarget) -> Iterator[None]:
     victims = place.victims(fault)
     for station in victims:
         _disconnect(station, fault.contact)
@@ -46,9 +46,9 @@ def _device_drops_off(fault: fs.DeviceDropsOff, place: Place) -> Iterator[None]:
     place.core.population_changed()
 
 
-def _disconnect(station: Station, contact: fs.Contact) -> None:
+def _disconnect(station: Station, contact: fs.ContactFault) -> None:
     station.detach()
-    if contact is not fs.Contact.DATA:  # without ground there is no supply either
+    if contact is not fs.ContactFault.DATA:  # without ground there is no supply either
         station.supply.connect(False)
 
 
@@ -58,20 +58,20 @@ def _reconnect(station: Station) -> None:
 
 
 @contextmanager
-def _presence_late(fault: fs.PresenceLate, place: Place) -> Iterator[None]:
+def _presence_late(fault: fs.PresenceLate, place: FaultTarget) -> Iterator[None]:
     with _other_times(place, fault, presence_wait_us=fault.wait_us):
         yield
 
 
 @contextmanager
-def _presence_long(fault: fs.PresenceLong, place: Place) -> Iterator[None]:
+def _presence_long(fault: fs.PresenceLong, place: FaultTarget) -> Iterator[None]:
     with _other_times(place, fault, presence_low_us=fault.low_us):
         yield
 
 
 @contextmanager
 def _other_times(
-    place: Place, fault: fs.DeviceFault, **times_us: float
+    place: FaultTarget, fault: fs.DeviceFault, **times_us: float
 ) -> Iterator[None]:
     victims = place.victims(fault)
     for station in victims:
@@ -84,7 +84,7 @@ def _other_times(
 
 
 @contextmanager
-def _duplicate_rom(fault: fs.DuplicateRom, place: Place) -> Iterator[None]:
+def _duplicate_rom(fault: fs.DuplicateRom, place: FaultTarget) -> Iterator[None]:
     original = place.core.station(fault.original).device.rom
     copy = place.core.station(fault.device)
     with _other_rom([copy], lambda _: original):
@@ -92,7 +92,7 @@ def _duplicate_rom(fault: fs.DuplicateRom, place: Place) -> Iterator[None]:
 
 
 @contextmanager
-def _wrong_rom_crc(fault: fs.WrongRomCrc, place: Place) -> Iterator[None]:
+def _wrong_rom_crc(fault: fs.WrongRomCrc, place: FaultTarget) -> Iterator[None]:
     def spoil(rom: RomCode) -> RomCode:
         return RomCode(rom.wire[:7] + bytes([rom.wire[7] ^ fault.flip]))
 
@@ -101,7 +101,7 @@ def _wrong_rom_crc(fault: fs.WrongRomCrc, place: Place) -> Iterator[None]:
 
 
 @contextmanager
-def _zero_rom(fault: fs.ZeroRom, place: Place) -> Iterator[None]:
+def _zero_rom(fault: fs.ZeroRom, place: FaultTarget) -> Iterator[None]:
     with _other_rom(place.victims(fault), lambda _: RomCode(bytes(8))):
         yield
 
@@ -118,7 +118,7 @@ def _other_rom(
 
 
 @contextmanager
-def _stuck_at_power_on(fault: fs.StuckAtPowerOn, place: Place) -> Iterator[None]:
+def _stuck_at_power_on(fault: fs.StuckAtPowerOn, place: FaultTarget) -> Iterator[None]:
     victims = place.victims(fault)
     for station in victims:
         station.device.restarts_in_work = True
@@ -128,7 +128,7 @@ def _stuck_at_power_on(fault: fs.StuckAtPowerOn, place: Place) -> Iterator[None]
 
 
 @contextmanager
-def _wrong_bytes(fault: fs.WrongReservedBytes, place: Place) -> Iterator[None]:
+def _wrong_bytes(fault: fs.WrongReservedBytes, place: FaultTarget) -> Iterator[None]:
     victims = place.victims(fault)
     for station in victims:
         station.device.wrong_bytes = dict(fault.values)
@@ -138,7 +138,7 @@ def _wrong_bytes(fault: fs.WrongReservedBytes, place: Place) -> Iterator[None]:
 
 
 @contextmanager
-def _supply_dip(fault: fs.SupplyDip, place: Place) -> Iterator[None]:
+def _supply_dip(fault: fs.SupplyDip, place: FaultTarget) -> Iterator[None]:
     owner = object()
     if fault.device is None:
         place.core.limit_rail(owner, fault.to_v)
@@ -152,7 +152,7 @@ def _supply_dip(fault: fs.SupplyDip, place: Place) -> Iterator[None]:
 
 
 @contextmanager
-def _supply_lead_open(fault: fs.SupplyLeadOpen, place: Place) -> Iterator[None]:
+def _supply_lead_open(fault: fs.SupplyLeadOpen, place: FaultTarget) -> Iterator[None]:
     victims = place.victims(fault)
     for station in victims:
         station.open_supply_lead(place.core.count_parasites)
@@ -163,14 +163,14 @@ def _supply_lead_open(fault: fs.SupplyLeadOpen, place: Place) -> Iterator[None]:
     place.core.population_changed()
 
 
-def unplug_newcomer(fault: fs.HotPlugging, place: Place) -> None:
+def unplug_newcomer(fault: fs.HotPlugging, place: FaultTarget) -> None:
     """Before it is plugged in, it is not there."""
-    _disconnect(place.core.station(fault.device), fs.Contact.ALL)
+    _disconnect(place.core.station(fault.device), fs.ContactFault.ALL)
     place.core.population_changed()
 
 
 @contextmanager
-def _hot_plugging(fault: fs.HotPlugging, place: Place) -> Iterator[None]:
+def _hot_plugging(fault: fs.HotPlugging, place: FaultTarget) -> Iterator[None]:
     core, owner = place.core, object()
     station = core.station(fault.device)
     # an empty capacitor is a short until its charge has come through the pull-up
@@ -193,8 +193,8 @@ def _hot_plugging(fault: fs.HotPlugging, place: Place) -> Iterator[None]:
 
 
 @contextmanager
-def _damaged_command(fault: fs.DamagedCommand, place: Place) -> Iterator[None]:
-    core, traffic = place.core, Traffic()
+def _damaged_command(fault: fs.DamagedCommand, place: FaultTarget) -> Iterator[None]:
+    core, traffic = place.core, HostTraffic()
     last_one = fault.command.bit_length() - 1
 
     def note(start_us: float) -> None:
@@ -221,7 +221,7 @@ def _damaged_command(fault: fs.DamagedCommand, place: Place) -> Iterator[None]:
 
 
 @contextmanager
-def _stretched_reset(fault: fs.StretchedReset, place: Place) -> Iterator[None]:
+def _stretched_reset(fault: fs.StretchedReset, place: FaultTarget) -> Iterator[None]:
     victims = place.victims(fault)
     for station in victims:
         station.pin.stretch_us = fault.low_us
@@ -233,7 +233,7 @@ def _stretched_reset(fault: fs.StretchedReset, place: Place) -> Iterator[None]:
 
 
 @contextmanager
-def _left_in_overdrive(fault: fs.LeftInOverdrive, place: Place) -> Iterator[None]:
+def _left_in_overdrive(fault: fs.LeftInOverdrive, place: FaultTarget) -> Iterator[None]:
     for station in place.victims(fault):
         station.device.slip_into_overdrive()
     place.core.touch()
@@ -241,9 +241,9 @@ def _left_in_overdrive(fault: fs.LeftInOverdrive, place: Place) -> Iterator[None
 
 
 DEVICE_EFFECTS: dict[
-    type[fs.TimedFault], Callable[[Any, Place], AbstractContextManager[None]]
+    type[fs.TimedFault], Callable[[Any, FaultTarget], AbstractContextManager[None]]
 ] = {
-    fs.DeviceAbsent: _device_absent,
+    fs.AbsentDeviceFault: _device_absent,
     fs.DeviceDropsOff: _device_drops_off,
     fs.PresenceLate: _presence_late,
     fs.PresenceLong: _presence_long,

@@ -19,7 +19,7 @@ class Polarity(StrEnum):
     BOTH = "both"
 
 
-class LineShorted(TimedFault):
+class ShortedLineFault(TimedFault):
     """Data line shorted to ground."""
 
     kind: Literal["line-shorted"]
@@ -73,7 +73,7 @@ class LiftedLow(TimedFault):
     low_v: float = Field(default=1.0, ge=0, le=5, description="level of its lows")
 
 
-class Side(StrEnum):
+class BranchSide(StrEnum):
     """Whose ground is lifted against the other's."""
 
     ADAPTER = "adapter"
@@ -87,7 +87,9 @@ class GroundLift(DeviceFault):
     """
 
     kind: Literal["ground-lift"]
-    side: Side = Field(default=Side.ADAPTER, description="whose ground is lifted")
+    side: BranchSide = Field(
+        default=BranchSide.ADAPTER, description="whose ground is lifted"
+    )
     ohm: float = Field(default=30, gt=0, le=1e5, description="of the shared wire")
     current_ma: float = Field(default=30, gt=0, le=1e5, description="through it")
 
@@ -172,7 +174,7 @@ class SignallingPart(TimedFault):
 
 
 LineFault = (
-    LineShorted
+    ShortedLineFault
     | LineStuckHigh
     | WeakPullUp
     | ExtraCapacitance

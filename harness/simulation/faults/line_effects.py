@@ -9,7 +9,7 @@ from typing import Any
 
 from harness.simulation.devices.mounted_device import Station
 from harness.simulation.faults import settings as fs
-from harness.simulation.faults.target import Place
+from harness.simulation.faults.target import FaultTarget
 
 RECHECK_US = 10e6
 """How often leakage is worked out anew where temperatures drift."""
@@ -19,14 +19,14 @@ STAGE_OHM = 50.0
 
 
 @contextmanager
-def _line_shorted(fault: fs.LineShorted, place: Place) -> Iterator[None]:
+def _line_shorted(fault: fs.ShortedLineFault, place: FaultTarget) -> Iterator[None]:
     place.core.wiring.tie(fault, ohm=fault.short_ohm, level_v=0.0)
     yield
     place.core.wiring.untie(fault)
 
 
 @contextmanager
-def _line_stuck_high(fault: fs.LineStuckHigh, place: Place) -> Iterator[None]:
+def _line_stuck_high(fault: fs.LineStuckHigh, place: FaultTarget) -> Iterator[None]:
     supply_v = place.core.settings.line.supply_v
     place.core.wiring.tie(fault, ohm=fault.source_ohm, level_v=supply_v)
     yield
@@ -34,21 +34,23 @@ def _line_stuck_high(fault: fs.LineStuckHigh, place: Place) -> Iterator[None]:
 
 
 @contextmanager
-def _weak_pull_up(fault: fs.WeakPullUp, place: Place) -> Iterator[None]:
+def _weak_pull_up(fault: fs.WeakPullUp, place: FaultTarget) -> Iterator[None]:
     place.core.wiring.fit_pull_up(fault.pull_up_ohm)
     yield
     place.core.wiring.fit_pull_up()
 
 
 @contextmanager
-def _extra_capacitance(fault: fs.ExtraCapacitance, place: Place) -> Iterator[None]:
+def _extra_capacitance(
+    fault: fs.ExtraCapacitance, place: FaultTarget
+) -> Iterator[None]:
     place.core.wiring.add_capacitance(fault, farad_pf=fault.extra_nf * 1000)
     yield
     place.core.wiring.add_capacitance(fault, farad_pf=0.0)
 
 
 @contextmanager
-def _bit_flips(fault: fs.BitFlips, place: Place) -> Iterator[None]:
+def _bit_flips(fault: fs.BitFlips, place: FaultTarget) -> Iterator[None]:
     core = place.core
 
     def maybe_strike(start_us: float) -> None:
@@ -66,7 +68,7 @@ def _bit_flips(fault: fs.BitFlips, place: Place) -> Iterator[None]:
 
 
 @contextmanager
-def _noise_burst(fault: fs.NoiseBurst, place: Place) -> Iterator[None]:
+def _noise_burst(fault: fs.NoiseBurst, place: FaultTarget) -> Iterator[None]:
     core, random = place.core, place.random
     is_on = True
 
@@ -86,7 +88,7 @@ def _noise_burst(fault: fs.NoiseBurst, place: Place) -> Iterator[None]:
 
 
 @contextmanager
-def _lifted_low(fault: fs.LiftedLow, place: Place) -> Iterator[None]:
+def _lifted_low(fault: fs.LiftedLow, place: FaultTarget) -> Iterator[None]:
     core, wiring = place.core, place.core.wiring
     owner, before_v = object(), wiring.host_low_v
     wiring.host_low_v = fault.low_v
@@ -99,9 +101,9 @@ def _lifted_low(fault: fs.LiftedLow, place: Place) -> Iterator[None]:
 
 
 @contextmanager
-def _ground_lift(fault: fs.GroundLift, place: Place) -> Iterator[None]:
+def _ground_lift(fault: fs.GroundLift, place: FaultTarget) -> Iterator[None]:
     owner = object()
-    lift = _lift_adapter if fault.side is fs.Side.ADAPTER else _lift_devices
+    lift = _lift_adapter if fault.side is fs.BranchSide.ADAPTER else _lift_devices
     victims = place.victims(fault)
     place.core.set_oddity(owner, (fault.side, fault.device, fault.lift_v))
     lift(place, victims, owner, fault.lift_v)
@@ -111,7 +113,7 @@ def _ground_lift(fault: fs.GroundLift, place: Place) -> Iterator[None]:
 
 
 def _lift_adapter(
-    place: Place, _victims: list[Station], _owner: object, volts: float
+    place: FaultTarget, _victims: list[Station], _owner: object, volts: float
 ) -> None:
     place.core.wiring.host_lift_v = volts
     place.core.wiring.redrive()
@@ -119,7 +121,7 @@ def _lift_adapter(
 
 
 def _lift_devices(
-    _place: Place, victims: list[Station], owner: object, volts: float
+    _place: FaultTarget, victims: list[Station], owner: object, volts: float
 ) -> None:
     for station in victims:
         station.pin.ground_v = volts
@@ -127,7 +129,7 @@ def _lift_devices(
 
 
 @contextmanager
-def _branch_dips(fault: fs.BranchDips, place: Place) -> Iterator[None]:
+def _branch_dips(fault: fs.BranchDips, place: FaultTarget) -> Iterator[None]:
     core = place.core
     victims = place.victims(fault)
 
@@ -152,7 +154,7 @@ def _branch_dips(fault: fs.BranchDips, place: Place) -> Iterator[None]:
 
 
 @contextmanager
-def _leakage(fault: fs.Leakage, place: Place) -> Iterator[None]:
+def _leakage(fault: fs.Leakage, place: FaultTarget) -> Iterator[None]:
     core = place.core
     line, engine = core.wiring.line, core.wiring.engine
     owner = object()
@@ -184,7 +186,9 @@ def _drifts(station: Station) -> bool:
 
 
 @contextmanager
-def _thermostat_output(fault: fs.ThermostatOutput, place: Place) -> Iterator[None]:
+def _thermostat_output(
+    fault: fs.ThermostatOutput, place: FaultTarget
+) -> Iterator[None]:
     wiring = place.core.wiring
     owner = object()
     is_hot = fault.temperature_degc > fault.trip_degc
@@ -202,7 +206,7 @@ def _cooling_us(fault: fs.ThermostatOutput) -> float:
 
 
 @contextmanager
-def _other_master(fault: fs.OtherMaster, place: Place) -> Iterator[None]:
+def _other_master(fault: fs.OtherMaster, place: FaultTarget) -> Iterator[None]:
     lows = [(0.0, fault.reset_us)]
     start_us = 2 * fault.reset_us
     for is_one in _written(fault):
@@ -221,7 +225,7 @@ def _written(fault: fs.OtherMaster) -> list[bool]:
 
 
 @contextmanager
-def _signalling_part(fault: fs.SignallingPart, place: Place) -> Iterator[None]:
+def _signalling_part(fault: fs.SignallingPart, place: FaultTarget) -> Iterator[None]:
     period_us = inf if fault.period_s is None else fault.period_s * 1e6
     with _calls(place, [(0.0, fault.low_us)], ohm=STAGE_OHM, period_us=period_us):
         yield
@@ -229,7 +233,7 @@ def _signalling_part(fault: fs.SignallingPart, place: Place) -> Iterator[None]:
 
 @contextmanager
 def _calls(
-    place: Place, lows: list[tuple[float, float]], *, ohm: float, period_us: float
+    place: FaultTarget, lows: list[tuple[float, float]], *, ohm: float, period_us: float
 ) -> Iterator[None]:
     """Lows, as (start, length), now and again after each period."""
     wiring = place.core.wiring
@@ -256,9 +260,9 @@ def _calls(
 
 
 LINE_EFFECTS: dict[
-    type[fs.TimedFault], Callable[[Any, Place], AbstractContextManager[None]]
+    type[fs.TimedFault], Callable[[Any, FaultTarget], AbstractContextManager[None]]
 ] = {
-    fs.LineShorted: _line_shorted,
+    fs.ShortedLineFault: _line_shorted,
     fs.LineStuckHigh: _line_stuck_high,
     fs.WeakPullUp: _weak_pull_up,
     fs.ExtraCapacitance: _extra_capacitance,

@@ -8,12 +8,12 @@ from functools import partial
 from math import inf
 from random import Random
 
-from harness.simulation.adapter.adapter import Adapter
+from harness.simulation.adapter.adapter import AdapterModel
 from harness.simulation.faults.effects import EFFECTS, PRELUDES
 from harness.simulation.faults.settings import FaultSettings, When
-from harness.simulation.faults.target import Place
+from harness.simulation.faults.target import FaultTarget
 from harness.simulation.line.core import Core
-from harness.simulation.line.traffic import Traffic
+from harness.simulation.line.traffic import HostTraffic
 
 
 class RunningFault:
@@ -44,7 +44,7 @@ class Faults:
     """
 
     def __init__(
-        self, core: Core, adapter: Adapter, catch_up: Callable[[], None]
+        self, core: Core, adapter: AdapterModel, catch_up: Callable[[], None]
     ) -> None:
         self._core = core
         self._adapter = adapter
@@ -94,9 +94,9 @@ class Faults:
     def _effect(self, fault: FaultSettings) -> AbstractContextManager[None]:
         return EFFECTS[type(fault)](fault, self._place(fault))
 
-    def _place(self, fault: FaultSettings) -> Place:
+    def _place(self, fault: FaultSettings) -> FaultTarget:
         self._count += 1
-        return Place(
+        return FaultTarget(
             core=self._core,
             adapter=self._adapter,
             random=self._core.random_for("fault", self._count, fault.kind),
@@ -128,7 +128,7 @@ class _Ambush:
         self._random = random
         self._strike = strike
         self._rest_us = rest_us
-        self._traffic = Traffic()
+        self._traffic = HostTraffic()
         self._counted_from: int | None = None
         self._struck = 0
         self._free_us = 0.0

@@ -6,18 +6,18 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from random import Random
 
-from harness.simulation.adapter.adapter import Adapter
+from harness.simulation.adapter.adapter import AdapterModel
 from harness.simulation.devices.mounted_device import Station
 from harness.simulation.faults import settings as fs
 from harness.simulation.line.core import Core
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Place:
+class FaultTarget:
     """The bench, and a source of random numbers of one's own."""
 
     core: Core
-    adapter: Adapter
+    adapter: AdapterModel
     random: Random
 
     def victims(self, fault: fs.DeviceFault) -> list[Station]:

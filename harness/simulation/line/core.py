@@ -14,13 +14,13 @@ from random import Random
 from typing import Any
 
 from harness.simulation.adapter.adapter_uart import UartSide
-from harness.simulation.adapter.uart import Framing, Heard, Receiver
+from harness.simulation.adapter.uart import Framing, HeardCharacter, Receiver
 from harness.simulation.devices.base import Device
 from harness.simulation.devices.mounted_device import Station, draw_rom_codes
 from harness.simulation.devices.time_bases import TimeBase
 from harness.simulation.line.agenda import Agenda
-from harness.simulation.line.outcome_cache import Known, Outcomes, Runner, situation
-from harness.simulation.line.trace import Trace
+from harness.simulation.line.outcome_cache import CachedLine, Known, Outcomes, situation
+from harness.simulation.line.trace import LineTrace
 from harness.simulation.line.wiring import Wiring
 from harness.simulation.settings.bench import BenchSettings
 
@@ -73,7 +73,7 @@ class Core:
         self.wiring = Wiring(settings, self.agenda)
         self._engine = self.wiring.engine
         self.stations: list[Station] = []
-        self._runner = Runner(self._engine, self.agenda, self.stations)
+        self._runner = CachedLine(self._engine, self.agenda, self.stations)
         self._fit_devices()
         self._quick = [s for s in self.stations if s.pin.overdrive is not None]
         self._outcomes = Outcomes(self._engine, self.stations)
@@ -251,9 +251,9 @@ class Core:
             other.pin.may_doze = somebody and not other.supply.is_parasite
         self._runner.stop()
 
-    def record_trace(self) -> Trace:
+    def record_trace(self) -> LineTrace:
         """Record the line voltage from now on, until ``stop_trace``."""
-        trace = Trace()
+        trace = LineTrace()
         self.wiring.line.record(trace, origin_us=self._engine.origin_us)
         return trace
 
@@ -364,7 +364,7 @@ class Core:
         if self._is_settled():
             self.wiring.line.settle(self._centivolts() / 100)
 
-    def _collect(self, until_us: float) -> list[Heard]:
+    def _collect(self, until_us: float) -> list[HeardCharacter]:
         heard = self.receiver.collect(until_us)
         for each in heard:
             self._runner.heard.append(each.byte)

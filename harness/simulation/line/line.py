@@ -16,7 +16,7 @@ from __future__ import annotations
 from collections.abc import Hashable
 from math import exp, inf, log
 
-from harness.simulation.line.trace import Segment, Trace
+from harness.simulation.line.trace import LineTrace, Segment
 
 
 class Line:
@@ -32,7 +32,7 @@ class Line:
         self.final_v = 0.0
         self.tau_us = 1.0
         self.induced_v = 0.0
-        self._trace: Trace | None = None
+        self._trace: LineTrace | None = None
         self._trace_origin_us = 0.0
         self._pulls: dict[Hashable, tuple[float, float]] = {}
         self._induced_v: dict[Hashable, float] = {}
@@ -61,7 +61,7 @@ class Line:
         """True while a trace is taken."""
         return self._trace is not None
 
-    def record(self, trace: Trace | None, *, origin_us: float) -> None:
+    def record(self, trace: LineTrace | None, *, origin_us: float) -> None:
         """Write the voltage from now on into ``trace``; None ends that."""
         self._trace = trace
         self._trace_origin_us = origin_us

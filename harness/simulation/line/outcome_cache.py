@@ -2,7 +2,7 @@
 
 The exact engine runs each distinct situation once: this byte, these devices pulling
 a 0, this voltage at the start. If the line is calm at both ends, everything that
-came of it is kept as an ``Outcome``; the next time the outcome is looked up and only
+came of it is kept as an ``KnownOutcome``; the next time the outcome is looked up and only
 the devices' logic runs. What the exact engine would do and what the table does are
 the same by construction, since it starts from the same numbers.
 """
@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from math import exp, inf
 from typing import Any
 
-from harness.simulation.adapter.uart import Heard
+from harness.simulation.adapter.uart import HeardCharacter
 from harness.simulation.devices.base import Device
 from harness.simulation.devices.mounted_device import Station
 from harness.simulation.devices.supply import HYSTERESIS_V, ParasiteSupply
@@ -32,7 +32,7 @@ GUARD_V = 0.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Outcome:
+class KnownOutcome:
     """What one character does to a calm line.
 
     Attributes:
@@ -132,7 +132,7 @@ class Known:
         lumped: the parasite devices, if there are any.
     """
 
-    outcomes: dict[int, Outcome]
+    outcomes: dict[int, KnownOutcome]
     lumped: LumpedSupply | None
 
 
@@ -196,12 +196,12 @@ class Outcomes:
 
     def seen(
         self,
-        heard: list[Heard],
+        heard: list[HeardCharacter],
         *,
         lumped: LumpedSupply | None,
         character_us: float,
         end_cv: int,
-    ) -> Outcome | None:
+    ) -> KnownOutcome | None:
         """What came of the character watched; None if it is nothing that repeats."""
         stations = self._stations
         witnesses = [station.pin.witness for station in stations]
@@ -211,7 +211,7 @@ class Outcomes:
         if lumped:
             spent_v = lumped.spent_v(self._low_us)
             keep, gain_v = lumped.recharge(character_us - self._low_us)
-        return Outcome(
+        return KnownOutcome(
             echo=heard[0].byte,
             heard_us=heard[0].done_us,
             ones=sum(s.bit for s in stations if s.pin.witness.bit),
@@ -235,7 +235,7 @@ class Outcomes:
             self._low_from_us = self._engine.now_us
 
 
-class Runner:
+class CachedLine:
     """Sends characters by known outcomes while nothing unusual happens.
 
     Attributes:
@@ -249,7 +249,7 @@ class Runner:
         self._engine = engine
         self._agenda = agenda
         self._stations = stations
-        self._outcome: Outcome | None = None
+        self._outcome: KnownOutcome | None = None
         self._stopped = False
 
     def stop(self) -> None:
@@ -351,7 +351,7 @@ class _Crowd:
                 mask |= bit
         return mask
 
-    def take(self, outcome: Outcome) -> None:
+    def take(self, outcome: KnownOutcome) -> None:
         """Give everybody its bit, or its reset."""
         ones, slots = outcome.ones, outcome.slots
         pulling = 0

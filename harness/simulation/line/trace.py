@@ -53,7 +53,7 @@ class Low(NamedTuple):
 
 
 @dataclass(slots=True)
-class Trace:
+class LineTrace:
     """Segments in order of time; times are absolute bench time in microseconds."""
 
     segments: list[Segment] = field(default_factory=list)

@@ -23,7 +23,7 @@ _SLOTS_BEFORE_FUNCTION = {0x33: 64, 0x55: 64, 0xCC: 0, 0xA5: 0, 0xF0: 192, 0xEC:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Place:
+class FramePosition:
     """Where in a session a slot is.
 
     Attributes:
@@ -49,7 +49,7 @@ class Place:
         )
 
 
-class Traffic:
+class HostTraffic:
     """Follows the characters."""
 
     def __init__(self) -> None:
@@ -58,32 +58,34 @@ class Traffic:
         self._function_at: int | None = None
         self._lost = True
 
-    def note(self, byte: int, framing: Framing) -> Place | None:
+    def note(self, byte: int, framing: Framing) -> FramePosition | None:
         """Take the next character; None for one before the first reset."""
         low_us = _low_us(byte, framing)
         if low_us >= RESET_US:
             self._count, self._value = 0, 0
             self._function_at = None
             self._lost = False
-            return Place(bit=0, count=0)
+            return FramePosition(bit=0, count=0)
         if self._lost:
             return None
         self._count += 1
         return self._slot(1 if low_us <= ONE_US else 0)
 
-    def _slot(self, bit: int) -> Place:
+    def _slot(self, bit: int) -> FramePosition:
         count = self._count
         if count <= 8:
             place, layer = count - 1, Layer.ROM
         elif self._function_at is not None and 0 < count - self._function_at <= 8:
             place, layer = count - self._function_at - 1, Layer.FUNCTION
         else:
-            return Place(bit=bit, count=count)
+            return FramePosition(bit=bit, count=count)
         self._value = (self._value if place else 0) | bit << place
         if count == 8:
             gap = _SLOTS_BEFORE_FUNCTION.get(self._value)
             self._function_at = None if gap is None else 8 + gap
-        return Place(bit=bit, count=count, place=place, value=self._value, layer=layer)
+        return FramePosition(
+            bit=bit, count=count, place=place, value=self._value, layer=layer
+        )
 
 
 def _low_us(byte: int, framing: Framing) -> float:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from harness.simulation.adapter.adapter import Adapter
+from harness.simulation.adapter.adapter import AdapterModel
 from harness.simulation.devices.mounted_device import Station
 from harness.simulation.faults.schedule import Faults
 from harness.simulation.line.core import Core
-from harness.simulation.line.trace import Trace
+from harness.simulation.line.trace import LineTrace
 from harness.simulation.servers.clocks import HostClock, VirtualClock, WallClock
 from harness.simulation.settings.bench import BenchSettings
 
@@ -33,7 +33,7 @@ class Bench:
         self.settings = settings
         self.clock: HostClock = VirtualClock()
         self.core = Core(settings)
-        self.adapter = Adapter(self.core)
+        self.adapter = AdapterModel(self.core)
         self.handles = 0
         self.locked = False
         self.faults = Faults(self.core, self.adapter, self.catch_up)
@@ -62,7 +62,7 @@ class Bench:
         """Let the line run up to the host's time."""
         self.adapter.pump(self.clock.now_us)
 
-    def record_trace(self) -> Trace:
+    def record_trace(self) -> LineTrace:
         """Record the line voltage from now on."""
         self.catch_up()
         return self.core.record_trace()

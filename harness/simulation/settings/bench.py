@@ -25,15 +25,15 @@ __all__ = [
     "AdapterTruth",
     "BenchSettings",
     "ClockKind",
-    "Condition",
     "DeviceSettings",
     "FaultSettings",
     "FeedEntry",
     "Insertion",
-    "LineSettings",
     "LineTruth",
     "LotSettings",
-    "PowerSettings",
+    "SimulatedCondition",
+    "SimulatedLineSettings",
+    "SimulatedPowerSettings",
     "SimulationSettings",
     "Supply",
     "TimeBaseSettings",
@@ -54,7 +54,7 @@ class ClockKind(StrEnum):
     EXACT = "exact"
 
 
-class Condition(StrEnum):
+class SimulatedCondition(StrEnum):
     """A state of the two modem lines that switches something on."""
 
     RTS = "rts"
@@ -65,14 +65,14 @@ class Condition(StrEnum):
     def holds(self, *, rts: bool, dtr: bool) -> bool:
         """True if the two lines fulfil it."""
         return {
-            Condition.RTS: rts,
-            Condition.DTR: dtr,
-            Condition.RTS_WITHOUT_DTR: rts and not dtr,
-            Condition.DTR_WITHOUT_RTS: dtr and not rts,
+            SimulatedCondition.RTS: rts,
+            SimulatedCondition.DTR: dtr,
+            SimulatedCondition.RTS_WITHOUT_DTR: rts and not dtr,
+            SimulatedCondition.DTR_WITHOUT_RTS: dtr and not rts,
         }[self]
 
 
-class LineSettings(StrictSettings):
+class SimulatedLineSettings(StrictSettings):
     """The line as it is."""
 
     pull_up_ohm: float = Field(
@@ -151,15 +151,16 @@ class AdapterTruth(StrictSettings):
     )
 
 
-class PowerSettings(StrictSettings):
+class SimulatedPowerSettings(StrictSettings):
     """What the adapter's modem lines switch."""
 
-    supply_on: Condition | None = Field(
+    supply_on: SimulatedCondition | None = Field(
         default=None,
         description="supply of pull-up and devices; always on unless given",
     )
     strong_pull_up_on: (
-        Literal[Condition.RTS_WITHOUT_DTR, Condition.DTR_WITHOUT_RTS] | None
+        Literal[SimulatedCondition.RTS_WITHOUT_DTR, SimulatedCondition.DTR_WITHOUT_RTS]
+        | None
     ) = Field(default=None, description="unequal pair that adds the strong pull-up")
     strong_pull_up_ohm: float = Field(
         default=390, gt=0, le=1e5, description="of the strong pull-up"
@@ -168,7 +169,8 @@ class PowerSettings(StrictSettings):
         default=None, gt=0, le=30, description="programming supply"
     )
     programming_on: (
-        Literal[Condition.RTS_WITHOUT_DTR, Condition.DTR_WITHOUT_RTS] | None
+        Literal[SimulatedCondition.RTS_WITHOUT_DTR, SimulatedCondition.DTR_WITHOUT_RTS]
+        | None
     ) = Field(default=None, description="unequal pair that lifts the line to it")
     programming_ohm: float = Field(
         default=50, gt=0, le=1e5, description="source of the programming supply"
@@ -279,10 +281,12 @@ class SimulationSettings(_Population):
 class BenchSettings(_Population):
     """The whole truth about one bench."""
 
-    line: LineSettings = Field(default=LineSettings(), description="the line")
+    line: SimulatedLineSettings = Field(
+        default=SimulatedLineSettings(), description="the line"
+    )
     adapter: AdapterTruth = Field(default=AdapterTruth(), description="the adapter")
-    power: PowerSettings = Field(
-        default=PowerSettings(), description="what the modem lines switch"
+    power: SimulatedPowerSettings = Field(
+        default=SimulatedPowerSettings(), description="what the modem lines switch"
     )
 
     @property
@@ -317,7 +321,7 @@ def bench_settings(fixture: Mapping[str, Any]) -> BenchSettings:
         seed=truth.seed,
         devices=truth.everybody,
         faults=truth.faults,
-        line=LineSettings.model_validate(line),
+        line=SimulatedLineSettings.model_validate(line),
         adapter=adapter,
-        power=PowerSettings.model_validate(fixture.get("power") or {}),
+        power=SimulatedPowerSettings.model_validate(fixture.get("power") or {}),
     )

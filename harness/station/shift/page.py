@@ -10,9 +10,9 @@ from pathlib import Path
 from harness.digits import limit_text, number_text
 from harness.quality.rates import proportion_bounds
 from harness.records import Outcome
-from harness.results.ledger.entry import Reading, UnitTest
+from harness.results.ledger.entry import LedgerReading, UnitTest
 from harness.results.reports.page import fill, write_page
-from harness.station.shift.record import ShiftRecord, Unit
+from harness.station.shift.record import ShiftRecord, TestedUnit
 from harness.station.shift.tally import reason_text
 
 FILE_NAME = "shift.html"
@@ -41,7 +41,7 @@ class PlaceRow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Measured:
+class MeasuredQuantity:
     """One judged quantity over the units that passed."""
 
     name: str
@@ -118,7 +118,7 @@ def _one(texts: list[str]) -> str:
     return " and ".join(dict.fromkeys(text for text in texts if text))
 
 
-def _claim(units: tuple[Unit, ...]) -> str:
+def _claim(units: tuple[TestedUnit, ...]) -> str:
     """What these units say of those that the same process still makes."""
     judged = [u.outcome for u in units if u.outcome is not Outcome.ERROR]
     if not judged:
@@ -131,8 +131,8 @@ def _claim(units: tuple[Unit, ...]) -> str:
     )
 
 
-def _failures(units: tuple[Unit, ...]) -> Iterator[Failures]:
-    found: dict[str, list[Unit]] = {}
+def _failures(units: tuple[TestedUnit, ...]) -> Iterator[Failures]:
+    found: dict[str, list[TestedUnit]] = {}
     for unit in units:
         if unit.outcome is Outcome.FAILED:
             found.setdefault(reason_text(unit.last), []).append(unit)
@@ -161,7 +161,7 @@ def _places(record: ShiftRecord) -> Iterator[PlaceRow]:
         )
 
 
-def _measured(units: tuple[Unit, ...]) -> Iterator[Measured]:
+def _measured(units: tuple[TestedUnit, ...]) -> Iterator[MeasuredQuantity]:
     found: dict[tuple[str, str, str, str], list[float]] = {}
     for unit in units:
         if unit.outcome is not Outcome.PASSED:
@@ -171,7 +171,7 @@ def _measured(units: tuple[Unit, ...]) -> Iterator[Measured]:
                 key = (reading.step, reading.name, reading.unit, _limits(reading))
                 found.setdefault(key, []).append(reading.value)
     for (step, name, of, limits), values in found.items():
-        yield Measured(
+        yield MeasuredQuantity(
             name=f"{step}: {name}",
             unit=of or "-",
             count=len(values),
@@ -197,7 +197,7 @@ def _values(test: UnitTest) -> Iterator[Value]:
             )
 
 
-def _limits(reading: Reading) -> str:
+def _limits(reading: LedgerReading) -> str:
     if reading.low is None and reading.high is None:
         return "-"
     ends = (reading.low, reading.high)

@@ -15,13 +15,13 @@ from harness.results.record.facts import run_facts
 from harness.results.record.run import RunRecord
 from harness.results.reports.rebuild import read_record
 from harness.station.refusals import Refusal, read_refusals
-from harness.station.shift.tally import Counts, Tally
+from harness.station.shift.tally import Counts, ShiftTally
 
 _FACTS = ("plan.", "fixture.", "version.", "adapter.kind")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Unit:
+class TestedUnit:
     """One unit with its tests, in order of time.
 
     Attributes:
@@ -65,17 +65,19 @@ class ShiftRecord:
     unreadable: tuple[tuple[str, str], ...]
 
     @property
-    def units(self) -> tuple[Unit, ...]:
+    def units(self) -> tuple[TestedUnit, ...]:
         """Every unit that was tested, in the order of its first test."""
         found: dict[str, list[UnitTest]] = {}
         for test in self.tests:
             found.setdefault(test.key, []).append(test)
-        return tuple(Unit(key=key, tests=tuple(tests)) for key, tests in found.items())
+        return tuple(
+            TestedUnit(key=key, tests=tuple(tests)) for key, tests in found.items()
+        )
 
     @property
     def counts(self) -> Counts:
         """As the screen and the summary have them."""
-        tally = Tally()
+        tally = ShiftTally()
         for test in self.tests:
             tally.add(test)
         return tally.counts()

@@ -18,13 +18,13 @@ from harness import ending
 from harness.errors import SlotproofError, UsageError
 from harness.results.reports.page import write_page
 from harness.station.board import Board
-from harness.station.display_states import Sign, View
+from harness.station.display_states import DisplayState, View
 from harness.station.ledger_sync import Books, unbooked_journals
-from harness.station.position import Place
+from harness.station.position import Position
 from harness.station.shift.page import FILE_NAME as PAGE_FILE
 from harness.station.shift.page import write_shift_page
 from harness.station.shift.record import read_shift
-from harness.station.shift.tally import Counts, Tally, summary_lines
+from harness.station.shift.tally import Counts, ShiftTally, summary_lines
 
 LOCK_FILE = "shift"
 SUMMARY_FILE = "summary.txt"
@@ -132,9 +132,9 @@ class Shift:
         self,
         *,
         folder: Path,
-        places: Sequence[Place],
+        places: Sequence[Position],
         books: Books,
-        tally: Tally,
+        tally: ShiftTally,
         board: Board,
         patience_s: float = PATIENCE_S,
         lost: Sequence[tuple[str, str, str]] = (),
@@ -202,7 +202,7 @@ class Shift:
             return ending.name_of(request)
         return ""
 
-    def _run(self, place: Place, ended: Event) -> None:
+    def _run(self, place: Position, ended: Event) -> None:
         """One place in its thread: whatever ends it is told and stays its own."""
         try:
             place.run()
@@ -213,12 +213,12 @@ class Shift:
         finally:
             ended.set()
 
-    def _break(self, place: Place, reason: str) -> None:
+    def _break(self, place: Position, reason: str) -> None:
         self._broken.append((place.name, reason))
         self._board.show(
             View(
                 place=place.name,
-                sign=Sign.ERROR,
+                sign=DisplayState.ERROR,
                 headline="this place has stopped",
                 words=(reason,),
             )

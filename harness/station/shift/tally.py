@@ -64,7 +64,7 @@ class Counts:
         return f"{100 * share:.1f} % ({self.first_passed} of {self.units})"
 
 
-class Tally:
+class ShiftTally:
     """Takes tests in as they end; safe to call from several places."""
 
     def __init__(self) -> None:

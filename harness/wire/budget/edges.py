@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from harness.wire.budget.rows import Row
+from harness.wire.budget.rows import BudgetRow
 from harness.wire.circuit import Circuit
 from harness.wire.electrical import (
     SLOT_CHARGE_NC,
@@ -92,7 +92,7 @@ def edge_bounds(circuit: Circuit, slots: SlotFrames) -> tuple[EdgeBound, ...]:
     )
 
 
-def edge_rows(circuit: Circuit, slots: SlotFrames) -> list[Row]:
+def edge_rows(circuit: Circuit, slots: SlotFrames) -> list[BudgetRow]:
     """Rise times and the slot margins that they leave."""
     return [
         _adapter_rise_row(circuit, slots),
@@ -102,10 +102,10 @@ def edge_rows(circuit: Circuit, slots: SlotFrames) -> list[Row]:
     ]
 
 
-def _adapter_rise_row(circuit: Circuit, slots: SlotFrames) -> Row:
+def _adapter_rise_row(circuit: Circuit, slots: SlotFrames) -> BudgetRow:
     value_us = rise_of(circuit, circuit.adapter_threshold_v)
     bound = edge_bounds(circuit, slots)[0]
-    return Row(
+    return BudgetRow(
         group="edges",
         name=RISE,
         value=value_us,
@@ -138,8 +138,8 @@ def _rise_doubt_us(circuit: Circuit) -> float:
     return max(ends[1] - middle_us, middle_us - ends[0])
 
 
-def _capacitance_row(circuit: Circuit) -> Row:
-    return Row(
+def _capacitance_row(circuit: Circuit) -> BudgetRow:
+    return BudgetRow(
         group="edges",
         name=CAPACITANCE,
         value=circuit.capacitance_nf,
@@ -150,14 +150,14 @@ def _capacitance_row(circuit: Circuit) -> Row:
     )
 
 
-def _slot_rows(circuit: Circuit, slots: SlotFrames) -> list[Row]:
+def _slot_rows(circuit: Circuit, slots: SlotFrames) -> list[BudgetRow]:
     limits, one, zero = slots.limits, slots.one, slots.zero
     to_device_us = rise_of(circuit, circuit.high_v)
     trip_us = round_trip_us(length_m=circuit.reach_m)
     read_us = limits.read_sample.high_us or math.inf
     zero_us = limits.write_0_low.high_us
     return [
-        Row(
+        BudgetRow(
             group="edges",
             name="smallest margin of the frames themselves",
             value=slots.margin * 100,
@@ -167,7 +167,7 @@ def _slot_rows(circuit: Circuit, slots: SlotFrames) -> list[Row]:
             source="limits of the speed, adapter's clock error taken off",
             binding=False,
         ),
-        Row(
+        BudgetRow(
             group="edges",
             name="write-1 low, rise included",
             value=one.low_us + to_device_us,
@@ -176,7 +176,7 @@ def _slot_rows(circuit: Circuit, slots: SlotFrames) -> list[Row]:
             formula=f"Tb + {RISE_FORMULA} to the devices' {circuit.high_v:.2f} V",
             source=f"RC; limit {limits.write_1_low.source}",
         ),
-        Row(
+        BudgetRow(
             group="edges",
             name="write-0 low, rise included",
             value=zero.low_us + to_device_us,
@@ -185,7 +185,7 @@ def _slot_rows(circuit: Circuit, slots: SlotFrames) -> list[Row]:
             formula=f"(1+k) Tb + {RISE_FORMULA}",
             source=f"RC; limit {limits.write_0_low.source}",
         ),
-        Row(
+        BudgetRow(
             group="edges",
             name="recovery left after write-0",
             value=zero.high_us - to_device_us,
@@ -194,7 +194,7 @@ def _slot_rows(circuit: Circuit, slots: SlotFrames) -> list[Row]:
             formula=f"high of {zero.byte:02X}h - {RISE_FORMULA}",
             source=f"RC; limit {limits.recovery.source}",
         ),
-        Row(
+        BudgetRow(
             group="edges",
             name="read sample, cable delay off the window",
             value=one.sample_us(0)[1],
@@ -206,7 +206,7 @@ def _slot_rows(circuit: Circuit, slots: SlotFrames) -> list[Row]:
     ]
 
 
-def _parasite_rows(circuit: Circuit, slots: SlotFrames) -> list[Row]:
+def _parasite_rows(circuit: Circuit, slots: SlotFrames) -> list[BudgetRow]:
     parasites = circuit.parasites
     if not parasites:
         return []
@@ -217,7 +217,7 @@ def _parasite_rows(circuit: Circuit, slots: SlotFrames) -> list[Row]:
     )
     need_us = recharge_us(devices=parasites, pull_up_ohm=circuit.pull_up_ohm)
     return [
-        Row(
+        BudgetRow(
             group="power",
             name="recharge in back-to-back write-0 slots",
             value=need_us,
@@ -228,7 +228,7 @@ def _parasite_rows(circuit: Circuit, slots: SlotFrames) -> list[Row]:
             source="S5; first-order model",
             binding=False,
         ),
-        Row(
+        BudgetRow(
             group="power",
             name="recharge after a reset",
             value=need_us,

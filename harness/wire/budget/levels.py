@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from harness.wire.budget.rows import Row
+from harness.wire.budget.rows import BudgetRow
 from harness.wire.circuit import Circuit
 from harness.wire.electrical import (
     ResistorWindow,
@@ -25,7 +25,7 @@ DEVICE_SINK_MA, DEVICE_LOW_V = 4.0, 0.4
 DIVIDER = "V0 + (V - V0) Rs / (Rs + R)"
 
 
-def level_rows(circuit: Circuit) -> list[Row]:
+def level_rows(circuit: Circuit) -> list[BudgetRow]:
     """Low levels both ways, sink currents, and the idle line."""
     host = circuit.host
     sink_ohm = max(load.sink_ohm for load in circuit.devices) + circuit.series_ohm
@@ -33,7 +33,7 @@ def level_rows(circuit: Circuit) -> list[Row]:
         leak_ua=circuit.leak_ua, pull_up_ohm=circuit.pull_up_ohm
     )
     return [
-        Row(
+        BudgetRow(
             group="levels",
             name="host's low at the devices",
             value=low_level_v(
@@ -47,7 +47,7 @@ def level_rows(circuit: Circuit) -> list[Row]:
             formula=f"{DIVIDER}, {host.name}",
             source="divider; limit of the device with the lowest threshold",
         ),
-        Row(
+        BudgetRow(
             group="levels",
             name="device's low at the adapter",
             value=low_level_v(
@@ -60,7 +60,7 @@ def level_rows(circuit: Circuit) -> list[Row]:
             formula=f"V Rd / (Rd + R), Rd = {sink_ohm:g} ohm with the series resistor",
             source="divider; 0.4 V at 4 mA taken as a resistance",
         ),
-        Row(
+        BudgetRow(
             group="levels",
             name="pull-up for the devices' sink current",
             value=circuit.pull_up_ohm,
@@ -72,7 +72,7 @@ def level_rows(circuit: Circuit) -> list[Row]:
             source="S1 to S6; beyond it VOL is not promised",
             binding=False,
         ),
-        Row(
+        BudgetRow(
             group="levels",
             name="idle line",
             value=idle_v,
@@ -84,7 +84,7 @@ def level_rows(circuit: Circuit) -> list[Row]:
     ]
 
 
-def power_rows(circuit: Circuit, slots: SlotFrames) -> list[Row]:
+def power_rows(circuit: Circuit, slots: SlotFrames) -> list[BudgetRow]:
     """What parasite-fed devices get in slots, and while they convert or copy."""
     if not circuit.parasites:
         return []
@@ -95,7 +95,7 @@ def power_rows(circuit: Circuit, slots: SlotFrames) -> list[Row]:
         high_us=slots.zero.high_us,
     )
     rows = [
-        Row(
+        BudgetRow(
             group="power",
             name="parasite supply in endless write-0 slots",
             value=settled_v,
@@ -141,13 +141,13 @@ def strong_window(circuit: Circuit) -> ResistorWindow:
     )
 
 
-def _busy_rows(circuit: Circuit) -> list[Row]:
+def _busy_rows(circuit: Circuit) -> list[BudgetRow]:
     current_ma, hold_v = busy_ma(circuit), _hold_v(circuit)
     bound_ohm = resistor_for_current_ohm(
         supply_v=circuit.supply_v, hold_v=hold_v, current_ma=current_ma
     )
     rows = [
-        Row(
+        BudgetRow(
             group="power",
             name="current of conversions and copies",
             value=current_ma,
@@ -155,7 +155,7 @@ def _busy_rows(circuit: Circuit) -> list[Row]:
             formula=f"{circuit.busy_at_once} at once x the largest of the kinds",
             source="S1 S2 S6",
         ),
-        Row(
+        BudgetRow(
             group="power",
             name="pull-up alone for conversions and copies",
             value=circuit.pull_up_ohm,
@@ -169,14 +169,14 @@ def _busy_rows(circuit: Circuit) -> list[Row]:
     return rows + _strong_rows(circuit)
 
 
-def _strong_rows(circuit: Circuit) -> list[Row]:
+def _strong_rows(circuit: Circuit) -> list[BudgetRow]:
     window = strong_window(circuit)
     held = f"held {_hold_v(circuit):g} V, host's low {circuit.low_v:g} V"
     if circuit.strong_pull_up_ohm is None:
         ends = (("lowest", window.low_ohm), ("highest", window.high_ohm))
         note = "" if window.exists else "; there is none for this circuit"
         return [
-            Row(
+            BudgetRow(
                 group="power",
                 name=f"strong pull-up, {end} that would do",
                 value=value_ohm,
@@ -195,7 +195,7 @@ def _strong_rows(circuit: Circuit) -> list[Row]:
         stage_v=host.stage_v,
     )
     return [
-        Row(
+        BudgetRow(
             group="power",
             name="strong pull-up",
             value=circuit.strong_pull_up_ohm,
@@ -205,7 +205,7 @@ def _strong_rows(circuit: Circuit) -> list[Row]:
             formula=f"window by {held}" + ("" if window.exists else ": empty"),
             source="S6; divider",
         ),
-        Row(
+        BudgetRow(
             group="power",
             name="host's low while the strong pull-up is armed",
             value=armed_v,
@@ -214,7 +214,7 @@ def _strong_rows(circuit: Circuit) -> list[Row]:
             formula=f"{DIVIDER} with R || Rstrong",
             source="divider",
         ),
-        Row(
+        BudgetRow(
             group="power",
             name="host's sink current while armed",
             value=(circuit.supply_v - armed_v) / both_ohm * 1e3,

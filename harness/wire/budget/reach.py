@@ -9,7 +9,7 @@ import math
 
 from harness.wire.budget.edges import CABLE, EdgeBound, edge_bounds
 from harness.wire.budget.levels import LINE_MINIMUM_V
-from harness.wire.budget.rows import Row
+from harness.wire.budget.rows import BudgetRow
 from harness.wire.circuit import (
     LINEAR_STUB_M,
     RADIUS_M,
@@ -33,7 +33,7 @@ Bound = tuple[float, str]
 """A largest or smallest value, and what sets it."""
 
 
-def reach_rows(circuit: Circuit, slots: SlotFrames) -> list[Row]:
+def reach_rows(circuit: Circuit, slots: SlotFrames) -> list[BudgetRow]:
     """The largest bus of this kind, and what bounds it."""
     return [
         _cable_row(circuit, slots),
@@ -151,9 +151,9 @@ def pull_up_range_ohm(circuit: Circuit, slots: SlotFrames) -> tuple[Bound, Bound
     return lowest, min(found)
 
 
-def _cable_row(circuit: Circuit, slots: SlotFrames) -> Row:
+def _cable_row(circuit: Circuit, slots: SlotFrames) -> BudgetRow:
     longest_m, limited_by = longest_cable_m(circuit, slots)
-    return Row(
+    return BudgetRow(
         group="reach",
         name=CABLE,
         value=circuit.cable_m,
@@ -166,9 +166,9 @@ def _cable_row(circuit: Circuit, slots: SlotFrames) -> Row:
     )
 
 
-def _devices_row(circuit: Circuit, slots: SlotFrames) -> Row:
+def _devices_row(circuit: Circuit, slots: SlotFrames) -> BudgetRow:
     most, limited_by = most_devices(circuit, slots)
-    return Row(
+    return BudgetRow(
         group="reach",
         name="devices of this mix",
         value=circuit.count,
@@ -180,9 +180,9 @@ def _devices_row(circuit: Circuit, slots: SlotFrames) -> Row:
     )
 
 
-def _pull_up_row(circuit: Circuit, slots: SlotFrames) -> Row:
+def _pull_up_row(circuit: Circuit, slots: SlotFrames) -> BudgetRow:
     (low_ohm, low_by), (high_ohm, high_by) = pull_up_range_ohm(circuit, slots)
-    return Row(
+    return BudgetRow(
         group="reach",
         name="pull-up",
         value=circuit.pull_up_ohm,
@@ -195,10 +195,10 @@ def _pull_up_row(circuit: Circuit, slots: SlotFrames) -> Row:
     )
 
 
-def _topology_rows(circuit: Circuit) -> list[Row]:
+def _topology_rows(circuit: Circuit) -> list[BudgetRow]:
     weight = weight_m(cable_m=circuit.cable_m, soldered=circuit.count)
     rows = [
-        Row(
+        BudgetRow(
             group="reach",
             name="radius",
             value=circuit.reach_m,
@@ -207,7 +207,7 @@ def _topology_rows(circuit: Circuit) -> list[Row]:
             formula="wire to the farthest device",
             source="S29",
         ),
-        Row(
+        BudgetRow(
             group="reach",
             name="weight",
             value=weight,
@@ -220,7 +220,7 @@ def _topology_rows(circuit: Circuit) -> list[Row]:
     ]
     if circuit.topology is Topology.LINEAR:
         rows.append(
-            Row(
+            BudgetRow(
                 group="reach",
                 name="longest stub of a linear bus",
                 value=circuit.stub_m,
@@ -233,7 +233,7 @@ def _topology_rows(circuit: Circuit) -> list[Row]:
         )
     else:
         rows.append(
-            Row(
+            BudgetRow(
                 group="reach",
                 name=f"series resistor at each branch, {circuit.topology} bus",
                 value=circuit.series_ohm,

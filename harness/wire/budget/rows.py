@@ -35,7 +35,7 @@ _SEVERITY = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class BudgetRow:
     """One line of a budget.
 
     Attributes:

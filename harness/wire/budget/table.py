@@ -22,7 +22,7 @@ from harness.wire.budget.reach import (
     pull_up_range_ohm,
     reach_rows,
 )
-from harness.wire.budget.rows import Row, RowVerdict
+from harness.wire.budget.rows import BudgetRow, RowVerdict
 from harness.wire.circuit import Circuit
 from harness.wire.slots.time_slots import SlotFrames
 
@@ -31,9 +31,9 @@ __all__ = [
     "CAPACITANCE",
     "RISE",
     "Budget",
+    "BudgetRow",
     "Comparison",
     "Measured",
-    "Row",
     "RowVerdict",
     "budget",
     "compare",
@@ -51,7 +51,7 @@ class Budget:
 
     circuit: Circuit
     slots: SlotFrames
-    rows: tuple[Row, ...]
+    rows: tuple[BudgetRow, ...]
 
     @property
     def verdict(self) -> RowVerdict:
@@ -59,7 +59,7 @@ class Budget:
         return max((row.verdict for row in self.rows), key=lambda v: v.severity)
 
     @property
-    def worst_first(self) -> tuple[Row, ...]:
+    def worst_first(self) -> tuple[BudgetRow, ...]:
         """Rows with limits, gravest verdict and smallest margin first."""
         judged = [(row, row.margin) for row in self.rows]
         return tuple(
@@ -70,7 +70,7 @@ class Budget:
             )
         )
 
-    def row(self, name: str) -> Row:
+    def row(self, name: str) -> BudgetRow:
         """The row of that name.
 
         Raises:
@@ -122,7 +122,7 @@ class Comparison:
         measured: the measurement.
     """
 
-    row: Row
+    row: BudgetRow
     measured: Measured
 
     @property

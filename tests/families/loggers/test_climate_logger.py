@@ -111,7 +111,7 @@ def test_worked_commands(script: Make, code: str, status: int) -> None:
 def test_worked_log(script: Make) -> None:
     """69 00 10: 25.1875 and 25.25 degC, CRC 37 10 without the password; humidity 60.97."""
     block = b"".join(registers(r13=0xCF, r20=2))
-    held = climate_memory.Registers(block=block)
+    held = climate_memory.ClimateRegisters(block=block)
     humidity = bytes.fromhex("90 50 90 50") + bytes(28)
     check = crc_16(bytes.fromhex("69 00 20") + humidity)
     lines = [

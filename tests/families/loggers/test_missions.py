@@ -17,12 +17,16 @@ Make = Callable[..., Any]
 
 def old(status: int) -> MissionRegisters:
     """Registers of a 21h, all zero but the status."""
-    return logger_memory.Registers(block=bytes(0x14) + bytes([status]) + bytes(11))
+    return logger_memory.LoggerRegisters(
+        block=bytes(0x14) + bytes([status]) + bytes(11)
+    )
 
 
 def new(status: int) -> MissionRegisters:
     """Registers of a 41h, all zero but the status."""
-    return climate_memory.Registers(block=bytes(0x15) + bytes([status]) + bytes(42))
+    return climate_memory.ClimateRegisters(
+        block=bytes(0x15) + bytes([status]) + bytes(42)
+    )
 
 
 KINDS = pytest.mark.parametrize(

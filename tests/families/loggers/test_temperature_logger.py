@@ -84,7 +84,7 @@ def test_worked_registers(script: Make, name: str, value: object) -> None:
 
 def test_worked_log(script: Make) -> None:
     """Three samples, 25.5, 26.0 and 27.0 degC, then an all-zero page with CRC FF FF."""
-    registers = logger_memory.Registers(block=bytes.fromhex(REGISTERS)[:32])
+    registers = logger_memory.LoggerRegisters(block=bytes.fromhex(REGISTERS)[:32])
     session = script(0x21, [("A5 00 10", LOG)])
     assert logger_memory.read_log(session, registers) == [25.5, 26.0, 27.0]
     session = script(0x21, [("A5 00 10", LOG + "00 " * 32 + "FF FF")])

@@ -296,7 +296,9 @@ def test_supply_dip_in_a_copy_is_found(live: Make, given: Make) -> None:
         # the note before the first write is the last thing before the transactions
         at_s = bench.clock.now_us / 1e6
         bench.faults.plan(
-            fs.LineShorted(kind="line-shorted", at_s=at_s, for_s=0.004, every_s=0.012)
+            fs.ShortedLineFault(
+                kind="line-shorted", at_s=at_s, for_s=0.004, every_s=0.012
+            )
         )
 
     session.note = short_in_copy

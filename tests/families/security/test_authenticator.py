@@ -243,7 +243,9 @@ def test_supply_dip_while_the_secret_is_written(live: Make, given: Make) -> None
     def dip(write: bytes, hold_s: float) -> None:
         plain(write, hold_s / 4)
         at_s = bench.clock.now_us / 1e6
-        bench.faults.plan(fs.LineShorted(kind="line-shorted", at_s=at_s, for_s=0.003))
+        bench.faults.plan(
+            fs.ShortedLineFault(kind="line-shorted", at_s=at_s, for_s=0.003)
+        )
         session.clock.sleep(hold_s * 2)
         session.settle()
 

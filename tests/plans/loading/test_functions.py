@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from harness.plans.loading.files import PlanError, check_together, parse_plan
-from harness.plans.schema.files import Check, Fixture, json_schema
+from harness.plans.schema.files import CheckBody, Fixture, json_schema
 from harness.wire.romcode import RomCode
 
 Make = Callable[..., Any]
@@ -96,7 +96,7 @@ def test_a_parameter_stands_for_an_option() -> None:
         "steps: [check: {function: memory_verify, with: {start: $first, fill: blank}}]\n"
     )
     body = parse_plan(text, "p", {"first": "16"}).steps[0].body
-    assert isinstance(body, Check)
+    assert isinstance(body, CheckBody)
     assert body.with_ == {"start": 16, "fill": "blank"}
     with pytest.raises(PlanError, match="option start is -5"):
         parse_plan(text, "p", {"first": "-5"})
@@ -120,7 +120,7 @@ def test_a_function_that_the_socket_lacks(
 
 def test_json_schema_has_the_step() -> None:
     """An editor completes function, with and hazard; one name may stand without a list."""
-    properties = json_schema("plan")["$defs"]["Check"]["properties"]
+    properties = json_schema("plan")["$defs"]["CheckBody"]["properties"]
     assert {"function", "with", "hazard", "retries"} <= set(properties)
     assert len(properties["hazard"]["anyOf"]) == 2
 

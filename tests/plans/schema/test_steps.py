@@ -9,7 +9,7 @@ import pytest
 from harness.plans.loading.files import parse_plan
 from harness.plans.schema.files import (
     STEP_KINDS,
-    Check,
+    CheckBody,
     Configure,
     Convert,
     Diagnose,
@@ -58,7 +58,7 @@ MINIMAL: dict[str, StepBody] = {
         times=2, steps=parse_plan("plan: p\nsteps: [reset: ]", "p").steps
     ),
     "stress: {slot: read, low_us: [5]}": Stress(slot="read", low_us=(5.0,)),
-    "check: {function: memory_pattern}": Check(function="memory_pattern"),
+    "check: {function: memory_pattern}": CheckBody(function="memory_pattern"),
     "measure:": Measure(),
     "shmoo: {slot: read, low_us: [5], against: {axis: pull-up}}": Shmoo(
         slot="read", low_us=(5.0,), against=Against(axis="pull-up")

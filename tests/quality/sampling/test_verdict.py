@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from harness.errors import UsageError
 from harness.quality.sampling.plans import AQLS, LETTERS, Severity, Standard
 from harness.quality.sampling.verdict import (
-    LotVerdict,
     SamplingPlan,
+    SamplingVerdict,
     acceptance_chance,
     code_letter,
     curve,
@@ -198,8 +198,10 @@ def test_every_cell_leads_to_a_plan(severity: Severity, standard: Standard) -> N
     for plan in _plans(severity, standard):
         assert 0 <= plan.accept < plan.reject
         assert plan.reject <= plan.size or plan.counts_nonconformities
-        assert judge(plan, tested=plan.size, bad=0) is LotVerdict.ACCEPTED
-        assert judge(plan, tested=plan.size, bad=plan.reject) is LotVerdict.REJECTED
+        assert judge(plan, tested=plan.size, bad=0) is SamplingVerdict.ACCEPTED
+        assert (
+            judge(plan, tested=plan.size, bad=plan.reject) is SamplingVerdict.REJECTED
+        )
 
 
 @pytest.mark.parametrize(
@@ -299,7 +301,7 @@ def test_nonconformities_are_counted_above_ten() -> None:
     plan = plan_for_letter("A", aql=65)
     assert plan.counts_nonconformities
     assert acceptance_chance(plan, 0.65) == pytest.approx(0.9569, abs=5e-5)
-    assert judge(plan, tested=2, bad=4) is LotVerdict.REJECTED
+    assert judge(plan, tested=2, bad=4) is SamplingVerdict.REJECTED
     assert fraction_accepted_at(plan, 0.1) == pytest.approx(6.681 / 2, abs=5e-4)
     assert curve(plan)[-1][0] > 1
 
@@ -356,14 +358,14 @@ def test_a_tiny_lot_is_tested_whole() -> None:
 @pytest.mark.parametrize(
     ("tested", "bad", "verdict"),
     [
-        (50, 1, LotVerdict.ACCEPTED),
-        (50, 2, LotVerdict.ACCEPTED_THEN_NORMAL),
-        (50, 3, LotVerdict.REJECTED),
-        (20, 3, LotVerdict.REJECTED),
-        (49, 1, LotVerdict.UNFINISHED),
+        (50, 1, SamplingVerdict.ACCEPTED),
+        (50, 2, SamplingVerdict.ACCEPTED_THEN_NORMAL),
+        (50, 3, SamplingVerdict.REJECTED),
+        (20, 3, SamplingVerdict.REJECTED),
+        (49, 1, SamplingVerdict.UNFINISHED),
     ],
 )
-def test_verdicts(tested: int, bad: int, verdict: LotVerdict) -> None:
+def test_verdicts(tested: int, bad: int, verdict: SamplingVerdict) -> None:
     """The reduced plan 50 1/3: accepted, accepted with a warning, rejected, unfinished."""
     plan = SamplingPlan(size=50, accept=1, reject=3)
     assert judge(plan, tested=tested, bad=bad) is verdict

@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 
-from harness.diagnosis.evidence.bus import DeviceFacts, Echoes, Evidence, LineFacts
-from harness.diagnosis.evidence.kinds import Reading
+from harness.diagnosis.evidence.bus import DeviceFacts, Echoes, Evidence, LineEvidence
+from harness.diagnosis.evidence.kinds import KindReading
 from harness.records import CheckResult, Outcome
 from harness.results.diagnosis.lines import diagnosis_lines
 from harness.results.diagnosis.numbers import tables_of
@@ -108,7 +108,7 @@ def test_what_was_not_probed_makes_no_table() -> None:
     """An examination that broke off early still has its page."""
     assert list(tables_of(Evidence().as_dict())) == []
     echoes = Echoes(sent=100, silent=1, histogram={"FE": 90, "FC": 9})
-    line = LineFacts(ones=echoes, zeros=Echoes(sent=0), rise_us=(13.0, 22.0))
+    line = LineEvidence(ones=echoes, zeros=Echoes(sent=0), rise_us=(13.0, 22.0))
     tables = {t.title: t for t in tables_of(Evidence(line=line).as_dict())}
     assert set(tables) == {"Adapter and line", "Echoes"}
     assert tables["Echoes"].rows == (
@@ -120,7 +120,7 @@ def test_what_was_not_probed_makes_no_table() -> None:
 def test_rare_echoes_are_counted_together() -> None:
     """A cell stays readable: the six most frequent echoes, then the rest."""
     counts = {f"{n:02X}": 20 - n for n in range(9)}
-    line = LineFacts(ones=Echoes(sent=200, histogram=counts), zeros=Echoes(sent=0))
+    line = LineEvidence(ones=Echoes(sent=200, histogram=counts), zeros=Echoes(sent=0))
     (row,) = [t for t in tables_of(Evidence(line=line).as_dict()) if t.title == "Echoes"]  # fmt: skip
     assert row.rows[0][-1].endswith("05: 15, others: 39")
 
@@ -133,9 +133,9 @@ def test_what_devices_say_of_themselves() -> None:
         family=0x26,
         socket="A1",
         readings=(
-            Reading(quantity="power_supply", values=("external",), tries=1),
-            Reading(quantity="current", unit="counts", values=(1, 3, 2), tries=3),
-            Reading(quantity="clock", tries=3, troubles={"check-value": 3}, said="CRC wrong"),
+            KindReading(quantity="power_supply", values=("external",), tries=1),
+            KindReading(quantity="current", unit="counts", values=(1, 3, 2), tries=3),
+            KindReading(quantity="clock", tries=3, troubles={"check-value": 3}, said="CRC wrong"),
         ),
     )  # fmt: skip
     tables = {t.title: t for t in tables_of(Evidence(devices=(device,)).as_dict())}

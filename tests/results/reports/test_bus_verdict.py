@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from harness.records import Bound, Measurement, Outcome
-from harness.results.reports.bus_verdict import Measured, verdict_lines
+from harness.results.reports.bus_verdict import MeasuredRow, verdict_lines
 from harness.results.reports.timing import TimingRow
 from harness.wire.budget.remedy import remedies
 from harness.wire.budget.table import Budget, budget
@@ -27,7 +27,7 @@ def computed(cable_m: float) -> Budget:
 GOOD, BAD = computed(2), computed(60)
 
 
-def measured(outcome: Outcome, capacitance_nf: float = 0.5) -> Measured:
+def measured(outcome: Outcome, capacitance_nf: float = 0.5) -> MeasuredRow:
     """A survey that found this much capacitance and devices that recover soon."""
     values = [
         ("line", Measurement(name="capacitance", value=capacitance_nf, unit="nF",
@@ -40,10 +40,10 @@ def measured(outcome: Outcome, capacitance_nf: float = 0.5) -> Measured:
                            uncertainty=0.3)),
     ]  # fmt: skip
     rows = tuple(TimingRow(device=device, value=value) for device, value in values)
-    return Measured(outcome=outcome, rows=rows)
+    return MeasuredRow(outcome=outcome, rows=rows)
 
 
-def lines(found: Budget, seen: Measured | None = None) -> list[str]:
+def lines(found: Budget, seen: MeasuredRow | None = None) -> list[str]:
     """The verdict as printed."""
     return verdict_lines(found, remedies(found.circuit, GRID, SLOTS), seen)
 

@@ -14,8 +14,8 @@ from harness.results.soak import findings as soak_findings
 from harness.results.soak import trace as soak_trace
 from harness.results.soak.drift import chart, drift
 from harness.results.soak.page import page_of
-from harness.results.soak.record import Night, Nights
-from harness.results.soak.trace import Trace
+from harness.results.soak.record import Nights, SoakRecord
+from harness.results.soak.trace import ValueTrace
 
 START = datetime(2026, 3, 1, 20, tzinfo=UTC)
 A, B = "3D0000A4B3C2D128", "620000A4B3C2E728"
@@ -36,7 +36,7 @@ def night_of(
     errors: Iterable[tuple[int, str]] = (),
     happened: Iterable[tuple[float, str]] = (),
     reading: Any = None,  # noqa: ANN401 - a function of round and device
-) -> Night:
+) -> SoakRecord:
     """An invented night, a round a minute, with errors planted in given rounds."""
     struck = set(errors)
     nights = Nights()
@@ -78,7 +78,7 @@ def night_of(
 
 def test_trace_is_bounded_and_loses_nothing() -> None:
     """Ten thousand readings in at most 512 bins, with count, sum and extremes intact."""
-    trace, chance = Trace(), random.Random(1)
+    trace, chance = ValueTrace(), random.Random(1)
     values = [chance.gauss(4, 1) for _ in range(10_000)]
     for place, value in enumerate(values):
         trace.take(float(place), value)
@@ -197,7 +197,7 @@ def test_drift_agrees_with_an_independent_fit() -> None:
     """
     from scipy import stats
 
-    chance, trace = random.Random(9), Trace()
+    chance, trace = random.Random(9), ValueTrace()
     for n in range(200):
         trace.take(600.0 * n, 20 + 0.01 * n + chance.gauss(0, 0.3))
     found = drift(trace)

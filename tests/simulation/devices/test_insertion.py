@@ -10,7 +10,7 @@ import pytest
 from harness.driver.bus import Bus
 from harness.driver.search import enumerate_devices
 from harness.simulation.devices.insertion import Handling
-from harness.station.presence_poll import Contact, feel
+from harness.station.presence_poll import PresencePoll, feel
 
 Make = Callable[..., Any]
 """A fixture that makes something; conftest has the signatures."""
@@ -32,9 +32,9 @@ def serials(bus: Bus) -> list[int]:
 def test_in_and_out(bus: Bus, bench_of: Make) -> None:
     """At the beginning nobody is in; then who was put in, at its time."""
     hands = Handling(bench_of(bus))
-    assert feel(bus) is Contact.NOBODY
+    assert feel(bus) is PresencePoll.NOBODY
     hands.put_in([2], after_s=1.0)
-    assert feel(bus) is Contact.NOBODY
+    assert feel(bus) is PresencePoll.NOBODY
     bus.clock.sleep(1.1)
     assert serials(bus) == [2]
     hands.put_in([1], after_s=0.1)
@@ -55,6 +55,6 @@ def test_a_short_comes_and_goes(bus: Bus, bench_of: Make) -> None:
     """A unit the wrong way round holds the line low until it is out."""
     Handling(bench_of(bus)).short(after_s=0.5, for_s=2.0)
     bus.clock.sleep(1.0)
-    assert feel(bus) is Contact.LOW
+    assert feel(bus) is PresencePoll.LOW
     bus.clock.sleep(2.0)
-    assert feel(bus) is Contact.NOBODY
+    assert feel(bus) is PresencePoll.NOBODY

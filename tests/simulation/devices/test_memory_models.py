@@ -183,7 +183,7 @@ def test_supply_dip_in_a_copy(make_host: MakeHost) -> None:
     host.ask(hexed("CC 0F 20 00") + bytes(8), 2)
     host.ask(hexed("CC 55 20 00 07"))
     host.bench.faults.plan(
-        fs.LineShorted(
+        fs.ShortedLineFault(
             kind="line-shorted", at_s=host.port.clock.now_s() + 0.003, for_s=0.003
         )
     )

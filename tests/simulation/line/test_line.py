@@ -7,7 +7,7 @@ from math import inf
 import pytest
 
 from harness.simulation.line.line import Line
-from harness.simulation.line.trace import Trace
+from harness.simulation.line.trace import LineTrace
 
 GROUND_V = 0.4
 
@@ -96,7 +96,7 @@ def test_trace_gives_voltage_and_edges_back() -> None:
     line = Line(capacitance_pf=1000)
     line.settle(5.0)
     line.pull("pull-up", at_us=0.0, ohm=2200, level_v=5.0)
-    trace = Trace()
+    trace = LineTrace()
     line.record(trace, origin_us=1000.0)
     line.pull("host", at_us=10.0, ohm=25, level_v=0.4)
     line.release("host", at_us=20.0)

@@ -10,7 +10,7 @@ from pydantic import TypeAdapter, ValidationError
 from harness.simulation.adapter.uart import Framing
 from harness.simulation.faults.base import Layer
 from harness.simulation.faults.settings import FaultSettings
-from harness.simulation.line.traffic import Traffic
+from harness.simulation.line.traffic import HostTraffic
 
 if TYPE_CHECKING:
     from tests.simulation.conftest import Host, MakeHost
@@ -20,7 +20,7 @@ SLOT = Framing(bit_us=1e6 / 115_200)
 THERMOMETER = {"family": 0x28, "serial": 1, "socket": "A1"}
 
 
-def say(traffic: Traffic, data: bytes) -> list[tuple[int, Layer]]:
+def say(traffic: HostTraffic, data: bytes) -> list[tuple[int, Layer]]:
     """Write bytes; the commands that were completed on the way."""
     done = []
     for byte in data:
@@ -43,21 +43,21 @@ def say(traffic: Traffic, data: bytes) -> list[tuple[int, Layer]]:
 )
 def test_commands_are_found(said: bytes, commands: list[tuple[int, Layer]]) -> None:
     """ROM commands say how many slots come before the function command."""
-    traffic = Traffic()
+    traffic = HostTraffic()
     traffic.note(0xF0, RESET)
     assert say(traffic, said) == commands
 
 
 def test_nothing_counts_before_a_reset() -> None:
     """Slots before the first reset belong to no session."""
-    traffic = Traffic()
+    traffic = HostTraffic()
     assert traffic.note(0xFF, SLOT) is None
     assert traffic.note(0xF0, RESET) is not None
 
 
 def test_a_reset_starts_anew() -> None:
     """Whatever was going on."""
-    traffic = Traffic()
+    traffic = HostTraffic()
     traffic.note(0xF0, RESET)
     say(traffic, b"\x55\x00")
     traffic.note(0xF0, RESET)

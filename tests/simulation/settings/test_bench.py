@@ -10,7 +10,7 @@ from pydantic import ValidationError
 
 from harness.simulation.settings.bench import (
     ClockKind,
-    Condition,
+    SimulatedCondition,
     SimulationSettings,
     bench_settings,
 )
@@ -100,7 +100,7 @@ def test_truth_overrides_what_is_declared() -> None:
     settings = bench_settings(fixture)
     assert (settings.line.pull_up_ohm, settings.line.cable_m) == (4700, 6)
     assert settings.clock_kind is ClockKind.INTEGER_DIVIDER
-    assert settings.power.supply_on is Condition.RTS
+    assert settings.power.supply_on is SimulatedCondition.RTS
     fixture["simulation"] = {"adapter": {"kind": "exact"}}
     assert bench_settings(fixture).clock_kind is ClockKind.EXACT
 
@@ -115,14 +115,14 @@ def test_undeclared_kind_has_a_coarse_grid(kind: str) -> None:
 @pytest.mark.parametrize(
     ("condition", "states"),
     [
-        (Condition.RTS, [False, False, True, True]),
-        (Condition.DTR, [False, True, False, True]),
-        (Condition.RTS_WITHOUT_DTR, [False, False, True, False]),
-        (Condition.DTR_WITHOUT_RTS, [False, True, False, False]),
+        (SimulatedCondition.RTS, [False, False, True, True]),
+        (SimulatedCondition.DTR, [False, True, False, True]),
+        (SimulatedCondition.RTS_WITHOUT_DTR, [False, False, True, False]),
+        (SimulatedCondition.DTR_WITHOUT_RTS, [False, True, False, False]),
     ],
 )
 def test_conditions_of_the_modem_lines(
-    condition: Condition, states: list[bool]
+    condition: SimulatedCondition, states: list[bool]
 ) -> None:
     """Truth table over RTS and DTR."""
     got = [condition.holds(rts=r, dtr=d) for r in (False, True) for d in (False, True)]

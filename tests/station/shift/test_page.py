@@ -14,7 +14,7 @@ from typer.testing import CliRunner
 import harness.cli  # noqa: F401 - registers the commands
 from harness.commands.base import app
 from harness.records import Outcome
-from harness.results.ledger.entry import Reading, Reason, UnitFacts, UnitTest
+from harness.results.ledger.entry import LedgerReading, Reason, UnitFacts, UnitTest
 from harness.station.refusals import FILE_NAME as REFUSED
 from harness.station.refusals import Refusal
 from harness.station.shift.page import FILE_NAME, render
@@ -24,7 +24,7 @@ from tests.page_reader import assert_complete, read
 Line = Any
 """A production line to rehearse on; conftest has its class."""
 
-READING = Reading(
+READING = LedgerReading(
     step="6 read temperature",
     rom_code="3D0000A4B3C2D128",
     name="temperature",

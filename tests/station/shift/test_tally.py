@@ -9,7 +9,7 @@ import pytest
 
 from harness.records import Outcome
 from harness.results.ledger.entry import Reason, UnitFacts, UnitTest
-from harness.station.shift.tally import Counts, Tally, summary_lines
+from harness.station.shift.tally import Counts, ShiftTally, summary_lines
 
 TEST = UnitTest(
     unit=UnitFacts(serial="CS-1"),
@@ -60,7 +60,7 @@ def _at(after_s: int) -> str:
 @pytest.fixture
 def counts() -> Counts:
     """Four units: one good, one good at its retest, one bad, one good after an error."""
-    tally = Tally()
+    tally = ShiftTally()
     for test in (
         a_test("CS-1", Outcome.PASSED),
         a_test("CS-2", Outcome.FAILED, place="right"),
@@ -89,7 +89,7 @@ def test_tests_errors_and_rate(counts: Counts) -> None:
 
 def test_a_break_is_no_work() -> None:
     """A shift that goes on after lunch has worked as long as it did before and after."""
-    tally = Tally()
+    tally = ShiftTally()
     tally.add(a_test("CS-1", Outcome.PASSED))
     tally.add(a_test("CS-2", Outcome.PASSED, from_s=4000))
     assert tally.counts().units_per_hour == pytest.approx(2 / (20 / 3600))
@@ -97,7 +97,7 @@ def test_a_break_is_no_work() -> None:
 
 def test_a_journal_without_times_counts_too() -> None:
     """It has a verdict; only its time is not known."""
-    tally = Tally()
+    tally = ShiftTally()
     tally.add(replace(a_test("CS-1", Outcome.PASSED), started_at="", finished_at=""))
     assert (tally.counts().units, tally.counts().units_per_hour) == (1, 0.0)
 

@@ -12,8 +12,8 @@ from harness.wire.budget.table import (
     CAPACITANCE,
     RISE,
     Budget,
+    BudgetRow,
     Measured,
-    Row,
     RowVerdict,
     budget,
     compare,
@@ -75,7 +75,7 @@ def test_every_row_says_where_it_comes_from() -> None:
 
 def test_row_margins() -> None:
     """Margin is the share of the nearer limit; a broken guidance is only a caution."""
-    row = Row(
+    row = BudgetRow(
         group="g",
         name="n",
         value=12,

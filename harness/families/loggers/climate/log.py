@@ -25,7 +25,7 @@ from harness.families.loggers.climate.memory import (
     LOG_HUMIDITY,
     LOG_TEMPERATURE,
     PAGE,
-    Registers,
+    ClimateRegisters,
     read_calibration,
     read_pages,
 )
@@ -45,7 +45,7 @@ from harness.families.loggers.climate.scales import (
 _POINTS = "calibration_points"
 
 
-def model_of(registers: Registers) -> Model:
+def model_of(registers: ClimateRegisters) -> Model:
     """The kind of logger.
 
     Raises:
@@ -98,7 +98,9 @@ def _part(session: Session, address: int, count: int, width: int) -> list[bytes]
     return [raw[at : at + width] for at in range(0, count * width, width)]
 
 
-def read_log(session: Session, registers: Registers) -> tuple[list[float], list[float]]:
+def read_log(
+    session: Session, registers: ClimateRegisters
+) -> tuple[list[float], list[float]]:
     """Temperatures and humidities of the last mission, as logged, corrected.
 
     Raises:

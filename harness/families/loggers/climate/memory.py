@@ -70,7 +70,7 @@ PAD = Scratchpad(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Registers:
+class ClimateRegisters:
     """The two register pages from 0200h on, as one proved block."""
 
     block: bytes
@@ -166,14 +166,14 @@ def read_pages(session: Session, address: int, count: int) -> bytes:
     return b"".join(pages)
 
 
-def read_registers(session: Session) -> Registers:
+def read_registers(session: Session) -> ClimateRegisters:
     """The register pages.
 
     Raises:
         CheckValueWrong, DeviceAbsent: as the answers say.
         AnswerImpossible: fixed bits are wrong, the supply was lost, or passwords are on.
     """
-    registers = Registers(block=read_pages(session, SETUP_AT, 2))
+    registers = ClimateRegisters(block=read_pages(session, SETUP_AT, 2))
     if registers.status & 0xE5 != 0xC0 or registers.block[0x13] & 0xC0 != 0xC0:
         raise AnswerImpossible(
             f"status {registers.status:02X}h and mission control "
@@ -197,7 +197,7 @@ def command(session: Session, code: int) -> None:
     session.transact(bytes([code]) + NO_PASSWORD + b"\xff")
 
 
-def require_running(session: Session) -> Registers:
+def require_running(session: Session) -> ClimateRegisters:
     """The registers, insisting on the oscillator.
 
     Raises:
@@ -225,7 +225,7 @@ def write_setup(session: Session, block: bytes) -> None:
     scratchpad.copy(session, PAD, staged)
 
 
-def start_oscillator(session: Session) -> Registers:
+def start_oscillator(session: Session) -> ClimateRegisters:
     """Start the clock if it is off."""
     registers = read_registers(session)
     if registers.runs:
@@ -248,7 +248,7 @@ def write_clock(session: Session, when: datetime) -> None:
 # -- missions ----------------------------------------------------------------------
 
 
-def stop(session: Session) -> Registers:
+def stop(session: Session) -> ClimateRegisters:
     """End a mission, if there is one; its log stays.
 
     Raises:

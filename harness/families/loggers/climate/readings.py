@@ -15,7 +15,7 @@ from harness.families.loggers.climate.log import calibration, model_of, right
 from harness.families.loggers.climate.memory import (
     CONVERT,
     CONVERT_S,
-    Registers,
+    ClimateRegisters,
     read_registers,
     require_running,
 )
@@ -23,7 +23,7 @@ from harness.families.loggers.climate.mission import LOGGER
 from harness.families.loggers.climate.scales import degc_16, humidity_16
 
 
-def _convert(session: Session) -> Registers:
+def _convert(session: Session) -> ClimateRegisters:
     """A forced conversion, oscillator looked at before, counted after."""
     before = LOGGER.require_idle(require_running(session))
     session.transact(bytes([CONVERT, 0xFF]))

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from harness.errors import CheckValueWrong
 from harness.plans.schema.soak import Soak
-from harness.plans.steps.soak.tally import SoakCounts, Tally
+from harness.plans.steps.soak.tally import SoakCounts, SoakTally
 
 _ALPHA = 0.01
 _MOST_NAMED = 4
 
 
-def own(tally: Tally, name: str) -> int:
+def own(tally: SoakTally, name: str) -> int:
     """A device's own share of a count of the bus, by the count's name."""
     return {
         "lost_readings": tally.own_lost,
@@ -41,13 +41,13 @@ def culprits(counts: SoakCounts, name: str) -> str:
     return f" ({', '.join(said)})" if said else ""
 
 
-def _of(tally: Tally, name: str) -> str:
+def _of(tally: SoakTally, name: str) -> str:
     if name == "lost_readings":
         return f"{tally.wanted} readings"
     return f"{tally.tries} tries"
 
 
-def lost_too_many(body: Soak, tally: Tally, counts: SoakCounts) -> bool:
+def lost_too_many(body: Soak, tally: SoakTally, counts: SoakCounts) -> bool:
     """True if the device itself, not the line, is beyond what the plan allows."""
     most, stop_at = body.tolerate.lost_readings, body.stop_at
     if stop_at is not None and stop_at.lost_readings is not None:
@@ -58,7 +58,7 @@ def lost_too_many(body: Soak, tally: Tally, counts: SoakCounts) -> bool:
     return all_lost > most and is_lossy(tally, counts)
 
 
-def is_lossy(tally: Tally, counts: SoakCounts) -> bool:
+def is_lossy(tally: SoakTally, counts: SoakCounts) -> bool:
     """True if a device lost more of its readings than chance gives it of all losses.
 
     The exact binomial test at one in a hundred over all devices.
@@ -74,7 +74,7 @@ def is_lossy(tally: Tally, counts: SoakCounts) -> bool:
     return bool(found.pvalue <= _ALPHA / len(counts.tallies))
 
 
-def lost_text(body: Soak, tally: Tally, counts: SoakCounts) -> str:
+def lost_text(body: Soak, tally: SoakTally, counts: SoakCounts) -> str:
     """The readings that a device lost, in words; empty if it lost none."""
     if not tally.lost:
         return ""

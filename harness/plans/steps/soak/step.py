@@ -23,17 +23,17 @@ from harness.families.registry import family_of, quantities, unit_of
 from harness.plans.execution.soak_estimate import Outlook, outlook
 from harness.plans.schema.soak import Soak
 from harness.plans.steps.attempts import settle
-from harness.plans.steps.configuring import make_up_settings
 from harness.plans.steps.context import Context
-from harness.plans.steps.converting import convert_together
+from harness.plans.steps.dependencies.configuring import make_up_settings
+from harness.plans.steps.dependencies.converting import convert_together
 from harness.plans.steps.read_with_repeats import ask_by_rule
 from harness.plans.steps.soak.lines import SoakLines
 from harness.plans.steps.soak.side_tasks import Besides
 from harness.plans.steps.soak.stop import StopRule
-from harness.plans.steps.soak.tally import SoakCounts, Tally
+from harness.plans.steps.soak.tally import SoakCounts, SoakTally
 from harness.plans.steps.soak.verdicts import bus_result, device_result
 from harness.records import CheckResult, DeviceRef, Outcome
-from harness.results.soak.record import Night
+from harness.results.soak.record import SoakRecord
 
 _REOPEN_EVERY_S = 1.0
 _PATIENCE_S = 3600.0
@@ -73,7 +73,7 @@ def run_soak(context: Context, body: Soak) -> Iterator[CheckResult]:
         yield device_result(body, tally, counts)
 
 
-def _taken_up_at(before: Night, every_s: float) -> float:
+def _taken_up_at(before: SoakRecord, every_s: float) -> float:
     """Time under test that lies behind: up to when the next round was due."""
     if every_s <= 0:
         return before.elapsed_s
@@ -216,7 +216,7 @@ class _Soaking:
             self._counts.starts += 1
             self._converted = True
 
-    def _read_patiently(self, tally: Tally, cycle: int) -> float | None:
+    def _read_patiently(self, tally: SoakTally, cycle: int) -> float | None:
         """One reading, tried again as the step allows; None if it was lost or void.
 
         A try that the unplugged adapter spoilt is no try.
@@ -244,7 +244,7 @@ class _Soaking:
             tally.void += 1
         return None
 
-    def _ask(self, tally: Tally, *, first: bool) -> float:
+    def _ask(self, tally: SoakTally, *, first: bool) -> float:
         context, device = self._context, tally.device
         quantity = quantities(device.family)[self._body.quantity]
         # after a failure the device may have lost its conversion: never the old value
@@ -260,7 +260,7 @@ class _Soaking:
         tally.retries += len(held)
         return float(answer.value)
 
-    def _judge_value(self, tally: Tally, value: float, cycle: int) -> None:
+    def _judge_value(self, tally: SoakTally, value: float, cycle: int) -> None:
         low, high = self._body.low, self._body.high
         if (low is not None and value < low) or (high is not None and value > high):
             tally.out_of_limits += 1
@@ -271,7 +271,9 @@ class _Soaking:
                 cycle=cycle,
             )
 
-    def _report(self, tally: Tally | None, fault: SlotproofError, cycle: int) -> None:
+    def _report(
+        self, tally: SoakTally | None, fault: SlotproofError, cycle: int
+    ) -> None:
         """The error and its time into the journal."""
         self._lines.error(
             device=tally.device.rom_code if tally else None,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from harness.plans.schema.soak import StopAt
 from harness.plans.steps.soak.blame import culprits
-from harness.plans.steps.soak.tally import SoakCounts, Tally
+from harness.plans.steps.soak.tally import SoakCounts, SoakTally
 from harness.quality.sequential import RateWatch
 
 
@@ -43,7 +43,7 @@ class StopRule:
             )
         return ""
 
-    def is_bad_rate(self, tally: Tally) -> bool:
+    def is_bad_rate(self, tally: SoakTally) -> bool:
         """True if one device alone is beyond the error rate at which the soak ends."""
         return self._watch is not None and self._watch.is_bad(
             errors=tally.failed, trials=tally.asked

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, fields
 
 from harness.errors import AdapterUnplugged, DeviceError, LineError, SlotproofError
 from harness.records import DeviceRef
-from harness.results.soak.record import BUS, ERROR, DeviceNight, Night
+from harness.results.soak.record import BUS, ERROR, DeviceNight, SoakRecord
 
 _COUNTED = (
     "failed",
@@ -38,7 +38,7 @@ def _errors_in(counts: Counter[str]) -> Counter[str]:
 
 
 @dataclass(slots=True, kw_only=True)
-class Tally:
+class SoakTally:
     """Counts of one device over a soak.
 
     Attributes:
@@ -77,7 +77,7 @@ class Tally:
     timed: int = 0
 
     @classmethod
-    def of(cls, device: DeviceRef, before: DeviceNight | None) -> Tally:
+    def of(cls, device: DeviceRef, before: DeviceNight | None) -> SoakTally:
         """Empty, or with what was counted before the run was taken up again."""
         tally = cls(device=device)
         if before is not None:
@@ -156,7 +156,7 @@ class SoakCounts:
         elapsed_s: time under test, all runs together.
     """
 
-    tallies: list[Tally]
+    tallies: list[SoakTally]
     cycles: int = 0
     late_cycles: int = 0
     starts: int = 0
@@ -169,10 +169,10 @@ class SoakCounts:
     elapsed_s: float = 0.0
 
     @classmethod
-    def of(cls, devices: list[DeviceRef], before: Night | None) -> SoakCounts:
+    def of(cls, devices: list[DeviceRef], before: SoakRecord | None) -> SoakCounts:
         """Empty, or with what was counted before the run was taken up again."""
         known = before.devices if before else {}
-        counts = cls(tallies=[Tally.of(d, known.get(d.rom_code)) for d in devices])
+        counts = cls(tallies=[SoakTally.of(d, known.get(d.rom_code)) for d in devices])
         if before is not None:
             counts.cycles = before.cycles
             counts.late_cycles = before.bus["late"]
@@ -182,20 +182,20 @@ class SoakCounts:
             counts.errors = _errors_in(before.bus)
         return counts
 
-    def kept(self) -> list[Tally]:
+    def kept(self) -> list[SoakTally]:
         """Each device's counts as they are now, to go back to."""
         copies = [copy(tally) for tally in self.tallies]
         for one in copies:
             one.errors = Counter(one.errors)
         return copies
 
-    def go_back(self, kept: list[Tally]) -> None:
+    def go_back(self, kept: list[SoakTally]) -> None:
         """A round that the adapter left unfinished counts nothing: it is done again."""
         for tally, before in zip(self.tallies, kept, strict=True):
-            for one in fields(Tally):
+            for one in fields(SoakTally):
                 setattr(tally, one.name, getattr(before, one.name))
 
-    def round_over(self, lost: list[Tally]) -> None:
+    def round_over(self, lost: list[SoakTally]) -> None:
         """Books losses of a round that all devices shared; one device shares nothing."""
         if len(lost) == len(self.tallies) > 1:
             for tally in lost:

@@ -21,7 +21,7 @@ from harness.plans.steps.soak.blame import (
     own,
 )
 from harness.plans.steps.soak.stop import StopRule
-from harness.plans.steps.soak.tally import SoakCounts, Tally
+from harness.plans.steps.soak.tally import SoakCounts, SoakTally
 from harness.records import Bound, CheckResult, Measurement, Outcome
 
 _BROKEN_HINT = (
@@ -143,7 +143,7 @@ def _bus_verdict(
     return Outcome.PASSED, "", "", ""
 
 
-def device_result(body: Soak, tally: Tally, counts: SoakCounts) -> CheckResult:
+def device_result(body: Soak, tally: SoakTally, counts: SoakCounts) -> CheckResult:
     """The verdict on one device, by its own readings.
 
     It fails where it alone exceeds what the plan allows to all devices together, and
@@ -173,7 +173,7 @@ def _broken_hint(counts: SoakCounts) -> str:
     return f"look at {' and '.join(lossy)} first: its branch and contact, then swap it"
 
 
-def _hint(body: Soak, kind: str, tally: Tally, counts: SoakCounts) -> str:
+def _hint(body: Soak, kind: str, tally: SoakTally, counts: SoakCounts) -> str:
     if body.hint or kind != "lost":
         return body.hint or _TIMES_HINT
     others = any(t.own_lost for t in counts.tallies if t is not tally)
@@ -220,7 +220,7 @@ def _unproven(rates: tuple[Measurement, ...]) -> str:
 
 
 def _device_verdict(
-    body: Soak, tally: Tally, counts: SoakCounts
+    body: Soak, tally: SoakTally, counts: SoakCounts
 ) -> tuple[Outcome, str, str]:
     """Outcome, kind and message; what was lost is said whatever the outcome."""
     if not tally.readings:
@@ -244,7 +244,7 @@ def _device_verdict(
     return Outcome.FAILED, kind, f"{said}; {lost}" if lost else said
 
 
-def _no_reading(body: Soak, tally: Tally) -> tuple[Outcome, str, str]:
+def _no_reading(body: Soak, tally: SoakTally) -> tuple[Outcome, str, str]:
     if tally.lost:
         message = f"no {body.quantity} was read in {tally.tries} tries"
         return Outcome.FAILED, "lost", message
@@ -255,7 +255,7 @@ def _no_reading(body: Soak, tally: Tally) -> tuple[Outcome, str, str]:
     )
 
 
-def _beyond(body: Soak, tally: Tally) -> Iterator[str]:
+def _beyond(body: Soak, tally: SoakTally) -> Iterator[str]:
     """Which of the plan's other limits the device exceeds alone, in words."""
     for name, what, most in (
         ("retries", "retries", body.tolerate.retries),
@@ -265,7 +265,7 @@ def _beyond(body: Soak, tally: Tally) -> Iterator[str]:
             yield f"{own(tally, name)} {what}, allowed {most}"
 
 
-def _counts_of(body: Soak, tally: Tally) -> tuple[Measurement, ...]:
+def _counts_of(body: Soak, tally: SoakTally) -> tuple[Measurement, ...]:
     tolerate = body.tolerate
     return (
         Measurement(name="readings", value=tally.readings, unit="readings", low=1),
@@ -297,7 +297,7 @@ def _counts_of(body: Soak, tally: Tally) -> tuple[Measurement, ...]:
     )
 
 
-def _values_of(body: Soak, tally: Tally) -> tuple[Measurement, ...]:
+def _values_of(body: Soak, tally: SoakTally) -> tuple[Measurement, ...]:
     """Worst values and mean; nothing if there was no reading."""
     if tally.lowest is None or tally.highest is None:
         return ()

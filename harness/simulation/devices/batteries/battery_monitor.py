@@ -12,7 +12,7 @@ from random import Random
 
 from pydantic import Field
 
-from harness.simulation.devices.base import Device, Slots, Surroundings
+from harness.simulation.devices.base import Device, DeviceSurroundings, Slots
 from harness.simulation.devices.batteries.gauge import SenseSettings, clamped
 from harness.simulation.devices.common.cells import CellWriter, initial
 from harness.simulation.devices.common.memory_settings import EepromSettings, of_size
@@ -64,7 +64,7 @@ class Monitor(Device[MonitorSettings]):
         settings: MonitorSettings,
         rom: RomCode,
         random: Random,
-        surroundings: Surroundings,
+        surroundings: DeviceSurroundings,
     ) -> None:
         super().__init__(
             settings=settings, rom=rom, random=random, surroundings=surroundings

@@ -13,8 +13,8 @@ from random import Random
 
 from pydantic import Field
 
-from harness.simulation.devices.base import Slots, Surroundings
-from harness.simulation.devices.batteries.gauge import Gauge, GaugeSettings
+from harness.simulation.devices.base import DeviceSurroundings, Slots
+from harness.simulation.devices.batteries.gauge import GaugeModel, GaugeSettings
 from harness.simulation.devices.common.memory_settings import of_size
 from harness.simulation.devices.kind import DeviceKind
 from harness.wire.romcode import RomCode
@@ -35,7 +35,7 @@ class ProtectorSettings(GaugeSettings):
     )
 
 
-class Protector(Gauge[ProtectorSettings]):
+class Protector(GaugeModel[ProtectorSettings]):
     """Latches faults and enables the two paths.
 
     Attributes:
@@ -49,7 +49,7 @@ class Protector(Gauge[ProtectorSettings]):
         settings: ProtectorSettings,
         rom: RomCode,
         random: Random,
-        surroundings: Surroundings,
+        surroundings: DeviceSurroundings,
     ) -> None:
         super().__init__(
             settings=settings, rom=rom, random=random, surroundings=surroundings

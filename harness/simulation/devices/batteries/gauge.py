@@ -14,7 +14,7 @@ from typing import ClassVar, TypeVar
 
 from pydantic import Field
 
-from harness.simulation.devices.base import Device, Slots, Surroundings
+from harness.simulation.devices.base import Device, DeviceSurroundings, Slots
 from harness.simulation.devices.common.cells import CellWriter, initial
 from harness.simulation.devices.common.memory_settings import EepromSettings
 from harness.simulation.settings.device import DeviceSettings, Supply
@@ -98,7 +98,7 @@ class Sense(Device[SenseT]):
         settings: SenseT,
         rom: RomCode,
         random: Random,
-        surroundings: Surroundings,
+        surroundings: DeviceSurroundings,
     ) -> None:
         super().__init__(
             settings=settings, rom=rom, random=random, surroundings=surroundings
@@ -186,7 +186,7 @@ class Sense(Device[SenseT]):
             address += 1
 
 
-class Gauge(Sense[GaugeT]):
+class GaugeModel(Sense[GaugeT]):
     """With voltage, temperature, and blocks of EEPROM behind a shadow.
 
     Attributes:
@@ -205,7 +205,7 @@ class Gauge(Sense[GaugeT]):
         settings: GaugeT,
         rom: RomCode,
         random: Random,
-        surroundings: Surroundings,
+        surroundings: DeviceSurroundings,
     ) -> None:
         super().__init__(
             settings=settings, rom=rom, random=random, surroundings=surroundings

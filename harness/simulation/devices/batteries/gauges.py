@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import ClassVar
 
 from harness.simulation.devices.batteries.gauge import (
-    Gauge,
+    GaugeModel,
     GaugeSettings,
     Sense,
     SenseSettings,
@@ -18,11 +18,11 @@ from harness.simulation.devices.common.memory_settings import of_size
 from harness.simulation.devices.kind import DeviceKind
 
 
-class Gauge51(Gauge[GaugeSettings]):
+class Gauge51(GaugeModel[GaugeSettings]):
     """Several chemistries."""
 
 
-class Gauge2E(Gauge[GaugeSettings]):
+class Gauge2E(GaugeModel[GaugeSettings]):
     """Finer current, elapsed time, a third block."""
 
     count_uv = 1.5625

@@ -18,8 +18,8 @@ from harness.simulation.devices.base import (
     LISTEN,
     PULL,
     Device,
+    DeviceSurroundings,
     Slots,
-    Surroundings,
     Want,
 )
 from harness.simulation.devices.bridges.i2c_parts import (
@@ -75,7 +75,7 @@ class Bridge(Device[BridgeSettings]):
         settings: BridgeSettings,
         rom: RomCode,
         random: Random,
-        surroundings: Surroundings,
+        surroundings: DeviceSurroundings,
     ) -> None:
         super().__init__(
             settings=settings, rom=rom, random=random, surroundings=surroundings

@@ -11,7 +11,7 @@ from random import Random
 
 from pydantic import Field
 
-from harness.simulation.devices.base import Device, Slots, Surroundings
+from harness.simulation.devices.base import Device, DeviceSurroundings, Slots
 from harness.simulation.devices.kind import DeviceKind
 from harness.simulation.settings.device import DeviceSettings
 from harness.wire.romcode import RomCode
@@ -48,7 +48,7 @@ class SecondsClock(Device[SecondsClockSettings]):
         settings: SecondsClockSettings,
         rom: RomCode,
         random: Random,
-        surroundings: Surroundings,
+        surroundings: DeviceSurroundings,
     ) -> None:
         super().__init__(
             settings=settings, rom=rom, random=random, surroundings=surroundings

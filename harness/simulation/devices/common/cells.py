@@ -6,7 +6,7 @@ from collections.abc import Callable
 from random import Random
 from typing import Protocol
 
-from harness.simulation.devices.base import Surroundings
+from harness.simulation.devices.base import DeviceSurroundings
 from harness.simulation.devices.supply import Supply
 
 FULL_CURRENT_AFTER_US = 75.0
@@ -17,7 +17,7 @@ in which a strong pull-up may come on."""
 class Worker(Protocol):
     """The device whose cells they are."""
 
-    surroundings: Surroundings
+    surroundings: DeviceSurroundings
     supply: Supply
     random: Random
 

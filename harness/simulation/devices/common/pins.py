@@ -11,7 +11,7 @@ from typing import Protocol, runtime_checkable
 
 from pydantic import Field
 
-from harness.simulation.devices.base import Surroundings
+from harness.simulation.devices.base import DeviceSurroundings
 from harness.simulation.settings.device import DeviceSettings
 
 
@@ -50,7 +50,7 @@ class Pins:
     """
 
     def __init__(
-        self, names: str, settings: PinSettings, surroundings: Surroundings
+        self, names: str, settings: PinSettings, surroundings: DeviceSurroundings
     ) -> None:
         self.names = names
         self.all = (1 << len(names)) - 1

@@ -10,7 +10,13 @@ from collections.abc import Callable
 from random import Random
 from typing import TypeVar
 
-from harness.simulation.devices.base import LISTEN, Bits, Device, Slots, Surroundings
+from harness.simulation.devices.base import (
+    LISTEN,
+    Bits,
+    Device,
+    DeviceSurroundings,
+    Slots,
+)
 from harness.simulation.devices.common.cells import CellWriter, initial
 from harness.simulation.devices.common.memory_settings import MemorySettings
 from harness.wire.crc import crc16_sent
@@ -52,7 +58,7 @@ class ScratchpadMemory(Device[MemoryT]):
         settings: MemoryT,
         rom: RomCode,
         random: Random,
-        surroundings: Surroundings,
+        surroundings: DeviceSurroundings,
     ) -> None:
         super().__init__(
             settings=settings, rom=rom, random=random, surroundings=surroundings

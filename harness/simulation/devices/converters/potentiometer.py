@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from random import Random
 
-from harness.simulation.devices.base import LISTEN, Device, Slots, Surroundings
+from harness.simulation.devices.base import LISTEN, Device, DeviceSurroundings, Slots
 from harness.simulation.devices.kind import DeviceKind
 from harness.simulation.settings.device import DeviceSettings
 from harness.wire.romcode import RomCode
@@ -37,7 +37,7 @@ class Potentiometer(Device[DeviceSettings]):
         settings: DeviceSettings,
         rom: RomCode,
         random: Random,
-        surroundings: Surroundings,
+        surroundings: DeviceSurroundings,
     ) -> None:
         super().__init__(
             settings=settings, rom=rom, random=random, surroundings=surroundings

@@ -11,7 +11,13 @@ from random import Random
 
 from pydantic import Field
 
-from harness.simulation.devices.base import LISTEN, Bits, Device, Slots, Surroundings
+from harness.simulation.devices.base import (
+    LISTEN,
+    Bits,
+    Device,
+    DeviceSurroundings,
+    Slots,
+)
 from harness.simulation.devices.kind import DeviceKind
 from harness.simulation.settings.device import DeviceSettings
 from harness.wire.crc import crc16_sent
@@ -60,7 +66,7 @@ class QuadConverter(Device[QuadConverterSettings]):
         settings: QuadConverterSettings,
         rom: RomCode,
         random: Random,
-        surroundings: Surroundings,
+        surroundings: DeviceSurroundings,
     ) -> None:
         super().__init__(
             settings=settings, rom=rom, random=random, surroundings=surroundings

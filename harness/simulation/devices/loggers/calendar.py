@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 
 from pydantic import AwareDatetime, Field
 
-from harness.simulation.devices.base import Surroundings
+from harness.simulation.devices.base import DeviceSurroundings
 from harness.simulation.devices.common.memory_settings import MemorySettings
 
 
@@ -38,7 +38,9 @@ class Calendar:
         runs: True while the oscillator is on.
     """
 
-    def __init__(self, settings: LoggerSettings, surroundings: Surroundings) -> None:
+    def __init__(
+        self, settings: LoggerSettings, surroundings: DeviceSurroundings
+    ) -> None:
         self._surroundings = surroundings
         self._rate = 1 + settings.clock_ppm * 1e-6
         self._base = settings.clock.astimezone(UTC)

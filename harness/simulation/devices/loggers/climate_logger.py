@@ -14,7 +14,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from harness.simulation.devices.base import Slots, Surroundings
+from harness.simulation.devices.base import DeviceSurroundings, Slots
 from harness.simulation.devices.common.memory_settings import of_size
 from harness.simulation.devices.common.scratchpad_memory import ScratchpadMemory
 from harness.simulation.devices.kind import DeviceKind
@@ -76,7 +76,7 @@ class ClimateLogger(ScratchpadMemory[ClimateSettings]):
         settings: ClimateSettings,
         rom: RomCode,
         random: Random,
-        surroundings: Surroundings,
+        surroundings: DeviceSurroundings,
     ) -> None:
         super().__init__(
             settings=settings, rom=rom, random=random, surroundings=surroundings

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from random import Random
 
-from harness.simulation.devices.base import Slots, Surroundings
+from harness.simulation.devices.base import DeviceSurroundings, Slots
 from harness.simulation.devices.common.memory_settings import of_size
 from harness.simulation.devices.common.scratchpad_memory import ScratchpadMemory
 from harness.simulation.devices.kind import DeviceKind
@@ -57,7 +57,7 @@ class TemperatureLogger(ScratchpadMemory[LoggerSettings]):
         settings: LoggerSettings,
         rom: RomCode,
         random: Random,
-        surroundings: Surroundings,
+        surroundings: DeviceSurroundings,
     ) -> None:
         super().__init__(
             settings=settings, rom=rom, random=random, surroundings=surroundings

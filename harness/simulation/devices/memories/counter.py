@@ -10,7 +10,7 @@ from random import Random
 
 from pydantic import Field
 
-from harness.simulation.devices.base import Slots, Surroundings
+from harness.simulation.devices.base import DeviceSurroundings, Slots
 from harness.simulation.devices.common.memory_settings import MemorySettings
 from harness.simulation.devices.common.pins import Pins, PinSettings
 from harness.simulation.devices.common.scratchpad_memory import ScratchpadMemory
@@ -56,7 +56,7 @@ class Counter(ScratchpadMemory[CounterSettings]):
         settings: CounterSettings,
         rom: RomCode,
         random: Random,
-        surroundings: Surroundings,
+        surroundings: DeviceSurroundings,
     ) -> None:
         super().__init__(
             settings=settings, rom=rom, random=random, surroundings=surroundings

@@ -10,7 +10,13 @@ from random import Random
 
 from pydantic import Field
 
-from harness.simulation.devices.base import LISTEN, Bits, Device, Slots, Surroundings
+from harness.simulation.devices.base import (
+    LISTEN,
+    Bits,
+    Device,
+    DeviceSurroundings,
+    Slots,
+)
 from harness.simulation.devices.common.cells import CellWriter, initial
 from harness.simulation.devices.common.memory_settings import EepromSettings
 from harness.simulation.devices.kind import DeviceKind
@@ -43,7 +49,7 @@ class LockableEeprom(Device[LockableEepromSettings]):
         settings: LockableEepromSettings,
         rom: RomCode,
         random: Random,
-        surroundings: Surroundings,
+        surroundings: DeviceSurroundings,
     ) -> None:
         super().__init__(
             settings=settings, rom=rom, random=random, surroundings=surroundings

@@ -10,7 +10,7 @@ from __future__ import annotations
 from functools import partial
 from random import Random
 
-from harness.simulation.devices.base import Bits, Device, Slots, Surroundings
+from harness.simulation.devices.base import Bits, Device, DeviceSurroundings, Slots
 from harness.simulation.devices.common.cells import initial
 from harness.simulation.devices.common.memory_settings import MemorySettings, of_size
 from harness.simulation.devices.kind import DeviceKind
@@ -50,7 +50,7 @@ class WriteOnce(Device[MemorySettings]):
         settings: MemorySettings,
         rom: RomCode,
         random: Random,
-        surroundings: Surroundings,
+        surroundings: DeviceSurroundings,
     ) -> None:
         super().__init__(
             settings=settings, rom=rom, random=random, surroundings=surroundings

@@ -20,8 +20,8 @@ from harness.simulation.devices.base import (
     LISTEN,
     Bits,
     Device,
+    DeviceSurroundings,
     Slots,
-    Surroundings,
     Want,
 )
 from harness.simulation.devices.common.cells import CellWriter, initial
@@ -99,7 +99,7 @@ class Authenticator(Device[AuthenticatorSettings]):
         settings: AuthenticatorSettings,
         rom: RomCode,
         random: Random,
-        surroundings: Surroundings,
+        surroundings: DeviceSurroundings,
     ) -> None:
         super().__init__(
             settings=settings, rom=rom, random=random, surroundings=surroundings

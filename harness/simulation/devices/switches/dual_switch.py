@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from random import Random
 
-from harness.simulation.devices.base import Device, Slots, Surroundings
+from harness.simulation.devices.base import Device, DeviceSurroundings, Slots
 from harness.simulation.devices.common.pins import Pins, PinSettings
 from harness.simulation.devices.kind import DeviceKind
 from harness.wire.romcode import RomCode
@@ -32,7 +32,7 @@ class DualSwitch(Device[PinSettings]):
         settings: PinSettings,
         rom: RomCode,
         random: Random,
-        surroundings: Surroundings,
+        surroundings: DeviceSurroundings,
     ) -> None:
         super().__init__(
             settings=settings, rom=rom, random=random, surroundings=surroundings

@@ -12,7 +12,7 @@ from random import Random
 
 from pydantic import Field
 
-from harness.simulation.devices.base import Bits, Device, Slots, Surroundings
+from harness.simulation.devices.base import Bits, Device, DeviceSurroundings, Slots
 from harness.simulation.devices.common.cells import initial
 from harness.simulation.devices.common.pins import Pins, PinSettings
 from harness.simulation.devices.kind import DeviceKind
@@ -51,7 +51,7 @@ class DualSwitchEprom(Device[DualSwitchEpromSettings]):
         settings: DualSwitchEpromSettings,
         rom: RomCode,
         random: Random,
-        surroundings: Surroundings,
+        surroundings: DeviceSurroundings,
     ) -> None:
         super().__init__(
             settings=settings, rom=rom, random=random, surroundings=surroundings

@@ -11,7 +11,7 @@ from random import Random
 
 from pydantic import Field
 
-from harness.simulation.devices.base import Device, Slots, Surroundings, Want
+from harness.simulation.devices.base import Device, DeviceSurroundings, Slots, Want
 from harness.simulation.devices.common.pins import Pins, PinSettings
 from harness.simulation.devices.kind import DeviceKind
 from harness.wire.crc import crc16_sent
@@ -50,7 +50,7 @@ class OctalSwitch(Device[OctalSwitchSettings]):
         settings: OctalSwitchSettings,
         rom: RomCode,
         random: Random,
-        surroundings: Surroundings,
+        surroundings: DeviceSurroundings,
     ) -> None:
         super().__init__(
             settings=settings, rom=rom, random=random, surroundings=surroundings

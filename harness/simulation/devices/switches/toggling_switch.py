@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Generator
 from random import Random
 
-from harness.simulation.devices.base import Device, Slots, Surroundings, Want
+from harness.simulation.devices.base import Device, DeviceSurroundings, Slots, Want
 from harness.simulation.devices.common.pins import Pins, PinSettings
 from harness.simulation.devices.kind import DeviceKind
 from harness.wire.romcode import RomCode
@@ -33,7 +33,7 @@ class TogglingSwitch(Device[PinSettings]):
         settings: PinSettings,
         rom: RomCode,
         random: Random,
-        surroundings: Surroundings,
+        surroundings: DeviceSurroundings,
     ) -> None:
         super().__init__(
             settings=settings, rom=rom, random=random, surroundings=surroundings

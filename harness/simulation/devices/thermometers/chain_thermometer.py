@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from random import Random
 
-from harness.simulation.devices.base import Slots, Surroundings
+from harness.simulation.devices.base import DeviceSurroundings, Slots
 from harness.simulation.devices.common.pins import Pins, PinSettings
 from harness.simulation.devices.kind import DeviceKind
 from harness.simulation.devices.thermometers.configurable_thermometer import (
@@ -44,7 +44,7 @@ class ChainThermometer(ConfigurableThermometer):
         settings: ChainThermometerSettings,
         rom: RomCode,
         random: Random,
-        surroundings: Surroundings,
+        surroundings: DeviceSurroundings,
     ) -> None:
         self.chain = OFF
         self.pins = Pins("ab", settings, surroundings)

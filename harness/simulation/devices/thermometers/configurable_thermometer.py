@@ -5,8 +5,10 @@ from __future__ import annotations
 from math import floor
 from random import Random
 
-from harness.simulation.devices.base import Surroundings
-from harness.simulation.devices.thermometers.scratchpad_thermometer import Thermometer
+from harness.simulation.devices.base import DeviceSurroundings
+from harness.simulation.devices.thermometers.scratchpad_thermometer import (
+    ThermometerModel,
+)
 from harness.simulation.devices.thermometers.settings import (
     ConfigurableThermometerSettings,
 )
@@ -16,7 +18,7 @@ CONFIGURATION = 2
 """Place of the configuration among the stored bytes."""
 
 
-class ConfigurableThermometer(Thermometer[ConfigurableThermometerSettings]):
+class ConfigurableThermometer(ThermometerModel[ConfigurableThermometerSettings]):
     """Scratchpad: temperature, alarms, configuration ``0 R1 R0 1 1 1 1 1``, FFh, x, 10h."""
 
     stored_bytes = 3
@@ -27,7 +29,7 @@ class ConfigurableThermometer(Thermometer[ConfigurableThermometerSettings]):
         settings: ConfigurableThermometerSettings,
         rom: RomCode,
         random: Random,
-        surroundings: Surroundings,
+        surroundings: DeviceSurroundings,
     ) -> None:
         super().__init__(
             settings=settings, rom=rom, random=random, surroundings=surroundings

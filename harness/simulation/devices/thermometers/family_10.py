@@ -9,13 +9,15 @@ from __future__ import annotations
 from math import floor
 
 from harness.simulation.devices.kind import DeviceKind
-from harness.simulation.devices.thermometers.scratchpad_thermometer import Thermometer
+from harness.simulation.devices.thermometers.scratchpad_thermometer import (
+    ThermometerModel,
+)
 from harness.simulation.devices.thermometers.settings import ThermometerSettings
 
 COUNTS_PER_DEGC = 16
 
 
-class RemainderThermometer(Thermometer[ThermometerSettings]):
+class RemainderThermometer(ThermometerModel[ThermometerSettings]):
     """Scratchpad: half degrees, alarms, FFh, FFh, count remain, count per degree."""
 
     power_on_temperature = b"\xaa\x00"

@@ -14,14 +14,16 @@ from typing import Any, Literal
 
 from pydantic import Field
 
-from harness.simulation.devices.base import LISTEN, Device, Slots, Surroundings
+from harness.simulation.devices.base import LISTEN, Device, DeviceSurroundings, Slots
 from harness.simulation.devices.common.cells import CellWriter, initial
 from harness.simulation.devices.kind import DeviceKind
 from harness.simulation.devices.thermometers.configurable_thermometer import (
     CONFIGURATION,
     ConfigurableThermometer,
 )
-from harness.simulation.devices.thermometers.scratchpad_thermometer import Thermometer
+from harness.simulation.devices.thermometers.scratchpad_thermometer import (
+    ThermometerModel,
+)
 from harness.simulation.devices.thermometers.settings import (
     ConfigurableThermometerSettings,
 )
@@ -51,7 +53,7 @@ class LocatedThermometerSettings(ConfigurableThermometerSettings):
     content: HexBytes = Field(default="", description="memory in hex from address 0 on")
 
 
-class Adjustable(ConfigurableThermometer):
+class AdjustableThermometerModel(ConfigurableThermometer):
     """As a 28h; the low half of the configuration is the location."""
 
     mark = 0x10
@@ -62,7 +64,7 @@ class Adjustable(ConfigurableThermometer):
         settings: LocatedThermometerSettings,
         rom: RomCode,
         random: Random,
-        surroundings: Surroundings,
+        surroundings: DeviceSurroundings,
     ) -> None:
         self._location = settings.location
         super().__init__(
@@ -82,7 +84,7 @@ class Adjustable(ConfigurableThermometer):
         return value & 0x60 | self._fixed() if place == CONFIGURATION else value
 
 
-class LowVoltage(Adjustable):
+class LowVoltage(AdjustableThermometerModel):
     """8, 9, 10 and 12 bit in a tenth to a half of the time."""
 
     mark = 0x00
@@ -97,7 +99,7 @@ class LowVoltage(Adjustable):
         return 140e3 / (1 << self.dropped_bits)
 
 
-class _Fixed(Thermometer[LocatedThermometerSettings]):
+class _Fixed(ThermometerModel[LocatedThermometerSettings]):
     """1111 and the location; nothing stored, nothing to write."""
 
     stored_bytes = 0
@@ -139,7 +141,7 @@ class WithMemory(_Fixed):
         settings: LocatedThermometerSettings,
         rom: RomCode,
         random: Random,
-        surroundings: Surroundings,
+        surroundings: DeviceSurroundings,
     ) -> None:
         super().__init__(
             settings=settings, rom=rom, random=random, surroundings=surroundings
@@ -220,7 +222,7 @@ class Thermocouple(_Fixed):
 
 
 _PARTS: dict[str, Callable[..., Device[Any]]] = {
-    "adjustable": Adjustable,
+    "adjustable": AdjustableThermometerModel,
     "with-memory": WithMemory,
     "thermocouple": Thermocouple,
     "low-voltage": LowVoltage,

@@ -12,7 +12,7 @@ from math import inf
 from random import Random
 from typing import TypeVar
 
-from harness.simulation.devices.base import LISTEN, Device, Slots, Surroundings
+from harness.simulation.devices.base import LISTEN, Device, DeviceSurroundings, Slots
 from harness.simulation.devices.thermometers.settings import (
     Starved,
     ThermometerSettings,
@@ -44,7 +44,7 @@ US_PER_H = 3.6e9
 ThermoT = TypeVar("ThermoT", bound=ThermometerSettings)
 
 
-class Thermometer(Device[ThermoT]):
+class ThermometerModel(Device[ThermoT]):
     """Registers in the order of the scratchpad; bytes 2, 3 (and 4) are stored."""
 
     knows_conditional_search = True
@@ -57,7 +57,7 @@ class Thermometer(Device[ThermoT]):
         settings: ThermoT,
         rom: RomCode,
         random: Random,
-        surroundings: Surroundings,
+        surroundings: DeviceSurroundings,
     ) -> None:
         super().__init__(
             settings=settings, rom=rom, random=random, surroundings=surroundings

@@ -239,9 +239,9 @@ def test_memory_stays_flat(run_plan: Make, two: Make) -> None:
     from harness.plans.steps.soak import tally as soak_tally
 
     counts: list[int] = []
-    own_take = soak_tally.Tally.take
+    own_take = soak_tally.SoakTally.take
 
-    class Watching(soak_tally.Tally):
+    class Watching(soak_tally.SoakTally):
         __slots__ = ()
 
         def take(self, value: float) -> None:
@@ -252,7 +252,7 @@ def test_memory_stays_flat(run_plan: Make, two: Make) -> None:
 
     patch = pytest.MonkeyPatch()
     with patch.context() as context:
-        context.setattr("harness.plans.steps.soak.tally.Tally", Watching)
+        context.setattr("harness.plans.steps.soak.tally.SoakTally", Watching)
         run_plan("- soak: {cycles: 500, every_s: 10}", two())
     assert len(counts) == 10
     assert max(counts[2:]) - min(counts[2:]) < 50

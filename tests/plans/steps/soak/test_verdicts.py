@@ -10,7 +10,7 @@ import pytest
 
 from harness.plans.schema.soak import Soak
 from harness.plans.steps.soak.stop import StopRule
-from harness.plans.steps.soak.tally import SoakCounts, Tally
+from harness.plans.steps.soak.tally import SoakCounts, SoakTally
 from harness.plans.steps.soak.verdicts import bus_result, device_result
 from harness.records import CheckResult, DeviceRef, Outcome
 from harness.results.reports.html import render
@@ -26,7 +26,7 @@ def counts_of(*lost: int, wanted: int = 480, together: int = 0) -> SoakCounts:
         cycles=wanted,
         elapsed_s=28_800,
         tallies=[
-            Tally(
+            SoakTally(
                 device=DeviceRef(rom_code=f"{n:016X}", family=0x28, socket=f"S{n}"),
                 readings=wanted - own - together,
                 lost=own + together,

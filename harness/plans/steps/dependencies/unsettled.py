@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 from harness.plans.schema.bodies import Configure, Convert, Enumerate, Read, StepBody
-from harness.plans.schema.checks import Check
+from harness.plans.schema.checks import CheckBody
 from harness.plans.schema.measure import Shmoo
 from harness.plans.schema.trials import Stress
 from harness.records import CheckResult, DeviceRef, Outcome
@@ -17,7 +17,7 @@ from harness.records import CheckResult, DeviceRef, Outcome
 KIND = "unsettled"
 """Kind of a result that rests on settings of which nobody knows."""
 
-_WRITING = (Configure, Check, Shmoo, Stress)
+_WRITING = (Configure, CheckBody, Shmoo, Stress)
 _RESTING = frozenset({"limit", "count"})
 """Kinds of failure that settings of the device decide."""
 
@@ -58,7 +58,7 @@ class Unsettled:
 
     def _cause(self, body: StepBody, code: str) -> str:
         """The step that left unknown what a step judges; empty if none did."""
-        if isinstance(body, Read | Check | Configure):
+        if isinstance(body, Read | CheckBody | Configure):
             return self._steps.get(code, self._steps.get(_EVERYBODY, _SETTLED))
         if isinstance(body, Convert) or (isinstance(body, Enumerate) and body.alarm):
             return next(filter(None, self._steps.values()), _SETTLED)

@@ -17,7 +17,7 @@ from harness.families.family import ALARM_SEARCH, Answer
 from harness.families.registry import checks, family_of, quantities
 from harness.plans.execution.hazard_gate import require_on_device
 from harness.plans.schema.bodies import Configure, Switch
-from harness.plans.schema.checks import Check
+from harness.plans.schema.checks import CheckBody
 from harness.plans.schema.steps import ForEach, StepItem
 from harness.plans.steps.attempts import attempt, judged
 from harness.plans.steps.context import Context
@@ -132,7 +132,7 @@ def _require_checks(context: Context, device: DeviceRef, what: str) -> None:
     known = checks(device.family)
     for item, around in _before(context.plan.steps, context.step):
         body = item.body
-        if not isinstance(body, Check) or body.function not in known:
+        if not isinstance(body, CheckBody) or body.function not in known:
             continue
         shows = what in known[body.function].leaves
         done = (device.rom_code, item.id, body.function) in context.settled
