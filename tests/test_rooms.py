@@ -152,6 +152,17 @@ def test_a_class_of_device_knows_no_other_class(folder: Path) -> None:
         assert used <= shape | {folder.name}, path.name
 
 
+def _family_tests() -> list[Path]:
+    return sorted((HARNESS.parent / "tests" / "families").rglob("*.py"))
+
+
+@pytest.mark.parametrize("path", _family_tests(), ids=lambda p: p.name)
+def test_families_are_tested_without_plans(path: Path) -> None:
+    """A family is held against bytes and models; nothing above it is needed for that."""
+    above = {"plans", "station", "commands", "cli", "pytest_plugin"}
+    assert not {name.split(".")[1] for name in _own_imports(path)} & above
+
+
 def _folders() -> list[Path]:
     return sorted({path.parent for path in _modules()})
 

@@ -15,11 +15,11 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from harness.driver.bus import Bus
+from harness.driver.session import AllDevices
 from harness.driver.switching import Condition
 from harness.errors import AdapterUnplugged, ExtraEcho
 from harness.plans.execution.fixture_circuit import circuit_of
 from harness.plans.schema.files import Fixture
-from harness.plans.steps.sessions import Everybody
 from harness.records import Outcome
 from harness.simulation.devices.supply import ParasiteSupply
 from harness.wire.budget.table import Budget, budget, strong_window
@@ -110,7 +110,7 @@ def convert(bus: Bus) -> tuple[float, list[float]]:
             levels.append(station.supply.present_v())
 
     at_half_time(bus, look)
-    Everybody(bus).hold_strong_pull_up(b"\x44", HOLD_S)
+    AllDevices(bus).hold_strong_pull_up(b"\x44", HOLD_S)
     return levels[0], levels[1:]
 
 
@@ -148,7 +148,7 @@ def test_conversion_browns_out_without_it(
         _note_power_off(station, off)
     # the line collapses 75 us after the command, which the UART takes for a character
     with pytest.raises(ExtraEcho, match="load through the data line"):
-        Everybody(bus).hold_strong_pull_up(b"\x44", HOLD_S)
+        AllDevices(bus).hold_strong_pull_up(b"\x44", HOLD_S)
     bus.clock.sleep(HOLD_S)
     bus.adapter.settle()
     assert set(off) == {f"S{n}" for n in range(1, count + 1)}
@@ -235,7 +235,7 @@ def test_predicted_levels_are_those_of_the_line(
     found = budget_of(write_fixture(data))
     bus = open_bus(data)
     trace = bench_of(bus).record_trace()
-    Everybody(bus).hold_strong_pull_up(b"\x44", HOLD_S)
+    AllDevices(bus).hold_strong_pull_up(b"\x44", HOLD_S)
     bench_of(bus).stop_trace()
     settled = {round(part.final_v, 4) for part in trace.segments}
     low = found.row("host's low at the devices").value
@@ -290,7 +290,7 @@ def test_unplugging_takes_the_strong_pull_up_away(
     _note_power_off(bench.stations[0], off)
     at_half_time(bus, bench.adapter.unplug)
     with pytest.raises(AdapterUnplugged):
-        Everybody(bus).hold_strong_pull_up(b"\x44", HOLD_S)
+        AllDevices(bus).hold_strong_pull_up(b"\x44", HOLD_S)
     assert bench.core.wiring.line.source_ohm == pytest.approx(PULL_UP_OHM)
     assert off == ["S1"]
 

@@ -8,9 +8,9 @@ more is written.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from harness.diagnosis.as_found import left_as_found
@@ -28,10 +28,11 @@ from harness.diagnosis.evidence.kinds import FailedCheck
 from harness.diagnosis.finding import Finding
 from harness.diagnosis.inventory import take_stock
 from harness.diagnosis.probes import line as probes_line
-from harness.diagnosis.probes.devices import Clinic, Feed, scan
-from harness.diagnosis.probes.kinds import SessionOf, look_again, look_at
+from harness.diagnosis.probes.devices import Clinic, scan
+from harness.diagnosis.probes.kinds import look_again, look_at
 from harness.diagnosis.probes.raw_link import Ear
 from harness.driver.bus import Bus
+from harness.driver.session import DeviceSession, SocketFacts
 from harness.errors import AdapterError, AdapterUnplugged, SlotproofError
 from harness.families.family import Session
 from harness.families.registry import family_of
@@ -81,6 +82,19 @@ class Effort:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Declared:
+    """What the fixture declares about bus and devices.
+
+    Attributes:
+        expected: of the bus; part of the evidence.
+        sockets: of each device found, by ROM code in print form; for its session.
+    """
+
+    expected: Expected
+    sockets: Mapping[str, SocketFacts] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Diagnosis:
     """Findings in their rank, the evidence behind them, and what was ruled out."""
 
@@ -108,11 +122,8 @@ class Examination:
 
     Args:
         bus: the open bus; nothing about it need have been proved.
-        expected: what the fixture declares.
-        seated: the same once the devices are found: then one that no ROM code of the
-            fixture names may turn out to be the only one for its socket.
-        feed: holds the line up after a command, see ``probes_devices.Feed``.
-        sessions: a fresh session with a device, for what its family can be asked.
+        declared: what the fixture declares, once these ROM codes are found: one that it
+            does not name may turn out to be the only one for its socket.
         failed: the check of a plan that shall be explained, or None.
         effort: how much to do.
         tell: hears of each probe when it begins and when it is done.
@@ -122,26 +133,21 @@ class Examination:
         self,
         bus: Bus,
         *,
-        expected: Expected,
-        seated: Callable[[Iterable[str]], Expected] | None = None,
-        feed: Feed,
-        sessions: SessionOf,
+        declared: Callable[[Iterable[str]], Declared],
         failed: FailedCheck | None = None,
         effort: Effort | None = None,
         tell: Callable[..., None] = lambda _event, **_facts: None,
     ) -> None:
         self._bus = bus
         self._tell = tell
-        self._seated = seated
-        self._feed = feed
-        self._sessions = sessions
+        self._declared = declared
         self._effort = effort or Effort()
         self._ear = Ear(bus)
-        self._clinic = Clinic(bus, feed)
+        self._clinic = Clinic(bus)
         self._matched_before = Counter(bus.matches)
         self._after: dict[str, Blocks] = {}
         self._notes: list[ProbeNote] = []
-        self.evidence = Evidence(expected=expected, failed=failed)
+        self.evidence = Evidence(expected=declared(()).expected, failed=failed)
 
     def run(self) -> Diagnosis:
         """Every probe that makes sense, then the rules; the bench stays as it was."""
@@ -291,8 +297,8 @@ class Examination:
 
     def _seat(self) -> None:
         scans = self.evidence.scans
-        if self._seated is not None and scans is not None:
-            self._take(expected=self._seated(scans.found))
+        if scans is not None:
+            self._take(expected=self._declared(scans.found).expected)
 
     def _roms(self) -> list[RomCode]:
         scans = self.evidence.scans
@@ -304,7 +310,7 @@ class Examination:
 
     def _meet(self) -> None:
         counting = any(family_of(rom.family).counts_conversions for rom in self._roms())
-        self._clinic = Clinic(self._bus, self._feed, spares_others=counting)
+        self._clinic = Clinic(self._bus, spares_others=counting)
         sockets = self.evidence.expected.rom_codes
         devices: list[DeviceFacts] = [
             self._clinic.meet(
@@ -340,11 +346,17 @@ class Examination:
         devices = list(self.evidence.devices)
         for place, facts in enumerate(devices):
             if facts.verified:
-                session = self._sessions(RomCode.parse(facts.rom_code))
-                changed = change(facts, session)
+                changed = change(facts, self._session(facts.rom_code))
                 matches = self._bus.matches - self._matched_before
                 devices[place] = replace(changed, matches=matches[facts.rom_code])
                 self._take(devices=tuple(devices))
+
+    def _session(self, code: str) -> DeviceSession:
+        """A session that remembers nothing of a run; the fixture's word counts."""
+        scans = self.evidence.scans
+        found = {*scans.found, code} if scans else {code}
+        known = self._declared(found).sockets.get(code)
+        return DeviceSession(self._bus, RomCode.parse(code), known)
 
     def _freshness(self) -> None:
         before = self._clinic.alarm_disagreements()

@@ -17,8 +17,8 @@ import pytest
 
 from harness.driver.bus import Bus
 from harness.driver.search import enumerate_devices, verify
+from harness.driver.session import AllDevices, DeviceSession
 from harness.families.registry import family_of, quantities
-from harness.plans.steps.sessions import DeviceSession, Everybody
 from harness.wire.romcode import RomCode
 
 pytestmark = pytest.mark.benchmark
@@ -124,7 +124,7 @@ def test_table_of_virtual_times(thermometers: Make, latency_ms: float) -> None:
     reread = quantities(0x28)["temperature"].reread
     assert common is not None
     assert reread is not None
-    took_s, _ = measured(bus, lambda: common(Everybody(bus), False))
+    took_s, _ = measured(bus, lambda: common(AllDevices(bus), False))
     row("one common conversion", f"{took_s:.3f} s")
     traffic = tell(
         "read 100 after it",

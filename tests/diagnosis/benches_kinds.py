@@ -10,9 +10,9 @@ from typing import Any
 
 from harness.driver.bus import Bus
 from harness.driver.search import enumerate_devices
+from harness.driver.session import DeviceSession
 from harness.families.loggers import memory as logger_memory
 from harness.families.loggers.climate import memory as climate_memory
-from harness.plans.steps.sessions import DeviceSession
 from harness.wire.romcode import RomCode
 from tests.diagnosis.benches import Bench, bench, probes
 from tests.diagnosis.kinds import CALENDAR, LOGGERS, one

@@ -16,8 +16,7 @@ from harness.driver.bus import Bus
 from harness.families.hazard import Hazard
 from harness.families.registry import looks_of
 from harness.plans.execution.connection import connect
-from harness.plans.steps.diagnose import expected_of
-from harness.plans.steps.sessions import selected, session_of
+from harness.plans.steps.diagnose import declared_by
 from tests.diagnosis.benches import Bench, bench, healthy, probes
 from tests.diagnosis.case import QUICK, Case
 from tests.diagnosis.cases import CASES, PREPARED_TWINS
@@ -60,11 +59,7 @@ def examine(write_fixture: Make, data_of: Make) -> Make:
                 prepare(bus)
             return Examination(
                 bus,
-                expected=expected_of(loaded),
-                feed=lambda rom, write, hold_s: selected(bus, rom).hold_strong_pull_up(
-                    write, hold_s
-                ),
-                sessions=lambda rom: session_of(bus, rom, loaded),
+                declared=lambda codes: declared_by(loaded, codes),
                 effort=effort,
             ).run()
 

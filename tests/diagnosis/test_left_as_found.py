@@ -14,8 +14,7 @@ from harness.driver.overdrive import overdrive_frames
 from harness.errors import AdapterUnplugged
 from harness.families.thermometers.thermometer import READ_SCRATCHPAD
 from harness.plans.execution.connection import connect
-from harness.plans.steps.diagnose import expected_of
-from harness.plans.steps.sessions import selected, session_of
+from harness.plans.steps.diagnose import declared_by
 from harness.records import Outcome
 from harness.wire.romcode import RomCode
 from tests.diagnosis.benches import Bench, bench
@@ -55,11 +54,7 @@ def examination(bus: Bus, fixture: Any, effort: Effort = QUICK, **more: Any) -> 
     """One examination of a bench."""
     return Examination(
         bus,
-        expected=expected_of(fixture),
-        feed=lambda rom, write, hold_s: selected(bus, rom).hold_strong_pull_up(
-            write, hold_s
-        ),
-        sessions=lambda rom: session_of(bus, rom, fixture),
+        declared=lambda codes: declared_by(fixture, codes),
         effort=effort,
         **more,
     )

@@ -9,9 +9,10 @@ import pytest
 
 from harness.diagnosis.probes.kinds import TRIES, look_again, look_at
 from harness.driver.search import enumerate_devices
+from harness.driver.session import DeviceSession
 from harness.errors import AdapterUnplugged
 from harness.families.registry import family_of, known_families, looks_of, quantities
-from harness.plans.steps.sessions import DeviceSession, session_of
+from harness.plans.execution.seating import seat
 from tests.diagnosis.kinds import every_kind
 
 Make = Callable[..., Any]
@@ -126,7 +127,8 @@ def test_the_fixture_knows_the_resistor(
     data = bench_data([new_device(0x26, 0x51AB, current_a=1.0)])
     data["sockets"][0]["expect"]["sense_mohm"] = 25
     bus, fixture = open_bus(data), write_fixture(data)
-    session = session_of(bus, enumerate_devices(bus).found[0], fixture)
+    rom = enumerate_devices(bus).found[0]
+    session = DeviceSession(bus, rom, seat(fixture, [str(rom)]).about(str(rom)))
     answer = quantities(0x26)["current"].read(session)
     assert answer.value == pytest.approx(1.0, abs=0.01)
     (counts,) = [r for r in look_at(session, means=2) if "counts" in r.quantity]

@@ -9,10 +9,10 @@ import pytest
 
 from harness.clock import Clock
 from harness.driver.bus import Bus
+from harness.driver.session import DeviceSession, SocketFacts
 from harness.errors import DeviceAbsent
 from harness.families.family import Check, Options
-from harness.plans.loading.option_values import options_for
-from harness.plans.steps.sessions import DeviceSession
+from harness.families.option_values import options_for
 from harness.wire.romcode import RomCode
 
 
@@ -198,7 +198,8 @@ def live(
         data |= fixture or {}
         data["simulation"] |= simulation or {}
         rom = RomCode.build(family, 0x51AB)
-        return DeviceSession(open_bus(data), rom, loop_backs=loop_backs)
+        socket = SocketFacts(loop_backs=loop_backs or {})
+        return DeviceSession(open_bus(data), rom, socket)
 
     return make
 

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from harness.driver.session import DeviceSession
 from harness.errors import DeviceAbsent
 from harness.families.registry import (
     family_of,
@@ -16,7 +17,6 @@ from harness.families.registry import (
     setting_names,
     unit_of,
 )
-from harness.plans.steps.sessions import DeviceSession
 from harness.wire.romcode import RomCode
 
 Make = Callable[..., Any]

@@ -7,7 +7,7 @@ in their volatile scratchpad and put back at the end.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 
@@ -29,6 +29,7 @@ from harness.driver.search import (
     enumerate_devices,
     verify,
 )
+from harness.driver.session import Selection
 from harness.errors import AdapterUnplugged, SlotproofError
 from harness.families.thermometers.thermometer import (
     CONVERT,
@@ -37,9 +38,6 @@ from harness.families.thermometers.thermometer import (
     ThermometerScratchpad,
 )
 from harness.wire.romcode import RomCode
-
-Feed = Callable[[RomCode | None, bytes, float], None]
-"""Resets, selects one device or all, writes, and feeds the line for some seconds."""
 
 THERMOMETERS = frozenset({0x10, 0x22, 0x28})
 _SUPPLY_QUERIES = 3
@@ -160,14 +158,12 @@ class Clinic:
 
     Args:
         bus: the bus, slots fitted.
-        feed: see ``Feed``.
         spares_others: address each thermometer to convert, since a device is on the bus
             that a convert command to all would make measure and count.
     """
 
-    def __init__(self, bus: Bus, feed: Feed, *, spares_others: bool = False) -> None:
+    def __init__(self, bus: Bus, *, spares_others: bool = False) -> None:
         self._bus = bus
-        self._feed = feed
         self._spares_others = spares_others
         self.thermometers: dict[str, ThermometerProbe] = {}
 
@@ -278,7 +274,7 @@ class Clinic:
         trouble = ""
         try:
             if patient.on_parasite and not watch:
-                self._feed(patient.rom, bytes([CONVERT]), _LONGEST_S)
+                self._feed(patient.rom)
             else:
                 command = bytes([CONVERT])
                 heard = self._bus.transact_bits(patient.rom, command, 1) == [0]
@@ -289,6 +285,11 @@ class Clinic:
             trouble = fault.kind
             self._bus.adapter.settle()
         self._note(patient, alone=True, heard=heard, took_ms=took_ms, trouble=trouble)
+
+    def _feed(self, rom: RomCode | None) -> None:
+        """One conversion of a device, or of all, by what the line itself gives."""
+        selection = Selection(self._bus, rom)
+        selection.hold_strong_pull_up(bytes([CONVERT]), _LONGEST_S)
 
     def _watch(self) -> float | None:
         clock = self._bus.clock
@@ -316,7 +317,7 @@ class Clinic:
         try:
             for rom in meant:
                 if parasite:
-                    self._feed(rom, bytes([CONVERT]), _LONGEST_S)
+                    self._feed(rom)
                 else:
                     self._bus.transact_bits(rom, bytes([CONVERT]), 1)
             if not parasite:

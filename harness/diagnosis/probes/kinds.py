@@ -8,7 +8,6 @@ news about a device; how often it failed is kept.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
 from typing import Any
 
 from harness.diagnosis.evidence.kinds import KindReading
@@ -16,10 +15,6 @@ from harness.errors import AdapterUnplugged, SlotproofError, UsageError
 from harness.families.family import Quantity, SafeQuantity, Session
 from harness.families.registry import looks_of
 from harness.records import Scalar
-from harness.wire.romcode import RomCode
-
-SessionOf = Callable[[RomCode], Session]
-"""A session with one device that remembers nothing of a run."""
 
 TRIES = 3
 """An answer that fails so often in a row is the device's own (common practice)."""

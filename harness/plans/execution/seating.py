@@ -11,6 +11,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from harness.driver.session import SocketFacts
+from harness.families.batteries.sense_resistor import SENSE_KEY
 from harness.plans.schema.fixture import Fixture, Socket
 from harness.wire.romcode import RomCode
 
@@ -33,6 +35,19 @@ class Seating:
     facts: Mapping[str, Socket] = field(default_factory=dict)
     doubts: Mapping[str, str] = field(default_factory=dict)
     untied: Mapping[str, str] = field(default_factory=dict)
+
+    def about(self, code: str) -> SocketFacts:
+        """What a session with a device knows of its socket from the beginning."""
+        socket = self.facts.get(code)
+        doubt = self.doubts.get(code, "")
+        if socket is None:
+            return SocketFacts(doubt=doubt)
+        sense_mohm = socket.expect.sense_mohm
+        return SocketFacts(
+            loop_backs=socket.loop_backs,
+            memory={} if sense_mohm is None else {SENSE_KEY: sense_mohm},
+            doubt=doubt,
+        )
 
 
 def seat(fixture: Fixture, found: Iterable[str]) -> Seating:

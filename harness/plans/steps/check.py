@@ -9,10 +9,10 @@ from functools import partial
 from harness.errors import SlotproofError
 from harness.families.check import Check as FamilyCheck
 from harness.families.check import Findings, Options
+from harness.families.option_values import Masker, options_for, secrets_in
 from harness.families.registry import checks
 from harness.plans.execution.hazard_gate import require_on_device
 from harness.plans.loading.functions import checks_named
-from harness.plans.loading.option_values import Masker, options_for, secrets_in
 from harness.plans.schema.checks import CheckBody
 from harness.plans.steps.attempts import attempt, judged, with_cause
 from harness.plans.steps.context import Context

@@ -11,10 +11,8 @@ from typing import Any, Protocol
 from harness.clock import Clock
 from harness.driver.bus import Bus
 from harness.driver.overdrive import overdrive
-from harness.driver.search import (
-    Enumeration,
-    enumerate_devices,
-)
+from harness.driver.search import Enumeration, enumerate_devices
+from harness.driver.session import DeviceSession
 from harness.families.batteries.sense_resistor import SENSE_KEY
 from harness.families.hazard import Hazard
 from harness.families.registry import family_of
@@ -25,7 +23,6 @@ from harness.plans.schema.plan import Plan
 from harness.plans.schema.steps import StepItem
 from harness.plans.steps.dependencies.conversions import Conversions
 from harness.plans.steps.dependencies.unsettled import Unsettled
-from harness.plans.steps.sessions import DeviceSession, session_of
 from harness.records import DeviceRef
 from harness.results.soak.record import SoakRecord
 from harness.timing.overdrive import OverdriveSurvey
@@ -155,9 +152,8 @@ class Context:
         """The session of a device; what it remembers lasts for the run."""
         if device.rom_code not in self._sessions:
             rom = RomCode.parse(device.rom_code)
-            session = session_of(
-                self.bus, rom, self.fixture, self.note, seating=self.seating
-            )
+            known = self.seating.about(device.rom_code)
+            session = DeviceSession(self.bus, rom, known, note=self.note)
             session.memory |= self._wiring.get(device.rom_code, {})
             self._sessions[device.rom_code] = session
         return self._sessions[device.rom_code]

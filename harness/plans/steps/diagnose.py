@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from typing import Any
 
-from harness.diagnosis.engine import Diagnosis, Effort, Examination
+from harness.diagnosis.engine import Declared, Diagnosis, Effort, Examination
 from harness.diagnosis.evidence.bus import Evidence, Expected
 from harness.diagnosis.evidence.kinds import FailedCheck
 from harness.diagnosis.finding import Cause, Finding, Weight
@@ -16,7 +16,6 @@ from harness.plans.schema.diagnose import Diagnose
 from harness.plans.schema.fixture import Fixture
 from harness.plans.schema.steps import StepItem
 from harness.plans.steps.context import Context, detail_of
-from harness.plans.steps.sessions import selected, session_of
 from harness.records import Bound, CheckResult, Measurement, Outcome
 
 _COULD_NOT_TELL = frozenset({Cause.ADAPTER, Cause.HOST, Cause.UNDECIDED})
@@ -55,22 +54,9 @@ def examine(
     Raises:
         SlotproofError: never on purpose; probes keep errors as evidence.
     """
-    fixture = context.fixture
-
-    def found() -> set[str]:
-        scans = examination.evidence.scans
-        return set(scans.found) if scans else set()
-
     examination = Examination(
         context.bus,
-        expected=expected_of(fixture),
-        seated=lambda codes: expected_of(fixture, seat(fixture, codes)),
-        feed=lambda rom, write, hold_s: selected(context.bus, rom).hold_strong_pull_up(
-            write, hold_s
-        ),
-        sessions=lambda rom: session_of(
-            context.bus, rom, fixture, seating=seat(fixture, {*found(), str(rom)})
-        ),
+        declared=lambda codes: declared_by(context.fixture, codes),
         failed=failed,
         effort=effort,
         tell=context.note,
@@ -81,15 +67,25 @@ def examine(
         context.forget("a diagnosis converted since")
 
 
-def expected_of(fixture: Fixture, seating: Seating | None = None) -> Expected:
+def declared_by(fixture: Fixture, found: Iterable[str] = ()) -> Declared:
     """What a fixture declares, as far as a diagnosis can use it.
 
     Args:
         fixture: the fixture.
-        seating: devices found before that sit in a socket without a ROM code.
+        found: ROM codes found before, in print form: one that no socket names may turn
+            out to be the only one for its socket.
     """
+    codes = set(found)
+    seating = seat(fixture, codes)
+    return Declared(
+        expected=_expected(fixture, seating),
+        sockets={code: seating.about(code) for code in codes},
+    )
+
+
+def _expected(fixture: Fixture, seating: Seating) -> Expected:
     line, sockets = fixture.line, fixture.sockets
-    tied = {name: code for code, name in (seating.tied if seating else {}).items()}
+    tied = {name: code for code, name in seating.tied.items()}
     codes = [
         (code, socket)
         for socket in sockets

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from harness.driver.session import DeviceSession
 from harness.errors import (
     AnswerImpossible,
     CheckValueWrong,
@@ -19,7 +20,6 @@ from harness.errors import (
 )
 from harness.families.hazard import Hazard
 from harness.families.registry import checks, family_of, quantities
-from harness.plans.steps.sessions import DeviceSession
 from harness.records import Outcome
 from harness.simulation.faults import settings as fs
 

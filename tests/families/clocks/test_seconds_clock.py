@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from harness.driver.session import DeviceSession
 from harness.errors import (
     AnswerImpossible,
     CheckValueWrong,
@@ -20,7 +21,6 @@ from harness.errors import (
 )
 from harness.families.clocks.seconds_clock import INTERVALS_S, configure, read, write
 from harness.families.registry import checks, quantities
-from harness.plans.steps.sessions import DeviceSession
 from harness.simulation.faults import settings as fs
 
 Make = Callable[..., Any]

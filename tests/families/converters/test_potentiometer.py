@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from harness.driver.session import DeviceSession
 from harness.errors import (
     AnswerImpossible,
     CheckValueWrong,
@@ -18,7 +19,6 @@ from harness.errors import (
 )
 from harness.families.converters.potentiometer import configure, read, write_position
 from harness.families.registry import checks, quantities
-from harness.plans.steps.sessions import DeviceSession
 from harness.simulation.faults import settings as fs
 
 Make = Callable[..., Any]

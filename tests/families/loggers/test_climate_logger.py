@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from harness.clock import Clock
+from harness.driver.session import DeviceSession
 from harness.errors import (
     AnswerImpossible,
     CheckValueWrong,
@@ -24,7 +25,6 @@ from harness.families.loggers.climate import mission as climate_mission
 from harness.families.loggers.climate.log import model_of, read_log
 from harness.families.loggers.climate.scales import MODELS
 from harness.families.registry import checks, quantities
-from harness.plans.steps.sessions import DeviceSession
 from harness.simulation.faults import settings as fs
 from tests.outside_crc import crc_8, crc_16
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from harness.driver.session import DeviceSession
 from harness.errors import (
     AnswerImpossible,
     CheckValueWrong,
@@ -21,7 +22,6 @@ from harness.errors import (
 from harness.families.hazard import Hazard
 from harness.families.loggers import memory as logger_memory
 from harness.families.registry import checks, quantities
-from harness.plans.steps.sessions import DeviceSession
 from harness.records import Outcome
 from harness.simulation.faults import settings as fs
 from tests.outside_crc import crc_16

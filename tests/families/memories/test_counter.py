@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from harness.driver.session import DeviceSession
 from harness.errors import (
     AnswerImpossible,
     DeviceAbsent,
@@ -17,7 +18,6 @@ from harness.errors import (
 from harness.families.hazard import Hazard
 from harness.families.memories.counter import read_counter, read_pages
 from harness.families.registry import checks, quantities
-from harness.plans.steps.sessions import DeviceSession
 from harness.simulation.faults import settings as fs
 from tests.outside_crc import crc_16
 

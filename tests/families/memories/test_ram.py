@@ -7,9 +7,9 @@ from typing import Any
 
 import pytest
 
+from harness.driver.session import DeviceSession
 from harness.errors import AnswerImpossible, CheckValueWrong, DeviceError, LineError
 from harness.families.registry import checks
-from harness.plans.steps.sessions import DeviceSession
 
 Make = Callable[..., Any]
 """A fixture that makes something; conftest has the signatures."""

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from harness.driver.session import DeviceSession
 from harness.errors import (
     AnswerImpossible,
     CannotSwitch,
@@ -17,7 +18,6 @@ from harness.errors import (
 )
 from harness.families.memories import write_once
 from harness.families.registry import checks, quantities
-from harness.plans.steps.sessions import DeviceSession
 from tests.outside_crc import crc_8, crc_16
 
 Make = Callable[..., Any]

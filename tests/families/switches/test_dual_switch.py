@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from harness.driver.session import DeviceSession
 from harness.errors import (
     AnswerImpossible,
     CheckValueWrong,
@@ -19,8 +20,6 @@ from harness.errors import (
 from harness.families.hazard import Hazard
 from harness.families.registry import checks, quantities
 from harness.families.switches.dual_switch import configure
-from harness.plans.loading.problems import PlanError
-from harness.plans.steps.sessions import DeviceSession
 from harness.simulation.faults import settings as fs
 
 Make = Callable[..., Any]
@@ -199,7 +198,7 @@ def test_plan_needs_both_hazards_and_the_fixtures_wires(
         allow=frozenset({Hazard.OUTPUT_SWITCHING, Hazard.HIGH_VOLTAGE_OUTPUT}),
     )
     assert allowed.code == 0
-    with pytest.raises(PlanError, match="does not allow high-voltage-output"):
+    with pytest.raises(UsageError, match="does not allow high-voltage-output"):
         run_plan(steps, data, allow=frozenset({Hazard.OUTPUT_SWITCHING}))
 
 

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from harness.driver.session import DeviceSession
 from harness.errors import (
     AnswerImpossible,
     CheckValueWrong,
@@ -21,7 +22,6 @@ from harness.families.switches.dual_switch_eprom import (
     information,
     read_memory,
 )
-from harness.plans.steps.sessions import DeviceSession
 from harness.simulation.faults import settings as fs
 from tests.outside_crc import crc_16
 

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from harness.driver.session import DeviceSession
 from harness.errors import (
     AnswerImpossible,
     DeviceAbsent,
@@ -16,7 +17,6 @@ from harness.errors import (
 )
 from harness.families.registry import checks, quantities
 from harness.families.switches.octal_switch import configure, registers, write_search
-from harness.plans.steps.sessions import DeviceSession
 from harness.simulation.faults import settings as fs
 from tests.outside_crc import crc_16
 

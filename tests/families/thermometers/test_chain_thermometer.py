@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from harness.driver.session import DeviceSession
 from harness.errors import (
     AnswerImpossible,
     CheckValueWrong,
@@ -20,7 +21,6 @@ from harness.errors import (
 )
 from harness.families.registry import checks, family_of, quantities
 from harness.families.thermometers.chain_thermometer import prove
-from harness.plans.steps.sessions import DeviceSession
 from harness.simulation.faults import settings as fs
 from harness.wire.romcode import RomCode
 from tests.outside_crc import crc_8

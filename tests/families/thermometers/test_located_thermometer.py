@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from harness.driver.session import DeviceSession
 from harness.errors import (
     AnswerImpossible,
     CheckValueWrong,
@@ -24,7 +25,6 @@ from harness.families.thermometers.located_thermometer import (
     thermocouple_degc,
     write_row,
 )
-from harness.plans.steps.sessions import DeviceSession
 from harness.simulation.faults import settings as fs
 from tests.outside_crc import crc_8
 

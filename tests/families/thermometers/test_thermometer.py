@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from harness.driver.session import AllDevices, DeviceSession
 from harness.errors import (
     AnswerImpossible,
     CheckValueWrong,
@@ -29,7 +30,6 @@ from harness.families.thermometers.thermometer import (
     is_parasite,
     read_scratchpad,
 )
-from harness.plans.steps.sessions import DeviceSession, Everybody
 from harness.simulation.faults import settings as fs
 from harness.wire.romcode import RomCode
 
@@ -294,7 +294,7 @@ def test_common_conversion(open_bus: Make, bench_data: Make, new_device: Make) -
     bus = open_bus(bench_data(devices))
     family = family_of(0x28)
     assert family.convert_all is not None
-    took_ms = family.convert_all(Everybody(bus), False).value
+    took_ms = family.convert_all(AllDevices(bus), False).value
     assert isinstance(took_ms, float)
     assert 570 < took_ms < 650
     reread = quantities(0x28)["temperature"].reread

@@ -21,14 +21,14 @@ from harness.families.family import (
     Session,
     by_name,
 )
-from harness.families.secret import MASK, Secret
-from harness.plans.loading.files import PlanError, parse_plan
-from harness.plans.loading.option_values import (
+from harness.families.option_values import (
     LARGEST_FILE_BYTES,
     Masker,
     fetch_secret,
     options_for,
 )
+from harness.families.secret import MASK, Secret
+from harness.plans.loading.files import PlanError, parse_plan
 from harness.records import Measurement, Scalar
 from harness.results.reports.rebuild import rebuild
 

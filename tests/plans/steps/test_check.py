@@ -7,9 +7,9 @@ from typing import Any
 
 import pytest
 
+from harness.driver.session import DeviceSession
 from harness.errors import AdapterUnplugged
 from harness.families.hazard import Hazard
-from harness.plans.steps.sessions import DeviceSession
 from harness.records import Outcome
 
 Make = Callable[..., Any]

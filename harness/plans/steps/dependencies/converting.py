@@ -13,11 +13,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import NamedTuple
 
+from harness.driver.session import AllDevices
 from harness.errors import DeviceError, StepMissing
 from harness.families.registry import family_of, quantities
 from harness.plans.schema.bodies import Convert
 from harness.plans.steps.context import Context
-from harness.plans.steps.sessions import Everybody
 from harness.records import DeviceRef
 from harness.wire.circuit import load_of
 
@@ -60,7 +60,7 @@ def convert_together(
     took_ms = 0.0
     for start in starts:
         if start is not None:
-            took_ms += float(start(Everybody(context.bus), parasite).value)
+            took_ms += float(start(AllDevices(context.bus), parasite).value)
     held.lose_all(f"{here} did not wait for this device")
     codes = [device.rom_code for device in devices if can_convert(device)]
     held.hold(codes, step=context.step, together=True)

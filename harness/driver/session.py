@@ -1,22 +1,46 @@
-"""Traffic with one device or with all of them, as steps and families see it."""
+"""Traffic with one addressed device, or with all devices at once.
+
+A transaction is a reset, a selection and bytes; several of them go in one burst. What a
+family module asks for (``harness.families.session``) is all here, and nothing else:
+nobody above has to hand a way of talking to a device down to those who use it.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 from harness.clock import Clock
 from harness.driver.bus import Bus
 from harness.driver.search import enumerate_alarms, enumerate_devices, verify
 from harness.errors import DeviceAbsent, ExtraEcho
-from harness.families.batteries.sense_resistor import SENSE_KEY
-from harness.plans.execution.seating import Seating, seat
-from harness.plans.schema.fixture import Fixture
 from harness.wire.romcode import RomCode
 
 
-class _Selected:
-    """Traffic with a fixed selection; both session classes build on it."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SocketFacts:
+    """What is known beforehand about the socket that a device sits in.
+
+    Attributes:
+        loop_backs: output of the device -> the input that the socket wires it to.
+        memory: what a session with the device remembers from its beginning, such as
+            the value of the resistor beside a battery monitor.
+        doubt: why the socket of the device is not known, and what to write; else empty.
+    """
+
+    loop_backs: Mapping[str, str] = field(default_factory=dict)
+    memory: Mapping[str, Any] = field(default_factory=dict)
+    doubt: str = ""
+
+
+class Selection:
+    """Traffic with a fixed selection: one device, or all of them.
+
+    Args:
+        bus: the open bus.
+        rom: the device; None selects all by the skip command.
+    """
 
     def __init__(self, bus: Bus, rom: RomCode | None) -> None:
         self._bus = bus
@@ -77,24 +101,30 @@ class _Selected:
         self._bus.adapter.forgive_strays()
 
 
-class DeviceSession(_Selected):
-    """One device, as its family module sees it."""
+class DeviceSession(Selection):
+    """One device, as its family module sees it.
+
+    Args:
+        bus: the open bus.
+        rom: the device.
+        socket: what is known about its socket.
+        note: writes an event and its fields into the journal.
+    """
 
     def __init__(
         self,
         bus: Bus,
         rom: RomCode,
-        note: Callable[..., None] | None = None,
-        loop_backs: Mapping[str, str] | None = None,
-        memory: Mapping[str, Any] | None = None,
+        socket: SocketFacts | None = None,
         *,
-        seat_doubt: str = "",
+        note: Callable[..., None] | None = None,
     ) -> None:
         super().__init__(bus, rom)
+        known = socket or SocketFacts()
         self.rom = rom
-        self.seat_doubt = seat_doubt
-        self.memory: dict[str, Any] = dict(memory or {})
-        self.loop_backs: Mapping[str, str] = dict(loop_backs or {})
+        self.seat_doubt = known.doubt
+        self.memory: dict[str, Any] = dict(known.memory)
+        self.loop_backs: Mapping[str, str] = dict(known.loop_backs)
         self._note = note
 
     def transact(self, write: bytes, read: int = 0) -> bytes:
@@ -166,43 +196,7 @@ class DeviceSession(_Selected):
             )
 
 
-def session_of(
-    bus: Bus,
-    rom: RomCode,
-    fixture: Fixture,
-    note: Callable[..., None] | None = None,
-    *,
-    seating: Seating | None = None,
-) -> DeviceSession:
-    """A fresh session, with what the fixture says about the device's socket.
-
-    Args:
-        bus: the open bus.
-        rom: the device.
-        fixture: what the bench is.
-        note: writes a line in the journal.
-        seating: of the devices found; without one only ROM codes in the fixture tie.
-    """
-    code = str(rom)
-    seats = seating or seat(fixture, [code])
-    socket = seats.facts.get(code)
-    known = {SENSE_KEY: socket.expect.sense_mohm if socket else None}
-    return DeviceSession(
-        bus,
-        rom,
-        note,
-        socket.loop_backs if socket else {},
-        {key: value for key, value in known.items() if value is not None},
-        seat_doubt=seats.doubts.get(code, ""),
-    )
-
-
-def selected(bus: Bus, rom: RomCode | None) -> _Selected:
-    """Plain traffic with one device, or with all of them."""
-    return _Selected(bus, rom)
-
-
-class Everybody(_Selected):
+class AllDevices(Selection):
     """All devices at once."""
 
     def __init__(self, bus: Bus) -> None:
