@@ -40,7 +40,7 @@ from harness.families.batteries.gauge.registers import (
     write_registers,
 )
 from harness.families.batteries.sense_resistor import Trim, counts_look
-from harness.families.common.registers import Field
+from harness.families.common.register_map import Field
 from harness.families.common.values import on_off
 from harness.families.family import (
     Answer,

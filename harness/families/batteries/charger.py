@@ -29,7 +29,7 @@ from harness.families.batteries.gauge.registers import (
     quantity,
 )
 from harness.families.batteries.sense_resistor import counts_look
-from harness.families.common.registers import Field
+from harness.families.common.register_map import Field
 from harness.families.family import Family, by_name, looks
 
 GAUGE = Gauge(count_uv=1.5625, shift=0, update_s=3.5, inner_mohm=25)

@@ -126,9 +126,17 @@ class CurrentSense:
             )
         return known
 
+    def per_ohm(self, session: Session, microvolt: float) -> float:
+        """Ampere that a sense voltage in uV stands for, or Ah of uVh.
+
+        Raises:
+            UsageError: see ``sense_mohm``.
+        """
+        return microvolt / 1000 / self.sense_mohm(session)
+
     def ampere(self, session: Session, counts: float) -> float:
         """Current of so many counts."""
-        return counts * self.count_uv / 1000 / self.sense_mohm(session)
+        return self.per_ohm(session, counts * self.count_uv)
 
 
 def remember_sense(session: Session, value: Scalar) -> None:

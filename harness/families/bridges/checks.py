@@ -13,7 +13,7 @@ from harness.errors import UsageError
 from harness.families.bridges import packets as i2c_packets
 from harness.families.bridges.packets import LONGEST
 from harness.families.common.answers import read_twice, shown
-from harness.families.common.registers import Field
+from harness.families.common.register_map import Field
 from harness.families.family import (
     Check,
     Findings,

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from harness.errors import AnswerImpossible, StillBusy
-from harness.families.batteries.monitor.memory import write_page
+from harness.families.batteries.battery_monitor import write_page
 
 Make = Callable[..., Any]
 

@@ -23,7 +23,7 @@ from harness.families.batteries.sense_resistor import (
     offset_check,
     remember_sense,
 )
-from harness.families.common.registers import Field
+from harness.families.common.register_map import Field
 from harness.families.common.values import number
 from harness.families.family import (
     Answer,

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from harness.errors import AnswerImpossible, CheckValueWrong
 from harness.families.common.answers import shown
-from harness.families.common.registers import Field
+from harness.families.common.register_map import Field
 from harness.families.family import Answer, Quantity, Session
 
 READ, WRITE = 0x69, 0x6C
@@ -97,7 +97,7 @@ def write_registers(
 def decode(session: Session, field: Field) -> float | int:
     """One field by its address."""
     block = read_registers(session, field.offset, field.count)
-    return field.decode(bytes(field.offset) + block)
+    return field.number(bytes(field.offset) + block)
 
 
 def quantity(field: Field) -> Quantity:

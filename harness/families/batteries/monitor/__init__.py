@@ -1,1 +1,0 @@
-"""The battery monitor 26h: memory, measuring, offset, settings."""
