@@ -1,6 +1,7 @@
 """The shape of a family: rows of quantities, settings and checks.
 
-A family module needs this module and ``shapes``, nothing else of this package.
+A family module needs this module, ``command`` and ``restart`` for its rows about the
+wire, and ``common``; nothing else of this package.
 """
 
 from __future__ import annotations
@@ -10,7 +11,9 @@ from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
 from harness.families.check import Check, Findings, Option, OptionKind, Options
+from harness.families.command import Command
 from harness.families.hazard import Hazard
+from harness.families.restart import RestartSign
 from harness.families.secret import Secret
 from harness.families.session import Broadcast, Session
 from harness.records import Scalar
@@ -137,6 +140,8 @@ class Family:
             is among them where the kind can be asked for it.
         counts_conversions: True if a convert command that all devices hear makes it
             measure too, from a sealed cell, and count that for a lifetime.
+        commands: what goes over the wire behind a selection, command by command.
+        restarts: what shows that the device restarted or forgot.
         changed_by_match: the quantity that every match by the ROM code changes; empty
             for all kinds but one.
         destructive: what cannot be undone or can hurt, in a few words; empty if nothing.
@@ -156,6 +161,8 @@ class Family:
     checks: Mapping[str, Check] = field(default_factory=dict)
     looks: tuple[SafeQuantity, ...] = ()
     counts_conversions: bool = False
+    commands: tuple[Command, ...] = ()
+    restarts: tuple[RestartSign, ...] = ()
     changed_by_match: str = ""
     destructive: str = ""
     facts: str = ""
@@ -196,6 +203,7 @@ __all__ = [
     "Answer",
     "Broadcast",
     "Check",
+    "Command",
     "Family",
     "Findings",
     "Hazard",
@@ -204,6 +212,7 @@ __all__ = [
     "Options",
     "Quantity",
     "Register",
+    "RestartSign",
     "SafeQuantity",
     "Secret",
     "Session",

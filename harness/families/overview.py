@@ -10,6 +10,7 @@ from harness.families import identity
 from harness.families.family import DEVICE_CLASSES, Check, Family
 from harness.families.hazard import ALWAYS
 from harness.families.registry import family_of, known_families
+from harness.families.row_words import command_lines, restart_line
 
 _UNKNOWN_NOTE = (
     "Any other code is enumerated, proved by its CRC and reported as unknown family."
@@ -99,6 +100,19 @@ def details_of(family: Family) -> Iterator[str]:
         yield "    check: {function: ..., with: {...: ...}}"
         for check in family.checks.values():
             yield from _check_lines(check)
+    yield from _wire_lines(family)
+
+
+def _wire_lines(family: Family) -> Iterator[str]:
+    if family.commands:
+        yield "    on the wire, behind the selection:"
+        for command in family.commands:
+            for line in command_lines(command):
+                yield f"        {line}"
+    if family.restarts:
+        yield "    after a restart:"
+        for sign in family.restarts:
+            yield f"        {restart_line(sign)}"
 
 
 def _check_lines(check: Check) -> Iterator[str]:

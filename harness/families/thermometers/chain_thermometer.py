@@ -12,8 +12,7 @@ While the chain is on, A pulls high, so that the next device waits; done, it let
 next one answer. Latches read 1 and writes are ignored meanwhile. Code 0Fh, conversion
 times and the time to store: from memory.
 
-Source: data sheet family 42h (part DS28EA00) p. 2, 7-12 and 27-29, as collected in the
-family facts, 2.7.
+Source: data sheet family 42h (part DS28EA00) p. 2, 7-12 and 27-29.
 """
 
 from __future__ import annotations
@@ -55,14 +54,17 @@ from harness.families.family import (
     by_name,
     looks,
 )
-from harness.families.thermometers.thermometry import (
+from harness.families.thermometers import commands, restarts
+from harness.families.thermometers.settings import (
     ALARM_SETTINGS,
-    READ_SCRATCHPAD,
     RESOLUTION_SETTING,
     Adjustable,
     alarm_search_check,
-    believe,
     configure,
+)
+from harness.families.thermometers.thermometry import (
+    READ_SCRATCHPAD,
+    believe,
     convert,
     convert_all,
     prove_fixed,
@@ -369,6 +371,8 @@ FAMILIES = (
         settings=by_name(*ALARM_SETTINGS, RESOLUTION_SETTING, *port_settings(_PORTS)),
         configure=_configure,
         convert_all=convert_all,
+        commands=commands.CHAINED,
+        restarts=restarts.CHAINED,
         checks=by_name(*port_checks(_PORTS), *_CHECKS),
         destructive="switches loads; storing wears cells",
         looks=looks("power_supply", "temperature", "resolution", "ports"),

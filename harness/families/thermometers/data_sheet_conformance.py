@@ -5,9 +5,9 @@ reported with what was seen, what the sheet or genuine parts show, and how stron
 trade takes it to be. Only published commands are sent, since others can ruin a part.
 
 Sources: data sheet family 28h (part DS18B20) p. 3-8 for configuration, conversion times
-and alarm search; public survey notes on clone parts and user dumps, as collected in the
-family facts 2.3, for the serial-number pattern, byte 6 and what clones do with a write
-(common practice, not proof).
+and alarm search; a public survey text on clone 28h thermometers (C. Petrich, editions
+of 9 July 2020 and 11 Nov 2024) and user dumps in its discussion, for the serial-number
+pattern, byte 6 and what clones do with a write (common practice, not proof).
 """
 
 from __future__ import annotations

@@ -16,7 +16,7 @@ relatives; the low-voltage part gives sixteenths in bytes 0 and 1 and halves its
 with each bit, which its sheet says for 10 bit only.
 
 Sources: data sheets of four family-3Bh parts (DS1825 p. 1, 4 and 7-8; MAX31826 p. 1, 12
-and 14; MAX31850 p. 5, 12-13, 19 and 22; MAX31825), as collected in the family facts, 2.6.
+and 14; MAX31850 p. 5, 12-13, 19 and 22; MAX31825).
 """
 
 from __future__ import annotations
@@ -42,15 +42,18 @@ from harness.families.family import (
     by_name,
     looks,
 )
-from harness.families.thermometers.thermometry import (
+from harness.families.thermometers import commands, restarts
+from harness.families.thermometers.settings import (
     ALARM_SETTINGS,
-    CONVERSION_MS,
-    READ_SCRATCHPAD,
     RESOLUTION_SETTING,
     Adjustable,
     alarm_search_check,
-    believe,
     configure,
+)
+from harness.families.thermometers.thermometry import (
+    CONVERSION_MS,
+    READ_SCRATCHPAD,
+    believe,
     convert,
     convert_all,
     is_parasite,
@@ -434,6 +437,8 @@ FAMILIES = (
         settings=by_name(*ALARM_SETTINGS, RESOLUTION_SETTING),
         configure=_configure,
         convert_all=convert_all,
+        commands=commands.LOCATED,
+        restarts=restarts.LOCATED,
         checks=by_name(alarm_search_check(_adjustable), *memory_checks(_MEMORY)),
         destructive="storing and writing wear cells",
         looks=looks("power_supply", "variant", "location", "temperature"),

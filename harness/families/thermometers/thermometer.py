@@ -24,7 +24,6 @@ from harness.errors import (
     ReadingImplausible,
     ReadingSuspect,
 )
-from harness.families.common.values import whole
 from harness.families.family import (
     Answer,
     Family,
@@ -33,7 +32,8 @@ from harness.families.family import (
     Session,
     by_name,
 )
-from harness.families.thermometers import thermometry
+from harness.families.thermometers import commands, restarts, thermometry
+from harness.families.thermometers import settings as settings_of
 from harness.families.thermometers.data_sheet_conformance import SHEET_CHECK
 from harness.records import Scalar
 
@@ -44,9 +44,6 @@ READ_SUPPLY = thermometry.READ_SUPPLY
 
 is_parasite = thermometry.is_parasite
 convert_all = thermometry.convert_all
-
-_COPY_S = 0.010
-"""EEPROM write time, longest (data sheet family 28h, p. 19)."""
 
 _RANGE_DEGC = (-55.0, 125.0)
 
@@ -226,15 +223,15 @@ def _marked_temperature(session: Session) -> Answer:
     """
     kept = read_scratchpad(session).settings
     marker = bytes([kept[0] ^ _MARK, kept[1] ^ _MARK]) + kept[2:]
-    session.transact(bytes([WRITE_SCRATCHPAD]) + marker)
-    _read_back(session, marker, "after marking")
+    part = _part(session.rom.family)
+    settings_of.write_settings(session, part, marker, "after marking")
     session.memory["marker"] = marker
     try:
         answer = _temperature(session)
     finally:
         session.memory.pop("marker")
         session.transact(bytes([WRITE_SCRATCHPAD]) + kept)
-    _read_back(session, kept, "after taking the marker away")
+    settings_of.require_settings(session, part, kept, "after taking the marker away")
     answer.evidence["marker"] = marker.hex(" ").upper()
     return answer
 
@@ -258,41 +255,17 @@ def _resolution(session: Session) -> Answer:
     return Answer(value=read_scratchpad(session).resolution_bits)
 
 
+def _part(family: int) -> settings_of.Adjustable:
+    """What there is to set: 10h has no configuration byte."""
+    return settings_of.Adjustable(
+        read=lambda session: read_scratchpad(session).data,
+        has_resolution=family != 0x10,
+    )
+
+
 def configure(session: Session, settings: Mapping[str, Scalar], store: bool) -> Answer:
-    """Write settings, read them back, and store them in EEPROM if asked.
-
-    What is not set keeps the value just read: all bytes must be written together.
-
-    Raises:
-        UsageError: a value out of range.
-        AnswerImpossible: the device reads back something else.
-    """
-    block = read_scratchpad(session)
-    high, low = block.alarm_degc
-    high = whole("alarm_high_degc", settings.get("alarm_high_degc", high), -128, 127)
-    low = whole("alarm_low_degc", settings.get("alarm_low_degc", low), -128, 127)
-    wanted = bytes([high & 0xFF, low & 0xFF])
-    if block.has_config:
-        bits = settings.get("resolution_bits", block.resolution_bits)
-        wanted += bytes([(whole("resolution_bits", bits, 9, 12) - 9) << 5 | 0x1F])
-    session.transact(bytes([WRITE_SCRATCHPAD]) + wanted)
-    _read_back(session, wanted, "after writing")
-    if store:
-        session.hold_strong_pull_up(bytes([COPY_SCRATCHPAD]), _COPY_S)
-        session.transact(bytes([RECALL]))
-        session.clock.sleep(_COPY_S)
-        _read_back(session, wanted, "after storing and recalling")
-    return Answer(value=wanted.hex(" ").upper(), evidence={"stored": store})
-
-
-def _read_back(session: Session, wanted: bytes, when: str) -> None:
-    got = read_scratchpad(session).data[2 : 2 + len(wanted)]
-    if got != wanted:
-        raise AnswerImpossible(
-            f"settings read back {when} are {got.hex(' ').upper()}, "
-            f"written were {wanted.hex(' ').upper()}",
-            hint="the device did not take the settings: check its supply, or the part's identity",
-        )
+    """As ``settings_of.configure``."""
+    return settings_of.configure(session, _part(session.rom.family), settings, store)
 
 
 # -- rows ---------------------------------------------------------------------
@@ -358,13 +331,15 @@ def _thermometer(code: int, name: str, parts: str) -> Family:
         typical_parts=parts,
         quantities=by_name(*_COMMON, *(() if fixed else (_RESOLUTION,))),
         settings=by_name(
-            *thermometry.ALARM_SETTINGS,
-            *(() if fixed else (thermometry.RESOLUTION_SETTING,)),
+            *settings_of.ALARM_SETTINGS,
+            *(() if fixed else (settings_of.RESOLUTION_SETTING,)),
         ),
         configure=configure,
         checks=by_name(*(() if fixed else (SHEET_CHECK,))),
         convert_all=convert_all,
         register=_register(code),
+        commands=commands.WITH_COUNTERS if fixed else commands.PLAIN,
+        restarts=restarts.WITH_COUNTERS if fixed else restarts.PLAIN,
     )
 
 

@@ -7,13 +7,12 @@ With its own supply a device shows busy (0) until it is done; a parasite-fed one
 not be asked, and the line idles for the longest published time instead.
 
 Source: data sheets family 28h (part DS18B20) p. 3-12 and family 42h (part DS28EA00)
-p. 7-12, as collected in the family facts, 2.1 and 2.7.
+p. 7-12.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
 
 from harness.errors import (
     AdapterError,
@@ -25,22 +24,13 @@ from harness.errors import (
     UsageError,
 )
 from harness.families.common.answers import shown
-from harness.families.common.conditional import answered, search_check
 from harness.families.common.conversion import conversion_counted
 from harness.families.common.readings import weigh
-from harness.families.common.restore import restored
-from harness.families.common.values import whole
 from harness.families.family import (
-    ALARM_SEARCH,
     Answer,
     Broadcast,
-    Check,
-    Findings,
-    Options,
     Session,
-    Setting,
 )
-from harness.records import Scalar
 from harness.wire.crc import crc8
 
 CONVERT, READ_SCRATCHPAD, WRITE_SCRATCHPAD = 0x44, 0xBE, 0x4E
@@ -59,13 +49,8 @@ _MEASUREMENTS = 3
 """Conversions timed at most until no answer is late by the adapter."""
 
 _AGREE_K, _JUMP_K, _RATE_K_PER_S = 0.5, 1.0, 0.2
-"""Two conversions in a row agree within 0.5 K (field practice); what a probe in air may
+"""Two conversions in a row agree within 0.5 K (common practice, no source); what a probe in air may
 change at once, and for each second since (our choice)."""
-
-_COPY_S = 0.010
-"""EEPROM write time, longest (data sheet family 28h, p. 19)."""
-
-_LEAST_DEGC, _MOST_DEGC = -128, 127
 
 
 # -- the block -----------------------------------------------------------------------
@@ -321,127 +306,3 @@ def require_settings_kept(before: bytes, after: bytes) -> None:
             f"settings were {shown(before)} before the conversion and are "
             f"{shown(after)} after it: the device restarted meanwhile"
         )
-
-
-# -- settings ------------------------------------------------------------------------
-
-ALARM_SETTINGS = tuple(
-    Setting(
-        name=f"{name}_degc",
-        unit="degC",
-        about="whole degrees, -128 to 127",
-        governs=frozenset({name, ALARM_SEARCH}),
-    )
-    for name in ("alarm_high", "alarm_low")
-)
-RESOLUTION_SETTING = Setting(
-    name="resolution_bits",
-    unit="bit",
-    about="9, 10, 11 or 12",
-    governs=frozenset(
-        {"resolution", "temperature", "marked_temperature", "conversion_time"}
-    ),
-)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Adjustable:
-    """A thermometer with TH, TL and 9 to 12 bits in bytes 2 to 4 of its block.
-
-    Attributes:
-        read: reads and proves the block.
-        fixed_config: bits of the configuration byte that cannot be written.
-    """
-
-    read: Callable[[Session], bytes]
-    fixed_config: int = 0x1F
-
-    def resolution_bits(self, block: bytes) -> int:
-        """9 to 12."""
-        return 9 + (block[4] >> 5 & 3)
-
-    def longest_ms(self, block: bytes) -> float:
-        """Longest published conversion at the block's resolution."""
-        return CONVERSION_MS[self.resolution_bits(block)]
-
-
-def configure(
-    session: Session, part: Adjustable, settings: Mapping[str, Scalar], store: bool
-) -> Answer:
-    """Write settings, read them back, and store them in EEPROM if asked.
-
-    What is not set keeps the value just read: all bytes must be written together.
-
-    Raises:
-        UsageError: a value out of range.
-        AnswerImpossible: the device reads back something else.
-    """
-    block = part.read(session)
-    values = [
-        whole(key, settings.get(key, signed(block[place])), _LEAST_DEGC, _MOST_DEGC)
-        for key, place in (("alarm_high_degc", 2), ("alarm_low_degc", 3))
-    ]
-    bits = settings.get("resolution_bits", part.resolution_bits(block))
-    config = block[4] & ~0x60 | whole("resolution_bits", bits, 9, 12) - 9 << 5
-    wanted = bytes([values[0] & 0xFF, values[1] & 0xFF, config])
-    write_settings(session, part, wanted)
-    if store:
-        session.hold_strong_pull_up(bytes([COPY_SCRATCHPAD]), _COPY_S)
-        session.transact(bytes([RECALL]))
-        session.clock.sleep(_COPY_S)
-        _require_settings(session, part, wanted, "after storing and recalling")
-    return Answer(value=shown(wanted), evidence={"stored": store})
-
-
-def write_settings(session: Session, part: Adjustable, wanted: bytes) -> None:
-    """Write TH, TL and configuration, and prove them by reading.
-
-    Raises:
-        AnswerImpossible: the device reads back something else.
-    """
-    session.transact(bytes([WRITE_SCRATCHPAD]) + wanted)
-    _require_settings(session, part, wanted, "after writing")
-
-
-def _require_settings(
-    session: Session, part: Adjustable, wanted: bytes, when: str
-) -> None:
-    got = part.read(session)[2:5]
-    if got != wanted:
-        raise AnswerImpossible(
-            f"settings read back {when} are {shown(got)}, written were {shown(wanted)}",
-            hint="the device did not take the settings: check its supply, or the part's identity",
-        )
-
-
-def alarm_search_check(part: Callable[[Session], Adjustable]) -> Check:
-    """The check ``conditional_search`` by the alarm limits; they come back.
-
-    Args:
-        part: the device's settings, or UsageError where it has none.
-    """
-
-    def run(session: Session, options: Options) -> Findings:
-        del options
-        adjustable = part(session)
-        block = adjustable.read(session)
-        longest_ms = adjustable.longest_ms(block)
-        kept = block[2:5]
-        session.note("settings before the alarm search", settings=shown(kept))
-        answers = []
-        with restored(
-            session,
-            lambda: write_settings(session, adjustable, kept),
-            what="the alarm limits",
-        ):
-            # T >= TH or T <= TL: the first pair is always met, the second never
-            for limits in (b"\x80\x80", b"\x7f\x80"):
-                write_settings(session, adjustable, limits + kept[2:])
-                convert(session, longest_ms)
-                answers.append(session.meets_condition())
-        return answered(met=answers[0], unmet=answers[1])
-
-    return search_check(
-        run,
-        condition="while the temperature breaks an alarm limit (puts the limits back)",
-    )
