@@ -59,7 +59,7 @@ def _part(part: Part) -> str:
             words = f"programming pulse {part.low_us:g} to {part.high_us:g} us"
         case Again(parts):
             words = f"again and again ({parts_in_words(parts)})"
-        case Chosen():
+        case _:
             words = _chosen(part)
     return words
 

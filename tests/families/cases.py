@@ -11,10 +11,10 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from harness.driver.session import DeviceSession
 from harness.families.check import Findings
+from harness.families.option_values import options_for
 from harness.families.registry import family_of
-from harness.plans.loading.option_values import options_for
-from harness.plans.steps.sessions import DeviceSession
 from harness.records import Scalar
 
 Job = Callable[[DeviceSession], object]

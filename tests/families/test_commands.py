@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from harness.driver.session import DeviceSession
 from harness.families.command import (
     ADDRESS,
     CODE,
@@ -22,7 +23,6 @@ from harness.families.command import (
     ToPageEnd,
 )
 from harness.families.registry import family_of, known_families
-from harness.plans.steps.sessions import DeviceSession
 from tests.families.cases import CASES, Case
 from tests.families.wire_log import WireLog, seen_commands
 

@@ -7,11 +7,11 @@ from typing import Any
 
 import pytest
 
+from harness.driver.session import DeviceSession
 from harness.errors import ReadingImplausible
 from harness.families.family import ALARM_SEARCH
 from harness.families.registry import family_of, known_families
 from harness.families.restart import AfterRestart, RestartSign
-from harness.plans.steps.sessions import DeviceSession
 from harness.records import Scalar
 from tests.families.cases import CASES, Case
 
