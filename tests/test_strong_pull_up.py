@@ -318,7 +318,9 @@ def test_the_same_through_a_plan(
     )
     assert ran.code == code
     if code:
-        assert ran.shown("2").outcome is Outcome.FAILED
+        starved = ran.shown("2")
+        assert (starved.outcome, starved.kind) == (Outcome.ERROR, "extra-echo")
+        assert "cause: supply or adapter" in starved.message
         assert {r.shown.kind for r in ran.step("3").results} == {"step-missing"}
         assert (
             "step 2 (convert) did not come to its end" in ran.shown("3", "S1").message

@@ -221,7 +221,8 @@ class Examination:
         self.evidence = replace(self.evidence, **parts)
 
     def _adapter(self) -> None:
-        self._take(adapter=probes_line.examine_adapter(self._ear))
+        adapter = probes_line.examine_adapter(self._ear)
+        self._take(adapter=adapter, seen_low=self._bus.adapter.broke_low)
 
     def _listen(self) -> None:
         self._take(idle=probes_line.listen(self._ear, self._effort.listen_s))

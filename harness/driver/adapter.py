@@ -92,6 +92,8 @@ class Adapter:
         self._strong_pull_up = False
         self._echo_proved = False
         self._stirred = False
+        self._owed = b""
+        self._broke_low = False
         self.clock: Clock = SystemClock()
 
     # -- opening and closing -------------------------------------------------
@@ -158,6 +160,15 @@ class Adapter:
             kind = KIND_BY_USB_ID.get(numbers, "unknown") if numbers else "unknown"
         return grid_of_kind(kind, self._tolerance_ppm)
 
+    @property
+    def broke_low(self) -> bool:
+        """True if the last character heard was low to its end and not sent so.
+
+        Only where the loop-back worked before. With silence since then: the line went
+        low for good, or the adapter fell silent behind a character of its own.
+        """
+        return self._broke_low and self._echo_proved
+
     # -- the one primitive ---------------------------------------------------
 
     def exchange(self, frames: bytes, baud: int, stop_bits: int = 1) -> bytes:
@@ -181,6 +192,7 @@ class Adapter:
         with translated(self.url):
             self._set_format(baud, stop_bits)
             self._collect_unsolicited()
+            self._owed = frames
             echoes = bytearray()
             for start in range(0, len(frames), self.max_burst):
                 burst = frames[start : start + self.max_burst]
@@ -188,7 +200,7 @@ class Adapter:
                 echoes += self._read(len(burst), baud)
                 if len(echoes) < min(len(frames), start + self.max_burst):
                     break
-        self.partial = bytes(echoes)
+        self.partial = self._heard(bytes(echoes))
         if len(echoes) < len(frames):
             raise self._missing(len(frames), len(echoes))
         self._echo_proved = True
@@ -200,7 +212,7 @@ class Adapter:
             waiting = self._port.in_waiting
             extra = self._port.read(waiting) if waiting else b""
         if extra:
-            self.unsolicited += extra
+            self.unsolicited += self._heard(extra)
             raise ExtraEcho(
                 f"sent {sent} characters, {sent + len(extra)} came back",
                 where=self.url,
@@ -208,7 +220,7 @@ class Adapter:
 
     def _collect_unsolicited(self) -> None:
         waiting = self._port.in_waiting
-        self.unsolicited = self._port.read(waiting) if waiting else b""
+        self.unsolicited = self._heard(self._port.read(waiting) if waiting else b"")
         # a supply or pull-up that we switched moves the line: devices announce themselves
         self.surplus = b"" if self._stirred else self.unsolicited
         self._stirred = False
@@ -233,11 +245,12 @@ class Adapter:
         with translated(self.url):
             self._set_format(baud, stop_bits)
             self._collect_unsolicited()
+            self._owed = frames
             for start in range(0, len(frames), self.max_burst):
                 burst = frames[start : start + self.max_burst]
                 self._port.write(burst)
                 got += self._read(len(burst), baud)
-        return bytes(got) + self.settle()
+        return self._heard(bytes(got)) + self.settle()
 
     def forgive_strays(self) -> None:
         """Take characters that wait before the next burst for the line's.
@@ -246,6 +259,14 @@ class Adapter:
         as a conversion fed through the pull-up.
         """
         self._stirred = True
+
+    def _heard(self, characters: bytes) -> bytes:
+        """The same characters, compared with the echoes that are still due."""
+        if characters:
+            due = self._owed[len(characters) - 1 : len(characters)] or b"\xff"
+            self._owed = self._owed[len(characters) :]
+            self._broke_low = characters[-1] < 0x80 <= due[0]
+        return characters
 
     def _set_format(self, baud: int, stop_bits: int) -> None:
         if (baud, stop_bits) != self._format:
@@ -299,7 +320,7 @@ class Adapter:
                 if not waiting:
                     break
                 late += self._port.read(waiting)
-        return bytes(late)
+        return self._heard(bytes(late))
 
     def drain(self) -> bytes:
         """Wait until nothing more can come; what came after the last echo.

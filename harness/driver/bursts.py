@@ -171,7 +171,7 @@ class Bursts:
             NoEcho: a burst broke off, the line is silent, and it may be either.
         """
         before, after = self.adapter.unsolicited, self.adapter.settle()
-        silent = self._is_silent(slots)
+        silent = self.is_silent(slots)
         self.adapter.unsolicited = before + after
         if not silent:
             return
@@ -203,7 +203,7 @@ class Bursts:
                 hint=EITHER_LOW_OR_DEAF,
             ) from fault
 
-    def _is_silent(self, slots: SlotFrames) -> bool:
+    def is_silent(self, slots: SlotFrames) -> bool:
         """True if neither a few read slots nor a reset are echoed.
 
         The two differ in value and rate: an adapter that loses some characters is not

@@ -23,6 +23,7 @@ from harness.driver.resets import reset_line
 from harness.driver.self_check import AdapterReport
 from harness.errors import (
     AdapterError,
+    EchoDamaged,
     EchoDoubtful,
     ExtraEcho,
     LineNotReady,
@@ -116,17 +117,30 @@ class Bus:
         done to an echo, see ``driver.echo_proof``.
 
         Raises:
+            LineNotReady: the line is low, or went low meanwhile.
             EchoDamaged: what is sent does not come back, and how.
             AdapterError: see ``Adapter.self_check``.
         """
         try:
             report = self.adapter.self_check(self.slots.request_baud)
+            self._fit_slots()
+            self._echo_proof().require(every_value=True)
+        except EchoDamaged as fault:
+            self._name_low(fault)
+            raise
         except (NoEcho, ShortEcho, ExtraEcho, LineNotReady) as fault:
+            self._name_low(fault)
             self._name(fault)
             raise
-        self._fit_slots()
-        self._echo_proof().require(every_value=True)
         return report
+
+    def _name_low(self, fault: AdapterError) -> None:
+        """Raise LineNotReady if the line was heard going low, and is silent since then."""
+        if self.adapter.broke_low and self._bursts.is_silent(self.slots):
+            raise LineNotReady(
+                "the line went low during the self-check and stays low",
+                where=self.adapter.url,
+            ) from fault
 
     def _name(self, fault: AdapterError) -> None:
         """Raise EchoDamaged if the patterns name what is behind a fault."""

@@ -121,6 +121,19 @@ SPEAKS_LINE: Speaks = {
         "silent",
         Sure.CERTAIN,
     ),
+    "fell low": (
+        {
+            "adapter": AdapterFacts(ones=NOTHING, slow_ones=NOTHING, zeros=NOTHING),
+            "seen_low": True,
+            "resets": (),
+            "line": None,
+            "scans": None,
+            "devices": (),
+        },
+        Cause.BUS_WIRING,
+        "stuck-low",
+        Sure.LIKELY,
+    ),
     "stuck low": (
         {
             "resets": tuple(replace(r, echoes=NOTHING) for r in RESETS),

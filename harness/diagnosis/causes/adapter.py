@@ -249,7 +249,7 @@ def push_pull_output(evidence: Evidence) -> Iterator[Finding]:
 
 def silence(evidence: Evidence) -> Iterator[Finding]:
     """Nothing that was sent came back from the first character on."""
-    if not evidence.silent or evidence.adapter is None:
+    if not evidence.silent or evidence.seen_low or evidence.adapter is None:
         return
     yield Finding(
         cause=Cause.UNDECIDED,

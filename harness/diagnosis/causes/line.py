@@ -69,6 +69,30 @@ def stuck_low(evidence: Evidence) -> Iterator[Finding]:
     )
 
 
+def fell_low(evidence: Evidence) -> Iterator[Finding]:
+    """Nothing comes back, and the last character before was a break: the line went low."""
+    if not (evidence.silent and evidence.seen_low):
+        return
+    yield Finding(
+        cause=Cause.BUS_WIRING,
+        kind="stuck-low",
+        sure=Sure.LIKELY,
+        says="the line worked, then went low and stays low",
+        measured=(
+            "the last character heard was low to its end and not sent so; since then "
+            f"0 of {evidence.adapter.ones.sent if evidence.adapter else 0} characters "
+            "echoed",
+        ),
+        tells_apart=(
+            f"{Cause.ADAPTER} receive-open: the idle line measures near the supply and "
+            "RX does not follow it",
+            f"{Cause.CONFIGURATION} thermostat: it frees when that part is cooled",
+        ),
+        try_first="measure the idle line against ground: near 0 V halve the wiring "
+        "until it rises; check polarity of the last device put in",
+    )
+
+
 def foreign_traffic(evidence: Evidence) -> Iterator[Finding]:
     """Characters arrive while nothing is sent."""
     idle = evidence.idle

@@ -64,6 +64,7 @@ RULES: tuple[Rule, ...] = (
         spoils=True,
     ),
     Rule(judge=rules_adapter.silence, seen_by="adapter", spoils=True),
+    Rule(judge=rules_line.fell_low, seen_by="adapter", spoils=True),
     Rule(
         judge=rules_line.stuck_low,
         seen_by="resets",

@@ -364,6 +364,9 @@ class Evidence:
     """ROM code -> standing over the scans, see ``inventory.Standing``."""
     lost: int = 0
     """How often the adapter was gone."""
+    seen_low: bool = False
+    """True if the last character heard before the first probe, or in it, was low to its
+    end and not sent so: a line that goes low for good gives one such character."""
     not_ready: str = ""
     """Why the adapter's self-check failed, if it did."""
 
