@@ -16,6 +16,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "records": set(),
     "clock": set(),
     "digits": {"records"},
+    "journal_form": {"records"},
     "safe_text": set(),
     "ending": {"clock"},
     "output": {"safe_text"},
@@ -24,12 +25,14 @@ MAY_IMPORT: dict[str, set[str]] = {
     "families": {"digits", "errors", "records", "clock", "wire"},
     "timing": {"digits", "errors", "records", "clock", "wire", "driver"},
     "diagnosis": {
-        "digits", "errors", "records", "clock", "wire", "driver", "families", "timing",
+        "digits", "errors", "records", "journal_form", "clock", "wire", "driver", "families",
+        "timing",
     },
     "simulation": {"wire"},
     "quality": {"errors", "records", "wire"},
     "results": {
-        "digits", "errors", "records", "clock", "safe_text", "ending", "wire", "quality",
+        "digits", "errors", "records", "journal_form", "clock", "safe_text", "ending", "wire",
+        "quality", "diagnosis",
     },
     "lots": {"digits", "errors", "records", "wire", "quality", "results"},
     "plans": {
@@ -55,6 +58,15 @@ MAY_IMPORT: dict[str, set[str]] = {
 # plans know nothing of it but what a fixture file may say.
 FROM_WIRE_FOR_SIMULATION = {"harness.wire.crc", "harness.wire.romcode"}
 FROM_SIMULATION_FOR_PLANS = {"harness.simulation.settings"}
+
+# A report reads back the records that were measured, and knows nothing of measuring.
+RECORDS_FOR_RESULTS = {
+    "diagnosis": {
+        "harness.diagnosis.diagnosis",
+        "harness.diagnosis.evidence",
+        "harness.diagnosis.finding",
+    },
+}
 
 # Prefixes that name what the files are about, not a folder that is missing.
 PREFIXES_KEPT = {"family"}
@@ -121,6 +133,55 @@ def test_simulator_shares_two_modules_only() -> None:
 def test_plans_know_only_the_settings_of_the_simulator() -> None:
     """Plans validate a fixture's simulation section and touch nothing else of it."""
     assert not _stray("plans", "simulation", FROM_SIMULATION_FOR_PLANS)
+
+
+SPELL_NO_KEYS = ("results/diagnosis", "results/record/evidence.py")
+"""Where evidence is read; each has its records."""
+
+
+@pytest.mark.parametrize("room", RECORDS_FOR_RESULTS)
+def test_results_know_only_the_records_of_rooms_that_measure(room: str) -> None:
+    """A report is a projection of the journal; it cannot reach what talks to a bus."""
+    assert not _stray("results", room, RECORDS_FOR_RESULTS[room])
+
+
+@pytest.mark.parametrize("name", sorted(set().union(*RECORDS_FOR_RESULTS.values())))
+def test_records_that_results_read_are_pure(name: str) -> None:
+    """They import records and their form alone, so reading a journal loads no driver."""
+    place = HARNESS.joinpath(*name.split(".")[1:])
+    known = {"harness.records", "harness.journal_form"}
+    known |= set().union(*RECORDS_FOR_RESULTS.values())
+    for path in [*place.rglob("*.py"), *place.parent.glob(f"{place.name}.py")]:
+        used = {".".join(n.split(".")[:3]) for n in _own_imports(path)}
+        stray = {n for n in used if not any(_is_in(n, m) for m in known)}
+        assert not stray, path.name
+
+
+@pytest.mark.parametrize("place", SPELL_NO_KEYS)
+def test_reports_spell_no_key_of_the_journal(place: str) -> None:
+    """What has a record is read through it, so that a misspelt field is a type error."""
+    folder = HARNESS / place
+    spelt = [
+        f"{path.name}:{node.lineno}"
+        for path in (folder.rglob("*.py") if folder.is_dir() else [folder])
+        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        if isinstance(node, ast.expr) and _spells_a_key(node)
+    ]
+    assert not spelt
+
+
+def _spells_a_key(node: ast.expr) -> bool:
+    """True of ``facts["sent"]`` and ``facts.get("sent", 0)``."""
+    key: ast.expr | None = None
+    if isinstance(node, ast.Subscript) and isinstance(node.ctx, ast.Load):
+        key = node.slice
+    elif isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute):
+        key = node.args[0] if node.func.attr == "get" and node.args else None
+    return isinstance(key, ast.Constant) and isinstance(key.value, str)
+
+
+def _is_in(name: str, module: str) -> bool:
+    return name == module or name.startswith(f"{module}.")
 
 
 def test_wire_is_pure() -> None:

@@ -16,6 +16,7 @@ from typing import Any
 from harness.diagnosis.as_found import left_as_found
 from harness.diagnosis.causes.adapter import inverted_receiver, terminal_echo
 from harness.diagnosis.causes.table import judge
+from harness.diagnosis.diagnosis import Diagnosis
 from harness.diagnosis.evidence.bus import (
     AlarmFacts,
     Blocks,
@@ -25,7 +26,6 @@ from harness.diagnosis.evidence.bus import (
     ProbeNote,
 )
 from harness.diagnosis.evidence.kinds import FailedCheck
-from harness.diagnosis.finding import Finding
 from harness.diagnosis.inventory import take_stock
 from harness.diagnosis.probes import line as probes_line
 from harness.diagnosis.probes.devices import Clinic, scan
@@ -92,23 +92,6 @@ class Declared:
 
     expected: Expected
     sockets: Mapping[str, SocketFacts] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Diagnosis:
-    """Findings in their rank, the evidence behind them, and what was ruled out."""
-
-    findings: tuple[Finding, ...]
-    evidence: Evidence
-    ruled_out: tuple[str, ...]
-
-    def as_dict(self) -> dict[str, Any]:
-        """Plain JSON types, for the journal."""
-        return {
-            "findings": [finding.as_dict() for finding in self.findings],
-            "ruled_out": list(self.ruled_out),
-            "found": self.evidence.as_dict(),
-        }
 
 
 _REOPEN_S, _REOPEN_TRIES = 0.5, 12

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import Any
 
 
 class Cause(StrEnum):
@@ -19,6 +18,10 @@ class Cause(StrEnum):
     DEVICE = "device"
     CONFIGURATION = "configuration"
     UNDECIDED = "undecided"
+
+
+NO_VERDICT = frozenset({Cause.ADAPTER, Cause.HOST, Cause.UNDECIDED})
+"""Causes that are no verdict on bus or devices: such a fault is an error, no failure."""
 
 
 class Sure(StrEnum):
@@ -63,21 +66,13 @@ class Finding:
     kind: str
     sure: Sure
     says: str
-    measured: tuple[str, ...]
+    measured: tuple[str, ...] = ()
     try_first: str
     ruled_out: tuple[str, ...] = ()
     tells_apart: tuple[str, ...] = ()
     weight: Weight = Weight.FAULT
     device: str = ""
     rule: str = ""
-
-    def as_dict(self) -> dict[str, Any]:
-        """Plain JSON types; what is empty is left out."""
-        return {
-            key: list(value) if isinstance(value, tuple) else str(value)
-            for key, value in asdict(self).items()
-            if value
-        }
 
 
 _RANKS: dict[StrEnum, int] = {

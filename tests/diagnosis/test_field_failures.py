@@ -10,7 +10,8 @@ from typing import Any
 
 import pytest
 
-from harness.diagnosis.engine import Diagnosis, Effort, Examination
+from harness.diagnosis.diagnosis import Diagnosis
+from harness.diagnosis.engine import Effort, Examination
 from harness.diagnosis.finding import Cause, Finding, Sure, Weight
 from harness.driver.bus import Bus
 from harness.families.hazard import Hazard

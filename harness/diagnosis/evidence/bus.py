@@ -6,12 +6,18 @@ digits) to its count; a graded echo says when the line was released, a bit would
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field
-from typing import Any
+from dataclasses import dataclass, field
+from typing import Annotated
+
+from pydantic import PlainSerializer
 
 from harness.diagnosis.evidence.kinds import FailedCheck, KindReading
 
 Histogram = dict[str, int]
+
+RomCodes = Annotated[frozenset[str], PlainSerializer(sorted)]
+"""ROM codes in print form; sorted in the journal, so that it does not change from run to
+run."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,8 +37,8 @@ class Expected:
     devices: int = 0
     pull_up_ohm: float = 4700.0
     cable_pf: float = 0.0
-    parasite: frozenset[str] = frozenset()
-    no_load: frozenset[str] = frozenset()
+    parasite: RomCodes = frozenset()
+    no_load: RomCodes = frozenset()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,7 +107,7 @@ class AdapterFacts:
     zeros: Echoes
     quiet_ones: Echoes = field(default_factory=lambda: Echoes(sent=0))
     fast_resets: Echoes = field(default_factory=lambda: Echoes(sent=0))
-    round_trip_ms: tuple[float, ...] = ()
+    round_trip_ms: tuple[float, float, float] | tuple[()] = ()
     asked_baud: float = 0.0
     measured_baud: float | None = None
     rate_doubt: float = 0.0
@@ -376,12 +382,3 @@ class Evidence:
         return self.adapter is not None and self.adapter.ones.silent == (
             self.adapter.ones.sent
         )
-
-    def as_dict(self) -> dict[str, Any]:
-        """Plain JSON types, for the journal."""
-        data = asdict(self)
-        for name in ("parasite", "no_load"):
-            data["expected"][name] = sorted(data["expected"][name])
-        return {
-            key: value for key, value in data.items() if value not in (None, (), {})
-        }

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
+from harness.journal_form import ReadScalar
 from harness.records import Scalar
 
 
@@ -25,7 +26,7 @@ class KindReading:
 
     quantity: str
     unit: str = ""
-    values: tuple[Scalar, ...] = ()
+    values: tuple[ReadScalar, ...] = ()
     tries: int = 0
     troubles: dict[str, int] = field(default_factory=dict)
     said: str = ""
@@ -78,7 +79,7 @@ class FailedCheck:
     socket: str = ""
     family: int | None = None
     facts: dict[str, Any] = field(default_factory=dict)
-    values: dict[str, Scalar] = field(default_factory=dict)
+    values: dict[str, ReadScalar] = field(default_factory=dict)
     units: dict[str, str] = field(default_factory=dict)
     beyond: tuple[str, ...] = ()
 

@@ -6,10 +6,11 @@ from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from typing import Any
 
-from harness.diagnosis.engine import Declared, Diagnosis, Effort, Examination
+from harness.diagnosis.diagnosis import DIAGNOSIS, Diagnosis
+from harness.diagnosis.engine import Declared, Effort, Examination
 from harness.diagnosis.evidence.bus import Evidence, Expected
 from harness.diagnosis.evidence.kinds import FailedCheck
-from harness.diagnosis.finding import Cause, Finding, Weight
+from harness.diagnosis.finding import NO_VERDICT, Finding, Weight
 from harness.errors import SlotproofError
 from harness.plans.execution.seating import Seating, seat
 from harness.plans.schema.diagnose import Diagnose
@@ -17,9 +18,6 @@ from harness.plans.schema.fixture import Fixture
 from harness.plans.schema.steps import StepItem
 from harness.plans.steps.context import Context, detail_of
 from harness.records import Bound, CheckResult, Measurement, Outcome
-
-_COULD_NOT_TELL = frozenset({Cause.ADAPTER, Cause.HOST, Cause.UNDECIDED})
-"""Causes that are no verdict on bus or devices."""
 
 
 def run_diagnose(context: Context, body: Diagnose) -> Iterator[CheckResult]:
@@ -105,7 +103,7 @@ def _expected(fixture: Fixture, seating: Seating) -> Expected:
 
 def result_of(found: Diagnosis) -> CheckResult:
     """A diagnosis as a verdict: faults fail, what is no verdict on the bus is an error."""
-    evidence = {"diagnosis": found.as_dict()}
+    evidence = {DIAGNOSIS.name: DIAGNOSIS.written(found)}
     measurements = tuple(_measurements(found.evidence))
     faults = [f for f in found.findings if f.weight is Weight.FAULT]
     if not faults:
@@ -113,7 +111,7 @@ def result_of(found: Diagnosis) -> CheckResult:
             outcome=Outcome.PASSED, measurements=measurements, evidence=evidence
         )
     first = faults[0]
-    error = first.cause in _COULD_NOT_TELL
+    error = first.cause in NO_VERDICT
     return CheckResult(
         outcome=Outcome.ERROR if error else Outcome.FAILED,
         kind=f"{first.cause}: {first.kind}",
@@ -206,5 +204,5 @@ def explain(context: Context, item: StepItem, result: CheckResult) -> CheckResul
         result,
         message=f"{result.message}; diagnosis: {said}",
         hint=faults[0].try_first if faults else result.hint,
-        evidence={**result.evidence, "diagnosis": found.as_dict()},
+        evidence={**result.evidence, DIAGNOSIS.name: DIAGNOSIS.written(found)},
     )

@@ -23,9 +23,9 @@ def _page(page: DiagnosisPage) -> Iterator[str]:
     for standing, codes in page.standings:
         yield f"{standing}: {', '.join(codes)}"
     yield "examined:"
-    for name, did, took_s, broke_off in page.probes:
-        broken = f"; broke off: {broke_off}" if broke_off else ""
-        yield f"  {name}: {did} ({took_s:.1f} s){broken}"
+    for probe in page.probes:
+        broken = f"; broke off: {probe.broke_off}" if probe.broke_off else ""
+        yield f"  {probe.name}: {probe.did} ({probe.took_s:.1f} s){broken}"
 
 
 def _finding(number: int, finding: Found) -> Iterator[str]:

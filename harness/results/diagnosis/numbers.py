@@ -1,4 +1,4 @@
-"""The numbers behind a diagnosis as tables, from what the journal kept of them.
+"""The evidence behind a diagnosis as tables.
 
 An echo is shown as it was graded: the byte says when the line was let go, a bit alone
 would throw the margin away.
@@ -6,12 +6,24 @@ would throw the margin away.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
+from harness.diagnosis.evidence.bus import (
+    AdapterFacts,
+    Blocks,
+    Conversion,
+    DeviceFacts,
+    Echoes,
+    Evidence,
+    IdleFacts,
+    LineEvidence,
+    ResetFacts,
+    ScanFacts,
+)
+from harness.diagnosis.evidence.kinds import KindReading
 from harness.digits import bound_text, number_text, span_text, uncertain_text
-from harness.records import Bound
+from harness.records import Bound, Scalar
 from harness.results.reports.wording import scalar_text
 from harness.wire.limits import STANDARD
 
@@ -19,8 +31,6 @@ _MOST_ECHOES = 6
 """Kinds of echo named in one cell; the rest is counted."""
 
 _NOT_ASKED = "-"
-
-Facts = dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,7 +78,7 @@ _ANSWERS = NumbersTable(
 )
 
 
-def tables_of(found: Facts) -> Iterator[NumbersTable]:
+def tables_of(found: Evidence) -> Iterator[NumbersTable]:
     """Adapter, echoes, searches and devices, as far as they were looked at."""
     for empty, rows in (
         (_ADAPTER_AND_LINE, _adapter_and_line(found)),
@@ -77,223 +87,235 @@ def tables_of(found: Facts) -> Iterator[NumbersTable]:
         (_DEVICES, _devices(found)),
         (_ANSWERS, _answers(found)),
     ):
-        if told := tuple(rows):
-            yield replace(empty, rows=told)
+        if filled := tuple(rows):
+            yield replace(empty, rows=filled)
 
 
 # -- adapter and line -----------------------------------------------------------------
 
 
-def _adapter_and_line(found: Facts) -> Iterator[tuple[str, str]]:
-    yield from _adapter(found.get("adapter") or {})
-    if found.get("lost"):
-        yield "port lost", f"{found['lost']} times"
-    if idle := found.get("idle"):
-        came = sum(count for _, count in idle.get("arrivals", ()))
-        yield (
-            "characters while nothing was sent",
-            f"{came or 'none'} in {number_text(idle['for_s'])} s"
-            f"{_in_brackets(idle.get('values'))}",
-        )
-        if idle.get("after_sending"):
-            yield (
-                "characters between bursts, beyond their echoes",
-                str(idle["after_sending"]),
-            )
-    if line := found.get("line"):
-        rise = span_text(*line["rise_us"], from_zero=True)
-        yield "rise to the receiver's threshold", f"{rise} us"
-        yield (
-            "time for which a device may see the line low in a write-1 slot",
-            f"{bound_text(line['crossing_us'], Bound.AT_MOST)} us "
-            f"(limit {STANDARD.device_sample.low_us:g} us)",
-        )
-        if line.get("answers_in_zeros"):
-            yield "pulls right after write-0 slots", str(line["answers_in_zeros"])
+def _adapter_and_line(found: Evidence) -> Iterator[tuple[str, str]]:
+    if found.adapter is not None:
+        yield from _adapter(found.adapter)
+    if found.lost:
+        yield "port lost", f"{found.lost} times"
+    if found.idle is not None:
+        yield from _idle(found.idle)
+    if found.line is not None:
+        yield from _line(found.line)
 
 
-def _adapter(adapter: Facts) -> Iterator[tuple[str, str]]:
-    if trips := adapter.get("round_trip_ms"):
-        median, late, longest = map(number_text, trips)
+def _adapter(adapter: AdapterFacts) -> Iterator[tuple[str, str]]:
+    if adapter.round_trip_ms:
+        median, late, longest = map(number_text, adapter.round_trip_ms)
         yield (
             "round trip of one character",
             f"median {median} ms, 95 % within {late} ms, longest {longest} ms",
         )
-    measured = adapter.get("measured_baud")
-    if measured is not None:
-        doubt = adapter.get("rate_doubt", 0.0) * measured
+    if adapter.measured_baud is not None:
+        doubt = adapter.rate_doubt * adapter.measured_baud
         yield (
             "slot rate",
-            f"{uncertain_text(measured, doubt)} baud, "
-            f"asked for {adapter['asked_baud']:.0f}",
+            f"{uncertain_text(adapter.measured_baud, doubt)} baud, "
+            f"asked for {adapter.asked_baud:.0f}",
         )
-    for length, (whole, tried) in adapter.get("bursts", {}).items():
+    for length, (whole, tried) in adapter.bursts.items():
         yield f"bursts of {length} characters", f"{whole} of {tried} came back whole"
-    if adapter.get("echo_without_supply") is not None:
-        yield "echo of FFh with the bus supply off", adapter["echo_without_supply"]
+    if adapter.echo_without_supply is not None:
+        yield "echo of FFh with the bus supply off", adapter.echo_without_supply
+
+
+def _idle(idle: IdleFacts) -> Iterator[tuple[str, str]]:
+    came = sum(count for _, count in idle.arrivals)
+    yield (
+        "characters while nothing was sent",
+        f"{came or 'none'} in {number_text(idle.for_s)} s{_in_brackets(idle.values)}",
+    )
+    if idle.after_sending:
+        yield "characters between bursts, beyond their echoes", str(idle.after_sending)
+
+
+def _line(line: LineEvidence) -> Iterator[tuple[str, str]]:
+    rise = span_text(*line.rise_us, from_zero=True)
+    yield "rise to the receiver's threshold", f"{rise} us"
+    yield (
+        "time for which a device may see the line low in a write-1 slot",
+        f"{bound_text(line.crossing_us, Bound.AT_MOST)} us "
+        f"(limit {STANDARD.device_sample.low_us:g} us)",
+    )
+    if line.answers_in_zeros:
+        yield "pulls right after write-0 slots", str(line.answers_in_zeros)
 
 
 # -- echoes -----------------------------------------------------------------------------
 
 
-def _echoes(found: Facts) -> Iterator[tuple[str, ...]]:
-    adapter, line = found.get("adapter") or {}, found.get("line") or {}
+def _echoes(found: Evidence) -> Iterator[tuple[str, ...]]:
     for name, echoes in (
-        ("FFh at the slot rate, one by one", adapter.get("ones")),
-        ("FFh at 9600 baud, one by one", adapter.get("slow_ones")),
-        ("00h at the slot rate, one by one", adapter.get("zeros")),
-        ("C0h at the slot rate, a reset in overdrive", adapter.get("fast_resets")),
-        ("read or write-1 slots, nobody addressed", line.get("ones")),
-        ("the same at 230400 baud", line.get("fine_ones")),
-        ("write-0 slots, nobody addressed", line.get("zeros")),
+        *_echoes_of_adapter(found.adapter),
+        *_echoes_of_line(found.line),
+        *map(_echoes_of_reset, found.resets),
     ):
-        if echoes and echoes["sent"]:
+        if echoes is not None and echoes.sent:
             yield _echo_row(name, echoes)
-    for reset in found.get("resets", ()):
-        name = (
-            f"reset of {reset['low_us']:.0f} us, first sample {reset['first_sample_us']:.0f} us "
-            f"after it ({reset['byte']:02X}h at {reset['baud']} baud)"
-        )
-        yield _echo_row(name, reset["echoes"])
 
 
-def _echo_row(name: str, echoes: Facts) -> tuple[str, ...]:
-    counts = (str(echoes[key]) for key in ("sent", "silent", "extra"))
-    return (name, *counts, _histogram(echoes.get("histogram", {})) or "-")
+def _echoes_of_adapter(
+    adapter: AdapterFacts | None,
+) -> Iterator[tuple[str, Echoes | None]]:
+    if adapter is not None:
+        yield "FFh at the slot rate, one by one", adapter.ones
+        yield "FFh at 9600 baud, one by one", adapter.slow_ones
+        yield "00h at the slot rate, one by one", adapter.zeros
+        yield "C0h at the slot rate, a reset in overdrive", adapter.fast_resets
 
 
-def _histogram(counts: dict[str, int]) -> str:
+def _echoes_of_line(line: LineEvidence | None) -> Iterator[tuple[str, Echoes | None]]:
+    if line is not None:
+        yield "read or write-1 slots, nobody addressed", line.ones
+        yield "the same at 230400 baud", line.fine_ones
+        yield "write-0 slots, nobody addressed", line.zeros
+
+
+def _echoes_of_reset(reset: ResetFacts) -> tuple[str, Echoes]:
+    name = (
+        f"reset of {reset.low_us:.0f} us, first sample {reset.first_sample_us:.0f} us "
+        f"after it ({reset.byte:02X}h at {reset.baud} baud)"
+    )
+    return name, reset.echoes
+
+
+def _echo_row(name: str, echoes: Echoes) -> tuple[str, ...]:
+    counts = map(str, (echoes.sent, echoes.silent, echoes.extra))
+    return (name, *counts, _histogram(echoes.histogram) or "-")
+
+
+def _histogram(counts: Mapping[str, int]) -> str:
     ordered = sorted(counts.items(), key=lambda item: (-item[1], item[0]))
-    told = [f"{echo}: {count}" for echo, count in ordered[:_MOST_ECHOES]]
+    named = [f"{echo}: {count}" for echo, count in ordered[:_MOST_ECHOES]]
     if rest := sum(count for _, count in ordered[_MOST_ECHOES:]):
-        told.append(f"others: {rest}")
-    return ", ".join(told)
+        named.append(f"others: {rest}")
+    return ", ".join(named)
 
 
-def _in_brackets(counts: dict[str, int] | None) -> str:
+def _in_brackets(counts: Mapping[str, int]) -> str:
     return f" ({_histogram(counts)})" if counts else ""
 
 
 # -- searches and devices -------------------------------------------------------------------
 
 
-def _searches(found: Facts) -> Iterator[tuple[str, ...]]:
-    scans = found.get("scans")
-    if not scans:
+def _searches(found: Evidence) -> Iterator[tuple[str, ...]]:
+    scans = found.scans
+    if scans is None:
         return
-    sockets = (found.get("expected") or {}).get("rom_codes", {})
-    met = {device["rom_code"]: device for device in found.get("devices", ())}
-    for code, standing in found.get("inventory", {}).items():
+    met = {device.rom_code: device for device in found.devices}
+    for code, standing in found.inventory.items():
         device = met.get(code)
         yield (
             code,
-            sockets.get(code, "-"),
+            found.expected.rom_codes.get(code, "-"),
             standing,
-            f"{scans.get('found', {}).get(code, 0)} of {scans['whole']}",
-            f"{device['verified']} of {device['verifies']}" if device else "-",
+            f"{scans.found.get(code, 0)} of {scans.whole}",
+            f"{device.verified} of {device.verifies}" if device else "-",
         )
-    for code, times in scans.get("rejected", {}).items():
-        yield code, "-", "cannot be a device", f"{times} of {scans['whole']}", "-"
-    for position, times in scans.get("dead_ends", {}).items():
+    yield from _searches_that_ended_early(scans)
+
+
+def _searches_that_ended_early(scans: ScanFacts) -> Iterator[tuple[str, ...]]:
+    for code, times in scans.rejected.items():
+        yield code, "-", "cannot be a device", f"{times} of {scans.whole}", "-"
+    for position, times in scans.dead_ends.items():
         yield f"dead end at bit {position}", "-", "nobody left", f"{times} times", "-"
-    for kind, times in scans.get("troubles", {}).items():
-        yield f"scan ended by {kind}", "-", "-", f"{times} of {scans['scans']}", "-"
+    for kind, times in scans.troubles.items():
+        yield f"scan ended by {kind}", "-", "-", f"{times} of {scans.scans}", "-"
 
 
-def _devices(found: Facts) -> Iterator[tuple[str, ...]]:
-    for device in found.get("devices", ()):
-        conversions = device.get("conversions", ())
+def _devices(found: Evidence) -> Iterator[tuple[str, ...]]:
+    for device in found.devices:
         cells = (
             _power(device),
-            *_blocks(device.get("blocks"), device.get("blocks_after")),
-            _conversions(conversions),
-            _values(conversions),
+            *_blocks(device.blocks, device.blocks_after),
+            _conversions(device.conversions),
+            _values(device.conversions),
         )
         if any(cell != _NOT_ASKED for cell in cells):
-            yield _name(device), *cells
+            yield device.name, *cells
 
 
-def _name(device: Facts) -> str:
-    return f"{device.get('socket', '')} {device['rom_code']}".strip()
-
-
-def _power(device: Facts) -> str:
-    answers = device.get("supply_answers", ())
+def _power(device: DeviceFacts) -> str:
+    answers = device.supply_answers
     if not answers:
-        said = [
-            r for r in device.get("readings", ()) if r["quantity"] == "power_supply"
-        ]
-        return str(said[0]["values"][-1]) if said and said[0]["values"] else _NOT_ASKED
+        reading = device.reading("power_supply")
+        value = reading.value if reading is not None else None
+        return _NOT_ASKED if value is None else str(value)
     own = sum(answers)
     if own in {0, len(answers)}:
         return "own supply" if own else "data line"
     return f"own supply in {own} of {len(answers)} answers"
 
 
-_WRONG = (
-    ("check_wrong", "check value wrong"),
-    ("zeros", "all zero"),
-    ("ones", "all ones"),
-    ("broken_off", "broken off"),
-    ("slipped", "slipped by a slot"),
-    ("impossible", "impossible"),
-)
-
-
-def _blocks(*parts: Facts | None) -> tuple[str, str]:
-    read = [part for part in parts if part and part.get("reads")]
+def _blocks(*parts: Blocks | None) -> tuple[str, str]:
+    read = [part for part in parts if part is not None and part.reads]
     if not read:
         return _NOT_ASKED, _NOT_ASKED
-    whole, tried = (sum(part[key] for part in read) for key in ("whole", "reads"))
     wrong = [
         f"{words} {count}"
-        for key, words in _WRONG
-        if (count := sum(part.get(key, 0) for part in read))
+        for words, count in (
+            ("check value wrong", sum(part.check_wrong for part in read)),
+            ("all zero", sum(part.zeros for part in read)),
+            ("all ones", sum(part.ones for part in read)),
+            ("broken off", sum(part.broken_off for part in read)),
+            ("slipped by a slot", sum(part.slipped for part in read)),
+            ("impossible", sum(part.impossible for part in read)),
+        )
+        if count
     ]
+    whole, tried = sum(part.whole for part in read), sum(part.reads for part in read)
     ups, downs = (
-        sum(part.get(key, 0) for part in read) for key in ("flips_up", "flips_down")
+        sum(part.flips_up for part in read),
+        sum(part.flips_down for part in read),
     )
-    told = "; ".join([f"{whole} of {tried} right", *wrong])
-    return told, f"{ups} up, {downs} down" if ups or downs else "none"
+    counted = "; ".join([f"{whole} of {tried} right", *wrong])
+    return counted, f"{ups} up, {downs} down" if ups or downs else "none"
 
 
-def _conversions(conversions: list[Facts]) -> str:
+def _conversions(conversions: Sequence[Conversion]) -> str:
     if not conversions:
         return _NOT_ASKED
-    heard = [c["heard"] for c in conversions if c.get("heard") is not None]
-    told = [f"{len(conversions)} done"]
-    if heard:
-        told.append(f"heard {sum(heard)} of {len(heard)}")
-    if times := [c["took_ms"] for c in conversions if c.get("took_ms") is not None]:
-        told.append(f"busy {span_text(min(times), max(times))} ms")
-    if restarts := sum(bool(c.get("power_on")) for c in conversions):
-        told.append(f"power-on value {restarts} times")
-    return ", ".join(told)
+    cells = [f"{len(conversions)} done"]
+    if heard := [c.heard for c in conversions if c.heard is not None]:
+        cells.append(f"heard {sum(heard)} of {len(heard)}")
+    if times := [c.took_ms for c in conversions if c.took_ms is not None]:
+        cells.append(f"busy {span_text(min(times), max(times))} ms")
+    if restarts := sum(c.power_on for c in conversions):
+        cells.append(f"power-on value {restarts} times")
+    return ", ".join(cells)
 
 
-def _values(conversions: list[Facts]) -> str:
-    values = [c["value_degc"] for c in conversions if c.get("value_degc") is not None]
+def _values(conversions: Sequence[Conversion]) -> str:
+    values = [c.value_degc for c in conversions if c.value_degc is not None]
     if not values:
         return _NOT_ASKED
     return f"{span_text(min(values), max(values))} degC"
 
 
-def _answers(found: Facts) -> Iterator[tuple[str, ...]]:
-    for device in found.get("devices", ()):
-        for reading in device.get("readings", ()):
-            spoilt = [f"{kind} {n}" for kind, n in reading.get("troubles", {}).items()]
-            told = f"{', '.join(spoilt)} of {reading['tries']}" if spoilt else "none"
-            values = reading["values"]
-            yield (
-                _name(device),
-                reading["quantity"],
-                _in_short(values) if values else f"none: {reading['said']}",
-                reading["unit"] or "-",
-                told,
-            )
+def _answers(found: Evidence) -> Iterator[tuple[str, ...]]:
+    for device in found.devices:
+        for reading in device.readings:
+            yield device.name, reading.quantity, *_answer(reading)
 
 
-def _in_short(values: list[Any]) -> str:
+def _answer(reading: KindReading) -> tuple[str, str, str]:
+    spoilt = [f"{kind} {count}" for kind, count in reading.troubles.items()]
+    return (
+        _in_short(reading.values) if reading.values else f"none: {reading.said}",
+        reading.unit or "-",
+        f"{', '.join(spoilt)} of {reading.tries}" if spoilt else "none",
+    )
+
+
+def _in_short(values: Sequence[Scalar]) -> str:
     """One value, or mean and span of several."""
     if len(values) > 1 and not any(isinstance(v, str | bool) for v in values):
         numbers = [float(v) for v in values]

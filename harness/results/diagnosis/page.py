@@ -1,31 +1,23 @@
 """A diagnosis as one page: causes in their rank, what was ruled out, what was done.
 
-From the journal alone, for the terminal and for the report. Keys that an older journal
-does not have are taken as empty.
+From the journal alone, for the terminal and for the report.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
 
+from harness.diagnosis.diagnosis import Diagnosis
+from harness.diagnosis.evidence.bus import ProbeNote
+from harness.diagnosis.finding import NO_VERDICT, Finding, Weight
+from harness.records import Outcome
 from harness.results.diagnosis.numbers import NumbersTable, tables_of
+from harness.results.record.evidence import diagnosis_of
 from harness.results.record.run import RunRecord
 from harness.results.reports.wording import step_name
 
 NOTHING = "nothing wrong was found"
-
-_FAULT = "fault"
-_COULD_NOT_TELL = frozenset({"adapter", "host", "undecided"})
-"""Causes that are no verdict on bus or devices, as the journal words them."""
-
-_POINTS = (
-    ("measured", "measured"),
-    ("rules out", "ruled_out"),
-    ("to tell apart", "tells_apart"),
-)
-"""What stands before a point, and the key of a finding that holds such points."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,7 +49,7 @@ class DiagnosisPage:
         findings: in their rank.
         ruled_out: causes that the evidence speaks against.
         standings: standing of ROM codes over the scans, and the codes.
-        probes: what was done: name, in words, seconds, what broke it off.
+        probes: what was done, in its order.
         tables: the numbers behind it.
     """
 
@@ -66,7 +58,7 @@ class DiagnosisPage:
     findings: tuple[Found, ...]
     ruled_out: tuple[str, ...]
     standings: tuple[tuple[str, tuple[str, ...]], ...]
-    probes: tuple[tuple[str, str, float, str], ...]
+    probes: tuple[ProbeNote, ...]
     tables: tuple[NumbersTable, ...]
 
 
@@ -74,45 +66,52 @@ def pages_of(record: RunRecord) -> tuple[DiagnosisPage, ...]:
     """The page of every diagnosis in a run, in order; empty if there was none."""
     pages = []
     for step, result in record.results:
-        told = result.shown.evidence.get("diagnosis")
-        if isinstance(told, dict):
+        found = diagnosis_of(result.shown)
+        if found is not None:
             device = f" {result.device.label}" if result.device else ""
-            pages.append(_page(told, f"{step_name(step)}{device}"))
+            pages.append(_page(found, f"{step_name(step)}{device}"))
     return tuple(pages)
 
 
-def _page(told: dict[str, Any], of: str) -> DiagnosisPage:
-    found = told.get("found", {})
-    findings = told.get("findings", [])
+def _page(found: Diagnosis, of: str) -> DiagnosisPage:
+    evidence = found.evidence
     return DiagnosisPage(
         of=of,
-        faulty=any(f.get("weight") == _FAULT for f in findings),
-        findings=tuple(map(_finding, findings)),
-        ruled_out=tuple(told.get("ruled_out", ())),
-        standings=tuple(_standings(found.get("inventory", {}))),
-        probes=tuple(
-            (p["name"], p["did"], p["took_s"], p.get("broke_off", ""))
-            for p in found.get("probes", ())
-        ),
-        tables=tuple(tables_of(found)),
+        faulty=any(f.weight is Weight.FAULT for f in found.findings),
+        findings=tuple(map(_finding, found.findings)),
+        ruled_out=found.ruled_out,
+        standings=tuple(_standings(evidence.inventory)),
+        probes=evidence.probes,
+        tables=tuple(tables_of(evidence)),
     )
 
 
-def _finding(finding: dict[str, Any]) -> Found:
-    weight, cause = finding["weight"], finding["cause"]
-    device = f", device {finding['device']}" if finding.get("device") else ""
-    outcome = "error" if cause in _COULD_NOT_TELL else "failed"
+def _finding(finding: Finding) -> Found:
+    device = f", device {finding.device}" if finding.device else ""
     return Found(
-        title=f"{cause} ({finding['kind']}), {finding['sure']} {weight}{device}",
-        outcome=outcome if weight == _FAULT else "skipped",
-        says=finding["says"],
-        points=tuple(
-            (label, text) for label, key in _POINTS for text in finding.get(key, ())
-        ),
-        try_first=finding["try_first"],
+        title=f"{finding.cause} ({finding.kind}), {finding.sure} {finding.weight}{device}",
+        outcome=str(_outcome(finding)),
+        says=finding.says,
+        points=tuple(_points(finding)),
+        try_first=finding.try_first,
     )
 
 
-def _standings(inventory: dict[str, str]) -> Iterator[tuple[str, tuple[str, ...]]]:
+def _outcome(finding: Finding) -> Outcome:
+    if finding.weight is not Weight.FAULT:
+        return Outcome.SKIPPED
+    return Outcome.ERROR if finding.cause in NO_VERDICT else Outcome.FAILED
+
+
+def _points(finding: Finding) -> Iterator[tuple[str, str]]:
+    for label, texts in (
+        ("measured", finding.measured),
+        ("rules out", finding.ruled_out),
+        ("to tell apart", finding.tells_apart),
+    ):
+        yield from ((label, text) for text in texts)
+
+
+def _standings(inventory: Mapping[str, str]) -> Iterator[tuple[str, tuple[str, ...]]]:
     for standing in sorted(set(inventory.values())):
         yield standing, tuple(c for c, what in inventory.items() if what == standing)

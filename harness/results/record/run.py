@@ -21,6 +21,7 @@ from harness.errors import UsageError
 from harness.records import CheckResult, DeviceRef, Outcome
 from harness.results.journal.lines import LONGEST_S, damaged
 from harness.results.record.device_tally import DeviceResult
+from harness.results.record.evidence import require_readable
 from harness.results.record.steps import (
     BAD_OUTCOMES,
     INTERRUPTED,
@@ -333,6 +334,7 @@ class Folding:
     def _take_check_done(self, event: dict[str, Any]) -> None:
         result = _RESULTS.validate_python(_with_values(event["result"]))
         _require_duration(result.duration_s)
+        require_readable(result.evidence)
         self._step(event).take(result, round_=int(event.get("round", 1)))
 
     def _take_step_done(self, event: dict[str, Any]) -> None:

@@ -106,10 +106,10 @@ def test_no_diagnosis_no_section() -> None:
 
 def test_what_was_not_probed_makes_no_table() -> None:
     """An examination that broke off early still has its page."""
-    assert list(tables_of(Evidence().as_dict())) == []
+    assert list(tables_of(Evidence())) == []
     echoes = Echoes(sent=100, silent=1, histogram={"FE": 90, "FC": 9})
     line = LineEvidence(ones=echoes, zeros=Echoes(sent=0), rise_us=(13.0, 22.0))
-    tables = {t.title: t for t in tables_of(Evidence(line=line).as_dict())}
+    tables = {t.title: t for t in tables_of(Evidence(line=line))}
     assert set(tables) == {"Adapter and line", "Echoes"}
     assert tables["Echoes"].rows == (
         ("read or write-1 slots, nobody addressed", "100", "1", "0", "FE: 90, FC: 9"),
@@ -121,7 +121,7 @@ def test_rare_echoes_are_counted_together() -> None:
     """A cell stays readable: the six most frequent echoes, then the rest."""
     counts = {f"{n:02X}": 20 - n for n in range(9)}
     line = LineEvidence(ones=Echoes(sent=200, histogram=counts), zeros=Echoes(sent=0))
-    (row,) = [t for t in tables_of(Evidence(line=line).as_dict()) if t.title == "Echoes"]  # fmt: skip
+    (row,) = [t for t in tables_of(Evidence(line=line)) if t.title == "Echoes"]  # fmt: skip
     assert row.rows[0][-1].endswith("05: 15, others: 39")
 
 
@@ -138,7 +138,7 @@ def test_what_devices_say_of_themselves() -> None:
             KindReading(quantity="clock", tries=3, troubles={"check-value": 3}, said="CRC wrong"),
         ),
     )  # fmt: skip
-    tables = {t.title: t for t in tables_of(Evidence(devices=(device,)).as_dict())}
+    tables = {t.title: t for t in tables_of(Evidence(devices=(device,)))}
     name = f"A1 {code}"
     assert tables["Devices"].rows == ((name, "external", "-", "-", "-", "-"),)
     assert tables["What each device says of itself"].rows == (
