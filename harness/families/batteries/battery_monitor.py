@@ -187,13 +187,13 @@ _SENSE = CurrentSense(
     update_s=0.0275,
     trim=Trim(quantity="offset_trim", place="page 1, bytes 5 and 6", shift=3, size=2),
 )
-_charge = partial(Field, unit="Ah", adjust=_SENSE.per_ohm)
+_charge = partial(Field, unit="Ah", divisor=_SENSE.divisor)
 _switch = partial(Field, bits=1, codes=ON_OFF, access=Access.WRITE, hazards=_WEAR)
 _time = partial(Field, count=4, unit="s")
 
 _CURRENT: Field = Field(
     name="current", about="into the cell if positive; needs sense_mohm",
-    offset=5, count=2, signed=True, scale=_SENSE.count_uv, unit="A", adjust=_SENSE.per_ohm,
+    offset=5, count=2, signed=True, scale=_SENSE.count_uv, unit="A", divisor=_SENSE.divisor,
     read=_page_with_current,
     evidence=lambda _, page: {"counts": _CURRENT.raw(page)},
 )  # fmt: skip
@@ -201,10 +201,6 @@ _OFFSET = Field(
     name="offset_trim", about="added to every current; from the EEPROM",
     block=1, offset=5, count=2, shift=3, signed=True, unit="counts", evidence=no_evidence,
     safe=True,
-)  # fmt: skip
-_ACCOUNT = _charge(
-    name="accumulated_charge", about="what is left in the cell; needs sense_mohm",
-    block=1, offset=4, scale=1e6 / 2048,
 )  # fmt: skip
 _VOLTAGE_INPUT = Field(
     name="voltage_input", shift=3, bits=1, codes={1: "supply", 0: "input"},
@@ -241,7 +237,10 @@ REGISTERS = RegisterMap(
         ),
         _OFFSET,
         _CURRENT,
-        _ACCOUNT,
+        _charge(
+            name="accumulated_charge", about="what is left in the cell; needs sense_mohm",
+            block=1, offset=4, scale=1e6 / 2048,
+        ),
         _charge(
             name="charge_total", about="all that ever went in; while accumulators are on",
             block=7, offset=4, count=2, scale=1e6 / 64,
@@ -387,11 +386,7 @@ FAMILIES = (
                 hazards=frozenset({Hazard.CALIBRATION, Hazard.MEMORY_WEAR}),
                 expected_s=5,
             ),
-            charge_check(
-                lambda session: REGISTERS.number(session, "current"),
-                lambda session: REGISTERS.number(session, "accumulated_charge"),
-                lambda session: _SENSE.per_ohm(session, _ACCOUNT.scale),
-            ),
+            charge_check(REGISTERS),
         ),
         looks=(*REGISTERS.looks, counts_look(_SENSE)),
         destructive="settings and user bytes wear cells; trimming changes the offset",

@@ -4,8 +4,9 @@ A part measures the voltage across a resistor; what that means in amperes only t
 bench knows. ``sense_mohm`` is a setting that is remembered during the run and never
 written to a device.
 
-Source of the offset check: field-failure collection F27 (raw +3 at 25 mohm is 29 mA or
-0.70 Ah a day; two counts are common practice as a limit).
+Common practice, no source: the mean of 32 readings at no current, two counts as its
+limit, and two steps as the most by which readings of a sound converter differ. At
+244 uV a count and 25 mohm an offset of 3 counts is 29 mA, or 0.70 Ah a day.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from statistics import fmean
 from typing import Any
 
 from harness.errors import UsageError
+from harness.families.common.register_map import RegisterMap
 from harness.families.common.values import number
 from harness.families.family import (
     Answer,
@@ -44,7 +46,7 @@ SENSE = Setting(
 
 OFFSET_READINGS = 32
 MOST_MOVE = 2
-"""Steps by which readings of a sound converter differ (field failures, F27)."""
+"""Steps by which readings of a sound converter differ (common practice, no source)."""
 
 SENSE_KEY = "sense_mohm"
 """Of the resistor in a session's memory; a fixture may have put it there."""
@@ -126,17 +128,13 @@ class CurrentSense:
             )
         return known
 
-    def per_ohm(self, session: Session, microvolt: float) -> float:
-        """Ampere that a sense voltage in uV stands for, or Ah of uVh.
-
-        Raises:
-            UsageError: see ``sense_mohm``.
-        """
-        return microvolt / 1000 / self.sense_mohm(session)
+    def divisor(self, session: Session) -> float:
+        """Makes A of the sense voltage in uV, and Ah of uVh; errors as ``sense_mohm``."""
+        return 1000 * self.sense_mohm(session)
 
     def ampere(self, session: Session, counts: float) -> float:
         """Current of so many counts."""
-        return self.per_ohm(session, counts * self.count_uv)
+        return counts * self.count_uv / self.divisor(session)
 
 
 def remember_sense(session: Session, value: Scalar) -> None:
@@ -251,26 +249,28 @@ def offset_check(sense: CurrentSense) -> Check:
 # -- account ---------------------------------------------------------------------
 
 
-def charge_check(
-    read_ampere: Callable[[Session], float],
-    read_ah: Callable[[Session], float],
-    step_ah: Callable[[Session], float],
-) -> Check:
-    """Compare what the account gained with current times time, sign included."""
+def charge_check(registers: RegisterMap) -> Check:
+    """Compare what the account gained with current times time, sign included.
+
+    Args:
+        registers: has the rows ``current`` and ``accumulated_charge``.
+    """
+    read = registers.number
 
     def run(session: Session, options: Options) -> Findings:
-        began_ah, began_s = read_ah(session), session.clock.now_s()
-        for_s, ampere = options.number("for_s"), [read_ampere(session)]
+        began_ah, began_s = read(session, "accumulated_charge"), session.clock.now_s()
+        for_s, ampere = options.number("for_s"), [read(session, "current")]
         until_s = began_s + for_s
         while (left_s := until_s - session.clock.now_s()) > 0:
             session.clock.sleep(min(left_s, for_s / 10))
-            ampere.append(read_ampere(session))
-        gained_ah, took_s = read_ah(session) - began_ah, session.clock.now_s() - began_s
+            ampere.append(read(session, "current"))
+        gained_ah = read(session, "accumulated_charge") - began_ah
+        took_s = session.clock.now_s() - began_s
         wanted_ah = fmean(ampere) * took_s / 3600
+        step_ah = registers.row("accumulated_charge").on_bench(session).scale
         # either end of the account is cut to a whole step
-        spare_ah = (
-            2 * step_ah(session)
-            + abs(wanted_ah) * options.number("tolerance_percent") / 100
+        spare_ah = 2 * step_ah + abs(wanted_ah) * (
+            options.number("tolerance_percent") / 100
         )
         return Findings(
             measurements=(

@@ -10,8 +10,9 @@ disagreement of the two.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import Enum
 from functools import partial
 from typing import Any, Literal
@@ -58,17 +59,16 @@ def no_evidence(_session: Session, _block: bytes) -> dict[str, Any]:
     return {}
 
 
-def flag_words(*names: str, none: str = "none") -> dict[int, Scalar]:
-    """Codes of neighbouring flags: the names of those that are set, highest bit first.
+def flag_words(flags: Mapping[str, int]) -> dict[int, Scalar]:
+    """Codes of neighbouring flags: the names of those that are set, or none.
 
     Args:
-        names: of the bits, the highest first.
-        none: if no bit is set.
+        flags: names in the order in which they are listed, and their bits.
     """
-    top = len(names) - 1
     return {
-        code: ", ".join(n for i, n in enumerate(names) if code >> top - i & 1) or none
-        for code in range(1 << len(names))
+        code: ", ".join(name for name, bit in flags.items() if code >> bit & 1)
+        or "none"
+        for code in range(1 << max(flags.values(), default=-1) + 1)
     }
 
 
@@ -101,7 +101,7 @@ class Field:
         hazards: of writing it.
         governs: see ``Setting``.
         read: gives the block with a new value in it; None if the map's read does.
-        adjust: makes the value of what only the bench knows, such as a resistor.
+        divisor: what only the bench knows, such as a resistor; ``scale`` is divided by it.
         evidence: facts behind the value; None if the map's evidence does.
         safe: True if an examination may ask for it (see ``SafeQuantity``).
     """
@@ -128,7 +128,7 @@ class Field:
     hazards: frozenset[Hazard] = frozenset()
     governs: frozenset[str] = frozenset()
     read: Callable[[Session], bytes] | None = None
-    adjust: Callable[[Session, float], float] | None = None
+    divisor: Callable[[Session], float] | None = None
     evidence: Evidence | None = None
     safe: bool = False
 
@@ -152,6 +152,16 @@ class Field:
     def is_counted(self) -> bool:
         """True if one step is one, so that the value is a whole number."""
         return self.scale == 1 and self.bias == 0
+
+    def on_bench(self, session: Session) -> Field:
+        """The row with the scale that it has on this bench.
+
+        Raises:
+            UsageError: nobody said what the bench has there.
+        """
+        if self.divisor is None:
+            return self
+        return replace(self, scale=self.scale / self.divisor(session), divisor=None)
 
     # -- bytes to value ------------------------------------------------------------
 
@@ -210,6 +220,8 @@ class Field:
         if words:
             listed = ", ".join(map(str, words[:-1]))
             return f"{listed} or {words[-1]}"
+        if self.divisor is not None:
+            return "a number"
         low, high = (step * self.scale + self.bias for step in self.steps)
         number = f"{low} to {high}" if self.is_counted else f"{low:g} to {high:g}"
         return f"{number} {self.unit}".rstrip()
@@ -226,13 +238,19 @@ class Field:
         low, high = self.steps
         if self.is_counted:
             return whole(self.key, value, low, high)
-        is_number = isinstance(value, int | float) and not isinstance(value, bool)
-        if is_number:
-            steps = (float(value) - self.bias) / self.scale
-            if low - 0.5 <= steps <= high + 0.5 and low <= round(steps) <= high:
-                return round(steps)
-        said = f"{value:g} {self.unit}".rstrip() if is_number else repr(value)
-        raise UsageError(f"{self.key} is {said}", hint=f"expected {self.allowed}")
+        if not isinstance(value, int | float) or isinstance(value, bool):
+            raise UsageError(
+                f"{self.key} takes a number, got {value!r}",
+                hint=f"expected {self.allowed}",
+            )
+        steps = (value - self.bias) / self.scale
+        # only a finite number can be rounded
+        if not (math.isfinite(steps) and low <= round(steps) <= high):
+            raise UsageError(
+                f"{self.key} is {value:g} {self.unit}".rstrip(),
+                hint=f"expected {self.allowed}",
+            )
+        return round(steps)
 
     def put(self, block: bytes, raw: int) -> bytes:
         """The block with a raw value in it; all other bits stay."""
@@ -289,17 +307,18 @@ class RegisterMap:
                 reading a block raises.
         """
         block = row.read(session) if row.read else self.read(session, row)
-        value = row.decode(block)
-        if row.adjust is not None:
-            value = row.adjust(session, row.number(block))
+        value = row.on_bench(session).decode(block)
         return Answer(
             value=value, evidence=(row.evidence or self.evidence)(session, block)
         )
 
+    def row(self, name: str) -> Field:
+        """The row of a quantity."""
+        return next(row for row in self.fields if row.name == name)
+
     def number(self, session: Session, name: str) -> float:
         """The value of a row that is a number; raises as ``answer`` does."""
-        row = next(row for row in self.fields if row.name == name)
-        return float(self.answer(row, session).value)
+        return float(self.answer(self.row(name), session).value)
 
     @property
     def quantities(self) -> tuple[Quantity, ...]:
@@ -341,7 +360,7 @@ class RegisterMap:
             AnswerImpossible: the device reads back something else.
         """
         asked = [
-            (row, row.raw_of(settings[row.key]))
+            (row, row.on_bench(session).raw_of(settings[row.key]))
             for row in self._writable()
             if row.key in settings
         ]

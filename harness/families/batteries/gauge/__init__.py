@@ -1,1 +1,0 @@
-"""What battery gauges share: register file, EEPROM blocks, quantities."""
