@@ -15,6 +15,7 @@ from harness.driver.session import DeviceSession
 from harness.families.check import Findings
 from harness.families.option_values import options_for
 from harness.families.registry import family_of
+from harness.families.restart import Trace
 from harness.records import Scalar
 
 Job = Callable[[DeviceSession], object]
@@ -28,13 +29,13 @@ def ask(name: str) -> Job:
     )
 
 
-def put(*, store: bool = False, **settings: Scalar) -> Job:
-    """Configures."""
+def put(_store: bool = False, /, **settings: Scalar) -> Job:
+    """Configures; stores what was set if the first argument is true."""
 
     def job(session: DeviceSession) -> object:
         configure = family_of(session.rom.family).configure
         assert configure is not None
-        return configure(session, settings, store).value
+        return configure(session, settings, _store).value
 
     return job
 
@@ -90,6 +91,26 @@ class Case:
         return (*map(ask, names), *self.work)
 
 
+def outputs_on(family: int) -> dict[str, Job]:
+    """What takes each output away from off."""
+    return {
+        sign.shown_by: put(**{f"output_{sign.shown_by.rpartition('_')[2]}": "on"})
+        for sign in family_of(family).restarts
+        if sign.trace is Trace.OUTPUT
+    }
+
+
+def send(write: str, read: int = 0) -> Job:
+    """A transaction that the driver has no function for."""
+    return lambda session: session.transact(bytes.fromhex(write), read)
+
+
+def _write_status_7(session: DeviceSession) -> None:
+    """Of a 12h: outputs off, no condition."""
+    session.transact(b"\x55\x07\x00\x60", 2)
+    session.more(b"\xff", 1)
+
+
 ROW = "A5 5A 01 FE 00 FF 80 7F"
 
 _SET_ALARMS = {
@@ -110,17 +131,23 @@ _OF_MEMORY_PART = {
     "write second scratchpad", "read second scratchpad", "copy second scratchpad",
     "read memory",
 }  # fmt: skip
+_WRITTEN = (do("memory_write", start=28, data=ROW),)
+_STAGED = {
+    "scratchpad target": send(f"0F 20 00 {ROW}"),
+    "resume": send("F0 00 00", 1),
+}
+PROGRAMMING = {"power": {"programming_v": 12.0, "programming_on": "dtr-without-rts"}}
 
 CASES = (
     Case(
         family=0x28,
-        work=(put(store=True, alarm_high_degc=30), do("sheet_behaviour")),
+        work=(put(True, alarm_high_degc=30), do("sheet_behaviour")),
         leave=_SET,
     ),
-    Case(family=0x22, work=(put(store=True, alarm_high_degc=30),), leave=_SET),
+    Case(family=0x22, work=(put(True, alarm_high_degc=30),), leave=_SET),
     Case(
         family=0x10,
-        work=(put(store=True, alarm_high_degc=30),),
+        work=(put(True, alarm_high_degc=30),),
         leave={**_SET_ALARMS, "temperature": ask("temperature")},
     ),
     Case(
@@ -128,7 +155,7 @@ CASES = (
         kind="adjustable",
         device={"variant": "adjustable"},
         quantities=_LOCATED,
-        work=(put(store=True, alarm_high_degc=30), do("conditional_search")),
+        work=(put(True, alarm_high_degc=30), do("conditional_search")),
         unsent=frozenset(_OF_MEMORY_PART),
         leave=_SET,
     ),
@@ -144,11 +171,88 @@ CASES = (
         family=0x42,
         device={"held_low": ["b"]},
         work=(
-            put(store=True, alarm_high_degc=30, output_a="on"),
+            put(True, alarm_high_degc=30, output_a="on"),
             do("output_walk"),
             do("conditional_search"),
             do("chain"),
         ),
-        leave={**_SET, "latch_a": put(output_a="on"), "latch_b": put(output_b="on")},
+        leave={**_SET, **outputs_on(0x42)},
     ),
+    Case(
+        family=0x2D,
+        work=(
+            do("memory_write", data=ROW),
+            do("protection_write", number=3, mode="write-protected"),
+        ),
+        leave=_STAGED,
+    ),
+    Case(
+        family=0x43,
+        work=(do("memory_write", start=30, data=ROW),),
+        leave=_STAGED,
+    ),
+    Case(family=0x23, work=_WRITTEN, leave=_STAGED),
+    *(Case(family=code, work=_WRITTEN, leave=_STAGED) for code in (8, 6, 4, 10, 12)),
+    Case(
+        family=0x1D,
+        work=(
+            do("memory_write", start=30, data=ROW),
+            do("memory_verify", fill="zeros", length=64),
+        ),
+        leave=_STAGED,
+    ),
+    Case(
+        family=0x14,
+        work=(do("memory_write", start=3, data=ROW), do("register_lock", data=ROW)),
+        leave={"application_register": send(f"99 00 {ROW}")},
+    ),
+    *(
+        Case(
+            family=code,
+            fixture=PROGRAMMING,
+            quantities=("protected_pages", "redirected_pages"),
+            work=(
+                do("memory_program", start=0x1E, data="12 34 56"),
+                do("page_protect", page=1),
+            ),
+            unsent=frozenset(
+                {"read memory with CRC" if code & 15 == 9 else "read memory"}
+            ),
+        )
+        for code in (0x09, 0x89, 0x0B, 0x8B, 0x0F, 0x8F)
+    ),
+    Case(
+        family=0x3A,
+        work=(do("output_walk"), put(output_a="on")),
+        leave=outputs_on(0x3A),
+    ),
+    Case(
+        family=0x29,
+        work=(
+            do("output_walk"),
+            do("activity"),
+            do("leave_test_mode"),
+            do("power_on_flag_clear"),
+            do("conditional_search"),
+            do("level_samples"),
+        ),
+        leave={
+            **outputs_on(0x29),
+            "power_on_flag": do("power_on_flag_clear"),
+            "search registers": send("CC 8B 00 FF 0F 01"),
+            "resume": ask("ports"),
+        },
+    ),
+    Case(
+        family=0x12,
+        work=(
+            do("output_walk"),
+            do("activity"),
+            do("conditional_search"),
+            do("memory_verify", fill="blank"),
+        ),
+        unsent=frozenset({"read memory with CRC"}),
+        leave={**outputs_on(0x12), "search bits": _write_status_7},
+    ),
+    Case(family=0x05, work=(do("output_walk"), do("toggle")), leave=outputs_on(0x05)),
 )

@@ -2,7 +2,7 @@
 
 A channel has two bits that people mix up: the latch (1 = transistor off) and the level
 of the pin. Latch 1 with a low pin is a load or a wire at fault, not the switch; latch
-0 with a high pin is a transistor that does not pull (field failures, F24). A channel
+0 with a high pin is a transistor that does not pull (common practice, no source). A channel
 is an input only while its latch is 1.
 
 Bit n of every number here stands for the n-th channel.

@@ -9,8 +9,7 @@ count edges at inputs A and B (page 14 from the sheet, the others from memory). 
 start at 0 when the battery is connected, wrap at 2^32, and nothing on the wire changes
 them. Later records check themselves alone; the first covers command and address too.
 
-Source: data sheet family 1Dh (part DS2423) p. 3, 6, 13, 21 and 25, as collected in the
-family facts, 4.1.
+Source: data sheet family 1Dh (part DS2423) p. 3, 6, 13, 21 and 25.
 """
 
 from __future__ import annotations
@@ -35,6 +34,7 @@ from harness.families.family import (
     by_name,
     looks,
 )
+from harness.families.memories import commands, restarts
 from harness.records import Measurement
 
 READ_WITH_COUNTER = 0xA5
@@ -177,6 +177,8 @@ FAMILIES = (
             *memory_checks(Memory(size=_SIZE, read=read_pages, write=_write)), _COUNTING
         ),
         looks=looks(*_PAGES),
+        commands=commands.COUNTER,
+        restarts=restarts.PAD,
         destructive="",
         facts="CRC-16 on pages and counters; writes move the counters of pages 12, 13",
     ),

@@ -39,6 +39,7 @@ from harness.families.family import (
     by_name,
     looks,
 )
+from harness.families.memories import commands, restarts
 from harness.records import Measurement
 
 EXTENDED_READ = 0xA5
@@ -319,6 +320,8 @@ FAMILIES = (
         name="EEPROM, 1 Kbit, page protection",
         device_class="memory",
         typical_parts="DS2431, DS1972, GX2431",
+        commands=commands.EEPROM_2D,
+        restarts=restarts.PAD_AND_RESUME,
         quantities=by_name(
             *_protection_quantities(_PAD_2D, _PROTECTION_2D), _FACTORY, _USER_BYTES
         ),
@@ -334,6 +337,8 @@ FAMILIES = (
         name="EEPROM, 20 Kbit, block protection",
         device_class="memory",
         typical_parts="DS28EC20",
+        commands=commands.EEPROM_43,
+        restarts=restarts.PAD_AND_RESUME,
         quantities=by_name(*_protection_quantities(_PAD_43, _PROTECTION_43)),
         checks=by_name(
             *memory_checks(_MEMORY_43), *_protection_checks(_PAD_43, _PROTECTION_43)
@@ -347,6 +352,8 @@ FAMILIES = (
         name="EEPROM, 4 Kbit",
         device_class="memory",
         typical_parts="DS2433, DS24B33, DS1973",
+        commands=commands.EEPROM_23,
+        restarts=restarts.PAD,
         quantities=by_name(first_bytes(_MEMORY_23)),
         checks=by_name(*memory_checks(_MEMORY_23)),
         looks=looks("first_bytes"),

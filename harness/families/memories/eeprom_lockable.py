@@ -29,6 +29,7 @@ from harness.families.family import (
     by_name,
     looks,
 )
+from harness.families.memories import commands, restarts
 from harness.records import Measurement
 
 SIZE, REGISTER_SIZE = 32, 8
@@ -122,6 +123,8 @@ FAMILIES = (
         name="EEPROM, 256 bit, one-time register",
         device_class="memory",
         typical_parts="DS2430A, DS1971",
+        commands=commands.LOCKABLE,
+        restarts=restarts.LOCKABLE,
         quantities=by_name(
             Quantity(
                 name="application_register",

@@ -14,6 +14,7 @@ from harness.families.common import scratchpad
 from harness.families.common.memory import Memory, first_bytes, memory_checks
 from harness.families.common.scratchpad import ALTERNATING, ZEROS, Scratchpad
 from harness.families.family import Family, Register, Session, by_name, looks
+from harness.families.memories import commands, restarts
 
 _COPY_S = 0.001
 """A copy takes 30 us; nothing behind USB is that quick."""
@@ -59,6 +60,8 @@ def _ram(code: int, kbit: int, parts: str, name: str = "") -> Family:
         checks=by_name(*memory_checks(memory)),
         looks=looks("first_bytes"),
         register=_REGISTER,
+        commands=commands.RAM,
+        restarts=restarts.PAD,
         facts="no check values: read twice",
     )
 

@@ -40,6 +40,7 @@ from harness.families.family import (
     by_name,
     looks,
 )
+from harness.families.memories import commands
 from harness.records import Measurement
 
 READ_MEMORY, EXTENDED_READ, READ_STATUS = 0xF0, 0xA5, 0xAA
@@ -353,6 +354,9 @@ def _family(code: int, part: Part, kbit: int, parts: str) -> Family:
         quantities=by_name(*_quantities(part)),
         checks=by_name(*_checks(part)),
         looks=looks("protected_pages", "redirected_pages"),
+        commands=commands.WRITE_ONCE_SHORT
+        if part.is_short
+        else commands.write_once(part.size - 1),
         destructive="every programmed bit, page protection; 12 V harms other parts",
         facts="CRC-8 throughout" if part.is_short else "CRC-16 throughout",
     )

@@ -7,7 +7,7 @@
 There is no check value: the halves of a status prove each other, and it is read twice.
 What that cannot catch: the same two bits flipped, one in each half, in both readings.
 
-Source: data sheet family 3Ah (part DS2413), as collected in the family facts, 1.1.
+Source: data sheet family 3Ah (part DS2413, rev 3/15) p. 2-6 and 16-17.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from collections.abc import Mapping
 
 from harness.errors import CheckValueWrong
 from harness.families.common.port_checks import port_checks
+from harness.families.common.port_signs import output_signs
 from harness.families.common.ports import (
     Ports,
     PortState,
@@ -26,6 +27,7 @@ from harness.families.common.ports import (
     write_confirmed,
 )
 from harness.families.family import Answer, Family, Hazard, Session, by_name, looks
+from harness.families.switches import commands
 from harness.records import Scalar
 
 READ, WRITE = 0xF5, 0x5A
@@ -79,6 +81,8 @@ FAMILIES = (
         configure=configure,
         checks=by_name(*port_checks(_PORTS)),
         looks=looks("ports"),
+        commands=commands.DUAL,
+        restarts=output_signs(_PORTS, 1, "from memory"),
         destructive="switches loads up to 28 V; 28 V on the data pin during traffic",
         facts="nibble complement instead of a CRC: read twice",
     ),

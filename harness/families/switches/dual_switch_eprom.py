@@ -14,8 +14,7 @@ b4 both together, b3:2 channels, b1:0 check value), what its check value covers,
 check value of F0h, and the meaning of the search bits (source 3 is the pin level,
 channel bits A and B). Writing the memory, which takes 12 V and is for ever, is left out.
 
-Source: data sheet family 12h (part DS2406) p. 8, 13, 15-16 and 30, as collected in the
-family facts, 1.3.
+Source: data sheet family 12h (part DS2406) p. 8, 13, 15-16 and 30.
 """
 
 from __future__ import annotations
@@ -27,6 +26,7 @@ from harness.families.common.answers import require_crc16, shown
 from harness.families.common.conditional import answered, search_check
 from harness.families.common.memory import Memory, memory_checks
 from harness.families.common.port_checks import port_checks
+from harness.families.common.port_signs import output_signs
 from harness.families.common.ports import (
     Ports,
     PortState,
@@ -46,6 +46,7 @@ from harness.families.family import (
     by_name,
     looks,
 )
+from harness.families.switches import commands, restarts
 from harness.records import Scalar
 
 ACCESS, READ_STATUS, WRITE_STATUS, READ_MEMORY = 0xF5, 0xAA, 0x55, 0xF0
@@ -215,6 +216,11 @@ FAMILIES = (
             *memory_checks(Memory(size=_MEMORY_END, read=read_memory)),
         ),
         looks=looks("ports", "power_supply", "channels", "protection"),
+        commands=commands.DUAL_WITH_MEMORY,
+        restarts=(
+            *restarts.DUAL_WITH_MEMORY,
+            *output_signs(_PORTS, 1, restarts.DUAL_WITH_MEMORY_SOURCE),
+        ),
         destructive="switches loads up to 13 V; a reset low over 5 ms drops the outputs",
         facts="CRC-16 on everything; write-once memory is read only here",
     ),

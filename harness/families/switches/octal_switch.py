@@ -17,8 +17,8 @@ until it is cleared. After a slow rise of the supply the part can stand in a tes
 in which channel 0 ignores writes. That later F5h check values cover their samples
 alone: from memory.
 
-Source: data sheet family 29h (part DS2408), p. 38 for the test mode, as collected in
-the family facts, 1.2.
+Source: data sheet family 29h (part DS2408, rev 12/10) p. 8-9, 16, 21 and 32-36; p. 38 for
+the test mode.
 """
 
 from __future__ import annotations
@@ -30,6 +30,7 @@ from harness.errors import AnswerImpossible
 from harness.families.common.answers import read_records, shown
 from harness.families.common.conditional import answered, search_check
 from harness.families.common.port_checks import port_checks
+from harness.families.common.port_signs import output_signs
 from harness.families.common.ports import (
     CONFIRMED,
     Ports,
@@ -54,6 +55,8 @@ from harness.families.family import (
     by_name,
     looks,
 )
+from harness.families.restart import AfterRestart
+from harness.families.switches import commands, restarts
 from harness.records import Measurement, Scalar
 
 READ, SAMPLE, WRITE = 0xF0, 0xF5, 0x5A
@@ -293,6 +296,11 @@ FAMILIES = (
         checks=by_name(*port_checks(_PORTS), *_CHECKS),
         looks=looks("ports", "power_supply", "power_on_flag"),
         destructive="switches loads; outputs power up at random",
+        commands=commands.OCTAL,
+        restarts=(
+            *restarts.OCTAL,
+            *output_signs(_PORTS, AfterRestart.RANDOM, restarts.OCTAL_SOURCE),
+        ),
         facts="CRC-16 on registers and samples",
     ),
 )

@@ -4,9 +4,9 @@ There is no function command. Read slots after a selection give the level of the
 search that ends on the device selects it without toggling, and a conditional search
 finds parts whose transistor conducts (all three from memory). So the state is sensed
 by search, every match is meant, counted, and written into the journal, and whatever is
-repeated after an error begins with a look at the state (field failures, F25).
+repeated after an error begins with a look at the state (common practice, no source).
 
-Source: data sheet family 05h (part DS2405) p. 1, as collected in the family facts, 1.4.
+Source: data sheet family 05h (part DS2405, 050304) p. 1-2.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from collections.abc import Mapping
 
 from harness.errors import CheckValueWrong
 from harness.families.common.port_checks import kept, port_checks
+from harness.families.common.port_signs import output_signs
 from harness.families.common.ports import (
     Ports,
     PortState,
@@ -37,6 +38,7 @@ from harness.families.family import (
     by_name,
     looks,
 )
+from harness.families.switches import commands
 from harness.records import Measurement, Scalar
 
 _SLOTS = 8
@@ -148,6 +150,8 @@ FAMILIES = (
             *looks("ports"),
             SafeQuantity(quantity="latch_a", watched=True),
         ),
+        commands=commands.TOGGLING,
+        restarts=output_signs(_PORTS, 1, "from memory"),
         changed_by_match="latch_a",
         destructive="any match by its ROM code toggles the load",
         facts="no check value: sensed by search, never by match",

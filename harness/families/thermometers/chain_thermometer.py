@@ -29,6 +29,7 @@ from harness.errors import (
 )
 from harness.families.common.answers import shown
 from harness.families.common.port_checks import port_checks
+from harness.families.common.port_signs import output_signs
 from harness.families.common.ports import (
     CONFIRMED,
     Ports,
@@ -372,7 +373,10 @@ FAMILIES = (
         configure=_configure,
         convert_all=convert_all,
         commands=commands.CHAINED,
-        restarts=restarts.CHAINED,
+        restarts=(
+            *restarts.CHAINED,
+            *output_signs(_PORTS, 1, "data sheet family 42h (part DS28EA00) p. 10-12"),
+        ),
         checks=by_name(*port_checks(_PORTS), *_CHECKS),
         destructive="switches loads; storing wears cells",
         looks=looks("power_supply", "temperature", "resolution", "ports"),

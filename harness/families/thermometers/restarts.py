@@ -71,24 +71,11 @@ LOCATED = (_reading(_HERE), *_ALARMS, _RESOLUTION_HERE)
 """Family 3Bh, for the part with alarm limits."""
 
 
-def _output(channel: str) -> RestartSign:
-    return RestartSign(
-        shown_by=f"latch_{channel}",
-        trace=Trace.OUTPUT,
-        after=1,
-        governs=frozenset({"ports", f"latch_{channel}", f"level_{channel}"}),
-        about="the output transistor is off",
-        source="data sheet family 42h (part DS28EA00) p. 10-12",
-    )
-
-
 CHAINED = (
     _reading(_HERE),
     *_ALARMS,
     replace(
         _RESOLUTION_HERE, when="", source="data sheet family 42h (part DS28EA00) p. 8"
     ),
-    _output("a"),
-    _output("b"),
 )
-"""Family 42h; its chain is off after a restart, which no command shows."""
+"""Family 42h beside its outputs; its chain is off after a restart, which no command shows."""
