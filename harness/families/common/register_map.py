@@ -31,6 +31,9 @@ from harness.families.family import (
 )
 from harness.records import Scalar
 
+HEX: Mapping[int, Scalar] = {byte: f"{byte:02X}" for byte in range(0x100)}
+"""Codes of a byte that is shown as it is."""
+
 ON_OFF: Mapping[int, Scalar] = {0: "off", 1: "on"}
 """Codes of a bit that reads as a word."""
 
@@ -217,6 +220,9 @@ class Field:
         words = list(dict.fromkeys(self.codes.values()))
         if words and is_on_off(words):
             return "on or off"
+        numbers = [word for word in words if isinstance(word, int)]
+        if len(numbers) > 4 and words == [*range(numbers[0], numbers[-1] + 1)]:
+            return f"{words[0]} to {words[-1]}"
         if words:
             listed = ", ".join(map(str, words[:-1]))
             return f"{listed} or {words[-1]}"
@@ -328,7 +334,7 @@ class RegisterMap:
                 name=row.name,
                 unit=row.unit,
                 read=partial(self.answer, row),
-                about=row.about,
+                about=row.about or row.allowed,
             )
             for row in self.fields
             if row.access is not Access.WRITE

@@ -2,8 +2,7 @@
 
 The commands and registers are listed in the family module that uses them.
 
-Source: data sheet family 20h (part DS2450) p. 4-5 and 10, and a user's note on 001Ch,
-as collected in the family facts, 4.3.
+Source: data sheet DS2450 (family 20h) p. 4-5 and 10, and a user's note on 001Ch.
 """
 
 from __future__ import annotations
@@ -43,11 +42,6 @@ class Channel:
     def range_v(self) -> float:
         """Full scale."""
         return 5.12 if self.second & WIDE else 2.56
-
-    @property
-    def output_is_on(self) -> bool:
-        """True if its transistor conducts."""
-        return bool(self.first & OUTPUT) and not self.first & OUTPUT_OFF
 
 
 def read_page(session: Session, address: int) -> bytes:

@@ -11,19 +11,19 @@ answers to C3h and 99h, and that the wiper wakes at 00h and answers a conditiona
 there. There is no check value: every read is made twice, every write is echoed before
 it acts and read back after. The terminals stand 0 to 11 V whatever the supply.
 
-Source: data sheet family 2Ch (part DS2890) p. 1, 5-6 and 12, as collected in the family
-facts, 4.4.
+Source: data sheet DS2890 (family 2Ch) p. 1, 5-6 and 12.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 
 from harness.errors import AnswerImpossible, CheckValueWrong, DeviceAbsent
 from harness.families.common.answers import read_twice, shown
 from harness.families.common.conditional import answered, search_check
+from harness.families.common.register_map import HEX, Access, Field, RegisterMap
 from harness.families.common.restore import restored
-from harness.families.common.values import on_off, whole
 from harness.families.family import (
     Answer,
     Check,
@@ -33,11 +33,8 @@ from harness.families.family import (
     Option,
     OptionKind,
     Options,
-    Quantity,
     Session,
-    Setting,
     by_name,
-    looks,
 )
 from harness.records import Measurement, Scalar
 
@@ -45,8 +42,7 @@ READ_POSITION, WRITE_POSITION = 0xF0, 0x0F
 WRITE_CONTROL, READ_FEATURES = 0x55, 0xAA
 UP, DOWN, RELEASE = 0xC3, 0x99, 0x96
 
-_PUMP = {0x0C: "off", 0x4C: "on"}
-_CONTROL = {on == "on": code for code, on in _PUMP.items()}
+_PUMP: dict[int, Scalar] = {0x0C: "off", 0x4C: "on"}
 _LAST = 255
 _HAZARDS = frozenset({Hazard.OUTPUT_SWITCHING})
 
@@ -101,13 +97,44 @@ def write_position(session: Session, position: int) -> None:
         )
 
 
-def _features(session: Session) -> Answer:
+def _write_both(session: Session, _block: int, before: bytes, after: bytes) -> None:
+    session.note("potentiometer before writing", control=before[0], position=before[1])
+    if after[0] != before[0]:
+        _write(session, WRITE_CONTROL, after[0])
+        if read(session)[0] != after[0]:
+            raise AnswerImpossible(f"the charge pump did not go {_PUMP[after[0]]}")
+    if after[1] != before[1]:
+        write_position(session, after[1])
+
+
+def _features(session: Session) -> bytes:
     block = read_twice(
         session, lambda: session.transact(bytes([READ_FEATURES]), 2), what="features"
     )
     if block == b"\xff\xff":
         raise DeviceAbsent("nobody drives the line: two bytes of FFh were read")
-    return Answer(value=f"{block[0]:02X}", evidence={"control": f"{block[1]:02X}"})
+    return block
+
+
+REGISTERS = RegisterMap(
+    read=lambda session, row: bytes(read(session)),
+    write=_write_both,
+    fields=(
+        Field(
+            name="position", about="of the wiper", unit="steps", offset=1, reset=0,
+            access=Access.READ_WRITE, hazards=_HAZARDS, safe=True,
+        ),
+        Field(
+            name="charge_pump", codes=_PUMP, access=Access.READ_WRITE, hazards=_HAZARDS,
+            safe=True,
+        ),
+        Field(
+            name="features", about="F3: one linear volatile element of 100 kohm, 256 steps",
+            codes=HEX, read=_features, evidence=lambda _, block: {"control": f"{block[1]:02X}"},
+            safe=True,
+        ),
+    ),
+)  # fmt: skip
 
 
 def configure(session: Session, settings: Mapping[str, Scalar], store: bool) -> Answer:
@@ -118,35 +145,31 @@ def configure(session: Session, settings: Mapping[str, Scalar], store: bool) -> 
         CheckValueWrong, AnswerImpossible: see ``write_position``.
     """
     del store
-    position = settings.get("position")
-    pump = settings.get("charge_pump")
-    wanted = None if position is None else whole("position", position, 0, _LAST)
-    control = None if pump is None else _CONTROL[on_off("charge_pump", pump)]
-    before = read(session)
-    session.note("potentiometer before writing", control=before[0], position=before[1])
-    if control is not None:
-        _write(session, WRITE_CONTROL, control)
-        if read(session)[0] != control:
-            raise AnswerImpossible(f"the charge pump did not go {_PUMP[control]}")
-    if wanted is not None:
-        write_position(session, wanted)
-    after = read(session)
-    return Answer(value=after[1], evidence={"charge_pump": _PUMP[after[0]]})
+    REGISTERS.configure(session, settings)
+    control, position = read(session)
+    return Answer(value=position, evidence={"charge_pump": _PUMP[control]})
 
 
 # -- checks --------------------------------------------------------------------------
 
 
-def _ramp(session: Session, options: Options) -> Findings:
+@contextmanager
+def _wiper_kept(session: Session, work: str) -> Iterator[int]:
+    """The position as it is before, and again afterwards."""
     before = read(session)[1]
-    session.note("wiper before the ramp", position=before)
-    places = [*range(0, _LAST, options.whole("step")), _LAST]
-    wrong = []
+    session.note(f"wiper before the {work}", position=before)
     with restored(
         session,
         lambda: write_position(session, before),
         what=f"the wiper (at {before} before)",
     ):
+        yield before
+
+
+def _ramp(session: Session, options: Options) -> Findings:
+    places = [*range(0, _LAST, options.whole("step")), _LAST]
+    wrong = []
+    with _wiper_kept(session, "ramp"):
         for place in places:
             _write(session, WRITE_POSITION, place)
             if read(session)[1] != place:
@@ -163,18 +186,10 @@ def _ramp(session: Session, options: Options) -> Findings:
 
 
 def _steps(session: Session, options: Options) -> Findings:
-    count = options.whole("count")
-    before = read(session)[1]
-    session.note("wiper before the steps", position=before)
-    start = min(before, _LAST - count)
-    wrong = 0
-    with restored(
-        session,
-        lambda: write_position(session, before),
-        what=f"the wiper (at {before} before)",
-    ):
-        write_position(session, start)
-        expected = start
+    count, wrong = options.whole("count"), 0
+    with _wiper_kept(session, "steps") as before:
+        expected = min(before, _LAST - count)
+        write_position(session, expected)
         for command, by in ((UP, 1),) * count + ((DOWN, -1),) * count:
             expected += by
             told = session.transact(bytes([command]), 1)[0]
@@ -189,13 +204,7 @@ def _steps(session: Session, options: Options) -> Findings:
 
 def _conditional_search(session: Session, options: Options) -> Findings:
     del options
-    before = read(session)[1]
-    session.note("wiper before the search", position=before)
-    with restored(
-        session,
-        lambda: write_position(session, before),
-        what=f"the wiper (at {before} before)",
-    ):
+    with _wiper_kept(session, "search"):
         write_position(session, 0)
         met = session.meets_condition()
         write_position(session, 1)
@@ -205,41 +214,24 @@ def _conditional_search(session: Session, options: Options) -> Findings:
 
 # -- rows ----------------------------------------------------------------------------
 
-_QUANTITIES = (
-    Quantity(
-        name="position",
-        unit="steps",
-        read=lambda session: Answer(value=read(session)[1]),
-        about="of the wiper, 0 to 255",
-    ),
-    Quantity(
-        name="charge_pump",
-        unit="",
-        read=lambda session: Answer(value=_PUMP[read(session)[0]]),
-        about="on or off",
-    ),
-    Quantity(
-        name="features",
-        unit="",
-        read=_features,
-        about="F3: one linear volatile element of 100 kohm, 256 steps",
-    ),
-)
+
+def _count_option(name: str, about: str, default: int) -> Option:
+    return Option(
+        name=name,
+        kind=OptionKind.WHOLE,
+        about=about,
+        default=default,
+        low=1,
+        high=_LAST,
+    )
+
+
 _CHECKS = (
     Check(
         name="wiper_ramp",
         about="writes positions from end to end and reads each back; puts the wiper back",
         run=_ramp,
-        options=by_name(
-            Option(
-                name="step",
-                kind=OptionKind.WHOLE,
-                about="from one position to the next",
-                default=5,
-                low=1,
-                high=255,
-            )
-        ),
+        options=by_name(_count_option("step", "from one position to the next", 5)),
         hazards=_HAZARDS,
         expected_s=4,
     ),
@@ -247,16 +239,7 @@ _CHECKS = (
         name="wiper_steps",
         about="so many single steps up, then down; puts the wiper back",
         run=_steps,
-        options=by_name(
-            Option(
-                name="count",
-                kind=OptionKind.WHOLE,
-                about="steps each way",
-                default=8,
-                low=1,
-                high=255,
-            )
-        ),
+        options=by_name(_count_option("count", "steps each way", 8)),
         hazards=_HAZARDS,
         expected_s=2,
     ),
@@ -273,15 +256,12 @@ FAMILIES = (
         name="digital potentiometer",
         device_class="converter",
         typical_parts="DS2890",
-        quantities=by_name(*_QUANTITIES),
-        settings=by_name(
-            Setting(name="position", unit="", about="0 to 255", hazards=_HAZARDS),
-            Setting(name="charge_pump", unit="", about="on or off", hazards=_HAZARDS),
-        ),
+        quantities=by_name(*REGISTERS.quantities),
+        settings=by_name(*REGISTERS.settings),
         configure=configure,
         checks=by_name(*_CHECKS),
         destructive="moves what the wiper drives; terminals up to 11 V",
-        looks=looks("position", "charge_pump", "features"),
+        looks=REGISTERS.looks,
         facts="no check value: read twice, writes echoed before they act",
     ),
 )

@@ -18,23 +18,25 @@ that 001Ch is lost at power-off. A part with own supply is asked whether it is b
 right behind the command, so that an old result never passes for a new one; a part fed
 from the line cannot be asked.
 
-Source: data sheet family 20h (part DS2450) p. 4-5, 10 and 16, and a user's note on
-001Ch, as collected in the family facts, 4.3.
+Source: data sheet DS2450 (family 20h) p. 4-5, 10 and 16, and a user's note on 001Ch.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
+from dataclasses import replace
+from functools import partial
 
-from harness.errors import AnswerImpossible, UsageError
+from harness.errors import AnswerImpossible
 from harness.families.common.answers import shown
 from harness.families.common.conditional import answered, search_check
 from harness.families.common.port_checks import loop_back_options, wired_pairs
+from harness.families.common.register_map import Access, Field, RegisterMap
 from harness.families.common.restore import restored
-from harness.families.common.values import number, on_off, whole
 from harness.families.converters.channels import (
     ALARMS,
     BITS,
+    CALIBRATION,
     CONTROL,
     HIGH_ALARM,
     LINE_SUPPLY,
@@ -46,7 +48,6 @@ from harness.families.converters.channels import (
     RESULTS,
     SUPPLY_AT,
     WIDE,
-    Channel,
     channel,
     convert,
     read_page,
@@ -63,7 +64,6 @@ from harness.families.family import (
     Options,
     Quantity,
     Session,
-    Setting,
     by_name,
     looks,
 )
@@ -73,11 +73,16 @@ _CHANNELS = ("a", "b", "c", "d")
 
 _FLAGS = 0x30
 
-_RANGES_V = {2.56: 0, 5.12: WIDE}
 _OUTPUT_HAZARDS = frozenset({Hazard.OUTPUT_SWITCHING})
 
 
-def _voltage(session: Session, place: int) -> Answer:
+def _write_register(session: Session, address: int, value: int) -> None:
+    """Write a byte; the alarm flags of a channel's second control byte may move."""
+    holds_flags = CONTROL <= address < ALARMS and address % 2
+    write_byte(session, address, value, mask=0xFF & ~_FLAGS if holds_flags else 0xFF)
+
+
+def _voltage(place: int, session: Session) -> Answer:
     of = channel(session, place)
     convert(session, of)
     page = read_page(session, RESULTS)
@@ -94,65 +99,69 @@ def _voltage(session: Session, place: int) -> Answer:
     )
 
 
-# -- settings ------------------------------------------------------------------------
+# -- registers -----------------------------------------------------------------------
+
+_VOLTAGES = frozenset(f"channel_{name}_voltage" for name in _CHANNELS)
+_alarm = partial(
+    Field, block=ALARMS, scale=5.12 / 256, unit="V", access=Access.WRITE,
+    about="in 256 steps of the range",
+)  # fmt: skip
 
 
-def _first_byte(of: Channel, name: str, settings: Mapping[str, Scalar]) -> int:
-    first = of.first
-    key = f"channel_{name}_resolution_bits"
-    if key in settings:
-        first = first & ~BITS | whole(key, settings[key], 1, 16) & BITS
-    key = f"output_{name}"
-    if key in settings:
-        off = 0 if on_off(key, settings[key]) else OUTPUT_OFF
-        first = first & ~OUTPUT_OFF | OUTPUT | off
-    return first
+def _channel_rows(place: int, name: str) -> tuple[Field, ...]:
+    row = partial(Field, block=CONTROL, offset=2 * place, access=Access.WRITE)
+    voltage = frozenset({f"channel_{name}_voltage"})
+    return (
+        row(
+            name=f"channel_{name}_resolution_bits", unit="bit", bits=4, governs=voltage,
+            codes={bits & BITS: bits for bits in range(1, 17)},
+        ),
+        row(
+            name=f"channel_{name}_range_v", unit="V", offset=2 * place + 1, bits=1,
+            codes={0: 2.56, WIDE: 5.12}, governs=voltage,
+        ),
+        _alarm(name=f"channel_{name}_alarm_low_v", offset=2 * place),
+        _alarm(name=f"channel_{name}_alarm_high_v", offset=2 * place + 1),
+        row(
+            name=f"output_{name}", about="the transistor pulls low if on", shift=6,
+            codes={2: "on", 3: "off", 0: "off", 1: "off"}, access=Access.READ_WRITE,
+            hazards=_OUTPUT_HAZARDS, governs=frozenset({f"output_{name}", *_VOLTAGES}), safe=True,
+        ),
+    )  # fmt: skip
 
 
-def _second_byte(of: Channel, name: str, settings: Mapping[str, Scalar]) -> int:
-    key = f"channel_{name}_range_v"
-    if key not in settings:
-        return of.second
-    value = settings[key]
-    if value not in _RANGES_V or isinstance(value, bool):
-        raise UsageError(f"{key} takes 2.56 or 5.12, got {value!r}")
-    return of.second & ~WIDE | _RANGES_V[float(value)]
+def _write_changes(session: Session, page: int, before: bytes, after: bytes) -> None:
+    """Write what is not there yet, byte by byte, each as stored read back."""
+    for at, (old, new) in enumerate(zip(before, after, strict=True)):
+        if new != old:
+            _write_register(session, page + at, new)
 
 
-def _writes(
-    session: Session, settings: Mapping[str, Scalar]
-) -> list[tuple[int, int, int]]:
-    """Address, byte and mask of all that the settings ask for; nothing is written yet."""
-    page = read_page(session, CONTROL)
-    writes = []
-    for place, name in enumerate(_CHANNELS):
-        at = 2 * place
-        of = Channel(place=place, first=page[at], second=page[at + 1])
-        first = _first_byte(of, name, settings)
-        second = _second_byte(of, name, settings)
-        writes += [
-            (CONTROL + at + n, new, mask)
-            for n, old, new, mask in (
-                (0, of.first, first, 0xFF),
-                (1, of.second, second, 0xFF & ~_FLAGS),
-            )
-            if new != old
-        ]
-        range_v = 5.12 if second & WIDE else 2.56
-        for n, word in enumerate(("low", "high")):
-            key = f"channel_{name}_alarm_{word}_v"
-            if key in settings:
-                volts = number(key, settings[key], 0, range_v * 255 / 256)
-                step = round(volts / range_v * 256)
-                writes.append((ALARMS + at + n, step, 0xFF))
-    if "supply" in settings:
-        kinds = {"external": OWN_SUPPLY, "parasite": LINE_SUPPLY}
-        if settings["supply"] not in kinds:
-            raise UsageError(
-                f"supply takes external or parasite, got {settings['supply']!r}"
-            )
-        writes.append((SUPPLY_AT, kinds[str(settings["supply"])], 0xFF))
-    return writes
+REGISTERS = RegisterMap(
+    read=lambda session, row: read_page(session, row.block),
+    write=_write_changes,
+    fields=(
+        *(row for place, name in enumerate(_CHANNELS) for row in _channel_rows(place, name)),
+        Field(
+            name="supply", block=CALIBRATION,
+            offset=SUPPLY_AT - CALIBRATION, reset="parasite", access=Access.WRITE,
+            codes={OWN_SUPPLY: "external", LINE_SUPPLY: "parasite"}, governs=_VOLTAGES,
+        ),
+    ),
+)  # fmt: skip
+
+
+def _scaled(control: bytes, settings: Mapping[str, Scalar]) -> RegisterMap:
+    """The map with the scales of the alarms by the ranges that will be in force."""
+    scales: dict[str, float] = {}
+    for name in _CHANNELS:
+        row = REGISTERS.row(f"channel_{name}_range_v")
+        if row.name in settings:
+            control = row.encode(control, settings[row.name])
+        scale = float(row.decode(control)) / 256
+        scales |= {f"channel_{name}_alarm_{word}_v": scale for word in ("low", "high")}
+    fields = [replace(r, scale=scales.get(r.name, r.scale)) for r in REGISTERS.fields]
+    return replace(REGISTERS, fields=tuple(fields))
 
 
 def configure(session: Session, settings: Mapping[str, Scalar], store: bool) -> Answer:
@@ -165,28 +174,26 @@ def configure(session: Session, settings: Mapping[str, Scalar], store: bool) -> 
         AnswerImpossible, CheckValueWrong: see ``write_byte``.
     """
     del store
-    writes = _writes(session, settings)
-    for address, value, mask in writes:
-        write_byte(session, address, value, mask=mask)
-    return Answer(value=", ".join(f"{at:04X}h {v:02X}h" for at, v, _ in writes))
+    registers = _scaled(read_page(session, CONTROL), settings)
+    written = registers.configure(session, settings)
+    evidence = {f"{page:04X}h": shown(block) for page, block in written.items()}
+    return Answer(value=", ".join(settings), evidence=evidence)
 
 
 # -- checks --------------------------------------------------------------------------
 
 
-def _power_on_places(page: bytes) -> list[str]:
-    return [n for i, n in enumerate(_CHANNELS) if page[2 * i + 1] & POWER_ON]
+def _power_on_words(page: bytes) -> str:
+    set_flags = [n for i, n in enumerate(_CHANNELS) if page[2 * i + 1] & POWER_ON]
+    return ", ".join(set_flags) or "none"
 
 
 def _clear_power_on(session: Session, options: Options) -> Findings:
     page = read_page(session, CONTROL)
-    before = ", ".join(_power_on_places(page)) or "none"
     for place in range(len(_CHANNELS)):
         at = 2 * place + 1
-        write_byte(
-            session, CONTROL + at, page[at] & ~POWER_ON, mask=0xFF & ~_FLAGS
-        )  # fmt: skip
-    after = ", ".join(_power_on_places(read_page(session, CONTROL))) or "none"
+        _write_register(session, CONTROL + at, page[at] & ~POWER_ON)
+    before, after = _power_on_words(page), _power_on_words(read_page(session, CONTROL))
     wanted = options.text("wanted") if options.given("wanted") else None
     return Findings(
         measurements=(
@@ -197,12 +204,10 @@ def _clear_power_on(session: Session, options: Options) -> Findings:
 
 
 def _put_back(session: Session, control: bytes, alarms: bytes) -> None:
-    for place in range(8):
-        write_byte(session, ALARMS + place, alarms[place])
-        mask, value = 0xFF, control[place]
-        if place % 2:
-            mask, value = 0xFF & ~_FLAGS, value & ~POWER_ON
-        write_byte(session, CONTROL + place, value, mask=mask)
+    for at in range(8):
+        write_byte(session, ALARMS + at, alarms[at])
+        value = control[at] & ~POWER_ON if at % 2 else control[at]
+        _write_register(session, CONTROL + at, value)
 
 
 def _conditional_search(session: Session, options: Options) -> Findings:
@@ -218,19 +223,17 @@ def _conditional_search(session: Session, options: Options) -> Findings:
         what="control and alarm registers",
     ):
         for other in range(len(_CHANNELS)):
-            quiet = control[2 * other + 1] & WIDE
-            write_byte(
-                session, CONTROL + 2 * other + 1, quiet, mask=0xFF & ~_FLAGS
-            )  # fmt: skip
+            second = CONTROL + 2 * other + 1
+            _write_register(session, second, control[2 * other + 1] & WIDE)
         of = channel(session, place)
-        level = _voltage(session, place).value
+        level = _voltage(place, session).value
         # a limit that the input surely breaks, then one that it cannot break
         above = float(level) >= of.range_v / 2
         enable, at, limits = (
             (HIGH_ALARM, 1, (0x00, 0xFF)) if above else (LOW_ALARM, 0, (0xFF, 0x00))
         )
         second = CONTROL + 2 * place + 1
-        write_byte(session, second, of.second | enable, mask=0xFF & ~_FLAGS)
+        _write_register(session, second, of.second | enable)
         for limit in limits:
             write_byte(session, ALARMS + 2 * place + at, limit)
             convert(session, of)
@@ -253,7 +256,7 @@ def _loop_back(session: Session, options: Options) -> Findings:
         ):
             for word, bits in (("off", OUTPUT | OUTPUT_OFF), ("on", OUTPUT)):
                 write_byte(session, at, held & BITS | bits)
-                answer = _voltage(session, _CHANNELS.index(into))
+                answer = _voltage(_CHANNELS.index(into), session)
                 found.append(
                     Measurement(
                         name=f"voltage_{into}_with_{output}_{word}",
@@ -269,74 +272,28 @@ def _loop_back(session: Session, options: Options) -> Findings:
 # -- rows ----------------------------------------------------------------------------
 
 
-def _voltage_reader(place: int) -> Callable[[Session], Answer]:
-    return lambda session: _voltage(session, place)
-
-
-def _output_reader(place: int) -> Callable[[Session], Answer]:
-    return lambda session: Answer(
-        value="on" if channel(session, place).output_is_on else "off"
-    )
-
-
 _QUANTITIES = (
     *(
         Quantity(
             name=f"channel_{name}_voltage",
             unit="V",
-            read=_voltage_reader(place),
+            read=partial(_voltage, place),
             about=f"one conversion of input {name}",
         )
         for place, name in enumerate(_CHANNELS)
     ),
-    *(
-        Quantity(
-            name=f"output_{name}",
-            unit="",
-            read=_output_reader(place),
-            about="on (transistor pulls low) or off",
-        )
-        for place, name in enumerate(_CHANNELS)
-    ),
+    *REGISTERS.quantities,
     Quantity(
         name="power_on_flags",
         unit="",
-        read=lambda session: Answer(
-            value=", ".join(_power_on_places(read_page(session, CONTROL))) or "none"
-        ),
+        read=lambda session: Answer(value=_power_on_words(read_page(session, CONTROL))),
         about="channels whose settings are from power-up",
     ),
 )
 
 
-_VOLTAGES = frozenset(f"channel_{name}_voltage" for name in _CHANNELS)
-
-
-def _channel_settings(name: str) -> tuple[Setting, ...]:
-    voltage = f"channel_{name}_voltage"
-    return (
-        Setting(
-            name=f"channel_{name}_resolution_bits",
-            unit="bit",
-            about="1 to 16 bits",
-            governs=frozenset({voltage}),
-        ),
-        Setting(
-            name=f"channel_{name}_range_v",
-            unit="V",
-            about="2.56 or 5.12",
-            governs=frozenset({voltage}),
-        ),
-        Setting(name=f"channel_{name}_alarm_low_v", unit="V", about="in 256 steps"),
-        Setting(name=f"channel_{name}_alarm_high_v", unit="V", about="in 256 steps"),
-        Setting(
-            name=f"output_{name}",
-            unit="",
-            about="on (transistor pulls low) or off",
-            hazards=_OUTPUT_HAZARDS,
-            governs=frozenset({f"output_{name}", *_VOLTAGES}),
-        ),
-    )
+def _volts(name: str, about: str, default: float) -> Option:
+    return Option(name=name, kind=OptionKind.NUMBER, about=about, default=default)
 
 
 _CHECKS = (
@@ -366,18 +323,8 @@ _CHECKS = (
         options={
             **loop_back_options(_CHANNELS),
             **by_name(
-                Option(
-                    name="low_v",
-                    kind=OptionKind.NUMBER,
-                    about="highest voltage of a wire pulled low",
-                    default=0.5,
-                ),
-                Option(
-                    name="high_v",
-                    kind=OptionKind.NUMBER,
-                    about="lowest voltage of a wire let go",
-                    default=2.0,
-                ),
+                _volts("low_v", "highest voltage of a wire pulled low", 0.5),
+                _volts("high_v", "lowest voltage of a wire let go", 2.0),
             ),
         },
         hazards=_OUTPUT_HAZARDS,
@@ -392,19 +339,11 @@ FAMILIES = (
         device_class="converter",
         typical_parts="DS2450",
         quantities=by_name(*_QUANTITIES),
-        settings=by_name(
-            *(row for name in _CHANNELS for row in _channel_settings(name)),
-            Setting(
-                name="supply",
-                unit="",
-                about="external or parasite; to be set after each power-up",
-                governs=_VOLTAGES,
-            ),
-        ),
+        settings=by_name(*REGISTERS.settings),
         configure=configure,
         checks=by_name(*_CHECKS),
         destructive="switches loads; calibration page is never written",
-        looks=looks("power_on_flags", *(f"output_{name}" for name in _CHANNELS)),
+        looks=(*looks("power_on_flags"), *REGISTERS.looks),
         facts="CRC-16 on pages, writes and the convert command",
     ),
 )
