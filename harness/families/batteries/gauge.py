@@ -356,7 +356,9 @@ def gauge(
         if SENSE.name in settings:
             remember_sense(session, settings[SENSE.name])
             evidence["sense_mohm"] = sense.sense_mohm(session)
-        for at, block in registers.configure(session, settings).items():
+        for at, block in registers.configure(
+            session, settings, besides={SENSE.name}
+        ).items():
             if at == ACCOUNT_AT:
                 evidence["account_steps"] = int.from_bytes(block, "big", signed=True)
             else:

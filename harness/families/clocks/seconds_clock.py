@@ -14,14 +14,15 @@ copies alike stays unseen. Time is counted from 1970 here, in UTC, but the devic
 no epoch. With the specified crystal a clock is within 2 minutes a month, 46 ppm, at
 25 degC. After the first power-up time and control are undefined (from memory).
 
-Source: data sheets of families 24h (part DS2415) p. 4 and 27h (part DS2417) p. 4-5, as
-collected in the family facts, 4.2.
+Sources: data sheets DS2415 (family 24h) p. 4, DS2417 (family 27h) p. 4-5.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import partial
 
 from harness.errors import (
     AnswerImpossible,
@@ -32,19 +33,22 @@ from harness.errors import (
     UsageError,
 )
 from harness.families.common.answers import shown
-from harness.families.common.values import on_off, whole
+from harness.families.common.register_map import (
+    ON_OFF,
+    Access,
+    Field,
+    RegisterMap,
+)
+from harness.families.common.timekeeping import DeviceClock, drift_check
 from harness.families.family import (
     Answer,
     Check,
     Family,
     Findings,
     Hazard,
-    Option,
-    OptionKind,
     Options,
     Quantity,
     Session,
-    Setting,
     by_name,
     looks,
 )
@@ -53,21 +57,28 @@ from harness.records import Measurement, Scalar
 READ, WRITE = 0x66, 0x99
 
 _RUNNING = 0x0C
-_INTERRUPT = 0x80
 INTERVALS_S = (1, 4, 32, 64, 2048, 4096, 65536, 131072)
 _SLACK_S = 2
 """Between writing a time and reading it back seconds may pass, not more than these."""
 
-_LONGEST_TICK_S = 1.5
 _HAZARDS = frozenset({Hazard.CLOCK_SETTING})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Snapshot:
-    """Control byte and seconds."""
+    """Control byte and seconds, as one block of five bytes."""
 
-    control: int
-    seconds: int
+    block: bytes
+
+    @property
+    def control(self) -> int:
+        """The control byte."""
+        return self.block[0]
+
+    @property
+    def seconds(self) -> int:
+        """What the clock counts."""
+        return int.from_bytes(self.block[1:], "little")
 
     @property
     def runs(self) -> bool:
@@ -101,7 +112,7 @@ def read(session: Session) -> Snapshot:
             hint="repeat; if it stays set the clock once, its control is undefined "
             "after the first power-up",
         )
-    return Snapshot(control=control, seconds=int.from_bytes(first[1:], "little"))
+    return Snapshot(block=first)
 
 
 def write(session: Session, control: int, seconds: int) -> None:
@@ -142,17 +153,6 @@ def _running(session: Session) -> Snapshot:
     return snapshot
 
 
-def _oscillator(session: Session) -> Answer:
-    snapshot = read(session)
-    return Answer(
-        value="on" if snapshot.runs else "off",
-        evidence={
-            "byte": f"{snapshot.control:02X}",
-            "place": "bits 3 and 2 of the control byte, 1 runs",
-        },
-    )
-
-
 def _offset(session: Session) -> Answer:
     before_s = _host_s(session)
     seconds = _running(session).seconds
@@ -163,77 +163,49 @@ def _offset(session: Session) -> Answer:
     )
 
 
+_row = partial(Field, access=Access.READ_WRITE, hazards=_HAZARDS)
 _COMMON = (
-    Quantity(
-        name="clock_time",
-        unit="s",
-        read=lambda session: Answer(value=read(session).seconds),
-        about="seconds that the device counts, of whatever epoch",
+    _row(
+        name="clock_time", about="seconds that the device counts, of whatever epoch",
+        setting="clock_time_s", offset=1, count=4, unit="s",
     ),
-    Quantity(
-        name="clock_offset",
-        unit="s",
-        read=_offset,
-        about="device minus host, both counted from 1970; one second coarse",
+    _row(
+        name="oscillator", shift=2, bits=2, codes={0: "off", 3: "on"}, safe=True,
+        evidence=lambda _, block: {
+            "byte": f"{block[0]:02X}",
+            "place": "bits 3 and 2 of the control byte, 1 runs",
+        },
     ),
-    Quantity(
-        name="oscillator",
-        unit="",
-        read=_oscillator,
-        about="on or off",
-    ),
+)  # fmt: skip
+_USER_FLAGS = (
+    _row(name="user_flags", about="four bits that mean nothing to the device", shift=4),
 )
-_USER_FLAGS = Quantity(
-    name="user_flags",
-    unit="",
-    read=lambda session: Answer(value=read(session).control >> 4),
-    about="four bits that mean nothing to the device, 0 to 15",
-)
-_INTERRUPT_ROWS = (
-    Quantity(
-        name="interrupt",
-        unit="",
-        read=lambda session: Answer(
-            value="on" if read(session).control & _INTERRUPT else "off"
-        ),
-        about="interrupt output on or off",
+_INTERRUPT = (
+    _row(name="interrupt", about="interrupt output", shift=7, codes=ON_OFF),
+    _row(
+        name="interrupt_interval", about="seconds from interrupt to interrupt",
+        setting="interrupt_interval_s", shift=4, bits=3, unit="s",
+        codes=dict(enumerate(INTERVALS_S)),
     ),
-    Quantity(
-        name="interrupt_interval",
-        unit="s",
-        read=lambda session: Answer(value=INTERVALS_S[read(session).control >> 4 & 7]),
-        about="seconds from interrupt to interrupt",
-    ),
-)
+)  # fmt: skip
 
 
-# -- settings ------------------------------------------------------------------------
+def _write_block(session: Session, _block: int, before: bytes, after: bytes) -> None:
+    seconds, held_s = (int.from_bytes(block[1:], "little") for block in (after, before))
+    session.note("clock before writing", control=before[0], seconds=held_s)
+    write(session, after[0], seconds)
 
 
-def _bit(control: int, bits: int, on: bool) -> int:
-    return control | bits if on else control & ~bits
+def _map(*rows: Field) -> RegisterMap:
+    return RegisterMap(
+        read=lambda session, row: read(session).block,
+        write=_write_block,
+        fields=(*_COMMON, *rows),
+    )
 
 
-def _new_control(control: int, settings: Mapping[str, Scalar]) -> int:
-    if "oscillator" in settings:
-        on = on_off("oscillator", settings["oscillator"])
-        control = _bit(control, _RUNNING, on)
-    if "user_flags" in settings:
-        flags = whole("user_flags", settings["user_flags"], 0, 15)
-        control = control & 0x0F | flags << 4
-    if "interrupt" in settings:
-        on = on_off("interrupt", settings["interrupt"])
-        control = _bit(control, _INTERRUPT, on)
-    if "interrupt_interval_s" in settings:
-        interval = settings["interrupt_interval_s"]
-        if interval not in INTERVALS_S:
-            listed = ", ".join(map(str, INTERVALS_S))
-            raise UsageError(
-                f"interrupt_interval_s takes one of {listed}, got {interval!r}"
-            )
-        place = INTERVALS_S.index(int(interval))
-        control = control & 0x8F | place << 4
-    return control
+REGISTERS = {0x24: _map(*_USER_FLAGS), 0x27: _map(*_INTERRUPT)}
+"""By family code."""
 
 
 def configure(session: Session, settings: Mapping[str, Scalar], store: bool) -> Answer:
@@ -246,33 +218,10 @@ def configure(session: Session, settings: Mapping[str, Scalar], store: bool) -> 
         AnswerImpossible: something else is read back.
     """
     del store  # the battery keeps it anyway
-    held = read(session)
-    control = _new_control(held.control, settings)
-    seconds = held.seconds
-    if "clock_time_s" in settings:
-        seconds = whole("clock_time_s", settings["clock_time_s"], 0, (1 << 32) - 1)
-    session.note("clock before writing", control=held.control, seconds=held.seconds)
-    write(session, control, seconds)
-    return Answer(value=f"{control:02X}h, {seconds} s")
-
-
-def _setting(name: str, about: str, unit: str = "") -> Setting:
-    return Setting(name=name, unit=unit, about=about, hazards=_HAZARDS)
-
-
-_COMMON_SETTINGS = (
-    _setting("clock_time_s", "whole seconds, 0 to 4294967295", "s"),
-    _setting("oscillator", "on or off"),
-)
-_FLAG_SETTINGS = (_setting("user_flags", "0 to 15"),)
-_INTERRUPT_SETTINGS = (
-    _setting("interrupt", "on or off"),
-    _setting(
-        "interrupt_interval_s",
-        "one of 1, 4, 32, 64, 2048, 4096, 65536, 131072",
-        "s",
-    ),
-)
+    written = REGISTERS[session.rom.family].configure(session, settings)
+    return Answer(
+        value=", ".join(f"control and time {shown(b)}" for b in written.values())
+    )
 
 
 # -- checks --------------------------------------------------------------------------
@@ -298,125 +247,74 @@ def _set_to_host(session: Session, options: Options) -> Findings:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Tick:
-    """A second's beginning: what the device counts then, and when it was."""
-
-    seconds: int
-    at_s: float
-    doubt_s: float
+def _as_date(session: Session) -> datetime:
+    return datetime.fromtimestamp(_running(session).seconds, UTC)
 
 
-def _next_tick(session: Session) -> _Tick:
-    """Watch the clock until its second changes."""
-    started_s = session.clock.now_s()
-    held = _running(session)
-    before_s = _host_s(session)
-    while session.clock.now_s() - started_s < _LONGEST_TICK_S:
-        asked_s = _host_s(session)
-        now = _running(session)
-        after_s = _host_s(session)
-        if now.seconds == held.seconds + 1:
-            # it changed between the last question and this answer
-            middle_s, doubt_s = (before_s + after_s) / 2, (after_s - before_s) / 2
-            return _Tick(seconds=now.seconds, at_s=middle_s, doubt_s=doubt_s)
-        if now.seconds != held.seconds:
-            raise AnswerImpossible(
-                f"the clock jumped from {held.seconds} to {now.seconds} s"
-            )
-        before_s = asked_s
-    raise StillBusy(
-        f"the clock stands at {held.seconds} s for {_LONGEST_TICK_S} s",
+def _stands(held: int) -> StillBusy:
+    return StillBusy(
+        f"the clock stands at second {held}",
         hint="its oscillator bits are on and it does not count: look at the crystal",
         cause="device",
     )
 
 
-def _drift(session: Session, options: Options) -> Findings:
-    first = _next_tick(session)
-    session.clock.sleep(options.number("for_s"))
-    last = _next_tick(session)
-    host_s = last.at_s - first.at_s
-    device_s = last.seconds - first.seconds
-    high = options.number("high_ppm")
-    return Findings(
-        measurements=(
-            Measurement(
-                name="clock_drift",
-                value=round((device_s - host_s) / host_s * 1e6, 1),
-                unit="ppm",
-                low=-high,
-                high=high,
-                uncertainty=round((first.doubt_s + last.doubt_s) / host_s * 1e6, 1),
-                beyond_doubt=True,
+_CLOCK = DeviceClock(
+    read=_as_date,
+    peek=lambda session: _as_date(session).second,
+    write=lambda session, when: write(
+        session, read(session).control | _RUNNING, int(when.timestamp())
+    ),
+    lead_s=0.0,
+    prepare=read,
+    stands=_stands,
+)
+
+
+# -- rows ----------------------------------------------------------------------------
+
+
+def _clock(code: int, name: str, typical_parts: str, facts: str) -> Family:
+    registers = REGISTERS[code]
+    offset = Quantity(
+        name="clock_offset",
+        unit="s",
+        read=_offset,
+        about="device minus host, both counted from 1970; one second coarse",
+    )
+    return Family(
+        code=code,
+        name=name,
+        device_class="clock",
+        typical_parts=typical_parts,
+        quantities=by_name(*registers.quantities, offset),
+        settings=by_name(*registers.settings),
+        configure=configure,
+        checks=by_name(
+            Check(
+                name="clock_set",
+                about="sets the clock to the host's date and time, oscillator on",
+                run=_set_to_host,
+                leaves=frozenset(
+                    {"clock_time", "clock_offset", "clock_drift", "oscillator"}
+                ),
+                hazards=_HAZARDS,
+                expected_s=1.2,
             ),
+            drift_check(_CLOCK),
         ),
-        evidence={"device_s": device_s, "host_s": round(host_s, 6)},
-        cause="device",
-        hint="this crystal or its cell: replace the unit, or correct its stamps by this "
-        "rate",
+        looks=(*registers.looks, *looks("clock_offset")),
+        destructive="setting loses the old time",
+        facts=facts,
     )
 
 
-_CHECKS = (
-    Check(
-        name="clock_set",
-        about="sets the clock to the host's date and time, oscillator on",
-        run=_set_to_host,
-        leaves=frozenset({"clock_time", "clock_offset", "clock_drift", "oscillator"}),
-        hazards=_HAZARDS,
-        expected_s=1.2,
-    ),
-    Check(
-        name="clock_drift",
-        about="compares the clock's rate with the host's calendar over a stated time",
-        run=_drift,
-        options=by_name(
-            Option(
-                name="for_s",
-                kind=OptionKind.NUMBER,
-                about="time between the two looks; half an hour leaves some 20 ppm of doubt",
-                default=1800,
-                low=10,
-                high=86_400,
-            ),
-            Option(
-                name="high_ppm",
-                kind=OptionKind.NUMBER,
-                about="largest drift to either side, beyond the doubt of the method",
-                default=46,
-                low=0,
-            ),
-        ),
-        expected_s=1802,
-    ),
-)
-
 FAMILIES = (
-    Family(
-        code=0x24,
-        name="clock, seconds",
-        device_class="clock",
-        typical_parts="DS2415, DS1904",
-        quantities=by_name(*_COMMON, _USER_FLAGS),
-        settings=by_name(*_COMMON_SETTINGS, *_FLAG_SETTINGS),
-        configure=configure,
-        checks=by_name(*_CHECKS),
-        looks=looks("oscillator", "clock_offset"),
-        destructive="setting loses the old time",
-        facts="no check value: read twice",
-    ),
-    Family(
-        code=0x27,
-        name="clock, seconds, interrupt",
-        device_class="clock",
-        typical_parts="DS2417",
-        quantities=by_name(*_COMMON, *_INTERRUPT_ROWS),
-        settings=by_name(*_COMMON_SETTINGS, *_INTERRUPT_SETTINGS),
-        configure=configure,
-        checks=by_name(*_CHECKS),
-        looks=looks("oscillator", "clock_offset"),
-        destructive="setting loses the old time",
-        facts="no check value: read twice; a reset over 960 us can hide an interrupt",
+    _clock(0x24, "clock, seconds", "DS2415, DS1904", "no check value: read twice"),
+    _clock(
+        0x27,
+        "clock, seconds, interrupt",
+        "DS2417",
+        "no check value: read twice; a reset over 960 us can hide an interrupt",
     ),
 )

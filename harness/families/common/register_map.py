@@ -11,7 +11,7 @@ disagreement of the two.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from enum import Enum
 from functools import partial
@@ -351,20 +351,35 @@ class RegisterMap:
         return looks(*(row.name for row in self.fields if row.safe))
 
     def configure(
-        self, session: Session, settings: Mapping[str, Scalar]
+        self,
+        session: Session,
+        settings: Mapping[str, Scalar],
+        *,
+        besides: Collection[str] = (),
     ) -> dict[int, bytes]:
-        """Write those settings that are rows; the others are left to the caller.
+        """Write settings. Each value is tested before anything is sent.
 
-        Each value is tested before anything is sent. A block is read, changed and
-        written once.
+        A block is read, changed and written once.
+
+        Args:
+            session: the device.
+            settings: by name.
+            besides: those among them that are left to the caller.
 
         Returns:
             What was written, by block.
 
         Raises:
-            UsageError: a value that is none.
+            UsageError: no such setting or no such value; nothing is written.
             AnswerImpossible: the device reads back something else.
         """
+        known = {row.key for row in self._writable()}
+        for name in settings:
+            if name not in known and name not in besides:
+                raise UsageError(
+                    f"this device has no setting {name}",
+                    hint=f"one of {', '.join(sorted(known))}",
+                )
         asked = [
             (row, row.on_bench(session).raw_of(settings[row.key]))
             for row in self._writable()

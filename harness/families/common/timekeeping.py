@@ -13,7 +13,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
-from harness.errors import AnswerImpossible, CheckValueWrong, ReadingImplausible
+from harness.errors import (
+    AnswerImpossible,
+    CheckValueWrong,
+    DeviceError,
+    ReadingImplausible,
+)
 from harness.families.common.answers import shown
 from harness.families.family import (
     Check,
@@ -105,6 +110,14 @@ def calendar_of(block: bytes, *, weekday: bool) -> datetime:
 # -- ticks -------------------------------------------------------------------------
 
 
+def _stands(held: int) -> DeviceError:
+    return ReadingImplausible(
+        f"the device's clock shows the same second, {held}, for {LONGEST_TICK_S:g} s",
+        hint="its oscillator is off or broken: clock_set starts it",
+        cause="configuration",
+    )
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DeviceClock:
     """A clock as the checks use it.
@@ -115,6 +128,7 @@ class DeviceClock:
         write: sets it; takes effect when it returns.
         lead_s: rough time that ``write`` takes.
         prepare: starts its oscillator; raises if setting it would do harm now.
+        stands: the error of a clock that shows the same second for too long.
     """
 
     read: Callable[[Session], datetime]
@@ -122,6 +136,7 @@ class DeviceClock:
     write: Callable[[Session, datetime], None]
     lead_s: float
     prepare: Callable[[Session], object]
+    stands: Callable[[int], DeviceError] = _stands
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,7 +163,8 @@ def next_tick(session: Session, clock: DeviceClock) -> Tick:
     if the proved reading right after it shows the same.
 
     Raises:
-        ReadingImplausible: its clock stands still.
+        ReadingImplausible: its clock stands still, or what ``clock.stands`` makes of it.
+        AnswerImpossible: it never shows the same second twice in a row.
         CheckValueWrong: peek and proved reading differ.
     """
     began_s = before_s = session.clock.now_s()
@@ -161,11 +177,11 @@ def next_tick(session: Session, clock: DeviceClock) -> Tick:
             break
         held, agreed, before_s = now, now == held, asked_s
         if seen_s - began_s > LONGEST_TICK_S:
-            raise ReadingImplausible(
-                f"the device's clock shows the same second for {LONGEST_TICK_S:g} s",
-                hint="its oscillator is off or broken: clock_set starts it",
-                cause="configuration",
-            )
+            if not agreed:
+                raise AnswerImpossible(
+                    f"the clock jumps: no two readings agree, the last are second {held}"
+                )
+            raise clock.stands(held)
     host = session.clock.calendar() - timedelta(seconds=(seen_s - before_s) / 2)
     shows = clock.read(session)
     if shows.second != now or (now - held) % 60 != 1:
@@ -183,8 +199,8 @@ def next_tick(session: Session, clock: DeviceClock) -> Tick:
 # -- checks ------------------------------------------------------------------------
 
 
-def clock_checks(clock: DeviceClock) -> tuple[Check, Check]:
-    """Drift against the host, and setting the clock from the host's calendar."""
+def drift_check(clock: DeviceClock) -> Check:
+    """Compare the rate of the device's clock with the host's."""
 
     def drift(session: Session, options: Options) -> Findings:
         first = next_tick(session, clock)
@@ -218,6 +234,34 @@ def clock_checks(clock: DeviceClock) -> tuple[Check, Check]:
             "rate",
         )
 
+    return Check(
+        name="clock_drift",
+        about="holds the device's clock against the host's over a stated time",
+        run=drift,
+        options=by_name(
+            Option(
+                name="for_s",
+                kind=OptionKind.NUMBER,
+                about="time between the two looks; the longer, the finer",
+                default=1800,
+                low=10,
+                high=1e6,
+            ),
+            Option(
+                name="high_ppm",
+                kind=OptionKind.NUMBER,
+                about="largest drift to either side, beyond doubt; 2 min a month",
+                default=46,
+                low=0,
+            ),
+        ),
+        expected_s=1803,
+    )
+
+
+def clock_checks(clock: DeviceClock) -> tuple[Check, Check]:
+    """Drift against the host, and setting the clock from the host's calendar."""
+
     def set_it(session: Session, options: Options) -> Findings:
         clock.prepare(session)
         host = session.clock.calendar()
@@ -243,29 +287,7 @@ def clock_checks(clock: DeviceClock) -> tuple[Check, Check]:
         )
 
     return (
-        Check(
-            name="clock_drift",
-            about="holds the device's clock against the host's over a stated time",
-            run=drift,
-            options=by_name(
-                Option(
-                    name="for_s",
-                    kind=OptionKind.NUMBER,
-                    about="time between the two looks; the longer, the finer",
-                    default=1800,
-                    low=10,
-                    high=1e6,
-                ),
-                Option(
-                    name="high_ppm",
-                    kind=OptionKind.NUMBER,
-                    about="largest drift to either side, beyond doubt; 2 min a month",
-                    default=46,
-                    low=0,
-                ),
-            ),
-            expected_s=1803,
-        ),
+        drift_check(clock),
         Check(
             name="clock_set",
             about="starts the clock and sets it to the host's calendar, UTC",

@@ -101,8 +101,10 @@ def test_a_map_is_quantities_and_settings(script: Callable[..., Any]) -> None:
 def test_a_block_is_written_once_with_all_that_is_asked(script: Callable[..., Any]) -> None:  # fmt: skip
     """Two settings of one block are one write; other bits stay."""
     WRITTEN.clear()
-    wanted = {"running": False, "gain": 2, "unknown": 1}
-    assert MAP.configure(script(0x26, []), wanted) == {0: b"\x0c\x40"}
+    wanted = {"running": False, "gain": 2, "other": 1}
+    assert MAP.configure(script(0x26, []), wanted, besides={"other"}) == {
+        0: b"\x0c\x40"
+    }
     assert WRITTEN == [b"\x0c\x40"]
 
 
@@ -110,6 +112,7 @@ def test_a_block_is_written_once_with_all_that_is_asked(script: Callable[..., An
     ("name", "value", "words"),
     [
         ("running", 1, "running takes on or off, got 1"),
+        ("other", 1, "no setting other"),
         ("gain", 3, "gain takes 0, 2 or 4, got 3"),
         ("gain", True, "gain takes 0, 2 or 4, got True"),
         ("level_v", 8, "level_v takes a whole number from 0 to 7, got 8"),
