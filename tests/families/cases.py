@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from harness.driver.session import DeviceSession
+from harness.families.bridges import packets
 from harness.families.check import Findings
 from harness.families.option_values import options_for
 from harness.families.registry import family_of
@@ -63,6 +64,7 @@ class Case:
         work: what the driver does with it besides reading every quantity.
         quantities: those to read; all of them if None.
         unsent: names of commands that the driver never sends, or not in this case.
+        reads_on: True if the driver reads behind answers, to see that ones follow.
         leave: what takes each restart sign away from its value after a restart, by the
             quantity or function that shows it.
         prepare: what is done before, such as storing settings.
@@ -76,6 +78,7 @@ class Case:
     work: tuple[Job, ...] = ()
     quantities: tuple[str, ...] | None = None
     unsent: frozenset[str] = frozenset()
+    reads_on: bool = False
     leave: Mapping[str, Job] = field(default_factory=dict)
     prepare: tuple[Job, ...] = ()
 
@@ -136,7 +139,19 @@ _STAGED = {
     "scratchpad target": send(f"0F 20 00 {ROW}"),
     "resume": send("F0 00 00", 1),
 }
+BENCH_SECRET = "01 02 03 04 05 06 07 08"
 PROGRAMMING = {"power": {"programming_v": 12.0, "programming_on": "dtr-without-rts"}}
+PARASITE = {"line": {"pull_up_ohm": 1000, "supply_v": 5.0, "cable_m": 1}}
+_SENSED = (put(sense_mohm=25),)
+_GAUGED = (
+    put(accumulated_charge=0.5),
+    do("memory_write", data=ROW),
+    do("block_lock", number=0),
+)
+_ACCOUNTED = {
+    "accumulated_charge": put(accumulated_charge=0.5),
+    "shadow of 20h": send("6C 20 11 22 33 44"),
+}
 
 CASES = (
     Case(
@@ -255,4 +270,139 @@ CASES = (
         leave={**outputs_on(0x12), "search bits": _write_status_7},
     ),
     Case(family=0x05, work=(do("output_walk"), do("toggle")), leave=outputs_on(0x05)),
+    Case(
+        family=0x21,
+        work=(
+            do("clock_set"),
+            do("mission", samples=1),
+            do("log"),
+            do("histogram"),
+            do("memory_write", start=28, data=ROW),
+        ),
+        leave=_STAGED,
+    ),
+    Case(
+        family=0x41,
+        work=(
+            do("clock_set"),
+            do("mission", samples=1),
+            do("mission_stop"),
+            do("log"),
+            do("memory_write", start=28, data=ROW),
+        ),
+        leave=_STAGED,
+    ),
+    Case(
+        family=0x33,
+        fixture=PARASITE,
+        device={"secret": BENCH_SECRET, "fill": 0},
+        work=(
+            do("authenticated_page", secret="env:BENCH_SECRET"),
+            do("authenticated_write", secret="env:BENCH_SECRET", data=ROW),
+            do(
+                "secret_compute",
+                secret="env:BENCH_SECRET",
+                partial_secret="env:BENCH_SECRET",
+            ),
+            do("secret_load", secret="env:BENCH_SECRET"),
+            do("wrong_mac"),
+        ),
+        unsent=frozenset({"refresh scratchpad"}),
+        leave=_STAGED,
+    ),
+    Case(
+        family=0x2F,
+        fixture=PARASITE,
+        device={"secret": BENCH_SECRET},
+        work=(do("wrong_mac"),),
+        unsent=frozenset(
+            {
+                "refresh scratchpad",
+                "read authenticated page",
+                "load first secret",
+                "compute next secret",
+            }
+        ),
+        leave=_STAGED,
+    ),
+    Case(
+        family=0x19,
+        reads_on=True,
+        quantities=("revision", "speed_khz"),
+        work=(
+            put(speed_khz=100),
+            do("i2c_scan", first=0x48, last=0x50, wanted="48 50"),
+            do("i2c_register", address=0x50, pointer="00 00", length=4),
+            do("i2c_read", address=0x50, length=4, twice=False),
+            do("i2c_write", address=0x50, data="00 20 01 02 03", pointer_bytes=2),
+            do("absent_address"),
+            lambda session: packets.write(session, 0x50, bytes(600)),
+        ),
+        unsent=frozenset({"enable sleep"}),
+        leave={"speed_khz": put(speed_khz=100)},
+    ),
+    Case(
+        family=0x26,
+        prepare=_SENSED,
+        work=(do("memory_write", data=ROW),),
+        leave={
+            "scratchpad of page 3": send(f"4E 03 {ROW}"),
+            "results of page 0": ask("temperature"),
+        },
+    ),
+    Case(
+        family=0x30,
+        device={"content": ROW, "current_a": 1.0},
+        prepare=_SENSED,
+        work=_GAUGED,
+        leave={
+            **_ACCOUNTED,
+            "charge_enabled": put(charge_enabled="off"),
+            "discharge_enabled": put(discharge_enabled="off"),
+        },
+    ),
+    *(
+        Case(
+            family=code,
+            device={"content": ROW},
+            prepare=_SENSED,
+            work=_GAUGED,
+            unsent=frozenset(unsent),
+            leave=_ACCOUNTED,
+        )
+        for code, unsent in (
+            (0x51, ()),
+            (0x2E, ("refresh", "start charging", "stop charging")),
+        )
+    ),
+    Case(family=0x36, prepare=_SENSED, work=_GAUGED[:1], leave=_ACCOUNTED),
+    *(
+        Case(family=code, work=(do("clock_set"), put(oscillator="on")))
+        for code in (0x24, 0x27)
+    ),
+    Case(
+        family=0x20,
+        work=(
+            put(channel_a_resolution_bits=12, output_b="on", supply="external"),
+            ask("channel_a_voltage"),
+            do("power_on_flags_clear"),
+            do("conditional_search"),
+        ),
+        leave={
+            "power_on_flags": do("power_on_flags_clear"),
+            "control page": put(channel_a_resolution_bits=12),
+            "alarm page": put(channel_b_alarm_low_v=1.0),
+            "supply byte": put(supply="external"),
+        },
+    ),
+    Case(
+        family=0x2C,
+        work=(
+            put(position=128, charge_pump="on"),
+            do("wiper_ramp"),
+            do("wiper_steps", count=2),
+            do("conditional_search"),
+        ),
+        leave={"position": put(position=9), "charge_pump": put(charge_pump="on")},
+    ),
 )

@@ -25,6 +25,7 @@ from collections.abc import Mapping
 from functools import partial
 
 from harness.errors import AnswerImpossible, ReadingImplausible, StillBusy, UsageError
+from harness.families.batteries import commands
 from harness.families.batteries.sense_resistor import (
     MOST_COUNTS,
     READINGS,
@@ -365,6 +366,8 @@ FAMILIES = (
         name="battery monitor",
         device_class="battery",
         typical_parts="DS2438, DS2438A",
+        commands=commands.MONITOR,
+        restarts=commands.MONITOR_RESTARTS,
         quantities=by_name(*REGISTERS.quantities, counts_quantity(_SENSE)),
         settings=by_name(SENSE, *REGISTERS.settings),
         configure=configure,

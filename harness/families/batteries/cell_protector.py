@@ -19,6 +19,7 @@ from __future__ import annotations
 from functools import partial
 
 from harness.errors import AnswerImpossible, UsageError
+from harness.families.batteries import commands
 from harness.families.batteries.gauge import (
     BLOCKS,
     TEMPERATURE,
@@ -199,6 +200,8 @@ FAMILIES = (
         Family(
             code=0x30, name="protector and gauge of a lithium cell", device_class="battery",
             typical_parts="DS2760, DS2761, DS2762",
+            commands=commands.GAUGE,
+            restarts=commands.PROTECTOR_RESTARTS,
             destructive="switches a lithium cell; locking a block is for ever",
             facts="no check values: read until two agree; a line low for 2 s cuts the cell off",
         ),

@@ -16,6 +16,7 @@ From memory: current of 36h in steps of 1.5625 uV; all of 51h (parts such as DS2
 
 from __future__ import annotations
 
+from harness.families.batteries import commands
 from harness.families.batteries.gauge import (
     BLOCKS,
     TEMPERATURE,
@@ -34,6 +35,8 @@ FAMILIES = (
         Family(
             code=0x51, name="fuel gauge, several chemistries", device_class="battery",
             typical_parts="DS2751",
+            commands=commands.GAUGE,
+            restarts=commands.GAUGE_RESTARTS,
             destructive=_LOCKS,
             facts=_NO_CHECK_VALUES,
         ),
@@ -48,6 +51,8 @@ FAMILIES = (
         Family(
             code=0x2E, name="battery monitor with charger control", device_class="battery",
             typical_parts="DS2770",
+            commands=commands.CHARGER,
+            restarts=commands.GAUGE_RESTARTS,
             destructive=_LOCKS,
             facts=f"{_NO_CHECK_VALUES}; charging not offered",
         ),
@@ -74,6 +79,8 @@ FAMILIES = (
         Family(
             code=0x36, name="coulomb counter", device_class="battery",
             typical_parts="DS2740",
+            commands=commands.COULOMB,
+            restarts=commands.COULOMB_RESTARTS,
             facts=_NO_CHECK_VALUES,
         ),
         count_uv=1.5625,

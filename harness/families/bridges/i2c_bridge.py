@@ -16,6 +16,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from harness.errors import AnswerImpossible, UsageError
+from harness.families.bridges import commands
 from harness.families.bridges import packets as i2c_packets
 from harness.families.bridges.checks import (
     ADDRESS,
@@ -210,6 +211,8 @@ FAMILIES = (
         name="bridge to I2C",
         device_class="bridge",
         typical_parts="DS28E17",
+        commands=commands.COMMANDS,
+        restarts=commands.RESTARTS,
         quantities=by_name(
             Quantity(
                 name="revision", unit="", read=revision, about="of the bridge, in hex"

@@ -32,6 +32,7 @@ from harness.errors import (
     StillBusy,
     UsageError,
 )
+from harness.families.clocks import commands
 from harness.families.common.answers import shown
 from harness.families.common.register_map import (
     ON_OFF,
@@ -304,6 +305,7 @@ def _clock(code: int, name: str, typical_parts: str, facts: str) -> Family:
             drift_check(_CLOCK),
         ),
         looks=(*registers.looks, *looks("clock_offset")),
+        commands=commands.CLOCK,
         destructive="setting loses the old time",
         facts=facts,
     )

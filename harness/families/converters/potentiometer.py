@@ -24,6 +24,7 @@ from harness.families.common.answers import read_twice, shown
 from harness.families.common.conditional import answered, search_check
 from harness.families.common.register_map import HEX, Access, Field, RegisterMap
 from harness.families.common.restore import restored
+from harness.families.converters import commands, restarts
 from harness.families.family import (
     Answer,
     Check,
@@ -256,6 +257,8 @@ FAMILIES = (
         name="digital potentiometer",
         device_class="converter",
         typical_parts="DS2890",
+        commands=commands.POTENTIOMETER,
+        restarts=restarts.POTENTIOMETER,
         quantities=by_name(*REGISTERS.quantities),
         settings=by_name(*REGISTERS.settings),
         configure=configure,

@@ -33,6 +33,7 @@ from harness.families.common.conditional import answered, search_check
 from harness.families.common.port_checks import loop_back_options, wired_pairs
 from harness.families.common.register_map import Access, Field, RegisterMap
 from harness.families.common.restore import restored
+from harness.families.converters import commands, restarts
 from harness.families.converters.channels import (
     ALARMS,
     BITS,
@@ -338,6 +339,8 @@ FAMILIES = (
         name="quad converter, 16 bit",
         device_class="converter",
         typical_parts="DS2450",
+        commands=commands.QUAD,
+        restarts=restarts.QUAD,
         quantities=by_name(*_QUANTITIES),
         settings=by_name(*REGISTERS.settings),
         configure=configure,

@@ -30,6 +30,7 @@ from harness.families.family import (
     by_name,
     looks,
 )
+from harness.families.loggers import commands
 from harness.families.loggers.climate.log import model_of, read_log
 from harness.families.loggers.climate.memory import (
     OSCILLATOR,
@@ -259,6 +260,8 @@ FAMILIES = (
         name="logger, temperature or temperature and humidity",
         device_class="logger",
         typical_parts="DS1922L, DS1922T, DS1922E, DS1923, DS2422",
+        commands=commands.CLIMATE,
+        restarts=commands.RESTARTS,
         quantities=by_name(*_QUANTITIES),
         checks=by_name(*_CHECKS),
         looks=looks(*LOOKS),

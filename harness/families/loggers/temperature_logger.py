@@ -37,6 +37,7 @@ from harness.families.family import (
     by_name,
     looks,
 )
+from harness.families.loggers import commands
 from harness.families.loggers.memory import (
     CLOCK_AT,
     FLAGS,
@@ -301,6 +302,8 @@ FAMILIES = (
         name="temperature logger",
         device_class="logger",
         typical_parts="DS1921G, DS1921H, DS1921Z",
+        commands=commands.TEMPERATURE,
+        restarts=commands.RESTARTS,
         quantities=by_name(*_QUANTITIES),
         checks=by_name(*_CHECKS),
         looks=looks(*LOOKS),

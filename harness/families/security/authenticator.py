@@ -43,6 +43,7 @@ from harness.families.family import (
     by_name,
     looks,
 )
+from harness.families.security import commands
 from harness.families.security.challenge import PAGE_LAYOUT, page_check
 from harness.families.security.mac import MAC_BYTES, Layout
 from harness.families.security.memory import (
@@ -191,6 +192,8 @@ FAMILIES = (
             *_checks(PAGE_LAYOUT), compute_check(PAGE_LAYOUT), _WRITE, PROTECT_CHECK
         ),
         looks=looks("protection", "rom_copy_matches"),
+        commands=commands.COMMANDS,
+        restarts=commands.RESTARTS,
         destructive=_DESTRUCTIVE,
         facts="CRC-16 on scratchpad, page and MAC; none on memory: read twice",
     ),
@@ -202,6 +205,8 @@ FAMILIES = (
         quantities=by_name(*_QUANTITIES),
         checks=by_name(*_checks(None)),
         looks=looks("protection", "rom_copy_matches"),
+        commands=commands.COMMANDS,
+        restarts=commands.RESTARTS,
         destructive=_DESTRUCTIVE,
         facts="as 33h; MACs are computed only with a layout from the maker",
     ),
