@@ -3,7 +3,7 @@
     D2h byte   choose the speed: 00h 100 kHz, 01h 400 kHz, 02h 900 kHz
     E1h        read it back            C3h   revision
 
-Packets and their answers are in ``shapes.i2c_packets``. Reading a part behind the
+Packets and their answers are in ``packets``. Reading a part behind the
 bridge changes nothing but its pointer; writing to it carries a hazard.
 
 Sources: two public forum threads about the part DS28E17; command codes and speeds: from

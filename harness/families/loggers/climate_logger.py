@@ -1,8 +1,8 @@
 """Logger for temperature, or temperature and humidity: 41h.
 
-Commands and registers are in ``shapes.climate_memory``, the setup of missions in
-``climate_mission``, logs in ``climate_log``, forced conversions in ``climate_readings``,
-scales and correction in ``climate_scales``. Values are corrected by the part's own
+Commands and registers are in ``climate.memory``, the setup of missions in
+``climate.mission``, logs in ``climate.log``, forced conversions in ``climate.readings``,
+scales and correction in ``climate.scales``. Values are corrected by the part's own
 calibration where that is understood (models L and temperature with humidity); evidence
 has them as they came.
 
@@ -33,7 +33,6 @@ from harness.families.family import (
 from harness.families.loggers import commands
 from harness.families.loggers.climate.log import model_of, read_log
 from harness.families.loggers.climate.memory import (
-    OSCILLATOR,
     USER_MEMORY,
     ClimateRegisters,
     clear,
@@ -49,7 +48,6 @@ from harness.families.loggers.climate.scales import temperature_points
 from harness.families.loggers.missions.log import HIGH, LOW, judged_log
 from harness.families.loggers.missions.quantities import (
     LOOKS,
-    clock_quantity,
     mission_quantities,
     register_quantity,
 )
@@ -86,14 +84,13 @@ _QUANTITIES = (
         read=read_humidity,
         about="likewise; only some models measure it",
     ),
-    clock_quantity(read_registers),
     register_quantity(
         read_registers, "logger_model", "kind of logger", lambda r: model_of(r).name
     ),
     register_quantity(
         read_registers, "logger_status", "mission, flags, oscillator, in words", _words
     ),
-    *mission_quantities(read_registers, OSCILLATOR),
+    *mission_quantities(read_registers, ClimateRegisters),
 )
 
 

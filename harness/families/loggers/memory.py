@@ -18,25 +18,25 @@ from datetime import datetime
 from harness.errors import AnswerImpossible, UsageError
 from harness.families.common import scratchpad
 from harness.families.common.answers import read_records, shown
+from harness.families.common.register_map import Field
 from harness.families.common.scratchpad import ALTERNATING, Scratchpad
 from harness.families.common.timekeeping import calendar_bytes, calendar_of
 from harness.families.family import Session
 from harness.families.loggers.missions.registers import (
-    OscillatorBit,
+    MissionRegisters,
     end_mission,
-    mission_facts,
+    mission_rows,
 )
 
 READ_PAGES, CLEAR = 0xA5, 0x3C
 PAGE = 32
 CLOCK_AT, THRESHOLDS_AT, CONTROL_AT, STATUS_AT = 0x0200, 0x020B, 0x020E, 0x0214
 ALARMS_AT, HISTOGRAM_AT, LOG_AT, LOG_BYTES = 0x0220, 0x0800, 0x1000, 2048
-OSCILLATOR_OFF, CLEAR_ENABLED, ROLLOVER = 0x80, 0x40, 0x08
+CLEAR_ENABLED, ROLLOVER = 0x40, 0x08
 IDLE, CLEARED, MISSION = 0x80, 0x40, 0x20
 FLAGS = {"low": 0x04, "high": 0x02, "clock": 0x01}
 BINS = 64
 
-OSCILLATOR = OscillatorBit(address=CONTROL_AT, offset=0x0E, bit=7, runs_at=0)
 PAD = Scratchpad(size=0x200, pad_bytes=PAGE, copy_s=0.001, done=ALTERNATING)
 
 
@@ -87,69 +87,39 @@ def range_of(session: Session) -> Range:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LoggerRegisters:
-    """The page from 0200h on, as one proved block."""
+class LoggerRegisters(MissionRegisters):
+    """The page from 0200h on; delay and period are counted in minutes."""
 
-    block: bytes
-
-    @property
-    def clock(self) -> datetime:
-        """Date and time."""
-        return calendar_of(self.block[:7], weekday=True)
-
-    @property
-    def runs(self) -> bool:
-        """True if the oscillator is on."""
-        return not self.block[0x0E] & OSCILLATOR_OFF
-
-    @property
-    def status(self) -> int:
-        """Status byte."""
-        return self.block[0x14]
-
-    @property
-    def mission(self) -> bool:
-        """True if a mission is in progress."""
-        return bool(self.status & MISSION)
-
-    @property
-    def cleared(self) -> bool:
-        """True if memory is cleared."""
-        return bool(self.status & CLEARED)
+    WEEKDAY = True
+    ROWS = mission_rows(
+        Field(name="period", offset=0x0D, scale=60, unit="s"),
+        Field(name="delay", offset=0x12, count=2, scale=60, unit="s"),
+        oscillator=Field(
+            name="oscillator", offset=0x0E, shift=7, codes={0: "on", 1: "off"}
+        ),
+        status=0x14,
+        mission=5,
+        cleared=6,
+        samples=0x1A,
+    )
 
     @property
     def period_s(self) -> float:
-        """From sample to sample; the register counts minutes."""
-        return 60.0 * self.block[0x0D]
+        """From sample to sample."""
+        return self.ROWS["period"].number(self.block)
 
     @property
     def wait_s(self) -> float:
         """Delay, and the rest of the minute in which a mission starts."""
-        return 60.0 * (1 + int.from_bytes(self.block[0x12:0x14], "little"))
-
-    @property
-    def samples(self) -> int:
-        """Samples of the last mission, or of the one in progress."""
-        return int.from_bytes(self.block[0x1A:0x1D], "little")
-
-    @property
-    def lifetime(self) -> int:
-        """Samples of a lifetime; no command resets it."""
-        return int.from_bytes(self.block[0x1D:0x20], "little")
+        return self.ROWS["delay"].number(self.block) + 60
 
     @property
     def begun(self) -> datetime | None:
         """Date and time of the start, to the minute; None for never."""
-        minute, hour, date, month, year = self.block[0x15:0x1A]
-        if not any((minute, hour, date, month, year)):
+        minute, hour, date, month, year = stamp = self.block[0x15:0x1A]
+        if not any(stamp):
             return None
-        stamp = bytes([0, minute, hour, 0, date, month, year])
-        return calendar_of(stamp, weekday=True)
-
-    @property
-    def started(self) -> str:
-        """As ``begun`` in words, or ``never``."""
-        return self.begun.isoformat() if self.begun else "never"
+        return calendar_of(bytes([0, minute, hour, 0, date, month, year]), weekday=True)
 
 
 def read_pages(session: Session, address: int, count: int) -> bytes:
@@ -280,7 +250,7 @@ def clear(session: Session) -> None:
 
 
 def start(session: Session, thresholds: bytes, period_min: int, control: int) -> None:
-    """Start a mission, and prove that it runs (F26).
+    """Start a mission, and prove that it runs.
 
     Raises:
         AnswerImpossible: oscillator, mission flag or settings are not as they must be.
@@ -293,7 +263,7 @@ def start(session: Session, thresholds: bytes, period_min: int, control: int) ->
             f"the mission does not run: {status_words(after)}",
             hint="oscillator on, memory cleared, then the period: repeat the check",
             cause="configuration",
-            facts=mission_facts(after, OSCILLATOR),
+            facts=after.mission_facts(),
         )
     got = after.block[0x0B:0x0E]
     if got != thresholds + bytes([period_min]):

@@ -10,7 +10,7 @@
     0800-087F histogram, two bytes a bin, four steps wide      1000-17FF log
 
 A write to 0200-0213 ends a running mission, so nothing here does it unasked. Commands
-are in ``shapes.logger_memory``.
+are in ``memory``.
 
 Sources: data sheets family 21h (parts DS1921G p. 10-17 and 35-40, DS1921H/Z p. 9-14,
 22-23 and 39). The time of a forced conversion: from memory.
@@ -42,7 +42,6 @@ from harness.families.loggers.memory import (
     CLOCK_AT,
     FLAGS,
     IDLE,
-    OSCILLATOR,
     PAD,
     PAGE,
     LoggerRegisters,
@@ -62,7 +61,6 @@ from harness.families.loggers.memory import (
 from harness.families.loggers.missions.log import HIGH, LOW, judged_log
 from harness.families.loggers.missions.quantities import (
     LOOKS,
-    clock_quantity,
     mission_quantities,
     register_quantity,
 )
@@ -84,7 +82,6 @@ LOGGER = Logger(
     write_clock=write_clock,
     start_oscillator=start_oscillator,
     stop=stop,
-    oscillator=OSCILLATOR,
     hindrance="this would end it",
 )
 
@@ -114,14 +111,13 @@ _QUANTITIES = (
         read=_temperature,
         about="from a forced conversion; not while a mission runs",
     ),
-    clock_quantity(read_registers),
     register_quantity(
         read_registers,
         "logger_status",
         "mission, flags, oscillator, in words",
         status_words,
     ),
-    *mission_quantities(read_registers, OSCILLATOR),
+    *mission_quantities(read_registers, LoggerRegisters),
 )
 
 

@@ -76,7 +76,7 @@ class Part:
         return self.size // PAGE
 
     def prove(self, sent: bytes, received: bytes, what: str, start: int = 0) -> bytes:
-        """An answer without its check value; see ``shapes.answers``."""
+        """An answer without its check value; see ``common.answers``."""
         if self.is_short:
             return require_crc8(sent, received, what=what, start=start & 0xFF)
         return require_crc16(sent, received, what=what, start=start)

@@ -6,8 +6,8 @@
     008E-008F user or maker's number    0090-0097 copy of the ROM code
 
 A MAC proves the secret without giving it away: page, ROM code and a challenge are
-hashed with it. Commands are in ``shapes.secret_memory``, the hash in ``shapes.mac``, the
-checks of MACs, secrets and protection in ``shapes.secret_challenge``, ``secret_change`` and
+hashed with it. Commands are in ``memory``, the hash in ``mac``, the
+checks of MACs, secrets and protection in ``challenge``, ``secret_change`` and
 ``secret_protection``.
 
 What a 2Fh hashes its maker gives out on request only; put that layout into a file and

@@ -29,13 +29,14 @@ from harness.errors import AnswerImpossible, CheckValueWrong
 from harness.families.common import scratchpad
 from harness.families.common.answers import require_crc16, shown
 from harness.families.common.memory import Memory
+from harness.families.common.register_map import Field
 from harness.families.common.scratchpad import ALTERNATING, Scratchpad
 from harness.families.common.timekeeping import calendar_bytes, calendar_of
 from harness.families.family import Session
 from harness.families.loggers.missions.registers import (
-    OscillatorBit,
+    MissionRegisters,
     end_mission,
-    mission_facts,
+    mission_rows,
 )
 from harness.wire.crc import crc8
 
@@ -58,7 +59,6 @@ CONVERT_S = 0.6
 _CLEAR_S = 0.0005
 _OSCILLATOR_START_S = 1.0
 
-OSCILLATOR = OscillatorBit(address=0x0212, offset=0x12, bit=0, runs_at=1)
 PAD = Scratchpad(
     size=0x200,
     pad_bytes=PAGE,
@@ -70,40 +70,28 @@ PAD = Scratchpad(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ClimateRegisters:
-    """The two register pages from 0200h on, as one proved block."""
+class ClimateRegisters(MissionRegisters):
+    """The two register pages from 0200h on."""
 
-    block: bytes
-
-    @property
-    def clock(self) -> datetime:
-        """Date and time."""
-        return calendar_of(self.block[:6], weekday=False)
-
-    @property
-    def runs(self) -> bool:
-        """True if the oscillator is on."""
-        return bool(self.block[0x12] & RUNS)
-
-    @property
-    def alarms(self) -> int:
-        """Alarm byte."""
-        return self.block[0x14]
+    WEEKDAY = False
+    ROWS = mission_rows(
+        Field(name="period", offset=0x06, count=2),
+        Field(name="delay", offset=0x16, count=3, scale=60, unit="s"),
+        Field(name="alarms", offset=0x14),
+        Field(name="model", offset=0x26),
+        oscillator=Field(
+            name="oscillator", offset=0x12, bits=1, codes={0: "off", 1: "on"}
+        ),
+        status=0x15,
+        mission=1,
+        cleared=3,
+        samples=0x20,
+    )
 
     @property
     def flags(self) -> list[str]:
         """Thresholds that were passed, in words."""
-        return [name for name, bit in FLAGS.items() if self.alarms & bit]
-
-    @property
-    def status(self) -> int:
-        """General status byte."""
-        return self.block[0x15]
-
-    @property
-    def mission(self) -> bool:
-        """True if a mission is in progress."""
-        return bool(self.status & MISSION)
+        return [name for name, bit in FLAGS.items() if self.number("alarms") & bit]
 
     @property
     def begun(self) -> datetime | None:
@@ -112,40 +100,20 @@ class ClimateRegisters:
         return calendar_of(stamp, weekday=False) if stamp[3] else None
 
     @property
-    def started(self) -> str:
-        """As ``begun`` in words, or ``never``."""
-        return self.begun.isoformat() if self.begun else "never"
-
-    @property
-    def cleared(self) -> bool:
-        """True if memory is cleared."""
-        return bool(self.status & CLEARED)
-
-    @property
     def period_s(self) -> float:
         """From sample to sample; in minutes or seconds, as a bit says."""
         unit_s = 1.0 if self.block[0x12] & IN_SECONDS else 60.0
-        return unit_s * int.from_bytes(self.block[0x06:0x08], "little")
+        return unit_s * self.number("period")
 
     @property
     def wait_s(self) -> float:
         """Delay, in minutes as written."""
-        return 60.0 * int.from_bytes(self.block[0x16:0x19], "little")
-
-    @property
-    def samples(self) -> int:
-        """Samples of the last mission, or of the one in progress."""
-        return int.from_bytes(self.block[0x20:0x23], "little")
-
-    @property
-    def lifetime(self) -> int:
-        """Samples of a lifetime; no command resets it."""
-        return int.from_bytes(self.block[0x23:0x26], "little")
+        return self.ROWS["delay"].number(self.block)
 
     @property
     def model(self) -> int:
         """Model byte."""
-        return self.block[0x26]
+        return self.number("model")
 
 
 # -- traffic -----------------------------------------------------------------------
@@ -180,7 +148,7 @@ def read_registers(session: Session) -> ClimateRegisters:
             f"{registers.block[0x13]:02X}h have fixed bits that are wrong",
             hint="the check value is right, so the part does not behave as documented",
         )
-    if registers.alarms & SUPPLY_LOST:
+    if registers.number("alarms") & SUPPLY_LOST:
         raise AnswerImpossible(
             "the logger lost its supply: calibration and log are void",
             hint="reject the unit",
@@ -270,7 +238,7 @@ def clear(session: Session) -> None:
 
 
 def start(session: Session, setup: bytes) -> None:
-    """Write a setup, prove it, start the mission, prove that it runs (F26).
+    """Write a setup, prove it, start the mission, prove that it runs.
 
     Args:
         session: the device.
@@ -295,7 +263,7 @@ def start(session: Session, setup: bytes) -> None:
             f"the mission does not run: status {after.status:02X}h",
             hint="oscillator on and memory cleared are needed: repeat the check",
             cause="configuration",
-            facts=mission_facts(after, OSCILLATOR),
+            facts=after.mission_facts(),
         )
 
 

@@ -21,7 +21,6 @@ from harness.families.loggers.climate.memory import (
     LOG_HUMIDITY,
     LOG_TEMPERATURE,
     NO_PASSWORD,
-    OSCILLATOR,
     READ,
     RUNS,
     read_registers,
@@ -81,6 +80,5 @@ LOGGER = Logger(
     write_clock=write_clock,
     start_oscillator=start_oscillator,
     stop=stop,
-    oscillator=OSCILLATOR,
     hindrance="its settings cannot be changed",
 )

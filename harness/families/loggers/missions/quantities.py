@@ -1,22 +1,22 @@
-"""What any logger can be asked: its clock and its mission, all by looking at registers."""
+"""What any logger can be asked: its clock and its mission, all read from registers."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import UTC
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from harness.errors import ReadingImplausible
 from harness.families.common.answers import shown
 from harness.families.family import Answer, Quantity, Session
-from harness.families.loggers.missions.registers import (
-    MissionRegisters,
-    OscillatorBit,
-    mission_facts,
-)
+from harness.families.loggers.missions.registers import MissionRegisters
 from harness.records import Scalar
 
 R = TypeVar("R", bound=MissionRegisters)
+
+
+def _as_read(registers: MissionRegisters) -> dict[str, Any]:
+    return {"registers": shown(registers.block, most=64)}
 
 
 def register_quantity(
@@ -24,30 +24,28 @@ def register_quantity(
     name: str,
     about: str,
     of: Callable[[R], Scalar],
+    *,
     unit: str = "",
+    evidence: Callable[[R], dict[str, Any]] = _as_read,
 ) -> Quantity:
-    """Something that registers say, with all of them as evidence."""
+    """Something that registers say, by default with all of them as evidence."""
 
     def answer(session: Session) -> Answer:
         registers = read(session)
-        return Answer(
-            value=of(registers), evidence={"registers": shown(registers.block, most=64)}
-        )
+        return Answer(value=of(registers), evidence=evidence(registers))
 
     return Quantity(name=name, unit=unit, read=answer, about=about)
 
 
-def clock_quantity(read: Callable[[Session], MissionRegisters]) -> Quantity:
-    """The device's date and time."""
-    return register_quantity(
-        read, "clock", "the device's date and time", lambda r: r.clock.isoformat()
-    )
-
-
 def mission_quantities(
-    read: Callable[[Session], MissionRegisters], bit: OscillatorBit
+    read: Callable[[Session], R], kind: type[R]
 ) -> tuple[Quantity, ...]:
-    """Oscillator, clock against the host, mission, its samples; all only looked at."""
+    """Clock, oscillator, clock against the host, mission, its samples.
+
+    Args:
+        read: the registers, proved; changes nothing.
+        kind: has the rows.
+    """
 
     def offset(session: Session) -> Answer:
         registers = read(session)
@@ -56,63 +54,44 @@ def mission_quantities(
                 f"the oscillator is off: the clock stands at {registers.clock:%F %T}",
                 hint="clock_set starts it",
                 cause="configuration",
-                facts=bit.facts(registers),
+                facts=registers.oscillator_facts(),
             )
         host = session.clock.calendar().astimezone(UTC)
-        facts = mission_facts(registers, bit)
+        shows = registers.clock
         return Answer(
-            value=round((registers.clock - host).total_seconds(), 1),
-            evidence={"shows": registers.clock.isoformat(), **facts},
+            value=round((shows - host).total_seconds(), 1),
+            evidence={"shows": shows.isoformat(), **registers.mission_facts()},
+        )
+
+    def row(name: str, evidence: Callable[[R], dict[str, Any]] = _as_read) -> Quantity:
+        row = kind.ROWS[name]
+        return register_quantity(
+            read,
+            name,
+            row.about or row.allowed,
+            lambda r: row.decode(r.block),
+            unit=row.unit,
+            evidence=evidence,
         )
 
     return (
-        Quantity(
-            name="oscillator",
-            unit="",
-            read=lambda session: Answer(
-                value="on" if (seen := read(session)).runs else "off",
-                evidence=bit.facts(seen),
-            ),
-            about="on or off",
+        register_quantity(
+            read, "clock", "the device's date and time", lambda r: r.clock.isoformat()
         ),
+        row("oscillator", kind.oscillator_facts),
         Quantity(
             name="clock_offset",
             unit="s",
             read=offset,
             about="device minus host, UTC; one second coarse",
         ),
-        Quantity(
-            name="mission",
-            unit="",
-            read=lambda session: Answer(
-                value="running" if (seen := read(session)).mission else "none",
-                evidence=mission_facts(seen, bit),
-            ),
-            about="running or none, by the mission flag",
-        ),
-        Quantity(
-            name="memory_cleared",
-            unit="",
-            read=lambda session: Answer(value=read(session).cleared),
-            about="true from a clear to the start of the next mission",
-        ),
+        row("mission", kind.mission_facts),
+        row("memory_cleared", lambda _: {}),
         register_quantity(
             read, "mission_start", "when the last mission began", lambda r: r.started
         ),
-        register_quantity(
-            read,
-            "mission_samples",
-            "taken in the last mission",
-            lambda r: r.samples,
-            "samples",
-        ),
-        register_quantity(
-            read,
-            "lifetime_samples",
-            "taken in a lifetime",
-            lambda r: r.lifetime,
-            "samples",
-        ),
+        row("mission_samples"),
+        row("lifetime_samples"),
     )
 
 

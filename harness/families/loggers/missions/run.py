@@ -22,8 +22,6 @@ from harness.families.family import (
 )
 from harness.families.loggers.missions.registers import (
     MissionRegisters,
-    OscillatorBit,
-    mission_facts,
 )
 from harness.records import Measurement
 
@@ -52,7 +50,6 @@ class Logger(Generic[R]):
         write_clock: sets date and time.
         start_oscillator: starts the clock if it is off.
         stop: ends a mission, if there is one; its log stays.
-        oscillator: where the clock is switched.
         hindrance: why nothing else is done in a mission, in words.
     """
 
@@ -61,7 +58,6 @@ class Logger(Generic[R]):
     write_clock: Callable[[Session, datetime], None]
     start_oscillator: Callable[[Session], object]
     stop: Callable[[Session], R]
-    oscillator: OscillatorBit
     hindrance: str
 
     def require_idle(self, registers: R) -> R:
@@ -119,9 +115,7 @@ def run_mission(
     """
     with restored(session, lambda: logger.stop(session), what="the end of the mission"):
         begin()
-        wait_for_samples(
-            session, logger.read, logger.oscillator, wanted=wanted, period_s=period_s
-        )
+        wait_for_samples(session, logger.read, wanted=wanted, period_s=period_s)
         running = logger.read(session)
     return running, logger.stop(session)
 
@@ -129,7 +123,6 @@ def run_mission(
 def wait_for_samples(
     session: Session,
     read: Callable[[Session], MissionRegisters],
-    bit: OscillatorBit,
     *,
     wanted: int,
     period_s: float,
@@ -137,7 +130,7 @@ def wait_for_samples(
     """Wait until the device has taken so many samples; how many it has then.
 
     Raises:
-        ReadingImplausible: its counter stands still, or is too slow (F26).
+        ReadingImplausible: its counter stands still, or is too slow.
     """
     began_s = session.clock.now_s()
     while True:
@@ -155,7 +148,7 @@ def wait_for_samples(
                 else "its oscillator is off: start it (check clock_set does), clear, start "
                 "the mission anew",
                 cause="device" if registers.runs else "configuration",
-                facts=mission_facts(registers, bit),
+                facts=registers.mission_facts(),
             )
         session.clock.sleep(min(period_s / 4, 5.0))
 
