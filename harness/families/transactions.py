@@ -193,6 +193,8 @@ def _row(tape: _Tape, rows: Sequence[Command]) -> tuple[Command | None, bytes]:
     code = b""
     while True:
         fitting = [row for row in rows if row.code.startswith(code)]
+        if not fitting:
+            return None, code
         exact = [row for row in fitting if row.code == code]
         if exact and len(fitting) == 1:
             return exact[0], code
@@ -200,8 +202,6 @@ def _row(tape: _Tape, rows: Sequence[Command]) -> tuple[Command | None, bytes]:
         if not further:
             return (fitting[0] if len(fitting) == 1 else None), code
         code += further
-        if not fitting:
-            return None, code
 
 
 def _take_all(parts: Sequence[Part], tape: _Tape, state: _Progress) -> None:
