@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import MISSING, fields
 from functools import cached_property
-from typing import Annotated, Any, Generic, TypeVar
+from typing import Annotated, Any, Generic, TypeVar, cast
 
 from pydantic import BeforeValidator, TypeAdapter, ValidationError, WrapSerializer
 
@@ -33,12 +34,18 @@ class JournalForm(Generic[RecordT]):
 
     Args:
         record: a dataclass whose fields are plain types, records or both.
-        name: where it stands in an event, such as ``diagnosis``; errors begin with it.
+        name: of the event, or where it stands in one, such as ``diagnosis``; errors
+            begin with it.
+        sparing: True to leave out fields that are at their default, where there are
+            many such lines.
     """
 
-    def __init__(self, record: type[RecordT], *, name: str) -> None:
+    def __init__(
+        self, record: type[RecordT], *, name: str, sparing: bool = False
+    ) -> None:
         self.record = record
         self.name = name
+        self._sparing = sparing
 
     @cached_property
     def _adapter(self) -> TypeAdapter[RecordT]:
@@ -51,7 +58,22 @@ class JournalForm(Generic[RecordT]):
         # written all the same: a warning in the middle of a run would help nobody
         plain = self._adapter.dump_python(record, by_alias=True, warnings=False)
         assert isinstance(plain, dict)
-        return plain
+        usual = self._defaults if self._sparing else {}
+        return {
+            key: value
+            for key, value in plain.items()
+            if key not in usual or value != usual[key]
+        }
+
+    @cached_property
+    def _defaults(self) -> dict[str, Any]:
+        found = {}
+        for one in fields(cast("Any", self.record)):
+            if one.default_factory is not MISSING:
+                found[one.name] = one.default_factory()
+            elif one.default is not MISSING:
+                found[one.name] = one.default
+        return found
 
     def read(self, data: object) -> RecordT:
         """The record that ``written`` made these JSON types of.
@@ -68,7 +90,8 @@ class JournalForm(Generic[RecordT]):
         first, *more = exc.errors(include_url=False, include_input=False)
         path = ".".join([self.name, *map(str, first["loc"])])
         rest = f", and {len(more)} more" if more else ""
-        return f"{path}: {first['msg'].lower()}{rest}"
+        message = first["msg"]
+        return f"{path}: {message[:1].lower()}{message[1:]}{rest}"
 
 
 def _without_empty(record: object, handler: Callable[[object], Any]) -> dict[str, Any]:

@@ -22,6 +22,7 @@ from harness.clock import Clock
 from harness.errors import UsageError
 from harness.records import CheckResult, Outcome
 from harness.results.reports.wording import one_line, value_row
+from harness.results.soak.events import GAP, PROGRESS, RESUMED
 
 _MARKS = {
     Outcome.PASSED: ("pass", "green"),
@@ -133,10 +134,10 @@ class ProgressView:
             "step_started": self._start,
             "check_done": self._take,
             "step_done": self._finish,
-            "soak_progress": self._status.take_cycle,
-            "soak_resumed": self._status.take_stand,
+            PROGRESS.name: self._status.take_cycle,
+            RESUMED.name: self._status.take_stand,
             "probe_started": self._status.take_probe,
-            "gap": self._gap,
+            GAP.name: self._gap,
         }.get(event)
         if take is not None:
             take(fields)
@@ -215,9 +216,10 @@ class ProgressView:
                 yield f"first look: {one_line(result.hint)}"
 
     def _gap(self, fields: dict[str, Any]) -> None:
+        gap = GAP.read(fields)
         self._print_remark(
-            f"gap: {fields['reason']} from {duration_text(fields['from_s'])} "
-            f"to {duration_text(fields['to_s'])} of this step"
+            f"gap: {gap.reason} from {duration_text(gap.from_s)} "
+            f"to {duration_text(gap.to_s)} of this step"
         )
 
     def _print(self, line: Text) -> None:
@@ -265,12 +267,13 @@ class _Status:
 
     def take_cycle(self, fields: dict[str, Any]) -> None:
         """A round of a soak is done."""
-        self._cycle = fields["cycle"]
+        self._cycle = PROGRESS.read(fields).cycle
 
     def take_stand(self, fields: dict[str, Any]) -> None:
         """A soak goes on from here: what lies behind counts."""
-        self._cycle = fields["cycle"]
-        self._started_s = self._clock.now_s() - float(fields.get("elapsed_s", 0.0))
+        resumed = RESUMED.read(fields)
+        self._cycle = resumed.cycle
+        self._started_s = self._clock.now_s() - resumed.elapsed_s
 
     def take_probe(self, fields: dict[str, Any]) -> None:
         """An examination goes on to its next probe."""

@@ -49,22 +49,33 @@ def filled(kind: Any) -> Any:  # noqa: ANN401 - any record
 def _filled(kind: Any, default: Any, numbers: Iterator[int]) -> Any:  # noqa: ANN401
     if dataclasses.is_dataclass(kind):
         assert isinstance(kind, type)
-        hints = typing.get_type_hints(kind)
-        return kind(
-            **{
-                f.name: _filled(hints[f.name], f.default, numbers)
-                for f in _fields(kind)
-            }
-        )
+        known = {f.name: f.default for f in _fields(kind)}
+        return kind(**_filled_all(kind, known, numbers))
     if typing.get_origin(kind) is not None:
         return _filled_generic(kind, default, numbers)
+    if isinstance(kind, type) and issubclass(kind, tuple):
+        return kind(**_filled_all(kind, {}, numbers))
     if isinstance(kind, type) and issubclass(kind, Enum):
         return next(member for member in kind if member != default)
+    return _filled_scalar(kind, default, numbers)
+
+
+def _filled_scalar(kind: Any, default: Any, numbers: Iterator[int]) -> Any:  # noqa: ANN401
     if kind is bool:
         return default is not True
     if kind is float:
         return next(numbers) + 0.5
     return next(numbers) if kind is int else TEXT
+
+
+def _filled_all(
+    kind: type, defaults: dict[str, Any], numbers: Iterator[int]
+) -> dict[str, Any]:
+    hints = typing.get_type_hints(kind)
+    return {
+        name: _filled(hints[name], defaults.get(name, dataclasses.MISSING), numbers)
+        for name in defaults or hints
+    }
 
 
 def _filled_generic(kind: Any, default: Any, numbers: Iterator[int]) -> Any:  # noqa: ANN401

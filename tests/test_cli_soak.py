@@ -15,6 +15,7 @@ import pytest
 import yaml
 
 from harness.results.reports.rebuild import read_record
+from harness.results.soak.events import SoakCount
 
 Make = Callable[..., Any]
 COMMAND = [sys.executable, "-c", "from harness.cli import main; main()"]
@@ -75,7 +76,7 @@ def test_killed_and_taken_up_again(files: Make, tmp_path: Path) -> None:
     record = read_record(journal)
     assert record.resumed == 1
     assert record.nights[0].cycles == 600
-    assert record.nights[0].sum_of("readings") == 1200
+    assert record.nights[0].sum_of(SoakCount.READINGS) == 1200
     assert (into / "report.html").exists()
     again = run(*asked, "--resume", journal)
     assert again.returncode == 2

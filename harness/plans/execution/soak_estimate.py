@@ -8,12 +8,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from harness.plans.schema.soak import Soak
+from harness.results.soak.events import USUAL_CONFIDENCE, USUAL_RATE, SoakOutlook
 
-_USUAL_RATE = 1e-3
-_USUAL_CONFIDENCE = 0.95
 _MB = 1_000_000
 _PROGRESS_SHARE = 0.75
 """Of the soak's room in the journal; the rest is for errors, events and margins."""
@@ -23,31 +21,10 @@ _LINE_BYTES, _DEVICE_BYTES = 600, 260
 device in it."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Outlook:
-    """What a soak can prove at best.
+class Outlook(SoakOutlook):
+    """What a soak can prove at best, and how to say it."""
 
-    Attributes:
-        rounds: planned rounds; None if only the bus sets the pace.
-        every_s: time from round to round.
-        devices: how many are read; None if not known yet.
-        rate: error rate that the plan wants proved, or one in a thousand.
-        confidence: of each claim.
-        wanted: True if the plan itself states the rate.
-        journal_mb: most that the soak writes, megabytes.
-        rounds_per_line: rounds that share one line of the journal.
-        least_s_per_line: least time between two such lines.
-    """
-
-    rounds: int | None
-    every_s: float
-    devices: int | None
-    rate: float
-    confidence: float
-    wanted: bool
-    journal_mb: float
-    rounds_per_line: int
-    least_s_per_line: float
+    __slots__ = ()
 
     def best_rate(self, trials: int) -> float:
         """Rate that so many trials prove without an error."""
@@ -117,8 +94,8 @@ def outlook(body: Soak, devices: int | None = None) -> Outlook:
         rounds=rounds,
         every_s=body.every_s,
         devices=devices,
-        rate=claim.error_rate if claim else _USUAL_RATE,
-        confidence=claim.confidence if claim else _USUAL_CONFIDENCE,
+        rate=claim.error_rate if claim else USUAL_RATE,
+        confidence=claim.confidence if claim else USUAL_CONFIDENCE,
         wanted=claim is not None,
         journal_mb=body.journal_mb,
         rounds_per_line=math.ceil(rounds / lines) if rounds else 1,

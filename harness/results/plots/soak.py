@@ -89,11 +89,11 @@ def _draw_readings(axes: Axes, night: SoakRecord, rows: list[str]) -> None:
             alpha=0.15,
             lw=0,
         )
-    for limit in (night.facts.get("low"), night.facts.get("high")):
+    for limit in (night.head.low, night.head.high):
         if limit is not None:
             axes.axhline(limit, color="black", ls="--", lw=1)
-    unit = night.facts.get("unit") or ""
-    axes.set_ylabel(one_line(f"{night.facts.get('quantity', 'reading')}, {unit}"))
+    quantity = night.head.quantity or "reading"
+    axes.set_ylabel(one_line(f"{quantity}, {night.head.unit}"))
     axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=8, frameon=False)
 
 

@@ -31,6 +31,7 @@ from harness.results.record.steps import (
     ended_here,
     stated_result,
 )
+from harness.results.soak.events import GAP
 from harness.results.soak.record import Nights, SoakRecord
 
 EXIT_CODES = {
@@ -202,7 +203,7 @@ class Folding:
             "step_started": self._take_step_started,
             "check_done": self._take_check_done,
             "step_done": self._take_step_done,
-            "gap": self._take_gap,
+            GAP.name: self._take_gap,
             "line_lost": self._take_line_lost,
             "run_done": self._take_run_done,
             "run_resumed": self._take_run_resumed,
@@ -342,9 +343,9 @@ class Folding:
         self._step(event).finish(event, now_s=self._now_s)
 
     def _take_gap(self, event: dict[str, Any]) -> None:
-        length_s = float(event["to_s"]) - float(event["from_s"])
-        self._gaps += int(event.get("times", 1))
-        self._gap_s += float(event.get("away_s", length_s))
+        gap = GAP.read(event)
+        self._gaps += gap.times
+        self._gap_s += gap.lost_s
 
     def _take_line_lost(self, event: dict[str, Any]) -> None:
         self._lines_lost += 1

@@ -19,6 +19,8 @@ from harness.results.record.run import Folding, not_as_written
 from harness.results.reports.html import Live, render
 from harness.results.reports.rebuild import cannot_be_shown
 from harness.results.reports.watch_server import make_server
+from harness.results.soak.events import ERROR_LINE, GAP, HAPPENING, PROGRESS, STOPPED
+from harness.results.soak.record import BUS
 
 REFRESH_S = 5
 _KEPT_LINES = 20
@@ -94,19 +96,18 @@ class LiveReport:
 
 def _line_of(event: dict[str, Any]) -> str:
     """One event in words, empty for those that say nothing by themselves."""
+    at = str(event.get("at", ""))
+    if of_soak := _OF_SOAK.get(event["event"]):
+        return of_soak(event, at)
     words = _WORDS.get(event["event"])
     if words is None:
-        return str(event.get("text", "")) and f"{event.get('at', '')} {event['text']}"
+        return str(event.get("text", "")) and f"{at} {event['text']}"
     # an event may lack a field; a page for people never breaks over that
     return words.format_map(_Fields(event))
 
 
 class _Fields(dict[str, Any]):
     """The fields of an event; one that is not there is empty."""
-
-    def __init__(self, event: dict[str, Any]) -> None:
-        count = len(event.get("readings") or event.get("spread") or {})
-        super().__init__(event, count=count, whom=event.get("device") or "bus")
 
     def __missing__(self, key: str) -> str:
         return ""
@@ -115,13 +116,43 @@ class _Fields(dict[str, Any]):
 _WORDS = {
     "step_started": "{at} step {step} {title} began",
     "step_done": "{at} step {step} {outcome}",
-    "soak_progress": "{at} soak cycle {cycle}: {count} readings",
-    "soak_error": "{at} {kind} {whom}: {message}",
-    "soak_event": "{happened_at} {text}",
-    "soak_stopped": "{at} {why}",
-    "gap": "{at} gap: {reason}, {from_s} to {to_s} s",
     "run_resumed": "{at} the run was taken up again",
 }
+
+
+def _progress_line(event: dict[str, Any], at: str) -> str:
+    done = PROGRESS.read(event)
+    devices = len(done.readings or done.spread or {})
+    return f"{at} soak cycle {done.cycle}: {devices} readings"
+
+
+def _error_line(event: dict[str, Any], at: str) -> str:
+    error = ERROR_LINE.read(event)
+    return f"{at} {error.kind} {error.device or BUS}: {error.message}"
+
+
+def _happening_line(event: dict[str, Any], _at: str) -> str:
+    line = HAPPENING.read(event)
+    return f"{line.happened_at} {line.text}"
+
+
+def _stop_line(event: dict[str, Any], at: str) -> str:
+    return f"{at} {STOPPED.read(event).why}"
+
+
+def _gap_line(event: dict[str, Any], at: str) -> str:
+    gap = GAP.read(event)
+    return f"{at} gap: {gap.reason}, {gap.from_s} to {gap.to_s} s"
+
+
+_OF_SOAK = {
+    PROGRESS.name: _progress_line,
+    ERROR_LINE.name: _error_line,
+    HAPPENING.name: _happening_line,
+    STOPPED.name: _stop_line,
+    GAP.name: _gap_line,
+}
+"""An event of a soak and its time, as one line."""
 
 
 def serve(

@@ -13,12 +13,12 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
+from harness.results.soak.events import SoakCount
 from harness.results.soak.record import BUS, Mark, SoakRecord, TimeSpan
 
 ALPHA = 0.01
 """Chance of a finding where there is nothing to find, over all places together."""
 
-_CONFIDENCE = 0.95
 _FEWEST_ERRORS = 5
 _FEWEST_INTERVALS = 12
 _MOST_INTERVALS = 48
@@ -55,7 +55,7 @@ class Claim:
 
 def confidence_of(night: SoakRecord) -> float:
     """The confidence that the plan asks for."""
-    return float(night.facts.get("outlook", {}).get("confidence", _CONFIDENCE))
+    return night.head.outlook.confidence
 
 
 def claims(night: SoakRecord) -> Iterator[Claim]:
@@ -64,7 +64,9 @@ def claims(night: SoakRecord) -> Iterator[Claim]:
 
     confidence = confidence_of(night)
     rows = [(BUS, night.failed, night.asked)]
-    rows += [(d.label, d.counts["failed"], d.asked) for d in night.devices.values()]
+    rows += [
+        (d.label, d.counts[SoakCount.FAILED], d.asked) for d in night.devices.values()
+    ]
     for label, failed, asked in rows:
         if asked:
             bounds = proportion_bounds(
@@ -107,7 +109,7 @@ def errors_of(night: SoakRecord) -> list[Mark]:
 
 def round_s(night: SoakRecord) -> float:
     """Time from round to round as it was, seconds."""
-    planned_s = float(night.facts.get("outlook", {}).get("every_s", 0.0))
+    planned_s = night.head.outlook.every_s
     return max(planned_s, night.elapsed_s / max(1, night.cycles), 0.1)
 
 
@@ -243,7 +245,7 @@ def followers(night: SoakRecord, events: Sequence[TimeSpan]) -> list[str]:
     """What of the event file errors follow, and what not, in words."""
     if not night.happened:
         return []
-    within_s = float(night.facts.get("events_within_s", 60.0))
+    within_s = night.head.events_within_s
     by_text: dict[str, list[float]] = {}
     for happening in night.happened:
         by_text.setdefault(happening.text, []).append(happening.from_s)

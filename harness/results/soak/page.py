@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from harness.digits import amount_text, bound_text, limits_text, number_text
 from harness.records import Bound
 from harness.results.soak.drift import Chart, drift
+from harness.results.soak.events import ERROR, SoakCount
 from harness.results.soak.findings import (
     Scatter,
     big_bursts,
@@ -18,7 +19,7 @@ from harness.results.soak.findings import (
     scatter,
     whom,
 )
-from harness.results.soak.record import BUS, ERROR, DeviceNight, SoakRecord
+from harness.results.soak.record import BUS, DeviceNight, SoakRecord
 from harness.results.soak.trace import ValueTrace
 
 if TYPE_CHECKING:
@@ -61,8 +62,8 @@ def page_of(night: SoakRecord) -> Page:
     found = scatter(night)
     over_time = courses(night)
     return Page(
-        title=f"step {night.step}: {night.facts.get('quantity', 'soak')}",
-        before=tuple(night.facts.get("told", ())),
+        title=f"step {night.step}: {night.head.quantity or 'soak'}",
+        before=night.head.told,
         summary=tuple(_summary(night, found, over_time)),
         moments=tuple(_moments(night, found)),
         claims=tuple(_claims(night)),
@@ -73,11 +74,11 @@ def page_of(night: SoakRecord) -> Page:
 
 
 def _summary(night: SoakRecord, found: Scatter, over_time: Courses) -> Iterator[str]:
-    readings, lost = night.sum_of("readings"), night.sum_of("lost")
+    readings, lost = night.sum_of(SoakCount.READINGS), night.sum_of(SoakCount.LOST)
     yield (
         f"{night.cycles} rounds in {_hours(night.elapsed_s)}: {readings} readings, {lost} "
-        f"lost, {night.sum_of('void')} void through the adapter, "
-        f"{night.sum_of('retries')} retries, {night.sum_of('out_of_limits')} out of limits"
+        f"lost, {night.sum_of(SoakCount.VOID)} void through the adapter, "
+        f"{night.sum_of(SoakCount.RETRIES)} retries, {night.sum_of(SoakCount.OUT_OF_LIMITS)} out of limits"
     )
     if night.stopped:
         yield night.stopped
@@ -101,7 +102,7 @@ def _summary(night: SoakRecord, found: Scatter, over_time: Courses) -> Iterator[
 
 def _over_time(night: SoakRecord, found: Courses) -> Iterator[str]:
     """What all readings share, once, and which devices drift or change."""
-    unit = f" {night.facts['unit']}" if night.facts.get("unit") else ""
+    unit = f" {night.head.unit}" if night.head.unit else ""
     shared = found.shared
     if shared is not None and shared.is_sure:
         text = (
@@ -159,12 +160,16 @@ def _devices(night: SoakRecord, over_time: Courses) -> Iterator[tuple[str, ...]]
         counts = device.counts
         yield (
             device.label or place,
-            str(counts["readings"]),
-            str(counts["lost"]),
-            str(counts["retries"]),
+            str(counts[SoakCount.READINGS]),
+            str(counts[SoakCount.LOST]),
+            str(counts[SoakCount.RETRIES]),
             _errors(device) or "none",
             _number(device.lowest),
-            _number(device.total / counts["readings"] if counts["readings"] else None),
+            _number(
+                device.total / counts[SoakCount.READINGS]
+                if counts[SoakCount.READINGS]
+                else None
+            ),
             _number(device.highest),
             _drift_text(over_time.by_place.get(place)),
             _chart_text(night, over_time.by_place.get(place)),
@@ -271,7 +276,7 @@ def _moments(night: SoakRecord, found: Scatter) -> Iterator[tuple[str, str]]:
 
 def _events(night: SoakRecord, found: Scatter) -> Iterator[tuple[str, ...]]:
     """Each line of the event file, errors or not; of very many the first."""
-    within_s = float(night.facts.get("events_within_s", 60.0))
+    within_s = night.head.events_within_s
     happened = sorted(night.happened, key=lambda span: span.from_s)
     for event in happened[:_MOST_EVENTS]:
         after = sum(

@@ -13,7 +13,20 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
 
-from harness.records import Bound, DeviceRef, Measurement
+from harness.records import Measurement
+from harness.results.soak.events import (
+    ERROR_LINE,
+    GAP,
+    HAPPENING,
+    MARGIN,
+    OUT_OF_LIMITS,
+    PROGRESS,
+    STARTED,
+    STOPPED,
+    SoakCount,
+    SoakError,
+    SoakStarted,
+)
 from harness.results.soak.time import TestTime
 from harness.results.soak.trace import ValueTrace
 
@@ -25,8 +38,8 @@ KEPT_MARKS = 20_000
 
 KEPT_GAPS = 1_000
 
-ERROR = "error "
-"""Before the kind of an error in the name of its count."""
+_LONGEST_TEXT = 200
+"""Characters of a message or an event that are kept."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,13 +108,13 @@ class DeviceNight:
     @property
     def asked(self) -> int:
         """Tries that say something of line or device."""
-        return self.counts["readings"] + self.counts["failed"]
+        return self.counts[SoakCount.READINGS] + self.counts[SoakCount.FAILED]
 
     def take(
         self, at_s: float, count: int, low: float, mean: float, high: float
     ) -> None:
         """Readings of one line."""
-        self.counts["readings"] += count
+        self.counts[SoakCount.READINGS] += count
         self.total += mean * count
         self.lowest = low if self.lowest is None else min(self.lowest, low)
         self.highest = high if self.highest is None else max(self.highest, high)
@@ -113,7 +126,7 @@ class SoakRecord:
 
     Attributes:
         step: its number.
-        facts: what ``soak_started`` stated.
+        head: what its start stated.
         started_s: journal time of its start, seconds.
         now_s: of its last event.
         started_at: calendar of its start, UTC.
@@ -135,7 +148,7 @@ class SoakRecord:
 
     def __init__(self, step: str, at_s: float, at: str) -> None:
         self.step = step
-        self.facts: dict[str, Any] = {}
+        self.head = SoakStarted(quantity="")
         self.started_s = at_s
         self.now_s = at_s
         self.started_at = _calendar(at)
@@ -164,13 +177,13 @@ class SoakRecord:
         """
         self.now_s = float(event.get("t_s", self.now_s))
         taker = {
-            "soak_started": self._take_start,
-            "soak_progress": self._take_progress,
-            "soak_error": self._take_error,
-            "soak_event": self._take_event,
-            "soak_margin": self._take_margin,
-            "soak_stopped": self._take_stop,
-            "gap": self._take_gap,
+            STARTED.name: self._take_start,
+            PROGRESS.name: self._take_progress,
+            ERROR_LINE.name: self._take_error,
+            HAPPENING.name: self._take_event,
+            MARGIN.name: self._take_margin,
+            STOPPED.name: self._take_stop,
+            GAP.name: self._take_gap,
         }.get(event["event"])
         if taker:
             taker(event)
@@ -186,27 +199,27 @@ class SoakRecord:
         device = self.devices.get(place)
         return device.label if device and device.label else place
 
-    def sum_of(self, name: str) -> int:
+    def sum_of(self, name: SoakCount) -> int:
         """A count over all devices."""
         return sum(device.counts[name] for device in self.devices.values())
 
     @property
     def asked(self) -> int:
         """Tries on the bus: of all devices, and common starts."""
-        return self.bus["starts"] + sum(d.asked for d in self.devices.values())
+        return self.bus[SoakCount.STARTS] + sum(d.asked for d in self.devices.values())
 
     @property
     def failed(self) -> int:
         """Tries that line or device spoilt."""
-        return self.bus["failed"] + self.sum_of("failed")
+        return self.bus[SoakCount.FAILED] + self.sum_of(SoakCount.FAILED)
 
     def _device(self, rom_code: str) -> DeviceNight:
         return self.devices.setdefault(rom_code, DeviceNight())
 
     def _take_start(self, event: dict[str, Any]) -> None:
-        self.facts = {k: v for k, v in event.items() if k not in ("event", "at", "t_s")}
-        for data in event.get("devices", ()):
-            self._device(data["rom_code"]).label = DeviceRef(**data).label
+        self.head = STARTED.read(event)
+        for device in self.head.devices:
+            self._device(device.rom_code).label = device.label
 
     def take_pause(self, event: dict[str, Any]) -> None:
         """The run goes on: what lies between is a gap, if this soak was not done."""
@@ -230,91 +243,94 @@ class SoakRecord:
                 margin.begin_part()
 
     def _take_progress(self, event: dict[str, Any]) -> None:
-        cycle, rounds = int(event["cycle"]), max(1, int(event.get("rounds", 1)))
+        done = PROGRESS.read(event)
+        cycle, rounds = done.cycle, max(1, done.rounds or 1)
         if cycle - rounds < self.cycles:
             # two programs wrote at once, or a line was copied
             self.twice += min(rounds, self.cycles - (cycle - rounds))
             return
         self.tested.take(self.now_s, rounds)
         self.cycles = cycle
-        self.elapsed_s = float(event.get("elapsed_s", self.now_s - self.started_s))
+        self.elapsed_s = self.now_s - self.started_s
+        if done.elapsed_s is not None:
+            self.elapsed_s = done.elapsed_s
         asked = 0
-        for rom_code, value in (event.get("readings") or {}).items():
+        for rom_code, value in (done.readings or {}).items():
             self._device(rom_code).take(self.now_s, 1, value, value, value)
             asked += 1
-        for rom_code, (count, low, mean, high) in (event.get("spread") or {}).items():
-            self._device(rom_code).take(self.now_s, int(count), low, mean, high)
-            asked += int(count)
-        for place, counts in (event.get("counts") or {}).items():
+        for rom_code, spread in (done.spread or {}).items():
+            self._device(rom_code).take(self.now_s, *spread)
+            asked += spread.readings
+        for place, counts in done.counts.items():
             target = self.bus if place == BUS else self._device(place).counts
-            target.update({name: int(count) for name, count in counts.items()})
-            asked += int(counts.get("failed", 0))
+            target.update(counts)
+            asked += counts.get(SoakCount.FAILED, 0)
         at = _calendar(str(event.get("at", "")))
         if at is not None:
             self.asked_at[at.hour] += asked
 
     def _take_error(self, event: dict[str, Any]) -> None:
         self.told += 1
+        error = ERROR_LINE.read(event)
         if len(self.marks) < KEPT_MARKS:
             self.marks.append(
                 Mark(
                     at_s=self.now_s,
-                    place=str(event.get("device") or BUS),
-                    kind=str(event["kind"]),
-                    cycle=int(event.get("cycle", 0)),
-                    message=str(event.get("message", ""))[:200],
-                    blame=_blame(event),
+                    place=error.device or BUS,
+                    kind=error.kind,
+                    cycle=error.cycle,
+                    message=error.message[:_LONGEST_TEXT],
+                    blame=_blame(error),
                 )
             )
 
     def _take_event(self, event: dict[str, Any]) -> None:
         if len(self.happened) >= KEPT_MARKS:
             return
-        happened, told = _calendar(str(event["happened_at"])), _calendar(event["at"])
+        line = HAPPENING.read(event)
+        happened, told = _calendar(line.happened_at), _calendar(str(event.get("at")))
         if happened is not None and told is not None:
             at_s = self.now_s + (happened - told).total_seconds()
             self.happened.append(
-                TimeSpan(from_s=at_s, to_s=at_s, text=str(event["text"])[:200])
+                TimeSpan(from_s=at_s, to_s=at_s, text=line.text[:_LONGEST_TEXT])
             )
 
     def _take_margin(self, event: dict[str, Any]) -> None:
-        device = self._device(str(event["device"] or BUS))
-        name = f"{event['name']}, {event.get('unit', '')}"
-        device.limits[name] = (event.get("low"), event.get("high"))
+        margin = MARGIN.read(event)
+        device = self._device(margin.device or BUS)
+        name = f"{margin.name}, {margin.unit}"
+        device.limits[name] = (margin.low, margin.high)
         trace = device.margins.setdefault(name, ValueTrace())
-        if "bound" not in event:
-            trace.take(self.now_s, float(event["value"]))
+        if margin.bound is None:
+            trace.take(self.now_s, float(margin.value))
             return
         # a bound is no point of a course: it moves with the rungs, not with the device
-        bound = Measurement(
-            name=name, value=float(event["value"]), bound=Bound(event["bound"])
-        )
+        bound = Measurement(name=name, value=margin.value, bound=margin.bound)
         device.bounds[name] = (device.bounds.get(name, (bound, bound))[0], bound)
 
     def _take_stop(self, event: dict[str, Any]) -> None:
-        self.stopped = str(event["why"])
+        self.stopped = STOPPED.read(event).why
 
     def _take_gap(self, event: dict[str, Any]) -> None:
-        length_s = float(event["to_s"]) - float(event["from_s"])
-        times = int(event.get("times", 1))
-        self.gap_count += times
-        self.gap_s += float(event.get("away_s", length_s))
+        gap = GAP.read(event)
+        self.gap_count += gap.times
+        self.gap_s += gap.lost_s
         if len(self.gaps) < KEPT_GAPS:
             # its line is written when it is over
-            text = str(event.get("reason", ""))
+            times = f", {gap.times} times" if gap.times > 1 else ""
             self.gaps.append(
                 TimeSpan(
-                    from_s=self.now_s - length_s,
+                    from_s=self.now_s - gap.length_s,
                     to_s=self.now_s,
-                    text=f"{text}, {times} times" if times > 1 else text,
+                    text=f"{gap.reason}{times}",
                 )
             )
 
 
-def _blame(event: dict[str, Any]) -> str:
-    if event["kind"] == "limit":
-        return "limit"
-    return str(event.get("blame", "bus"))
+def _blame(error: SoakError) -> str:
+    if error.kind == OUT_OF_LIMITS:
+        return OUT_OF_LIMITS
+    return error.blame or "bus"
 
 
 def _calendar(text: str) -> datetime | None:

@@ -19,6 +19,7 @@ from harness.results.journal.writer import read_events
 from harness.results.record.run import RunRecord
 from harness.results.record.steps import Ending
 from harness.results.reports.rebuild import read_record, rebuild
+from harness.results.soak.events import SoakCount
 
 Make = Callable[..., Any]
 
@@ -108,7 +109,7 @@ def test_power_cut_and_resume(go: Make, two: Make, tmp_path: Path) -> None:
     go(two(faults=[fault]))
     path = cut(tmp_path, cycles=50)
     before = path.read_bytes()
-    lost = read_record(path).nights[0].sum_of("lost")
+    lost = read_record(path).nights[0].sum_of(SoakCount.LOST)
     record = go(two("21:00:00"), resume=True)
     assert path.read_bytes() == before  # not a byte of the first part is touched
     assert (path.with_name("journal.2.jsonl")).exists()
@@ -122,7 +123,7 @@ def test_power_cut_and_resume(go: Make, two: Make, tmp_path: Path) -> None:
     (night,) = record.nights
     assert (night.cycles, night.resumed) == (120, 1)
     assert (
-        night.sum_of("readings")
+        night.sum_of(SoakCount.READINGS)
         == values(record, "S1")["readings"] + (values(record, "S2")["readings"])
     )
     (gap,) = night.gaps
@@ -247,7 +248,7 @@ def test_parts_that_overlap_are_noticed(go: Make, two: Make, tmp_path: Path) -> 
     assert "rounds of a soak stand in it twice" in overlap.message
     (night,) = record.nights
     assert night.cycles == 120
-    assert night.sum_of("readings") <= 240
+    assert night.sum_of(SoakCount.READINGS) <= 240
 
 
 def test_an_adapter_lost_for_good_is_gone_on_from(go: Make, two: Make) -> None:
@@ -270,4 +271,4 @@ def test_an_adapter_lost_for_good_is_gone_on_from(go: Make, two: Make) -> None:
     assert 20 < counted < 40
     assert values(record)["cycles"] == 120
     assert values(record, "S1")["readings"] == 120
-    assert record.nights[0].sum_of("readings") == 240
+    assert record.nights[0].sum_of(SoakCount.READINGS) == 240

@@ -10,13 +10,25 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Any, TypeVar
 
 from harness.clock import Clock
+from harness.journal_form import JournalForm
 from harness.plans.execution.soak_estimate import Outlook, side_room_bytes
 from harness.plans.schema.soak import Soak
 from harness.plans.steps.soak.tally import SoakCounts
+from harness.results.soak.events import (
+    ERROR_LINE,
+    GAP,
+    PROGRESS,
+    AdapterGap,
+    ReadingSpread,
+    SoakError,
+    SoakProgress,
+)
+
+T = TypeVar("T")
 
 _STAMP_BYTES = 100
 """Name, calendar and time of a line."""
@@ -40,9 +52,13 @@ class _Spread:
         self.count += 1
         self.total += value
 
-    def as_list(self) -> list[float]:
-        mean = round(self.total / self.count, 6)
-        return [self.count, self.lowest, mean, self.highest]
+    def closed(self) -> ReadingSpread:
+        return ReadingSpread(
+            readings=self.count,
+            lowest=self.lowest,
+            mean=round(self.total / self.count, 6),
+            highest=self.highest,
+        )
 
 
 @dataclass(slots=True)
@@ -60,6 +76,15 @@ class _SharedGap:
     to_s: float
     times: int = 0
     away_s: float = 0.0
+
+    def closed(self) -> AdapterGap:
+        return AdapterGap(
+            reason=_AWAY,
+            from_s=self.from_s,
+            to_s=self.to_s,
+            times=self.times,
+            away_s=self.away_s,
+        )
 
     def take(self, from_s: float, to_s: float) -> None:
         self.to_s = to_s
@@ -116,23 +141,23 @@ class SoakLines:
     def write(self, elapsed_s: float) -> None:
         """The line of all rounds since the one before; nothing if there was none."""
         if self._shared is not None:
-            self._note("gap", reason=_AWAY, **asdict(self._shared))
+            self.note(GAP, self._shared.closed())
             self._shared = None
         rounds = self._counts.cycles - self._written_cycle
         if not rounds:
             return
-        fields: dict[str, Any] = {
-            "cycle": self._counts.cycles,
-            "elapsed_s": round(elapsed_s, 3),
-        }
+        progress = SoakProgress(
+            cycle=self._counts.cycles,
+            elapsed_s=round(elapsed_s, 3),
+            counts=self._news(),
+        )
         if rounds == 1:
-            fields["readings"] = {r: s.total for r, s in self._spreads.items()}
+            readings = {rom: spread.total for rom, spread in self._spreads.items()}
+            progress = replace(progress, readings=readings)
         else:
-            fields["rounds"] = rounds
-            fields["spread"] = {r: s.as_list() for r, s in self._spreads.items()}
-        if news := self._news():
-            fields["counts"] = news
-        self._note("soak_progress", **fields)
+            spreads = {rom: spread.closed() for rom, spread in self._spreads.items()}
+            progress = replace(progress, rounds=rounds, spread=spreads)
+        self.note(PROGRESS, progress)
         self._spreads = {}
         self._written_cycle = self._counts.cycles
         self._written_s = self._clock.now_s()
@@ -153,18 +178,23 @@ class SoakLines:
         self._written = now
         return news
 
-    def error(self, *, evidence: dict[str, Any] | None = None, **fields: Any) -> None:  # noqa: ANN401 - plain facts
-        """An error with its time."""
+    def note(self, form: JournalForm[T], record: T) -> None:
+        """A line of the soak, whatever the room."""
+        self._note(form.name, **form.written(record))
+
+    def error(self, error: SoakError) -> None:
+        """An error with its time; its evidence while it is one of the first."""
         self._errors += 1
-        if evidence and self._errors <= _WITH_EVIDENCE:
-            fields["evidence"] = evidence
-        self.beside("soak_error", **fields)
+        if self._errors > _WITH_EVIDENCE:
+            error = replace(error, evidence={})
+        self.beside(ERROR_LINE.name, **ERROR_LINE.written(error))
 
     def gap(self, from_s: float, to_s: float) -> None:
         """The adapter was away, in times from the start of the step."""
         from_s, to_s = round(from_s, 3), round(to_s, 3)
         if self._shared is None:
-            if self.beside("gap", reason=_AWAY, from_s=from_s, to_s=to_s):
+            gap = AdapterGap(reason=_AWAY, from_s=from_s, to_s=to_s)
+            if self.beside(GAP.name, **GAP.written(gap)):
                 return
             self._shared = _SharedGap(from_s=from_s, to_s=to_s)
         self._shared.take(from_s, to_s)

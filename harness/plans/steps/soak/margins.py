@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Iterator
 from harness.errors import AdapterUnplugged, SlotproofError, UsageError
 from harness.plans.steps.context import Context
 from harness.records import DeviceRef
+from harness.results.soak.events import SoakMargin
 from harness.timing.edges import NotMeasurable
 from harness.timing.survey import Name, Timing
 from harness.wire.romcode import RomCode
@@ -25,8 +26,8 @@ def measure_margins(
     devices: Iterable[DeviceRef],
     on_fault: Callable[[DeviceRef | None, SlotproofError], None],
     on_lacking: Callable[[DeviceRef | None, Name, NotMeasurable], None],
-) -> Iterator[dict[str, object]]:
-    """Fields of one ``soak_margin`` line for each value that could be measured.
+) -> Iterator[SoakMargin]:
+    """Each value that could be measured.
 
     Args:
         context: of the run.
@@ -46,7 +47,7 @@ def measure_margins(
                 if isinstance(found, NotMeasurable):
                     on_lacking(device, name, found)
                 else:
-                    yield _fields(device, found)
+                    yield _margin(device, found)
             except (AdapterUnplugged, UsageError):
                 raise
             except SlotproofError as fault:
@@ -61,6 +62,6 @@ def _measured(
     return context.survey.of_device(name, RomCode.parse(device.rom_code))
 
 
-def _fields(device: DeviceRef | None, timing: Timing) -> dict[str, object]:
-    value = timing.as_measurement()
-    return {"device": device.rom_code if device else None, **value.as_dict()}
+def _margin(device: DeviceRef | None, timing: Timing) -> SoakMargin:
+    rom_code = device.rom_code if device else None
+    return SoakMargin.of(rom_code, timing.as_measurement())

@@ -13,6 +13,7 @@ from harness.plans.steps.soak.events import EventFile
 from harness.plans.steps.soak.lines import SoakLines
 from harness.plans.steps.soak.margins import measure_margins
 from harness.records import DeviceRef
+from harness.results.soak.events import HAPPENING, MARGIN, SoakError, SoakHappening
 from harness.timing.edges import NotMeasurable
 from harness.timing.survey import Name
 
@@ -49,9 +50,8 @@ class Besides:
             return
         found, wrong = self._events.new(last=last)
         for event in found:
-            self._lines.beside(
-                "soak_event", happened_at=event.at.isoformat(), text=event.text
-            )
+            line = SoakHappening(happened_at=event.at.isoformat(), text=event.text)
+            self._lines.beside(HAPPENING.name, **HAPPENING.written(line))
         for text in wrong:
             self._lines.beside("note", text=f"event file, {text}")
 
@@ -72,10 +72,12 @@ class Besides:
 
         def on_fault(device: DeviceRef | None, fault: SlotproofError) -> None:
             self._lines.error(
-                device=device.rom_code if device else None,
-                kind=fault.kind,
-                message=f"margin not measured: {fault.what}",
-                blame="adapter" if isinstance(fault, AdapterError) else "margin",
+                SoakError(
+                    device=device.rom_code if device else None,
+                    kind=fault.kind,
+                    message=f"margin not measured: {fault.what}",
+                    blame="adapter" if isinstance(fault, AdapterError) else "margin",
+                )
             )
             settle(self._context, fault)
 
@@ -87,8 +89,8 @@ class Besides:
                 self._lacking.add(name)
                 self._lines.beside("note", text=f"margin {name} is {why.text}")
 
-        for fields in measure_margins(self._context, devices, on_fault, on_lacking):
-            self._lines.beside("soak_margin", **fields)
+        for margin in measure_margins(self._context, devices, on_fault, on_lacking):
+            self._lines.beside(MARGIN.name, **MARGIN.written(margin))
 
 
 def event_path(context: Context, body: Soak) -> Path | None:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import asdict, replace
+from dataclasses import replace
 
 from harness.errors import (
     AdapterError,
@@ -33,6 +33,16 @@ from harness.plans.steps.soak.stop import StopRule
 from harness.plans.steps.soak.tally import SoakCounts, SoakTally
 from harness.plans.steps.soak.verdicts import bus_result, device_result
 from harness.records import CheckResult, DeviceRef, Outcome
+from harness.results.soak.events import (
+    OUT_OF_LIMITS,
+    RESUMED,
+    STARTED,
+    STOPPED,
+    SoakError,
+    SoakResumed,
+    SoakStarted,
+    SoakStopped,
+)
 from harness.results.soak.record import SoakRecord
 
 _REOPEN_EVERY_S = 1.0
@@ -80,19 +90,19 @@ def _taken_up_at(before: SoakRecord, every_s: float) -> float:
     return math.ceil(before.elapsed_s / every_s) * every_s
 
 
-def _facts(body: Soak, devices: list[DeviceRef], view: Outlook) -> dict[str, object]:
+def _head(body: Soak, devices: list[DeviceRef], view: Outlook) -> SoakStarted:
     """What stands at the head of a soak: what it does, and what it can prove."""
-    return {
-        "quantity": body.quantity,
-        "unit": unit_of(devices[0].family, body.quantity),
-        "low": body.low,
-        "high": body.high,
-        "devices": [asdict(device) for device in devices],
-        "outlook": asdict(view),
-        "told": list(view.sentences()),
-        "claim_of": body.claim.of if body.claim else None,
-        "events_within_s": body.events_within_s,
-    }
+    return SoakStarted(
+        quantity=body.quantity,
+        unit=unit_of(devices[0].family, body.quantity),
+        low=body.low,
+        high=body.high,
+        devices=tuple(devices),
+        outlook=view,
+        told=tuple(view.sentences()),
+        claim_of=body.claim.of if body.claim else None,
+        events_within_s=body.events_within_s,
+    )
 
 
 class _Soaking:
@@ -116,14 +126,12 @@ class _Soaking:
     def run(self) -> None:
         """All rounds."""
         if self._counts.cycles:
-            self._context.note(
-                "soak_resumed",
-                cycle=self._counts.cycles,
-                elapsed_s=round(self._elapsed_s, 3),
-            )
+            elapsed_s = round(self._elapsed_s, 3)
+            resumed = SoakResumed(cycle=self._counts.cycles, elapsed_s=elapsed_s)
+            self._lines.note(RESUMED, resumed)
         else:
-            facts = _facts(self._body, self._devices, self._view)
-            self._context.note("soak_started", **facts)
+            head = _head(self._body, self._devices, self._view)
+            self._lines.note(STARTED, head)
         self._besides.take_events()
         try:
             self._rounds()
@@ -155,7 +163,7 @@ class _Soaking:
             return True
         if why := self._stop.reason(counts):
             counts.stopped = why
-            self._context.note("soak_stopped", why=why, cycle=counts.cycles)
+            self._lines.note(STOPPED, SoakStopped(why=why, cycle=counts.cycles))
             return True
         elapsed_s = at_s - self._started_s + _ROUNDING_S
         return body.for_s is not None and elapsed_s >= body.for_s
@@ -265,10 +273,12 @@ class _Soaking:
         if (low is not None and value < low) or (high is not None and value > high):
             tally.out_of_limits += 1
             self._lines.error(
-                device=tally.device.rom_code,
-                kind="limit",
-                message=f"{self._body.quantity} {value:g}",
-                cycle=cycle,
+                SoakError(
+                    device=tally.device.rom_code,
+                    kind=OUT_OF_LIMITS,
+                    message=f"{self._body.quantity} {value:g}",
+                    cycle=cycle,
+                )
             )
 
     def _report(
@@ -276,12 +286,14 @@ class _Soaking:
     ) -> None:
         """The error and its time into the journal."""
         self._lines.error(
-            device=tally.device.rom_code if tally else None,
-            kind=fault.kind,
-            message=fault.what,
-            cycle=cycle,
-            blame="adapter" if isinstance(fault, AdapterError) else "bus",
-            evidence=self._context.bus.evidence(),
+            SoakError(
+                device=tally.device.rom_code if tally else None,
+                kind=fault.kind,
+                message=fault.what,
+                cycle=cycle,
+                blame="adapter" if isinstance(fault, AdapterError) else "bus",
+                evidence=self._context.bus.evidence(),
+            )
         )
 
     def _recover(self, fault: SlotproofError) -> None:

@@ -13,16 +13,17 @@ from dataclasses import dataclass, field, fields
 
 from harness.errors import AdapterUnplugged, DeviceError, LineError, SlotproofError
 from harness.records import DeviceRef
-from harness.results.soak.record import BUS, ERROR, DeviceNight, SoakRecord
+from harness.results.soak.events import ERROR, SoakCount
+from harness.results.soak.record import BUS, DeviceNight, SoakRecord
 
 _COUNTED = (
-    "failed",
-    "spoilt",
-    "retries",
-    "lost",
-    "lost_together",
-    "void",
-    "out_of_limits",
+    SoakCount.FAILED,
+    SoakCount.SPOILT,
+    SoakCount.RETRIES,
+    SoakCount.LOST,
+    SoakCount.LOST_TOGETHER,
+    SoakCount.VOID,
+    SoakCount.OUT_OF_LIMITS,
 )
 """Counts of a device that the journal carries by their own names."""
 
@@ -84,7 +85,7 @@ class SoakTally:
             counts = before.counts
             for name in _COUNTED:
                 setattr(tally, name, counts[name])
-            tally.readings = counts["readings"]
+            tally.readings = counts[SoakCount.READINGS]
             tally.errors = _errors_in(counts)
             tally.lowest, tally.highest = before.lowest, before.highest
             tally.total = before.total
@@ -118,7 +119,7 @@ class SoakTally:
     def counts(self) -> dict[str, int]:
         """Every count but the readings, by name."""
         return {
-            **{name: getattr(self, name) for name in _COUNTED},
+            **{str(name): getattr(self, name) for name in _COUNTED},
             **{f"{ERROR}{kind}": count for kind, count in self.errors.items()},
         }
 
@@ -175,9 +176,9 @@ class SoakCounts:
         counts = cls(tallies=[SoakTally.of(d, known.get(d.rom_code)) for d in devices])
         if before is not None:
             counts.cycles = before.cycles
-            counts.late_cycles = before.bus["late"]
-            counts.starts = before.bus["starts"]
-            counts.failed_starts = before.bus["failed"]
+            counts.late_cycles = before.bus[SoakCount.LATE]
+            counts.starts = before.bus[SoakCount.STARTS]
+            counts.failed_starts = before.bus[SoakCount.FAILED]
             counts.gaps, counts.gap_s = before.gap_count, before.gap_s
             counts.errors = _errors_in(before.bus)
         return counts
@@ -219,9 +220,9 @@ class SoakCounts:
     def by_device(self) -> dict[str, dict[str, int]]:
         """Every count but the readings: by ROM code, and those of the bus."""
         bus = {
-            "late": self.late_cycles,
-            "starts": self.starts,
-            "failed": self.failed_starts,
+            SoakCount.LATE: self.late_cycles,
+            SoakCount.STARTS: self.starts,
+            SoakCount.FAILED: self.failed_starts,
             **{f"{ERROR}{kind}": count for kind, count in self.errors.items()},
         }
         return {BUS: bus} | {t.device.rom_code: t.counts() for t in self.tallies}

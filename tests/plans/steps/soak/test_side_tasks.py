@@ -12,6 +12,7 @@ import pytest
 
 from harness.plans.steps.soak import lines as soak_lines
 from harness.plans.steps.soak.events import EventFile
+from harness.results.soak.events import SoakCount
 
 Make = Callable[..., Any]
 START = datetime(2024, 1, 1, tzinfo=UTC)
@@ -123,8 +124,8 @@ def test_rounds_share_lines_and_nothing_is_lost(run_plan: Make, one: Make) -> No
     read += sum(len(e.get("readings", {})) for e in lines)
     night = ran.record.nights[0]
     shown = {m.name: m.value for m in ran.shown("1", "S1").measurements}
-    assert read == shown["readings"] == night.sum_of("readings")
-    assert night.sum_of("lost") == shown["lost_readings"] > 0
+    assert read == shown["readings"] == night.sum_of(SoakCount.READINGS)
+    assert night.sum_of(SoakCount.LOST) == shown["lost_readings"] > 0
 
 
 @pytest.mark.slow
@@ -141,8 +142,8 @@ def test_disk_use_is_bounded_in_a_storm_of_errors(run_plan: Make, one: Make) -> 
     )
     assert size < 1_000_000
     night = ran.record.nights[0]
-    assert len(events(ran, "soak_error")) < night.sum_of("failed")
-    assert night.sum_of("failed") == 2 * night.sum_of("lost") > 4900
+    assert len(events(ran, "soak_error")) < night.sum_of(SoakCount.FAILED)
+    assert night.sum_of(SoakCount.FAILED) == 2 * night.sum_of(SoakCount.LOST) > 4900
     (note,) = [e for e in events(ran, "note") if "used up" in e["text"]]
     assert "counted" in note["text"]
 
