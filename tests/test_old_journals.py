@@ -10,7 +10,7 @@ from xml.etree import ElementTree
 import pytest
 from typer.testing import CliRunner
 
-from harness.commands import reports  # noqa: F401 - registers the command
+from harness import cli  # noqa: F401 - registers the commands
 from harness.commands.base import app
 from tests.page_reader import read
 

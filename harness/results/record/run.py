@@ -344,7 +344,7 @@ class Folding:
 
     def _take_gap(self, event: dict[str, Any]) -> None:
         gap = GAP.read(event)
-        self._gaps += gap.times
+        self._gaps += gap.gaps
         self._gap_s += gap.lost_s
 
     def _take_line_lost(self, event: dict[str, Any]) -> None:

@@ -224,15 +224,20 @@ class AdapterGap:
         reason: in words.
         from_s: when the first gap began.
         to_s: when the last one ended.
-        times: how many.
+        times: how many share the line; None of one gap with a line of its own.
         away_s: how long in all; None of one gap, which is as long as it lasted.
     """
 
     reason: str = ""
     from_s: float
     to_s: float
-    times: int = 1
+    times: int | None = None
     away_s: float | None = None
+
+    @property
+    def gaps(self) -> int:
+        """How many gaps these are."""
+        return 1 if self.times is None else self.times
 
     @property
     def length_s(self) -> float:

@@ -313,11 +313,11 @@ class SoakRecord:
 
     def _take_gap(self, event: dict[str, Any]) -> None:
         gap = GAP.read(event)
-        self.gap_count += gap.times
+        self.gap_count += gap.gaps
         self.gap_s += gap.lost_s
         if len(self.gaps) < KEPT_GAPS:
             # its line is written when it is over
-            times = f", {gap.times} times" if gap.times > 1 else ""
+            times = f", {gap.gaps} times" if gap.gaps > 1 else ""
             self.gaps.append(
                 TimeSpan(
                     from_s=self.now_s - gap.length_s,
