@@ -126,7 +126,7 @@ REGISTERS = RegisterMap(
             access=Access.READ_WRITE, hazards=_HAZARDS, safe=True,
         ),
         Field(
-            name="charge_pump", codes=_PUMP, access=Access.READ_WRITE, hazards=_HAZARDS,
+            name="charge_pump", codes=_PUMP, reset="off", access=Access.READ_WRITE, hazards=_HAZARDS,
             safe=True,
         ),
         Field(

@@ -115,17 +115,17 @@ def _channel_rows(place: int, name: str) -> tuple[Field, ...]:
     return (
         row(
             name=f"channel_{name}_resolution_bits", unit="bit", bits=4, governs=voltage,
-            codes={bits & BITS: bits for bits in range(1, 17)},
+            codes={bits & BITS: bits for bits in range(1, 17)}, reset=8,
         ),
         row(
             name=f"channel_{name}_range_v", unit="V", offset=2 * place + 1, bits=1,
-            codes={0: 2.56, WIDE: 5.12}, governs=voltage,
+            codes={0: 2.56, WIDE: 5.12}, governs=voltage, reset=2.56,
         ),
         _alarm(name=f"channel_{name}_alarm_low_v", offset=2 * place),
         _alarm(name=f"channel_{name}_alarm_high_v", offset=2 * place + 1),
         row(
             name=f"output_{name}", about="the transistor pulls low if on", shift=6,
-            codes={2: "on", 3: "off", 0: "off", 1: "off"}, access=Access.READ_WRITE,
+            codes={2: "on", 3: "off", 0: "off", 1: "off"}, reset="off", access=Access.READ_WRITE,
             hazards=_OUTPUT_HAZARDS, governs=frozenset({f"output_{name}", *_VOLTAGES}), safe=True,
         ),
     )  # fmt: skip

@@ -9,7 +9,7 @@ count edges at inputs A and B (page 14 from the sheet, the others from memory). 
 start at 0 when the battery is connected, wrap at 2^32, and nothing on the wire changes
 them. Later records check themselves alone; the first covers command and address too.
 
-Source: data sheet family 1Dh (part DS2423) p. 3, 6, 13, 21 and 25.
+Source: data sheet DS2423 (family 1Dh) p. 3, 6, 13, 21 and 25.
 """
 
 from __future__ import annotations

@@ -8,7 +8,7 @@
 A MAC proves the secret without giving it away: page, ROM code and a challenge are
 hashed with it. Commands are in ``memory``, the hash in ``mac``, the
 checks of MACs, secrets and protection in ``challenge``, ``secret_change`` and
-``secret_protection``.
+``protection``.
 
 What a 2Fh hashes its maker gives out on request only; put that layout into a file and
 name it as ``block_layout``. Without one, MACs of a 2Fh are held against each other

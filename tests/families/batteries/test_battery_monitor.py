@@ -26,7 +26,8 @@ from tests.outside_crc import crc_8
 Make = Callable[..., Any]
 
 PAGE_0 = "0F 20 19 1E 01 80 00 00 EB"
-"""Family facts, 4.1, computed there: 25.125 degC, 2.86 V, +1.25 A at 25 mohm."""
+"""Computed from the formats of data sheet DS2438 p. 6-10: 25.125 degC, 2.86 V, +1.25 A at
+25 mohm."""
 
 TEMPERATURE = [("44", "00"), ("..", "FF"), ("B8 00", ""), ("BE 00", PAGE_0)]
 VOLTAGE = [("B4", "00"), ("..", "FF"), ("B8 00", ""), ("BE 00", PAGE_0)]
@@ -88,7 +89,7 @@ def configure(session: Any, **settings: Any) -> Any:  # noqa: ANN401
 def test_worked_readings(
     script: Make, name: str, lines: list[tuple[str, str]], value: float
 ) -> None:
-    """Family facts, 4.1 (computed there), Rs = 25 mohm."""
+    """Computed from data sheet DS2438 p. 6-10, Rs = 25 mohm."""
     session = script(0x26, lines)
     session.memory["sense_mohm"] = 25.0
     assert read(session, name) == pytest.approx(value)
@@ -99,7 +100,7 @@ def test_worked_readings(
     ("raw", "degc"), [(0xFF80, -0.5), (0x1910, 25.0625), (0xE6F0, -25.0625)]
 )
 def test_temperature_table(script: Make, raw: int, degc: float) -> None:
-    """Family facts, 4.1 (from memory): signed, in 1/256 degC, low three bits zero."""
+    """From memory: signed, in 1/256 degC, low three bits zero."""
     block = bytes([0x0F]) + raw.to_bytes(2, "little") + bytes(5)
     answer = (block + bytes([crc_8(block)])).hex()
     session = script(0x26, [*TEMPERATURE[:3], ("BE 00", answer)])
@@ -107,7 +108,7 @@ def test_temperature_table(script: Make, raw: int, degc: float) -> None:
 
 
 def test_page_check_value_by_an_independent_library() -> None:
-    """All printed pages of the family facts have the CRC-8 that crccheck computes."""
+    """All worked pages of these tests have the CRC-8 that crccheck computes."""
     for page in (
         PAGE_0,
         "10 27 00 00 20 F8 FF FF 64",
@@ -222,7 +223,7 @@ def test_current_register_with_the_converter_off(live: Make) -> None:
 
 
 def test_offset_in_counts_current_and_account(live: Make, given: Make) -> None:
-    """F27: raw +3 at 25 mohm is +29 mA or 0.70 Ah a day, over the limit of 2."""
+    """Raw +3 at 25 mohm is 3 / 4096 / 0.025 = +29 mA, 0.70 Ah a day, over the limit of 2."""
     session = live(0x26, offset_counts=3)
     configure(session, sense_mohm=25)
     found = run(session, given, "current_offset")
@@ -232,7 +233,7 @@ def test_offset_in_counts_current_and_account(live: Make, given: Make) -> None:
 
 
 def test_trimming_the_offset(live: Make, given: Make) -> None:
-    """F27: trim -3, shifted left by 3, is E8 FF; then the reading is zero."""
+    """Trim -3, shifted left by 3, is E8 FF; then the reading is zero."""
     session = live(0x26, offset_counts=3)
     configure(session, sense_mohm=25)
     found = run(session, given, "offset_trim", readings=4)

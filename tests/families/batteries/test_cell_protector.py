@@ -31,7 +31,8 @@ WORKED = {
     "accumulated_charge": ("69 10", "0F A0", 1.0),
     "temperature": ("69 18", "19 80", 25.5),
 }
-"""Family facts, 4.2, computed there, internal resistor; accumulated charge in Ah."""
+"""Computed from data sheets DS2760 p. 7 and 11, DS2761 p. 8 and 11-12, internal resistor;
+accumulated charge in Ah."""
 
 
 def read(session: Any, name: str) -> Any:  # noqa: ANN401 - any session, any scalar
@@ -60,7 +61,7 @@ def configure(session: Any, **settings: Any) -> Any:  # noqa: ANN401
 
 @pytest.mark.parametrize("name", WORKED)
 def test_worked_readings(script: Make, name: str) -> None:
-    """Registers as the facts print them, read until two agree."""
+    """Registers of the worked examples, read until two agree."""
     sent, answer, value = WORKED[name]
     session = script(0x30, [(sent, answer)] * 2)
     assert read(session, name) == pytest.approx(value, abs=0.001)
@@ -68,7 +69,7 @@ def test_worked_readings(script: Make, name: str) -> None:
 
 
 def test_cold_cell(script: Make) -> None:
-    """F6 00 is -10 degC (family facts, 4.2)."""
+    """F6 00 is -10 degC: -80 steps of 0.125 degC (data sheet DS2760)."""
     assert read(script(0x30, [("69 18", "F6 00")] * 2), "temperature") == -10
 
 
@@ -104,7 +105,7 @@ def test_silence_and_a_held_line_are_no_readings(script: Make, answer: str) -> N
 
 
 def test_worked_block_write(script: Make, given: Make) -> None:
-    """6C 20, 69 20, 48 20, 69 07 of the family facts, recalled before and after."""
+    """6C 20, 69 20, 48 20, 69 07 (command rules of data sheet DS2761), recalled before and after."""
     old, new = "00 " * 16, "00 " * 3 + "A5 " + "00 " * 12
     lines = [
         *[("B8 20", ""), ("69 20", old), ("69 20", old)] * 2,
@@ -122,7 +123,7 @@ def test_worked_block_write(script: Make, given: Make) -> None:
 
 
 def test_clearing_faults_keeps_both_paths(script: Make, given: Make) -> None:
-    """6C 00 03 of the family facts, 4.2."""
+    """6C 00 03 (command rules of data sheet DS2760)."""
     lines = [*[("69 00", "8F")] * 2, ("6C 00 03", ""), *[("69 00", "0F")] * 2]
     found = run(script(0x30, lines), given, "protection_clear")
     assert found["faults_before"].value == "over voltage"
@@ -130,7 +131,7 @@ def test_clearing_faults_keeps_both_paths(script: Make, given: Make) -> None:
 
 
 def test_locking_sequence(script: Make, given: Make) -> None:
-    """6C 07 40, then 6A 20 at once (family facts, 4.2): nothing comes between."""
+    """6C 07 40, then 6A 20 at once (command rules of data sheet DS2761): nothing comes between."""
     lines = [
         *[("69 07", "00")] * 2,
         ("6C 07 40", ""),
@@ -236,7 +237,7 @@ def test_outer_resistor_scales_current_and_account(live: Make) -> None:
 
 
 def test_offset_at_no_current(live: Make, given: Make) -> None:
-    """F27 for a gauge: three counts are 1.9 mA here and over the limit of two."""
+    """Three counts are 1.9 mA here and over the limit of two."""
     found = run(live(0x30, offset_counts=3), given, "current_offset", readings=4)
     assert (found["offset"].value, found["offset"].holds) == (3, False)
     assert found["offset_current"].value == pytest.approx(1.875)

@@ -47,7 +47,7 @@ def configure(session: Any, **settings: Any) -> Any:  # noqa: ANN401
 def test_worked_readings(
     script: Make, family: int, name: str, line: tuple[str, str], value: float
 ) -> None:
-    """Family facts, 4.3 (computed there): 2Eh and 51h at 25 mohm, 36h at 20 mohm."""
+    """Computed from data sheets DS2770 p. 11-15 (25 mohm) and DS2740 p. 6 (20 mohm)."""
     session = script(family, [line] * 2)
     if family == 0x36:
         session.memory["sense_mohm"] = 20.0

@@ -24,7 +24,7 @@ EMPTY = ("BE 03", "FF FF FF FF FF FF FF FF C9")
 
 
 def test_user_page_worked_transaction(script: Make) -> None:
-    """4Eh, BEh with CRC 83h, 48h of the family facts, 4.1, then recalled and compared."""
+    """4Eh, BEh with CRC 83h, 48h (data sheet DS2438), then recalled and compared."""
     session = script(0x26, WRITE)
     write_page(session, 3, bytes.fromhex(ROW))
     assert session.lines == []

@@ -28,7 +28,7 @@ Make = Callable[..., Any]
 
 SNAPSHOT = "0C 00 10 5E 5F"
 WORKED = [("99 0C 00 10 5E 5F", ""), ("66", f"{SNAPSHOT} {SNAPSHOT}")]
-"""Setting a clock to 5F5E1000h s (family facts, 4.2)."""
+"""Setting a clock to 5F5E1000h s (data sheet DS2415 p. 4)."""
 
 
 def device(session: DeviceSession) -> Any:  # noqa: ANN401 - the model's own
@@ -49,7 +49,7 @@ def run(session: DeviceSession, given: Make, name: str, **options: object) -> An
 
 
 def test_worked_transaction(script: Make) -> None:
-    """Write, then read: the bytes of the facts."""
+    """Write, then read (data sheet DS2415 p. 4)."""
     session = script(0x27, WORKED)
     write(session, 0x0C, 0x5F5E1000)
     assert session.lines == []

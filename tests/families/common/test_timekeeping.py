@@ -25,7 +25,7 @@ SECONDS = st.integers(0, 100 * 365 * 86_400)
     [(True, "00 30 12 01 15 09 25"), (False, "00 30 12 15 09 25")],
 )
 def test_worked_bytes(*, weekday: bool, block: str) -> None:
-    """12:30:00 on Monday, 2025-09-15, of the family facts, 2.1 and 2.2."""
+    """12:30:00 on Monday, 2025-09-15, in the registers of DS1921G p. 10 and DS1922L p. 18."""
     assert calendar_bytes(NOON, weekday=weekday) == bytes.fromhex(block)
     assert calendar_of(bytes.fromhex(block), weekday=weekday) == NOON
 

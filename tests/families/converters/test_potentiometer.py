@@ -25,7 +25,7 @@ Make = Callable[..., Any]
 """A fixture that makes something; conftest has the signatures."""
 
 WORKED = [("0F 80", "80"), ("..96", ""), ("F0", "0C 80 00"), ("F0", "0C 80 00")]
-"""Write 80h (family facts, 4.4; the release from memory), with the driver's readings."""
+"""Write 80h (data sheet DS2890 p. 5-6; the release from memory), with our readings."""
 
 
 def device(session: DeviceSession) -> Any:  # noqa: ANN401 - the model's own
@@ -45,7 +45,7 @@ def run(session: DeviceSession, given: Make, name: str, **options: object) -> An
 
 
 def test_worked_transactions(script: Make) -> None:
-    """Read 0C 00; write 80h and read it back: the bytes of the facts."""
+    """Read 0C 00; write 80h and read it back (data sheet DS2890 p. 5-6)."""
     assert read(script(0x2C, [("F0", "0C 00 00")] * 2)) == (0x0C, 0)
     session = script(0x2C, WORKED)
     write_position(session, 0x80)

@@ -40,7 +40,7 @@ WORKED = [
     ("..", "FF"),
     ("AA 00 00", checked("AA0000", "000000000000407D")),
 ]
-"""2.505 V at channel D, 12 bit, 5.12 V (family facts, 4.3: 38 33 and 40 7D)."""
+"""2.505 V at channel D, 12 bit, 5.12 V (computed from data sheet DS2450 p. 4-5 and 16)."""
 
 
 def device(session: DeviceSession) -> Any:  # noqa: ANN401 - the model's own
@@ -60,7 +60,7 @@ def run(session: DeviceSession, given: Make, name: str, **options: object) -> An
 
 
 def test_worked_transactions(script: Make) -> None:
-    """Two writes, a conversion and its result: the bytes of the facts."""
+    """Two writes, a conversion and its result, after the example of DS2450 p. 16."""
     session = script(0x20, [("55 1C 00 40", "2E 05 40"), ("55 0E 00 0C", "8F F5 0C")])
     write_byte(session, 0x1C, 0x40)
     write_byte(session, 0x0E, 0x0C)

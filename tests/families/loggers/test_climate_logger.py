@@ -36,7 +36,7 @@ SETUP = (
     "FF FF FF FF FF FF FF"
 )
 LOG = "84 60 84 80 " + "00 " * 28 + "37 10"
-"""Family facts, 2.2 (computed there; model T+H, both 16 bit, every 10 s)."""
+"""Computed from data sheet DS1923 p. 16-24 (both 16 bit, every 10 s)."""
 
 
 def read(session: Any, name: str) -> Any:  # noqa: ANN401 - any session, any scalar
@@ -99,7 +99,7 @@ def test_worked_setup(script: Make) -> None:
 
 @pytest.mark.parametrize(("code", "status"), [("33", 0xC0), ("96", 0xC8), ("CC", 0xC2)])
 def test_worked_commands(script: Make, code: str, status: int) -> None:
-    """Stop, clear, start: command, eight FFh, FFh; the status the facts give."""
+    """Stop, clear, start: command, eight FFh, FFh; the status of data sheet DS1923."""
     session = script(
         0x41, [(f"{code} {NO} FF", ""), (ASK, pages(*registers(r15=status)))]
     )
@@ -154,7 +154,7 @@ class Noon:
 
 
 def test_setup_page_of_the_worked_example(script: Make, given: Make) -> None:
-    """Every 10 s, 0 to 5 degC, both with 16 bits: the page of the facts, alarms enabled."""
+    """Every 10 s, 0 to 5 degC, both with 16 bits: the worked page, alarms enabled."""
     session = script(0x41, [])
     clock: Clock = Noon()
     session._clock = clock
@@ -307,7 +307,7 @@ def test_alarms(live: Make, given: Make) -> None:
 
 
 def test_mission_without_samples(live: Make, given: Make) -> None:
-    """F26: mission flag set and nothing is ever sampled; stopped afterwards."""
+    """Mission flag set and nothing is ever sampled; stopped afterwards."""
     session = live(0x41)
     model(session).cell_is_empty = True
     with pytest.raises(ReadingImplausible, match="0 samples") as raised:
@@ -318,7 +318,7 @@ def test_mission_without_samples(live: Make, given: Make) -> None:
 
 
 def test_mission_that_does_not_start(live: Make, given: Make) -> None:
-    """F26: mission flag stays 0."""
+    """Mission flag stays 0."""
     session = live(0x41)
     model(session)._begin_mission = lambda: None
     with pytest.raises(AnswerImpossible, match="does not run"):

@@ -13,13 +13,13 @@ L, T, E = (scales.MODELS[code] for code in (0x40, 0x60, 0x80))
     ("high", "low", "degc"), [(0x84, 0x60, 25.1875), (0x84, 0x80, 25.25)]
 )
 def test_worked_temperatures(high: int, low: int, degc: float) -> None:
-    """Family facts, 2.2 (computed there from the data sheet's formula)."""
+    """Computed from the formula of data sheet DS1922L/T p. 18-25."""
     assert scales.degc_16(high, low, L) == degc
     assert scales.degc_8(high, L) == 25.0
 
 
 def test_worked_humidities() -> None:
-    """90 50 is 60.97 %RH, B5 is 84.4 %RH, both uncorrected (family facts, 2.2)."""
+    """90 50 is 60.97 %RH, B5 is 84.4 %RH, both uncorrected (data sheet DS1923 p. 16-24)."""
     assert scales.humidity_16(0x90, 0x50) == pytest.approx(60.97, abs=0.01)
     assert scales.humidity_8(0xB5) == pytest.approx(84.4, abs=0.1)
 

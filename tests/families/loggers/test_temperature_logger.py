@@ -33,7 +33,7 @@ REGISTERS = (
     "03 00 00 2A 00 00 BE 97"
 )
 LOG = "83 84 86 " + "00 " * 29 + "6B B4"
-"""Family facts, 2.1 (computed there from the register map of the data sheet)."""
+"""Computed from the register map of data sheet DS1921G p. 10-11."""
 
 IDLE = bytearray.fromhex(REGISTERS[:-6])
 IDLE[0x14] = 0x80
@@ -283,7 +283,7 @@ def test_rolled_over_log_is_put_in_order(live: Make) -> None:
 
 
 def test_mission_without_samples(live: Make, given: Make) -> None:
-    """F26: mission flag set and nothing is ever sampled, told within two periods."""
+    """Mission flag set and nothing is ever sampled, told within two periods."""
     session = live(0x21)
     model(session).cell_is_empty = True
     with pytest.raises(ReadingImplausible, match="0 samples in") as raised:
@@ -296,7 +296,7 @@ def test_mission_without_samples(live: Make, given: Make) -> None:
 
 
 def test_oscillator_and_mission_in_quantities(live: Make) -> None:
-    """F26: bit 7 of 020Eh, 1 is off; the clock's offset cannot be had then."""
+    """Bit 7 of 020Eh, 1 is off; the clock's offset cannot be had then."""
     session = live(0x21, oscillator_on=False)
     assert read(session, "oscillator") == "off"
     assert quantities(0x21)["oscillator"].read(session).evidence == {
@@ -327,7 +327,7 @@ def test_samples_that_are_due(live: Make) -> None:
 
 
 def test_mission_that_does_not_start(live: Make, given: Make) -> None:
-    """F26: mission flag stays 0."""
+    """Mission flag stays 0."""
     session = live(0x21)
     model(session)._begin_mission = lambda: None
     with pytest.raises(AnswerImpossible, match="does not run: no mission"):
@@ -370,7 +370,7 @@ def test_clock_is_not_set_in_a_mission(live: Make, given: Make) -> None:
 
 @pytest.mark.parametrize("ppm", [-22, 0, 20])
 def test_clock_drift(live: Make, given: Make, ppm: int) -> None:
-    """F26: -22 ppm is -57 s in 30 days; measured within its stated doubt."""
+    """-22 ppm is -57 s in 30 days; measured within its stated doubt."""
     session = live(0x21, clock_ppm=ppm)
     found = run(session, given, "clock_drift", for_s=3600)
     drift = found["clock_drift"]
@@ -390,7 +390,7 @@ def test_clock_beyond_its_limit(live: Make, given: Make) -> None:
 
 
 def test_clock_that_stands_still(live: Make, given: Make) -> None:
-    """F26: the oscillator is off."""
+    """The oscillator is off."""
     with pytest.raises(ReadingImplausible, match="same second"):
         run(live(0x21, oscillator_on=False), given, "clock_drift")
 

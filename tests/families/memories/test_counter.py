@@ -25,7 +25,7 @@ Make = Callable[..., Any]
 """A fixture that makes something; conftest has the signatures."""
 
 WORKED = "55 2C 01 00 00 00 00 00 00 68 FE"
-"""The last byte of page 14 with count 300 (family facts, 4.1, computed there)."""
+"""The last byte of page 14 with count 300 (computed from data sheet DS2423 p. 6)."""
 
 
 def device(session: DeviceSession) -> Any:  # noqa: ANN401 - the model's own
@@ -45,7 +45,7 @@ def run(session: DeviceSession, given: Make, name: str, **options: object) -> An
 
 
 def test_worked_transaction(script: Make) -> None:
-    """A5 DF 01 and the record of input A: the bytes of the facts."""
+    """A5 DF 01 and the record of input A: computed from data sheet DS2423."""
     session = script(0x1D, [("A5 DF 01", WORKED)])
     assert ask(session, "counter_a") == 300
 

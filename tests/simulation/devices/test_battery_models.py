@@ -1,7 +1,7 @@
 """Models of battery parts against worked transactions.
 
-The transactions are those of the family facts, sections 4.1 to 4.3 (computed there from
-the command rules of the data sheets), byte for byte.
+The transactions are computed from the command rules of data sheets DS2438 p. 6-10, DS2760
+p. 7 and 11, DS2770 p. 11-15 and DS2740 p. 6, byte for byte.
 """
 
 from __future__ import annotations
@@ -66,7 +66,7 @@ def test_26h_user_page(make_host: MakeHost) -> None:
 
 
 def test_26h_configuration_without_a_copy_is_lost(make_host: MakeHost) -> None:
-    """The bench symptom of the facts: it comes back as 0Fh at the next recall."""
+    """A user's bench report: it comes back as 0Fh at the next recall."""
     host = make_host(part(0x26))
     host.ask(hexed("CC 4E 00 01"))
     host.ask(hexed("CC B8 00"))
@@ -74,7 +74,7 @@ def test_26h_configuration_without_a_copy_is_lost(make_host: MakeHost) -> None:
 
 
 def test_26h_offset_is_added(make_host: MakeHost) -> None:
-    """F27: with +3 counts of its own and E8 FF in the register the current reads 0."""
+    """With +3 counts of its own and E8 FF in the register the current reads 0."""
     host = make_host(part(0x26, offset_counts=3))
     host.ask(hexed("CC B8 00"))
     assert host.ask(hexed("CC BE 00"), 7)[5:] == hexed("03 00")
@@ -150,7 +150,7 @@ def test_lock_only_straight_after_its_permission(
 
 
 def test_30h_recall_of_the_second_block_loads_the_enables(make_host: MakeHost) -> None:
-    """CE and DE come from EEPROM 30h (family facts, 4.2)."""
+    """CE and DE come from EEPROM 30h (data sheet DS2761)."""
     host = make_host(part(0x30))
     host.ask(hexed("CC 6C 00 00"))
     assert host.ask(hexed("CC 69 00"), 1)[0] & 0x03 == 0

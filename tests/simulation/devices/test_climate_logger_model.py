@@ -1,7 +1,7 @@
 """Model of the logger 41h against worked transactions.
 
-They are those of the family facts, 2.2 (computed there from the data sheet's register
-map and command rules), byte for byte.
+They are computed from register map and command rules of data sheets DS1922L/T p. 18-25
+and DS1923 p. 14-24, byte for byte.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The model of the counter 1Dh against the family facts, 4.1."""
+"""The model of the counter 1Dh against data sheet DS2423 p. 6."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def asked(host: Host, text: str, count: int = 0) -> str:
 
 
 def test_worked_transaction(make_host: MakeHost) -> None:
-    """The last byte of page 14, count 300: the bytes of the facts."""
+    """The last byte of page 14, count 300: computed from p. 6."""
     host = make_host(counter(fill=0x55, counts={"a": 300}))
     answer = asked(host, "CC A5 DF 01", 11)
     assert answer == "55 2C 01 00 00 00 00 00 00 68 FE"

@@ -1,4 +1,4 @@
-"""The model of the potentiometer 2Ch against the family facts, 4.4."""
+"""The model of the potentiometer 2Ch against data sheet DS2890 p. 5-6."""
 
 from __future__ import annotations
 

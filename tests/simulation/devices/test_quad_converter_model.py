@@ -1,4 +1,4 @@
-"""The model of the converter 20h against the bytes of the family facts, 4.3."""
+"""The model of the converter 20h against data sheet DS2450 p. 4-5 and 16."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def asked(host: Host, text: str, count: int = 0) -> str:
 
 
 def test_worked_transactions(make_host: MakeHost) -> None:
-    """Supply, channel D at 12 bit and 5.12 V, a conversion of 2.505 V: all as in the facts."""
+    """Supply, channel D at 12 bit and 5.12 V, a conversion of 2.505 V: after the example of p. 16."""
     host = make_host(converter(input_v={"d": 2.505}))
     assert asked(host, "CC 55 1C 00 40", 3) == "2E 05 40"
     assert asked(host, "CC 55 0E 00 0C", 3) == "8F F5 0C"

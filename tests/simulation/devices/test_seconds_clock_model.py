@@ -1,4 +1,4 @@
-"""The model of the clocks 24h and 27h against the family facts, 4.2."""
+"""The model of the clocks 24h and 27h against data sheets DS2415 p. 4 and DS2417 p. 4-5."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ def asked(host: Host, text: str, count: int = 0) -> str:
 
 @pytest.mark.parametrize("family", [0x24, 0x27])
 def test_worked_transaction(make_host: MakeHost, family: int) -> None:
-    """Written, and read at once: the bytes of the facts; the snapshot repeats."""
+    """Written, and read at once: the bytes of the data sheet; the snapshot repeats."""
     host = make_host(clock(family=family))
     asked(host, "CC 99 0C 00 10 5E 5F")
     assert asked(host, "CC 66", 10) == "0C 00 10 5E 5F 0C 00 10 5E 5F"

@@ -1,7 +1,7 @@
 """Model of the temperature logger 21h against worked transactions.
 
-They are those of the family facts, 2.1 (computed there from the data sheet's register
-map and command rules), byte for byte.
+They are computed from register map and command rules of data sheet DS1921G p. 10-17,
+byte for byte.
 """
 
 from __future__ import annotations
@@ -97,7 +97,7 @@ def test_write_to_a_setting_ends_the_mission(make_host: MakeHost) -> None:
     [("0E 02 80", "55 0E 02 0E"), ("0E 02 10", "55 0E 02 0E"), ("", "")],
 )
 def test_no_start(make_host: MakeHost, staged: str, copied: str) -> None:
-    """Oscillator off: flag set and no sample, F26; EM set or memory not clear: no flag."""
+    """Oscillator off: flag set and no sample; EM set or memory not clear: no flag."""
     host = make_host(logger())
     if staged:
         arm(host)

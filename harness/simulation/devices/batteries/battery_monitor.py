@@ -1,7 +1,6 @@
 """Family 26h: battery monitor.
 
-Source: data sheet of family 26h (part DS2438), as collected in the family facts, 4.1;
-bit order of the configuration and all times: from memory. That page 0 takes only
+Source: data sheet DS2438 (family 26h) p. 6-10, 16 and 21; bit order of the configuration and all times: from memory. That page 0 takes only
 configuration and threshold from a copy: from memory.
 """
 

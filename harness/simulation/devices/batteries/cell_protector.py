@@ -2,8 +2,8 @@
 
 Faults are judged whenever the host looks, without the delays of the real part.
 
-Source: data sheets of family 30h (parts DS2760, DS2761, DS2762), as collected in the
-family facts, 4.2. Under-voltage threshold and the meaning of the two pin bits (1 while
+Source: data sheets DS2760 (family 30h) p. 7 and 11, DS2761 p. 8 and 11-12, DS2762 p. 5
+and 12. Under-voltage threshold and the meaning of the two pin bits (1 while
 the path is open for current): from memory.
 """
 

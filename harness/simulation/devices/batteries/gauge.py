@@ -1,7 +1,7 @@
 """The register file of battery gauges, with and without EEPROM behind it.
 
-Source: data sheets of families 30h (parts DS2760, DS2761, DS2762), 2Eh (DS2770) and
-36h (DS2740), as collected in the family facts, 4.2 and 4.3. Bits of 07h and that the
+Source: data sheets DS2760 p. 7 and 11, DS2761 p. 8, 11-12 and 22-23, DS2762 p. 5 and 12,
+DS2770 p. 11-15, DS2740 p. 6. Bits of 07h and that the
 account is cut to whole steps: from memory.
 """
 

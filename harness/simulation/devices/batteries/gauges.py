@@ -1,7 +1,6 @@
 """Families 51h, 2Eh and 36h: gauges without a protector.
 
-Source: data sheets of families 2Eh (part DS2770) and 36h (DS2740), as collected in the
-family facts, 4.3; 51h (DS2751) from memory: registers of a 30h without protection.
+Source: data sheets DS2770 (family 2Eh) p. 11-15 and DS2740 (family 36h) p. 6; 51h (DS2751) from memory: registers of a 30h without protection.
 """
 
 from __future__ import annotations

@@ -1,7 +1,6 @@
 """Families 24h and 27h: a counter of seconds with a control byte.
 
-Source: data sheets of families 24h and 27h (parts DS2415, DS2417), as collected in the
-family facts, 4.2. The interrupt output of a 27h, a pin of its own, is not modelled.
+Source: data sheets DS2415 (family 24h) p. 4, DS2417 (family 27h) p. 4-5. The interrupt output of a 27h, a pin of its own, is not modelled.
 A battery keeps time and control, whatever happens on the line.
 """
 

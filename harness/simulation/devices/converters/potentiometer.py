@@ -1,7 +1,7 @@
 """Family 2Ch: a digital potentiometer.
 
-Source: data sheet of family 2Ch (part DS2890), as collected in the family facts, 4.4,
-with what is marked there as from memory. That a step beyond an end stays there is
+Source: data sheet DS2890 (family 2Ch) p. 1, 5-6 and 12. From memory: the release code,
+the write of the control byte, the answers to steps, the position after power-up. That a step beyond an end stays there is
 assumed.
 """
 

@@ -1,7 +1,7 @@
 """Family 20h: four channels of analogue input and open-drain output.
 
-Source: data sheet of family 20h (part DS2450), as collected in the family facts, 4.3,
-with what is marked there as from memory.
+Source: data sheet DS2450 (family 20h) p. 4-5, 10 and 16. From memory: values after
+power-up, and that 001Ch is lost at power-off.
 """
 
 from __future__ import annotations

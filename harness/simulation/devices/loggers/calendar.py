@@ -1,6 +1,6 @@
 """The clock inside a logger: a calendar that its own crystal moves on.
 
-Source: data sheets of families 21h and 41h, as collected in the family facts, 2.
+Source: data sheets DS1921G (family 21h) p. 10 and DS1922L (family 41h) p. 18.
 """
 
 from __future__ import annotations

@@ -3,8 +3,7 @@
 The first sample is taken when the mission starts, the others a period apart. A
 conversion with the oscillator off kills the part, as on the real one.
 
-Source: data sheets of family 41h (parts DS1922L, DS1922T, DS1923), as collected in the
-family facts, 2.2; bits of 0213h and 0214h: from memory. Passwords are not modelled.
+Source: data sheets DS1922L/T (family 41h) p. 18-25, DS1923 p. 14-24; bits of 0213h and 0214h: from memory. Passwords are not modelled.
 """
 
 from __future__ import annotations

@@ -3,8 +3,8 @@
 Samples fall on the device's own minutes; the first one comes a period and the delay
 after the minute of the start.
 
-Source: data sheets of family 21h (parts DS1921G, DS1921H, DS1921Z), as collected in the
-family facts, 2.1. Range codes in the ROM code and scale of the H kind: from memory.
+Source: data sheets DS1921G (family 21h) p. 10-17 and 35-40, DS1921H/Z p. 9-14 and 22-23.
+Range codes in the ROM code and scale of the H kind: from memory.
 """
 
 from __future__ import annotations
@@ -155,7 +155,7 @@ class TemperatureLogger(ScratchpadMemory[LoggerSettings]):
         self.registers[0x14] &= ~MIP & 0xFF
 
     def _next_sample(self, mission: int, wait_s: float) -> None:
-        # with the oscillator off no minute ever comes (field failures, F26)
+        # with the oscillator off no minute ever comes
         if self.calendar.runs and not self.cell_is_empty:
             self.surroundings.after(
                 self.calendar.bench_us(wait_s), lambda: self._sample(mission)

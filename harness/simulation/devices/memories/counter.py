@@ -1,6 +1,6 @@
 """Family 1Dh: RAM that a battery keeps, and counters.
 
-Source: data sheet of family 1Dh (part DS2423), as collected in the family facts, 4.1.
+Source: data sheet DS2423 (family 1Dh) p. 3, 6, 13, 21 and 25.
 Debouncing of the inputs is not modelled: every falling edge counts.
 """
 
