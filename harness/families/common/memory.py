@@ -11,8 +11,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from harness.errors import AnswerImpossible, SlotproofError, UsageError
+from harness.errors import AnswerImpossible, UsageError
 from harness.families.common.answers import shown
+from harness.families.common.restore import restored
 from harness.families.family import (
     Answer,
     Check,
@@ -27,7 +28,6 @@ from harness.families.family import (
 )
 from harness.records import Measurement
 
-_RESTORE_TRIES = 3
 _FIRST = 8
 
 Fill = Callable[[int], int]
@@ -259,7 +259,14 @@ def _pattern(memory: Memory, session: Session, options: Options) -> Findings:
         for fill in fills
     ]
     wrong: dict[str, int] = {}
-    try:
+    with restored(
+        session,
+        lambda: _restore(memory, session, start, kept),
+        what=f"the {length} bytes from {start:04X}h",
+        hint="they are in the journal's note `memory before the patterns`: write them by "
+        "memory_write",
+        note="memory",
+    ):
         for which, fill in passes:
             wanted = _filled(fill, start, length)
             memory.write(session, start, wanted)
@@ -267,8 +274,6 @@ def _pattern(memory: Memory, session: Session, options: Options) -> Findings:
             got = memory.read(session, start, length)
             bits = sum((a ^ b).bit_count() for a, b in zip(got, wanted, strict=True))
             wrong[which] = wrong.get(which, 0) + bits
-    finally:
-        _restore(memory, session, start, kept)
     return Findings(
         measurements=(
             Measurement(name="bytes_tested", value=length, unit="bytes"),
@@ -283,38 +288,9 @@ def _pattern(memory: Memory, session: Session, options: Options) -> Findings:
 
 
 def _restore(memory: Memory, session: Session, start: int, kept: bytes) -> None:
-    """Put back what was there, however the test ended; a Ctrl-C waits until then."""
+    """Write what was there before, and prove it by reading."""
     assert memory.write is not None
-    stopped: KeyboardInterrupt | None = None
-    fault: SlotproofError | None = None
-    for _ in range(_RESTORE_TRIES):
-        try:
-            session.settle()
-            memory.write(session, start, kept)
-            if memory.read(session, start, len(kept)) == kept:
-                break
-        except KeyboardInterrupt as again:
-            stopped = again
-        except SlotproofError as again:
-            fault = again
-    else:
-        session.note("memory not restored", start=start)
-        raise stopped or _not_restored(start, kept, fault) from fault
+    memory.write(session, start, kept)
+    if memory.read(session, start, len(kept)) != kept:
+        raise AnswerImpossible("other bytes are read back")
     session.note("memory restored", start=start)
-    if stopped is not None:
-        raise stopped
-
-
-def _not_restored(
-    start: int, kept: bytes, fault: SlotproofError | None
-) -> SlotproofError:
-    """The error that says so, of the kind that kept the content from going back."""
-    kind = type(fault) if fault is not None else AnswerImpossible
-    reason = f": {fault.what}" if fault is not None else ""
-    return kind(
-        f"the {len(kept)} bytes from {start:04X}h could not be put back{reason}",
-        hint="they are in the journal's note `memory before the patterns`: write them by "
-        "memory_write",
-        cause=fault.cause if fault is not None else "",
-        facts=fault.facts if fault is not None else None,
-    )
