@@ -89,4 +89,20 @@ OTHERS = {
 }
 """Others that a normal model does not fit, or hardly does."""
 
-ALL = SOURCES | OTHERS
+UNTUNED = {
+    "Weibull 3.6": _of(stats.weibull_min(3.6)),
+    "gamma 4": _of(stats.gamma(4)),
+    "logistic": _of(stats.logistic()),
+    "beta 2, 2": _of(stats.beta(2, 2)),
+    "t10": _of(stats.t(10)),
+    "normal cut at 2.5": _of(stats.truncnorm(-2.5, 2.5)),
+    "normal cut at 3.5": _of(stats.truncnorm(-3.5, 3.5)),
+    "skewed normal 1": _of(stats.skewnorm(1)),
+    "1 % at 3 deviations": mixture(0.01, 3),
+    "5 % at 10 deviations": mixture(0.05, 10),
+    "0.05 % at 5 deviations": mixture(0.0005, 5),
+    "9 to 1, 5 apart": mixture(0.1, 5),
+}
+"""None of these was looked at while the methods were made."""
+
+ALL = SOURCES | OTHERS | UNTUNED

@@ -7,7 +7,6 @@ share is printed with the number of nights and its exact 95 % interval. Run with
 
 from __future__ import annotations
 
-import sys
 from collections import Counter
 
 import numpy as np
@@ -18,13 +17,15 @@ from harness.results.soak import findings as soak_findings
 from harness.results.soak.drift import chart
 from harness.results.soak.shared import courses
 from harness.results.soak.trace import ValueTrace
+from tests.benchmark_size import chance as chance_of
+from tests.benchmark_size import say, wanted
 from tests.soak_nights import Values, ar1, interval, night_of, sound_errors
 
 pytestmark = pytest.mark.benchmark
 
-NIGHTS = 1000
-BENCH_NIGHTS = 200
-TRACES = 400
+NIGHTS = wanted("NIGHTS", 1000)
+BENCH_NIGHTS = NIGHTS // 5
+TRACES = NIGHTS * 2 // 5
 PHIS = (0.0, 0.3, 0.6, 0.8, 0.9, 0.95)
 HOURS = np.arange(480) / 60
 
@@ -33,7 +34,7 @@ HOURS = np.arange(480) / 60
 def test_errors_that_are_independent(gap_h: int) -> None:
     """Bursts, favoured devices, hours and followers where there are none; nominal 1 %."""
     found: Counter[str] = Counter()
-    chance = np.random.default_rng(31 + gap_h)
+    chance = chance_of(31, gap_h)
     for night, _ in sound_errors(chance, NIGHTS, gap_s=3600.0 * gap_h):
         scatter = soak_findings.scatter(night)
         found["in bursts"] += scatter.bursty
@@ -47,32 +48,29 @@ def test_errors_that_are_independent(gap_h: int) -> None:
         assert found[what] <= 0.02 * NIGHTS
 
 
-def test_drift_of_correlated_readings() -> None:
+@pytest.mark.parametrize("length", [120, 480])
+def test_drift_of_correlated_readings(length: int) -> None:
     """Drift found in AR(1) nights without one, and power against true drifts."""
     changes = (0.5, 1, 2, 4, 8)
-    say(f"\ndrift in AR(1) nights, one device, {NIGHTS} nights, level 1 %")
+    hours = np.arange(length) / 60
+    say(f"\ndrift in AR(1) nights of {length} points, {NIGHTS} nights, level 1 %")
     say(f"{'phi':>6}  {'none: found in':<24}found, by true change in deviations")
     say(f"{'':>32}" + "".join(f"{change:>8g}" for change in changes))
     for phi in PHIS:
-        chance = np.random.default_rng(round(100 * phi))
+        chance = chance_of(32, length, round(100 * phi))
         false, power = 0, Counter[float]()
         for number in range(NIGHTS):
-            values = ar1(chance, length=480, phi=phi)
-            false += _is_found(values)
+            values = ar1(chance, length=length, phi=phi)
+            false += _is_found(hours, values)
             for change in changes if number % 5 == 0 else ():
-                power[change] += _is_found(values + change * HOURS / 8)
+                power[change] += _is_found(hours, values + change * hours / hours[-1])
         shares = "".join(f"{power[c] / (NIGHTS / 5):>8.2f}" for c in changes)
         say(f"{phi:>6g}  {interval(false, NIGHTS):<24}{shares}")
         assert false <= 0.05 * NIGHTS
 
 
-def say(text: str) -> None:
-    """One line of a table."""
-    sys.stdout.write(f"{text}\n")
-
-
-def _is_found(values: Values) -> bool:
-    found = trend(HOURS, values)
+def _is_found(hours: Values, values: Values) -> bool:
+    found = trend(hours, values)
     return found is not None and found.p <= 0.01
 
 
@@ -108,7 +106,7 @@ def test_devices_that_share_a_night() -> None:
         "the same in steps of 1/16 K", "shared wave, wander 0.8",
         "gain 0.8 to 1.2, 0 to 30 min late",
     ):  # fmt: skip
-        chance = np.random.default_rng(77)
+        chance = chance_of(77)
         drifting = charts = shared = 0
         for _ in range(nights):
             found = courses(night_of(_sound_bench(name, chance)))
@@ -123,23 +121,25 @@ def test_devices_that_share_a_night() -> None:
         assert drifting <= 0.05 * nights
 
 
-def test_charts_that_do_not_change() -> None:
-    """Sound 480-point traces called out of control, and the power against a step."""
+@pytest.mark.parametrize("length", [60, 120, 480])
+def test_charts_that_do_not_change(length: int) -> None:
+    """Sound traces called out of control, and the power against a step half-way."""
     nights = TRACES
-    say(f"\ncontrol charts of 480 points, {nights} traces, level 1 %")
+    half = np.arange(length) >= length // 2
+    say(f"\ncontrol charts of {length} points, {nights} traces, level 1 %")
     say(f"{'phi':>6}{'step':>6}  {'sound: any signal':<24}{'out of control':<24}3 sigma step found")  # fmt: skip
     for phi in PHIS:
         for step in (0.0, 1.0):
-            chance = np.random.default_rng(round(100 * phi) + 5)
+            chance = chance_of(5, length, round(100 * phi), round(step))
             signals = false = power = 0
             for number in range(nights):
-                values = ar1(chance, length=480, phi=phi)
+                values = ar1(chance, length=length, phi=phi)
                 found = chart(_trace(values, step))
                 assert found is not None
                 signals += found.places_out > 0
                 false += found.is_out_of_control
                 if number % 4 == 0:
-                    moved = chart(_trace(values + 3 * (HOURS >= 4), step))
+                    moved = chart(_trace(values + 3 * half, step))
                     power += moved is not None and moved.is_out_of_control
             say(
                 f"{phi:>6g}{step:>6g}  {interval(signals, nights):<24}"

@@ -149,17 +149,44 @@ def test_a_history_of_another_shape_or_too_short() -> None:
 
 
 def test_small_lots_of_a_history_keep_their_tails() -> None:
-    """Residuals of normal lots of 50 are normal: 0.27 % beyond 3 deviations, not 0.16 %."""
+    """Of normal lots of 50 the residuals are Student's t of 48 degrees (Thompson 1935)."""
     made = np.random.default_rng(2).normal(size=(1000, 50)) * 7 + 3
     history = history_of(made.tolist())
     beyond = float((np.abs(history.residuals) > 3).mean())
-    assert abs(beyond - 0.0027) < 3 * math.sqrt(0.0027 / 50_000)
+    law = 2 * stats.t.sf(3 * math.sqrt(48 / 46), 48)
+    assert law > 0.0027
+    assert abs(beyond - law) < 3 * math.sqrt(law / 50_000)
+    assert abs(history.excess) < 3 * math.sqrt(24 / 50_000)
     with pytest.raises(UsageError, match="49 values, 50 are needed"):
         history_of([_even(49)])
     with pytest.raises(UsageError, match="no lot"):
         history_of([])
     with pytest.raises(UsageError, match="equal values only"):
         history_of([[1.0] * 60])
+
+
+def test_a_unit_does_not_hide_behind_the_deviation_that_it_makes() -> None:
+    """One unit 8 deviations away in one of 60 lots of 50: the history shows 8, not 5.3."""
+    history = history_of([[*_even(49), 8.0], *([_even(50)] * 59)])
+    ends = history.residuals[-1] / np.quantile(np.abs(history.residuals), 0.6827)
+    assert 7.5 < ends < 8.6
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("lots", [(100, 50), (25, 200)])
+def test_a_minority_in_lots_of_any_size(lots: tuple[int, int]) -> None:
+    """0.5 % at 8 deviations, lots at the margin: at most 5 % of 400 proved (3 errors)."""
+    source, chance = ALL["0.5 % at 8 deviations"], np.random.default_rng(33)
+    proved = 0
+    for _ in range(20):
+        history = history_of(source.draw(chance, lots).tolist())
+        for _ in range(20):
+            lot = source.draw(chance, (100,)).tolist()
+            found = prove_index(
+                lot, low=None, high=source.high_limit(1.33), history=history
+            )
+            proved += found.proves(1.33)
+    assert proved <= 400 * (0.05 + 3 * math.sqrt(0.05 * 0.95 / 400))
 
 
 # -- shape ---------------------------------------------------------------------------

@@ -6,8 +6,8 @@ one of the same shape, with a mean and a spread of its own:
 
 - a history of 4,435 values or more that looks normal in body and tails: the exact bound of
   a normal lot (noncentral t), lowered by what the history leaves open of its tail;
-- any other, from 2,809 values on: percentiles bounded by order statistics of the
-  history, and lots drawn from it in place of the t distribution.
+- any other, from 2,809 values on: lots drawn from the history in place of the t
+  distribution, and its percentiles as uncertain as order statistics are.
 
 The numbers are those that show a tail of 0.135 % at all, with a share of the allowed
 error: fewer values may hold none of a minority that decides the index. That a lot has the shape of its history is
@@ -36,12 +36,11 @@ from harness.quality.moments import (
 from harness.quality.proofs import free
 from harness.quality.proofs.history import History
 from harness.quality.proofs.shape import ALPHA, normal_p, piles
+from harness.quality.quantisation import within_steps
 
-_FOR_HISTORY = 0.5
-"""Share of the allowed error that the percentiles of a history take, where it is not
-normal; the other half is for the lot's own mean and spread (Bonferroni)."""
-
-_MEDIAN_SHARE = 0.1
+_TO_MISS_TAIL = 0.45
+"""Share of the allowed error with which a history may hold no unit of the tail at all:
+less than half, for a draw without one proves nothing."""
 
 _TO_MISS = 0.05
 """Share of the allowed error with which a history taken for normal may hold no unit of the
@@ -92,7 +91,7 @@ def counts_that_do(confidence: float) -> tuple[int, int, int]:
     error = 1 - require_fraction(confidence, what="the confidence")
     return (
         free.free_count(confidence),
-        free.count_for_tail(error * _FOR_HISTORY * (1 - _MEDIAN_SHARE)),
+        free.count_for_tail(error * _TO_MISS_TAIL),
         free.count_for_tail(error * _TO_MISS),
     )
 
@@ -277,16 +276,30 @@ def _largest(slack: Callable[[float], float], *, below: float) -> float:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Drawn:
-    """Lots of one size drawn from a history: means and deviations, and their shapes."""
+    """What a lot of one size may show of its history, draw by draw.
+
+    Attributes:
+        history: that it was drawn from.
+        means: of drawn lots.
+        deviations: of these.
+        tails: 99.865 % points that the history may have, for the low and the high side;
+            infinite where none of its values need lie beyond.
+        medians: that it may have.
+        distances: of drawn lots from the history's shape.
+    """
 
     history: History
     means: np.ndarray
     deviations: np.ndarray
+    tails: tuple[np.ndarray, np.ndarray]
+    medians: np.ndarray
     distances: np.ndarray
 
     def p_of_shape(self, numbers: Sequence[float]) -> float:
         """How often a lot of the history is as far from its shape (Kolmogorov's distance)."""
-        seen = _distances(np.asarray([numbers]), self.history.residuals)[0]
+        # as the history's, readings in steps are spread within their steps
+        lot = np.asarray([within_steps(numbers)])
+        seen = _distances(lot, self.history.residuals)[0]
         met = int((self.distances >= seen).sum())
         return (met + 1) / (len(self.distances) + 1)
 
@@ -294,14 +307,23 @@ class _Drawn:
 @lru_cache(maxsize=2)
 def _drawn(history: History, count: int) -> _Drawn:
     choice = np.random.default_rng(_SEED)
-    rows = [
-        choice.choice(history.residuals, (_DRAWS_AT_ONCE, count)) for _ in range(_TIMES)
-    ]
+    residuals = history.residuals
+    rows = [choice.choice(residuals, (_DRAWS_AT_ONCE, count)) for _ in range(_TIMES)]
+    draws = _DRAWS_AT_ONCE * _TIMES
+    # so many values lie below a quantile as a binomial count says; the next one is
+    # at least that quantile
+    ranks = choice.binomial(history.count, 1 - free.TAIL, (2, draws))
+    middle = np.minimum(choice.binomial(history.count, 0.5, draws), history.count - 1)
     return _Drawn(
         history=history,
         means=np.concatenate([row.mean(axis=1) for row in rows]),
         deviations=np.concatenate([row.std(axis=1, ddof=1) for row in rows]),
-        distances=_distances(rows[0], history.residuals),
+        tails=(
+            np.append(-residuals[::-1], np.inf)[ranks[0]],
+            np.append(residuals, np.inf)[ranks[1]],
+        ),
+        medians=residuals[middle],
+        distances=_distances(rows[0], residuals),
     )
 
 
@@ -323,36 +345,23 @@ def _shape_bound(
     high: float | None,
     lots: _Drawn,
     confidence: float,
-) -> float | None:
-    """Percentiles of the history at their worst, the lot's own error from drawn lots."""
-    error = (1 - confidence) * _FOR_HISTORY
-    bounds = []
-    for distance, sign in _sides(numbers, low, high):
-        residuals = lots.history.residuals
-        found = free.bounds_of_side(
-            residuals if sign > 0 else -residuals[::-1],
-            margin=0.0,
-            for_tail=error * (1 - _MEDIAN_SHARE),
-            for_median=error * _MEDIAN_SHARE,
-        )
-        if found is None:
-            return None
-        means = sign * lots.means
-        own = 1 - (1 - confidence) * (1 - _FOR_HISTORY)
-        limit = _limit_shown(distance, means, lots.deviations, own)
-        bounds.append(free.index_of(limit, tail=found[0], medians=found[1]))
-    return min(bounds)
-
-
-def _limit_shown(
-    distance: float, means: np.ndarray, deviations: np.ndarray, confidence: float
 ) -> float:
-    """The farthest limit, in true deviations, that a lot seen at ``distance`` can be sure of.
+    """The bound of a lot of its history's shape, from both at their possible worst.
 
-    A limit at x is seen at (x - mean) / deviation of a drawn lot. With growing x all
-    of these grow, so x is where the wanted quantile of them meets ``distance``.
+    A limit x seen at a distance (x - mean) / deviation from a lot lies at mean +
+    distance * deviation. Means and deviations of lots, and percentiles of the history,
+    are drawn independently of each other; the wanted quantile of the indices that
+    result is the bound (a fiducial argument; ``tests/benchmarks/test_false_proofs.py``
+    prints how often it errs).
     """
-    # (x - mean) / deviation <= distance if and only if x <= mean + distance * deviation
-    return float(
-        np.quantile(means + distance * deviations, 1 - confidence, method="lower")
+    return min(
+        _shape_side(distance, sign, lots, confidence)
+        for distance, sign in _sides(numbers, low, high)
     )
+
+
+def _shape_side(distance: float, sign: int, lots: _Drawn, confidence: float) -> float:
+    tails, medians = lots.tails[sign > 0], sign * lots.medians
+    away = sign * lots.means + distance * lots.deviations - medians
+    found = away / np.maximum(tails - medians, 1e-300)
+    return float(np.quantile(found, 1 - confidence, method="lower"))

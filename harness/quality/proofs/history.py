@@ -1,9 +1,12 @@
 """The shape of a process, as its earlier lots state it.
 
-Earlier lots may each have their own mean and spread: each is brought to mean 0 and
-deviation 1 first, and then pooled. Dividing by a lot's own deviation cuts its tails;
-the exact law of such a residual in a normal lot (Thompson 1935 (from memory)) is
-turned back into a normal one.
+Earlier lots may each have their own mean and spread, so a unit counts by its distance from
+the other units of its lot, in deviations of those others (the deleted residual; in a
+normal lot Student's t with n - 2 degrees of freedom, Thompson 1935 (from memory)). A unit
+divided by a deviation that it raised itself would hide: one unit 8 deviations away in a
+lot of 50 raises the deviation by half. The tails of such residuals are a little longer
+than those of the units, which errs on the safe side. Whether a history is normal is asked
+of the residuals turned from Student's t into normal ones.
 """
 
 from __future__ import annotations
@@ -32,13 +35,13 @@ a few units far out decide the 99.865 % point and hardly change anything else.""
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class History:
-    """Earlier lots, each brought to mean 0 and deviation 1, pooled.
+    """Earlier lots, each brought to its own mean and deviation, pooled.
 
     Attributes:
         lots: how many.
-        residuals: ascending, without unit.
-        skewness: of the residuals; 0 for normal ones.
-        excess: kurtosis above that of normal ones.
+        residuals: of each unit from the others of its lot, ascending, deviation 1.
+        skewness: of the residuals turned into normal ones; 0 for a normal history.
+        excess: of these, kurtosis above that of normal ones.
         is_normal: nothing in body or tails speaks against a normal shape.
         piled: whether values of a lot are piled up at its low or its high end.
     """
@@ -67,12 +70,14 @@ def history_of(lots: Sequence[Sequence[float]]) -> History:
     """
     if not lots:
         raise UsageError("the history has no lot", hint="name files of earlier lots")
-    pooled = np.sort(np.concatenate([_residuals(lot) for lot in lots]))
+    found = [_residuals(lot) for lot in lots]
+    residuals = np.sort(np.concatenate([own for own, _ in found]))
+    pooled = np.sort(np.concatenate([normal for _, normal in found]))
     heaps = [piles(lot) for lot in lots]
     piled = any(low for low, _ in heaps), any(high for _, high in heaps)
     return History(
         lots=len(lots),
-        residuals=pooled,
+        residuals=residuals / residuals.std(),
         skewness=float(stats.skew(pooled)),
         excess=float(stats.kurtosis(pooled)),
         is_normal=not any(piled) and _is_normal(pooled),
@@ -80,7 +85,8 @@ def history_of(lots: Sequence[Sequence[float]]) -> History:
     )
 
 
-def _residuals(lot: Sequence[float]) -> np.ndarray:
+def _residuals(lot: Sequence[float]) -> tuple[np.ndarray, np.ndarray]:
+    """Deleted residuals of a lot, and the same turned into normal ones."""
     values = checked(lot, what="a lot of the history")
     count = len(values)
     if count < FEWEST_IN_LOT:
@@ -95,7 +101,8 @@ def _residuals(lot: Sequence[float]) -> np.ndarray:
     ratio = (numbers - numbers.mean()) / spread
     degrees = count - 2
     room = np.maximum((count - 1) ** 2 / count - ratio**2, 1e-9)
-    return _normal_of_t(ratio * math.sqrt(degrees) / np.sqrt(room), degrees)
+    deleted = ratio * math.sqrt(degrees) / np.sqrt(room)
+    return deleted, _normal_of_t(deleted, degrees)
 
 
 def _normal_of_t(t: np.ndarray, degrees: int) -> np.ndarray:
