@@ -34,7 +34,7 @@ QUAD = (
         after="08 8C 08 8C 08 8C 08 8C",
         governs=_VOLTAGES | {f"output_{name}" for name in "abcd"} | {ALARM_SEARCH},
         read=lambda session: _page(session, 0x08),
-        about="eight bits, 5.12 V, outputs off, alarms enabled",
+        about="eight bits, 2.56 V, outputs off, alarms enabled",
         source="from memory",
     ),
     RestartSign(
