@@ -19,6 +19,7 @@ from harness.commands import (
     run,
     station,
     timing,
+    trace,
     units,
     watch,
 )
@@ -45,6 +46,7 @@ COMMANDS = (
     benches,
     reports,
     watch,
+    trace,
     lots,
     lot_samples,
     lot_charts,

@@ -23,6 +23,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "wire": set(),
     "driver": {"errors", "clock", "wire"},
     "families": {"digits", "errors", "records", "clock", "wire"},
+    "recordings": {"digits", "errors", "records", "wire", "families"},
     "timing": {"digits", "errors", "records", "clock", "wire", "driver"},
     "diagnosis": {
         "digits", "errors", "records", "journal_form", "clock", "wire", "driver", "families",
@@ -47,7 +48,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "pytest_plugin": {"digits", "errors", "records", "driver", "plans", "results"},
     "commands": {
         "digits", "errors", "clock", "driver", "ending", "families", "lots", "output", "plans",
-        "quality", "results", "simulation", "station", "terminal", "wire",
+        "quality", "recordings", "results", "simulation", "station", "terminal", "wire",
     },
     "cli": {"errors", "ending", "output", "commands", "plans"},
     "entry": {"ending", "cli"},

@@ -1,0 +1,1 @@
+"""Recordings of the data line: read, decoded and judged; no port, clock or journal."""

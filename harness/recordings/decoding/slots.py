@@ -1,0 +1,256 @@
+"""Lows to resets, presence pulses and slots, at both speeds, many at a time.
+
+Lows come in any number and leave as whole frames: a reset and all that follows it up to
+the next one. A frame is decoded once the next reset is known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.recordings.decoding.lows import AFTER_GAP, NO_LOWS, Lows
+from harness.recordings.decoding.rules import (
+    HOLD_OFF_US,
+    NO_SLOT_FACTOR,
+    OVERDRIVE_RULES,
+    STANDARD_RULES,
+    SlotRules,
+)
+
+OVERDRIVE_SKIP, OVERDRIVE_MATCH = 0x3C, 0x69
+MOST_CARRIED = 2_000_000
+"""Lows that wait for a reset before they are decoded without one, for bounded memory."""
+
+Flags = NDArray[np.bool_]
+
+
+class LowKind(IntEnum):
+    """What a low is."""
+
+    SLOT = 0
+    RESET = 1
+    PRESENCE = 2
+    GLITCH = 3
+    NEITHER = 4
+    """Longer than a slot, shorter than a reset, and no presence pulse."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DecodedLows:
+    """Lows of whole frames, with what each is.
+
+    Attributes:
+        lows: the lows; times in ticks.
+        kinds: a ``LowKind`` each.
+        overdrive: True where overdrive speed holds.
+        bits: 1 or 0 of a slot.
+        frames: first index of each frame; a frame begins with its reset, or without
+            one at the recording's start and after a gap.
+        merged: short highs within lows that were passed over.
+    """
+
+    lows: Lows
+    kinds: NDArray[np.uint8]
+    overdrive: Flags
+    bits: NDArray[np.uint8]
+    frames: NDArray[np.int64]
+    merged: int
+
+    def frame_ends(self) -> NDArray[np.int64]:
+        """One beyond the last index of each frame."""
+        return np.append(self.frames[1:], len(self.lows))
+
+
+class SlotDecoder:
+    """Lows to decoded frames.
+
+    Args:
+        tick_us: length of a tick.
+    """
+
+    def __init__(self, tick_us: float) -> None:
+        self._tick_us = tick_us
+        self._carry: list[Lows] = []
+        self._carried = 0
+        self._long = np.zeros(4096, np.int64)
+        self.cut_frames = 0
+
+    def feed(self, lows: Lows) -> Iterator[DecodedLows]:
+        """Takes lows; yields the frames that are complete by now."""
+        if not len(lows):
+            return
+        self._carry.append(lows)
+        self._carried += len(lows)
+        reset_ticks = STANDARD_RULES.reset_us / self._tick_us
+        long = np.flatnonzero(lows.ends - lows.starts >= reset_ticks)
+        if not len(long) and self._carried < MOST_CARRIED:
+            return
+        everything = Lows.joined(*self._carry)
+        if len(long):
+            cut = len(everything) - len(lows) + int(long[-1])
+        else:
+            cut = len(everything)
+            self.cut_frames += 1
+        self._carry = [everything.part(slice(cut, None))]
+        self._carried = len(everything) - cut
+        if cut:
+            yield self._decode(everything.part(slice(0, cut)))
+
+    def finish(self) -> Iterator[DecodedLows]:
+        """The frames that the end of the recording closes."""
+        rest = Lows.joined(*self._carry) if self._carry else NO_LOWS
+        self._carry, self._carried = [], 0
+        if len(rest):
+            yield self._decode(rest)
+
+    # -- one batch ---------------------------------------------------------------
+
+    def _us(self, ticks: NDArray[np.int64]) -> NDArray[np.float64]:
+        return np.asarray(ticks * self._tick_us, np.float64)
+
+    def _decode(self, raw: Lows) -> DecodedLows:
+        lows, merged = self._without_spikes(raw)
+        length = self._us(lows.ends - lows.starts)
+        is_reset = length >= STANDARD_RULES.reset_us
+        gap = (lows.flags & AFTER_GAP) > 0
+        frame_of = np.cumsum(is_reset | gap, dtype=np.int64)
+        presence = self._presence(lows, is_reset, STANDARD_RULES)
+        glitch = self._crowded(lows, length, is_reset | presence, STANDARD_RULES)
+        neither = self._too_long(length, ~(is_reset | presence | glitch))
+        slot = ~(is_reset | presence | glitch | neither)
+        overdrive = _overdrive(length, slot, frame_of, is_reset)
+        kinds = np.full(len(lows), LowKind.SLOT, np.uint8)
+        kinds[neither] = LowKind.NEITHER
+        kinds[glitch] = LowKind.GLITCH
+        if overdrive.any():
+            self._class_overdrive(lows, length, overdrive, kinds)
+        kinds[presence] = LowKind.PRESENCE
+        kinds[is_reset] = LowKind.RESET
+        begins = (kinds == LowKind.RESET) | gap
+        if len(begins):
+            begins[0] = True
+        limit = np.where(overdrive, OVERDRIVE_RULES.one_us, STANDARD_RULES.one_us)
+        return DecodedLows(
+            lows=lows,
+            kinds=kinds,
+            overdrive=overdrive,
+            bits=(length <= limit).astype(np.uint8),
+            frames=np.flatnonzero(begins),
+            merged=merged,
+        )
+
+    def _without_spikes(self, lows: Lows) -> tuple[Lows, int]:
+        """Joins two long lows that a spike parts; short ones are left to be classed."""
+        gap = self._us(lows.starts[1:] - lows.ends[:-1])
+        length = self._us(lows.ends - lows.starts)
+        both_long = (length[1:] > 2 * HOLD_OFF_US) & (length[:-1] > 2 * HOLD_OFF_US)
+        joined = (gap < HOLD_OFF_US) & both_long
+        if not joined.any():
+            return lows, 0
+        first = np.concatenate(([True], ~joined))
+        last = np.concatenate((~joined, [True]))
+        merged = Lows(
+            starts=lows.starts[first],
+            ends=lows.ends[last],
+            flags=np.bitwise_or.reduceat(lows.flags, np.flatnonzero(first)),
+        )
+        return merged, int(joined.sum())
+
+    def _presence(self, lows: Lows, is_reset: Flags, rules: SlotRules) -> Flags:
+        """Lows that begin soon enough after a reset's end."""
+        reset_end = np.where(is_reset, lows.ends, -(2**62))
+        latest = np.maximum.accumulate(reset_end)
+        waited = self._us(np.maximum(lows.starts - np.maximum(latest, -(2**61)), 0))
+        return (waited <= rules.presence_us) & ~is_reset & (latest > -(2**62))
+
+    def _crowded(
+        self, lows: Lows, length: NDArray[np.float64], fixed: Flags, rules: SlotRules
+    ) -> Flags:
+        """Lows too near to their neighbour to be slots: the shorter one of a pair.
+
+        The shorter of two lows whose falling edges are nearer than any slot is long, or
+        that less than the hold-off parts, is none. Only a low that could be a one can
+        be too much: a long one is always the host's or a device's.
+        """
+        apart = self._us(lows.starts[1:] - lows.starts[:-1])
+        gap = self._us(lows.starts[1:] - lows.ends[:-1])
+        near = (apart < rules.slot_us) | (gap < HOLD_OFF_US)
+        near &= (lows.flags[1:] & AFTER_GAP) == 0
+        first_shorter = (length[:-1] < length[1:]) | fixed[1:]
+        crowded = np.zeros(len(lows), np.bool_)
+        crowded[:-1] |= near & first_shorter
+        crowded[1:] |= near & ~first_shorter
+        return crowded & ~fixed & (length <= rules.one_us)
+
+    def _too_long(self, length: NDArray[np.float64], candidate: Flags) -> Flags:
+        """Lows that no slot is long enough for, unless the others are as long."""
+        rules = STANDARD_RULES
+        long = candidate & (length > rules.one_us)
+        counts = np.bincount(
+            np.minimum(length[long], len(self._long) - 1).astype(np.int64),
+            minlength=len(self._long),
+        )
+        self._long += counts
+        beyond = candidate & (length > rules.long_us)
+        if not beyond.any():
+            return beyond
+        # zeros that a device holds are shorter than any write-0: the median is over
+        # those that are no such zeros
+        host = self._long.copy()
+        host[: int(rules.long_us / 3)] = 0
+        total = np.cumsum(host)
+        usual = float(np.searchsorted(total, (total[-1] + 1) // 2))
+        return beyond & (length > NO_SLOT_FACTOR * usual)
+
+    def _class_overdrive(
+        self,
+        lows: Lows,
+        length: NDArray[np.float64],
+        overdrive: Flags,
+        kinds: NDArray[np.uint8],
+    ) -> None:
+        rules = OVERDRIVE_RULES
+        reset = overdrive & (length >= rules.reset_us)
+        presence = self._presence(lows, reset, rules) & overdrive
+        glitch = self._crowded(lows, length, reset | presence, rules) & overdrive
+        kinds[overdrive] = LowKind.SLOT
+        kinds[glitch] = LowKind.GLITCH
+        kinds[presence] = LowKind.PRESENCE
+        kinds[reset] = LowKind.RESET
+
+
+def _overdrive(
+    length: NDArray[np.float64],
+    slot: Flags,
+    frame_of: NDArray[np.int64],
+    is_reset: Flags,
+) -> Flags:
+    """Lows behind an overdrive skip or match, up to the next standard reset."""
+    index = np.flatnonzero(slot)
+    overdrive = np.zeros(len(length), np.bool_)
+    if not len(index):
+        return overdrive
+    frames = frame_of[index]
+    first = np.flatnonzero(np.concatenate(([True], frames[1:] != frames[:-1])))
+    count = np.diff(np.append(first, len(index)))
+    first = first[count >= 8]
+    if not len(first):
+        return overdrive
+    heads = index[first[:, None] + np.arange(8)]
+    bits = length[heads] <= STANDARD_RULES.one_us
+    command = np.packbits(bits, axis=1, bitorder="little")[:, 0]
+    fast = (command == OVERDRIVE_SKIP) | (command == OVERDRIVE_MATCH)
+    if not fast.any():
+        return overdrive
+    # only a frame that begins with a standard reset has a ROM command
+    begun = np.zeros(int(frame_of[-1]) + 1, np.bool_)
+    begun[frame_of[is_reset]] = True
+    fast &= begun[frame_of[heads[:, 0]]]
+    until = np.full(int(frame_of[-1]) + 1, len(length), np.int64)
+    until[frame_of[heads[fast, 0]]] = heads[fast, 7]
+    return (np.arange(len(length)) > until[frame_of]) & ~is_reset

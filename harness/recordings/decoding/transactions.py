@@ -1,0 +1,278 @@
+"""Slots of a frame to a transaction: ROM command, ROM code, and what follows.
+
+Which side decides the low of a slot follows from its place here: a command is written
+by the host, a ROM code is read from the device or written by the host, a search takes
+two slots of the device and one of the host for each bit.
+
+Source: data sheet of a family-28h thermometer (part DS18B20), ROM commands; of a
+memory button (part DS1996) for the commands at overdrive speed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.families.command import Place
+from harness.recordings.decoding.functions import (
+    FunctionPhase,
+    has_command,
+    has_rom_command,
+    read_functions,
+)
+from harness.recordings.decoding.sides import SlotSide
+from harness.wire.romcode import RomCode
+
+ROM_BITS = 64
+
+
+class RomUse(StrEnum):
+    """How a ROM code came to be in a transaction."""
+
+    READ = "read"
+    SEARCHED = "found by a search"
+    MATCHED = "matched"
+    RESUMED = "resumed"
+    SKIPPED = "skipped"
+    NONE = "none"
+
+
+@dataclass(frozen=True, slots=True)
+class _RomCommand:
+    name: str
+    use: RomUse
+
+
+ROM_COMMANDS = {
+    0x33: _RomCommand("read ROM", RomUse.READ),
+    0x0F: _RomCommand("read ROM (0Fh)", RomUse.READ),
+    0x55: _RomCommand("match ROM", RomUse.MATCHED),
+    0x69: _RomCommand("overdrive match ROM", RomUse.MATCHED),
+    0xCC: _RomCommand("skip ROM", RomUse.SKIPPED),
+    0x3C: _RomCommand("overdrive skip ROM", RomUse.SKIPPED),
+    0xF0: _RomCommand("search ROM", RomUse.SEARCHED),
+    0xEC: _RomCommand("conditional search", RomUse.SEARCHED),
+    0xA5: _RomCommand("resume", RomUse.RESUMED),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BusTransaction:
+    """A reset and what followed it until the next one.
+
+    Attributes:
+        start_s: time of its first low, on the recording's own clock.
+        end_s: end of its last low.
+        has_reset: False at the recording's start or behind a gap.
+        presence: True if a presence pulse answered the reset.
+        overdrive_reset: True if the reset was one at overdrive speed.
+        slots: number of slots.
+        command: the ROM command, None without a whole one.
+        command_name: in the trade's words, empty if it is none.
+        use: how the ROM code came here.
+        rom: the ROM code, None where no whole one is known.
+        data: whole bytes behind the ROM command and code.
+        left_bits: slots behind the last whole byte.
+        function: what the data mean, as far as known.
+        notes: what a reader should know.
+        wrong: what is wrong with it, such as a CRC.
+    """
+
+    start_s: float
+    end_s: float
+    has_reset: bool
+    presence: bool
+    overdrive_reset: bool
+    slots: int
+    command: int | None
+    command_name: str
+    use: RomUse
+    rom: RomCode | None
+    data: bytes
+    left_bits: int
+    function: FunctionPhase
+    notes: tuple[str, ...]
+    wrong: tuple[str, ...]
+
+
+@dataclass(slots=True)
+class _Phase:
+    """Where the ROM part of a frame ends, and what it says."""
+
+    rom: RomCode | None
+    used: int
+    notes: list[str]
+    wrong: list[str]
+
+
+class TransactionReader:
+    """Frames to transactions; remembers which devices were seen.
+
+    Args:
+        families: family codes that are known to be on the bus, from a fixture.
+    """
+
+    def __init__(self, families: tuple[int, ...] = ()) -> None:
+        self._known = set(families)
+        self._selected: RomCode | None = None
+        self.roms: dict[RomCode, RomUse] = {}
+
+    def read(
+        self, bits: NDArray[np.uint8], sides: NDArray[np.uint8], **frame: object
+    ) -> BusTransaction:
+        """The transaction of a frame.
+
+        Args:
+            bits: its slots.
+            sides: a ``SlotSide`` for each, filled in here.
+            frame: fields of the transaction that the lows gave.
+        """
+        has_reset = bool(frame["has_reset"])
+        command = _byte(bits) if has_reset and len(bits) >= 8 else None
+        row = ROM_COMMANDS.get(command) if command is not None else None
+        use = row.use if row else RomUse.NONE
+        phase = _Phase(None, 8 if command is not None else 0, [], [])
+        sides[: phase.used] = SlotSide.HOST
+        if use in {RomUse.READ, RomUse.MATCHED}:
+            self._plain(bits, sides, phase, use)
+        elif use is RomUse.SEARCHED:
+            _walk(bits, sides, phase)
+        elif use is RomUse.RESUMED:
+            phase.rom = self._selected
+        self._remember(phase.rom, use)
+        if command is not None and row is None:
+            function = self._in_place_of_selection(bits, command, phase, sides)
+        else:
+            function = self._function(bits[phase.used :], phase, use, sides)
+        rest = bits[phase.used :]
+        data, left = rest[: len(rest) // 8 * 8], len(rest) % 8
+        return BusTransaction(
+            slots=len(bits),
+            command=command,
+            command_name=row.name if row else "",
+            use=use,
+            rom=phase.rom,
+            data=np.packbits(data, bitorder="little").tobytes(),
+            left_bits=left,
+            function=function,
+            notes=tuple(phase.notes),
+            wrong=(*phase.wrong, *function.wrong),
+            **frame,  # type: ignore[arg-type]
+        )
+
+    def _in_place_of_selection(
+        self,
+        bits: NDArray[np.uint8],
+        command: int,
+        phase: _Phase,
+        sides: NDArray[np.uint8],
+    ) -> FunctionPhase:
+        """A command that a family on this bus takes in place of a ROM command."""
+        for family in sorted(self._known):
+            if has_rom_command(family, command):
+                phase.used = 0
+                function = read_functions(bits, family, Place.ROM)
+                sides[: len(function.sides)] = np.frombuffer(function.sides, np.uint8)
+                return function
+        phase.notes.append(f"{command:02X}h is no ROM command that is known here")
+        return read_functions(bits[8:], None)
+
+    def _function(
+        self,
+        rest: NDArray[np.uint8],
+        phase: _Phase,
+        use: RomUse,
+        sides: NDArray[np.uint8],
+    ) -> FunctionPhase:
+        family = self._family(phase.rom, use, rest)
+        function = read_functions(rest, family)
+        if use is not RomUse.NONE:
+            part = sides[phase.used :]
+            part[: len(function.sides)] = np.frombuffer(function.sides, np.uint8)
+        return function
+
+    def _family(
+        self, rom: RomCode | None, use: RomUse, rest: NDArray[np.uint8]
+    ) -> int | None:
+        """The family whose commands follow.
+
+        Where all devices are addressed it is the only one on the bus, or the only one
+        that has such a command.
+        """
+        if rom is not None:
+            return rom.family if rom.is_possible else None
+        if use not in {RomUse.SKIPPED, RomUse.RESUMED}:
+            return None
+        if len(self._known) == 1 or len(rest) < 8:
+            return next(iter(self._known), None)
+        having = [code for code in self._known if has_command(code, _byte(rest))]
+        return having[0] if len(having) == 1 else None
+
+    def _plain(
+        self,
+        bits: NDArray[np.uint8],
+        sides: NDArray[np.uint8],
+        phase: _Phase,
+        use: RomUse,
+    ) -> None:
+        """A ROM code of 64 slots, read or written."""
+        side = SlotSide.DEVICE if use is RomUse.READ else SlotSide.HOST
+        sides[8 : 8 + ROM_BITS] = side
+        code = bits[8 : 8 + ROM_BITS]
+        phase.used = 8 + len(code)
+        if len(code) < ROM_BITS:
+            phase.notes.append(
+                f"ends within the ROM code, after {len(code)} of 64 bits"
+            )
+            return
+        phase.rom = RomCode(np.packbits(code, bitorder="little").tobytes())
+        if use is RomUse.READ and code.all():
+            phase.rom = None
+            phase.notes.append("nobody answers the read ROM: only ones")
+        elif not phase.rom.crc_holds:
+            phase.wrong.append(f"the ROM code {phase.rom} has a wrong CRC")
+            if use is RomUse.READ:
+                phase.notes.append("several devices may have answered at once")
+
+    def _remember(self, rom: RomCode | None, use: RomUse) -> None:
+        if rom is None or not rom.is_possible:
+            return
+        self._selected = rom
+        self._known.add(rom.family)
+        if use is not RomUse.RESUMED:
+            self.roms.setdefault(rom, use)
+
+
+def _byte(bits: NDArray[np.uint8]) -> int:
+    return int(np.packbits(bits[:8], bitorder="little")[0])
+
+
+def _walk(bits: NDArray[np.uint8], sides: NDArray[np.uint8], phase: _Phase) -> None:
+    """A search: bit, complement and direction, 64 times."""
+    steps = bits[8 : 8 + 3 * ROM_BITS]
+    whole = len(steps) // 3
+    triplets = steps[: 3 * whole].reshape(-1, 3)
+    pattern = np.array([SlotSide.DEVICE, SlotSide.DEVICE, SlotSide.HOST], np.uint8)
+    sides[8 : 8 + len(steps)] = np.resize(pattern, len(steps))
+    phase.used = 8 + len(steps)
+    silent = np.flatnonzero(triplets[:, 0] & triplets[:, 1])
+    if len(silent):
+        phase.notes.append(
+            f"nobody answers at bit {int(silent[0]) + 1} of the search, for the first time"
+        )
+    against = (triplets[:, 0] != triplets[:, 1]) & (triplets[:, 2] != triplets[:, 0])
+    if against.any():
+        at = int(np.flatnonzero(against)[0]) + 1
+        phase.notes.append(f"the host leaves the devices at bit {at} of the search")
+    if whole < ROM_BITS:
+        phase.notes.append(f"the search ends after {whole} of 64 bits")
+        return
+    rom = RomCode(np.packbits(triplets[:, 2], bitorder="little").tobytes())
+    if len(silent) or against.any():
+        return
+    phase.rom = rom
+    if not rom.crc_holds:
+        phase.wrong.append(f"the ROM code {rom} found by the search has a wrong CRC")

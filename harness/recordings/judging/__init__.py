@@ -1,0 +1,1 @@
+"""Times and levels of a recording against published limits, with their doubt."""

@@ -1,0 +1,216 @@
+"""A judged recording as lines of text for a terminal."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+
+from harness.digits import limits_text, number_text
+from harness.families.registry import family_of
+from harness.recordings.decoding.transactions import BusTransaction, RomUse
+from harness.recordings.judging.limits import QuantityRow, ValueOwner
+from harness.recordings.judging.tally import JudgedQuantity, LimitStanding
+from harness.recordings.trace import TraceRecord, TraceVerdict
+
+_MOST_TRANSACTIONS = 40
+_MOST_INSTANTS = 5
+_MOST_WRONG = 20
+_MOST_BYTES = 24
+
+
+def trace_lines(name: str, trace: TraceRecord) -> Iterator[str]:
+    """Everything a reader asks first, the verdict last.
+
+    Args:
+        name: of the file.
+        trace: what it shows.
+    """
+    yield (
+        f"{name}: channel {trace.channel}, {number_text(trace.duration_s)} s, "
+        f"{_count(trace.edges, 'edge')}, times to {number_text(trace.interval_us)} us"
+    )
+    if trace.analog is not None:
+        facts = trace.analog
+        source = "the fixture" if facts.from_fixture else "30 % and 70 % of the swing"
+        yield (
+            f"  low from {number_text(facts.falls_below_v)} V down, high from "
+            f"{number_text(facts.rises_above_v)} V up ({source})"
+        )
+    for note in trace.notes:
+        yield f"  note: {note}"
+    yield from _seen_lines(trace)
+    if trace.transactions:
+        yield ""
+        yield from _transactions(trace)
+    if trace.quantities:
+        yield ""
+        yield from _quantities(trace)
+    yield ""
+    yield from finding_lines(trace)
+    yield f"{name}: {trace.verdict}"
+
+
+def _seen_lines(trace: TraceRecord) -> Iterator[str]:
+    yield (
+        f"  {_count(trace.resets, 'reset')}, {trace.answered} answered by a presence "
+        f"pulse, {_count(trace.slots, 'slot')}"
+    )
+    if trace.neithers or trace.glitches or trace.spikes:
+        parts = [
+            (trace.glitches, "low too short and too near to be a slot"),
+            (trace.neithers, "low longer than a slot and shorter than a reset"),
+            (trace.spikes, "spike within a low"),
+        ]
+        said = [_count(count, what) for count, what in parts if count]
+        yield f"  passed over: {'; '.join(said)}"
+        for odd in trace.odd_lows[:_MOST_INSTANTS]:
+            yield f"    {odd.at_s:.6f} s: low for {number_text(odd.value)} us"
+    for rom, use in trace.roms:
+        family = family_of(rom.family).name
+        yield f"  {rom} ({rom.family:02X}h, {family}), {use}"
+
+
+def _transactions(trace: TraceRecord) -> Iterator[str]:
+    yield "transactions"
+    for found in trace.transactions[:_MOST_TRANSACTIONS]:
+        yield from _transaction(found)
+    more = trace.transaction_count - _MOST_TRANSACTIONS
+    if more > 0:
+        yield f"  and {more} more"
+
+
+def _transaction(found: BusTransaction) -> Iterator[str]:
+    begin = "no reset" if not found.has_reset else "reset"
+    if found.overdrive_reset:
+        begin = "overdrive reset"
+    if found.has_reset and not found.presence:
+        begin += ", no presence"
+    words = [f"  {found.start_s:.6f} s  {begin}"]
+    if found.command_name:
+        shown = f"{found.command_name} ({found.command:02X}h)"
+        words.append(f"{shown} {found.rom}" if _shows_rom(found) else shown)
+    elif found.command is not None and not found.function.commands:
+        words.append(f"{found.command:02X}h")
+    if found.data and not found.function.commands:
+        words.append(_bytes(found.data))
+    if found.left_bits:
+        words.append(f"{_count(found.left_bits, 'slot')} over")
+    yield "; ".join(words)
+    for line in (*found.function.lines, *found.notes):
+        yield f"      {line}"
+    for line in found.wrong:
+        yield f"      WRONG: {line}"
+
+
+def _shows_rom(found: BusTransaction) -> bool:
+    return found.rom is not None and found.use is not RomUse.SKIPPED
+
+
+def _bytes(data: bytes) -> str:
+    more = len(data) - _MOST_BYTES
+    shown = data[:_MOST_BYTES].hex(" ").upper()
+    return f"{shown} and {more} more bytes" if more > 0 else shown
+
+
+def _quantities(trace: TraceRecord) -> Iterator[str]:
+    yield "times and levels (+- is half the width of what is known of each value)"
+    rows = [_quantity(quantity) for quantity in trace.quantities]
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    for row in rows:
+        cells = [cell.ljust(width) for cell, width in zip(row, widths, strict=True)]
+        yield f"  {'  '.join(cells)}".rstrip()
+
+
+def _quantity(judged: JudgedQuantity) -> tuple[str, ...]:
+    row = judged.row
+    limits = limits_text(row.loosest_low, row.loosest_high)
+    spread = judged.deviation
+    return (
+        quantity_name(row),
+        str(row.side),
+        f"n {judged.count}",
+        f"{_span(judged)} +- {number_text(judged.doubt)} {row.unit}",
+        f"median {number_text(judged.median)}",
+        "" if spread is None else f"sd {number_text(spread, spread or None)}",
+        f"limits {limits}" if limits else "",
+        "" if judged.margin is None else f"margin {number_text(judged.margin)}",
+        str(judged.standing),
+    )
+
+
+def quantity_name(row: QuantityRow) -> str:
+    """Name of a quantity with its speed where that is overdrive."""
+    return f"{row.name}, overdrive" if row.overdrive else row.name
+
+
+def _span(judged: JudgedQuantity) -> str:
+    low, high = number_text(judged.minimum), number_text(judged.maximum)
+    return low if low == high else f"{low} to {high}"
+
+
+def finding_lines(trace: TraceRecord) -> Iterator[str]:
+    """What is outside or wrong, then what cannot be told; one line if nothing is."""
+    for judged in trace.quantities:
+        if judged.standing is LimitStanding.OUTSIDE:
+            yield f"OUTSIDE: {outside_sentence(judged)}"
+            for instant in judged.worst[:_MOST_INSTANTS]:
+                yield (
+                    f"    {instant.at_s:.6f} s: {number_text(instant.value)} "
+                    f"{judged.row.unit}"
+                )
+    wrong = Counter(entry.what for entry in trace.wrong)
+    first = {entry.what: entry.at_s for entry in reversed(trace.wrong)}
+    for what, count in wrong.most_common(_MOST_WRONG):
+        times = f" ({count} times)" if count > 1 else ""
+        yield f"WRONG: {what}{times}, first at {first[what]:.6f} s"
+    if len(wrong) > _MOST_WRONG:
+        yield f"WRONG: and {len(wrong) - _MOST_WRONG} more"
+    for judged in trace.quantities:
+        if judged.standing is LimitStanding.CANNOT_TELL:
+            yield f"CANNOT TELL: {doubtful_sentence(judged)}"
+    for reason in trace.reasons:
+        yield f"CANNOT TELL: {reason}"
+    if trace.verdict is TraceVerdict.WITHIN:
+        yield "nothing is outside the limits"
+
+
+def outside_sentence(judged: JudgedQuantity) -> str:
+    """Such as: the host's write-0 low is 52 to 53 us (+-1 us), below 60 us."""
+    row, beyond = judged.row, []
+    if row.loosest_low is not None and judged.minimum < row.loosest_low:
+        beyond.append(f"below {number_text(row.loosest_low)} {row.unit}")
+    if row.loosest_high is not None and judged.maximum > row.loosest_high:
+        beyond.append(f"above {number_text(row.loosest_high)} {row.unit}")
+    return (
+        f"{_owner(row)} {quantity_name(row)} is {_span(judged)} {row.unit} "
+        f"(+-{number_text(judged.doubt)} {row.unit}), {' and '.join(beyond)}: "
+        f"{judged.outside} of {judged.count} outside"
+    )
+
+
+def doubtful_sentence(judged: JudgedQuantity) -> str:
+    """Which values lie too near to their limit for the recording's resolution."""
+    row = judged.row
+    return (
+        f"{_owner(row)} {quantity_name(row)} is {_span(judged)} {row.unit}: "
+        f"{judged.doubtful} of {judged.count} within +-{number_text(judged.doubt)} "
+        f"{row.unit} of the limit ({limits_text(row.loosest_low, row.loosest_high)} "
+        f"{row.unit}); sample faster to tell"
+    )
+
+
+def _owner(row: QuantityRow) -> str:
+    return {
+        ValueOwner.HOST: "the host's",
+        ValueOwner.DEVICE: "the devices'",
+        ValueOwner.EITHER: "the host's or devices'",
+        ValueOwner.LINE: "the line's",
+    }[row.side]
+
+
+def _count(number: int, what: str) -> str:
+    if number == 1:
+        return f"1 {what}"
+    head, _, rest = what.partition(" ")
+    plural = f"{head}s" if not head.endswith("s") else head
+    return f"{number} {plural} {rest}".rstrip()

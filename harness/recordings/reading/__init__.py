@@ -1,0 +1,1 @@
+"""Files of oscilloscopes and logic analysers, as chunks of edges."""

@@ -1,0 +1,79 @@
+"""What every reader hands on: times as whole ticks, levels as small numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+LOW, HIGH, UNKNOWN = 0, 1, 2
+"""Levels of a chunk; unknown is a stretch that the recorder left out."""
+
+Ticks = NDArray[np.int64]
+Levels = NDArray[np.int8]
+Volts = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelChunk:
+    """A stretch of a recording.
+
+    Attributes:
+        times: ticks of the reader, ascending, one for each level.
+        levels: the level from that time on: LOW, HIGH or UNKNOWN.
+        end: tick up to which the last level is known to last.
+    """
+
+    times: Ticks
+    levels: Levels
+    end: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AnalogFacts:
+    """What volts show besides edges.
+
+    Attributes:
+        low_v: the main low level.
+        high_v: the main high level.
+        falls_below_v: the line counts as low from here down.
+        rises_above_v: the line counts as high from here up.
+        from_fixture: True if the thresholds were given.
+    """
+
+    low_v: float
+    high_v: float
+    falls_below_v: float
+    rises_above_v: float
+    from_fixture: bool = False
+
+
+class LevelSource(Protocol):
+    """A file opened for reading.
+
+    Attributes:
+        tick_s: length of a tick in seconds.
+        channel: name of the channel that is read.
+        others: names of the channels that are not.
+        notes: sentences for the reader of the result.
+        analog: levels and thresholds, None where levels were recorded.
+        rises_s: 30 to 70 % rise times in seconds seen so far, oldest dropped.
+        sample_ticks: sampling interval where the file shows it, else 0.
+        bytes_read: how far the file is read, for a progress bar.
+    """
+
+    tick_s: float
+    channel: str
+    others: tuple[str, ...]
+    notes: list[str]
+    analog: AnalogFacts | None
+    rises_s: list[tuple[float, float]]
+    sample_ticks: int
+    bytes_read: int
+
+    def chunks(self) -> Iterator[LevelChunk]:
+        """The edges, chunk by chunk; repeated levels may occur."""
+        ...

@@ -1,0 +1,1 @@
+"""CSV as oscilloscopes and logic analysers export it."""

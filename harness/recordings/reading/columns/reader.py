@@ -1,0 +1,309 @@
+"""A CSV file as chunks of edges of one channel."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import islice
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.errors import UsageError
+from harness.recordings.problems import RecordingUnreadable, unreadable
+from harness.recordings.reading.chunks import AnalogFacts, LevelChunk, Ticks, Volts
+from harness.recordings.reading.columns.layout import ColumnLayout, read_layout
+from harness.recordings.reading.hysteresis import Hysteresis, LevelFinder, Thresholds
+
+BLOCK_BYTES = 8 << 20
+TICK_S = 1e-12
+"""Times are kept in whole picoseconds: 63 bits of them are 106 days."""
+
+_LARGEST_S = 9.0e6
+_SAME_STEP = 0.02
+"""Steps that differ less than this from their median are one sampling interval."""
+_EVEN_SHARE = 0.9
+
+
+class ColumnSource:
+    """One column of a file.
+
+    Args:
+        path: the file.
+        channel: name or number (from 1) of a column; empty for the only or busiest.
+        thresholds: in volts; None to find them.
+
+    Raises:
+        RecordingUnreadable: no rows of numbers, or no such column.
+        UsageError: the optional part that reads CSV is not installed.
+    """
+
+    def __init__(
+        self, path: Path, channel: str = "", thresholds: Thresholds | None = None
+    ) -> None:
+        self._path = path
+        self._layout = read_layout(path)
+        self.tick_s = TICK_S
+        self.notes: list[str] = []
+        self.analog: AnalogFacts | None = None
+        self.rises_s: list[tuple[float, float]] = []
+        self.sample_ticks = 0
+        self.bytes_read = 0
+        names = self._layout.names
+        columns = self._layout.value_columns
+        if not columns:
+            raise unreadable(path, "there is no column beside the time")
+        if channel:
+            self._column = _named(path, self._layout, channel)
+        else:
+            self._column = columns[0] if len(columns) == 1 else self._busiest(columns)
+        self.channel = names[self._column]
+        self.others = tuple(names[i] for i in columns if i != self._column)
+        if self.others and not channel:
+            self.notes.append(
+                f"column {self.channel} is read, the busiest; others are "
+                f"{', '.join(self.others)}: choose one with --channel"
+            )
+        self._thresholds = thresholds
+        self._only_levels = True
+
+    def _busiest(self, columns: tuple[int, ...]) -> int:
+        """The column with the most edges in the first block."""
+        blocks = _Blocks(self._path, self._layout, columns)
+        first = next(iter(blocks), None)
+        if first is None:
+            return columns[0]
+        return max(columns, key=lambda i: _edges(first.columns[i]))
+
+    def chunks(self) -> Iterator[LevelChunk]:
+        """The edges of the column.
+
+        Raises:
+            RecordingUnreadable: a damaged row, or time going backwards, with its line.
+        """
+        thresholds = self._found()
+        if thresholds is None:
+            return
+        rises: list[tuple[float, float]] = []
+        if not self._only_levels:
+            self.analog, rises = thresholds.facts(), self.rises_s
+        hysteresis = Hysteresis(thresholds, self.tick_s, rises)
+        for times, volts in self._samples():
+            edge_times, levels = hysteresis.feed(times, volts)
+            yield LevelChunk(times=edge_times, levels=levels, end=int(times[-1]))
+
+    def _found(self) -> Thresholds | None:
+        """The thresholds: given, of levels, or between the main levels."""
+        finder = LevelFinder()
+        found = False
+        for _, volts in self._samples():
+            self._only_levels &= bool(np.isin(volts, (0.0, 1.0)).all())
+            found = finder.feed(volts) or found
+            if found:
+                break
+        if found and self._only_levels:
+            return Thresholds(
+                falls_below_v=0.3, rises_above_v=0.7, low_v=0.0, high_v=1.0
+            )
+        between = finder.thresholds()
+        if self._thresholds is None or between is None:
+            return between
+        given = self._thresholds
+        return Thresholds(
+            falls_below_v=given.falls_below_v,
+            rises_above_v=given.rises_above_v,
+            low_v=between.low_v,
+            high_v=between.high_v,
+            from_fixture=given.from_fixture,
+        )
+
+    def _samples(self) -> Iterator[tuple[Ticks, Volts]]:
+        scale = self._layout.scales[self._column]
+        blocks = _Blocks(self._path, self._layout, (self._column,))
+        last = -(2**62)
+        for block in blocks:
+            times = self._ticks(block, blocks)
+            last = self._require_ascending(times, last, block)
+            if not self.sample_ticks and len(times) > 2:
+                self.sample_ticks = self._interval(times)
+            self.bytes_read = blocks.bytes_read
+            yield times, block.columns[self._column] * scale
+
+    def _ticks(self, block: _Block, blocks: _Blocks) -> Ticks:
+        seconds = block.columns[blocks.time] * self._layout.time_unit_s
+        beyond = ~(np.abs(seconds) < _LARGEST_S)
+        if beyond.any():
+            raise unreadable(
+                self._path,
+                f"the time is beyond {_LARGEST_S:g} s",
+                line=block.line + int(np.flatnonzero(beyond)[0]),
+                column=1,
+                hint="is the time column in another unit?",
+            )
+        return np.rint(seconds / TICK_S).astype(np.int64)
+
+    def _require_ascending(self, times: Ticks, last: int, block: _Block) -> int:
+        if not len(times):
+            return last
+        steps = np.diff(times, prepend=last)
+        if (steps < 0).any():
+            at = int(np.flatnonzero(steps < 0)[0])
+            raise unreadable(
+                self._path,
+                f"time goes backwards: {times[at] * TICK_S:.9g} s after "
+                f"{(times[at] - steps[at]) * TICK_S:.9g} s",
+                line=block.line + at,
+                column=1,
+            )
+        if len(steps) > 8 and np.count_nonzero(steps == 0) > len(steps) // 2:
+            at = int(np.flatnonzero(steps == 0)[0])
+            raise unreadable(
+                self._path,
+                "the time column has too few digits to tell samples apart",
+                line=block.line + at,
+                column=1,
+                hint="export it with more digits",
+            )
+        return int(times[-1])
+
+    def _interval(self, times: Ticks) -> int:
+        """The sampling interval; 0 for a file of changes."""
+        steps = np.diff(times)
+        middle = float(np.median(steps))
+        even = np.abs(steps - middle) <= max(1.0, _SAME_STEP * middle)
+        return round(middle) if even.mean() >= _EVEN_SHARE else 0
+
+
+class _Block:
+    """Rows of a block: columns by index, and the line of the first row."""
+
+    def __init__(self, columns: dict[int, NDArray[np.float64]], line: int) -> None:
+        self.columns = columns
+        self.line = line
+
+
+class _Blocks:
+    """Columns of a file, block by block, by a fast reader; a bad row is found slowly."""
+
+    def __init__(
+        self, path: Path, layout: ColumnLayout, columns: tuple[int, ...]
+    ) -> None:
+        self._path = path
+        self._layout = layout
+        self.time = layout.time if layout.time is not None else -1
+        wanted = set(columns) | {self.time}
+        self._wanted = sorted(i for i in wanted if i >= 0)
+        self.bytes_read = 0
+
+    def __iter__(self) -> Iterator[_Block]:
+        arrow, reader_of = _fast_reader()
+        layout = self._layout
+        keys = [f"c{i}" for i in range(len(layout.names))]
+        kept = [keys[i] for i in self._wanted]
+        line = layout.skipped_lines + 1
+        try:
+            with self._path.open("rb") as file:
+                for _ in range(layout.skipped_lines):
+                    file.readline()
+                reader = reader_of.open_csv(
+                    file,
+                    read_options=reader_of.ReadOptions(
+                        column_names=keys, block_size=BLOCK_BYTES, use_threads=False
+                    ),
+                    parse_options=reader_of.ParseOptions(delimiter=layout.delimiter),
+                    convert_options=reader_of.ConvertOptions(
+                        include_columns=kept,
+                        column_types={key: arrow.float64() for key in kept},
+                        decimal_point=layout.decimal,
+                    ),
+                )
+                for batch in reader:
+                    columns = {
+                        i: batch.column(key).to_numpy(zero_copy_only=False)
+                        for i, key in zip(self._wanted, kept, strict=True)
+                    }
+                    rows = batch.num_rows
+                    self._require_numbers(columns, line)
+                    self.bytes_read = (
+                        min(file.tell(), self.bytes_read + batch.nbytes * 2)
+                        or file.tell()
+                    )
+                    if rows:
+                        yield _Block(columns, line)
+                    line += rows
+        except arrow.ArrowInvalid as fault:
+            raise self._located(line, str(fault)) from None
+
+    def _require_numbers(
+        self, columns: dict[int, NDArray[np.float64]], line: int
+    ) -> None:
+        for values in columns.values():
+            if np.isnan(values).any():
+                raise self._located(line, "a cell is empty")
+
+    def _located(self, line: int, fault: str) -> RecordingUnreadable:
+        """The first bad row from a line on, read cell by cell."""
+        layout = self._layout
+        with self._path.open("r", encoding="utf-8-sig", errors="replace") as file:
+            for number, text in enumerate(islice(file, line - 1, None), start=line):
+                column = _bad_column(text, layout, self._wanted)
+                if text.strip() and column:
+                    return unreadable(
+                        self._path,
+                        f"expected {len(layout.names)} numbers, got {text.strip()[:40]!r}",
+                        line=number,
+                        column=column,
+                    )
+        return unreadable(self._path, fault, line=line, column=1)
+
+
+def _bad_column(text: str, layout: ColumnLayout, wanted: list[int]) -> int:
+    """Column of the first character that is wrong, 0 if the row is in order."""
+    cells = text.rstrip("\r\n").split(layout.delimiter)
+    if len(cells) != len(layout.names):
+        return len(text.rstrip("\r\n")) + 1
+    for index in wanted:
+        cell = cells[index].strip().strip('"')
+        try:
+            float(cell.replace(",", ".") if layout.decimal == "," else cell)
+        except ValueError:
+            return sum(len(c) + 1 for c in cells[:index]) + 1
+    return 0
+
+
+def _fast_reader() -> tuple[Any, Any]:
+    try:
+        import pyarrow as arrow  # noqa: PLC0415
+        from pyarrow import csv  # noqa: PLC0415
+    except ImportError:
+        raise UsageError(
+            "reading CSV recordings needs the library pyarrow, which is not installed",
+            hint="pip install 'slotproof[recordings]', or export the recording as VCD",
+        ) from None
+    return arrow, csv
+
+
+def _edges(values: NDArray[np.float64]) -> int:
+    """Crossings of the middle, as a measure of how busy a column is."""
+    finite = values[np.isfinite(values)]
+    if not len(finite):
+        return 0
+    low, high = np.percentile(finite, (1, 99))
+    if high <= low:
+        low, high = float(finite.min()), float(finite.max())
+    above = finite > (low + high) / 2
+    return int(np.count_nonzero(above[1:] != above[:-1]))
+
+
+def _named(path: Path, layout: ColumnLayout, wanted: str) -> int:
+    columns = layout.value_columns
+    for index in columns:
+        if layout.names[index] == wanted:
+            return index
+    if wanted.isdigit() and int(wanted) - 1 in columns:
+        return int(wanted) - 1
+    shown = ", ".join(f"{layout.names[i]} (column {i + 1})" for i in columns)
+    raise unreadable(
+        path, f"there is no channel {wanted!r}", hint=f"channels are {shown}"
+    )

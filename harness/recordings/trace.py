@@ -1,0 +1,342 @@
+"""A recording from file to verdict: everything that it shows, as records."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.recordings.decoding.lows import LowFinder, Lows
+from harness.recordings.decoding.slots import DecodedLows, LowKind, SlotDecoder
+from harness.recordings.decoding.transactions import (
+    BusTransaction,
+    RomUse,
+    TransactionReader,
+)
+from harness.recordings.expectation import ExpectedDevice, compare_devices
+from harness.recordings.judging.levels import judged_levels
+from harness.recordings.judging.limits import SLOWEST_SAMPLING_US
+from harness.recordings.judging.measuring import QuantityMeter
+from harness.recordings.judging.sampling import sampling_interval
+from harness.recordings.judging.tally import Instant, JudgedQuantity, LimitStanding
+from harness.recordings.reading.chunks import AnalogFacts, LevelSource
+from harness.wire.romcode import RomCode
+
+MOST_TRANSACTIONS = 5_000
+MOST_INSTANTS = 1_000
+
+
+class TraceVerdict(StrEnum):
+    """What a recording says in all."""
+
+    WITHIN = "within limits"
+    OUTSIDE = "outside limits or wrong"
+    CANNOT_TELL = "cannot tell"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WrongAt:
+    """Something wrong, and when it was, in seconds on the recording's clock."""
+
+    at_s: float
+    what: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TraceRecord:
+    """Everything that a recording shows.
+
+    Attributes:
+        channel: the channel that was read.
+        others: channels that were not.
+        notes: what a reader of the verdict should know.
+        duration_s: from the first to the last time in the file.
+        edges: changes of level.
+        interval_us: sampling interval, or the resolution of the times.
+        doubt_us: half width of what is known of each time.
+        analog: levels and thresholds, None where levels were recorded.
+        resets: number of resets.
+        answered: resets with a presence pulse.
+        slots: number of slots.
+        glitches: lows that cannot be slots.
+        neithers: lows that are neither slot, reset nor presence.
+        odd_lows: the first thousand of both, with their lengths in us.
+        spikes: short highs within lows that were passed over.
+        roms: ROM codes seen, with how each was seen first.
+        transactions: the first 5,000.
+        transaction_count: all of them.
+        checks: CRCs that hold.
+        wrong: the first thousand things that are wrong.
+        wrong_count: all of them.
+        quantities: each quantity, judged.
+        reasons: why the recording cannot tell; empty if it can.
+    """
+
+    channel: str
+    others: tuple[str, ...]
+    notes: tuple[str, ...]
+    duration_s: float
+    edges: int
+    interval_us: float
+    doubt_us: float
+    analog: AnalogFacts | None
+    resets: int
+    answered: int
+    slots: int
+    glitches: int
+    neithers: int
+    odd_lows: tuple[Instant, ...]
+    spikes: int
+    roms: tuple[tuple[RomCode, RomUse], ...]
+    transactions: tuple[BusTransaction, ...]
+    transaction_count: int
+    checks: int
+    wrong: tuple[WrongAt, ...]
+    wrong_count: int
+    quantities: tuple[JudgedQuantity, ...]
+    reasons: tuple[str, ...]
+
+    @property
+    def verdict(self) -> TraceVerdict:
+        """Outside before cannot tell before within."""
+        standings = {quantity.standing for quantity in self.quantities}
+        if self.wrong_count or LimitStanding.OUTSIDE in standings:
+            return TraceVerdict.OUTSIDE
+        if self.reasons or LimitStanding.CANNOT_TELL in standings:
+            return TraceVerdict.CANNOT_TELL
+        return TraceVerdict.WITHIN
+
+
+@dataclass(slots=True)
+class _Counts:
+    kinds: NDArray[np.int64] = field(
+        default_factory=lambda: np.zeros(len(LowKind), np.int64)
+    )
+    answered: int = 0
+    spikes: int = 0
+    checks: int = 0
+    fast: bool = False
+    wrong_count: int = 0
+    transactions: int = 0
+
+
+class RecordingTracer:
+    """Reads a recording to its end and judges it.
+
+    Args:
+        source: the opened file.
+        inverted: True if high and low are the other way round.
+        expected: the sockets of a fixture.
+        level_limits: highest low level and lowest high level in volts, or None.
+    """
+
+    def __init__(
+        self,
+        source: LevelSource,
+        *,
+        inverted: bool = False,
+        expected: tuple[ExpectedDevice, ...] = (),
+        level_limits: tuple[float, float] | None = None,
+    ) -> None:
+        self._source = source
+        self._tick_us = source.tick_s * 1e6
+        self._finder = LowFinder(inverted=inverted)
+        self._slots = SlotDecoder(self._tick_us)
+        self._expected = expected
+        self._reader = TransactionReader(
+            tuple(d.family for d in expected if d.family is not None)
+        )
+        self._meter = QuantityMeter(self._tick_us)
+        self._level_limits = level_limits
+        self._counts = _Counts()
+        self._kept: list[BusTransaction] = []
+        self._last: BusTransaction | None = None
+        self._wrong: list[WrongAt] = []
+        self._odd: list[Instant] = []
+        self._sample = np.empty(0, np.int64)
+        self._cut = False
+
+    def run(self, progress: Callable[[int], None] | None = None) -> TraceRecord:
+        """The whole recording.
+
+        Args:
+            progress: called now and then with the bytes read so far.
+
+        Raises:
+            RecordingUnreadable: the file is damaged.
+        """
+        for lows in self._lows():
+            for decoded in self._slots.feed(lows):
+                self._take(decoded)
+            if progress is not None:
+                progress(self._source.bytes_read)
+        for decoded in self._slots.finish():
+            self._take(decoded)
+        return self._record()
+
+    def _lows(self) -> Iterator[Lows]:
+        for chunk in self._source.chunks():
+            lows = self._finder.feed(chunk)
+            if len(self._sample) < 100_000:
+                edges = np.concatenate((lows.starts, lows.ends))
+                self._sample = np.concatenate((self._sample, edges))[:200_000]
+            yield lows
+        last = self._finder.finish()
+        self._cut = len(last) > 0
+        yield last
+
+    # -- a batch -----------------------------------------------------------------
+
+    def _interval_us(self) -> float:
+        ticks = self._source.sample_ticks or sampling_interval(
+            self._sample, self._finder.step
+        )
+        return ticks * self._tick_us
+
+    def _take(self, decoded: DecodedLows) -> None:
+        counts = self._counts
+        counts.kinds += np.bincount(decoded.kinds, minlength=len(LowKind))
+        counts.spikes += decoded.merged
+        counts.fast = counts.fast or bool(decoded.overdrive.any())
+        sides = np.zeros(len(decoded.lows), np.uint8)
+        is_slot = decoded.kinds == LowKind.SLOT
+        slot_index = np.flatnonzero(is_slot)
+        slot_sides = np.zeros(len(slot_index), np.uint8)
+        bits = decoded.bits[slot_index]
+        begins = np.searchsorted(slot_index, decoded.frames)
+        ends = np.append(begins[1:], len(slot_index))
+        frame_ends = decoded.frame_ends()
+        for frame, (begin, end) in enumerate(zip(begins, ends, strict=True)):
+            first, beyond = int(decoded.frames[frame]), int(frame_ends[frame])
+            self._transaction(
+                decoded, first, beyond, bits[begin:end], slot_sides[begin:end]
+            )
+        sides[slot_index] = slot_sides
+        self._note_odd(decoded)
+        self._meter.feed(decoded, sides, self._interval_us())
+
+    def _transaction(
+        self,
+        decoded: DecodedLows,
+        first: int,
+        beyond: int,
+        bits: NDArray[np.uint8],
+        sides: NDArray[np.uint8],
+    ) -> None:
+        has_reset = decoded.kinds[first] == LowKind.RESET
+        if not has_reset and not len(bits):
+            return
+        to_s = self._source.tick_s
+        presence = bool((decoded.kinds[first:beyond] == LowKind.PRESENCE).any())
+        found = self._reader.read(
+            bits,
+            sides,
+            start_s=float(decoded.lows.starts[first]) * to_s,
+            end_s=float(decoded.lows.ends[beyond - 1]) * to_s,
+            has_reset=bool(has_reset),
+            presence=presence,
+            overdrive_reset=bool(has_reset and decoded.overdrive[first]),
+        )
+        counts = self._counts
+        counts.transactions += 1
+        counts.answered += bool(has_reset) and presence
+        counts.checks += found.function.checks
+        counts.wrong_count += len(found.wrong)
+        if len(self._kept) < MOST_TRANSACTIONS:
+            self._kept.append(found)
+        self._last = found
+        room = MOST_INSTANTS - len(self._wrong)
+        self._wrong += [
+            WrongAt(at_s=found.start_s, what=what) for what in found.wrong[:room]
+        ]
+
+    def _note_odd(self, decoded: DecodedLows) -> None:
+        room = MOST_INSTANTS - len(self._odd)
+        odd = (decoded.kinds == LowKind.GLITCH) | (decoded.kinds == LowKind.NEITHER)
+        lows = decoded.lows
+        for index in np.flatnonzero(odd)[:room]:
+            length = float(lows.ends[index] - lows.starts[index]) * self._tick_us
+            at_s = float(lows.starts[index]) * self._source.tick_s
+            self._odd.append(Instant(at_s=at_s, value=length))
+
+    # -- the end -----------------------------------------------------------------
+
+    def _record(self) -> TraceRecord:
+        counts, source, finder = self._counts, self._source, self._finder
+        interval = self._interval_us()
+        doubt = interval + self._edge_doubt_us()
+        first = finder.first if finder.first is not None else finder.last
+        strangers, unseen = compare_devices(self._expected, self._reader.roms)
+        wrong = [*(WrongAt(at_s=0.0, what=what) for what in strangers), *self._wrong]
+        kinds = counts.kinds
+        return TraceRecord(
+            channel=source.channel,
+            others=source.others,
+            notes=(*source.notes, *self._notes()),
+            duration_s=(finder.last - first) * source.tick_s,
+            edges=finder.edges,
+            interval_us=interval,
+            doubt_us=doubt,
+            analog=source.analog,
+            resets=int(kinds[LowKind.RESET]),
+            answered=counts.answered,
+            slots=int(kinds[LowKind.SLOT]),
+            glitches=int(kinds[LowKind.GLITCH]),
+            neithers=int(kinds[LowKind.NEITHER]),
+            odd_lows=tuple(self._odd),
+            spikes=counts.spikes,
+            roms=tuple(self._reader.roms.items()),
+            transactions=tuple(self._kept),
+            transaction_count=counts.transactions,
+            checks=counts.checks,
+            wrong=tuple(wrong[:MOST_INSTANTS]),
+            wrong_count=counts.wrong_count + len(strangers),
+            quantities=(
+                *self._meter.judged(doubt),
+                *judged_levels(source, interval, self._level_limits),
+            ),
+            reasons=(*self._reasons(interval), *unseen),
+        )
+
+    def _edge_doubt_us(self) -> float:
+        """What the choice of thresholds leaves open: the median rise between them."""
+        rises = [span for _, span in self._source.rises_s]
+        return float(np.median(rises)) * 1e6 if rises else 0.0
+
+    def _notes(self) -> Iterator[str]:
+        if self._finder.gaps:
+            yield f"the recorder left out {self._finder.gaps} stretches"
+        if self._slots.cut_frames:
+            yield (
+                "there are so many slots without a reset that they are shown in parts"
+            )
+        if self._counts.transactions > MOST_TRANSACTIONS:
+            yield f"the first {MOST_TRANSACTIONS} transactions are listed, all are judged"
+
+    def _reasons(self, interval_us: float) -> Iterator[str]:
+        finder = self._finder
+        if not finder.edges:
+            yield (
+                f"the level of {self._source.channel} never changes: is it the data line?"
+            )
+            return
+        slowest = SLOWEST_SAMPLING_US[self._counts.fast]
+        if interval_us > slowest:
+            yield (
+                f"sampled every {interval_us:g} us, too slowly: shorter lows can be "
+                f"missed, {slowest:g} us or less is needed"
+            )
+        if not self._counts.kinds[LowKind.RESET]:
+            yield "there is no reset in the recording, so no transaction begins in it"
+        if self._cut:
+            yield (
+                f"the recording ends at {finder.last * self._source.tick_s:.6f} s while "
+                "the line is low: the last low is cut"
+            )
+        elif self._last is not None and self._last.left_bits:
+            yield (
+                f"the recording ends after {self._last.left_bits} of the 8 slots of a byte"
+            )
