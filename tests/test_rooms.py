@@ -140,7 +140,10 @@ SPELL_NO_KEYS = (
     "results/diagnosis",
     "results/record/evidence.py",
     "results/soak",
+    "results/plots/run.py",
     "results/plots/soak.py",
+    "results/reports/timing.py",
+    "results/reports/bus_verdict.py",
 )
 """Where evidence is read; each has its records."""
 

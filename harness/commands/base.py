@@ -68,7 +68,7 @@ def show(record: RunRecord, console: Console) -> None:
         for line in plain_lines(record):
             say(line)
     for _, result in record.results:
-        if "shmoo" in result.shown.evidence:
+        if lines := shmoo_lines(result):
             say("")
-            for line in shmoo_lines(result):
+            for line in lines:
                 say(line)

@@ -231,16 +231,6 @@ class Timing:
         """True if nothing but an upper end is known: this cannot be negative."""
         return self.name in _FROM_ZERO and self.value <= self.uncertainty
 
-    def as_evidence(self) -> dict[str, object]:
-        """What the measurement does not carry, for pictures and readers."""
-        return {
-            "blur_us": round(self.blur_us, 4),
-            "probes": self.probes,
-            "basis": self.basis,
-            "source": self.limit.source,
-            "thin": self.thin,
-        }
-
 
 BOUND_OF = {
     Reach.INSIDE: None,

@@ -17,6 +17,7 @@ from harness.plans.schema.fixture import Fixture
 from harness.plans.schema.plan import Plan
 from harness.plans.steps.context import title_of
 from harness.results.journal.writer import FORMAT
+from harness.results.record.slot_evidence import FRAMES, FramesInUse
 
 
 def facts_of_start(
@@ -66,13 +67,15 @@ def facts_of_adapter(report: AdapterReport, bus: Bus) -> dict[str, Any]:
         **report.as_dict(),
         "slots": bus.slots.reason,
         "reset": bus.reset_frame.reason,
-        "frames": {
-            "write_1_low_us": bus.slots.one.low_us,
-            "write_0_low_us": bus.slots.zero.low_us,
-            "read_sample_us": bus.slots.one.sample_us(0)[0],
-            "slot_us": bus.slots.slot_us,
-            "reset_low_us": bus.reset_frame.frame.low_us,
-        },
+        FRAMES.name: FRAMES.written(
+            FramesInUse(
+                write_1_low_us=bus.slots.one.low_us,
+                write_0_low_us=bus.slots.zero.low_us,
+                read_sample_us=bus.slots.one.sample_us(0)[0],
+                slot_us=bus.slots.slot_us,
+                reset_low_us=bus.reset_frame.frame.low_us,
+            )
+        ),
     }
 
 

@@ -18,6 +18,7 @@ from harness.plans.schema.measure import Measure
 from harness.plans.steps.attempts import LIMIT_HINT, attempt, sentence
 from harness.plans.steps.context import Context
 from harness.records import CheckResult, DeviceRef, Outcome
+from harness.results.record.slot_evidence import NOT_MEASURED, TIMING, TimingFacts
 from harness.results.reports.bus_verdict import budget_note
 from harness.timing.edges import NotMeasurable
 from harness.timing.survey import (
@@ -185,8 +186,8 @@ def _judge(body: Measure, found: Mapping[Name, Timing | NotMeasurable]) -> Check
         outcome=Outcome.PASSED,
         measurements=tuple(timing.as_measurement() for timing in limited),
         evidence={
-            "timing": {timing.label: timing.as_evidence() for timing in limited},
-            "not_measured": {str(n): t.reason for n, t in lacking.items()},
+            TIMING.name: TIMING.written({t.label: _facts(t) for t in limited}),
+            NOT_MEASURED.name: {str(n): t.reason for n, t in lacking.items()},
         },
     )
     broken = [
@@ -206,6 +207,17 @@ def _judge(body: Measure, found: Mapping[Name, Timing | NotMeasurable]) -> Check
         kind="not-judged",
         message=_coverage(found, lacking, opened),
         hint=FINER_HINT,
+    )
+
+
+def _facts(timing: Timing) -> TimingFacts:
+    """What the measurement does not carry, for pictures and readers."""
+    return TimingFacts(
+        blur_us=round(timing.blur_us, 4),
+        probes=timing.probes,
+        basis=timing.basis,
+        source=timing.limit.source,
+        thin=timing.thin,
     )
 
 

@@ -22,6 +22,7 @@ from harness.plans.steps.slots.points import (
 )
 from harness.plans.steps.stress import cannot_try, slot_probe
 from harness.records import CheckResult, DeviceRef, Outcome
+from harness.results.record.slot_evidence import SHMOO, ShmooGrid
 from harness.wire.clock_grid import ClockGrid
 
 NO_STRONG_PULL_UP = "the fixture has no strong pull-up to switch (power in the fixture)"
@@ -155,14 +156,14 @@ def _judge(body: Shmoo, coverage: Coverage) -> CheckResult:
         f"{body.slot} slots of {{low}} us fail at {label} {{row}} {unit}".rstrip()
         + " ({wrong} of {tried})"
     )
-    shmoo = {
-        "slot": body.slot,
-        "label": label,
-        "unit": unit,
-        "must_hold_us": list(must_hold_us(body)),
-        "rows": [row.as_dict() for row in coverage.rows],
-    }
-    result = judge(coverage, text, {"shmoo": shmoo})
+    shmoo = ShmooGrid(
+        slot=body.slot,
+        label=label,
+        unit=unit,
+        must_hold_us=must_hold_us(body),
+        rows=tuple(row.record for row in coverage.rows),
+    )
+    result = judge(coverage, text, {SHMOO.name: SHMOO.written(shmoo)})
     if result.outcome is not Outcome.FAILED:
         return result
     return replace(

@@ -13,6 +13,7 @@ from harness.plans.steps.slots.coverage import Coverage, Row, judge
 from harness.plans.steps.slots.points import must_hold_us, points_of
 from harness.plans.steps.slots.probe import SlotProbe
 from harness.records import CheckResult, DeviceRef, Outcome
+from harness.results.record.slot_evidence import STRESS, StressRow
 from harness.wire.clock_grid import ClockGrid
 from harness.wire.romcode import RomCode
 
@@ -54,14 +55,13 @@ def _stress(context: Context, body: Stress, device: DeviceRef) -> CheckResult:
         with prober as probe:
             probe.sweep(points.made, body.slots)
     from_us, to_us = must_hold_us(body)
-    row = coverage.rows[0].as_dict()
+    row = coverage.rows[0].record
+    stress = StressRow(
+        must_hold_us=(from_us, to_us), points=row.points, not_made=row.not_made
+    )
     return judge(
         coverage,
         f"{body.slot} slots fail at {{low}} us low ({{wrong}} of {{tried}}), inside "
         f"{from_us:g} to {to_us:g} us",
-        {
-            "must_hold_us": [from_us, to_us],
-            "points": row["points"],
-            "not_made": row["not_made"],
-        },
+        STRESS.written(stress),
     )

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from harness.records import Bound
 from harness.results.plots.palette import (
@@ -21,7 +21,9 @@ from harness.results.plots.palette import (
 )
 from harness.results.plots.soak import soak_figures
 from harness.results.record.device_tally import DeviceResult
+from harness.results.record.evidence import frames_of, shmoo_of
 from harness.results.record.run import RunRecord
+from harness.results.record.slot_evidence import ShmooGrid
 from harness.results.reports.timing import (
     BUS,
     TimingRow,
@@ -74,17 +76,26 @@ def figures(record: RunRecord) -> Iterator[tuple[str, Figure]]:
     rows = timing_rows(record)
     if any(row.device != BUS for row in rows):
         yield "survey", _survey_figure(record, rows)
-    for name, result in _shmoos(record):
-        yield f"shmoo-{name}", _shmoo_figure(result)
+    for name, label, grid in _shmoos(record):
+        yield f"shmoo-{name}", _shmoo_figure(label, grid)
 
 
-def _shmoos(record: RunRecord) -> list[tuple[str, DeviceResult]]:
+def _shmoos(record: RunRecord) -> list[tuple[str, str, ShmooGrid]]:
+    """Each grid with a name for its file and the label of its device."""
     return [
-        (f"{step.step}-{result.device.rom_code if result.device else BUS}", result)
+        (
+            f"{step.step}-{result.device.rom_code if result.device else BUS}",
+            _label(result),
+            grid,
+        )
         for step in record.steps
         for result in step.results
-        if "shmoo" in result.shown.evidence
+        if (grid := shmoo_of(result.shown)) is not None
     ]
+
+
+def _label(result: DeviceResult) -> str:
+    return result.device.label if result.device else BUS
 
 
 def _save(figure: Figure, stem: Path) -> list[Path]:
@@ -116,11 +127,6 @@ def _survey_figure(record: RunRecord, rows: list[TimingRow]) -> Figure:
         title += f"\n{len(lacking)} of them not measured: see the report"
     figure.suptitle(title, fontsize=12)
     return figure
-
-
-def _frame_us(record: RunRecord, key: str) -> float | None:
-    value = record.adapter.get("frames", {}).get(key)
-    return float(value) if isinstance(value, int | float) else None
 
 
 def _draw_windows(
@@ -176,19 +182,20 @@ def _draw_bounds(
         )
 
 
-_HOST_ROWS = {
-    "host writes 1": ("write_1_low_us", None),
-    "host reads": ("write_1_low_us", "read_sample_us"),
-    "host writes 0": ("write_0_low_us", None),
-}
-"""Rows of the timing diagram: the frame's low time, and its sample."""
+_HOST_ROWS = ("host writes 1", "host reads", "host writes 0")
+"""Rows of the timing diagram above the devices."""
 
 
 def _draw_host(axes: Axes, record: RunRecord) -> None:
     """The host's low of each slot as a bar, its sample as a line through all devices."""
-    for place, (low_key, sample_key) in enumerate(_HOST_ROWS.values()):
+    frames = frames_of(record.adapter)
+    rows = (
+        (frames.write_1_low_us, None),
+        (frames.write_1_low_us, frames.read_sample_us),
+        (frames.write_0_low_us, None),
+    )
+    for place, (low_us, sample_us) in enumerate(rows):
         row = place - len(_HOST_ROWS)
-        low_us = _frame_us(record, low_key)
         if low_us is None:
             continue
         axes.broken_barh([(0, low_us)], (row - 0.25, 0.5), color="black", alpha=0.75)
@@ -196,7 +203,6 @@ def _draw_host(axes: Axes, record: RunRecord) -> None:
             low_us + 0.6, row, f"released at {low_us:.1f} us", va="center", fontsize=8
         )
         axes.axvline(low_us, color="black", lw=0.7, ls=":")
-        sample_us = _frame_us(record, sample_key) if sample_key else None
         if sample_us is not None:
             axes.axvline(
                 sample_us,
@@ -247,22 +253,23 @@ def _draw_margins(axes: Axes, rows: list[TimingRow]) -> None:
 # -- shmoo -----------------------------------------------------------------------
 
 
-def _shmoo_figure(result: DeviceResult) -> Figure:
+def _shmoo_figure(label: str, grid: ShmooGrid) -> Figure:
     """Low time against the other axis: filled circles passed, crosses failed."""
-    facts: dict[str, Any] = result.shown.evidence["shmoo"]
+    # a row that was tried has a value: it was set before
     cells = [
-        (point["low_us"], row["value"], point["wrong"])
-        for row in facts["rows"]
-        for point in row["points"]
+        (point.low_us, row.value, point.wrong)
+        for row in grid.rows
+        for point in row.points
+        if row.value is not None
     ]
     # at the value asked for: the adapter makes none, or the axis could not be set
     missing = [
-        (entry["asked_us"], row["value"])
-        for row in facts["rows"]
-        for entry in row.get("not_made", ())
-        if row["value"] is not None
+        (entry.asked_us, row.value)
+        for row in grid.rows
+        for entry in row.not_made
+        if row.value is not None
     ]
-    figure = new_figure(8.5, max(3.4, 1.6 + 0.3 * len(facts["rows"])))
+    figure = new_figure(8.5, max(3.4, 1.6 + 0.3 * len(grid.rows)))
     axes = figure.subplots()
     axes.scatter(
         [x for x, _ in missing],
@@ -273,7 +280,7 @@ def _shmoo_figure(result: DeviceResult) -> Figure:
         label="not made",
         s=30,
     )
-    for wrong, marker, colour, label in (
+    for wrong, marker, colour, legend in (
         (False, "o", BLUE, "every slot right"),
         (True, "x", VERMILION, "some slots wrong"),
     ):
@@ -283,51 +290,49 @@ def _shmoo_figure(result: DeviceResult) -> Figure:
             [y for _, y in chosen],
             marker=marker,
             color=colour,
-            label=label,
+            label=legend,
             s=42,
         )
-    for at_us in facts["must_hold_us"]:
+    for at_us in grid.must_hold_us:
         axes.axvline(at_us, color="black", ls="--", lw=1)
-    axes.axvspan(
-        *facts["must_hold_us"], color=GREY, alpha=0.12, lw=0, label="must hold"
-    )
-    label = result.device.label if result.device else BUS
-    asked = sum(len(r["points"]) + len(r.get("not_made", ())) for r in facts["rows"])
+    axes.axvspan(*grid.must_hold_us, color=GREY, alpha=0.12, lw=0, label="must hold")
+    asked = sum(len(row.points) + len(row.not_made) for row in grid.rows)
     made = f"{len(cells)} of {asked} cells made"
-    axes.set_title(one_line(f"{facts['slot']} slots of {label}: {made}"), fontsize=11)
+    axes.set_title(one_line(f"{grid.slot} slots of {label}: {made}"), fontsize=11)
     axes.set_xlabel("low time, us")
-    unit = f", {facts['unit']}" if facts["unit"] else ""
-    axes.set_ylabel(one_line(f"{facts['label']}{unit}"))
+    unit = f", {grid.unit}" if grid.unit else ""
+    axes.set_ylabel(one_line(f"{grid.label}{unit}"))
     axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=8, frameon=False)
     axes.grid(alpha=0.3)
     return figure
 
 
 def shmoo_lines(result: DeviceResult) -> list[str]:
-    """The same as text, one row a value of the axis.
+    """The grid of a result as text, one row a value of the axis; empty without one.
 
     ``#`` is passed, ``.`` failed, ``-`` asked for and not made, at the low time asked
     for.
     """
-    facts: dict[str, Any] = result.shown.evidence["shmoo"]
+    grid = shmoo_of(result.shown)
+    if grid is None:
+        return []
     rows = [
-        {point["low_us"]: "." if point["wrong"] else "#" for point in row["points"]}
-        for row in facts["rows"]
+        {point.low_us: "." if point.wrong else "#" for point in row.points}
+        for row in grid.rows
     ]
-    for marks, row in zip(rows, facts["rows"], strict=True):
-        for entry in row.get("not_made", ()):
-            marks.setdefault(entry["asked_us"], "-")
+    for marks, row in zip(rows, grid.rows, strict=True):
+        for entry in row.not_made:
+            marks.setdefault(entry.asked_us, "-")
     lows = sorted({low for marks in rows for low in marks})
-    label = result.device.label if result.device else BUS
     lines = [
         one_line(
-            f"{facts['slot']} slots of {label}: low {lows[0]:g} to {lows[-1]:g} us to the "
-            f"right, {facts['label']} downwards; # every slot right, . some wrong, "
+            f"{grid.slot} slots of {_label(result)}: low {lows[0]:g} to {lows[-1]:g} us to the "
+            f"right, {grid.label} downwards; # every slot right, . some wrong, "
             "- not made"
         )
     ]
-    for marks, row in zip(rows, facts["rows"], strict=True):
+    for marks, row in zip(rows, grid.rows, strict=True):
         cells = "".join(marks.get(low, " ") for low in lows).rstrip()
-        value = "not set" if row["value"] is None else f"{row['value']:g}"
-        lines.append(f"{value:>12} {facts['unit']:<5} {cells}")
+        value = "not set" if row.value is None else f"{row.value:g}"
+        lines.append(f"{value:>12} {grid.unit:<5} {cells}")
     return lines

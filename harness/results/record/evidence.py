@@ -13,10 +13,19 @@ from typing import Any, TypeVar
 from harness.diagnosis.diagnosis import DIAGNOSIS, Diagnosis
 from harness.journal_form import JournalForm
 from harness.records import CheckResult
+from harness.results.record.slot_evidence import (
+    FRAMES,
+    NOT_MEASURED,
+    SHMOO,
+    TIMING,
+    FramesInUse,
+    ShmooGrid,
+    TimingFacts,
+)
 
 T = TypeVar("T")
 
-FORMS: tuple[JournalForm[Any], ...] = (DIAGNOSIS,)
+FORMS: tuple[JournalForm[Any], ...] = (DIAGNOSIS, TIMING, NOT_MEASURED, SHMOO)
 """Every kind of evidence that a report reads."""
 
 
@@ -36,6 +45,30 @@ def require_readable(evidence: Mapping[str, Any]) -> None:
 def diagnosis_of(result: CheckResult) -> Diagnosis | None:
     """The diagnosis that a result carries; None if it has none."""
     return _read(DIAGNOSIS, result.evidence)
+
+
+def timing_of(result: CheckResult) -> dict[str, TimingFacts]:
+    """What a result keeps of each measured time, by the name of the time."""
+    return _read(TIMING, result.evidence) or {}
+
+
+def not_measured_in(result: CheckResult) -> dict[str, str]:
+    """The times that could not be measured, each with the reason."""
+    return _read(NOT_MEASURED, result.evidence) or {}
+
+
+def shmoo_of(result: CheckResult) -> ShmooGrid | None:
+    """The grid that a result carries; None if it has none."""
+    return _read(SHMOO, result.evidence)
+
+
+def frames_of(adapter: Mapping[str, Any]) -> FramesInUse:
+    """The frames among the facts of an adapter.
+
+    Raises:
+        FieldError: a time is no number.
+    """
+    return _read(FRAMES, adapter) or FramesInUse()
 
 
 def _read(form: JournalForm[T], evidence: Mapping[str, Any]) -> T | None:

@@ -21,7 +21,7 @@ from harness.errors import UsageError
 from harness.records import CheckResult, DeviceRef, Outcome
 from harness.results.journal.lines import LONGEST_S, damaged
 from harness.results.record.device_tally import DeviceResult
-from harness.results.record.evidence import require_readable
+from harness.results.record.evidence import frames_of, require_readable
 from harness.results.record.steps import (
     BAD_OUTCOMES,
     INTERRUPTED,
@@ -328,6 +328,7 @@ class Folding:
 
     def _take_adapter_checked(self, event: dict[str, Any]) -> None:
         self._adapter = dict(event["adapter"])
+        frames_of(self._adapter)  # refuses what a picture could not draw
 
     def _take_step_started(self, event: dict[str, Any]) -> None:
         self._step(event).start(event, now_s=self._now_s)

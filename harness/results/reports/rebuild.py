@@ -73,8 +73,7 @@ def all_lines(record: RunRecord) -> Iterator[str]:
     yield from diagnosis_lines(record)
     yield from timing_lines(timing_rows(record))
     for _, result in record.results:
-        if "shmoo" in result.shown.evidence:
-            yield from plots.shmoo_lines(result)
+        yield from plots.shmoo_lines(result)
 
 
 def cannot_be_shown(journal_path: Path, fault: Exception) -> UsageError:

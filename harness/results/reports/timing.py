@@ -7,12 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
 
 from harness.digits import bound_text, limits_text, number_text, quantity_text
 from harness.records import Bound, Measurement, Side
 from harness.results.record.device_tally import DeviceResult
+from harness.results.record.evidence import not_measured_in, timing_of
 from harness.results.record.run import RunRecord
+from harness.results.record.slot_evidence import TimingFacts
 
 BUS = "line"
 """Label of what is measured on the bus as a whole."""
@@ -105,19 +106,19 @@ def timing_rows(record: RunRecord) -> list[TimingRow]:
 
 
 def _rows(result: DeviceResult) -> Iterator[TimingRow]:
-    evidence: dict[str, Any] = result.shown.evidence.get("timing", {})
+    evidence = timing_of(result.shown)
     label = result.device.label if result.device else BUS
     for value in result.shown.measurements:
         if isinstance(value.value, str | bool):
             continue
-        facts = evidence.get(value.name, {})
+        facts = evidence.get(value.name, TimingFacts())
         yield TimingRow(
             device=label,
             value=value,
-            basis=str(facts.get("basis", "")),
-            source=str(facts.get("source", "")),
-            thin=bool(facts.get("thin", False)),
-            blur_us=float(facts.get("blur_us", 0.0)),
+            basis=facts.basis,
+            source=facts.source,
+            thin=facts.thin,
+            blur_us=facts.blur_us,
         )
 
 
@@ -166,7 +167,7 @@ def not_measured(record: RunRecord) -> list[str]:
         for step in record.steps
         if step.kind == "measure"
         for result in step.results
-        for name, why in result.shown.evidence.get("not_measured", {}).items()
+        for name, why in not_measured_in(result.shown).items()
     ]
 
 

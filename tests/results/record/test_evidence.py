@@ -16,6 +16,7 @@ from harness.results.diagnosis.page import pages_of
 from harness.results.journal.reader import read_events
 from harness.results.record.evidence import FORMS
 from harness.results.record.run import RunRecord
+from harness.results.record.slot_evidence import FRAMES, STRESS
 from tests.record_fields import fields_in, filled, without
 
 LINE_OF_RESULT = 3
@@ -49,7 +50,7 @@ def as_json(form: JournalForm[Any], record: object) -> Any:  # noqa: ANN401
     return json.loads(json.dumps(form.written(record)))
 
 
-@pytest.mark.parametrize("form", FORMS, ids=lambda form: form.name)
+@pytest.mark.parametrize("form", [*FORMS, STRESS, FRAMES], ids=lambda form: form.name)
 def test_what_was_written_is_read(form: JournalForm[Any]) -> None:
     """A record with every field filled is the same after its way through the journal."""
     record = filled(form.record)

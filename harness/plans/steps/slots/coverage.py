@@ -9,12 +9,13 @@ many points between held, and the result says so instead of passing.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from harness.plans.schema.trials import Stress
 from harness.plans.steps.slots.points import Point, Points, must_hold_us, whys
 from harness.records import CheckResult, Measurement, Outcome
+from harness.results.record.slot_evidence import TriedRow
 
 _EDGE_US = 1e-6
 """Against rounding of low times that a plan computes by steps."""
@@ -38,13 +39,14 @@ class Row:
     value: float | None = None
     points: Points
 
-    def as_dict(self) -> dict[str, object]:
-        """Plain JSON types."""
-        return {
-            "value": self.value,
-            "points": [point.as_dict() for point in self.points.made],
-            "not_made": [entry.as_dict() for entry in self.points.missing],
-        }
+    @property
+    def record(self) -> TriedRow:
+        """As the journal holds it."""
+        return TriedRow(
+            value=self.value,
+            points=tuple(point.record for point in self.points.made),
+            not_made=tuple(entry.record for entry in self.points.missing),
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -147,7 +149,7 @@ class Coverage:
 
 
 def judge(
-    coverage: Coverage, broken_text: str, evidence: dict[str, object]
+    coverage: Coverage, broken_text: str, evidence: Mapping[str, object]
 ) -> CheckResult:
     """A verdict over all tried points of a step.
 

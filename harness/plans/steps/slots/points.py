@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from harness.plans.schema.trials import LowSpan, Stress
+from harness.results.record.slot_evidence import LowNotMade, TriedLow
 from harness.wire.clock_grid import ClockGrid
 from harness.wire.limits import STANDARD, Limit
 from harness.wire.rates import CUSTOMARY_BAUD
@@ -57,14 +58,15 @@ class Point:
             to_us < low.value_us - low.clock_us
         )
 
-    def as_dict(self) -> dict[str, float | int]:
-        """Plain JSON types."""
-        return {
-            "asked_us": self.asked_us,
-            "low_us": round(self.low_us, 4),
-            "slots": self.tried,
-            "wrong": self.wrong,
-        }
+    @property
+    def record(self) -> TriedLow:
+        """As the journal holds it."""
+        return TriedLow(
+            asked_us=self.asked_us,
+            low_us=round(self.low_us, 4),
+            slots=self.tried,
+            wrong=self.wrong,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,9 +76,10 @@ class Missing:
     asked_us: float
     why: str
 
-    def as_dict(self) -> dict[str, float | str]:
-        """Plain JSON types."""
-        return {"asked_us": self.asked_us, "why": self.why}
+    @property
+    def record(self) -> LowNotMade:
+        """As the journal holds it."""
+        return LowNotMade(asked_us=self.asked_us, why=self.why)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
