@@ -116,7 +116,6 @@ class _Counts:
         default_factory=lambda: np.zeros(len(LowKind), np.int64)
     )
     answered: int = 0
-    spikes: int = 0
     checks: int = 0
     fast: bool = False
     wrong_count: int = 0
@@ -199,7 +198,6 @@ class RecordingTracer:
     def _take(self, decoded: DecodedLows) -> None:
         counts = self._counts
         counts.kinds += np.bincount(decoded.kinds, minlength=len(LowKind))
-        counts.spikes += decoded.merged
         counts.fast = counts.fast or bool(decoded.overdrive.any())
         sides = np.zeros(len(decoded.lows), np.uint8)
         is_slot = decoded.kinds == LowKind.SLOT
@@ -287,7 +285,7 @@ class RecordingTracer:
             glitches=int(kinds[LowKind.GLITCH]),
             neithers=int(kinds[LowKind.NEITHER]),
             odd_lows=tuple(self._odd),
-            spikes=counts.spikes,
+            spikes=self._slots.spikes,
             roms=tuple(self._reader.roms.items()),
             transactions=tuple(self._kept),
             transaction_count=counts.transactions,

@@ -26,6 +26,8 @@ OVERDRIVE_SKIP, OVERDRIVE_MATCH = 0x3C, 0x69
 MOST_CARRIED = 2_000_000
 """Lows that wait for a reset before they are decoded without one, for bounded memory."""
 
+_LAST_LOWS = 64
+
 Flags = NDArray[np.bool_]
 
 
@@ -51,7 +53,6 @@ class DecodedLows:
         bits: 1 or 0 of a slot.
         frames: first index of each frame; a frame begins with its reset, or without
             one at the recording's start and after a gap.
-        merged: short highs within lows that were passed over.
     """
 
     lows: Lows
@@ -59,7 +60,6 @@ class DecodedLows:
     overdrive: Flags
     bits: NDArray[np.uint8]
     frames: NDArray[np.int64]
-    merged: int
 
     def frame_ends(self) -> NDArray[np.int64]:
         """One beyond the last index of each frame."""
@@ -71,6 +71,10 @@ class SlotDecoder:
 
     Args:
         tick_us: length of a tick.
+
+    Attributes:
+        spikes: short highs within lows that were passed over.
+        cut_frames: times that lows were decoded without waiting for a reset.
     """
 
     def __init__(self, tick_us: float) -> None:
@@ -78,6 +82,7 @@ class SlotDecoder:
         self._carry: list[Lows] = []
         self._carried = 0
         self._long = np.zeros(4096, np.int64)
+        self.spikes = 0
         self.cut_frames = 0
 
     def feed(self, lows: Lows) -> Iterator[DecodedLows]:
@@ -86,35 +91,37 @@ class SlotDecoder:
             return
         self._carry.append(lows)
         self._carried += len(lows)
-        reset_ticks = STANDARD_RULES.reset_us / self._tick_us
-        long = np.flatnonzero(lows.ends - lows.starts >= reset_ticks)
-        if not len(long) and self._carried < MOST_CARRIED:
+        if self._carried < MOST_CARRIED and not self._resets(lows).any():
             return
-        everything = Lows.joined(*self._carry)
-        if len(long):
-            cut = len(everything) - len(lows) + int(long[-1])
-        else:
-            cut = len(everything)
+        everything = self._without_spikes(Lows.joined(*self._carry))
+        resets = np.flatnonzero(self._resets(everything))
+        # a low that spikes had parted may turn out to be a reset; the last one waits
+        cut = int(resets[-1]) if len(resets) else 0
+        if not cut and len(everything) >= MOST_CARRIED:
+            cut = _widest_gap(everything)
             self.cut_frames += 1
         self._carry = [everything.part(slice(cut, None))]
         self._carried = len(everything) - cut
         if cut:
-            yield self._decode(everything.part(slice(0, cut)))
+            # a glitch just ahead of a reset is known by the reset only
+            yield _without_last(self._decode(everything.part(slice(0, cut + 1))))
 
     def finish(self) -> Iterator[DecodedLows]:
         """The frames that the end of the recording closes."""
         rest = Lows.joined(*self._carry) if self._carry else NO_LOWS
         self._carry, self._carried = [], 0
         if len(rest):
-            yield self._decode(rest)
+            yield self._decode(self._without_spikes(rest))
 
     # -- one batch ---------------------------------------------------------------
 
     def _us(self, ticks: NDArray[np.int64]) -> NDArray[np.float64]:
         return np.asarray(ticks * self._tick_us, np.float64)
 
-    def _decode(self, raw: Lows) -> DecodedLows:
-        lows, merged = self._without_spikes(raw)
+    def _resets(self, lows: Lows) -> Flags:
+        return self._us(lows.ends - lows.starts) >= STANDARD_RULES.reset_us
+
+    def _decode(self, lows: Lows) -> DecodedLows:
         length = self._us(lows.ends - lows.starts)
         is_reset = length >= STANDARD_RULES.reset_us
         gap = (lows.flags & AFTER_GAP) > 0
@@ -141,25 +148,24 @@ class SlotDecoder:
             overdrive=overdrive,
             bits=(length <= limit).astype(np.uint8),
             frames=np.flatnonzero(begins),
-            merged=merged,
         )
 
-    def _without_spikes(self, lows: Lows) -> tuple[Lows, int]:
+    def _without_spikes(self, lows: Lows) -> Lows:
         """Joins two long lows that a spike parts; short ones are left to be classed."""
         gap = self._us(lows.starts[1:] - lows.ends[:-1])
         length = self._us(lows.ends - lows.starts)
         both_long = (length[1:] > 2 * HOLD_OFF_US) & (length[:-1] > 2 * HOLD_OFF_US)
         joined = (gap < HOLD_OFF_US) & both_long
         if not joined.any():
-            return lows, 0
+            return lows
         first = np.concatenate(([True], ~joined))
         last = np.concatenate((~joined, [True]))
-        merged = Lows(
+        self.spikes += int(joined.sum())
+        return Lows(
             starts=lows.starts[first],
             ends=lows.ends[last],
             flags=np.bitwise_or.reduceat(lows.flags, np.flatnonzero(first)),
         )
-        return merged, int(joined.sum())
 
     def _presence(self, lows: Lows, is_reset: Flags, rules: SlotRules) -> Flags:
         """Lows that begin soon enough after a reset's end."""
@@ -222,6 +228,24 @@ class SlotDecoder:
         kinds[glitch] = LowKind.GLITCH
         kinds[presence] = LowKind.PRESENCE
         kinds[reset] = LowKind.RESET
+
+
+def _widest_gap(lows: Lows) -> int:
+    """Where the last lows can be cut with the least harm."""
+    starts = lows.starts[-_LAST_LOWS:]
+    return len(lows) - len(starts) + 1 + int(np.diff(starts).argmax())
+
+
+def _without_last(decoded: DecodedLows) -> DecodedLows:
+    """The same without the last low, which belongs to what follows."""
+    last = len(decoded.lows) - 1
+    return DecodedLows(
+        lows=decoded.lows.part(slice(0, last)),
+        kinds=decoded.kinds[:last],
+        overdrive=decoded.overdrive[:last],
+        bits=decoded.bits[:last],
+        frames=decoded.frames[decoded.frames < last],
+    )
 
 
 def _overdrive(
