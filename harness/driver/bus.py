@@ -46,6 +46,9 @@ from harness.wire.slots.frames import (
 _PROOFS = 8
 """Bursts of patterns after a failure: damage to one burst in three escapes 1 time in 25."""
 
+_QUICK_PROOFS = 2
+"""The same for a soak; what escapes one failure does not escape a night of them."""
+
 
 class RomCommand(IntEnum):
     """ROM-level commands.
@@ -175,7 +178,7 @@ class Bus:
         late = self.adapter.surplus
         return _came_late(late, self.adapter.url) if late else None
 
-    def doubt(self, *, low: bool = False) -> AdapterError | None:
+    def doubt(self, *, low: bool = False, quick: bool = False) -> AdapterError | None:
         """Why a failure since ``begin_check`` may be the adapter's; None if it is not.
 
         Waits until nothing more can come, looks back at what came, and proves the loop
@@ -184,13 +187,17 @@ class Bus:
         Args:
             low: True if the failure is a line that was seen going low: silence and 00h
                 agree with it.
+            quick: True for 0.3 s instead of 1.2 s, where failures are many: late echoes
+                are waited for as after an error, and fewer patterns are sent.
 
         Raises:
             AdapterUnplugged, PortUnsuitable: the port is gone, or refuses a rate.
         """
-        late = self.adapter.drain()
+        late = self.adapter.settle() if quick else self.adapter.drain()
         seen = self._bursts.oddities
-        damage = self._echo_proof().damage(bursts=_PROOFS, every_value=True)
+        damage = self._echo_proof().damage(
+            bursts=_QUICK_PROOFS if quick else _PROOFS, every_value=not quick
+        )
         if low:
             return self._doubt_of_low(late, damage)
         if damage is not None:

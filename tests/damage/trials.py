@@ -27,12 +27,24 @@ from tests.damage.port import DamagingPort
 MAY_FAIL = {
     "constant 00h": "a line held low reads so",
     "silence behind a low": "a line that goes low for good falls silent behind a low",
-    "rare single flip or loss": "so does a spike on the line; one character at a time, "
-    "once or rarely, whatever the mode",
+    "rare single flip or loss": "a spike on the line does the same to one slot",
 }
-"""Where ``failed`` may stand, and why."""
+"""Where ``failed`` may stand, and why. The last is a rule about the hit, not about the
+mode: at moment once or rarely, and since the check before each failure no hit changed or
+lost more than one character. Which modes that were is counted one by one."""
 
 _SILENT = frozenset({"deaf", "die", "drop chunk", "stall"})
+
+
+def excuses(trials: Iterable[Trial]) -> str:
+    """How often something failed under each key of ``MAY_FAIL``, and in which modes."""
+    failed = [t for t in trials if t.outcome == "failed"]
+    lines = []
+    for key, reason in {**MAY_FAIL, "": "NOT EXCUSED"}.items():
+        modes = Counter(t.mode for t in failed if may_fail(t) == key)
+        told = ", ".join(f"{n} {mode}" for mode, n in modes.items())
+        lines.append(f"  failed {modes.total():>3}: {key} ({reason}): {told or '-'}")
+    return "\n".join(lines)
 
 
 def may_fail(trial: Trial) -> str:
@@ -180,10 +192,9 @@ class _Nobody:
         raise AssertionError(text)
 
 
-ALLOWED = {"temperature": 0.13, "conversion_time": 25.0}
-"""Two steps of a reading; the round trip that a poll is allowed. A common conversion is
-waited for, not judged: it is longer by what the host was late. Everything else is the
-same each time."""
+ALLOWED = {"temperature": 0.13, "conversion_time": 6.5}
+"""Two steps of a reading; what an answer may be late, and a pause between polls.
+Everything else is the same each time."""
 
 
 def untrue(trial: Trial, sound: Trial) -> list[str]:
@@ -193,8 +204,10 @@ def untrue(trial: Trial, sound: Trial) -> list[str]:
         got = trial.values.get(key)
         name = key.split()[2]
         if name == "conversion_time" and " bus " in key:
-            continue
-        if isinstance(value, float) and isinstance(got, int | float):
+            # a bound: at most so long
+            if isinstance(got, float) and got >= value:
+                continue
+        elif isinstance(value, float) and isinstance(got, int | float):
             if abs(got - value) <= ALLOWED.get(name, 1e-6):
                 continue
         elif got == value:
@@ -231,6 +244,7 @@ __all__ = [
     "BEHIND",
     "MAY_FAIL",
     "Trial",
+    "excuses",
     "may_fail",
     "pairs",
     "run_sound",
