@@ -6,6 +6,7 @@ in one table, so that an adapter fault can never be booked against a device:
     SlotproofError
     |-- UsageError          our caller: plan, fixture, command line     (exit 2)
     |-- AdapterError        adapter, fixture or host could not tell     (exit 3)
+    |   |-- HostError       the bench's computer: its disk is full
     |   |-- PortAbsent  PortBusy  PortForbidden  PortUnsuitable
     |   |-- AdapterUnplugged
     |   |-- NoEcho  ShortEcho  ExtraEcho  EchoDamaged  WrongRate
@@ -103,6 +104,14 @@ class AdapterError(SlotproofError):
     """Adapter, fixture or host could not tell; never a device's fault."""
 
     kind = "adapter"
+
+
+class HostError(AdapterError):
+    """The bench's computer cannot keep what it must: its disk is full, or fails."""
+
+    kind = "host"
+    default_cause = "host"
+    default_hint = "make room on that disk; what was written before is kept"
 
 
 class PortAbsent(AdapterError):

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import io
 import os
 import signal
 import subprocess
 import sys
 import xml.etree.ElementTree as ET
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -67,6 +69,20 @@ def finished(*arguments: str, **how: Any) -> tuple[int, str, str]:  # noqa: ANN4
     return running.returncode, (out or b"").decode("latin-1"), err.decode("latin-1")
 
 
+@pytest.fixture
+def here(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Callable[..., int]:
+    """The command in this process, which is much quicker; its exit code."""
+
+    def run(*arguments: str) -> int:
+        monkeypatch.chdir(tmp_path)
+        monkeypatch.setattr(sys, "argv", ["slotproof", *arguments])
+        with pytest.raises(SystemExit) as ended:
+            cli.main()
+        return int(ended.value.code or 0)
+
+    return run
+
+
 # -- requests to end ---------------------------------------------------------------
 
 
@@ -76,14 +92,15 @@ def finished(*arguments: str, **how: Any) -> tuple[int, str, str]:  # noqa: ANN4
     ("name", "code"), [("SIGTERM", 143), ("SIGHUP", 129), ("SIGINT", 130)]
 )
 def test_a_run_that_is_ended_leaves_its_reports(
-    files: Make, tmp_path: Path, name: str, code: int
+    files: Make, tmp_path: Path, here: Make, name: str, code: int
 ) -> None:
     """The end stands in the journal, both reports are there; more requests lose nothing."""
     plan, bench = files(LONG)
     journal = tmp_path / "r/journal.jsonl"
     with started("run", plan, "-f", bench, "--into", "r", cwd=tmp_path) as running:
         while not journal.exists() or b"soak_progress" not in journal.read_bytes():
-            assert running.poll() is None
+            with suppress(subprocess.TimeoutExpired):  # leaves the processor to the run
+                pytest.fail(f"ended by itself: {running.wait(0.1)}")
         while running.poll() is None:  # over and over, while reports are written too
             running.send_signal(getattr(signal, name))
             try:
@@ -101,8 +118,7 @@ def test_a_run_that_is_ended_leaves_its_reports(
     ]  # fmt: skip
     assert case.attrib["name"].startswith("2 soak")
     assert (tmp_path / "r/report.html").exists()
-    again = finished("report", "r/journal.jsonl", cwd=tmp_path)
-    assert again[0] == code
+    assert here("report", "r/journal.jsonl") == code
 
 
 _AT_IMPORT = """
@@ -185,21 +201,24 @@ def test_a_request_that_is_ignored_stays_ignored(files: Make, tmp_path: Path) ->
 @pytest.mark.slow
 @pytest.mark.parametrize("command", ["run", "survey", "diagnose"])
 def test_a_run_that_could_not_begin_is_an_error(
-    files: Make, tmp_path: Path, command: str
+    files: Make,
+    tmp_path: Path,
+    here: Make,
+    capsys: pytest.CaptureFixture[str],
+    command: str,
 ) -> None:
     """An absent port leaves an error case in junit.xml, a report, and exit code 3."""
     plan, bench = files(port="/dev/ttyNotThere0")
     asked = [command, *([plan] if command == "run" else []), "-f", bench, "--into", "r"]
-    code, _, err = finished(*asked, cwd=tmp_path)
-    assert code == 3
-    assert "there is no such port" in err
+    assert here(*asked) == 3
+    assert "there is no such port" in capsys.readouterr().err
     cases = list(ET.parse(tmp_path / "r/junit.xml").iter("testcase"))
     (error,) = [e for c in cases for e in c.iter("error")]
     assert error.attrib["type"] == "port-absent"
     assert "ttyNotThere0" in error.attrib["message"]
     assert all(c.find("skipped") is not None for c in cases[:-1])
     assert "ttyNotThere0" in (tmp_path / "r/report.html").read_text("utf-8")
-    assert finished("report", "r", cwd=tmp_path)[0] == 3
+    assert here("report", "r") == 3
 
 
 # -- output ------------------------------------------------------------------------
@@ -242,21 +261,62 @@ def test_output_that_is_lost_is_said(files: Make, tmp_path: Path) -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("encoding", ["cp1252", "latin-1", "ascii", "ascii:strict"])
 def test_a_character_that_the_output_lacks(
-    files: Make, tmp_path: Path, encoding: str
+    files: Make,
+    here: Make,
+    monkeypatch: pytest.MonkeyPatch,
+    encoding: str,
 ) -> None:
     """It is written visibly, and stops neither run nor report."""
     title = "Prüfplatz \N{CHECK MARK} \N{GREEK CAPITAL LETTER OMEGA}"
     plan, bench = files(PLAN.replace("two steps", title), title=title)
-    env = {"PYTHONIOENCODING": encoding}
-    code, out, err = finished(
-        "run", plan, "-f", bench, "--into", "r", cwd=tmp_path, env=env
-    )
-    assert (code, err) == (0, "")
-    code, out, err = finished("check", plan, bench, cwd=tmp_path, env=env)
-    assert (code, err) == (0, "")
-    assert r"\u2713 \u03a9" in out
-    assert finished("report", "r", cwd=tmp_path, env=env)[0] == 0
-    assert finished("budget", "-f", bench, cwd=tmp_path, env=env)[0] == 0
+    name, _, errors = encoding.partition(":")
+
+    def said(*arguments: str) -> str:
+        streams = [io.TextIOWrapper(io.BytesIO(), name, errors or None) for _ in "oe"]
+        monkeypatch.setattr(sys, "stdout", streams[0])
+        monkeypatch.setattr(sys, "stderr", streams[1])
+        assert here(*arguments) == 0
+        for stream in streams:
+            stream.flush()
+        assert streams[1].buffer.getvalue() == b""
+        return bytes(streams[0].buffer.getvalue()).decode(name)
+
+    said("run", plan, "-f", bench, "--into", "r")
+    assert r"\u2713 \u03a9" in said("check", plan, bench)
+    said("report", "r")
+    said("budget", "-f", bench)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("fitting", ["run", "report"])
+def test_reports_that_do_not_fit_on_the_disk(
+    files: Make,
+    tmp_path: Path,
+    here: Make,
+    capsys: pytest.CaptureFixture[str],
+    fitting: str,
+) -> None:
+    """The journal fits and the page does not: exit code 3, and how to make the reports."""
+    resource = pytest.importorskip("resource")
+    plan, bench = files()
+    command = ["run", plan, "-f", bench, "--into"]
+    assert here(*command, "r") == 0
+    most = (tmp_path / "r/journal.jsonl").stat().st_size + 200
+    assert (tmp_path / "r/report.html").stat().st_size > most
+    if fitting == "report":
+        command = ["report", "r", "--into"]
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (most, hard))
+    try:
+        code = here(*command, "again")
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    err = capsys.readouterr().err
+    assert code == 3
+    assert "the reports cannot be written: File too large" in err
+    kept = Path("again" if fitting == "run" else "r") / "journal.jsonl"
+    assert f"slotproof report {kept}" in err
+    assert here("report", str(kept)) == 0
 
 
 def test_controls_never_reach_a_screen_raw(capsys: pytest.CaptureFixture[str]) -> None:

@@ -297,6 +297,25 @@ def test_results_can_be_kept(plan_test: Make, pytester: pytest.Pytester) -> None
     assert "<failure" not in text
 
 
+def test_an_absent_port_leaves_an_error_case(
+    plan_test: Make, pytester: pytest.Pytester
+) -> None:
+    """The run that could not begin is an error in the kept reports, as on the command line."""
+    plan_test("--collect-only")
+    fixture = pytester.path / "fixture.yaml"
+    bench = yaml.safe_load(fixture.read_text("utf-8"))
+    bench["adapter"]["port"] = "/dev/ttyNotThere0"
+    fixture.write_text(yaml.safe_dump(bench), "utf-8")
+    result = pytester.runpytest_inprocess(
+        "--slotproof-fixture=fixture.yaml", "--slotproof-into=kept", "probes.yaml"
+    )
+    result.assert_outcomes(errors=5)
+    junit = ElementTree.parse(pytester.path / "kept/probes/junit.xml")
+    (error,) = junit.iter("error")
+    assert error.attrib["type"] == "port-absent"
+    assert (pytester.path / "kept/probes/report.html").exists()
+
+
 BUS_TEST = """
 from harness.driver.search import enumerate_devices
 

@@ -309,13 +309,11 @@ class _Left:
 
     def _record(self, fault: AdapterError) -> None:
         """A port that cannot be opened: the run that could not begin is an error."""
-        from harness.clock import SystemClock  # noqa: PLC0415
-        from harness.plans.execution.not_begun import record_not_begun  # noqa: PLC0415
-        from harness.results.journal.writer import Journal  # noqa: PLC0415
+        from harness.plans.execution.not_begun import journal_of_not_begun  # noqa: PLC0415
 
-        with Journal.create(self._folder, SystemClock()) as journal:
-            record_not_begun(journal, self._plan, self._fixture, self._allowed, fault)
-        self.journal = journal.path
+        self.journal = journal_of_not_begun(
+            self._folder, self._plan, self._fixture, self._allowed, fault
+        )
 
     def _report(self, journal: Path) -> None:
         from harness.results.reports.rebuild import rebuild  # noqa: PLC0415

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from harness.errors import SlotproofError
+from harness.errors import AdapterError, SlotproofError
 from harness.pytest_plugin.words import (
     by_device,
     in_words,
@@ -170,7 +170,12 @@ class PlanFile(pytest.File):
             folder = Path(into) / self.path.stem
         else:
             folder = Path(self._stack.enter_context(tempfile.TemporaryDirectory()))
-        bus = self._stack.enter_context(connect(self.fixture))
+        try:
+            bus = self._stack.enter_context(connect(self.fixture))
+        except AdapterError as fault:
+            if into:
+                self._record_not_begun(folder, fault)
+            raise
         journal = self._stack.enter_context(Journal.create(folder, bus.clock))
         self.runner = Runner(
             plan=self.plan,
@@ -184,9 +189,18 @@ class PlanFile(pytest.File):
         self.runner.begin()
         for line in self.told:
             self.runner.context.note("note", text=line, deselected=self._left_out)
-        self.runner.prepare_or_raise()
         if into:
             self._stack.callback(_rebuild, journal.path, folder)
+        self.runner.prepare_or_raise()
+
+    def _record_not_begun(self, folder: Path, fault: AdapterError) -> None:
+        """An absent port: the run that could not begin is an error in its reports."""
+        from harness.plans.execution.not_begun import journal_of_not_begun  # noqa: PLC0415
+
+        journal = journal_of_not_begun(
+            folder, self.plan, self.fixture, self.allowed, fault
+        )
+        _rebuild(journal, folder)
 
     def teardown(self) -> None:
         """Record the end and close everything."""

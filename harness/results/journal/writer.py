@@ -54,7 +54,7 @@ import structlog
 from structlog.typing import EventDict, WrappedLogger
 
 from harness.clock import Clock
-from harness.errors import AdapterError, UsageError
+from harness.errors import HostError, UsageError
 from harness.results.journal.lines import Event
 from harness.results.journal.owner import Ownership
 from harness.results.journal.parts import PART_BYTES, last_part, part_path
@@ -103,11 +103,10 @@ class _Sink:
     def close(self) -> None:
         os.close(self._handle)
 
-    def _lost(self, reason: str) -> AdapterError:
-        return AdapterError(
+    def _lost(self, reason: str) -> HostError:
+        return HostError(
             f"the journal cannot be written: {reason}",
             where=str(self._path),
-            hint="make room on that disk; what was written before is kept",
         )
 
 
@@ -228,7 +227,7 @@ class Journal:
         named in ``not_finite``, whatever JSON does not know becomes its ``str``.
 
         Raises:
-            AdapterError: the disk did not take the line.
+            HostError: the disk did not take the line.
             ValueError: the journal is closed, or a field is named as a stamp is.
         """
         if self._closed:
@@ -249,10 +248,9 @@ class Journal:
         try:
             following = _Sink(path)
         except OSError as exc:
-            raise AdapterError(
+            raise HostError(
                 f"the journal's next part cannot be made: {exc.strerror}",
                 where=str(path),
-                hint="make room on that disk; what was written before is kept",
             ) from exc
         self._sink.close()
         self._part += 1
