@@ -28,6 +28,14 @@ _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _COMMA_NUMBER = re.compile(r"[+-]?(?:[0-9]*,[0-9]+|[0-9]+,)(?:[eE][+-]?[0-9]+)?")
 
 
+def plain_number(text: str) -> float | None:
+    """A finite number with a decimal point; None for any other text."""
+    if not _NUMBER.fullmatch(text):
+        return None
+    value = float(text)
+    return value if math.isfinite(value) else None
+
+
 class CsvTable:
     """The rows of an open CSV file.
 

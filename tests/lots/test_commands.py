@@ -422,6 +422,42 @@ def test_gauge(lot: Said, tmp_path: Path) -> None:
     assert "the gauge is not acceptable" in bad.out
 
 
+def test_few_readings_of_a_golden_unit_decide_nothing(
+    lot: Said, tmp_path: Path
+) -> None:
+    """Cg and Cgk above 1.33 as estimates of six readings: their lower ends are not."""
+    rows = "".join(f"G,{25 + 0.02 * (n % 3 - 1)}\n" for n in range(6))
+    (tmp_path / "g.csv").write_text(f"device,value\n{rows}", "utf-8")
+    found = lot("golden", "g.csv", "-q", "t", "--reference", 25, "--tolerance", 1)
+    assert found.code == 1
+    assert "Cg 1.8634, Cgk 1.8634" in found.out
+    assert "good enough is not decided by these readings" in found.out
+
+
+@pytest.mark.parametrize("text", ["2_0", "nan", "inf", "\u0662\u0660", "20 K"])
+def test_numbers_are_read_as_those_of_files(lot: Said, text: str) -> None:
+    """What a table may not hold is no limit either; 2.0e1 is a number in both."""
+    command = ("sample", "--size", 200, "--aql")
+    refused = lot(*command, text)
+    assert refused.code == 2
+    assert "is not a plain number" in refused.err
+    assert lot(*command, "1.0e0").code == 0
+
+
+def test_two_units_against_two(lot: Said, tmp_path: Path) -> None:
+    """Two units have a spread; they prove nothing, and nothing crashes."""
+    (tmp_path / "a.csv").write_text("device,value\nA,25.0\nB,25.1\n", "utf-8")
+    (tmp_path / "b.csv").write_text("device,value\nC,25.0\nD,25.2\n", "utf-8")
+    found = lot(
+        "compare", "--baseline", "a.csv", "--candidate", "b.csv", "-q", "t",
+        "--margin", 5, "--spread-margin", 1.5,
+    )  # fmt: skip
+    assert found.code == 1
+    assert "not decided by these units" in found.out
+    assert "no spread" not in found.out
+    assert "its spread is 2.00 times the baseline's" in found.out
+
+
 def test_golden(lot: Said, tmp_path: Path) -> None:
     """Readings of one unit prove the fixture; more than one unit is refused."""
     rows = "".join(f"G,{25 + 0.01 * (n % 3)}\n" for n in range(30))
@@ -429,10 +465,10 @@ def test_golden(lot: Said, tmp_path: Path) -> None:
     command = ("golden", "g.csv", "-q", "temperature", "--reference", 25)
     good = lot(*command, "--tolerance", 1)
     assert good.code == 0
-    assert "the fixture is good enough" in good.out
+    assert "the fixture is shown to be good enough" in good.out
     bad = lot(*command, "--tolerance", 0.1)
     assert bad.code == 1
-    assert "not good enough" in bad.out
+    assert "shown not to be good enough" in bad.out
     (tmp_path / "g.csv").write_text(f"device,value\n{rows}H,25\n", "utf-8")
     assert "2 devices, not of one" in lot(*command, "--tolerance", 1).err
 

@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from harness.commands.base import example
+from harness.commands.lots.numbers import number
 from harness.commands.lots.output import facts_of, leave
 from harness.commands.lots.values import (
     EXIT_NO,
@@ -56,7 +57,10 @@ def chart(
         typer.Option(metavar="N", help="xbar-r: readings in a row of a subgroup"),
     ] = 5,
     weight: Annotated[
-        float, typer.Option(metavar="SHARE", help="ewma: weight of the newest reading")
+        float,
+        typer.Option(
+            parser=number, metavar="SHARE", help="ewma: weight of the newest reading"
+        ),
     ] = 0.2,
     step: StepOption = "",
     into: FolderOption = None,

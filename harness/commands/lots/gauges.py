@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from harness.commands.base import example
+from harness.commands.lots.numbers import number
 from harness.commands.lots.output import facts_of, leave
 from harness.commands.lots.values import (
     EXIT_NO,
@@ -21,7 +22,9 @@ from harness.commands.lots.values import (
 
 ToleranceOption = Annotated[
     float,
-    typer.Option(metavar="NUMBER", help="width between the limits to be judged by"),
+    typer.Option(
+        parser=number, metavar="NUMBER", help="width between the limits to be judged by"
+    ),
 ]
 
 
@@ -33,7 +36,11 @@ def gauge(
     *,
     tolerance: Annotated[
         float | None,
-        typer.Option(metavar="NUMBER", help="width between the limits to be judged by"),
+        typer.Option(
+            parser=number,
+            metavar="NUMBER",
+            help="width between the limits to be judged by",
+        ),
     ] = None,
     unit: Annotated[
         str, typer.Option(metavar="UNIT", help="unit of the values, for the table")
@@ -41,7 +48,9 @@ def gauge(
     resolution: Annotated[
         float | None,
         typer.Option(
-            metavar="NUMBER", help="step of the readings; default as they show it"
+            parser=number,
+            metavar="NUMBER",
+            help="step of the readings; default as they show it",
         ),
     ] = None,
     accept_conditional: Annotated[
@@ -98,7 +107,10 @@ def golden(
     *,
     quantity: QuantityOption,
     reference: Annotated[
-        float, typer.Option(metavar="NUMBER", help="known value of the golden unit")
+        float,
+        typer.Option(
+            parser=number, metavar="NUMBER", help="known value of the golden unit"
+        ),
     ],
     tolerance: ToleranceOption,
     step: StepOption = "",

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from harness.commands.base import example
+from harness.commands.lots.numbers import number
 from harness.commands.lots.output import facts_of, leave
 from harness.commands.lots.values import (
     EXIT_NO,
@@ -20,12 +21,16 @@ from harness.commands.lots.values import (
 )
 
 ReferenceOption = Annotated[
-    float, typer.Option("--reference", metavar="NUMBER", help="known value of the unit")
+    float,
+    typer.Option(
+        "--reference", parser=number, metavar="NUMBER", help="known value of the unit"
+    ),
 ]
 MarginOption = Annotated[
     float,
     typer.Option(
         "--margin",
+        parser=number,
         metavar="NUMBER",
         help="largest bias that does not matter, such as a tenth of the tolerance",
     ),

@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from harness.commands.base import example
+from harness.commands.lots.numbers import number
 from harness.commands.lots.output import facts_of, leave
 from harness.commands.lots.values import EXIT_NO, FolderOption, lot_app
 from harness.errors import UsageError
@@ -19,6 +20,7 @@ def sample(
     aql: Annotated[
         float | None,
         typer.Option(
+            parser=number,
             metavar="PERCENT",
             help="acceptance quality limit, bad units per hundred (above 10: "
             "nonconformities per hundred units)",
@@ -27,6 +29,7 @@ def sample(
     limit: Annotated[
         float | None,
         typer.Option(
+            parser=number,
             metavar="PERCENT",
             help="instead of --aql: accept on 0 bad units only (c = 0), for this "
             "limiting quality",
@@ -42,7 +45,9 @@ def sample(
     confidence: Annotated[
         float,
         typer.Option(
-            metavar="SHARE", help="chance to reject a lot of the limiting quality"
+            parser=number,
+            metavar="SHARE",
+            help="chance to reject a lot of the limiting quality",
         ),
     ] = 0.9,
     level: Annotated[
@@ -131,17 +136,27 @@ def need(
     *,
     margin: Annotated[
         float,
-        typer.Option(metavar="NUMBER", help="difference of means that does not matter"),
+        typer.Option(
+            parser=number,
+            metavar="NUMBER",
+            help="difference of means that does not matter",
+        ),
     ],
     deviation: Annotated[
         float,
         typer.Option(
-            metavar="NUMBER", help="standard deviation of a lot, from earlier ones"
+            parser=number,
+            metavar="NUMBER",
+            help="standard deviation of a lot, from earlier ones",
         ),
     ],
     power: Annotated[
         float,
-        typer.Option(metavar="SHARE", help="chance that equal lots are called equal"),
+        typer.Option(
+            parser=number,
+            metavar="SHARE",
+            help="chance that equal lots are called equal",
+        ),
     ] = 0.9,
     into: FolderOption = None,
 ) -> None:
@@ -163,7 +178,11 @@ def claim(
     *,
     rate: Annotated[
         float | None,
-        typer.Option(metavar="RATE", help="errors a trial to be claimed, such as 1e-6"),
+        typer.Option(
+            parser=number,
+            metavar="RATE",
+            help="errors a trial to be claimed, such as 1e-6",
+        ),
     ] = None,
     allow: Annotated[
         int, typer.Option(metavar="N", min=0, help="errors that may come meanwhile")
@@ -176,7 +195,10 @@ def claim(
         int, typer.Option(metavar="N", min=0, help="errors among them")
     ] = 0,
     confidence: Annotated[
-        float, typer.Option(metavar="SHARE", help="how sure the claim shall be")
+        float,
+        typer.Option(
+            parser=number, metavar="SHARE", help="how sure the claim shall be"
+        ),
     ] = 0.95,
     into: FolderOption = None,
 ) -> None:

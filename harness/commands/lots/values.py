@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from harness.commands.base import app, example
+from harness.commands.lots.numbers import number
 from harness.commands.lots.output import facts_of, leave
 from harness.errors import UsageError
 
@@ -41,15 +42,25 @@ StepOption = Annotated[
 ]
 LowOption = Annotated[
     float | None,
-    typer.Option("--low", metavar="NUMBER", help="lower limit; default the journal's"),
+    typer.Option(
+        "--low",
+        parser=number,
+        metavar="NUMBER",
+        help="lower limit; default the journal's",
+    ),
 ]
 HighOption = Annotated[
     float | None,
-    typer.Option("--high", metavar="NUMBER", help="upper limit; default the journal's"),
+    typer.Option(
+        "--high",
+        parser=number,
+        metavar="NUMBER",
+        help="upper limit; default the journal's",
+    ),
 ]
 ConfidenceOption = Annotated[
     float,
-    typer.Option(metavar="SHARE", help="how sure a proof shall be"),
+    typer.Option(parser=number, metavar="SHARE", help="how sure a proof shall be"),
 ]
 LeaveOutOption = Annotated[
     list[str] | None,
@@ -117,6 +128,7 @@ def compare(
     margin: Annotated[
         float,
         typer.Option(
+            parser=number,
             metavar="NUMBER",
             help="largest difference of the means that does not matter, fixed "
             "beforehand from the specification",
@@ -125,6 +137,7 @@ def compare(
     spread_margin: Annotated[
         float | None,
         typer.Option(
+            parser=number,
             metavar="RATIO",
             help="the new spread must be proved below so many times the old one",
         ),
@@ -199,15 +212,18 @@ def capability(
     low: LowOption = None,
     high: HighOption = None,
     target: Annotated[
-        float | None, typer.Option(metavar="NUMBER", help="wanted value, for Ppm")
+        float | None,
+        typer.Option(parser=number, metavar="NUMBER", help="wanted value, for Ppm"),
     ] = None,
     wanted: Annotated[
         float,
-        typer.Option(metavar="INDEX", help="Ppk that must be proved"),
+        typer.Option(parser=number, metavar="INDEX", help="Ppk that must be proved"),
     ] = 1.33,
     coverage: Annotated[
         float,
-        typer.Option(metavar="SHARE", help="share inside the tolerance interval"),
+        typer.Option(
+            parser=number, metavar="SHARE", help="share inside the tolerance interval"
+        ),
     ] = 0.95,
     side: Annotated[
         str,
@@ -227,7 +243,9 @@ def capability(
     uncertainty: Annotated[
         float,
         typer.Option(
-            metavar="NUMBER", help="expanded uncertainty (k = 2), for guarded limits"
+            parser=number,
+            metavar="NUMBER",
+            help="expanded uncertainty (k = 2), for guarded limits",
         ),
     ] = 0.0,
     in_order: Annotated[

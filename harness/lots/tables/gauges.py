@@ -10,6 +10,7 @@ from harness.quality.gauges.reference_study import (
     Bias,
     BiasVerdict,
     GoldenCheck,
+    GoldenVerdict,
     Linearity,
 )
 from harness.records import Outcome
@@ -129,18 +130,15 @@ def _shares(found: GaugeStudy, unit: str) -> ReportTable:
 
 def golden_sheet(found: GoldenCheck, *, quantity: str, unit: str) -> Sheet:
     """Bias, indices, verdict."""
-    indices = (
-        "no scatter, so no index"
-        if found.cg is None or found.cgk is None
-        else f"Cg {found.cg:.4f}, Cgk {found.cgk:.4f}, wanted {found.wanted:g}"
-    )
-    answer = "good enough" if found.holds else "not good enough"
-    verdict = f"the fixture is {answer} to judge by this tolerance."
+    answer = str(found.verdict)
+    verdict = f"the fixture is {answer} to judge by this tolerance{_why(found)}."
+    if found.verdict is GoldenVerdict.UNDECIDED:
+        verdict = f"whether the fixture is good enough is {answer}{_why(found)}."
     lines = [
         f"{found.readings.count} readings, mean {number_text(found.readings.mean)}, "
         f"deviation {number_text(found.readings.deviation)} {unit}",
         f"bias {number_text(found.bias)} {unit} (95 % sure {number_text(found.bias_low)} "
-        f"to {number_text(found.bias_high)}); {indices}",
+        f"to {number_text(found.bias_high)}); {_indices(found)}",
         verdict,
     ]
     if found.readings.count < 25:
@@ -148,10 +146,38 @@ def golden_sheet(found: GoldenCheck, *, quantity: str, unit: str) -> Sheet:
     return Sheet(
         question=f"Does the fixture read {quantity} of a golden unit right?",
         answer=answer,
-        outcome=Outcome.PASSED if found.holds else Outcome.FAILED,
+        outcome=_OF_A_GOLDEN_UNIT[found.verdict],
         verdict=verdict,
         blocks=(lines,),
     )
+
+
+_OF_A_GOLDEN_UNIT = {
+    GoldenVerdict.GOOD: Outcome.PASSED,
+    GoldenVerdict.NOT_GOOD: Outcome.FAILED,
+    GoldenVerdict.UNDECIDED: Outcome.SKIPPED,
+}
+
+
+def _indices(found: GoldenCheck) -> str:
+    if found.cg is None or found.cgk is None:
+        return "no scatter, so no index"
+    return f"Cg {found.cg:.4f}, Cgk {found.cgk:.4f}, wanted {found.wanted:g}"
+
+
+def _why(found: GoldenCheck) -> str:
+    """The ends that decide, each 95 % sure for normal readings."""
+    if found.cg_ends is None or found.cgk_ends is None:
+        return ""
+    ends = (("Cg", found.cg_ends), ("Cgk", found.cgk_ends))
+    if found.verdict is GoldenVerdict.NOT_GOOD:
+        shown = ", ".join(f"{name} at most {high:.3f}" for name, (_, high) in ends)
+    elif found.verdict is GoldenVerdict.GOOD:
+        shown = ", ".join(f"{name} at least {low:.3f}" for name, (low, _) in ends)
+    else:
+        shown = ", ".join(f"{n} {low:.3f} to {high:.3f}" for n, (low, high) in ends)
+        shown += "; more readings decide"
+    return f" (95 % sure: {shown}; wanted {found.wanted:g})"
 
 
 _OF_A_BIAS = {

@@ -17,12 +17,21 @@ import numpy as np
 from scipy import special, stats
 
 from harness.errors import UsageError
+from harness.quality.capability import cp_interval, one_limit_at_least
 from harness.quality.moments import (
     Moments,
     moments,
     require_fraction,
     require_positive,
 )
+
+
+class GoldenVerdict(StrEnum):
+    """Is the gauge good enough for the tolerance?"""
+
+    GOOD = "shown to be good enough"
+    NOT_GOOD = "shown not to be good enough"
+    UNDECIDED = "not decided by these readings"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,8 +45,10 @@ class GoldenCheck:
         bias_high: upper end.
         cg: a fifth of the tolerance over six deviations; None without spread.
         cgk: the same with the bias taken off; None without spread.
-        holds: True if both reach the wanted index, or without spread if the bias is
-            below a tenth of the tolerance.
+        cg_ends: at least and at most, each one-sided at the confidence; None likewise.
+        cgk_ends: of Cgk.
+        verdict: by the ends of both indices; without spread by the bias, against a
+            tenth of the tolerance.
         wanted: index to be reached.
     """
 
@@ -47,8 +58,15 @@ class GoldenCheck:
     bias_high: float
     cg: float | None
     cgk: float | None
-    holds: bool
+    cg_ends: tuple[float, float] | None
+    cgk_ends: tuple[float, float] | None
+    verdict: GoldenVerdict
     wanted: float
+
+    @property
+    def holds(self) -> bool:
+        """True if the gauge is shown to be good enough."""
+        return self.verdict is GoldenVerdict.GOOD
 
 
 def golden_check(
@@ -61,12 +79,16 @@ def golden_check(
 ) -> GoldenCheck:
     """Repeatability and bias on a golden unit (25 readings or more, usually 50).
 
+    Cg is a Cp and Cgk a Cpk between limits a tenth of the tolerance from the reference,
+    so their intervals are those of ``quality.capability``: exact for normal readings
+    (chi-square, and noncentral t for the nearer limit).
+
     Args:
         values: readings of the one unit.
         reference: its known value.
         tolerance: width between the limits that the gauge has to judge.
         wanted: smallest Cg and Cgk (1.33 is customary, from memory).
-        confidence: of the interval of the bias.
+        confidence: of the bias's interval, and of each end of the indices.
 
     Raises:
         UsageError: too few values or no tolerance.
@@ -77,12 +99,20 @@ def golden_check(
     bias = sample.mean - reference
     t = float(special.stdtrit(sample.count - 1, (1 + confidence) / 2))
     reach = t * sample.deviation / math.sqrt(sample.count)
-    cg = cgk = None
-    holds = abs(bias) <= 0.1 * tolerance
+    cg = cgk = cg_ends = cgk_ends = None
+    small = abs(bias) <= 0.1 * tolerance
+    verdict = GoldenVerdict.GOOD if small else GoldenVerdict.NOT_GOOD
     if sample.deviation > 0:
         cg = 0.2 * tolerance / (6 * sample.deviation)
         cgk = (0.1 * tolerance - abs(bias)) / (3 * sample.deviation)
-        holds = min(cg, cgk) >= wanted
+        count = sample.count
+        cg_ends = cp_interval(cg, count=count, confidence=2 * confidence - 1)
+        low, high = (
+            one_limit_at_least(cgk, count=count, confidence=sure)
+            for sure in (confidence, 1 - confidence)
+        )
+        cgk_ends = low, high
+        verdict = _of_ends(cg_ends, cgk_ends, wanted)
     return GoldenCheck(
         readings=sample,
         bias=bias,
@@ -90,9 +120,21 @@ def golden_check(
         bias_high=bias + reach,
         cg=cg,
         cgk=cgk,
-        holds=holds,
+        cg_ends=cg_ends,
+        cgk_ends=cgk_ends,
+        verdict=verdict,
         wanted=wanted,
     )
+
+
+def _of_ends(
+    cg: tuple[float, float], cgk: tuple[float, float], wanted: float
+) -> GoldenVerdict:
+    if min(cg[0], cgk[0]) >= wanted:
+        return GoldenVerdict.GOOD
+    if min(cg[1], cgk[1]) < wanted:
+        return GoldenVerdict.NOT_GOOD
+    return GoldenVerdict.UNDECIDED
 
 
 class BiasVerdict(StrEnum):

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from harness.errors import UsageError
 from harness.quality.gauges.reference_study import (
     BiasVerdict,
+    GoldenVerdict,
     bias_study,
     golden_check,
     linearity_study,
@@ -26,7 +28,28 @@ def test_golden_unit() -> None:
     assert found.cgk == pytest.approx(1.5000, abs=5e-5)
     assert found.bias == pytest.approx(0.01)
     assert found.bias_low < 0.01 < found.bias_high
-    assert found.holds
+    assert found.cg_ends is not None
+    assert found.cgk_ends is not None
+    # 1.6667 sqrt(33.930 / 49) and sqrt(66.339 / 49): chi-square of 49, 5 and 95 %
+    assert found.cg_ends == pytest.approx((1.3869, 1.9393), abs=5e-4)
+    # noncentral t, as the table of lower bounds in tests of capability
+    assert found.cgk_ends[0] < 1.33 < found.cgk_ends[1]
+    assert found.verdict is GoldenVerdict.UNDECIDED
+    better = golden_check(_golden(0.0), reference=25, tolerance=1)
+    assert better.verdict is GoldenVerdict.GOOD
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("bias", [0.0, 0.05])
+def test_a_golden_unit_at_the_margin(bias: float) -> None:
+    """Cgk exactly 1.33: at most 5 % of 2,000 gauges are called good (3 errors)."""
+    chance = np.random.default_rng(12)
+    deviation = (0.1 - bias) / (3 * 1.33)
+    good = 0
+    for _ in range(2000):
+        values = (25 + bias + deviation * chance.normal(size=50)).tolist()
+        good += golden_check(values, reference=25, tolerance=1).holds
+    assert good <= 2000 * (0.05 + 3 * (0.05 * 0.95 / 2000) ** 0.5)
 
 
 def test_a_biased_gauge_does_not_hold() -> None:
@@ -34,7 +57,9 @@ def test_a_biased_gauge_does_not_hold() -> None:
     found = golden_check(_golden(0.03), reference=25, tolerance=1)
     assert found.cg is not None
     assert found.cg > found.wanted
-    assert not found.holds
+    assert found.verdict is GoldenVerdict.UNDECIDED
+    worse = golden_check(_golden(0.06), reference=25, tolerance=1)
+    assert worse.verdict is GoldenVerdict.NOT_GOOD
 
 
 @pytest.mark.parametrize(("value", "holds"), [(25.1, True), (25.3, False)])
