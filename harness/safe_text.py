@@ -4,7 +4,7 @@ A character that XML 1.0 does not know (production 2 of its fifth edition) or th
 act on a terminal is written visibly: ``\x1b`` for U+001B, ``\ud800`` for U+D800, always
 with two or four lower-case hex digits. A backslash that itself begins such a form is
 written ``\x5c``; every other backslash stands for itself. So the original can be read
-back (``unescaped``). Escaped are U+0000 to U+001F (line feed and tab stay where a text
+back. Escaped are U+0000 to U+001F (line feed and tab stay where a text
 may have several lines), U+007F to U+009F, the line and paragraph separators U+2028 and
 U+2029, the marks that turn the direction of writing, surrogates, U+FFFE and U+FFFF.
 """
@@ -23,7 +23,6 @@ _IN_OUTPUT = re.compile(rf"[\x00-\x08\x0b-\x1f{_NEVER}]")
 _ON_SCREENS = re.compile(
     rf"[\x00-\x06\x0b\x0c\x0e-\x1a\x1c-\x1f{_NEVER}]|\x1b(?!\[[0-9;?]*[A-Za-z])"
 )
-_BACK = re.compile(rf"\\({_FORM})")
 
 
 def _visible(match: re.Match[str]) -> str:
@@ -49,8 +48,3 @@ def safe_output(text: object) -> str:
 def safe_screen(text: str) -> str:
     """Output for a screen: its own colours and cursor moves stay, no other control does."""
     return _ON_SCREENS.sub(_visible, text)
-
-
-def unescaped(text: str) -> str:
-    """The text that ``one_line`` or ``safe_text`` was given."""
-    return _BACK.sub(lambda match: chr(int(match.group(1)[1:], 16)), text)

@@ -95,8 +95,8 @@ _MOST_NUMBERS = 6
 def gathered(findings: Iterable[Finding]) -> list[Finding]:
     """The same trouble of many devices as one finding about the bus, in its first place.
 
-    What hits many at once is no matter of a single device (rules of the field
-    failures, 3), and the page stays one page.
+    What hits many at once is no matter of a single device (common practice, no
+    source), and the page stays one page.
     """
     alike: dict[tuple[str, ...], list[Finding]] = {}
     for place, finding in enumerate(findings):

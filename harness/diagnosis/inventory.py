@@ -4,8 +4,7 @@ A newcomer counts after two of the last three scans and a directed search that p
 all 64 bits; a listed device is missing after two scans in a row without it and a
 directed search that it did not answer. Everything else is told apart and kept open.
 
-Source: rule of the collection of field failures (public reports, retold); the numbers
-two and three are common practice.
+The numbers two and three are common practice, no source.
 """
 
 from __future__ import annotations
@@ -15,7 +14,7 @@ from collections.abc import Collection, Mapping, Sequence
 from enum import StrEnum
 
 _WINDOW, _NEEDED = 3, 2
-"""Scans looked at, and how many of them must agree (rules of the field failures)."""
+"""Scans looked at, and how many of them must agree (common practice, no source)."""
 
 
 class Membership(StrEnum):

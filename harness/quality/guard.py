@@ -21,11 +21,6 @@ FULL = 1.0
 """Guard over U that leaves less than 2.5 %."""
 
 
-def resolution(step: float) -> float:
-    """Standard uncertainty of a reading in steps."""
-    return step / math.sqrt(12)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GuardedLimits:
     """Acceptance and rejection limits; None where the specification has none.

@@ -13,14 +13,8 @@ from harness.quality.guard import (
     ISO_DEFAULT,
     Proof,
     guarded_limits,
-    resolution,
     uncertainty_ratio,
 )
-
-
-def test_standard_uncertainties() -> None:
-    """JCGM 100: step over root 12; 1/16 degC gives 0.0180."""
-    assert resolution(1 / 16) == pytest.approx(0.0180, abs=5e-5)
 
 
 @pytest.mark.parametrize(

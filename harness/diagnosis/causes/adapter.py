@@ -15,7 +15,8 @@ _LATE_MS, _LATE_TIMES = 20.0, 10.0
 """So late, and so many times as late as most, is worth a note (own choice, no source)."""
 
 _SLOW_ROUND_TRIP_MS = 5.0
-"""Between a latency timer of 1 ms and the usual default of 16 ms (facts on adapters)."""
+"""Between a latency timer of 1 ms and the usual default of 16 ms (common practice, no
+source)."""
 
 _ROUND_TRIPS_A_DEVICE = 58
 """Of a search: reset, then 57 positions that cannot be foreseen (driver.search)."""
@@ -207,7 +208,8 @@ def slow_round_trip(evidence: Evidence) -> Iterator[Finding]:
 def late_host(evidence: Evidence) -> Iterator[Finding]:
     """Most replies are quick and a few are not: the host or a hub had other things to do.
 
-    Source: collection of field failures, F29: gaps between slots are legal.
+    Gaps between slots are legal: a slot has a shortest recovery and no longest (data
+    sheet of family 28h, part DS18B20, p. 19).
     """
     adapter = evidence.adapter
     if adapter is None or not adapter.round_trip_ms or any(inverted_receiver(evidence)):

@@ -1,6 +1,7 @@
-"""Rules about clocks and missions of loggers: oscillator, samples, drift (F26).
+"""Rules about clocks and missions of loggers: oscillator, samples, drift.
 
-Source: collection of field failures, F26 (public reports and data sheets, retold).
+Sources: data sheets of families 21h (part DS1921G) and 41h (part DS1922L) on oscillator,
+mission flags and accuracy, from memory.
 """
 
 from __future__ import annotations

@@ -1,10 +1,10 @@
-"""Rules about battery parts: what their current register shows where none flows (F27).
+"""Rules about battery parts: what their current register shows where none flows.
 
 Whether none flows only the bench knows: the fixture declares it (``no_load``), and the
 check ``current_offset`` supposes it.
 
-Source: collection of field failures, F27 (raw +3 over 25 mohm is +29 mA, 0.70 Ah a day;
-trim -3 shifted left by three is FFE8h, bytes E8 FF).
+Worked example, computed from the data sheet of family 26h (part DS2438): raw +3 over
+25 mohm is +29 mA, 0.70 Ah a day; trim -3 shifted left by three is FFE8h, bytes E8 FF.
 """
 
 from __future__ import annotations

@@ -26,9 +26,10 @@ def _there(device: DeviceFacts) -> bool:
 
 
 def toggled(evidence: Evidence) -> Iterator[Finding]:
-    """What only the host may move did move, and this host did not move it (F25).
+    """What only the host may move did move, and this host did not move it.
 
-    Source: collection of field failures, F25; data sheet of family 05h (part DS2405).
+    Source: data sheet of family 05h (part DS2405), p. 1: each match of the ROM code
+    toggles the output.
     """
     for device in evidence.devices:
         for name in dict.fromkeys(r.quantity for r in device.readings if r.watched):
@@ -231,7 +232,7 @@ def _weight_of(*, declared: bool, spoilt: int) -> Weight:
 
 
 def load_at_output(evidence: Evidence) -> Iterator[Finding]:
-    """Latch and pin of a switch are two bits: off, and low all the same (F24).
+    """Latch and pin of a switch are two bits: off, and low all the same.
 
     Source: data sheet of family 3Ah (part DS2413), PIO access read.
     """

@@ -233,8 +233,8 @@ def _rise_looks_like_presence(evidence: Evidence, line: LineEvidence) -> bool:
 def stretched_reset(evidence: Evidence) -> Iterator[Finding]:
     """Resets end late and presence comes as a character of its own; slots are sound.
 
-    Source: bus facts, 2.5: 00h after a reset that frees by itself is an interrupt pulse
-    or a slow device, no short.
+    00h after a reset that frees by itself is an interrupt pulse (data sheet, parts
+    DS1992/DS1993, p. 13-18) or a slow device, no short.
     """
     line = evidence.line
     late = [r for r in evidence.resets if r.echoes.usual == "00" and r.echoes.followed]

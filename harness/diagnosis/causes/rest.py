@@ -1,7 +1,7 @@
 """The last rule: trouble was seen and no other rule has a cause for it.
 
 "Nothing wrong" would be untrue then. So it says UNDECIDED, with the numbers and with
-what would tell the causes apart (rule 7 of the field failures).
+what would tell the causes apart.
 """
 
 from __future__ import annotations

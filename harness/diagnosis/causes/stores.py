@@ -1,6 +1,6 @@
 """Rules about a failed store of an EEPROM, and an output that a step left toggled.
 
-Sources: collection of field failures, F22 and F25; data sheets of families 2Dh (part
+Sources: data sheets of families 2Dh (part
 DS2431) p. 7-12 and 05h (part DS2405) p. 1.
 """
 
@@ -119,7 +119,7 @@ def _starved(failed: FailedCheck, store: Mapping[str, Any]) -> Finding:
 
 
 def step_toggled(evidence: Evidence) -> Iterator[Finding]:
-    """A step matched a part that each match toggles, and left it the other way (F25)."""
+    """A step matched a part that each match toggles, and left it the other way."""
     failed = evidence.failed
     if failed is None or failed.kind != "toggled":
         return

@@ -1,7 +1,9 @@
-"""Watch over parts that every match by their ROM code changes (field failures, F25).
+"""Watch over parts that every match by their ROM code changes.
 
 Each is sensed by search, which changes nothing, when the run first knows of it and at
 the end of every step: a step that leaves it otherwise than it found it has failed.
+
+Source: data sheet of family 05h (part DS2405), p. 1.
 """
 
 from __future__ import annotations

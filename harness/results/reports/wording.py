@@ -8,7 +8,7 @@ from harness.digits import amount_text, limit_text, limits_text, number_text
 from harness.records import Measurement, Scalar, Side
 from harness.results.record.device_tally import DeviceResult
 from harness.results.record.steps import StepRecord
-from harness.safe_text import one_line, safe_text, unescaped
+from harness.safe_text import one_line, safe_text
 
 __all__ = [
     "ValueRow",
@@ -20,7 +20,6 @@ __all__ = [
     "scalar_text",
     "step_name",
     "tries_text",
-    "unescaped",
     "value_row",
     "value_rows",
 ]

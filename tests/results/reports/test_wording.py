@@ -15,10 +15,10 @@ from harness.results.reports.wording import (
     one_line,
     safe_text,
     tries_text,
-    unescaped,
     value_row,
     value_rows,
 )
+from tests.escapes import unescaped
 
 ANYTHING = st.text(alphabet=st.characters(exclude_categories=()))
 ESCAPES = st.text(alphabet="\\xu0159abfD8\x1b\ud800")
