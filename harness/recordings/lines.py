@@ -150,14 +150,31 @@ def _span(judged: JudgedQuantity) -> str:
 
 def finding_lines(trace: TraceRecord) -> Iterator[str]:
     """What is outside or wrong, then what cannot be told; one line if nothing is."""
+    yield from _outside_lines(trace)
+    yield from _wrong_lines(trace)
     for judged in trace.quantities:
-        if judged.standing is LimitStanding.OUTSIDE:
-            yield f"OUTSIDE: {outside_sentence(judged)}"
-            for instant in judged.worst[:_MOST_INSTANTS]:
-                yield (
-                    f"    {instant.at_s:.6f} s: {number_text(instant.value)} "
-                    f"{judged.row.unit}"
-                )
+        if judged.standing is LimitStanding.CANNOT_TELL:
+            yield f"CANNOT TELL: {doubtful_sentence(judged)}"
+    for reason in trace.reasons:
+        yield f"CANNOT TELL: {reason}"
+    for judged in trace.quantities:
+        if judged.some_only:
+            yield f"note: {some_devices_sentence(judged)}"
+    if trace.verdict is TraceVerdict.WITHIN:
+        yield "nothing is outside the limits"
+
+
+def _outside_lines(trace: TraceRecord) -> Iterator[str]:
+    for judged in trace.quantities:
+        if judged.standing is not LimitStanding.OUTSIDE:
+            continue
+        yield f"OUTSIDE: {outside_sentence(judged)}"
+        unit = judged.row.unit
+        for instant in judged.worst[:_MOST_INSTANTS]:
+            yield f"    {instant.at_s:.6f} s: {number_text(instant.value)} {unit}"
+
+
+def _wrong_lines(trace: TraceRecord) -> Iterator[str]:
     wrong = Counter(entry.what for entry in trace.wrong)
     first = {entry.what: entry.at_s for entry in reversed(trace.wrong)}
     for what, count in wrong.most_common(_MOST_WRONG):
@@ -165,13 +182,6 @@ def finding_lines(trace: TraceRecord) -> Iterator[str]:
         yield f"WRONG: {what}{times}, first at {first[what]:.6f} s"
     if len(wrong) > _MOST_WRONG:
         yield f"WRONG: and {len(wrong) - _MOST_WRONG} more"
-    for judged in trace.quantities:
-        if judged.standing is LimitStanding.CANNOT_TELL:
-            yield f"CANNOT TELL: {doubtful_sentence(judged)}"
-    for reason in trace.reasons:
-        yield f"CANNOT TELL: {reason}"
-    if trace.verdict is TraceVerdict.WITHIN:
-        yield "nothing is outside the limits"
 
 
 def outside_sentence(judged: JudgedQuantity) -> str:
@@ -196,6 +206,16 @@ def doubtful_sentence(judged: JudgedQuantity) -> str:
         f"{judged.doubtful} of {judged.count} within +-{number_text(judged.doubt)} "
         f"{row.unit} of the limit ({limits_text(row.loosest_low, row.loosest_high)} "
         f"{row.unit}); sample faster to tell"
+    )
+
+
+def some_devices_sentence(judged: JudgedQuantity) -> str:
+    """Which values suit some devices and not others."""
+    row = judged.row
+    return (
+        f"{_owner(row)} {quantity_name(row)} suits some devices only: "
+        f"{judged.some_only} of {judged.count} are beyond what every device takes "
+        f"({limits_text(row.low, row.high)} {row.unit}), {_span(judged)} {row.unit}"
     )
 
 
