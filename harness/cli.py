@@ -30,6 +30,7 @@ from harness.commands.lots import references as lot_references
 from harness.commands.lots import samples as lot_samples
 from harness.commands.lots import values as lots
 from harness.errors import AdapterError, SlotproofError
+from harness.old_names import printed_notes
 from harness.output import say
 
 EXIT_USAGE = 2
@@ -74,9 +75,13 @@ def _fail(error: SlotproofError) -> int:
     return EXIT_COULD_NOT_TELL if isinstance(error, AdapterError) else EXIT_USAGE
 
 
+def _note(sentence: str) -> None:
+    say(f"slotproof: note: {sentence}", err=True)
+
+
 def main() -> NoReturn:
     """Entry point; every error of ours becomes a message and an exit code."""
-    with ending.watched(), output.guarded() as outputs:
+    with ending.watched(), output.guarded() as outputs, printed_notes(_note):
         code = _run()
         ending.leave_with(code)
         if outputs.lost:

@@ -81,7 +81,7 @@ def test_ledger_and_csv_agree(day: list[Said]) -> None:
     why = {(r["unit_serial"], r["reason_step"], r["reason_kind"])
            for r in rows if r["outcome"] == "failed"}  # fmt: skip
     assert why == {
-        (CLONE, "check sheet_behaviour", "limit"),
+        (CLONE, "check data_sheet_conformance", "limit"),
         (WARM, "read temperature", "limit"),
         (THIN, "measure sample_instant", "thin-margin"),
     }

@@ -45,6 +45,7 @@ def _now(junit: Path) -> list[tuple[str, tuple[str, str]]]:
 
 
 @pytest.mark.slow
+@pytest.mark.filterwarnings("ignore::harness.old_names.RenamedName")
 @pytest.mark.parametrize("kept", EXIT_CODES)
 def test_an_old_journal_gives_the_verdicts_it_gave(kept: str, tmp_path: Path) -> None:
     """The same exit code, the same verdict for each step and device, a whole page."""

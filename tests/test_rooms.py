@@ -18,6 +18,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "digits": {"records"},
     "journal_form": {"records"},
     "safe_text": set(),
+    "old_names": set(),
     "ending": {"clock"},
     "output": {"safe_text"},
     "wire": set(),
@@ -32,13 +33,13 @@ MAY_IMPORT: dict[str, set[str]] = {
     "simulation": {"wire"},
     "quality": {"errors", "records", "wire"},
     "results": {
-        "digits", "errors", "records", "journal_form", "clock", "safe_text", "ending", "wire",
-        "quality", "diagnosis",
+        "digits", "errors", "records", "journal_form", "clock", "safe_text", "ending", "old_names",
+        "wire", "quality", "diagnosis",
     },
-    "lots": {"digits", "errors", "records", "wire", "quality", "results"},
+    "lots": {"digits", "errors", "records", "old_names", "wire", "quality", "results"},
     "plans": {
-        "digits", "errors", "records", "journal_form", "clock", "ending", "wire", "driver",
-        "families", "timing", "results", "quality", "simulation", "diagnosis",
+        "digits", "errors", "records", "journal_form", "clock", "ending", "old_names", "wire",
+        "driver", "families", "timing", "results", "quality", "simulation", "diagnosis",
     },
     "station": {
         "digits", "errors", "records", "clock", "ending", "wire", "driver", "families", "plans",
@@ -47,10 +48,10 @@ MAY_IMPORT: dict[str, set[str]] = {
     "terminal": {"digits", "errors", "records", "clock", "results"},
     "pytest_plugin": {"digits", "errors", "records", "driver", "plans", "results"},
     "commands": {
-        "digits", "errors", "clock", "driver", "ending", "families", "lots", "output", "plans",
-        "quality", "recordings", "results", "simulation", "station", "terminal", "wire",
+        "digits", "errors", "clock", "driver", "ending", "families", "lots", "old_names", "output",
+        "plans", "quality", "recordings", "results", "simulation", "station", "terminal", "wire",
     },
-    "cli": {"errors", "ending", "output", "commands", "plans"},
+    "cli": {"errors", "ending", "old_names", "output", "commands", "plans"},
     "entry": {"ending", "cli"},
     "__main__": {"entry"},
 }  # fmt: skip

@@ -14,7 +14,7 @@ from __future__ import annotations
 import difflib
 import math
 from array import array
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -22,6 +22,7 @@ from typing import Any
 from harness.errors import UsageError
 from harness.lots.csv_rows import open_table
 from harness.lots.lot import Limits, Lot, Series, lot_of, require_one
+from harness.old_names import current_name, current_title
 from harness.records import Bound
 from harness.results.journal.lines import require_whole
 from harness.results.journal.writer import FILE_NAME, read_events
@@ -69,6 +70,7 @@ def read_lot(paths: Sequence[Path], *, quantity: str, name: str, step: str = "")
             value that is not finite, or a file that cannot be read.
     """
     found = _Found()
+    quantity, step = current_name(quantity), current_title(step)
     files = [file for path in paths for file in _files(path)]
     for file in files:
         take = _take_csv if file.suffix.lower() == ".csv" else _take_journal
@@ -236,6 +238,18 @@ _BOUNDS = tuple(f"{bound} " for bound in Bound)
 """``at most 33.4`` is how an export writes a bound."""
 
 
+class _NamesOfNow(dict[str, str]):
+    """Text of a column -> the same with the names of now, each worked out once."""
+
+    def __init__(self, current: Callable[[str], str]) -> None:
+        super().__init__()
+        self._current = current
+
+    def __missing__(self, text: str) -> str:
+        self[text] = now = self._current(text)
+        return now
+
+
 def _take_csv(path: Path, quantity: str, step: str, found: _Found) -> None:
     with open_table(path, columns=("device", "value")) as table:
         # a column that the file lacks reads the empty field behind each row
@@ -243,13 +257,17 @@ def _take_csv(path: Path, quantity: str, step: str, found: _Found) -> None:
             table.places.get(column, -1) for column in _COLUMNS
         )
         limits: set[tuple[str, str]] = set()
+        names, titles = _NamesOfNow(current_name), _NamesOfNow(current_title)
         for row in table.rows(void="error"):
             row.append("")
-            named = row[name] or quantity
+            named = names[row[name]] or quantity
             whole = row[title_at]
             number, _, title = whole.partition(" ")
+            title = titles[title]
             found.names.add(named)
-            if named != quantity or (whole and step not in {"", whole, number, title}):
+            if named != quantity or (
+                whole and step not in {"", whole, number, title, f"{number} {title}"}
+            ):
                 continue
             if row[outcome] == "error" or row[value].startswith(_BOUNDS):
                 found.take_void(row[device])

@@ -139,8 +139,8 @@ SPEAKS_KINDS: dict[str, tuple[Change, Cause, str, Sure]] = {
     ),
     "toggled": (
         device(
-            reading("latch_a", 1, watched=True),
-            later=(reading("latch_a", 0, watched=True),),
+            reading("channel_a_output_off", 1, watched=True),
+            later=(reading("channel_a_output_off", 0, watched=True),),
         ),
         Cause.CONFIGURATION,
         "toggled",

@@ -92,7 +92,7 @@ def test_a_current_is_read_many_times(alone: Make) -> None:
 def test_only_what_is_watched_is_asked_again(alone: Make) -> None:
     """By searches, so that nothing toggles."""
     session = alone(0x05)
-    assert [r.quantity for r in look_again(session)] == ["latch_a"]
+    assert [r.quantity for r in look_again(session)] == ["channel_a_output_off"]
     assert session._bus.adapter.port.bench.stations[0].device.toggles == 0
     assert not look_again(alone(0x29))
 

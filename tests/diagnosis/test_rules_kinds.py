@@ -103,8 +103,8 @@ def test_an_even_number_of_own_matches_blames_somebody_else() -> None:
 def test_off_after_a_single_change_may_be_a_restart() -> None:
     """The output is off after each power-up."""
     changed = device(
-        reading("latch_a", 0, watched=True),
-        later=(reading("latch_a", 1, watched=True),),
+        reading("channel_a_output_off", 0, watched=True),
+        later=(reading("channel_a_output_off", 1, watched=True),),
     )
     first = found(**changed)[0]
     assert first.sure is Sure.LIKELY
@@ -113,7 +113,7 @@ def test_off_after_a_single_change_may_be_a_restart() -> None:
 
 def test_a_state_that_stays_says_nothing() -> None:
     """Sensed three times, the same each time."""
-    steady = reading("latch_a", 1, watched=True)
+    steady = reading("channel_a_output_off", 1, watched=True)
     assert not kinds(**device(steady, later=(steady, steady)))
 
 
@@ -295,8 +295,8 @@ def test_two_devices_that_answer_wrong_are_undecided() -> None:
 def test_own_matches_are_counted_not_supposed() -> None:
     """An odd number of matches by this harness explains one change: nobody else is blamed."""
     rows = device(
-        reading("latch_a", 1, watched=True),
-        later=(reading("latch_a", 0, watched=True),),
+        reading("channel_a_output_off", 1, watched=True),
+        later=(reading("channel_a_output_off", 0, watched=True),),
         matches=1,
     )
     (only,) = found(**rows)

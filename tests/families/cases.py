@@ -156,7 +156,7 @@ _ACCOUNTED = {
 CASES = (
     Case(
         family=0x28,
-        work=(put(True, alarm_high_degc=30), do("sheet_behaviour")),
+        work=(put(True, alarm_high_degc=30), do("data_sheet_conformance")),
         leave=_SET,
     ),
     Case(family=0x22, work=(put(True, alarm_high_degc=30),), leave=_SET),
@@ -186,7 +186,7 @@ CASES = (
         family=0x42,
         device={"held_low": ["b"]},
         work=(
-            put(True, alarm_high_degc=30, output_a="on"),
+            put(True, alarm_high_degc=30, channel_a_output="on"),
             do("output_walk"),
             do("conditional_search"),
             do("chain"),
@@ -238,7 +238,7 @@ CASES = (
     ),
     Case(
         family=0x3A,
-        work=(do("output_walk"), put(output_a="on")),
+        work=(do("output_walk"), put(channel_a_output="on")),
         leave=outputs_on(0x3A),
     ),
     Case(
@@ -383,7 +383,7 @@ CASES = (
     Case(
         family=0x20,
         work=(
-            put(channel_a_resolution_bits=12, output_b="on", supply="external"),
+            put(channel_a_resolution_bits=12, channel_b_output="on", supply="external"),
             ask("channel_a_voltage"),
             do("power_on_flags_clear"),
             do("conditional_search"),

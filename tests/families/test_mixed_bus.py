@@ -30,12 +30,12 @@ DEVICES: tuple[tuple[int, dict[str, Any]], ...] = (
 WIRES = {0x3A: {"a": "b"}, 0x29: {"0": "7"}, 0x12: {"a": "b"}, 0x20: {"c": "b"}}
 
 READS = (
-    ("level_a", {"wanted": 1}),
-    ("level_0", {"wanted": 1}),
-    ("latch_a", {"wanted": 1}),
+    ("channel_a_level", {"wanted": 1}),
+    ("channel_0_level", {"wanted": 1}),
+    ("channel_a_output_off", {"wanted": 1}),
     ("temperature", {"low": 20, "high": 22}),
     ("location", {"wanted": 3}),
-    ("counter_a", {"wanted": 300}),
+    ("input_a_count", {"wanted": 300}),
     ("channel_a_voltage", {"low": 1.24, "high": 1.26}),
     ("position", {"wanted": 0}),
     ("clock_offset", {"low": -2, "high": 2}),
@@ -74,7 +74,7 @@ def test_every_kind_on_one_bus(
     data = bench_data(devices)
     for socket, (family, _) in zip(data["sockets"], DEVICES, strict=True):
         socket["loop_backs"] = WIRES.get(family, {})
-    off = {f"output_{n}": "off" for n in range(8)}
+    off = {f"channel_{n}_output": "off" for n in range(8)}
     steps = [
         {"enumerate": {"count": len(DEVICES), "unique": True}},
         {"for_each": {"family": 0x29,
@@ -86,7 +86,7 @@ def test_every_kind_on_one_bus(
         {"for_each": {"family": [*WIRES], "steps": [check("loop_back")]}},
         {"for_each": {"family": [0x29, 0x12, 0x42, 0x20, 0x2C],
                       "steps": [check("conditional_search")]}},
-        {"read": {"quantity": "latch_a", "wanted": 1}},
+        {"read": {"quantity": "channel_a_output_off", "wanted": 1}},
     ]  # fmt: skip
     ran = run_plan(steps, data, allow=frozenset(map(Hazard, HAZARDS)))
     wrong = [

@@ -11,6 +11,7 @@ from harness.commands.base import app, example
 from harness.commands.lots.numbers import number
 from harness.commands.lots.output import facts_of, leave
 from harness.errors import UsageError
+from harness.old_names import current_name
 
 if TYPE_CHECKING:
     from harness.lots.lot import Lot
@@ -32,7 +33,10 @@ FilesArgument = Annotated[
     list[Path], typer.Argument(metavar="FILE...", help=f"{SOURCES}")
 ]
 QuantityOption = Annotated[
-    str, typer.Option("--quantity", "-q", metavar="NAME", help="measured value")
+    str,
+    typer.Option(
+        "--quantity", "-q", metavar="NAME", help="measured value", callback=current_name
+    ),
 ]
 StepOption = Annotated[
     str,

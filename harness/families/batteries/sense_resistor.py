@@ -40,7 +40,7 @@ SENSE = Setting(
     about="sense resistor; remembered for this run, nothing is written",
     governs=frozenset(
         {"current", "accumulated_charge", "charge_total", "discharge_total"}
-        | {"current_offset", "charge_account"}
+        | {"current_offset", "charge_accumulation"}
     ),
 )
 
@@ -287,7 +287,7 @@ def charge_check(registers: RegisterMap) -> Check:
         )
 
     return Check(
-        name="charge_account",
+        name="charge_accumulation",
         about="the account gains what current times time says",
         run=run,
         options=by_name(

@@ -183,7 +183,7 @@ _CHECKS = by_name(
         options=by_name(_ABSENT),
     ),
     Check(
-        name="wrong_check_value",
+        name="wrong_crc",
         about="a packet with a wrong CRC-16 is refused and written nowhere",
         run=_wrong_check,
         options=by_name(

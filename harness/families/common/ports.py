@@ -158,23 +158,23 @@ def port_quantities(ports: Ports) -> tuple[Quantity, ...]:
         for place, name in enumerate(ports.channels)
         for row in (
             Quantity(
-                name=f"level_{name}",
+                name=f"channel_{name}_level",
                 unit="",
                 read=_bit_reader(ports, "levels", place),
                 about=f"level of pin {name}: 1 is high",
             ),
             Quantity(
-                name=f"latch_{name}",
+                name=f"channel_{name}_output_off",
                 unit="",
                 read=_bit_reader(ports, "latches", place),
-                about=f"output latch {name}: 1 is transistor off",
+                about=f"output latch of channel {name}: 1 is transistor off",
             ),
         )
     ]
     if ports.clear_activity is not None:
         rows += [
             Quantity(
-                name=f"activity_{name}",
+                name=f"channel_{name}_activity",
                 unit="",
                 read=_bit_reader(ports, "activity", place),
                 about=f"1 if pin {name} moved since the latches were cleared",
@@ -208,23 +208,23 @@ def _bit_reader(ports: Ports, which: str, place: int) -> Callable[[Session], Ans
 
 
 def port_settings(ports: Ports) -> tuple[Setting, ...]:
-    """``output_x`` of each channel: on or off."""
+    """``channel_x_output`` of each channel: on or off."""
     return tuple(
         Setting(
-            name=f"output_{name}",
+            name=f"channel_{name}_output",
             unit="",
             about="on (transistor pulls low) or off",
             hazards=ports.hazards,
             # a fixture may wire one channel to another
             governs=frozenset(
-                {"ports", *(f"{w}_{c}" for w in _SHOWN for c in ports.channels)}
+                {"ports", *(f"channel_{c}_{w}" for w in _SHOWN for c in ports.channels)}
             ),
         )
         for name in ports.channels
     )
 
 
-_SHOWN = ("level", "latch", "activity")
+_SHOWN = ("level", "output_off", "activity")
 """What a channel shows of outputs, its own and those that are wired to it."""
 
 
@@ -238,8 +238,9 @@ def wanted_latches(
     """
     asked = None
     for place, name in enumerate(ports.channels):
-        if f"output_{name}" in settings:
-            on = on_off(f"output_{name}", settings[f"output_{name}"])
+        key = f"channel_{name}_output"
+        if key in settings:
+            on = on_off(key, settings[key])
             bit = 0 if on else 1
             latches = latches & ~(1 << place) | bit << place
             asked = latches

@@ -124,9 +124,9 @@ def _channel_rows(place: int, name: str) -> tuple[Field, ...]:
         _alarm(name=f"channel_{name}_alarm_low_v", offset=2 * place),
         _alarm(name=f"channel_{name}_alarm_high_v", offset=2 * place + 1),
         row(
-            name=f"output_{name}", about="the transistor pulls low if on", shift=6,
+            name=f"channel_{name}_output", about="the transistor pulls low if on", shift=6,
             codes={2: "on", 3: "off", 0: "off", 1: "off"}, reset="off", access=Access.READ_WRITE,
-            hazards=_OUTPUT_HAZARDS, governs=frozenset({f"output_{name}", *_VOLTAGES}), safe=True,
+            hazards=_OUTPUT_HAZARDS, governs=frozenset({f"channel_{name}_output", *_VOLTAGES}), safe=True,
         ),
     )  # fmt: skip
 

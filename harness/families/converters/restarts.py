@@ -32,7 +32,9 @@ QUAD = (
         shown_by="control page",
         trace=Trace.SETTING,
         after="08 8C 08 8C 08 8C 08 8C",
-        governs=_VOLTAGES | {f"output_{name}" for name in "abcd"} | {ALARM_SEARCH},
+        governs=_VOLTAGES
+        | {f"channel_{name}_output" for name in "abcd"}
+        | {ALARM_SEARCH},
         read=lambda session: _page(session, 0x08),
         about="eight bits, 2.56 V, outputs off, alarms enabled",
         source="from memory",

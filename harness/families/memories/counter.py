@@ -45,7 +45,13 @@ _TAIL = 8
 """Counter and zeros."""
 
 _WRAP = 1 << 32
-_PAGES = {"write_count_12": 12, "write_count_13": 13, "counter_a": 14, "counter_b": 15}
+_INPUTS = {"a": 14, "b": 15}
+"""Page whose counter counts the edges at an input."""
+
+_PAGES = {
+    **{f"page_{page}_write_count": page for page in (12, 13)},
+    **{f"input_{name}_count": page for name, page in _INPUTS.items()},
+}
 
 _PAD = Scratchpad(
     size=_SIZE,
@@ -106,7 +112,7 @@ def _reader(page: int) -> Callable[[Session], Answer]:
 
 
 def _counting(session: Session, options: Options) -> Findings:
-    page = _PAGES[f"counter_{options.text('input')}"]
+    page = _INPUTS[options.text("input")]
     before, began_s = read_counter(session, page), session.clock.now_s()
     session.clock.sleep(options.number("for_s"))
     after, took_s = read_counter(session, page), session.clock.now_s() - began_s
@@ -132,7 +138,9 @@ _QUANTITIES = tuple(
         read=_reader(page),
         about=f"counter of page {page}: "
         + (
-            f"edges at input {name[-1].upper()}" if page > 13 else "writes to that page"
+            f"edges at {name.removesuffix('_count').replace('_', ' ')}"
+            if page in _INPUTS.values()
+            else "writes to that page"
         ),
     )
     for name, page in _PAGES.items()

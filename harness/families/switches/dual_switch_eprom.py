@@ -181,7 +181,7 @@ _QUANTITIES = (
         about="external or parasite, as the device says",
     ),
     Quantity(
-        name="channels",
+        name="channel_count",
         unit="",
         read=lambda session: Answer(
             value=2 if information(session) & _TWO_CHANNELS else 1
@@ -215,7 +215,7 @@ FAMILIES = (
             _CONDITIONAL_SEARCH,
             *memory_checks(Memory(size=_MEMORY_END, read=read_memory)),
         ),
-        looks=looks("ports", "power_supply", "channels", "protection"),
+        looks=looks("ports", "power_supply", "channel_count", "protection"),
         commands=commands.DUAL_WITH_MEMORY,
         restarts=(
             *restarts.DUAL_WITH_MEMORY,

@@ -148,11 +148,11 @@ FAMILIES = (
         ),
         looks=(
             *looks("ports"),
-            SafeQuantity(quantity="latch_a", watched=True),
+            SafeQuantity(quantity="channel_a_output_off", watched=True),
         ),
         commands=commands.TOGGLING,
         restarts=output_signs(_PORTS, 1, "from memory"),
-        changed_by_match="latch_a",
+        changed_by_match="channel_a_output_off",
         destructive="any match by its ROM code toggles the load",
         facts="no check value: sensed by search, never by match",
     ),

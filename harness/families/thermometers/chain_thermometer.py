@@ -174,7 +174,7 @@ _PORTS = Ports(
 
 def _configure(session: Session, settings: Mapping[str, Scalar], store: bool) -> Answer:
     """Alarm limits and resolution as asked for, then outputs."""
-    outputs = {k: v for k, v in settings.items() if k.startswith("output_")}
+    outputs = {k: v for k, v in settings.items() if k.endswith("_output")}
     others = {k: v for k, v in settings.items() if k not in outputs}
     answers = []
     if others or store:

@@ -219,7 +219,7 @@ def _screen(session: Session, options: Options) -> Findings:
 
 
 SHEET_CHECK = Check(
-    name="sheet_behaviour",
+    name="data_sheet_conformance",
     about="signs that the part behaves as its data sheet says; puts the settings back",
     run=_screen,
     options=by_name(

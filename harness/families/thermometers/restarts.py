@@ -14,7 +14,7 @@ from harness.families.restart import AfterRestart, RestartSign, Trace
 
 _SHEET = "data sheet family 28h (part DS18B20, rev 042208) p. 3-4 and 7"
 
-_READINGS = frozenset({"temperature", "marked_temperature"})
+_READINGS = frozenset({"temperature", "temperature_restart_checked"})
 
 
 def _reading(governs: frozenset[str] = _READINGS) -> RestartSign:

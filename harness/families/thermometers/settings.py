@@ -52,7 +52,7 @@ RESOLUTION_SETTING = Setting(
     unit="bit",
     about="9, 10, 11 or 12",
     governs=frozenset(
-        {"resolution", "temperature", "marked_temperature", "conversion_time"}
+        {"resolution", "temperature", "temperature_restart_checked", "conversion_time"}
     ),
 )
 

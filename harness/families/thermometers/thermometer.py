@@ -215,7 +215,7 @@ def _prove_settings_kept(session: Session) -> None:
     thermometry.require_settings_kept(before, read_scratchpad(session).settings)
 
 
-def _marked_temperature(session: Session) -> Answer:
+def _temperature_restart_checked(session: Session) -> Answer:
     """As ``_temperature``, with a marker in the volatile alarm bytes meanwhile.
 
     A restart wipes it out even where the stored settings equal those in use. Source:
@@ -279,9 +279,9 @@ _COMMON = (
         about="one conversion, then the reading; fresh: false reads what a common conversion left",
     ),
     Quantity(
-        name="marked_temperature",
+        name="temperature_restart_checked",
         unit="degC",
-        read=_marked_temperature,
+        read=_temperature_restart_checked,
         about="as temperature, with a marker in the volatile alarm bytes that a restart "
         "would wipe out",
     ),

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from harness.families import registry
+from harness.old_names import renamed
 from harness.plans.loading.functions import check_function, check_hazard_names
 from harness.plans.loading.problems import Problem, family_print, nearest, one_of
 from harness.plans.loading.yaml_text import Document, FilePosition, KeyPath, Plain
@@ -84,6 +85,7 @@ class _StepCheck:
         if not isinstance(quantity, str) or not quantity:
             return
         at = (*path, "quantity")
+        quantity = renamed(quantity)
         lacking, known = who_lacks(quantity, codes)
         if lacking:
             yield self._problem(
@@ -123,7 +125,7 @@ class _StepCheck:
             return
         for name in settings:
             at = (*path, "settings", name)
-            lacking, known = _lack(name, codes, registry.setting_names)
+            lacking, known = _lack(renamed(name), codes, registry.setting_names)
             if lacking:
                 yield self._problem(
                     self.document.keys[at],

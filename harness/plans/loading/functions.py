@@ -8,6 +8,7 @@ from harness.errors import UsageError
 from harness.families import registry
 from harness.families.family import Check
 from harness.families.hazard import known_hazards
+from harness.old_names import renamed
 from harness.plans.loading.problems import Problem, family_print, nearest, one_of
 from harness.plans.loading.yaml_text import Document, KeyPath, Plain
 
@@ -27,6 +28,7 @@ def check_function(
     """
     function = body.get("function")
     if isinstance(function, str) and function:
+        function = renamed(function)
         lacking, known = lacking_check(function, codes)
         if lacking:
             yield document.problem(

@@ -18,6 +18,7 @@ from pydantic import (
 )
 from pydantic_core import PydanticCustomError
 
+from harness.old_names import current_name
 from harness.records import Scalar
 
 
@@ -130,6 +131,9 @@ SocketNames = Annotated[tuple[SocketName, ...], Field(min_length=1, strict=False
 
 Word = Annotated[str, Field(min_length=1, max_length=200)]
 """A short text on one line of a report."""
+
+FamilyName = Annotated[Word, AfterValidator(current_name)]
+"""Name of a quantity or check of a family; an old name becomes the one of now."""
 
 Text = Annotated[str, Field(min_length=1, max_length=4000)]
 """A text of some lines."""

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
+from harness.old_names import current_keys
 from harness.plans.schema.base import (
     Families,
+    FamilyName,
     HazardNames,
     Limited,
     Scalar,
@@ -125,7 +127,9 @@ class Convert(StepBody):
 class Read(AtSpeed, Limited):
     """One quantity of a device, and its limits."""
 
-    quantity: Word = Field(description="name of the quantity, such as temperature")
+    quantity: FamilyName = Field(
+        description="name of the quantity, such as temperature"
+    )
     wanted: Scalar | None = Field(
         default=None, description="value that must be met exactly, text or number"
     )
@@ -165,6 +169,11 @@ class Configure(StepBody):
         description="hazards of these settings that the plan takes on; the command "
         "line must allow them too",
     )
+
+    @field_validator("settings")
+    @classmethod
+    def _names_of_now(cls, settings: dict[str, Scalar]) -> dict[str, Scalar]:
+        return current_keys(settings)
 
 
 class Wait(StepBody):

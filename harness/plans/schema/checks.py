@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from pydantic import Field
 
-from harness.plans.schema.base import HazardNames, Scalar, Word
+from harness.plans.schema.base import FamilyName, HazardNames, Scalar
 from harness.plans.schema.bodies import StepBody
 
 
 class CheckBody(StepBody):
     """A function of the device's family: a memory test, a loop-back, a short mission."""
 
-    function: Word = Field(
+    function: FamilyName = Field(
         description="name of the function, as `slotproof families CODE` lists it"
     )
     with_: dict[str, Scalar] = Field(

@@ -9,10 +9,10 @@ from pydantic import Field, model_validator
 
 from harness.plans.schema.base import (
     Families,
+    FamilyName,
     Limited,
     Strict,
     Text,
-    Word,
     complaint,
 )
 from harness.plans.schema.bodies import LONGEST_S, StepBody
@@ -83,7 +83,7 @@ class Soak(StepBody, Limited):
     family: Families | None = Field(
         default=None, description="family code or codes of the devices to read"
     )
-    quantity: Word = Field(default="temperature", description="what to read")
+    quantity: FamilyName = Field(default="temperature", description="what to read")
     tolerate: Tolerate = Field(
         default_factory=Tolerate, description="disturbances that do not fail the soak"
     )

@@ -11,6 +11,7 @@ from typing import Any, BinaryIO
 
 from harness.errors import UsageError
 from harness.results.journal.lines import Event, LineCheck, lost, parsed
+from harness.results.journal.old_events import put_current_names
 from harness.results.journal.parts import part_path
 
 FORMAT = 1
@@ -45,6 +46,7 @@ def read_events(path: Path) -> Iterator[dict[str, Any]]:
             for number, line in enumerate(_lines(stream), start=1):
                 event = _event(line, following, part, number, run_id)
                 check.take(event, line, number)
+                put_current_names(event, line)
                 run_id = run_id or str(event.get("run_id", ""))
                 yield event
             if part == 1 and not stream.tell():
@@ -142,6 +144,7 @@ class Tail:
                 self._number += 1
                 event = _event(line, path, self._part, self._number, self._run_id)
                 self._check.take(event, line, self._number)
+                put_current_names(event, line)
                 self._run_id = self._run_id or str(event.get("run_id", ""))
                 yield event
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any, Self
 
 from harness.errors import UsageError
+from harness.old_names import current_name, current_title
 from harness.records import Measurement, Outcome
 from harness.results.journal.lines import damaged
 from harness.results.journal.writer import read_events
@@ -76,6 +77,12 @@ class LedgerReading:
     low: float | None
     high: float | None
     outcome: str
+
+    def with_current_names(self) -> Self:
+        """As it is, with the names of now where an earlier version booked it."""
+        number, _, title = self.step.partition(" ")
+        step = f"{number} {current_title(title)}" if title else self.step
+        return replace(self, name=current_name(self.name), step=step)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

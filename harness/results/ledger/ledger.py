@@ -393,7 +393,8 @@ def _readings(connection: Connection, number: int) -> tuple[LedgerReading, ...]:
         .where(reading.c.test_id == number)
         .order_by(reading.c.number)
     )
-    return tuple(LedgerReading(**dict(zip(names, row, strict=True))) for row in found)
+    rows = (dict(zip(names, row, strict=True)) for row in found)
+    return tuple(LedgerReading(**row).with_current_names() for row in rows)
 
 
 def _test_of(

@@ -246,11 +246,11 @@ def test_charge_account_counts_both_ways(live: Make, given: Make) -> None:
     """The account gains what flows in and loses what flows out."""
     session = live(0x26, current_a=2)
     configure(session, sense_mohm=25)
-    gained = run(session, given, "charge_account", for_s=600)["charge_gained"]
+    gained = run(session, given, "charge_accumulation", for_s=600)["charge_gained"]
     assert gained.holds
     assert gained.value == pytest.approx(333, abs=25)
     model(session).current_a = -2
-    lost = run(session, given, "charge_account", for_s=300)["charge_gained"]
+    lost = run(session, given, "charge_accumulation", for_s=300)["charge_gained"]
     assert lost.holds
     assert lost.value < -100
 
@@ -259,7 +259,7 @@ def test_account_that_does_not_move(live: Make, given: Make) -> None:
     """A threshold above the current: the account stands still, the check fails."""
     session = live(0x26, current_a=0.05)
     configure(session, sense_mohm=25, threshold_counts=8)
-    found = run(session, given, "charge_account", for_s=36_000)
+    found = run(session, given, "charge_accumulation", for_s=36_000)
     assert not found["charge_gained"].holds
 
 

@@ -208,10 +208,10 @@ def test_signs_of_current_and_account(live: Make, given: Make) -> None:
     """Charging counts up, discharging counts down, across zero."""
     session = live(0x30, current_a=0.5)
     assert read(session, "current") == pytest.approx(0.5)
-    assert run(session, given, "charge_account", for_s=36)["charge_gained"].holds
+    assert run(session, given, "charge_accumulation", for_s=36)["charge_gained"].holds
     assert read(session, "accumulated_charge") == pytest.approx(0.005, abs=0.0005)
     model(session).current_a = -1.0
-    lost = run(session, given, "charge_account", for_s=36)["charge_gained"]
+    lost = run(session, given, "charge_accumulation", for_s=36)["charge_gained"]
     assert lost.holds
     assert lost.value == pytest.approx(-10, abs=0.6)
     assert read(session, "accumulated_charge") < 0

@@ -71,7 +71,7 @@ def test_account_follows_the_current(
 ) -> None:
     """Both signs; the part's steps are the spare room."""
     session = live(family, current_a=-0.5)
-    lost = run(session, given, "charge_account", for_s=36)["charge_gained"]
+    lost = run(session, given, "charge_accumulation", for_s=36)["charge_gained"]
     assert lost.holds
     assert lost.value == pytest.approx(-5, abs=2 * step_mah)
 
@@ -121,7 +121,7 @@ def test_pulled_off_while_the_account_is_watched(
         fs.DeviceDropsOff(kind="device-drops-off", device="S1", at_s=at_s)
     )
     with pytest.raises(NobodyAnswers):
-        run(session, given, "charge_account", for_s=30)
+        run(session, given, "charge_accumulation", for_s=30)
 
 
 @pytest.mark.slow

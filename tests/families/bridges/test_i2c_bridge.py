@@ -282,7 +282,7 @@ def test_refusals_are_told(live: Make, given: Make) -> None:
     """Absent address, wrong CRC-16, a byte that is not acknowledged."""
     session = live(0x19)
     assert all(m.holds for m in run(session, given, "absent_address").values())
-    assert all(m.holds for m in run(session, given, "wrong_check_value").values())
+    assert all(m.holds for m in run(session, given, "wrong_crc").values())
     found = run(session, given, "absent_address", address=0x50)
     assert not found["status"].holds
     with pytest.raises(AnswerImpossible, match="byte 1 of 2"):

@@ -13,14 +13,14 @@ from harness.families.common.values import number, on_off, whole
 )
 def test_on_off(value: str | bool, expected: bool) -> None:
     """The words, and what a loader may make of them."""
-    assert on_off("output_a", value) is expected
+    assert on_off("channel_a_output", value) is expected
 
 
 @pytest.mark.parametrize("value", ["On", "", 1, 0.0])
 def test_neither_on_nor_off(value: str | float) -> None:
     """Anything else is refused by name."""
-    with pytest.raises(UsageError, match="output_a takes on or off"):
-        on_off("output_a", value)
+    with pytest.raises(UsageError, match="channel_a_output takes on or off"):
+        on_off("channel_a_output", value)
 
 
 def test_numbers() -> None:

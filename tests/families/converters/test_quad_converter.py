@@ -165,19 +165,19 @@ def test_settings(live: Make) -> None:
     configure(
         session,
         {"channel_b_resolution_bits": 16, "channel_b_range_v": 5.12,
-         "channel_b_alarm_low_v": 1.0, "channel_b_alarm_high_v": 4.0, "output_b": "off"},
+         "channel_b_alarm_low_v": 1.0, "channel_b_alarm_high_v": 4.0, "channel_b_output": "off"},
         False,
     )  # fmt: skip
     assert bytes(memory[0x0A:0x0C]) == b"\xc0\x8d"
     assert bytes(memory[0x12:0x14]) == bytes((50, 200))
     before = bytes(memory)
     wrongs: tuple[dict[str, Any], ...] = (
-        {"channel_b_range_v": 3}, {"channel_b_resolution_bits": 0}, {"output_b": "x"},
+        {"channel_b_range_v": 3}, {"channel_b_resolution_bits": 0}, {"channel_b_output": "x"},
         {"channel_b_resolution_bits": 1.5}, {"channel_b_alarm_low_v": 6}, {"supply": "x"},
     )  # fmt: skip
     for wrong in wrongs:
         with pytest.raises(UsageError):
-            configure(session, {"output_a": "on", **wrong}, False)
+            configure(session, {"channel_a_output": "on", **wrong}, False)
     assert bytes(memory) == before
 
 
@@ -216,8 +216,8 @@ def test_loop_back(live: Make, given: Make) -> None:
     broken = live(0x20, input_v={"b": 2.5}, loop_backs={"a": "b"})
     found = run(broken, given, "loop_back")
     assert [value.holds for value in found.values()] == [True, False]
-    configure(wired, {"output_a": True}, False)
-    assert ask(wired, "output_a") == "on"
+    configure(wired, {"channel_a_output": True}, False)
+    assert ask(wired, "channel_a_output") == "on"
 
 
 def test_pulled_off_in_a_conversion(live: Make) -> None:

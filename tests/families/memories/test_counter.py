@@ -47,7 +47,7 @@ def run(session: DeviceSession, given: Make, name: str, **options: object) -> An
 def test_worked_transaction(script: Make) -> None:
     """A5 DF 01 and the record of input A: computed from data sheet DS2423."""
     session = script(0x1D, [("A5 DF 01", WORKED)])
-    assert ask(session, "counter_a") == 300
+    assert ask(session, "input_a_count") == 300
 
 
 @pytest.mark.parametrize("bit", range(88))
@@ -72,7 +72,12 @@ def test_zeros_must_be_zero(script: Make) -> None:
 def test_counters(live: Make, given: Make) -> None:
     """Each counter by its page; a write moves that of its page only."""
     session = live(0x1D, counts={"12": 1, "13": 2, "a": 3, "b": 0xFFFFFFFF})
-    names = ("write_count_12", "write_count_13", "counter_a", "counter_b")
+    names = (
+        "page_12_write_count",
+        "page_13_write_count",
+        "input_a_count",
+        "input_b_count",
+    )
     assert [ask(session, name) for name in names] == [1, 2, 3, 0xFFFFFFFF]
     run(session, given, "memory_write", start=12 * 32, data="01 02 03")
     run(session, given, "memory_write", start=14 * 32, data="01 02 03")
@@ -107,15 +112,15 @@ def test_pulses_from_another_device(
     hazards = ("output-switching", "high-voltage-output")
 
     def switch(value: str) -> dict[str, Any]:
-        settings = {"output_b": value}
+        settings = {"channel_b_output": value}
         return {"configure": {"settings": settings, "hazard": [*hazards]}}
 
     steps = [
         {"enumerate": {"count": 2}},
-        {"read": {"quantity": "counter_a", "low": 0, "high": 0}},
+        {"read": {"quantity": "input_a_count", "low": 0, "high": 0}},
         {"for_each": {"family": 0x3A,
                       "steps": [switch("on"), switch("off"), switch("on"), switch("off")]}},
-        {"read": {"quantity": "counter_a", "low": 2, "high": 2}},
+        {"read": {"quantity": "input_a_count", "low": 2, "high": 2}},
     ]  # fmt: skip
     allowed = frozenset({Hazard.OUTPUT_SWITCHING, Hazard.HIGH_VOLTAGE_OUTPUT})
     assert run_plan(steps, data, allow=allowed).code == 0
@@ -146,7 +151,7 @@ def test_noise_never_writes_or_counts_wrong_silently(live: Make, given: Make) ->
         for number in range(3):
             data = bytes((seed * 31 + number * 7 + i) & 0xFF for i in range(16))
             try:
-                assert ask(session, "counter_a") == 123_456
+                assert ask(session, "input_a_count") == 123_456
                 run(session, given, "memory_write", start=16, data=data.hex())
             except (DeviceError, LineError):
                 errors += 1

@@ -50,8 +50,8 @@ def test_worked_transactions(script: Make) -> None:
         0x3A, [OFF, ("5A FC 03", "AA F0"), ("F5", "F0 F0"), ("F5", "F0 F0"),
                ("5A FD 02", "AA C3"), ("F5", "C3 C3")]
     )  # fmt: skip
-    configure(session, {"output_a": "on", "output_b": "on"}, False)
-    configure(session, {"output_a": False, "output_b": True}, False)
+    configure(session, {"channel_a_output": "on", "channel_b_output": "on"}, False)
+    configure(session, {"channel_a_output": False, "channel_b_output": True}, False)
     assert session.lines == []
 
 
@@ -63,7 +63,7 @@ def test_worked_transactions(script: Make) -> None:
 def test_status_bytes(script: Make, status: int, levels: str, latches: str) -> None:
     """Pin and latch are two bits (status bytes of the facts; F24: 1E is a load fault)."""
     session = script(0x3A, [("F5", f"{status:02X} {status:02X}")])
-    evidence = quantities(0x3A)["level_a"].read(session).evidence
+    evidence = quantities(0x3A)["channel_a_level"].read(session).evidence
     assert evidence == {"levels": levels, "latches": latches}
 
 
@@ -73,7 +73,7 @@ def test_every_flipped_bit_is_caught(script: Make, bit: int) -> None:
     answer = bytearray(b"\x0f\x0f")
     answer[bit // 8] ^= 1 << bit % 8
     with pytest.raises((AnswerImpossible, DeviceAbsent, CheckValueWrong)):
-        quantities(0x3A)["level_a"].read(script(0x3A, [("F5", answer.hex())]))
+        quantities(0x3A)["channel_a_level"].read(script(0x3A, [("F5", answer.hex())]))
 
 
 def test_what_no_check_can_catch(script: Make) -> None:
@@ -82,10 +82,12 @@ def test_what_no_check_can_catch(script: Make) -> None:
     for place in range(4):
         wrong = 0x0F ^ (0x11 << place)
         with pytest.raises(CheckValueWrong):
-            quantities(0x3A)["level_a"].read(script(0x3A, [("F5", f"0F {wrong:02X}")]))
+            quantities(0x3A)["channel_a_level"].read(
+                script(0x3A, [("F5", f"0F {wrong:02X}")])
+            )
         caught += 1
         session = script(0x3A, [("F5", f"{wrong:02X} {wrong:02X}")])
-        quantities(0x3A)["level_a"].read(session)
+        quantities(0x3A)["channel_a_level"].read(session)
         uncaught += 1
     assert (caught, uncaught) == (4, 4)
 
@@ -97,7 +99,9 @@ def test_what_no_check_can_catch(script: Make) -> None:
 def test_refused_writes(script: Make, answer: str, error: type[Exception]) -> None:
     """Ones from a device that is there, another confirmation, a broken status."""
     with pytest.raises(error):
-        configure(script(0x3A, [OFF, ("5A FE 01", answer)]), {"output_a": "on"}, False)
+        configure(
+            script(0x3A, [OFF, ("5A FE 01", answer)]), {"channel_a_output": "on"}, False
+        )
 
 
 def test_ones_from_nobody(script: Make) -> None:
@@ -105,25 +109,25 @@ def test_ones_from_nobody(script: Make) -> None:
     session = script(0x3A, [OFF, ("5A FE 01", "FF FF"), ("F5", "FF FF")])
     session.present = False
     with pytest.raises(DeviceAbsent):
-        configure(session, {"output_a": "on"}, False)
+        configure(session, {"channel_a_output": "on"}, False)
     with pytest.raises(DeviceAbsent):
-        ask(session, "level_a")
+        ask(session, "channel_a_level")
 
 
 def test_outputs_follow_their_settings(live: Make) -> None:
     """What is set is read back from the pins."""
     session = live(0x3A)
-    configure(session, {"output_b": "on"}, False)
+    configure(session, {"channel_b_output": "on"}, False)
     assert [ask(session, f"{w}_{c}") for w in ("level", "latch") for c in "ab"] == [
         1, 0, 1, 0]  # fmt: skip
     with pytest.raises(UsageError, match="on or off"):
-        configure(session, {"output_b": "half"}, False)
+        configure(session, {"channel_b_output": "half"}, False)
 
 
 def test_walk_finds_what_is_wrong(live: Make, given: Make) -> None:
     """A sound part passes; a pin held low is named; the outputs come back."""
     session = live(0x3A)
-    configure(session, {"output_b": "on"}, False)
+    configure(session, {"channel_b_output": "on"}, False)
     assert all(value.holds for value in run(session, given, "output_walk").values())
     assert pins(session).latches == 0b01
     pins(session).held_low = {"a"}
@@ -189,8 +193,8 @@ def test_plan_needs_both_hazards_and_the_fixtures_wires(
     steps = [
         {"enumerate": {"count": 1}},
         {"check": {"function": "loop_back", "hazard": hazards}},
-        {"configure": {"settings": {"output_a": "on"}, "hazard": [*hazards]}},
-        {"read": {"quantity": "level_b", "low": 0, "high": 0}},
+        {"configure": {"settings": {"channel_a_output": "on"}, "hazard": [*hazards]}},
+        {"read": {"quantity": "channel_b_level", "low": 0, "high": 0}},
     ]
     allowed = run_plan(
         steps,
@@ -210,7 +214,10 @@ def test_noise_never_switches_silently(live: Make) -> None:
         faults = [{"kind": "bit-flips", "probability": 0.003}]
         session = live(0x3A, simulation={"seed": seed, "faults": faults})
         for number in range(6):
-            values = {"output_a": bool(number & 1), "output_b": bool(number & 2)}
+            values = {
+                "channel_a_output": bool(number & 1),
+                "channel_b_output": bool(number & 2),
+            }
             try:
                 configure(session, values, False)
             except (DeviceError, LineError):

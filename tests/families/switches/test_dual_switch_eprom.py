@@ -67,10 +67,10 @@ SWITCHING = [
 def test_worked_transactions(script: Make) -> None:
     """Levels, latches, supply, channels; then A is switched on (facts, 1.3)."""
     session = script(0x12, [LOOK] * 4)
-    names = ("level_a", "latch_b", "power_supply", "channels")
+    names = ("channel_a_level", "channel_b_output_off", "power_supply", "channel_count")
     assert [ask(session, name) for name in names] == [1, 1, "parasite", 2]
     session = script(0x12, SWITCHING)
-    assert configure(session, {"output_a": "on"}, False).value == "10"
+    assert configure(session, {"channel_a_output": "on"}, False).value == "10"
     assert session.lines == []
 
 
@@ -93,17 +93,17 @@ def test_every_flipped_bit_is_caught(script: Make, line: int, bit: int) -> None:
     answer[bit // 8] ^= 1 << bit % 8
     lines[line] = (lines[line][0], answer.hex())
     with pytest.raises(DeviceError):
-        configure(script(0x12, lines), {"output_a": "on"}, False)
+        configure(script(0x12, lines), {"channel_a_output": "on"}, False)
 
 
 def test_ways_to_fail(script: Make) -> None:
     """A write that did not arrive whole is not confirmed; ones are nobody."""
     lines = [*SWITCHING[:2], ("55 07 00 5F", "1F CB")]
     with pytest.raises(CheckValueWrong):
-        configure(script(0x12, lines), {"output_a": "on"}, False)
+        configure(script(0x12, lines), {"channel_a_output": "on"}, False)
     lines = [*SWITCHING[:3], ("..FF", "7F")]
     with pytest.raises(AnswerImpossible, match="7Fh after writing 5Fh"):
-        configure(script(0x12, lines), {"output_a": "on"}, False)
+        configure(script(0x12, lines), {"channel_a_output": "on"}, False)
     with pytest.raises(DeviceAbsent):
         information(script(0x12, [("F5 5D FF", "FF FF FF FF")]))
 
@@ -112,7 +112,7 @@ def test_outputs_levels_activity(live: Make, given: Make) -> None:
     """A sound part passes all port checks; search bits and latches come back."""
     session = live(0x12, tied={"a": "b"}, loop_backs={"a": "b"})
     device(session).search = 0x0D
-    configure(session, {"output_b": "on"}, False)
+    configure(session, {"channel_b_output": "on"}, False)
     for name in ("output_walk", "loop_back", "activity"):
         assert all(value.holds for value in run(session, given, name).values()), name
     assert device(session).pins.latches == 0b01
@@ -157,7 +157,7 @@ def test_pulled_off_between_check_and_go(live: Make) -> None:
 
     session.more = pull_off
     with pytest.raises((AnswerImpossible, NobodyAnswers)):
-        configure(session, {"output_a": "on"}, False)
+        configure(session, {"channel_a_output": "on"}, False)
 
 
 @pytest.mark.slow
@@ -168,7 +168,10 @@ def test_noise_never_switches_silently(live: Make) -> None:
         faults = [{"kind": "bit-flips", "probability": 0.002}]
         session = live(0x12, simulation={"seed": seed, "faults": faults})
         for number in range(6):
-            values = {"output_a": bool(number & 1), "output_b": bool(number & 2)}
+            values = {
+                "channel_a_output": bool(number & 1),
+                "channel_b_output": bool(number & 2),
+            }
             try:
                 configure(session, values, False)
             except (DeviceError, LineError):

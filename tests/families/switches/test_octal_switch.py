@@ -52,7 +52,13 @@ def checked(sent: str, answer: str) -> str:
 def test_worked_registers(script: Make) -> None:
     """Level, latch, activity, supply and power-on flag of the worked transaction."""
     session = script(0x29, [("F0 88 00", WORKED)] * 6)
-    names = ("level_0", "level_1", "latch_0", "activity_0", "power_on_flag")
+    names = (
+        "channel_0_level",
+        "channel_1_level",
+        "channel_0_output_off",
+        "channel_0_activity",
+        "power_on_flag",
+    )
     assert [ask(session, name) for name in names] == [0, 1, 1, 1, True]
     assert ask(session, "power_supply") == "external"
 
@@ -72,7 +78,7 @@ def test_worked_write(script: Make) -> None:
     session = script(
         0x29, [("F0 88 00", before), ("5A A5 5A", "AA A5"), ("F0 88 00", after)]
     )
-    on = {f"output_{n}": not 0xA5 >> n & 1 for n in range(8)}
+    on = {f"channel_{n}_output": not 0xA5 >> n & 1 for n in range(8)}
     assert configure(session, on, False).value == "10100101"
     assert session.lines == []
 
@@ -128,7 +134,7 @@ def test_write_not_confirmed(script: Make, answer: str) -> None:
     before = checked("F08800", "FFFF00000080FFFF")
     session = script(0x29, [("F0 88 00", before), ("5A FE 01", answer)])
     with pytest.raises(AnswerImpossible):
-        configure(session, {"output_0": "on"}, False)
+        configure(session, {"channel_0_output": "on"}, False)
 
 
 def test_activity_not_confirmed(script: Make, live: Make, given: Make) -> None:
@@ -192,10 +198,10 @@ def test_test_mode_is_found_and_left(live: Make, given: Make) -> None:
     session = live(0x29, wakes_in_test_mode=True)
     device(session).pins.switch(0xFF)
     with pytest.raises(AnswerImpossible, match="channel 0") as raised:
-        configure(session, {"output_0": "on"}, False)
+        configure(session, {"channel_0_output": "on"}, False)
     assert "test mode" in raised.value.hint
     run(session, given, "leave_test_mode")
-    configure(session, {"output_0": "on"}, False)
+    configure(session, {"channel_0_output": "on"}, False)
     assert device(session).pins.latches == 0xFE
 
 
@@ -231,7 +237,7 @@ def test_noise_never_switches_silently(live: Make) -> None:
         session = live(0x29, simulation={"seed": seed, "faults": faults})
         for number in range(6):
             latches = seed * 37 + number * 11 & 0xFF
-            values = {f"output_{n}": not latches >> n & 1 for n in range(8)}
+            values = {f"channel_{n}_output": not latches >> n & 1 for n in range(8)}
             try:
                 configure(session, values, False)
             except (DeviceError, LineError):

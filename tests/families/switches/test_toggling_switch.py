@@ -46,7 +46,7 @@ def test_worked_transaction(script: Make) -> None:
     states = iter([False, False, True])
     session.read_bits = lambda slots: [1] * slots
     session.meets_condition = lambda: next(states)
-    configure(session, {"output_a": "on"}, False)
+    configure(session, {"channel_a_output": "on"}, False)
     assert session.lines == []
     assert session.memory["toggles"] == 1
 
@@ -54,7 +54,13 @@ def test_worked_transaction(script: Make) -> None:
 def test_looking_never_toggles(live: Make) -> None:
     """F25: however often it is looked at, the output stays."""
     session = live(0x05)
-    for name in ("level_a", "latch_a", "level_a", "rom_code", "toggles"):
+    for name in (
+        "channel_a_level",
+        "channel_a_output_off",
+        "channel_a_level",
+        "rom_code",
+        "toggles",
+    ):
         ask(session, name)
     assert device(session).toggles == 0
 
@@ -63,10 +69,10 @@ def test_output_is_as_wanted(live: Make) -> None:
     """Toggled only if it is not as wanted already."""
     session = live(0x05)
     for value, toggles in (("off", 0), ("on", 1), ("on", 1), ("off", 2)):
-        configure(session, {"output_a": value}, False)
+        configure(session, {"channel_a_output": value}, False)
         assert device(session).toggles == toggles
-        assert ask(session, "latch_a") == (value == "off")
-        assert ask(session, "level_a") == (value == "off")
+        assert ask(session, "channel_a_output_off") == (value == "off")
+        assert ask(session, "channel_a_level") == (value == "off")
         assert ask(session, "toggles") == toggles
 
 
@@ -83,7 +89,10 @@ def test_toggle_check(live: Make, given: Make, times: int) -> None:
 def test_a_load_at_fault(live: Make, given: Make) -> None:
     """Transistor off and pin low is not the switch: told as a pin that is low while off."""
     session = live(0x05, held_low=("a",))
-    assert (ask(session, "level_a"), ask(session, "latch_a")) == (0, 1)
+    assert (ask(session, "channel_a_level"), ask(session, "channel_a_output_off")) == (
+        0,
+        1,
+    )
     found = run(session, given, "output_walk")
     assert found["pins_low_while_off"].value == "a"
     assert found["pins_high_while_on"].holds
@@ -94,7 +103,7 @@ def test_part_that_does_not_toggle(live: Make) -> None:
     session = live(0x05)
     device(session).meets_condition = lambda: False
     with pytest.raises(AnswerImpossible, match="channel a reads back wrong"):
-        configure(session, {"output_a": "on"}, False)
+        configure(session, {"channel_a_output": "on"}, False)
 
 
 @pytest.mark.parametrize("bit", range(8))
@@ -107,7 +116,7 @@ def test_every_flipped_slot_is_caught(script: Make, bit: int) -> None:
     session = script(0x05, [])
     session.read_bits = lambda slots: [int(n != bit) for n in range(slots)]
     with pytest.raises(CheckValueWrong, match="within 8 slots"):
-        ask(session, "level_a")
+        ask(session, "channel_a_level")
 
 
 def test_pulled_off_between_two_matches(live: Make, given: Make) -> None:
@@ -135,7 +144,7 @@ def test_noise_never_leaves_the_output_wrong_silently(live: Make) -> None:
         session = live(0x05, simulation={"seed": seed, "faults": faults})
         for number in range(6):
             try:
-                configure(session, {"output_a": bool(number % 2)}, False)
+                configure(session, {"channel_a_output": bool(number % 2)}, False)
             except (DeviceError, LineError):
                 errors += 1
             else:

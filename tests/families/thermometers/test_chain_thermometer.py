@@ -67,8 +67,8 @@ def test_worked_transactions(script: Make) -> None:
     session = script(
         0x42, [("F5", "0F 0F"), ("A5 FE 01", "AA 3C"), ("F5", "3C 3C"), ("F5", "3C 3C")]
     )
-    configured(session, output_a="on")
-    assert ask(session, "level_a") == 0
+    configured(session, channel_a_output="on")
+    assert ask(session, "channel_a_level") == 0
     assert session.lines == []
 
 
@@ -127,9 +127,9 @@ def test_settings(live: Make) -> None:
     assert (ask(session, "alarm_high"), ask(session, "alarm_low")) == (30, -7)
     assert ask(session, "temperature") == 25.25
     session.memory.clear()
-    configured(session, store=True, alarm_high_degc=31, output_b="on")
+    configured(session, store=True, alarm_high_degc=31, channel_b_output="on")
     assert device(session).eeprom == bytes((31, 0xF9, 0x3F))
-    assert ask(session, "latch_b") == 0
+    assert ask(session, "channel_b_output_off") == 0
     with pytest.raises(UsageError, match="resolution_bits"):
         configured(session, resolution_bits=13)
     assert ask(session, "conversion_time") == pytest.approx(150, abs=20)
@@ -257,7 +257,9 @@ def test_noise_never_reads_or_switches_wrong_silently(live: Make) -> None:
         for number in range(6):
             try:
                 assert ask(session, "temperature") == 21.5
-                configured(session, output_a=bool(number % 2), alarm_high_degc=number)
+                configured(
+                    session, channel_a_output=bool(number % 2), alarm_high_degc=number
+                )
             except (DeviceError, LineError):
                 errors += 1
                 session.memory.clear()

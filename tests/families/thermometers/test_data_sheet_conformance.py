@@ -10,7 +10,7 @@ import pytest
 from harness.records import Outcome
 
 Make = Callable[..., dict[str, Any]]
-STEP = [{"check": {"function": "sheet_behaviour"}}]
+STEP = [{"check": {"function": "data_sheet_conformance"}}]
 
 
 def signs_of(result: Any) -> dict[str, bool]:  # noqa: ANN401
@@ -67,7 +67,12 @@ def test_a_weak_sign_alone_is_forgiven_unless_told(
     assert ran.code == 0
     assert not signs_of(ran.step("1.1").results[0])["serial_pattern"]
     strict = [
-        {"check": {"function": "sheet_behaviour", "with": {"forgive_weak": False}}}
+        {
+            "check": {
+                "function": "data_sheet_conformance",
+                "with": {"forgive_weak": False},
+            }
+        }
     ]
     ran = run_plan([{"for_each": {"family": 0x28, "steps": strict}}], odd)
     assert ran.code == 1

@@ -166,7 +166,7 @@ def test_for_each_by_socket_says_it_too(
 ) -> None:
     """A socket that nothing is tied to is no failed device."""
     data = _switches(bench_data, new_device, 2)
-    steps = [{"enumerate": {}}, {"for_each": {"sockets": ["S1"], "steps": [{"read": {"quantity": "level_a"}}]}}]  # fmt: skip
+    steps = [{"enumerate": {}}, {"for_each": {"sockets": ["S1"], "steps": [{"read": {"quantity": "channel_a_level"}}]}}]  # fmt: skip
     ran = run_plan(steps, data)
     assert ran.code == 3
     (step,) = [s for s in ran.record.steps if s.kind == "read"]

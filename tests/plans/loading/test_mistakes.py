@@ -285,13 +285,13 @@ def _told(text: str) -> list[str]:
         (
             "- for_each: {family: 40, steps: [read: {quantity: resolutio}]}",
             "p:3:51: family 0x28 has no quantity 'resolutio'; expected one of "
-            "rom_code, serial_number, temperature, marked_temperature, conversion_time, power_supply, "
+            "rom_code, serial_number, temperature, temperature_restart_checked, conversion_time, power_supply, "
             "alarm_high, alarm_low, resolution; did you mean 'resolution'?",
         ),
         (
             "- for_each: {family: [0x28, 0x10], steps: [read: {quantity: resolution}]}",
             "p:3:61: family 0x10 has no quantity 'resolution'; expected one of "
-            "rom_code, serial_number, temperature, marked_temperature, conversion_time, power_supply, "
+            "rom_code, serial_number, temperature, temperature_restart_checked, conversion_time, power_supply, "
             "alarm_high, alarm_low",
         ),
         (

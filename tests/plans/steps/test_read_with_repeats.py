@@ -91,7 +91,7 @@ def test_marker_tells_a_restart(
         [new_device(0x28, 5), new_device(0x28, 6)],
         faults=[{"kind": "stuck-at-power-on", "device": "S2"}],
     )
-    ran = run_plan("- read: {quantity: marked_temperature}", data)
+    ran = run_plan("- read: {quantity: temperature_restart_checked}", data)
     sound, bad = ran.step("1").results
     assert sound.outcome is Outcome.PASSED
     assert bad.outcome is Outcome.FAILED
@@ -107,7 +107,7 @@ def test_marker_leaves_the_settings_as_they_were(
     """Alarm bytes read the same before and after a marked reading."""
     device = new_device(0x28, 5, alarm_high_degc=40, alarm_low_degc=-3)
     ran = run_plan(
-        "- read: {quantity: marked_temperature}\n"
+        "- read: {quantity: temperature_restart_checked}\n"
         "- read: {quantity: alarm_high, wanted: 40}\n"
         "- read: {quantity: alarm_low, wanted: -3}",
         bench_data([device]),

@@ -47,7 +47,9 @@ def test_nobody_matches_it(run_plan: Make, switch: Make) -> None:
     ran = run_plan(STEPS, switch())
     assert ran.code == 0
     (line,) = notes(ran)
-    assert "latch_a 1 at the start, 1 at the end; matched by no step" in line
+    assert (
+        "channel_a_output_off 1 at the start, 1 at the end; matched by no step" in line
+    )
 
 
 def test_somebody_else_matches_it(run_plan: Make, switch: Make) -> None:
@@ -58,7 +60,10 @@ def test_somebody_else_matches_it(run_plan: Make, switch: Make) -> None:
     bad = [(step, r) for step, r in results if r.outcome is not Outcome.PASSED]
     ((step, result),) = bad
     assert (step, result.kind) == ("2", "toggled")
-    assert "latch_a was 1 before this step and is 0 after it" in result.message
+    assert (
+        "channel_a_output_off was 1 before this step and is 0 after it"
+        in result.message
+    )
     assert "somebody else addresses it" in result.message
     assert result.message.endswith("cause: configuration")
     assert result.hint
@@ -78,7 +83,7 @@ def test_a_step_may_switch_it(run_plan: Make, switch: Make) -> None:
     """What a plan asks for is no failure; the match is on the list."""
     steps = """\
 - enumerate: {}
-- configure: {settings: {output_a: on}, hazard: output-switching}
+- configure: {settings: {channel_a_output: on}, hazard: output-switching}
 - wait: {for_s: 1}
 """
     ran = run_plan(steps, switch(), allow=frozenset({Hazard.OUTPUT_SWITCHING}))

@@ -107,12 +107,17 @@ def test_a_hazard_is_not_made_up_for(
 ) -> None:
     """An output is not switched unasked, though the hazard is allowed: the step is named."""
     hazard = Hazard.OUTPUT_SWITCHING
-    on = {"configure": {"settings": {"output_a": "on"}, "hazard": [str(hazard)]}}
-    level = {"read": {"quantity": "level_a"}}
+    on = {
+        "configure": {"settings": {"channel_a_output": "on"}, "hazard": [str(hazard)]}
+    }
+    level = {"read": {"quantity": "channel_a_level"}}
     data = bench_data([new_device(0x42, 5)])
     (result,) = run_chosen([on, level], data, "2", hazard)
     assert (result.outcome, result.kind) == (Outcome.ERROR, "step-missing")
-    assert "output_a: step 1 (configure output_a) was not run" in result.message
+    assert (
+        "channel_a_output: step 1 (configure channel_a_output) was not run"
+        in result.message
+    )
     assert "output-switching" in result.message
 
 

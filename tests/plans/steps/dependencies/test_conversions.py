@@ -257,7 +257,7 @@ def test_alarm_search_after_a_check_that_moved_the_limits(
     run_plan: Make, bench_data: Make, new_device: Make
 ) -> None:
     """A check that converts with limits of its own leaves a flag that says nothing."""
-    screen = {"check": {"function": "sheet_behaviour"}}
+    screen = {"check": {"function": "data_sheet_conformance"}}
     steps = [IN_ALARM, {"convert": {}}, screen, nobody(1)]
     ran = run_plan(steps, bench_data(warm(new_device, (0x28,))))
     assert ran.code == 0

@@ -1,0 +1,49 @@
+"""Events of journals that an earlier version wrote, with the names of now.
+
+The journal itself is never changed; its readers get the names that a plan has today.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+from harness.old_names import OLD_NAMES, current_name, current_title
+
+_WITH_NAMES = frozenset({"run_started", "step_started", "check_done", "soak_started"})
+
+_ANY_OLD = re.compile(rf"\b(?:{'|'.join(OLD_NAMES)})".encode())
+"""Spares the walk through an event whose line holds no old name at all."""
+
+
+def put_current_names(event: dict[str, Any], line: bytes) -> None:
+    """Replace old names of quantities and checks in an event, in place.
+
+    Args:
+        event: read from ``line``; one that is not built as expected is left alone.
+        line: as it stands in the journal.
+    """
+    if event["event"] in _WITH_NAMES and _ANY_OLD.search(line):
+        _walk(event)
+
+
+def _walk(value: object) -> None:
+    if isinstance(value, list):
+        for item in value:
+            _walk(item)
+    elif isinstance(value, dict):
+        for key, inner in value.items():
+            if isinstance(inner, dict | list):
+                if key == "measurements":
+                    _rename_measurements(inner)
+                _walk(inner)
+            elif isinstance(inner, str) and key == "quantity":
+                value[key] = current_name(inner)
+            elif isinstance(inner, str) and key == "title":
+                value[key] = current_title(inner)
+
+
+def _rename_measurements(measurements: object) -> None:
+    for measured in measurements if isinstance(measurements, list) else ():
+        if isinstance(measured, dict) and isinstance(measured.get("name"), str):
+            measured["name"] = current_name(measured["name"])
