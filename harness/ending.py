@@ -138,11 +138,6 @@ def acknowledge() -> str:
     return name
 
 
-def pending() -> str:
-    """The signal of a request that nobody acknowledged; empty if there is none."""
-    return _state.raised or _state.waiting
-
-
 def leave_with(code: int) -> None:
     """All that was asked for is done: whoever ends the process now changes nothing."""
     acknowledge()

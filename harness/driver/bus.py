@@ -388,15 +388,6 @@ class Bus:
         frames = self.slots.encode(self.selection(rom) + write)
         return self.slots.decode_bits(self._burst(frames, slots))
 
-    def read_rom(self) -> RomCode:
-        """ROM code of the only device; a wired AND if there are several.
-
-        The CRC is for the caller to judge.
-        """
-        self.require_presence()
-        frames = self.slots.encode(bytes([RomCommand.READ]))
-        return RomCode(self.slots.decode(self._burst(frames, 64)))
-
     def resume(self, write: bytes, read: int = 0) -> bytes:
         """As ``transact`` with the device addressed last, for parts that have it."""
         self.require_presence()

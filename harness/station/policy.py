@@ -23,14 +23,12 @@ class UnitStanding:
         passed: tests that it passed.
         failed: tests that it failed.
         gone: tests during which it went away.
-        is_foreign: True if a ROM code of its belongs to another unit.
         last_at: when it was tested last, UTC; empty if never.
     """
 
     passed: int = 0
     failed: int = 0
     gone: int = 0
-    is_foreign: bool = False
     last_at: str = ""
 
     @property
@@ -48,7 +46,6 @@ def standing_of(tests: Iterable[UnitTest], *, plan_title: str) -> UnitStanding:
         passed=outcomes.count(Outcome.PASSED),
         failed=outcomes.count(Outcome.FAILED),
         gone=kinds.count(UNIT_GONE),
-        is_foreign=KNOWN_ELSEWHERE in kinds,
         last_at=max((t.started_at for t in runs.values()), default=""),
     )
 

@@ -10,6 +10,7 @@ from harness.diagnosis.causes.table import judge
 from harness.diagnosis.evidence.bus import Conversion, Evidence, Expected
 from harness.diagnosis.finding import Cause, Finding, Sure, Weight
 from harness.families.batteries.sense_resistor import Trim
+from harness.wire.crc import crc16_sent
 from tests.diagnosis.speaks_kinds import (
     NO_LOAD,
     OSCILLATOR_21H,
@@ -25,7 +26,6 @@ from tests.diagnosis.speaks_kinds import (
     reading,
     store,
 )
-from tests.outside_crc import crc_16
 
 
 def found(**changes: Any) -> tuple[Finding, ...]:  # noqa: ANN401
@@ -38,11 +38,6 @@ def kinds(**changes: Any) -> list[str]:  # noqa: ANN401
     return [finding.kind for finding in found(**changes)]
 
 
-def inverted(data: bytes) -> bytes:
-    """A CRC-16 as it goes over the wire."""
-    return crc_16(data).to_bytes(2, "little")
-
-
 # -- F22: stores ---------------------------------------------------------------------
 
 
@@ -52,9 +47,9 @@ def test_published_check_bytes_of_a_store() -> None:
     Source: collection of field failures, F22 (row 0020h, data 11 to 88).
     """
     data = bytes.fromhex("11 22 33 44 55 66 77 88")
-    assert inverted(b"\x0f\x20\x00" + data) == bytes.fromhex("2F CA")
-    assert inverted(b"\xaa\x20\x00\x07" + data) == bytes.fromhex("08 9D")
-    assert inverted(b"\xaa\x20\x00\x27" + data) == bytes.fromhex("91 5C")
+    assert crc16_sent(b"\x0f\x20\x00" + data) == bytes.fromhex("2F CA")
+    assert crc16_sent(b"\xaa\x20\x00\x07" + data) == bytes.fromhex("08 9D")
+    assert crc16_sent(b"\xaa\x20\x00\x27" + data) == bytes.fromhex("91 5C")
 
 
 def test_a_dip_during_the_store() -> None:

@@ -25,6 +25,7 @@ from harness.errors import (
 )
 from harness.simulation.faults import settings as fs
 from harness.wire.romcode import RomCode
+from tests.read_rom import read_rom
 
 Make = Callable[..., Any]
 """A fixture that makes something; conftest has the signatures."""
@@ -256,7 +257,7 @@ def test_simulated_adapter_unplugged_and_back(bus_with: Make, bench_of: Make) ->
             bus.adapter.reopen()
         unplugged.stop()
         bus.adapter.reopen()
-        assert bus.read_rom() == ONE
+        assert read_rom(bus) == ONE
 
 
 def test_unplugged_in_the_middle_of_a_burst(bus_with: Make, bench_of: Make) -> None:
@@ -276,7 +277,7 @@ def test_latency_jitter_is_no_fault(bus_with: Make) -> None:
     faults = [{"kind": "latency-jitter", "probability": 0.5, "extra_ms": 30}]
     with bus_with([ONE], faults=faults) as bus:
         for _ in range(50):
-            assert bus.read_rom() == ONE
+            assert read_rom(bus) == ONE
 
 
 # -- self-check -------------------------------------------------------------------
@@ -287,7 +288,7 @@ def test_self_check_of_a_good_adapter(bus_with: Make, latency_ms: float) -> None
     """Round trip and rate are measured: latency within 2 ms, rate within 3 %."""
     with bus_with([ONE], adapter={"latency_ms": latency_ms}) as bus:
         report = bus.adapter.self_check(bus.slots.request_baud)
-        assert bus.read_rom() == ONE
+        assert read_rom(bus) == ONE
     assert latency_ms <= report.round_trip_median_ms <= latency_ms + 2
     assert report.measured_baud == pytest.approx(report.expected_baud, rel=0.03)
     assert report.idle_echo == "FF"
@@ -410,7 +411,7 @@ def test_dropped_characters_stay_a_short_echo(bus_with: Make, bench_of: Make) ->
         )
         with pytest.raises(ShortEcho, match="sent 400 characters"):
             bus.exchange(b"\x00" * 400, BAUD)
-        assert bus.read_rom() == ONE
+        assert read_rom(bus) == ONE
 
 
 def test_a_probe_leaves_the_evidence(bus_with: Make, bench_of: Make) -> None:

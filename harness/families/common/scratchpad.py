@@ -30,7 +30,7 @@ from harness.families.common.answers import read_twice, require_crc16, shown
 from harness.families.family import Session
 
 WRITE, READ, COPY, READ_MEMORY = 0x0F, 0xAA, 0x55, 0xF0
-PARTIAL, OVERFLOW, COPIED = 0x20, 0x40, 0x80
+PARTIAL, COPIED = 0x20, 0x80
 
 ALTERNATING = frozenset({0xAA, 0x55})
 """Copy-done patterns of EEPROM parts and counters."""

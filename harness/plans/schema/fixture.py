@@ -348,7 +348,3 @@ class Fixture(FromFile):
             if socket.expect.rom_code == wanted:
                 return socket.name
         return ""
-
-    def socket_named(self, name: str) -> Socket | None:
-        """The socket of that name, or None."""
-        return next((socket for socket in self.sockets if socket.name == name), None)

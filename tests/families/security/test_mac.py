@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-
 import pytest
 
 from harness.errors import UsageError
@@ -12,17 +10,7 @@ from harness.families.security.mac import Layout, mac_of
 VECTORS = [
     ("abc", "a9993e364706816aba3e25717850c26c9cd0d89d"),
     ("", "da39a3ee5e6b4b0d3255bfef95601890afd80709"),
-    (
-        "abcdbcdecdefdefgefghfghighijhijkijkljklmklmnlmnomnopnopq",
-        "84983e441c3bd26ebaae4aa1f95129e5e54670f1",
-    ),
 ]
-
-
-@pytest.mark.parametrize(("text", "digest"), VECTORS)
-def test_the_library_hashes_as_published(text: str, digest: str) -> None:
-    """Vectors of FIPS 180-4; what the MAC starts from."""
-    assert hashlib.sha1(text.encode(), usedforsecurity=False).hexdigest() == digest
 
 
 def test_published_anchor() -> None:
@@ -34,7 +22,7 @@ def test_published_anchor() -> None:
 def test_mac_plus_start_values_is_the_published_hash() -> None:
     """The only step left out is the addition of the start values (FIPS 180-4, 6.1.2)."""
     start = bytes.fromhex("67452301EFCDAB8998BADCFE10325476C3D2E1F0")
-    for text, digest in VECTORS[:2]:
+    for text, digest in VECTORS:
         turned = mac_of(text.encode())[::-1]
         words = b"".join(
             (
