@@ -118,7 +118,8 @@ def test_outputs_follow_their_settings(live: Make) -> None:
     """What is set is read back from the pins."""
     session = live(0x3A)
     configure(session, {"channel_b_output": "on"}, False)
-    assert [ask(session, f"{w}_{c}") for w in ("level", "latch") for c in "ab"] == [
+    shown = ("level", "output_off")
+    assert [ask(session, f"channel_{c}_{w}") for w in shown for c in "ab"] == [
         1, 0, 1, 0]  # fmt: skip
     with pytest.raises(UsageError, match="on or off"):
         configure(session, {"channel_b_output": "half"}, False)
