@@ -1,7 +1,8 @@
 """The two check values of the bus by an independent library, for tests to compare with.
 
-Parameters: width, polynomial, start value, reflected in and out, final inversion, as the
-bus facts give them; `tests/wire/test_crc.py` holds both against published examples.
+Parameters: width, polynomial, start value, reflected in and out, final inversion, as
+application note 27 and data sheet DS28EC20 p. 24-25 give them; `tests/wire/test_crc.py`
+holds both against published examples.
 """
 
 from __future__ import annotations

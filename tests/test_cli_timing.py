@@ -88,7 +88,7 @@ def test_budget_of_a_sound_line(
 def test_budget_of_a_line_that_cannot_work(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
-    """A hundred metres on 4.7 kohm: the rise breaks its limit (facts of the field, F11)."""
+    """A hundred metres on 4.7 kohm: the rise breaks its limit (arithmetic)."""
     path = tmp_path / "long.yaml"
     path.write_text(
         "fixture: long line\nadapter: {port: /dev/ttyUSB0, kind: fractional-divider}\n"

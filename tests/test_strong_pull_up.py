@@ -1,9 +1,9 @@
 """Strong pull-up for parasite conversions: the supply node decides, the budget predicts.
 
-USB cannot switch within 10 us of the command (bus facts, 5.3), so the pull-up is armed
-before it, and the host must pull against it. The bench is built by the budget's own
-figures (stage 25 ohm; 28h on parasite power: 1.5 mA, 3.0 V, low below 0.5 V, S6), the
-voltages come from the simulated line and the devices' capacitors.
+USB cannot switch within 10 us of the command (data sheet DS18B20: strong pull-up), so
+the pull-up is armed before it, and the host must pull against it. The bench is built by
+the budget's own figures (stage 25 ohm; 28h on parasite power: 1.5 mA, 3.0 V, low below
+0.5 V, S6), the voltages come from the simulated line and the devices' capacitors.
 """
 
 from __future__ import annotations
@@ -269,7 +269,7 @@ def test_only_the_command_byte_is_sent_armed(
 def test_an_unequal_pair_alone_switches_it_on(
     open_bus: OpenBus, parasite_bench: MakeBench
 ) -> None:
-    """Opening raises both lines and closing drops both: off (adapter facts, 6)."""
+    """Opening raises both lines and closing drops both: off (pyserial 3.5)."""
     bus = open_bus(parasite_bench(1, 390.0))
     line, port = bench_of(bus).core.wiring.line, bus.adapter.port
     for rts in (True, False):

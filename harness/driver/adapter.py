@@ -325,7 +325,7 @@ class Adapter:
     def drain(self) -> bytes:
         """Wait until nothing more can come; what came after the last echo.
 
-        A latency timer holds a character for 255 ms at most (adapter facts, 2), and
+        A latency timer holds a character for 255 ms at most (application note AN232B-04), and
         twice the time that is needed is the rule for any wait there: half a second.
         """
         with translated(self.url):

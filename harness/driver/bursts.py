@@ -16,7 +16,7 @@ from harness.errors import AdapterError, ExtraEcho, LineShorted, NoEcho, ShortEc
 from harness.wire.slots.frames import SlotFrames
 
 _RESET, _RESET_BAUD = b"\xf0", 9600
-"""A reset of 521 us, within limits (bus facts, 2.2)."""
+"""A reset of 521 us, within limits (arithmetic of an 8N1 character)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

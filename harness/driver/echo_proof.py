@@ -14,7 +14,8 @@ that is, as long as its rise fits between the shortest low and the sample (5 and
 10 us at most, whatever pull-up and capacitance make it). The receiver samples half a
 bit after the release, less one step of its grid: 7/16 of a bit of 26.0 us are 11.4 us.
 Four bits and that rise are 114 us, less than the 120 us from which a low in the middle
-of traffic can be taken for a reset (bus facts 1.1). 38400 baud is in every rate table.
+of traffic can be taken for a reset (data sheets DS18B20 p. 19, DS2431 p. 2-3, DS1996 p.
+13-18). 38400 baud is in every rate table.
 
 The second burst goes out at the slot rate with every value of a character, 9 bits of
 low being 90 us at most there. It is left out on a line whose ones do not come back

@@ -68,7 +68,10 @@ def _set_native(port: Any, baud: int, stop_bits: int) -> None:  # noqa: ANN401
 
 
 def reported_rate(port: Any) -> int:  # noqa: ANN401
-    """The rate that the system reports back; often just the request (facts, section 1)."""
+    """The rate that the system reports back; often just the request.
+
+    Source: drivers/usb/serial of the Linux kernel.
+    """
     if not is_native(port):
         return int(port.baudrate)
     from fcntl import ioctl  # noqa: PLC0415

@@ -65,7 +65,7 @@ class Selection:
         USB cannot switch a line within the 10 us that follow the command, so the
         strong pull-up is armed before it: the command's slots are driven by the
         host alone. Without one the line just idles high, which feeds one device
-        through a pull-up of about 1.3 kohm at 5 V (facts of the bus, 5.3).
+        through a pull-up of about 1.3 kohm at 5 V (data sheet DS18B20, conversion current).
         """
         adapter = self._bus.adapter
         if adapter.switching.strong_pull_up_on is None:

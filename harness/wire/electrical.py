@@ -8,7 +8,7 @@ Sources, by tag:
     S1  data sheet, family-2Dh EEPROM (part DS2431), p. 2-3
     S5  data sheet, family-01h serial number (part DS2401), p. 2, notes 7, 9, 11
     S6  data sheet, family-28h thermometer (part DS18B20), p. 5-7, 19
-    S27 pull-up sizing of open-drain buses, as collected in the facts about adapters, 6
+    S27 pull-up sizing of open-drain buses (UM10204, 7.1)
     M   from memory, no source seen
 """
 

@@ -41,7 +41,7 @@ GONE = [
     termios.error(errno.EIO, "Input/output error"),
     serial.PortNotOpenError(),
 ]
-"""What pyserial raises with the line gone (adapter facts, section 4)."""
+"""What pyserial raises with the line gone (source of pyserial 3.5)."""
 
 
 def test_echoes_come_back_in_order(rigged: Make) -> None:
@@ -302,7 +302,7 @@ def test_self_check_finds_an_adapter_that_falls_back(
 ) -> None:
     """A rate table makes 153600 of 142857 baud, whose write-0 of 58.6 us breaks the limit.
 
-    Source: application note AN205 of the maker of such chips; facts of the bus 2.4.
+    Source: application note AN205 of the maker of such chips; arithmetic of an 8N1 character.
     """
     adapter = {"kind": "rate-table", "latency_ms": latency_ms}
     with (

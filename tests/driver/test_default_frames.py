@@ -146,7 +146,7 @@ def test_customary_rate_below_a_tenth_of_a_megabaud_breaks_the_limits(
 ) -> None:
     """At 57600 baud the write-1 low exceeds 15 us: this check can fail.
 
-    Source: facts of the bus, arithmetic of a character's start bit.
+    Source: arithmetic of a character's start bit.
     """
     bus, lows = measure("exact", "exact", 0)
     bus.slots = SlotFrames(57_600, 57_600.0, 0xE0, -1.0, "too slow")

@@ -20,7 +20,7 @@ Make = Callable[..., Any]
 """A fixture that makes something; conftest has the signatures."""
 
 RESETS_FROM_US = 120.0
-"""A low in the middle of traffic that may be taken for a reset (bus facts, 1.1)."""
+"""A low in the middle of traffic that may be taken for a reset (data sheets DS18B20 p. 19, DS2431 p. 2-3, DS1996 p. 13-18)."""
 
 CHANGES: dict[str, Callable[[bytes], bytes]] = {
     "7-bit": lambda s: bytes(c & 0x7F for c in s),
@@ -70,7 +70,8 @@ def test_a_slow_edge_is_told_apart() -> None:
 def test_no_pattern_is_a_reset_and_the_slowest_edge_reads_right(kind: str) -> None:
     """Longest low plus the slowest legal rise stay below 120 us; 7/16 bit bear that rise.
 
-    Source: bus facts 1.1 (120 us), 2.1 (sample within a sixteenth of a bit).
+    Source: data sheets DS18B20 p. 19, DS2431 p. 2-3, DS1996 p. 13-18 (120 us); a 16x receiver samples within a
+    sixteenth of a bit (arithmetic).
     """
     baud = GRIDS[kind].achieved(PATTERN_BAUD)
     assert STANDARD.read_sample.high_us is not None

@@ -70,7 +70,7 @@ def test_one_device_alone(bus_with: Opening) -> None:
             assert verify(bus, FAST[0])
             assert not verify(bus, FAST[1])
             assert read_rom(bus) == FAST[0]
-            # read memory from 0085h: its factory byte is 55h (family facts, 3.1)
+            # read memory from 0085h: its factory byte is 55h (data sheet DS2431 p. 7-8)
             assert len(bus.transact(FAST[0], b"\xf0\x85\x00", 2)) == 2
         assert verify(bus, SLOW)
 
@@ -123,7 +123,7 @@ def test_an_absent_device_cannot_come_along(bus_with: Opening) -> None:
 
 
 def test_a_run_finds_a_device_that_was_left_in_overdrive(bus_with: Opening) -> None:
-    """Field failure F28: the first reset is a standard one, before any written 0."""
+    """Public reports, retold: the first reset is a standard one, before any written 0."""
     left = devices(FAST[0], wakes_in_overdrive=True)
     with bus_with([], devices=[*left, *devices(SLOW)], line=LINE) as bus:
         assert speeds(bus) == [True, False]
@@ -159,7 +159,7 @@ def test_entering_twice_starts_anew(bus_with: Opening) -> None:
 
 
 def test_an_adapter_that_is_too_slow_says_why() -> None:
-    """Customary rates end at 115200 baud; overdrive needs 750000 (bus facts, 2.6)."""
+    """Customary rates end at 115200 baud; overdrive needs 750000 (arithmetic of an 8N1 character)."""
     with pytest.raises(CannotOverdrive, match="at least 750000 baud"):
         overdrive_frames(GRIDS["unknown"])
     with pytest.raises(CannotOverdrive, match="breaks recovery"):
@@ -170,7 +170,7 @@ def test_an_adapter_that_is_too_slow_says_why() -> None:
 def test_a_line_that_rises_too_slowly_is_refused(
     bus_with: Opening, cable_m: float
 ) -> None:
-    """Half a bit at 1 MBd is 0.5 us of rise: 4.7 kohm bears 0.2 nF (bus facts, 5.2)."""
+    """Half a bit at 1 MBd is 0.5 us of rise: 4.7 kohm bears 0.2 nF (arithmetic of pull-up and capacitance)."""
     line = {"pull_up_ohm": 4700, "cable_m": cable_m}
     with bus_with([], devices=devices(FAST[0]), line=line) as bus:
         bus.prove()

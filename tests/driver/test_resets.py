@@ -135,7 +135,7 @@ def test_customary_reset_misses_what_the_default_sees(
 ) -> None:
     """9600 baud with F0h samples at 52 and 156 us and misses a pulse from 60 to 120 us.
 
-    Source: facts of the bus 2.2 (arithmetic); the frame itself is common practice.
+    Source: arithmetic of an 8N1 character; the frame itself is common practice.
     """
     bus = one_device("exact")
     customary = Bus(bus.adapter, reset_frame=CUSTOMARY)

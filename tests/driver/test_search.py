@@ -28,7 +28,7 @@ FIVE = {
     "2D44332211000022": 4,
     "010203040506070F": 3,
 }
-"""ROM codes in wire order and their place in a zero-first search (facts of the bus, section 3)."""
+"""ROM codes in wire order and their place in a zero-first search (application note 187; worked by hand)."""
 
 
 def from_first_bits(bits: str) -> RomCode:
@@ -58,7 +58,7 @@ def test_published_four_devices(bus_with: Make) -> None:
 def test_five_devices_of_full_length(bus_with: Make) -> None:
     """Five ROM codes that share long prefixes are found, each once and proved.
 
-    Source: facts of the bus, section 3 (worked by hand after application note 187).
+    Source: worked by hand after application note 187.
     """
     roms = [RomCode(bytes.fromhex(text)) for text in FIVE]
     assert all(rom.crc_holds for rom in roms)

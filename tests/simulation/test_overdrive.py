@@ -1,4 +1,4 @@
-"""Overdrive in the device models, with raw frames: the rules of the bus facts, 7."""
+"""Overdrive in the device models, with raw frames: the rules of the data sheets DS2502 p. 12-17, DS1957 p. 19-20, DS2432 p. 30."""
 
 from __future__ import annotations
 
@@ -30,12 +30,12 @@ def host_with(make_host: MakeHost, *devices: dict[str, Any]) -> Host:
 
 
 def fast_reset(host: Host) -> int:
-    """The echo of F8h at 57600 baud, low 69 us (bus facts, 2.6)."""
+    """The echo of F8h at 57600 baud, low 69 us (arithmetic of an 8N1 character)."""
     return host.exchange(b"\xf8", baud=FAST_RESET_BAUD)[0]
 
 
 def fast_write(host: Host, data: bytes) -> None:
-    """Write at 1 MBd, 80h for a zero (bus facts, 2.6)."""
+    """Write at 1 MBd, 80h for a zero (arithmetic of an 8N1 character)."""
     frames = bytes(0xFF if b >> i & 1 else 0x80 for b in data for i in range(8))
     assert host.exchange(frames, baud=FAST_BAUD) == frames
 
@@ -63,7 +63,7 @@ def is_fast(host: Host, index: int = 0) -> bool:
 
 
 def test_kinds_that_know_overdrive() -> None:
-    """Only kinds whose facts say so (family facts 3.1, 3.2, 3.6; bus facts 7, S10)."""
+    """Only kinds whose data sheets name the commands (DS2431 p. 7-8; DS2502 p. 12-17)."""
     knowing = {
         family
         for family, kind in device_kinds().items()
@@ -74,7 +74,7 @@ def test_kinds_that_know_overdrive() -> None:
 
 
 def test_drawn_times_lie_within_the_overdrive_limits() -> None:
-    """Limits of the bus facts, 1.2, for 500 devices."""
+    """Limits of overdrive: data sheets DS1996 p. 13-18, DS2431 p. 2-3, for 500 devices."""
     drawn = [draw_overdrive(OverdriveTimeSettings(), Random(s)) for s in range(500)]
     for name, low_us, high_us in (
         ("sample_us", 2, 6),
@@ -116,7 +116,7 @@ def test_overdrive_skip_takes_all_who_can(make_host: MakeHost) -> None:
 
 
 def test_standard_devices_answer_no_overdrive_reset(make_host: MakeHost) -> None:
-    """To them it is a write-0 (bus facts, 7)."""
+    """To them it is a write-0 (data sheets DS2502 p. 12-17, DS1957 p. 19-20, DS2432 p. 30)."""
     host = host_with(make_host, THERMOMETER)
     host.reset()
     assert fast_reset(host) == 0xF8
@@ -151,7 +151,7 @@ def test_overdrive_survives_other_commands_but_not_power(make_host: MakeHost) ->
 
 
 def test_a_device_left_in_overdrive_answers_inside_slots(make_host: MakeHost) -> None:
-    """Field failure F28: a standard write-0 is an overdrive reset to it."""
+    """Public reports, retold: a standard write-0 is an overdrive reset to it."""
     host = host_with(make_host, EEPROM | {"wakes_in_overdrive": True}, THERMOMETER)
     echoes = host.exchange(b"\x00\xff" * 20, baud=115_200)
     zeros, ones = echoes[::2], echoes[1::2]
@@ -190,7 +190,7 @@ def test_a_short_standard_reset_leaves_it_fast(make_host: MakeHost) -> None:
 def test_a_low_between_the_resets_goes_wrong(
     make_host: MakeHost, between: str, present: bool, fast: bool
 ) -> None:
-    """80..480 us is undefined for a device in overdrive (bus facts, 7)."""
+    """80..480 us is undefined for a device in overdrive (data sheets DS2502 p. 12-17, DS1957 p. 19-20, DS2432 p. 30)."""
     device = EEPROM | {
         "overdrive_times": {"between": between, "presence_low_us": 24},
         "time_base": {"reset_min_us": 400},
@@ -221,7 +221,7 @@ def test_a_low_between_the_resets_goes_wrong(
 def test_promised_lows_mean_the_same_to_every_device(
     low_us: float, meaning: HeardLow
 ) -> None:
-    """Longest slot 16, reset 48..80, leave from 480 on (bus facts, 1.2 and 7)."""
+    """Longest slot 16, reset 48..80, leave from 480 on (overdrive: data sheets DS1996 p. 13-18, DS2431 p. 2-3)."""
     for seed in range(200):
         times = draw_overdrive(OverdriveTimeSettings(), Random(seed))
         assert times.meaning(low_us, leave_us=470.0) is meaning

@@ -19,7 +19,7 @@ SERIAL_NUMBER = {"family": 0x01, "serial": 0xA4B3C2D1}
 
 @pytest.mark.parametrize("command", [0x33, 0x0F])
 def test_serial_number_sends_its_code(make_host: MakeHost, command: int) -> None:
-    """01h answers 33h and the legacy 0Fh (family facts, 1, worked example)."""
+    """01h answers 33h and the legacy 0Fh (data sheet DS2401 p. 2, 4, worked example)."""
     host = make_host(SERIAL_NUMBER)
     assert host.ask(bytes([command]), 8).hex().upper() == "01D1C2B3A400001E"
 
@@ -39,7 +39,7 @@ def test_published_search_example(make_host: MakeHost) -> None:
 
 
 def test_search_order_of_the_full_example(make_host: MakeHost) -> None:
-    """Zero-first order of five whole codes (bus facts, 3)."""
+    """Zero-first order of five whole codes (application note 187; worked by hand)."""
     wire = [
         "28AA5C01000000B6",
         "28AA5C020000003E",
@@ -85,7 +85,7 @@ def test_match_selects_one(make_host: MakeHost) -> None:
 
 
 def test_read_rom_with_two_devices_is_their_and(make_host: MakeHost) -> None:
-    """Open drain: zeros win (field failure F09)."""
+    """Open drain: zeros win (public reports, retold)."""
     host = make_host({"family": 0x28, "serial": 5}, {"family": 0x28, "serial": 6})
     first, second = (station.device.rom.wire for station in host.bench.stations)
     both = bytes(a & b for a, b in zip(first, second, strict=True))

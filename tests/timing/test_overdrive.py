@@ -58,7 +58,7 @@ def inside(timing: Timing, true_us: float) -> bool:
 
 @pytest.mark.parametrize("kind", FAST_GRIDS)
 def test_probing_resets_are_overdrive_resets(kind: str) -> None:
-    """Every one pulls for 48 to 80 us, clock error included (bus facts, 1.2 and 7)."""
+    """Every one pulls for 48 to 80 us, clock error included (overdrive: data sheets DS1996 p. 13-18, DS2431 p. 2-3)."""
     clock = clock_of(kind)
     ladder = presence_ladder(clock, 3.0, 34.0, 0.2, OVERDRIVE)
     assert ladder[0].middle_us < 3.6
@@ -70,7 +70,7 @@ def test_probing_resets_are_overdrive_resets(kind: str) -> None:
 
 @pytest.mark.parametrize("kind", FAST_GRIDS)
 def test_probing_reads_are_overdrive_reads(kind: str) -> None:
-    """The low of each is 1 to 2 us (bus facts, 1.2), and 2 to 6 us are covered."""
+    """The low of each is 1 to 2 us (overdrive: data sheets DS1996 p. 13-18, DS2431 p. 2-3), and 2 to 6 us are covered."""
     span = OVERDRIVE_SPANS.read
     ladder = read_ladder(
         clock_of(kind), span.from_us, span.to_us, span.step_us, OVERDRIVE_SPANS

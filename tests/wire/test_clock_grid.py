@@ -9,7 +9,7 @@ from harness.wire.clock_grid import GRIDS
 SEEDED = settings(derandomize=True, deadline=None)
 
 # Error in ppm of the request, computed from the Linux drivers' algorithms
-# (facts about adapters, section 1; rows are requests, columns chip classes).
+# (drivers/usb/serial of the Linux kernel; rows are requests, columns chip classes).
 PUBLISHED_PPM = {
     9600: {"fractional-divider": 0, "prescaled-divider": 1603, "integer-divider": 0},
     10400: {
@@ -85,7 +85,7 @@ def test_rates_named_in_the_facts() -> None:
     assert grid.achieved(921600) == pytest.approx(3e6 / 3.25)
 
 
-# Largest step between neighbouring rates near 150 kbaud (facts, section 1), relative.
+# Largest step between neighbouring rates near 150 kbaud (arithmetic of the formulas), relative.
 STEPS_NEAR_150K = {
     "fractional-divider": 0.0067,
     "fast-fractional-divider": 0.0017,

@@ -30,7 +30,7 @@ from harness.wire.electrical import (
 
 SEEDED = settings(derandomize=True, deadline=None)
 
-# (R ohm, C nF, supply V, threshold V, rise us, fits 115200, 150000, 1 M): bus facts 5.2,
+# (R ohm, C nF, supply V, threshold V, rise us, fits 115200, 150000, 1 M): arithmetic of pull-up and capacitance,
 # V0 = 0.4 V.
 RISES = [
     (1000, 1.0, 5.0, 2.2, 0.496, "yyy"),
@@ -65,13 +65,13 @@ def test_rise_times(row: tuple[float, float, float, float, float, str]) -> None:
 
 
 def test_capacitance_of_the_example_line() -> None:
-    """20 m at 50 pF/m and six devices of 25 pF make 1.15 nF (bus facts 5.2)."""
+    """20 m at 50 pF/m and six devices of 25 pF make 1.15 nF (arithmetic of pull-up and capacitance)."""
     assert line_capacitance_nf(
         cable_m=20, cable_pf_per_m=50, device_pf=6 * 25, adapter_pf=0
     ) == pytest.approx(1.15)
 
 
-# Largest C in nF for 2.2 V at 1 k, 2.2 k, 4.7 k (bus facts 5.2).
+# Largest C in nF for 2.2 V at 1 k, 2.2 k, 4.7 k (arithmetic of pull-up and capacitance).
 LARGEST = [
     (115_200, 5.0, (8.74, 3.97, 1.86)),
     (150_000, 5.0, (6.71, 3.05, 1.43)),
@@ -100,7 +100,7 @@ def test_largest_capacitance(
     ("baud", "metres"), [(115_200, (175, 79, 37)), (1_000_000, (20, 9, 4))]
 )
 def test_longest_bare_cable(baud: int, metres: tuple[int, int, int]) -> None:
-    """The same in metres at 50 pF/m, without devices (bus facts 5.2)."""
+    """The same in metres at 50 pF/m, without devices (arithmetic of pull-up and capacitance)."""
     for pull_up_ohm, length_m in zip((1000, 2200, 4700), metres, strict=True):
         nf = capacitance_nf(
             rise_us=0.5e6 / baud,
@@ -113,7 +113,7 @@ def test_longest_bare_cable(baud: int, metres: tuple[int, int, int]) -> None:
         assert round(found) == length_m
 
 
-# Largest R C in us for a 1.5 V threshold at 5 V and 3.3 V (facts about adapters, 6).
+# Largest R C in us for a 1.5 V threshold at 5 V and 3.3 V (UM10204, 7.1; arithmetic).
 LARGEST_RC = [
     (57_600, 21, 12.5),
     (115_200, 10.6, 6.3),
@@ -144,7 +144,7 @@ def test_example_of_the_adapter_facts() -> None:
     low_us = rise_us(**line, supply_v=5, threshold_v=1.5)
     high_us = rise_us(**line, supply_v=5, threshold_v=3.5)
     assert high_us - low_us == pytest.approx(0.847 * 4.7, rel=1e-3)
-    # bus facts 5.2: 10..90 % is 2.197 RC
+    # arithmetic of pull-up and capacitance: 10..90 % is 2.197 RC
     tenth_us = rise_us(**line, supply_v=5, threshold_v=0.5)
     most_us = rise_us(**line, supply_v=5, threshold_v=4.5)
     assert most_us - tenth_us == pytest.approx(2.197 * 4.7, rel=1e-3)
@@ -170,7 +170,7 @@ def test_thresholds_out_of_reach() -> None:
     [(5.25, 4, 1212), (3.3, 4, 725), (5.0, 2, 2300), (5.0, 4, 1150)],
 )
 def test_smallest_pull_up(supply_v: float, sink_ma: float, published_ohm: int) -> None:
-    """(V - 0.4 V) / I (bus facts 5.2; facts about adapters, 6)."""
+    """(V - 0.4 V) / I (arithmetic; UM10204, 7.1)."""
     found = pull_up_min_ohm(supply_v=supply_v, low_v=0.4, sink_ma=sink_ma)
     assert found == pytest.approx(published_ohm, abs=0.6)
 
@@ -189,7 +189,7 @@ def test_low_level_of_a_device(pull_up_ohm: float, level_v: float) -> None:
 
 
 def test_a_diode_that_never_gets_low_enough() -> None:
-    """0.3 V of diode leave no pull-up for a device that wants 0.3 V (bus facts 5.2)."""
+    """0.3 V of diode leave no pull-up for a device that wants 0.3 V (arithmetic of pull-up and capacitance)."""
     assert (
         pull_up_for_level_ohm(supply_v=5, stage_ohm=75, stage_v=0.3, level_v=0.3)
         == math.inf
@@ -206,7 +206,7 @@ def test_a_diode_that_never_gets_low_enough() -> None:
 def test_droop(
     devices: int, each_ua: float, pull_up_ohm: float, published_v: float
 ) -> None:
-    """N I R of the idle line (bus facts 5.2)."""
+    """N I R of the idle line (arithmetic of pull-up and capacitance)."""
     found = droop_v(leak_ua=devices * each_ua, pull_up_ohm=pull_up_ohm)
     assert found == pytest.approx(published_v, abs=0.0006)
 
@@ -215,13 +215,13 @@ def test_droop(
     ("devices", "published_us"), [(1, 0.92), (5, 4.6), (10, 9.2), (20, 18.3)]
 )
 def test_recharge(devices: int, published_us: float) -> None:
-    """0.92 us a device through 2.2 kohm (bus facts 5.2)."""
+    """0.92 us a device through 2.2 kohm (arithmetic of pull-up and capacitance)."""
     found = recharge_us(devices=devices, pull_up_ohm=2200)
     assert found == pytest.approx(published_us, abs=0.05)
 
 
 def test_parasite_charge() -> None:
-    """0.417 nC a slot: 6.8 uA at 61 us, 0.52 V on 800 pF (bus facts 5.2)."""
+    """0.417 nC a slot: 6.8 uA at 61 us, 0.52 V on 800 pF (arithmetic of pull-up and capacitance)."""
     mean_ua = SLOT_CHARGE_NC / 61 * 1e3
     assert round(SLOT_CHARGE_NC, 3) == 0.417
     assert mean_ua == pytest.approx(6.8, abs=0.05)
@@ -260,7 +260,7 @@ def test_charge_balance_by_stepping() -> None:
 def test_resistor_for_conversions(
     supply_v: float, hold_v: float, current_ma: float, published_ohm: int
 ) -> None:
-    """(V - Vmin) / I for conversions and copies (bus facts 5.3)."""
+    """(V - Vmin) / I for conversions and copies (data sheets DS18B20, DS2431)."""
     found = resistor_for_current_ohm(
         supply_v=supply_v, hold_v=hold_v, current_ma=current_ma
     )
@@ -268,7 +268,7 @@ def test_resistor_for_conversions(
 
 
 def test_cable_delay() -> None:
-    """Round trip 1.0 us at 100 m, 3.0 at 300 m, 7.5 at 750 m (bus facts 5.4)."""
+    """Round trip 1.0 us at 100 m, 3.0 at 300 m, 7.5 at 750 m (5 ns/m, from memory)."""
     assert [round_trip_us(length_m=m) for m in (100, 300, 750)] == pytest.approx(
         [1.0, 3.0, 7.5]
     )
@@ -315,7 +315,7 @@ def test_no_window() -> None:
 
 
 def test_a_strong_ordinary_pull_up_needs_no_other() -> None:
-    """1.3 kohm feeds one conversion at 5 V by itself (bus facts 5.3)."""
+    """1.3 kohm feeds one conversion at 5 V by itself (data sheet DS18B20, conversion current)."""
     window = strong_pull_up_window(**{**STAGE, "pull_up_ohm": 1300.0}, current_ma=1.5)
     assert window.high_ohm == math.inf
 

@@ -9,7 +9,7 @@ from harness.wire.rates import CUSTOMARY_BAUD, around, rates
 
 SEEDED = settings(derandomize=True, deadline=None)
 
-# Distinct rates from 50k to 200k baud by brute force (facts about adapters, section 1).
+# Distinct rates from 50k to 200k baud by brute force (drivers/usb/serial of the Linux kernel).
 PUBLISHED_COUNTS = {
     "fractional-divider": 361,
     "integer-divider": 361,

@@ -21,7 +21,7 @@ def test_printed_form_of_the_application_note() -> None:
     assert str(code) == "A200000001B81C02"
 
 
-# Serial D1 C2 B3 A4 00 00 in several families, CRCs from the facts of the families.
+# Serial D1 C2 B3 A4 00 00 in several families, CRCs by two independent libraries.
 @pytest.mark.parametrize(
     ("family", "check"),
     [(0x01, 0x1E), (0x28, 0x3D), (0x10, 0xD8), (0x22, 0xB6), (0x81, 0x89)],

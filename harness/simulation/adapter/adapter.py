@@ -4,7 +4,7 @@ Towards the line, what was written waits for the USB frame (``out_latency_us``) 
 then goes out without gaps. Towards the host, characters gather until a packet is
 full or the latency timer runs out; the timer starts again with each packet.
 
-Source: adapter facts, section 2.
+Source: application note AN232B-04.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """Which rates the chips behind USB serial adapters really make.
 
 Own implementation of the published divisor rules, kept apart from the driver's on
-purpose. Formulas: drivers of the Linux kernel as summed up in the adapter facts
-(section 1); the table of the old fixed-rate chips is from memory of the maker's
+purpose. Formulas: drivers/usb/serial of the Linux kernel and application note
+AN232B-05; the table of the old fixed-rate chips is from memory of the maker's
 application note 205.
 """
 

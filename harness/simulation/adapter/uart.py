@@ -6,7 +6,7 @@ start bit is confirmed and every bit decided by two out of three ticks about its
 middle; after the stop bit's vote it waits for the next falling edge. A line that
 stays low therefore gives one 00h and then nothing.
 
-Source of the receiver's habits: adapter facts, section 3 (positions 7, 8, 9 of 16
+Source of the receiver's habits: data sheet ATmega164A..1284P, 19.9 (positions 7, 8, 9 of 16
 and 3, 4, 5 of 8 from AVR and other manuals; those of USB chips are unpublished).
 """
 

@@ -4,8 +4,8 @@ A device in overdrive takes a low of its reset time for a reset that keeps the s
 and one of the standard reset time for the order to leave. Between the two nothing is
 promised; each device has its own way of going wrong there, drawn from the seed.
 
-Source: bus facts, sections 1.1, 1.2 and 7. Drawn times that no data sheet bounds are
-marked as ours.
+Source: data sheets DS18B20 p. 19, DS2431 p. 2-3, DS1996 p. 13-18. Drawn times that no
+data sheet bounds are marked as ours.
 """
 
 from __future__ import annotations

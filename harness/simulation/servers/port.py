@@ -4,7 +4,7 @@ It behaves as a port of the operating system does: both modem lines rise when it
 opened and fall when it is closed, a read waits no longer than its time-out (on the
 virtual clock), and after unplugging each call fails in its own way.
 
-Source of the habits: adapter facts, section 4.
+Source of the habits: pyserial 3.5, its source text.
 """
 
 from __future__ import annotations

@@ -5,7 +5,7 @@ and delivers echoes when they could be there. There are no modem lines on a pty,
 nothing is switched; both are taken as raised. When the adapter is unplugged the pty
 goes away; plugged in again it has another name, as a real one may.
 
-Linux only. Source: adapter facts, section 5 (all tried out on a pty).
+Linux only. Source: each was tried out on a pty.
 """
 
 from __future__ import annotations

@@ -113,7 +113,7 @@ def _adapter_rise_row(circuit: Circuit, slots: SlotFrames) -> BudgetRow:
         high=bound.within_us,
         half_width=_rise_doubt_us(circuit),
         formula=f"{RISE_FORMULA}, to be done 1/{slots.one.oversampling} bit before half a bit",
-        source="RC; facts about adapters, 6",
+        source="RC; UM10204, 7.1; arithmetic",
     )
 
 
@@ -235,6 +235,6 @@ def _parasite_rows(circuit: Circuit, slots: SlotFrames) -> list[BudgetRow]:
             unit="us",
             high=reset_us,
             formula="N q R / 1 V; reset high less the longest wait and presence pulse",
-            source="S21 by way of the bus facts, 5.2",
+            source="S21, arithmetic",
         ),
     ]

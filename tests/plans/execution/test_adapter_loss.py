@@ -30,7 +30,7 @@ def test_adapter_is_waited_for_between_steps(
 ) -> None:
     """An adapter that went away is waited for 5 s; one that stays away is an error.
 
-    A hub brings an adapter back after about 2 s (field failures, F33; from memory).
+    A hub brings an adapter back after about 2 s (public reports, retold).
     """
     steps = "- wait: {for_s: 1}\n- reset: {times: 3}\n- reset: {}\n- verify: {}"
     start_s = run_plan(steps, three()).started_s("2")

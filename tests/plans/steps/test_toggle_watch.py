@@ -1,4 +1,4 @@
-"""A part that each match toggles: every step is watched, by search alone (F25)."""
+"""A part that each match toggles: every step is watched, by search alone (public reports, retold)."""
 
 from __future__ import annotations
 

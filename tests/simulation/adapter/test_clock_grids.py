@@ -1,4 +1,4 @@
-"""Achieved rates against the tables of the adapter facts, section 1."""
+"""Achieved rates against the formulas of drivers/usb/serial of the Linux kernel."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ def test_old_chips_know_a_table_only(request_baud: int, made_baud: int) -> None:
     [(7200, 416.625), (8000, 375), (115_200, 26), (921_600, 3.25), (187_500, 16)],
 )
 def test_eighths_of_the_fractional_divider(baud: int, divisor: float) -> None:
-    """3 MHz over n + k/8, worked in the bus facts, 2.4."""
+    """3 MHz over n + k/8, from the divider of application note AN232B-05."""
     assert achieved_baud(FRACTIONAL, baud) == pytest.approx(3e6 / divisor)
 
 

@@ -37,7 +37,7 @@ def bytes_of(hears: Receiver, until_us: float = 1e6) -> list[tuple[int, bool]]:
 def test_transmitted_low_is_one_bit_longer_than_its_zeros(
     byte: int, low_bits: int
 ) -> None:
-    """Bus facts, 2.1: n trailing zero bits give a low of n + 1 bits."""
+    """Arithmetic of an 8N1 character: n trailing zero bits give a low of n + 1 bits."""
     changes = Framing(bit_us=BIT_US).transitions(byte)
     assert changes == [(0.0, 0), (low_bits * BIT_US, 1)]
 
@@ -54,7 +54,7 @@ def test_what_is_sent_is_received() -> None:
 
 
 def test_short_low_is_no_start_bit() -> None:
-    """A low of less than half a bit vanishes (adapter facts, 3)."""
+    """A low of less than half a bit vanishes (data sheet ATmega164A..1284P, 19.9)."""
     assert bytes_of(lows(receiver(), (1.0, 8.5))) == []
     assert bytes_of(lows(receiver(), (1.0, 9.5))) == [(0xFF, False)]
 

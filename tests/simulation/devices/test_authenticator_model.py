@@ -1,7 +1,7 @@
 """Models of authenticators against worked transactions.
 
-The transactions are those of the family facts, 5.1.2 (computed there from the layout of
-the data sheet), byte for byte; the hash rounds against published values.
+The transactions were computed, byte for byte, from the rules of data sheets DS2432 p.
+13, 15-20; DS1961S p. 16-19; the hash rounds against published values.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The model of the thermometer 42h against the bytes of the family facts, 2.7."""
+"""The model of the thermometer 42h against transactions by data sheet DS28EA00 p. 7-8, 10-12, 27-29."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def match(host: Host, place: int) -> str:
 
 
 def test_worked_blocks(make_host: MakeHost) -> None:
-    """Power-up image, then +25.0625 with the constant byte 6: the blocks of the facts."""
+    """Power-up image, then +25.0625 with the constant byte 6: blocks as on DS28EA00 p. 7."""
     host = make_host(thermometer(temperature_degc=25.0625))
     assert asked(host, "CC BE", 10) == "50 05 4B 46 7F FF 0C 10 1C FF"
     block = host.convert()
@@ -59,7 +59,7 @@ def test_ports_while_the_chain_is_on(make_host: MakeHost) -> None:
 
 
 def test_chain_in_cable_order(make_host: MakeHost) -> None:
-    """The first answers, is done, then the next: the transcript of the facts."""
+    """The first answers, is done, then the next: the chain example of DS28EA00 p. 29."""
     host = make_host(
         thermometer(serial=9, socket="S2", follows={"b": "S1.a"}),
         thermometer(serial=5, socket="S1", held_low=["b"]),

@@ -1,4 +1,4 @@
-"""The model of the dual switch 12h against the bytes of the family facts, 1.3."""
+"""The model of the dual switch 12h against transactions by data sheet DS2406 p. 7-8, 13, 15-16."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The model of the dual switch 3Ah against the bytes of the family facts, 1.1."""
+"""The model of the dual switch 3Ah against transactions by data sheet DS2413 p. 6, 16-17."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def asked(host: Host, text: str, count: int = 0) -> str:
 
 
 def test_worked_transaction(make_host: MakeHost) -> None:
-    """Both on, then B alone, in one transaction (computed in the facts from the sheet's rules)."""
+    """Both on, then B alone, in one transaction (computed from the sheet's rules)."""
     host = make_host(switch())
     assert asked(host, "55 3A 56 34 12 00 00 00 A7 5A FC 03", 2) == "AA F0"
     host.write(bytes.fromhex("FD 02"))
@@ -50,7 +50,7 @@ def test_wrong_complement_changes_nothing(make_host: MakeHost) -> None:
 def test_status_bytes(
     make_host: MakeHost, latches: str, held: tuple[str, ...], status: str
 ) -> None:
-    """The status bytes of the facts: pin, latch, and their complement."""
+    """The status bytes of the sheet (DS2413 p. 6): pin, latch, and their complement."""
     host = make_host(switch(held_low=held))
     asked(host, f"CC 5A {latches}")
     assert asked(host, "CC F5", 1) == status

@@ -1,6 +1,7 @@
 """Model of the bridge to I2C against worked packets, and its parts.
 
-The packets are those of the family facts, 3 (computed there; CRC rule from captures).
+The packets were computed from the packet form of two public forum threads on part
+DS28E17 (captured bytes); command codes from memory.
 """
 
 from __future__ import annotations

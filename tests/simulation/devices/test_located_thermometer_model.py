@@ -1,4 +1,4 @@
-"""The models of the four 3Bh parts against the bytes of the family facts, 2.6."""
+"""The models of the four 3Bh parts against transactions by data sheets MAX31826 p. 12, 14; MAX31850 p. 12-13, 19; DS1825 p. 7-8."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def asked(host: Host, text: str, count: int = 0) -> str:
 
 
 def test_adjustable_power_up(make_host: MakeHost) -> None:
-    """The block of the facts (its reserved bytes are assumed there)."""
+    """A block by MAX31826 p. 12 (its reserved bytes are assumed)."""
     host = make_host(part("adjustable"))
     assert asked(host, "CC BE", 9) == "50 05 4B 46 75 FF 0C 10 07"
     asked(host, "CC 4E 10 20 00")
@@ -40,7 +40,7 @@ def test_adjustable_power_up(make_host: MakeHost) -> None:
 def test_thermocouple_blocks(
     make_host: MakeHost, degc: float, junction: float, fault: str, block: str
 ) -> None:
-    """+100.75 and +25 degC as in the facts; a fault sets its bit and bit 0."""
+    """+100.75 and +25 degC by MAX31850 p. 12-13; a fault sets its bit and bit 0."""
     host = make_host(
         part(
             "thermocouple",

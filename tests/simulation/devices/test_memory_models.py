@@ -1,6 +1,7 @@
 """Models of EEPROM, battery RAM and write-once memory against worked transactions.
 
-The transactions are those of the family facts, sections 3.2 to 3.7 (computed there
+The transactions are those of data sheets DS2431 p. 20-22; DS2433 p. 6; DS28EC20 p.
+24-25; DS2430A p. 14; DS1993 p. 10-11; DS2502 p. 10-12; DS2505 p. 11-14 (computed there
 from the command rules of the data sheets), byte for byte.
 """
 
@@ -112,7 +113,7 @@ def test_partial_byte_sets_pf(make_host: MakeHost) -> None:
 
 
 def test_overflow_sets_of(make_host: MakeHost) -> None:
-    """A 33rd byte is ignored and shows in bit 6 (facts, 3.6)."""
+    """A 33rd byte is ignored and shows in bit 6 (DS1993 p. 10)."""
     host = make_host(memory(0x08))
     host.ask(hexed("CC 0F 00 00") + bytes(range(32)))
     assert host.ask(hexed("CC AA"), 3)[2] == 0x1F
@@ -175,7 +176,7 @@ def test_ones_beyond_the_last_address(
 
 
 def test_supply_dip_in_a_copy(make_host: MakeHost) -> None:
-    """F22 of the field failures: PF set, ones instead of the pattern, cells mixed."""
+    """Public reports, retold: PF set, ones instead of the pattern, cells mixed."""
     host = make_host(
         {**memory(0x2D), "supply": "parasite"},
         line={"pull_up_ohm": 1000, "supply_v": 5},
@@ -197,7 +198,7 @@ def test_supply_dip_in_a_copy(make_host: MakeHost) -> None:
 
 
 def test_14h_worked_transaction(make_host: MakeHost) -> None:
-    """Load, change two bytes, verify, copy all, read; status open (facts, 3.5)."""
+    """Load, change two bytes, verify, copy all, read; status open (DS2430A p. 14)."""
     host = make_host(memory(0x14))
     assert host.ask(hexed("CC F0 00"), 33) == b"\xff" * 33
     host.ask(hexed("CC 0F 06 12 34"))
@@ -308,7 +309,7 @@ def test_bits_never_come_back(make_host: MakeHost) -> None:
 
 
 def test_frozen_page_ignores_the_pulse(make_host: MakeHost) -> None:
-    """Page protection (facts, 3.7): F7h to the status freezes page 3."""
+    """Page protection (DS2502 p. 10-12): F7h to the status freezes page 3."""
     host = make_host(memory(0x09), power=PROGRAMMING)
     assert host.ask(hexed("CC 55 00 00 F7"), 1) == hexed("AE")
     pulse(host)

@@ -1,4 +1,4 @@
-"""The model of the octal switch 29h against the bytes of the family facts, 1.2."""
+"""The model of the octal switch 29h against transactions by data sheet DS2408 p. 8-9, 32-36."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ OWN = "29 0C 0B 0A 00 00 00 35"
 
 
 def switch(**more: object) -> dict[str, Any]:
-    """A 29h on the line, with the serial number of the facts."""
+    """A 29h on the line, with the serial number of the examples."""
     return {"family": 0x29, "serial": 0x0A0B0C, **more}
 
 

@@ -40,7 +40,7 @@ def host_with(make_host: MakeHost, **times_us: float) -> Host:
 
 
 def test_drawn_times_lie_in_the_data_sheet_limits() -> None:
-    """Limits of the bus facts, 1.1, for 500 devices, and both halves are used."""
+    """Limits of data sheets DS18B20 p. 19, DS2431 p. 2-3, DS1996 p. 13-18, for 500 devices, and both halves are used."""
     drawn = [draw_time_base(TimeBaseSettings(), Random(seed)) for seed in range(500)]
     for name, low_us, high_us in (
         ("sample_us", 15, 60),

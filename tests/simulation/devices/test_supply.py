@@ -37,7 +37,7 @@ def node(host: Host, index: int = 0) -> ParasiteSupply:
 def test_conversion_needs_a_strong_enough_resistor(
     make_host: MakeHost, pull_up_ohm: float, raw: int
 ) -> None:
-    """(5 V - 3 V) / 1.5 mA = 1333 ohm for one device (bus facts, 5.3)."""
+    """(5 V - 3 V) / 1.5 mA = 1333 ohm for one device (data sheet DS18B20, conversion current)."""
     host = make_host(parasite(), line={"pull_up_ohm": pull_up_ohm})
     assert int.from_bytes(host.convert()[:2], "little") == raw
 
@@ -46,7 +46,7 @@ def test_conversion_needs_a_strong_enough_resistor(
 def test_four_conversions_at_once_need_a_quarter(
     make_host: MakeHost, pull_up_ohm: float, raw: int
 ) -> None:
-    """333 ohm for four at once (bus facts, 5.3)."""
+    """333 ohm for four at once (data sheet DS18B20, conversion current)."""
     devices = [parasite(serial) for serial in range(1, 5)]
     # 350 ohm need a stage that pulls well
     adapter = {"low_ohm": 5, "low_v": 0.05}
@@ -59,7 +59,7 @@ def test_four_conversions_at_once_need_a_quarter(
 
 
 def test_brown_out_loses_volatile_state(make_host: MakeHost) -> None:
-    """Field failure F18: 1 mA through 4.7 kohm leaves 0.3 V: the chip restarts."""
+    """Public reports, retold: 1 mA through 4.7 kohm leaves 0.3 V: the chip restarts."""
     host = make_host(parasite(active_ma=1.0), line={"pull_up_ohm": 4700})
     host.ask(b"\xcc\x4e\x11\x22\x3f")
     assert host.ask(b"\xcc\xbe", 5)[2:] == b"\x11\x22\x3f"
@@ -132,7 +132,7 @@ def test_store_charges_again_while_the_line_is_high(make_host: MakeHost) -> None
 def test_many_devices_starve_on_short_recovery(
     make_host: MakeHost, devices: int, alive: bool
 ) -> None:
-    """More than a handful of parasite devices want more than 5 us (bus facts, 5.2)."""
+    """More than a handful of parasite devices want more than 5 us (arithmetic of pull-up and capacitance)."""
     kinds = [
         parasite(serial, supply_node={"slot_charge_nc": 0.417})
         for serial in range(devices)
@@ -149,7 +149,7 @@ def test_many_devices_starve_on_short_recovery(
 
 
 def test_failed_store_leaves_a_mixture(make_host: MakeHost) -> None:
-    """A copy that is not supplied to its end spoils some bytes (field failure F22)."""
+    """A copy that is not supplied to its end spoils some bytes (public reports, retold)."""
     kept = set()
     for seed in range(12):
         host = make_host(parasite(active_ma=1.0), line={"pull_up_ohm": 2200}, seed=seed)

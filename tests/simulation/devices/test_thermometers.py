@@ -20,13 +20,13 @@ def thermometer(family: int = 0x28, **more: object) -> dict[str, Any]:
 
 
 def test_power_on_scratchpad_of_28h(make_host: MakeHost) -> None:
-    """+85 degC, byte 6 = 0Ch (family facts, 2.2, worked example)."""
+    """+85 degC, byte 6 = 0Ch (data sheet DS18B20 p. 4, worked example)."""
     host = make_host(thermometer())
     assert host.ask(b"\xcc\xbe", 9).hex() == "50054b467fff0c101c"
 
 
 def test_power_on_scratchpad_of_10h(make_host: MakeHost) -> None:
-    """00AAh, remain 0Ch, per degree 10h (family facts, 2.4)."""
+    """00AAh, remain 0Ch, per degree 10h (data sheet DS18S20 p. 3-4)."""
     host = make_host(thermometer(0x10))
     assert host.ask(b"\xcc\xbe", 9).hex() == "aa004b46ffff0c1087"
 
@@ -73,7 +73,7 @@ def test_published_table_of_28h(
 def test_whole_scratchpads_of_28h(
     make_host: MakeHost, temperature_degc: float, dump: str
 ) -> None:
-    """Worked examples and user dumps of the family facts, 2.2."""
+    """Worked examples of data sheet DS18B20 p. 4, and dumps of users."""
     assert make_host(thermometer(temperature_degc=temperature_degc)).convert() == (
         bytes.fromhex(dump)
     )
@@ -91,7 +91,7 @@ def test_whole_scratchpads_of_28h(
 def test_whole_scratchpads_of_10h(
     make_host: MakeHost, temperature_degc: float, dump: str
 ) -> None:
-    """Worked examples of the family facts, 2.4 (sheet of part DS18S20)."""
+    """Worked examples of data sheet DS18S20 p. 3-4."""
     host = make_host(thermometer(0x10, temperature_degc=temperature_degc))
     assert host.convert() == bytes.fromhex(dump)
 
@@ -139,7 +139,7 @@ def test_resolution_shortens_conversion_and_blurs_low_bits(
 
 
 def test_own_conversion_time_lies_in_its_band(make_host: MakeHost) -> None:
-    """580 to 620 ms at 12 bit, from the seed (reported, family facts 2.3)."""
+    """580 to 620 ms at 12 bit, from the seed (public survey of clone thermometers, 2020 and 2024)."""
     times_ms = [
         make_host(thermometer(), seed=seed).thermometer().conversion_us() / 1000
         for seed in range(20)
@@ -247,7 +247,7 @@ def test_alarm_search(
 
 
 def test_alarm_flag_changes_only_with_a_conversion(make_host: MakeHost) -> None:
-    """Field failure F23: a lowered TH counts from the next conversion on."""
+    """Public reports, retold: a lowered TH counts from the next conversion on."""
     host = make_host(
         thermometer(temperature_degc=35, alarm_high_degc=40) | {"alarm_low_degc": -10}
     )

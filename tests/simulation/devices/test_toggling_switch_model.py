@@ -1,4 +1,4 @@
-"""The model of the toggling switch 05h against the family facts, 1.4."""
+"""The model of the toggling switch 05h against data sheet DS2405 p. 1-2."""
 
 from __future__ import annotations
 

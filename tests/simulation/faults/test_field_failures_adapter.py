@@ -1,4 +1,4 @@
-"""Adapter and host: field failures F29 to F34 on the bench."""
+"""Adapter and host: faults of public reports, retold, on the bench."""
 
 from __future__ import annotations
 
@@ -147,7 +147,7 @@ def test_f30d_doubled_echo(make_host: MakeHost) -> None:
 def test_f30d_terminal_layer(
     make_host: MakeHost, habit: str, sent: bytes, shown: bytes
 ) -> None:
-    """A terminal takes echoes for text (adapter facts, section 4)."""
+    """A terminal takes echoes for text (source of pyserial 3.5)."""
     host = make_host(faults=[{"kind": "terminal-layer", "habit": habit}])
     host.port.baudrate = 115_200
     host.port.timeout = 0.05

@@ -1,7 +1,7 @@
-"""Levels and edges: field failures F11 to F17 on the bench.
+"""Levels and edges: faults of public reports, retold, on the bench.
 
-Crossing times are recomputed from RC ln((V - low) / (V - threshold)), with the base values of
-the field failures.
+Crossing times are recomputed from RC ln((V - low) / (V - threshold)), with the base values
+below.
 """
 
 from __future__ import annotations

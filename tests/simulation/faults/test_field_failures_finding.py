@@ -1,4 +1,4 @@
-"""Devices that are not found, or found where there are none: F06 to F10 on the bench."""
+"""Devices that are not found, or found where there are none: faults of public reports, retold."""
 
 from __future__ import annotations
 

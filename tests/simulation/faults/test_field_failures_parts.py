@@ -1,4 +1,4 @@
-"""Other kinds of device, and thresholds that do not follow: F23 to F28 on the bench."""
+"""Other kinds of device, and thresholds that do not follow: faults of public reports, retold, on the bench."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ def test_f26_drift_in_a_month(make_host: MakeHost) -> None:
 
 def test_f27_offset_of_the_current(make_host: MakeHost) -> None:
     """+3 at 0 A and 25 milliohm are 29 mA, or 0.70 Ah a day; trim FFE8h takes it off."""
-    # one count is 1 V / 4096 over the resistor (family facts, 4.1)
+    # one count is 1 V / 4096 over the resistor (data sheet DS2438 p. 6-10)
     offset_a = 3 / (4096 * 0.025)
     assert offset_a == pytest.approx(0.029, abs=0.0005)
     assert offset_a * 24 == pytest.approx(0.70, abs=0.005)

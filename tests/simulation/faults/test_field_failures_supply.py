@@ -1,4 +1,4 @@
-"""Supply: field failures F18 to F22 on the bench."""
+"""Supply: faults of public reports, retold, on the bench."""
 
 from __future__ import annotations
 

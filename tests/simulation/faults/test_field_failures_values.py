@@ -1,7 +1,7 @@
 """Values that look fine but are not, as the bench makes them.
 
-Cases F01 to F05 of the field failures; blocks and check bytes are computed there, and
-recomputed here.
+Public reports, retold; blocks as reported or built for the case, their CRC recomputed
+here.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ def pad_of(host: Host, index: int = 0) -> bytes:
     ],
 )
 def test_check_bytes_of_the_facts(block: str) -> None:
-    """Each block of the field failures ends in its right check byte."""
+    """Each block of the reports ends in its right CRC."""
     assert crc8(bytes.fromhex(block)) == 0
 
 
@@ -127,7 +127,7 @@ def test_f03_hard_short_swallows_echoes(make_host: MakeHost) -> None:
 
 
 def test_f03_open_ground_reads_ones(make_host: MakeHost) -> None:
-    """Nobody drives: nine FF, whose check byte ought to be C9 (facts, F03)."""
+    """Nobody drives: nine FF, whose check byte ought to be C9 (computed)."""
     gone = {"kind": "device-drops-off", "contact": "ground", "when": READ_AFTER}
     host = make_host(thermometer(), faults=[gone])
     assert host.convert() == b"\xff" * 9

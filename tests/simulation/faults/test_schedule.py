@@ -135,7 +135,7 @@ def test_weak_pull_up_slows_the_edge(make_host: MakeHost) -> None:
 
 
 def test_extra_capacitance_slows_the_edge(make_host: MakeHost) -> None:
-    """5 nF more at 4.7 kohm: FE (field failure F11)."""
+    """5 nF more at 4.7 kohm: FE (public reports, retold)."""
     host = make_host()
     more = host.bench.faults.start(fault("extra-capacitance", extra_nf=5))
     assert echo_of(host, 0xFF) == b"\xfe"
@@ -161,7 +161,7 @@ def test_bit_flips_hit_their_share(make_host: MakeHost) -> None:
 
 
 def test_noise_burst_has_its_time(make_host: MakeHost) -> None:
-    """Errors inside the burst, none before and after (field failure F16)."""
+    """Errors inside the burst, none before and after (public reports, retold)."""
     burst = {"kind": "noise-burst", "at_s": 1, "for_s": 0.5, "rate_per_s": 5000}
     host = make_host(faults=[burst])
 
@@ -242,7 +242,7 @@ def test_adapter_without_echo(make_host: MakeHost) -> None:
 
 
 def test_adapter_drops_bytes(make_host: MakeHost) -> None:
-    """Fewer echoes than characters (field failure F32)."""
+    """Fewer echoes than characters (public reports, retold)."""
     host = make_host()
     host.bench.faults.start(fault("adapter-drops-bytes", probability=0.02))
     assert 460 < len(host.exchange(b"\xff" * 512, baud=115_200)) < 512

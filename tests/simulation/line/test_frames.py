@@ -1,4 +1,4 @@
-"""Echoes of raw characters against the tables of the bus facts, section 2."""
+"""Echoes of raw characters against the arithmetic of an 8N1 character."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ def presence(wait_us: float, low_us: float) -> dict[str, object]:
 def test_reset_f0_at_9600(
     make_host: MakeHost, pulses: list[tuple[float, float]], echo: int
 ) -> None:
-    """Bus facts, table 2.2: what presence pulses make of F0h at 9600 baud."""
+    """Arithmetic of an 8N1 character: what presence pulses make of F0h at 9600 baud."""
     host = make_host(
         *(presence(*pulse) for pulse in pulses), adapter=EXACT, line=SHORT_LINE
     )
@@ -77,7 +77,7 @@ def test_safe_reset_frames(
     low_us: float,
     first_sample_us: float,
 ) -> None:
-    """Bus facts, table 2.3: low time, and a presence that ends at the first sample."""
+    """Arithmetic of an 8N1 character: low time, and a presence that ends at the first sample."""
     host = make_host(adapter=EXACT, line=SHORT_LINE)
     trace = host.bench.record_trace()
     assert host.exchange(bytes([byte]), baud=baud) == bytes([none])
@@ -123,7 +123,7 @@ def test_receiver_grid_moves_the_sample(
 def test_presence_as_a_second_character(
     make_host: MakeHost, low_us: float, byte: int
 ) -> None:
-    """Bus facts, 2.5: after 00h at 14400 baud a presence starts its own character."""
+    """Application note SBOA542; arithmetic: after 00h at 14400 baud a presence starts its own character."""
     host = make_host(presence(50, low_us), adapter=EXACT, line=SHORT_LINE)
     host.port.baudrate = 14_400
     host.port.write(b"\x00")
@@ -146,7 +146,7 @@ def test_presence_as_a_second_character(
 def test_graded_echo_of_a_read_zero(
     make_host: MakeHost, release_us: float, echo: int
 ) -> None:
-    """Bus facts, 2.4: how long a device holds its 0 shows in the echo at 115200."""
+    """Arithmetic of an 8N1 character: how long a device holds its 0 shows in the echo at 115200."""
     device = {"family": 0x28, "time_base": {"read_0_us": release_us}, "serial": 1}
     host = make_host(device, adapter=EXACT, line=SHORT_LINE)
     host.ask(b"\x33")
@@ -174,7 +174,7 @@ def test_slots_on_the_voltage_trace(
     low_1_us: float,
     slot_us: float,
 ) -> None:
-    """Bus facts, table 2.4: low times and slot length of write-0 and write-1."""
+    """Arithmetic of an 8N1 character: low times and slot length of write-0 and write-1."""
     host = make_host(adapter=EXACT, line=SHORT_LINE)
     trace = host.bench.record_trace()
     host.exchange(bytes([write_0, 0xFF, 0xFF]), baud=baud)
@@ -185,7 +185,7 @@ def test_slots_on_the_voltage_trace(
 
 
 def test_two_stop_bits_lengthen_recovery(make_host: MakeHost) -> None:
-    """8N2 adds one bit of high to a slot (adapter facts, 1)."""
+    """8N2 adds one bit of high to a slot (drivers/usb/serial of the Linux kernel)."""
     host = make_host(adapter=EXACT, line=SHORT_LINE)
     host.port.stopbits = 2
     trace = host.bench.record_trace()
@@ -195,7 +195,7 @@ def test_two_stop_bits_lengthen_recovery(make_host: MakeHost) -> None:
 
 
 FIELD_ADAPTER = EXACT | {"low_v": 0.2}
-"""Base settings of the field failures: V_ol 0.2 V, threshold 1.5 V."""
+"""Base settings of the worked cases: V_ol 0.2 V, threshold 1.5 V."""
 
 
 @pytest.mark.parametrize(
@@ -204,7 +204,7 @@ FIELD_ADAPTER = EXACT | {"low_v": 0.2}
 def test_long_cable_turns_ones_into_zeros(
     make_host: MakeHost, pull_up_ohm: float, echo: int, crossing_us: float
 ) -> None:
-    """Field failure F11: 5 nF at 4.7 kohm echoes FE and crosses 2.2 V at 21.3 us."""
+    """Public reports, retold: 5 nF at 4.7 kohm echoes FE and crosses 2.2 V at 21.3 us."""
     line = {"pull_up_ohm": pull_up_ohm, "cable_m": 100, "cable_pf_per_m": 50}
     host = make_host(adapter=FIELD_ADAPTER, line=line)
     trace = host.bench.record_trace()
@@ -216,7 +216,7 @@ def test_long_cable_turns_ones_into_zeros(
 
 
 def test_weak_pull_up_imitates_presence(make_host: MakeHost) -> None:
-    """Field failure F12: 47 kohm and 4 nF without any device: reset E0, slot 80."""
+    """Public reports, retold: 47 kohm and 4 nF without any device: reset E0, slot 80."""
     line = {"pull_up_ohm": 47_000, "cable_m": 80, "cable_pf_per_m": 50}
     host = make_host(adapter=FIELD_ADAPTER, line=line)
     assert host.exchange(b"\xf0", baud=9600) == b"\xe0"
@@ -225,7 +225,7 @@ def test_weak_pull_up_imitates_presence(make_host: MakeHost) -> None:
 
 
 def test_late_presence_is_seen_at_a_lower_rate(make_host: MakeHost) -> None:
-    """Field failure F13: presence 55/65 us: F0 at 9600 baud, E0 at 7200."""
+    """Public reports, retold: presence 55/65 us: F0 at 9600 baud, E0 at 7200."""
     host = make_host(presence(55, 65), adapter=FIELD_ADAPTER, line=SHORT_LINE)
     assert host.exchange(b"\xf0", baud=9600) == b"\xf0"
     assert host.exchange(b"\xf0", baud=7200) == b"\xe0"

@@ -37,7 +37,7 @@ def rise_us(*, ohm: float, nf: float, supply_v: float, threshold_v: float) -> fl
 def test_rise_time_matches_worked_numbers(
     ohm: float, nf: float, supply_v: float, threshold_v: float, expected_us: float
 ) -> None:
-    """R C ln((V - V0) / (V - Vth)), as tabled in the bus facts, 5.2."""
+    """R C ln((V - V0) / (V - Vth)): arithmetic of pull-up and capacitance."""
     got_us = rise_us(ohm=ohm, nf=nf, supply_v=supply_v, threshold_v=threshold_v)
     assert got_us == pytest.approx(expected_us, abs=0.0006)
 
@@ -47,7 +47,7 @@ def test_rise_time_matches_worked_numbers(
     [(300, 1.25), (680, 0.64), (1000, 0.455), (2200, 0.217), (4700, 0.104)],
 )
 def test_low_level_is_the_divider(ohm: float, expected_v: float) -> None:
-    """A pull of 100 ohm against a pull-up at 5 V (bus facts, 5.2)."""
+    """A pull of 100 ohm against a pull-up at 5 V (arithmetic of pull-up and capacitance)."""
     line = Line(capacitance_pf=100)
     line.pull("pull-up", at_us=0.0, ohm=ohm, level_v=5.0)
     line.pull("device", at_us=0.0, ohm=100, level_v=0.0)
@@ -55,7 +55,7 @@ def test_low_level_is_the_divider(ohm: float, expected_v: float) -> None:
 
 
 def test_leaving_currents_droop_the_idle_level() -> None:
-    """20 devices of 6.7 uA through 4.7 kohm leave 4.37 V (bus facts, 5.2)."""
+    """20 devices of 6.7 uA through 4.7 kohm leave 4.37 V (arithmetic of pull-up and capacitance)."""
     line = Line(capacitance_pf=100)
     line.pull("pull-up", at_us=0.0, ohm=4700, level_v=5.0)
     for device in range(20):

@@ -178,7 +178,7 @@ def test_read_waits_no_longer_than_its_timeout(make_host: MakeHost) -> None:
 def test_round_trip_follows_the_latency_model(
     make_host: MakeHost, latency_ms: float, count: int, least_ms: float, most_ms: float
 ) -> None:
-    """T(N) of the adapter facts, 2: full packets go at once, others by the timer."""
+    """T(N) of application note AN232B-04: full packets go at once, others by the timer."""
     host = make_host(adapter={"latency_ms": latency_ms, "kind": "exact"})
     host.exchange(b"\xff", baud=115_200)  # the timer starts with a packet
     before_s = host.port.clock.now_s()
@@ -188,7 +188,7 @@ def test_round_trip_follows_the_latency_model(
 
 
 def test_ping_pong_locks_to_the_timer(make_host: MakeHost) -> None:
-    """62.5 lone characters a second at 16 ms (adapter facts, 2)."""
+    """62.5 lone characters a second at 16 ms (application note AN232B-04)."""
     host = make_host(adapter={"latency_ms": 16})
     host.exchange(b"\xff", baud=115_200)
     before_s = host.port.clock.now_s()

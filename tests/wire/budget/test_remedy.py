@@ -34,7 +34,7 @@ def bus(
 
 
 def test_a_field_case_of_a_slow_line() -> None:
-    """1.5 nF with 4.7 kohm was unreliable and with 1.5 kohm good (bus facts 5.4, S30)."""
+    """1.5 nF with 4.7 kohm was unreliable and with 1.5 kohm good (forum thread "Ds18s20 and cable capacitance")."""
     circuit = bus(cable_m=30, count=1)
     assert circuit.capacitance_nf == pytest.approx(1.5, abs=0.05)
     assert not holds(budget(circuit, SLOTS))

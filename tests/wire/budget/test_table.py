@@ -41,7 +41,7 @@ CUSTOMARY = choose_slots(GRIDS["unknown"])
 # a stage of 7 ohm, so that a strong pull-up can be armed
 STRONG_STAGE = HostStage(name="transistor of 7 ohm", stage_ohm=7.0, sink_ma=100.0)
 
-# about 0.3 V of diode and 0.3 V of driver at 4 mA (facts about adapters, 6; M)
+# about 0.3 V of diode and 0.3 V of driver at 4 mA (from memory)
 SCHOTTKY = HostStage(
     name="diode to a push-pull output", stage_ohm=75.0, stage_v=0.3, sink_ma=4.0
 )
@@ -99,7 +99,7 @@ def test_row_margins() -> None:
 def test_too_much_capacitance_breaks_the_recovery_first() -> None:
     """4.7 kohm and 20 m at 70 us slots: the line is not back before the next slot.
 
-    The field cases of the bus facts 5.4 show it: 4.7 k with 1.5 nF unreliable, 1.5 k good.
+    Cases of a forum thread on cable capacitance show it: 4.7 k with 1.5 nF unreliable, 1.5 k good.
     """
     slow = Circuit(supply_v=5.0, pull_up_ohm=4700, cable_m=30, devices=_thermometers(1))
     row = budget(slow, SLOTS).row("recovery left after write-0")
@@ -112,7 +112,7 @@ def test_too_much_capacitance_breaks_the_recovery_first() -> None:
 
 
 def test_diode_stage_is_called_out() -> None:
-    """A diode to a push-pull output misses the 0.3 V of a serial number (facts 5.2)."""
+    """A diode to a push-pull output misses the 0.3 V of a serial number (arithmetic of pull-up and capacitance)."""
     circuit = replace(BENCH, host=SCHOTTKY, devices=(load_of(0x01, supply_v=5.0),))
     row = budget(circuit, SLOTS).row("host's low at the devices")
     assert row.value == pytest.approx(0.3 + 4.7 * 75 / 2275)
@@ -128,19 +128,19 @@ def test_series_resistor_lifts_the_devices_low() -> None:
 
 
 def test_more_than_five_parasites_want_more_recovery() -> None:
-    """Five recharge in 4.6 us, six in 5.5 us through 2.2 kohm (bus facts 5.2)."""
+    """Five recharge in 4.6 us, six in 5.5 us through 2.2 kohm (arithmetic of pull-up and capacitance)."""
     name = "recharge in back-to-back write-0 slots"
     for count, us in ((5, 4.58), (6, 5.5)):
         circuit = replace(BENCH, devices=_thermometers(count, parasite=True))
         assert budget(circuit, SLOTS).row(name).value == pytest.approx(us, abs=0.01)
     crowd = replace(BENCH, devices=_thermometers(20, parasite=True))
     assert budget(crowd, SLOTS).row(name).verdict is RowVerdict.CAUTION
-    # after a reset there are 180 us in the worst case (bus facts 5.2)
+    # after a reset there are 180 us in the worst case (arithmetic of pull-up and capacitance)
     assert budget(crowd, SLOTS).row("recharge after a reset").high == 180
 
 
 def test_conversions_need_more_than_the_pull_up() -> None:
-    """2.2 kohm cannot feed 1.5 mA at 3 V; 1.3 kohm can, for one device (facts 5.3)."""
+    """2.2 kohm cannot feed 1.5 mA at 3 V; 1.3 kohm can, for one device (data sheet DS18B20, conversion current)."""
     name = "pull-up alone for conversions and copies"
     circuit = replace(BENCH, devices=_thermometers(1, parasite=True))
     assert budget(circuit, SLOTS).row(name).verdict is RowVerdict.CAUTION
@@ -294,7 +294,7 @@ def test_more_cable_never_helps(cable_m: float, more_m: float) -> None:
 def test_overdrive_leaves_less_room() -> None:
     """The same line that is easy at standard speed fills the overdrive rise budget.
 
-    1 kohm with 1 nF takes 0.496 us to 2.2 V, 1 Mbaud has 0.5 us (bus facts 5.2).
+    1 kohm with 1 nF takes 0.496 us to 2.2 V, 1 Mbaud has 0.5 us (arithmetic of pull-up and capacitance).
     """
     slots = choose_slots(GRIDS["fast-fractional-divider"], limits=OVERDRIVE)
     circuit = Circuit(
@@ -312,7 +312,7 @@ def test_overdrive_leaves_less_room() -> None:
 
 
 def test_topology_guidance() -> None:
-    """Stubs of a linear bus up to 3 m; branches want 100 to 150 ohm (facts 5.4)."""
+    """Stubs of a linear bus up to 3 m; branches want 100 to 150 ohm (tutorial 148, from memory)."""
     stub = "longest stub of a linear bus"
     assert budget(replace(BENCH, stub_m=2), SLOTS).row(stub).verdict is RowVerdict.HOLDS
     assert (
@@ -326,7 +326,7 @@ def test_topology_guidance() -> None:
 
 
 def test_weight_and_radius() -> None:
-    """Wire, 0.5 m a soldered device, 1 m a contact, 24 pF a metre (facts 5.4, memory)."""
+    """Wire, 0.5 m a soldered device, 1 m a contact, 24 pF a metre (tutorial 148, from memory)."""
     assert weight_m(cable_m=100, soldered=10, contacts=5, board_pf=48) == 112
     far = replace(BENCH, cable_m=900, radius_m=800)
     assert budget(far, SLOTS).row("radius").verdict is RowVerdict.BROKEN
@@ -334,7 +334,7 @@ def test_weight_and_radius() -> None:
 
 
 def test_cable_delay_takes_from_the_read_window() -> None:
-    """At 300 m the window of 15 us is 12 us (facts 5.4)."""
+    """At 300 m the window of 15 us is 12 us (5 ns/m, from memory)."""
     row = budget(replace(BENCH, radius_m=300), SLOTS).row(
         "read sample, cable delay off the window"
     )
@@ -345,7 +345,7 @@ def test_cable_delay_takes_from_the_read_window() -> None:
 
 
 def test_figures_of_the_data_sheets() -> None:
-    """Thresholds follow the supply where the sheets say so (bus facts 5.1)."""
+    """Thresholds follow the supply where the sheets say so (data sheets DS2431 p. 2-3, DS2413 p. 2-3, DS1990A p. 2)."""
     assert load_of(0x2D, supply_v=5.0).high_v == pytest.approx(4.0)
     assert load_of(0x43, supply_v=5.0).high_v == pytest.approx(3.9)
     assert load_of(0x28, supply_v=5.0, parasite=True).high_v == 3.0

@@ -14,7 +14,7 @@ from harness.wire.slots.frames import (
     slot_margins,
 )
 
-# (byte, baud, low us, high in frame us): bus facts 2.2, 2.3 and 2.4, one decimal or two.
+# (byte, baud, low us, high in frame us): arithmetic of an 8N1 character, one decimal or two.
 GEOMETRY = [
     (0xF0, 9600, 520.83, 520.83),
     (0xF8, 7200, 555.56, 833.3),
@@ -39,7 +39,7 @@ def test_low_and_high(byte: int, baud: int, low_us: float, high_us: float) -> No
 
 
 def test_sample_points_at_115200() -> None:
-    """Data bits are sampled at 13.02, 21.70 .. 73.78 us (bus facts 2.4)."""
+    """Data bits are sampled at 13.02, 21.70 .. 73.78 us (arithmetic of an 8N1 character)."""
     frame = Frame(byte=0xFF, baud=115200)
     published = [13.02, 21.70, 30.38, 39.06, 47.74, 56.42, 65.10, 73.78]
     assert [frame.sample_us(bit)[0] for bit in range(8)] == pytest.approx(
@@ -52,7 +52,7 @@ def test_a_second_stop_bit_adds_high_time() -> None:
     one = Frame(byte=0xC0, baud=800_000)
     two = Frame(byte=0xC0, baud=800_000, stop_bits=2)
     assert two.length_us - one.length_us == pytest.approx(1.25)
-    # 8N2 at 800 kbaud: low 8.75, recovery 5.00 (bus facts 2.6)
+    # 8N2 at 800 kbaud: low 8.75, recovery 5.00 (arithmetic of an 8N1 character)
     assert (two.low_us, two.high_us) == pytest.approx((8.75, 5.0))
 
 
@@ -62,7 +62,7 @@ def test_a_byte_with_two_pulses_is_refused() -> None:
         Frame(byte=0xA5, baud=115200)
 
 
-# Echo of F0h at 9600 baud by presence pulse (bus facts 2.2): how it must be judged.
+# Echo of F0h at 9600 baud by presence pulse (arithmetic of an 8N1 character): how it must be judged.
 ECHOES_9600_F0 = [
     (0xF0, Presence.ABSENT),
     (0xE0, Presence.SEEN),
@@ -147,7 +147,7 @@ def test_default_reset_misses_no_presence_pulse(kind: str) -> None:
 
 
 def test_customary_reset_does_miss_some() -> None:
-    """9600 baud with F0h samples at 52 and 156 us: 60..120 us is missed (facts 2.2)."""
+    """9600 baud with F0h samples at 52 and 156 us: 60..120 us is missed (arithmetic of an 8N1 character)."""
     frame = Frame(byte=0xF0, baud=9600)
     samples = [first for first, _ in frame.samples_after_release_us()]
     assert samples == pytest.approx([52.08, 156.25, 260.42, 364.58], abs=0.01)

@@ -17,7 +17,7 @@ from harness.wire.slots.frames import (
 
 CRYSTAL = replace(GRIDS["fractional-divider"], tolerance_ppm=50)
 
-# (byte, baud, stop bits, low, recovery, slot, first sample): bus facts 2.6.
+# (byte, baud, stop bits, low, recovery, slot, first sample): arithmetic of an 8N1 character.
 OVERDRIVE_SLOTS = [
     (0xE0, 750_000, 1, 8.00, 5.33, 13.33, 2.000),
     (0xC0, 750_000, 1, 9.33, 4.00, 13.33, 2.000),
@@ -44,7 +44,7 @@ def test_overdrive_frames(
 
 
 def test_strict_overdrive() -> None:
-    """800 kbaud, 8N2, C0h meets every strict limit (bus facts 2.6)."""
+    """800 kbaud, 8N2, C0h meets every strict limit (arithmetic of an 8N1 character)."""
     slots = choose_slots(GRIDS["fractional-divider"], limits=OVERDRIVE_STRICT)
     assert (slots.baud, slots.stop_bits, slots.write_0_byte) == (800_000, 2, 0xC0)
     margins = slot_margins(slots.one, slots.zero, OVERDRIVE_STRICT)
@@ -72,7 +72,7 @@ def test_relaxed_overdrive_keeps_every_limit(kind: str) -> None:
 
 
 def test_one_megabaud_on_request() -> None:
-    """A crystal may sit at the limit: 1 Mbaud with 80h, 10 us a slot (facts 2.6)."""
+    """A crystal may sit at the limit: 1 Mbaud with 80h, 10 us a slot (arithmetic of an 8N1 character)."""
     slots = choose_slots(CRYSTAL, limits=OVERDRIVE, fast=True)
     assert (slots.baud, slots.write_0_byte) == (1_000_000, 0x80)
     assert slots.slot_us == pytest.approx(10.0)
@@ -120,7 +120,7 @@ def test_too_coarse_for_strict_overdrive() -> None:
 
 
 def test_one_stop_bit_is_not_enough_for_strict_overdrive() -> None:
-    """Without 8N2 no frame leaves 5 us and still samples before 2 us (facts 2.6)."""
+    """Without 8N2 no frame leaves 5 us and still samples before 2 us (arithmetic of an 8N1 character)."""
     grid = replace(GRIDS["exact"], stop_bits=(1,))
     with pytest.raises(CannotMake, match="overdrive, strict"):
         choose_slots(grid, limits=OVERDRIVE_STRICT)
@@ -134,7 +134,7 @@ def test_overdrive_reset_misses_no_presence_pulse(kind: str) -> None:
     frame = reset.frame
     assert frame.byte == 0xF8
     assert frame.baud == pytest.approx(57_600, rel=0.005)
-    # never 80..480: undefined for overdrive devices (facts 7)
+    # never 80..480: undefined for overdrive devices (data sheets DS2502 p. 12-17, DS1957 p. 19-20, DS2432 p. 30)
     assert 48 <= frame.low_us <= 80
     assert frame.high_us >= 48
     first, last = frame.samples_after_release_us()[0]
@@ -144,7 +144,7 @@ def test_overdrive_reset_misses_no_presence_pulse(kind: str) -> None:
             assert last <= wait_us + low_us
 
 
-# none F8h, present F0h or E0h (facts 2.6); a low over 24 + 6 us is out of limits
+# none F8h, present F0h or E0h (arithmetic of an 8N1 character); a low over 24 + 6 us is out of limits
 @pytest.mark.parametrize(
     ("echo", "presence"),
     [

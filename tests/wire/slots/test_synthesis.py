@@ -47,7 +47,7 @@ def test_a_low_on_the_grid_is_exact() -> None:
     """70 us at 100 kbaud is C0h; 3 MHz / 30 makes that rate exactly."""
     made = for_low(60.0, GRIDS["fractional-divider"])
     assert made.error_us == pytest.approx(0, abs=1e-9)
-    # 9 bits of 150 kbaud need no idle: slot 66.67, recovery 6.67 (bus facts 2.4)
+    # 9 bits of 150 kbaud need no idle: slot 66.67, recovery 6.67 (arithmetic of an 8N1 character)
     assert (made.frame.byte, made.frame.baud, made.single) == (0x00, 150_000, False)
 
 

@@ -3,8 +3,8 @@
 A transfer is worked off at once when its packet is whole; the bridge stays busy for
 the time that the I2C clock would take.
 
-Source: as collected in the family facts, 3 (packets and CRC rule from captures; command
-codes, status bits, busy slots and speeds from memory).
+Source: two public forum threads on part DS28E17 (packets and CRC rule from captured
+bytes; command codes, status bits, busy slots and speeds from memory).
 """
 
 from __future__ import annotations

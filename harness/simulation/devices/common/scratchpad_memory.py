@@ -1,7 +1,7 @@
 """The core of memories that are written through a scratchpad.
 
-Source: data sheets of families 2Dh, 43h, 23h and of the RAM kinds, as collected in
-the family facts, sections 0.2, 0.4 and 3.1 to 3.6.
+Source: data sheets of families 2Dh, 43h, 23h and of the RAM kinds: DS2431 p. 7-8,
+20-22; DS28EC20 p. 7-11; DS2433 p. 4, 6; DS1992/DS1993/DS1994 p. 6, 10-11.
 """
 
 from __future__ import annotations

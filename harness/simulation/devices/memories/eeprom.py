@@ -1,7 +1,7 @@
 """Families 2Dh, 43h and 23h: EEPROM with a scratchpad.
 
-Source: data sheets of families 2Dh (part DS2431), 43h (DS28EC20), 23h (DS2433), as
-collected in the family facts, 3.2 to 3.4. Factory byte of 43h: from memory.
+Source: data sheets of families 2Dh (part DS2431), 43h (DS28EC20), 23h (DS2433): DS2431
+p. 7-8, 20-22; DS28EC20 p. 7-11; DS2433 p. 4, 6. Factory byte of 43h: from memory.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Family 14h: 256 bit of EEPROM, and a register that locks once.
 
-Source: data sheet of family 14h (part DS2430A), as collected in the family facts, 3.5.
+Source: data sheet of family 14h (part DS2430A) p. 5-8, 14.
 """
 
 from __future__ import annotations

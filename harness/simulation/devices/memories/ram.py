@@ -1,8 +1,8 @@
 """Families 08h, 06h, 0Ah, 0Ch, 04h: RAM that a cell keeps.
 
-Source: data sheets of families 08h, 06h (parts DS1992, DS1993) and 0Ch (DS1996), as
-collected in the family facts, 3.6. The pattern after a copy of 0Ah and 0Ch is assumed
-to be that of the others. The clock page of a 04h is not modelled.
+Source: data sheets of families 08h, 06h: DS1992/DS1993/DS1994 p. 6, 10-11; DS1996 p.
+5-8. The pattern after a copy of 0Ah and 0Ch is assumed to be that of the others. The
+clock page of a 04h is not modelled.
 """
 
 from __future__ import annotations

@@ -1,8 +1,9 @@
 """Families 09h, 0Bh, 0Fh and their customised forms: cells that 12 V clears for ever.
 
 The device takes whatever stands in its buffer when the line is lifted for 480 us or
-more; it never judges a check value. Source: data sheets of families 09h (part
-DS2502), 0Bh and 0Fh (DS2505, DS2506), as collected in the family facts, 0.2 and 3.7.
+more; it never judges a check value. Source: data sheets of families 09h (part DS2502),
+0Bh and 0Fh (DS2505, DS2506): DS2502 p. 5, 10, 12; DS2505 p. 4-5, 11-14; DS2506 p. 5, 7,
+11.
 """
 
 from __future__ import annotations

@@ -4,8 +4,8 @@ The hash is written out here round by round, so that it is a second opinion on w
 driver gets from the standard library. The block of a 2Fh is not public: the one
 here is invented.
 
-Source: data sheets of family 33h (parts DS2432, DS1961S), as collected in the family
-facts, 5.1; hash rounds: FIPS 180-4, 6.1.2, without the final addition.
+Source: data sheets of family 33h: DS2432 p. 13, 15-20; DS1961S p. 16-19; hash rounds:
+FIPS 180-4, 6.1.2, without the final addition.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 ROM commands only: message layout, timing and command codes are given out by the maker
 on request, so a function command is followed by silence. Source: application note 5546
-(abstract) and the family facts, 5.2.
+(abstract); the rest is assumed, no full sheet is public.
 """
 
 from __future__ import annotations

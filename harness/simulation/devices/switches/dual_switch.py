@@ -1,6 +1,6 @@
 """Family 3Ah: two open-drain channels.
 
-Source: data sheet of family 3Ah (part DS2413), as collected in the family facts, 1.1.
+Source: data sheet of family 3Ah (part DS2413) p. 6, 16-17.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Family 12h: two channels, a volatile status byte, 1 Kbit of write-once memory.
 
-Source: data sheet of family 12h (part DS2406), as collected in the family facts, 1.3;
+Source: data sheet of family 12h (part DS2406) p. 7-8, 13, 15-16;
 positions of the channel control and of the search bits from memory. Programming of
 the memory is not modelled, it only stands the voltage.
 """

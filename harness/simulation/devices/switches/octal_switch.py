@@ -1,6 +1,6 @@
 """Family 29h: eight open-drain channels, activity latches, conditional search.
 
-Source: data sheet of family 29h (part DS2408), as collected in the family facts, 1.2.
+Source: data sheet of family 29h (part DS2408) p. 8-9, 32-36.
 What the test mode does beyond an output 0 that ignores writes is not modelled.
 """
 

@@ -1,6 +1,6 @@
 """Family 05h: one transistor that each match toggles.
 
-Source: data sheet of family 05h (part DS2405), as collected in the family facts, 1.4.
+Source: data sheet of family 05h (part DS2405) p. 1-2.
 """
 
 from __future__ import annotations

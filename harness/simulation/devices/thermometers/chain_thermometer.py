@@ -1,6 +1,6 @@
 """Family 42h: a thermometer with two channels and a chain.
 
-Source: data sheet of family 42h (part DS28EA00), as collected in the family facts, 2.7.
+Source: data sheet of family 42h (part DS28EA00) p. 7-8, 10-12, 27-29.
 Channel A pulls high while the chain is on and low when it is done, so the next
 device's B, wired to it, enables that one.
 """

@@ -1,7 +1,6 @@
 """Family 10h: thermometer, 9 bit, and the remainder for more.
 
-Source: data sheets of the older thermometers (parts DS18S20, DS1820), as collected
-in the family facts, section 2.4.
+Source: data sheets of the older thermometers: DS18S20 p. 3-4.
 """
 
 from __future__ import annotations

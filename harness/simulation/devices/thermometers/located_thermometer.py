@@ -1,8 +1,9 @@
 """Family 3Bh: four unlike thermometers with location pins.
 
-Source: data sheets of the four parts, as collected in the family facts, 2.6, with what
-is marked there as from memory or assumed. Of the low-voltage part little is known: it
-is modelled as an adjustable one with other resolutions and times, and a zero in bit 4.
+Source: data sheets of the four parts: MAX31826 p. 12, 14; MAX31850 p. 12-13, 19; DS1825
+p. 7-8, with what is marked there as from memory or assumed. Of the low-voltage part
+little is known: it is modelled as an adjustable one with other resolutions and times,
+and a zero in bit 4.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """The core of the thermometer kinds: scratchpad, EEPROM, conversion, alarm, power.
 
-Source: data sheets of the family-28h thermometer (part DS18B20) and its relatives,
-as collected in the family facts, sections 0.4 and 2.1 to 2.5. Conversion time and
-the sixth byte of original parts are reported, not published.
+Source: data sheets of the family-28h thermometer (part DS18B20) and its relatives:
+DS18B20 p. 4, 19; DS1822 p. 4; DS18S20 p. 3-4. Conversion time and the sixth byte of
+original parts are reported, not published.
 """
 
 from __future__ import annotations

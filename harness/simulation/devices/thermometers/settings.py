@@ -11,7 +11,7 @@ from pydantic import Field
 from harness.simulation.settings.device import DeviceSettings
 
 CLONE_STORES = 8
-"""Reported of some clones (field failures, F05); no figure is published."""
+"""Reported of some clones (public reports, retold); no figure is published."""
 
 
 class Starved(StrEnum):

@@ -1,8 +1,8 @@
 """Readings and the conversion that they are of: held, lost, made up and noted.
 
 A value is judged only if the conversion that it depends on happened in this run,
-whatever way steps are selected (field practice: stale and power-on values have a right
-CRC, rule 1 of the field failures).
+whatever way steps are selected (public reports, retold: stale and power-on values have
+a right CRC).
 """
 
 from __future__ import annotations
