@@ -86,6 +86,8 @@ class RiggedPort:
         lose: characters that are swallowed from the next write.
         foreign: characters that come behind the echo of the next write.
         chatter: characters that wait whenever somebody asks.
+        late: times and the characters that arrive then, before the echo of a write
+            that ends later.
         stopbits: as set.
         calls: names of the calls made, in order.
     """
@@ -96,6 +98,7 @@ class RiggedPort:
         self.lose = 0
         self.foreign = b""
         self.chatter = b""
+        self.late: list[tuple[float, bytes]] = []
         self.calls: list[str] = []
         self.states: list[tuple[bool, bool]] = []
         self.closed = False
@@ -106,8 +109,13 @@ class RiggedPort:
 
     def _call(self, name: str) -> None:
         self.calls.append(name)
+        self._deliver_late()
         if name in self.fail:
             raise self.fail[name]
+
+    def _deliver_late(self) -> None:
+        while self.late and self.late[0][0] <= self.clock.now_s():
+            self._waiting += self.late.pop(0)[1]
 
     @property
     def baudrate(self) -> int:
@@ -129,9 +137,10 @@ class RiggedPort:
     def write(self, data: bytes) -> int:
         """Take characters and echo them."""
         self._call("write")
+        self.clock.sleep(len(data) * 10 / self._baud)
+        self._deliver_late()
         self._waiting += data[self.lose :] + self.foreign
         self.lose, self.foreign = 0, b""
-        self.clock.sleep(len(data) * 10 / self._baud)
         return len(data)
 
     def read(self, size: int) -> bytes:

@@ -291,3 +291,65 @@ def test_a_character_behind_a_reset_that_comes_once_is_no_late_presence(
         with pytest.raises(ExtraEcho, match="not again after the next reset"):
             bus.reset()
         assert bus.reset().presence is Presence.ABSENT
+
+
+def test_what_comes_late_behind_a_disturbed_reset_is_no_second_disturbance(
+    rigged: Make,
+) -> None:
+    """Late characters are waited for: the next reset is judged by its own echo."""
+    adapter, port = rigged()
+    with adapter.open():
+        bus = Bus(adapter)
+        port.lose, port.foreign = 1, b"\xff"
+        port.late = [(port.clock.now_s() + 0.002, b"\xff")]
+        with pytest.raises(EchoDoubtful, match="not so after the next reset"):
+            bus.reset()
+
+
+def test_what_comes_late_behind_a_surplus_is_no_disturbance(rigged: Make) -> None:
+    """The same where the first reset came back right and more came behind it."""
+    adapter, port = rigged()
+    with adapter.open():
+        bus = Bus(adapter)
+        port.foreign = b"\xff"
+        port.late = [(port.clock.now_s() + 0.002, b"\xff")]
+        with pytest.raises(ExtraEcho, match="not again after the next reset"):
+            bus.reset()
+
+
+def test_a_surplus_behind_a_presence_is_counted_once(rigged: Make) -> None:
+    """Presence both times explains no character behind it: the burst is miscounted."""
+    adapter, port = rigged()
+    with adapter.open():
+        bus = Bus(adapter)
+        seen = bytes([bus.reset_frame.frame.byte << 1 & 0xFF])
+        port.write = lambda _: type(port).write(port, seen)
+        assert bus.reset().presence is Presence.SEEN
+        assert bus.traffic.resets == 1
+        port.foreign = b"\xf8"
+        with pytest.raises(ExtraEcho, match="besides the echo of a reset F8"):
+            bus.reset()
+        assert bus.traffic.resets == 3
+        assert bus._bursts.oddities.miscounted == 1
+
+
+def test_a_late_presence_is_no_miscounted_burst(
+    one_device: Make, bench_of: Make
+) -> None:
+    """A device that answers late each time explains its character, and nothing is odd."""
+    bus = one_device()
+    with presence(bench_of(bus), wait_us=2000, low_us=200):
+        assert bus.reset().presence is Presence.LATE
+    assert bus._bursts.oddities.miscounted == 0
+
+
+def test_a_line_that_stays_low_is_asked_again_after_five_milliseconds(
+    one_device: Make, bench_of: Make
+) -> None:
+    """The longest signal of a part is 4.8 ms (data sheet DS2404); more wait is wasted."""
+    bus = one_device()
+    with presence(bench_of(bus), wait_us=30, low_us=20_000):
+        began_s = bus.clock.now_s()
+        with pytest.raises(LineShorted):
+            bus.reset()
+    assert 0.005 <= bus.clock.now_s() - began_s < 0.5  # and the latency of the adapter

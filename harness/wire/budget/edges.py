@@ -113,7 +113,7 @@ def _adapter_rise_row(circuit: Circuit, slots: SlotFrames) -> BudgetRow:
         high=bound.within_us,
         half_width=_rise_doubt_us(circuit),
         formula=f"{RISE_FORMULA}, to be done 1/{slots.one.oversampling} bit before half a bit",
-        source="RC; UM10204, 7.1; arithmetic",
+        source="RC; UM10204, 7.1",
     )
 
 
