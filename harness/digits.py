@@ -109,6 +109,26 @@ def bound_text(value: float, bound: Bound, significant: int = BOUND_SIGNIFICANT)
     return _bounded(float(value), bound, significant)
 
 
+def _bound_amount(value: float, bound: Bound, measured: Measurement) -> str:
+    """A bound with as many digits as keep it on its side of each limit."""
+    for digits in range(BOUND_SIGNIFICANT, 13):
+        text = _bounded(value, bound, digits)
+        if _faithful(text.rsplit(" ", 1)[1], measured):
+            return text
+    return f"{bound} {measured.value!r}"
+
+
+def _faithful_number(value: float, measured: Measurement) -> str:
+    """A number with as many decimals as keep it on its side of each limit."""
+    text = number_text(value, measured.uncertainty)
+    for decimals in range(_MOST_DECIMALS + 1):
+        if _faithful(text, measured):
+            return text
+        if decimals >= len(text.partition(".")[2]):
+            text = f"{value:.{decimals}f}"
+    return repr(value)
+
+
 def amount_text(measured: Measurement) -> str:
     """A measured value in words, without its unit.
 
@@ -120,19 +140,8 @@ def amount_text(measured: Measurement) -> str:
     if isinstance(value, str) or not math.isfinite(value):
         return str(value)
     if measured.bound is not None:
-        for digits in range(BOUND_SIGNIFICANT, 13):
-            text = _bounded(float(value), measured.bound, digits)
-            if _faithful(text.rsplit(" ", 1)[1], measured):
-                return text
-        return f"{measured.bound} {value!r}"
-    text = number_text(value, measured.uncertainty)
-    for decimals in range(_MOST_DECIMALS + 1):
-        if _faithful(text, measured):
-            break
-        if decimals >= len(text.partition(".")[2]):
-            text = f"{value:.{decimals}f}"
-    else:
-        text = repr(value)
+        return _bound_amount(float(value), measured.bound, measured)
+    text = _faithful_number(value, measured)
     if measured.uncertainty and math.isfinite(measured.uncertainty):
         return f"{text} +- {_doubt_text(value, measured.uncertainty)}"
     return text

@@ -38,8 +38,11 @@ OLD_NAMES: dict[str, str] = {
 _SOAK_SUFFIXES = ("_lowest", "_highest", "_mean")
 """What a soak appends to the quantity that it reads."""
 
-_MADE_TITLE = re.compile(r"(read|soak|configure|check) (\w+(?:, \w+)*)")
-"""Title of a step that has no name in its plan: its kind, and what it names."""
+_MADE_TITLE = re.compile(r"((?:[\d.]+ )?(?:read|soak|configure|check)) (\w+(?:, \w+)*)")
+"""Title of a step that has no name in its plan: its kind, and what it names.
+
+Its number may stand before it, as the ledger writes it.
+"""
 
 
 class RenamedName(FutureWarning):

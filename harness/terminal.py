@@ -204,14 +204,7 @@ class ProgressView:
             where = ""
             if result.device is not None and result.device.label != self._status.device:
                 where = f"{one_line(result.device.label)}: "
-            tries = len(result.retries)
-            if result.outcome is Outcome.PASSED and tries:
-                first = one_line(result.retries[0].message)
-                yield f"{where}passed at try {tries + 1}, the first: {first}"
-            if result.message and (result.outcome is Outcome.PASSED or not tries):
-                yield f"{where}{one_line(result.message)}"
-            elif result.message:
-                yield f"{where}{one_line(result.message)} (after {tries + 1} tries)"
+            yield from (f"{where}{text}" for text in _messages(result))
             if result.hint:
                 yield f"first look: {one_line(result.hint)}"
 
@@ -234,6 +227,18 @@ class ProgressView:
             self._console.print(Text(f"      {remark}"), soft_wrap=True)
         else:
             self._console.print(Padding(Text(remark), (0, 0, 0, 6)))
+
+
+def _messages(result: CheckResult) -> Iterator[str]:
+    """What a result says, with the tries that it took."""
+    tries = len(result.retries)
+    passed = result.outcome is Outcome.PASSED
+    if passed and tries:
+        first = one_line(result.retries[0].message)
+        yield f"passed at try {tries + 1}, the first: {first}"
+    if result.message:
+        after = f" (after {tries + 1} tries)" if tries and not passed else ""
+        yield f"{one_line(result.message)}{after}"
 
 
 class _Status:
@@ -283,6 +288,15 @@ class _Status:
         """The step in hand is over."""
         self._step = ""
 
+    def _what(self) -> str:
+        """Step and device in hand, and how far that is."""
+        what = self.title + (f"  {self.device}" if self.device else "")
+        if self._cycle:
+            return f"{what}, cycle {self._cycle}"
+        if self._probe:
+            return f"{what}: {self._probe}"
+        return f"{what}, {self.checks} checks" if self.checks > 1 else what
+
     def line(self, width: int) -> Text:
         """What is going on, no wider than the window.
 
@@ -295,13 +309,7 @@ class _Status:
         times = f"  {duration_text(elapsed_s)}"
         if self._expected_s >= 1:
             times += f" of about {duration_text(self._expected_s)}"
-        what = self.title + (f"  {self.device}" if self.device else "")
-        if self._cycle:
-            what += f", cycle {self._cycle}"
-        elif self._probe:
-            what += f": {self._probe}"
-        elif self.checks > 1:
-            what += f", {self.checks} checks"
+        what = self._what()
         room = width - 1 - len(head) - len(times)
         bar = Text()
         if self._expected_s >= 1 and room - len(what) >= _BAR_CELLS + 2:

@@ -91,19 +91,23 @@ class CsvTable:
                 self._require_no_surplus(row)
                 row = (row + [""] * width)[:width]
             empty = [place for place in required if not row[place]]
-            if empty and not (
-                empty == required[-1:] and outcome is not None and row[outcome] == void
-            ):
-                name = next(n for n, place in self.places.items() if place == empty[0])
-                raise UsageError(
-                    f"a field of this row is empty: column {name!r}", where=self.where
-                )
+            if empty:
+                has_value = outcome is None or row[outcome] != void
+                self._require_no_gap(empty, has_value=has_value)
             yield row
 
     @property
     def where(self) -> str:
         """File and line of the latest row, for messages."""
         return f"{self.path}:{self._above + 1 + self._reader.line_num}"
+
+    def _require_no_gap(self, empty: list[int], *, has_value: bool) -> None:
+        """Only a row without a value may leave the last required column empty."""
+        if has_value or empty != self._required[-1:]:
+            name = next(n for n, place in self.places.items() if place == empty[0])
+            raise UsageError(
+                f"a field of this row is empty: column {name!r}", where=self.where
+            )
 
     def _require_no_surplus(self, row: Sequence[str]) -> None:
         surplus = [field for field in row[self._width :] if field]

@@ -169,10 +169,7 @@ def compare(
             values, no spread in either, or a margin that is none.
     """
     require_comparable(baseline, candidate)
-    if spread_margin is not None and require_positive(spread_margin, what="ratio") <= 1:
-        raise UsageError("the margin of the spread is a ratio above 1, such as 1.5")
-    if low is not None or high is not None:
-        require_limits(low, high)
+    _require_sense(spread_margin, low, high)
     old, new = (summary(lot, low=low, high=high) for lot in (baseline, candidate))
     equal = equivalence(new.moments, old.moments, margin=margin, alpha=alpha)
     spread = None
@@ -192,12 +189,6 @@ def compare(
         _of_spread(spread, new, spread_margin, spread_p, alpha),
     ]
     verdict = max((word for word, _ in findings), key=_GRAVITY.__getitem__)
-    shown = sorted(findings, key=lambda finding: -_GRAVITY[finding[0]])
-    reasons = [text for _, text in shown if text]
-    if new.strangers:
-        reasons.append(
-            f"{_units(new.strangers)} not belonging to the lot, look at them first"
-        )
     return LotComparison(
         baseline=old,
         candidate=new,
@@ -206,14 +197,12 @@ def compare(
         spread=spread,
         shape=shape_distance(candidate.numbers, baseline.numbers),
         effect=None if spread is None else hedges_g(new.moments, old.moments),
-        tolerance_share=None
-        if low is None or high is None
-        else abs(new.moments.mean - old.moments.mean) / (high - low),
+        tolerance_share=_tolerance_share(old, new, low, high),
         exchange_p=exchange_p,
         spread_exchange_p=spread_p,
         not_judged=_not_judged(spread_margin, low, high),
         verdict=verdict,
-        reasons=tuple(reasons),
+        reasons=_reasons(findings, new),
         units_needed=_units_needed(equal, old.moments, new.moments, alpha),
     )
 
@@ -223,6 +212,35 @@ _GRAVITY = {
     LotVerdict.UNDECIDED: 1,
     LotVerdict.NOT_AS_GOOD: 2,
 }
+
+
+def _require_sense(
+    spread_margin: float | None, low: float | None, high: float | None
+) -> None:
+    if spread_margin is not None and require_positive(spread_margin, what="ratio") <= 1:
+        raise UsageError("the margin of the spread is a ratio above 1, such as 1.5")
+    if low is not None or high is not None:
+        require_limits(low, high)
+
+
+def _tolerance_share(
+    old: LotSummary, new: LotSummary, low: float | None, high: float | None
+) -> float | None:
+    """Difference of the means as a share of the tolerance; None without two limits."""
+    if low is None or high is None:
+        return None
+    return abs(new.moments.mean - old.moments.mean) / (high - low)
+
+
+def _reasons(findings: Sequence[_Finding], new: LotSummary) -> tuple[str, ...]:
+    """What the findings say, the gravest first, and whom to look at."""
+    shown = sorted(findings, key=lambda finding: -_GRAVITY[finding[0]])
+    reasons = [text for _, text in shown if text]
+    if new.strangers:
+        reasons.append(
+            f"{_units(new.strangers)} not belonging to the lot, look at them first"
+        )
+    return tuple(reasons)
 
 
 def _units(devices: Sequence[str]) -> str:
@@ -293,12 +311,14 @@ def _of_spread(
         return LotVerdict.AS_GOOD, f"{ratio}, {rest.format(margin, exchange_p)}"
     if spread.low > margin and spread.levene_p < alpha:
         return LotVerdict.NOT_AS_GOOD, f"{ratio} {interval}, shown above {margin:g}"
-    why = ""
-    if exchange_p is not None:
-        why = (
-            f": exchanging units between the lots does not show it (p {exchange_p:.2g})"
-        )
+    why = _not_by_exchange(exchange_p)
     return LotVerdict.UNDECIDED, f"{ratio} {interval}, not proved below {margin:g}{why}"
+
+
+def _not_by_exchange(exchange_p: float | None) -> str:
+    if exchange_p is None:
+        return ""
+    return f": exchanging units between the lots does not show it (p {exchange_p:.2g})"
 
 
 def _of_no_spread(new: LotSummary, margin: float | None) -> _Finding:

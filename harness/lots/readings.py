@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any
 
 from harness.errors import UsageError
-from harness.lots.csv_rows import open_table
+from harness.lots.csv_rows import CsvTable, open_table
 from harness.lots.lot import Limits, Lot, Series, lot_of, require_one
 from harness.old_names import current_name, current_title
 from harness.records import Bound
@@ -261,13 +261,10 @@ def _take_csv(path: Path, quantity: str, step: str, found: _Found) -> None:
         for row in table.rows(void="error"):
             row.append("")
             named = names[row[name]] or quantity
-            whole = row[title_at]
+            whole = titles[row[title_at]]
             number, _, title = whole.partition(" ")
-            title = titles[title]
             found.names.add(named)
-            if named != quantity or (
-                whole and step not in {"", whole, number, title, f"{number} {title}"}
-            ):
+            if named != quantity or (whole and step not in {"", whole, number, title}):
                 continue
             if row[outcome] == "error" or row[value].startswith(_BOUNDS):
                 found.take_void(row[device])
@@ -278,8 +275,12 @@ def _take_csv(path: Path, quantity: str, step: str, found: _Found) -> None:
             pair = (row[low], row[high])
             if pair not in limits:
                 limits.add(pair)
-                lower, upper = (
-                    table.number(text, column) if text else None
-                    for text, column in zip(pair, ("low", "high"), strict=True)
-                )
-                _add_limits(found, lower, upper)
+                _take_limits(table, pair, found)
+
+
+def _take_limits(table: CsvTable, pair: tuple[str, str], found: _Found) -> None:
+    lower, upper = (
+        table.number(text, column) if text else None
+        for text, column in zip(pair, ("low", "high"), strict=True)
+    )
+    _add_limits(found, lower, upper)

@@ -115,6 +115,13 @@ def advice(rules: UnitRules, before: UnitStanding, test: UnitTest) -> Advice:
             retest=False,
             words=(*why, "No retest: put both units aside."),
         )
+    return _after_no_pass(rules, before, test, why)
+
+
+def _after_no_pass(
+    rules: UnitRules, before: UnitStanding, test: UnitTest, why: tuple[str, ...]
+) -> Advice:
+    """Whether a retest is left, and for what: a failure, a fault of the bench, a pull."""
     gone = test.reason.kind == UNIT_GONE
     spent = before.spent + (before.gone > 0 if gone else test.outcome is Outcome.FAILED)
     left = rules.retests + 1 - spent

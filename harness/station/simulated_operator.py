@@ -59,13 +59,15 @@ class Feeder:
             if self._entry.how is Insertion.PULLED_EARLY:
                 self._take_out(self._entry, after_s=self._entry.pulled_after_s)
         elif sign in _OVER and self._entry is not None:
-            slowly = self._entry.how is Insertion.TOO_SLOWLY_OUT
-            self._take_out(
-                self._entry, after_s=SLOWLY_S if slowly else TAKES_OUT_AFTER_S
-            )
-            if self._entry.again_unless_passed and sign in _NOT_PASSED:
-                self._left.appendleft(_once_more(self._entry))
-            self._entry = None
+            self._finish(self._entry, sign)
+
+    def _finish(self, entry: FeedEntry, sign: DisplayState) -> None:
+        """Take a tested unit out; one that shall pass comes in once more."""
+        slowly = entry.how is Insertion.TOO_SLOWLY_OUT
+        self._take_out(entry, after_s=SLOWLY_S if slowly else TAKES_OUT_AFTER_S)
+        if entry.again_unless_passed and sign in _NOT_PASSED:
+            self._left.appendleft(_once_more(entry))
+        self._entry = None
 
     def _put_in(self, entry: FeedEntry) -> None:
         assert self._handling is not None

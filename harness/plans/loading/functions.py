@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from harness.errors import UsageError
 from harness.families import registry
-from harness.families.family import Check
+from harness.families.family import Check, Option
 from harness.families.hazard import known_hazards
 from harness.old_names import renamed
 from harness.plans.loading.problems import Problem, family_print, nearest, one_of
@@ -83,22 +83,27 @@ def _options(
                 expected=one_of(list(declared)) if declared else "no option at all",
                 nearest=nearest(name, declared),
             )
-            continue
-        try:
-            declared[name].parse(raw)
-        except UsageError as mistake:
-            if not document.is_spoiled(at):
-                yield document.problem(
-                    document.place_of(at),
-                    mistake.what,
-                    expected=declared[name].expected,
-                )
+        else:
+            yield from _value(declared[name], raw, document, at)
     for name, option in declared.items():
         if option.required and name not in values:
             yield document.problem(
                 document.place_of(path),
                 f"{function} needs option {name!r}",
                 expected=f"with: {{{name}: {option.expected}}}",
+            )
+
+
+def _value(
+    option: Option, raw: Plain, document: Document, at: KeyPath
+) -> Iterator[Problem]:
+    """What is wrong with the value of an option, unless its key is at fault already."""
+    try:
+        option.parse(raw)
+    except UsageError as mistake:
+        if not document.is_spoiled(at):
+            yield document.problem(
+                document.place_of(at), mistake.what, expected=option.expected
             )
 
 

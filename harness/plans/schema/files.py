@@ -95,16 +95,21 @@ def _published(schema: Any) -> Any:  # noqa: ANN401 - any JSON value
     return changed
 
 
+def _scalar_or_parameter(schema: dict[str, Any]) -> dict[str, Any]:
+    """What describes the key stays outside, what bounds its value goes into a branch."""
+    outer: dict[str, Any] = {
+        k: v for k, v in schema.items() if k in {"title", "description", "default"}
+    }
+    inner = {k: v for k, v in schema.items() if k not in outer}
+    return {**outer, "anyOf": [inner, {"$ref": "#/$defs/Parameter"}]}
+
+
 def _or_parameter(schema: dict[str, Any]) -> dict[str, Any]:
     """The same schema where a parameter may stand for each scalar that is no text."""
     if schema.get("type") in {"integer", "number", "boolean"} or (
         "enum" in schema or "const" in schema
     ):
-        outer: dict[str, Any] = {
-            k: v for k, v in schema.items() if k in {"title", "description", "default"}
-        }
-        inner = {k: v for k, v in schema.items() if k not in outer}
-        return {**outer, "anyOf": [inner, {"$ref": "#/$defs/Parameter"}]}
+        return _scalar_or_parameter(schema)
     changed = dict(schema)
     for key in ("items", "additionalProperties"):
         if isinstance(changed.get(key), dict):

@@ -129,34 +129,12 @@ def _judge_enumeration(
     codes = {str(rom) for rom in last.found}
     sets = Counter(frozenset(map(str, scan.found)) for scan in scans)
     rejected = sorted({str(rom) for scan in scans for rom in scan.rejected})
-    values = [
-        Measurement(
-            name="devices",
-            value=len(codes),
-            unit="devices",
-            low=body.count if body.count is not None else body.at_least,
-            high=body.count,
-        ),
-    ]
-    if body.scans > 1:
-        values.append(
-            Measurement(
-                name="equal_scans",
-                value=max(sets.values()),
-                unit="scans",
-                low=body.scans,
-            )
-        )
+    values = _counts(body, len(codes), max(sets.values()))
     evidence: dict[str, object] = {
         "rom_codes": sorted(codes),
         "rejected": rejected,
-        "passes": sum(scan.passes for scan in scans),
-        "disturbed_passes": sum(scan.disturbed_passes for scan in scans),
-        "dead_ends": [end.position for scan in scans for end in scan.dead_ends][:100],
+        **_of_scans(scans),
     }
-    if body.scans > 1:
-        seen = Counter(str(rom) for scan in scans for rom in scan.found)
-        evidence["found_in_scans"] = dict(seen)
     # nobody in alarm ends a conditional search dead at once, which is an answer
     problem = _unsound(rejected, last) if body.unique and not body.alarm else None
     if problem is None:
@@ -175,6 +153,37 @@ def _judge_enumeration(
         measurements=tuple(values),
         evidence=evidence,
     )
+
+
+def _counts(body: Enumerate, found: int, equal: int) -> list[Measurement]:
+    """Devices of the last scan, and how many scans found the same, if there were more."""
+    values = [
+        Measurement(
+            name="devices",
+            value=found,
+            unit="devices",
+            low=body.count if body.count is not None else body.at_least,
+            high=body.count,
+        ),
+    ]
+    if body.scans > 1:
+        values.append(
+            Measurement(name="equal_scans", value=equal, unit="scans", low=body.scans)
+        )
+    return values
+
+
+def _of_scans(scans: list[Enumeration]) -> dict[str, object]:
+    """How the searches went: passes, dead ends, and who was found how often."""
+    evidence: dict[str, object] = {
+        "passes": sum(scan.passes for scan in scans),
+        "disturbed_passes": sum(scan.disturbed_passes for scan in scans),
+        "dead_ends": [end.position for scan in scans for end in scan.dead_ends][:100],
+    }
+    if len(scans) > 1:
+        seen = Counter(str(rom) for scan in scans for rom in scan.found)
+        evidence["found_in_scans"] = dict(seen)
+    return evidence
 
 
 def _unsound(rejected: list[str], scan: Enumeration) -> tuple[str, str] | None:

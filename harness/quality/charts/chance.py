@@ -19,7 +19,7 @@ explain itself away as correlation.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -208,16 +208,19 @@ def highest_correlation(
             "the values never differ, so a chart has no limits",
             hint="use real, different readings",
         )
-    reach = 1
-    if step > 0:
-        half = max(squares.values()) / 2
-        reach = next((k for k in ways if squares[k] >= half), ways[-1])
+    reach = _reach(squares, ways) if step > 0 else 1
     near = max(squares[reach] - rounding, squares[reach] / 10)
     far = max(squares[min(2 * reach, max(squares))] - rounding, 0.0)
     found = min(max(far / near - 1, 0.0), 1.0)
     error = math.sqrt(2 * (1 + found) * reach / len(numbers))
     raised = min(1.0, found + _DOUBT * error)
     return min(math.exp(math.log(raised) / reach) if raised else 0.0, _HIGHEST)
+
+
+def _reach(squares: Mapping[int, float], ways: Sequence[int]) -> int:
+    """The smallest distance over which the values have gone half of their way."""
+    half = max(squares.values()) / 2
+    return next((k for k in ways if squares[k] >= half), ways[-1])
 
 
 def _mean_square(differences: NDArray[np.float64], step: float) -> float:

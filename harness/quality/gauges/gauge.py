@@ -8,8 +8,9 @@ interval, never on an estimate alone, and on these stations: others were not stu
 
 from __future__ import annotations
 
+import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -239,18 +240,25 @@ def _cube(readings: Sequence[GaugeReading]) -> np.ndarray[tuple[int, int, int]]:
     for name, found in (("part", parts), ("station", stations)):
         if len(found) < 2:
             raise UsageError(f"the study has only one {name}, at least two are needed")
-    repeats = max(map(len, cells.values()))
-    for part in parts:
-        for station in stations:
-            held = len(cells.get((part, station), ()))
-            if held != repeats or held < 2:
-                raise UsageError(
-                    f"part {part} was read {held} times on station {station}; every "
-                    "part must be read equally often, at least twice, on each station",
-                    hint="complete the study or leave that part out everywhere",
-                )
+    _require_crossed(cells, parts, stations)
     rows = [[cells[part, station] for station in stations] for part in parts]
     return np.asarray(rows, dtype=float)
+
+
+def _require_crossed(
+    cells: Mapping[tuple[str, str], Sequence[float]],
+    parts: Sequence[str],
+    stations: Sequence[str],
+) -> None:
+    repeats = max(map(len, cells.values()))
+    for part, station in itertools.product(parts, stations):
+        held = len(cells.get((part, station), ()))
+        if held != repeats or held < 2:
+            raise UsageError(
+                f"part {part} was read {held} times on station {station}; every "
+                "part must be read equally often, at least twice, on each station",
+                hint="complete the study or leave that part out everywhere",
+            )
 
 
 def _anova(cube: np.ndarray[tuple[int, int, int]]) -> tuple[AnovaRow, ...]:

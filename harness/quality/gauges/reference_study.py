@@ -9,7 +9,7 @@ show nothing.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -247,6 +247,20 @@ class Linearity:
     verdict: BiasVerdict
 
 
+def _fit_p(biases: Sequence[Bias], *, left: float, count: int) -> float | None:
+    """Chance of so much lack of fit where the line holds; None without any scatter."""
+    within = sum(b.readings.variance * (b.readings.count - 1) for b in biases)
+    if within <= 0:
+        return None
+    df = (len(biases) - 2, count - len(biases))
+    return float(special.fdtrc(*df, max(0.0, left - within) / df[0] / (within / df[1])))
+
+
+def _gravest(found: Collection[BiasVerdict]) -> BiasVerdict:
+    order = (BiasVerdict.OUTSIDE, BiasVerdict.UNDECIDED, BiasVerdict.WITHIN)
+    return next(verdict for verdict in order if verdict in found)
+
+
 def linearity_study(
     readings: Sequence[tuple[float, float]], *, margin: float, alpha: float = 0.05
 ) -> Linearity:
@@ -279,18 +293,6 @@ def linearity_study(
     count = len(x)
     left = float(np.sum((y - line.intercept - line.slope * x) ** 2))
     reach = float(special.stdtrit(count - 2, 0.975)) * float(line.stderr)
-    within = sum(b.readings.variance * (b.readings.count - 1) for b in biases)
-    fit_p = None
-    if within > 0:
-        df = (len(groups) - 2, count - len(groups))
-        fit_p = float(
-            special.fdtrc(*df, max(0.0, left - within) / df[0] / (within / df[1]))
-        )
-    found = {bias.verdict for bias in biases}
-    verdict = next(
-        v for v in (BiasVerdict.OUTSIDE, BiasVerdict.UNDECIDED, BiasVerdict.WITHIN)
-        if v in found
-    )  # fmt: skip
     return Linearity(
         slope=float(line.slope),
         intercept=float(line.intercept),
@@ -299,7 +301,7 @@ def linearity_study(
         slope_p=float(line.pvalue),
         r_squared=float(line.rvalue) ** 2,
         residual=math.sqrt(left / (count - 2)),
-        fit_p=fit_p,
+        fit_p=_fit_p(biases, left=left, count=count),
         biases=biases,
-        verdict=verdict,
+        verdict=_gravest({bias.verdict for bias in biases}),
     )

@@ -16,6 +16,10 @@ _ANY_OLD = re.compile(rf"\b(?:{'|'.join(OLD_NAMES)})".encode())
 """Spares the walk through an event whose line holds no old name at all."""
 
 
+_CURRENT = {"quantity": current_name, "title": current_title}
+"""Keys whose texts are names, or made from names."""
+
+
 def put_current_names(event: dict[str, Any], line: bytes) -> None:
     """Replace old names of quantities and checks in an event, in place.
 
@@ -32,15 +36,13 @@ def _walk(value: object) -> None:
         for item in value:
             _walk(item)
     elif isinstance(value, dict):
+        if "measurements" in value:
+            _rename_measurements(value["measurements"])
         for key, inner in value.items():
-            if isinstance(inner, dict | list):
-                if key == "measurements":
-                    _rename_measurements(inner)
+            if isinstance(inner, str) and key in _CURRENT:
+                value[key] = _CURRENT[key](inner)
+            else:
                 _walk(inner)
-            elif isinstance(inner, str) and key == "quantity":
-                value[key] = current_name(inner)
-            elif isinstance(inner, str) and key == "title":
-                value[key] = current_title(inner)
 
 
 def _rename_measurements(measurements: object) -> None:

@@ -80,9 +80,9 @@ class LedgerReading:
 
     def with_current_names(self) -> Self:
         """As it is, with the names of now where an earlier version booked it."""
-        number, _, title = self.step.partition(" ")
-        step = f"{number} {current_title(title)}" if title else self.step
-        return replace(self, name=current_name(self.name), step=step)
+        return replace(
+            self, name=current_name(self.name), step=current_title(self.step)
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

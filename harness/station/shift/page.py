@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import statistics
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeVar
 
 from harness.digits import limit_text, number_text
 from harness.quality.rates import proportion_bounds
@@ -91,16 +92,23 @@ def render(record: ShiftRecord) -> str:
         ended=max((t.finished_at for t in record.tests), default="-"),
         claim=_claim(units),
         failures=list(_failures(units)),
-        failed=[unit for unit in units if unit.outcome is Outcome.FAILED],
-        undecided=[unit for unit in units if unit.outcome is Outcome.ERROR],
+        failed=_of_outcome(units, Outcome.FAILED),
+        undecided=_of_outcome(units, Outcome.ERROR),
         values_of=_values,
-        void=[test for test in record.tests if test.outcome is Outcome.ERROR],
+        void=_of_outcome(record.tests, Outcome.ERROR),
         places=list(_places(record)),
         measured=list(_measured(units)),
         units=sorted(units, key=lambda unit: unit.key),
         name_of=lambda test: Path(test.journal).parent.name,
         clock=_clock,
     )
+
+
+_Judged = TypeVar("_Judged", TestedUnit, UnitTest)
+
+
+def _of_outcome(judged: Iterable[_Judged], outcome: Outcome) -> list[_Judged]:
+    return [one for one in judged if one.outcome is outcome]
 
 
 def _outcome(record: ShiftRecord) -> Outcome:
@@ -147,16 +155,15 @@ def _failures(units: tuple[TestedUnit, ...]) -> Iterator[Failures]:
 
 
 def _places(record: ShiftRecord) -> Iterator[PlaceRow]:
-    units = record.units
     for name in dict.fromkeys(test.unit.place for test in record.tests):
         tests = [test for test in record.tests if test.unit.place == name]
-        here = [unit for unit in units if unit.last.unit.place == name]
+        here = [unit for unit in record.units if unit.last.unit.place == name]
         yield PlaceRow(
             name=name or "-",
             units=len(here),
-            failed=sum(unit.outcome is Outcome.FAILED for unit in here),
+            failed=len(_of_outcome(here, Outcome.FAILED)),
             tests=len(tests),
-            void=sum(test.outcome is Outcome.ERROR for test in tests),
+            void=len(_of_outcome(tests, Outcome.ERROR)),
             median_s=statistics.median(test.duration_s for test in tests),
         )
 

@@ -141,30 +141,40 @@ def make_up_flags(context: Context, devices: Iterable[DeviceRef]) -> None:
     Raises:
         StepMissing: see ``require_supply_to_convert``; besides what converting raises.
     """
-    held = context.conversions
     known = [device for device in devices if can_convert(device)]
-    lacking = []
-    for device in known:
-        why = held.why_no_flag(device.rom_code)
-        if held.of(device.rom_code) is None:
-            why = why_none(context, device)
-        if why:
-            require_supply_to_convert(context, device, why)
-            remark_made(context, f"{device.label}: {why}")
-            lacking.append(device)
+    lacking = [device for device in known if _lacks_flag(context, device)]
     if not lacking:
         return
-    counted = any(
-        family_of(d.family).counts_conversions for d in context.known_devices()
-    )
-    fed = context.bus.adapter.switching.strong_pull_up_on is not None
-    if not counted and (fed or not anybody_on_parasite(context, known)):
+    if _can_convert_together(context, known):
         convert_together(context, known)
         return
     for device in lacking:
         session = context.session(device)
-        with held.watched(session, step=context.step, title=context.here):
+        with context.conversions.watched(
+            session, step=context.step, title=context.here
+        ):
             quantities(device.family)["temperature"].read(session)
+
+
+def _lacks_flag(context: Context, device: DeviceRef) -> bool:
+    """True if the alarm flag is not that of the limits; noted, and allowed to be made."""
+    held = context.conversions
+    why = held.why_no_flag(device.rom_code)
+    if held.of(device.rom_code) is None:
+        why = why_none(context, device)
+    if why:
+        require_supply_to_convert(context, device, why)
+        remark_made(context, f"{device.label}: {why}")
+    return bool(why)
+
+
+def _can_convert_together(context: Context, known: list[DeviceRef]) -> bool:
+    """No sealed cell pays for a conversion of all, and the supply bears it."""
+    counted = any(
+        family_of(d.family).counts_conversions for d in context.known_devices()
+    )
+    fed = context.bus.adapter.switching.strong_pull_up_on is not None
+    return not counted and (fed or not anybody_on_parasite(context, known))
 
 
 def remark_made(context: Context, why: str) -> None:

@@ -9,7 +9,7 @@ many points between held, and the result says so instead of passing.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from harness.plans.schema.trials import Stress
@@ -109,8 +109,10 @@ class Coverage:
         if empty:
             return f"in {empty} of {len(self.rows)} rows nothing that must hold can be made"
         ends = [us for us in (wanted_us[0], wanted_us[-1]) if us not in tried]
-        if not ends:
-            return ""
+        return self._beyond(ends) if ends else ""
+
+    def _beyond(self, ends: Sequence[float]) -> str:
+        """Which ends of the range cannot be made, and how far the others reach."""
         limits = " and ".join(f"{us:g} us" for us in dict.fromkeys(ends))
         made_us = sorted({round(point.low_us, 2) for _, point in self.bound()})
         span = " to ".join(f"{us:g}" for us in dict.fromkeys((made_us[0], made_us[-1])))
