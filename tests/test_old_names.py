@@ -356,7 +356,7 @@ def test_resume(
     assert b"counter_a" in path.read_bytes()
     go_on(resume=True)
     (night,) = read_record(path).nights
-    assert (night.cycles, night.facts["quantity"]) == (20, "input_a_count")
+    assert (night.cycles, night.head.quantity) == (20, "input_a_count")
     assert night.devices
 
 

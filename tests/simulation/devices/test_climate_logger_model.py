@@ -76,7 +76,7 @@ def test_worked_mission(make_host: MakeHost) -> None:
 
 
 def test_humidity_log(make_host: MakeHost) -> None:
-    """60.97 %RH is 90 50 (facts, 2.2), in the second half of the log."""
+    """60.97 %RH is 90 50 (DS1923 p. 16), in the second half of the log."""
     host = make_host(logger(humidity_rh=60.97))
     arm(host)
     host.ask(hexed(f"CC CC {NO} FF"))
