@@ -99,7 +99,7 @@ def watched() -> Iterator[None]:
 def watch() -> dict[int, Any]:
     """Handle the signals from here on; the handlers that were there before."""
     before = {}
-    if threading.current_thread() is threading.main_thread():
+    if _is_main_thread():
         for name in EXIT_CODES:
             number = getattr(signal, name, None)
             if number is not None and signal.getsignal(number) != signal.SIG_IGN:
@@ -140,12 +140,23 @@ def acknowledge() -> str:
 
 def leave_with(code: int) -> None:
     """All that was asked for is done: whoever ends the process now changes nothing."""
+    if not _is_main_thread():
+        return
     acknowledge()
     _state.final = code
 
 
+def _is_main_thread() -> bool:
+    return threading.current_thread() is threading.main_thread()
+
+
 @contextmanager
 def _in(mode: _Mode) -> Iterator[None]:
+    # signals reach the main thread alone, so that what another one does now, such as a
+    # position of a station that begins a test, changes nothing about them
+    if not _is_main_thread():
+        yield
+        return
     before = _state.mode
     _state.mode = mode
     try:

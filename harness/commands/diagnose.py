@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from harness.commands.base import FixtureOption, IntoOption, app, example
-from harness.commands.run import run_plan
+from harness.commands.run import run_and_show
 from harness.output import say
 
 if TYPE_CHECKING:
@@ -22,15 +22,12 @@ def diagnose(fixture: FixtureOption, *, into: IntoOption = None) -> None:
     page of the diagnosis and every number behind it.
     """
     from harness.plans.execution.diagnose_plan import diagnose_plan  # noqa: PLC0415
+    from harness.plans.execution.request import RunRequest  # noqa: PLC0415
     from harness.plans.loading.files import load_fixture  # noqa: PLC0415
 
     raise typer.Exit(
-        run_plan(
-            diagnose_plan(),
-            load_fixture(fixture),
-            into,
-            allowed=frozenset(),
-            case_properties=False,
+        run_and_show(
+            RunRequest(plan=diagnose_plan(), fixture=load_fixture(fixture), into=into),
             after=_show_page,
         )
     )

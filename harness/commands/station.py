@@ -88,15 +88,16 @@ def station(
     """
     import platform  # noqa: PLC0415
 
-    from harness.commands.run import parameters  # noqa: PLC0415
     from harness.plans.execution.hazard_gate import parse_allowed  # noqa: PLC0415
+    from harness.plans.execution.request import fresh_folder  # noqa: PLC0415
     from harness.plans.loading.files import load_fixture, load_plan  # noqa: PLC0415
+    from harness.plans.loading.parameters import assignments  # noqa: PLC0415
     from harness.station.setup import Orders, ready  # noqa: PLC0415
 
     orders = Orders(
-        plan=load_plan(plan, parameters(set_ or [])),
+        plan=load_plan(plan, assignments(set_ or [])),
         fixtures=tuple(load_fixture(path) for path in fixture),
-        folder=into or _fresh_folder(),
+        folder=into or fresh_folder("shift"),
         ledger=ledger,
         serials=serials,
         station=name or platform.node() or "station",
@@ -122,15 +123,3 @@ def _run(made: Ready) -> int:
     if end.interrupted:
         return ending.exit_code_of(end.ended_by)
     return 0 if end.is_whole else EXIT_COULD_NOT_TELL
-
-
-def _fresh_folder() -> Path:
-    from harness.clock import SystemClock  # noqa: PLC0415
-
-    stamp = SystemClock().calendar().strftime("%Y%m%d-%H%M%S")
-    base = Path("results") / f"{stamp}-shift"
-    folder, number = base, 1
-    while folder.exists():
-        number += 1
-        folder = base.with_name(f"{base.name}-{number}")
-    return folder

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from harness.commands.base import FixtureOption, IntoOption, app, example
-from harness.commands.run import run_plan
+from harness.commands.run import run_and_show
 from harness.output import say
 
 if TYPE_CHECKING:
@@ -24,17 +24,14 @@ def survey(fixture: FixtureOption, *, into: IntoOption = None) -> None:
 
     Leaves junit.xml, journal.jsonl and a picture (survey.png, survey.svg).
     """
+    from harness.plans.execution.request import RunRequest  # noqa: PLC0415
     from harness.plans.execution.survey_plan import survey_plan  # noqa: PLC0415
     from harness.plans.loading.files import load_fixture  # noqa: PLC0415
 
     loaded = load_fixture(fixture)
     raise typer.Exit(
-        run_plan(
-            survey_plan(),
-            loaded,
-            into,
-            allowed=frozenset(),
-            case_properties=False,
+        run_and_show(
+            RunRequest(plan=survey_plan(), fixture=loaded, into=into),
             after=lambda record: _show_survey(loaded, record),
         )
     )

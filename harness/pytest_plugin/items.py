@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import ExitStack
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from harness.errors import AdapterError, SlotproofError
+from harness.errors import SlotproofError
 from harness.pytest_plugin.words import (
     by_device,
     in_words,
@@ -21,6 +22,7 @@ from harness.pytest_plugin.words import (
 )
 
 if TYPE_CHECKING:
+    from harness.plans.execution.run import OpenRun
     from harness.plans.execution.runner import Runner
     from harness.plans.schema.files import StepItem
     from harness.records import CheckResult
@@ -61,19 +63,15 @@ class PlanFile(pytest.File):
         self._last = -1
         self._steps: list[str] = []
         self._left_out: list[str] = []
-        self.runner: Runner | None = None
+        self._run: OpenRun | None = None
         self.stopped_by = ""
 
     def collect(self) -> Iterator[pytest.Item]:
         """One item for each leaf step, in the order of the plan."""
-        from harness.plans.execution.hazard_gate import parse_allowed, require_allowed  # noqa: PLC0415
-        from harness.plans.loading.files import (  # noqa: PLC0415
-            PlanError,
-            check_together,
-            load_fixture,
-            load_plan,
-            which,
-        )
+        from harness.plans.execution.hazard_gate import parse_allowed  # noqa: PLC0415
+        from harness.plans.execution.request import RunRequest  # noqa: PLC0415
+        from harness.plans.loading.files import PlanError, load_both, which  # noqa: PLC0415
+        from harness.plans.loading.parameters import assignments  # noqa: PLC0415
 
         try:
             if which(self.path) != "plan":
@@ -82,15 +80,15 @@ class PlanFile(pytest.File):
             if not self.session.isinitpath(self.path):
                 return  # found in a folder: some other YAML file
             raise
-        pairs = (text.partition("=") for text in self._option("--slotproof-set"))
-        self.plan = load_plan(self.path, {name: value for name, _, value in pairs})
-        self.fixture = load_fixture(self._option("--slotproof-fixture"))
-        problems = check_together(self.plan, self.fixture)
-        if problems:
-            raise PlanError(problems)
-        self.allowed = parse_allowed(self._option("--slotproof-allow"))
-        require_allowed(self.plan, self.fixture, self.allowed)
-        for item in self.plan.steps:
+        option = "--slotproof-set"
+        plan, fixture = load_both(
+            self.path,
+            self._option("--slotproof-fixture"),
+            assignments(self._option(option), option=option),
+        )
+        allowed = parse_allowed(self._option("--slotproof-allow"))
+        self._request = RunRequest(plan=plan, fixture=fixture, allowed=allowed)
+        for item in plan.steps:
             yield from self._items(item, around=())
 
     def _items(
@@ -104,6 +102,12 @@ class PlanFile(pytest.File):
             name = f"{item.id} {title_of(item.kind, item.body)}"
             self._steps.append(item.id)
             yield StepTest.from_parent(self, name=name, step=item, around=around)
+
+    @property
+    def runner(self) -> Runner:
+        """Goes through the plan while its items run."""
+        assert self._run is not None
+        return self._run.runner
 
     def _option(self, name: str) -> Any:  # noqa: ANN401 - as pytest has it
         return self.config.getoption(name)
@@ -154,9 +158,7 @@ class PlanFile(pytest.File):
         import tempfile  # noqa: PLC0415
 
         from harness.errors import UsageError  # noqa: PLC0415
-        from harness.plans.execution.connection import connect  # noqa: PLC0415
-        from harness.plans.execution.runner import Runner  # noqa: PLC0415
-        from harness.results.journal.writer import Journal  # noqa: PLC0415
+        from harness.plans.execution.run import opened  # noqa: PLC0415
 
         if self._has_begun:
             raise UsageError(
@@ -170,46 +172,23 @@ class PlanFile(pytest.File):
             folder = Path(into) / self.path.stem
         else:
             folder = Path(self._stack.enter_context(tempfile.TemporaryDirectory()))
-        try:
-            bus = self._stack.enter_context(connect(self.fixture))
-        except AdapterError as fault:
-            if into:
-                self._record_not_begun(folder, fault)
-            raise
-        journal = self._stack.enter_context(Journal.create(folder, bus.clock))
-        self.runner = Runner(
-            plan=self.plan,
-            fixture=self.fixture,
-            bus=bus,
-            journal=journal,
-            operator=_NobodyThere(),
-            allowed=self.allowed,
-        )
-        self.runner.context.deselected = frozenset(self._left_out)
-        self.runner.begin()
+        request = replace(self._request, into=folder, reports=bool(into))
+        run = self._stack.enter_context(opened(request, operator=_NobodyThere()))
+        self._run, runner = run, run.runner
+        runner.context.deselected = frozenset(self._left_out)
+        runner.begin()
         for line in self.told:
-            self.runner.context.note("note", text=line, deselected=self._left_out)
-        if into:
-            self._stack.callback(_rebuild, journal.path, folder)
-        self.runner.prepare_or_raise()
-
-    def _record_not_begun(self, folder: Path, fault: AdapterError) -> None:
-        """An absent port: the run that could not begin is an error in its reports."""
-        from harness.plans.execution.not_begun import journal_of_not_begun  # noqa: PLC0415
-
-        journal = journal_of_not_begun(
-            folder, self.plan, self.fixture, self.allowed, fault
-        )
-        _rebuild(journal, folder)
+            runner.context.note("note", text=line, deselected=self._left_out)
+        runner.prepare_or_raise()
 
     def teardown(self) -> None:
         """Record the end and close everything."""
-        runner, self.runner = self.runner, None
-        try:
-            if runner is not None:
-                runner.end()
-        finally:
-            self._stack.close()
+        run, self._run = self._run, None
+        with self._stack:
+            if run is not None:
+                run.runner.end()
+        if run is not None and run.request.reports:
+            run.report()
 
     def repr_failure(  # type: ignore[override]  # pytest's Collector narrows it so
         self, excinfo: pytest.ExceptionInfo[BaseException]
@@ -218,12 +197,6 @@ class PlanFile(pytest.File):
         if isinstance(excinfo.value, SlotproofError):
             return in_words(excinfo.value)
         return super().repr_failure(excinfo)
-
-
-def _rebuild(journal: Path, folder: Path) -> None:
-    from harness.results.reports.rebuild import rebuild  # noqa: PLC0415
-
-    rebuild(journal, folder)
 
 
 class StepTest(pytest.Item):
@@ -254,7 +227,6 @@ class StepTest(pytest.Item):
         plan_file.take_turn(self.step.id)
         if plan_file.stopped_by:
             pytest.skip(f"the run stopped at step {plan_file.stopped_by}")
-        assert plan_file.runner is not None
         try:
             results = plan_file.runner.run_scattered(self.step, self._around)
         except StopRunError as stop:

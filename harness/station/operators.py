@@ -1,10 +1,9 @@
-"""The people at a place: whose hands put units in, and who is not asked."""
+"""The people at a place: whose hands put units in."""
 
 from __future__ import annotations
 
 from typing import Protocol
 
-from harness.errors import UsageError
 from harness.station.display_states import DisplayState
 
 
@@ -19,22 +18,6 @@ class Hands(Protocol):
     def has_more(self) -> bool:
         """False once no unit will come any more."""
         ...
-
-
-class NobodyToAsk:
-    """A station's places run side by side: there is nobody to answer a prompt."""
-
-    def ask(self, text: str, *, yes_no: bool) -> bool:
-        """Refuse.
-
-        Raises:
-            UsageError: always.
-        """
-        question = "a yes or no" if yes_no else "enter"
-        raise UsageError(
-            f"the plan waits for {question} at {text!r}, and a station does not ask",
-            hint="take the prompt step out of the plan, or use `slotproof run`",
-        )
 
 
 class Person:

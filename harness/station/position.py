@@ -12,7 +12,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from threading import Event
 
@@ -27,14 +29,15 @@ from harness.errors import (
 )
 from harness.families.hazard import Hazard
 from harness.plans.execution.connection import connect
+from harness.plans.execution.request import RunRequest
+from harness.plans.execution.run import execute
 from harness.plans.schema.files import Fixture, Plan
 from harness.records import Outcome
-from harness.results.journal.writer import Journal
-from harness.results.ledger.entry import UnitFacts, UnitTest, read_test
+from harness.results.ledger.entry import UnitFacts, UnitTest, test_of
 from harness.results.reports.junit import slug
 from harness.station.display_states import VERDICTS, DisplayState, View
 from harness.station.ledger_sync import Books
-from harness.station.operators import Hands, NobodyToAsk, Person
+from harness.station.operators import Hands, Person
 from harness.station.policy import Advice, UnitStanding, advice, refusal, standing_of
 from harness.station.presence_poll import POLL_S, STEADY_S, PresencePoll, feel
 from harness.station.refusals import Refusal, Refusals
@@ -339,22 +342,27 @@ class Position:
         )
         self._put(DisplayState.TESTING, "leave it in", serial=number)
         folder = self._fresh_folder(number)
-        with Journal.create(folder, bus.clock) as journal:
-            UnitRunner(
+        request = RunRequest(
+            plan=setup.plan,
+            fixture=self._fixture,
+            into=folder,
+            allowed=setup.allowed,
+            reports=False,
+        )
+        done = execute(
+            request,
+            watch=lambda _clock: nullcontext(self._hear),
+            bus=bus,
+            runner=partial(
+                UnitRunner,
                 unit=unit,
                 answers=answers,
                 claim=lambda codes, run_id: setup.books.claim(codes, unit, run_id),
-                plan=setup.plan,
-                fixture=self._fixture,
-                bus=bus,
-                journal=journal,
-                operator=NobodyToAsk(),
-                listener=self._hear,
-                allowed=setup.allowed,
-            ).run()
-        test = read_test(journal.path)
+            ),
+        )
+        test = test_of(done.record, done.journal)
         setup.books.remember(test)
-        setup.books.hand_over(journal.path)
+        setup.books.hand_over(done.journal)
         return test
 
     def _fresh_folder(self, number: str) -> Path:

@@ -11,9 +11,7 @@ from rich.console import Console
 
 from harness.errors import UsageError
 from harness.families.hazard import Hazard
-from harness.plans.execution.hazard_gate import require_allowed
-from harness.plans.loading.files import check_together
-from harness.plans.loading.problems import PlanError
+from harness.plans.execution.request import require_runnable
 from harness.plans.schema.files import Fixture, Plan
 from harness.results.ledger.ledger import Ledger
 from harness.station.board import Board
@@ -82,15 +80,7 @@ def require_fit(orders: Orders) -> None:
     Raises:
         UsageError: they do not, with the place of each mistake.
     """
-    problems = [
-        problem
-        for fixture in orders.fixtures
-        for problem in check_together(orders.plan, fixture)
-    ]
-    if problems:
-        raise PlanError(problems)
-    for fixture in orders.fixtures:
-        require_allowed(orders.plan, fixture, orders.allowed)
+    require_runnable(orders.plan, orders.fixtures, orders.allowed)
     for step in orders.plan.leaf_steps():
         if step.kind == "prompt":
             raise UsageError(

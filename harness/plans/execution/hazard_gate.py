@@ -106,8 +106,14 @@ def require_on_device(
         )
 
 
-def parse_allowed(names: Iterable[str]) -> frozenset[Hazard]:
+def parse_allowed(
+    names: Iterable[str], *, option: str = "--allow"
+) -> frozenset[Hazard]:
     """Hazards by name, as the command line gives them.
+
+    Args:
+        names: of the hazards.
+        option: by which they came, for messages.
 
     Raises:
         UsageError: a name that is none.
@@ -118,7 +124,7 @@ def parse_allowed(names: Iterable[str]) -> frozenset[Hazard]:
             near = nearest(name, known_hazards())
             guess = f"; did you mean {near!r}?" if near else ""
             raise UsageError(
-                f"--allow does not know the hazard {name!r}{guess}",
+                f"{option} does not know the hazard {name!r}{guess}",
                 hint=f"use {one_of(known_hazards())}",
             )
         allowed.add(Hazard(name))

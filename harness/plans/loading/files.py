@@ -32,6 +32,12 @@ def load_plan(path: str | Path, parameters: Mapping[str, str] | None = None) -> 
 
     Raises:
         PlanError: everything that is wrong, with file, line and column.
+
+    Example:
+        >>> import harness
+        >>> low = {"at_least": "8"}
+        >>> harness.load_plan("test_plans/serial_numbers.yaml", low).parameters
+        {'at_least': 8}
     """
     content, source = _read(path)
     return _plan(_decode(content, source.name), source, parameters or {})
@@ -42,6 +48,11 @@ def load_fixture(path: str | Path) -> Fixture:
 
     Raises:
         PlanError: everything that is wrong, with file, line and column.
+
+    Example:
+        >>> import harness
+        >>> harness.load_fixture("fixtures/demo_bench.yaml").title
+        'cold-store probe bench'
     """
     content, source = _read(path)
     return _fixture(_decode(content, source.name), source)
@@ -65,6 +76,37 @@ def parse_fixture(text: str, name: str) -> Fixture:
         PlanError: everything that is wrong, with line and column.
     """
     return _fixture(text, _source_of_text(text, name))
+
+
+def load_both(
+    plan: str | Path,
+    fixture: str | Path,
+    parameters: Mapping[str, str] | None = None,
+) -> tuple[Plan, Fixture]:
+    """Read a plan and its fixture; whether they fit is ``check_together``.
+
+    Args:
+        plan: the plan file.
+        fixture: the fixture file.
+        parameters: name -> text from the command line, in place of defaults.
+
+    Raises:
+        PlanError: the mistakes of both files at once.
+    """
+    problems: list[Problem] = []
+    loaded_plan: Plan | None = None
+    loaded_fixture: Fixture | None = None
+    try:
+        loaded_plan = load_plan(plan, parameters)
+    except PlanError as error:
+        problems += error.problems
+    try:
+        loaded_fixture = load_fixture(fixture)
+    except PlanError as error:
+        problems += error.problems
+    if loaded_plan is None or loaded_fixture is None:
+        raise PlanError(problems)
+    return loaded_plan, loaded_fixture
 
 
 def which(path: str | Path) -> FileKind:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
+from harness.errors import UsageError
 from harness.plans.loading.models import shown
 from harness.plans.loading.problems import Problem, nearest, one_of
 from harness.plans.loading.yaml_text import Document, KeyPath, Plain, read_scalar
@@ -13,6 +14,28 @@ from harness.records import Scalar
 COMMAND_LINE = "command line"
 
 _MENTION = re.compile(r"\$([A-Za-z_][A-Za-z0-9_]*)")
+
+
+def assignments(texts: Iterable[str], *, option: str = "--set") -> dict[str, str]:
+    """Name and value of each ``name=value``.
+
+    Args:
+        texts: as the command line gives them.
+        option: the option that they came by, for messages.
+
+    Raises:
+        UsageError: one that is no assignment.
+    """
+    values = {}
+    for text in texts:
+        name, sign, value = text.partition("=")
+        if not sign or not name:
+            raise UsageError(
+                f"{option} takes name=value, got {text!r}",
+                hint=f"for example {option} high_degc=6.5",
+            )
+        values[name] = value
+    return values
 
 
 class Parameters:

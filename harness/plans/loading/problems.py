@@ -48,6 +48,17 @@ class PlanError(UsageError):
 
     Scenario: a misspelt key, a limit the wrong way round, a file that is none.
     Look first at the line and column of each problem.
+
+    Attributes:
+        problems: each mistake, in the order of the file; ``str()`` has its place.
+
+    Example:
+        >>> import harness
+        >>> try:
+        ...     harness.load_plan("fixtures/demo_bench.yaml")
+        ... except harness.PlanError as error:
+        ...     print(error.problems[0].file)
+        fixtures/demo_bench.yaml
     """
 
     kind = "plan"

@@ -83,6 +83,9 @@ def _published(schema: Any) -> Any:  # noqa: ANN401 - any JSON value
     if isinstance(schema, list):
         return [_published(value) for value in schema]
     if not isinstance(schema, dict):
+        # an editor shows a description to somebody who writes YAML, not Python
+        if isinstance(schema, str):
+            return schema.partition("\n\nExample:")[0]
         return schema
     changed = {
         _BOUNDS.get(key, key) if isinstance(value, int | float) else key: (

@@ -271,7 +271,14 @@ def _repeated(values: list[tuple[str, str]]) -> tuple[str, str] | None:
 
 
 class Fixture(FromFile):
-    """A bench: one adapter, one bus line, its sockets."""
+    """A bench: one adapter, one bus line, its sockets.
+
+    Example:
+        >>> import harness
+        >>> fixture: harness.Fixture = harness.load_fixture("fixtures/demo_bench.yaml")
+        >>> fixture.adapter.port, fixture.sockets[0].name
+        ('sim://', 'A1')
+    """
 
     title: Word = Field(alias="fixture", description="title of the bench")
     adapter: AdapterSettings = Field(description="the USB-to-serial adapter")

@@ -25,6 +25,12 @@ class Plan(FromFile):
 
     ``parameters`` holds the values in force: the defaults of the file, or what
     the command line put in their place.
+
+    Example:
+        >>> import harness
+        >>> plan: harness.Plan = harness.load_plan("test_plans/serial_numbers.yaml")
+        >>> plan.title, [step.kind for step in plan.steps]
+        ('serial numbers', ['reset', 'enumerate', 'verify', 'for_each'])
     """
 
     title: Word = Field(alias="plan", description="title of the plan")
