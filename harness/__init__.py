@@ -1,3 +1,80 @@
-"""slotproof: proves single-wire devices and buses with a plain serial adapter."""
+"""slotproof: proves single-wire devices and buses with a plain serial adapter.
+
+As a library: load and check plans and fixtures, open a bench, read and configure its
+devices, run a plan, read a journal. The names in ``__all__`` stay as they are; what is
+not among them is private.
+
+    >>> import harness
+    >>> plan = harness.load_plan("test_plans/serial_numbers.yaml")
+    >>> fixture = harness.load_fixture("fixtures/demo_bench.yaml")
+    >>> harness.check_plan(plan, fixture)
+    >>> with harness.open_bench(fixture) as bench:
+    ...     len(bench.enumerate_devices())
+    8
+"""
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from harness.api import (
+        AdapterError,
+        BenchDevice,
+        DeviceError,
+        Fixture,
+        LineError,
+        OpenBench,
+        Outcome,
+        Plan,
+        PlanError,
+        Reading,
+        RunRecord,
+        SlotproofError,
+        UsageError,
+        check_plan,
+        load_fixture,
+        load_plan,
+        open_bench,
+        read_journal,
+        run_plan,
+    )
 
 __version__ = "0.1.0"
+
+__all__ = [
+    "AdapterError",
+    "BenchDevice",
+    "DeviceError",
+    "Fixture",
+    "LineError",
+    "OpenBench",
+    "Outcome",
+    "Plan",
+    "PlanError",
+    "Reading",
+    "RunRecord",
+    "SlotproofError",
+    "UsageError",
+    "check_plan",
+    "load_fixture",
+    "load_plan",
+    "open_bench",
+    "read_journal",
+    "run_plan",
+]
+
+
+if not TYPE_CHECKING:  # which would take any name for granted
+
+    def __getattr__(name: str) -> object:
+        # The command line and the pytest plugin import this package before they know whether
+        # anything will run, so that no name costs an import until it is asked for.
+        if name not in __all__:
+            raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+        value: object = getattr(import_module("harness.api"), name)
+        globals()[name] = value
+        return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

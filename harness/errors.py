@@ -40,6 +40,14 @@ class SlotproofError(Exception):
         cause: where the fault sits, in a word of the diagnosis (``supply``,
             ``configuration``), where whoever raises it knows; else empty.
         facts: plain-JSON facts that a diagnosis can judge by, such as a status byte.
+
+    Example:
+        >>> import harness
+        >>> try:
+        ...     harness.load_fixture("fixtures/absent.yaml")
+        ... except harness.SlotproofError as error:
+        ...     print(error.where)
+        fixtures/absent.yaml
     """
 
     kind: ClassVar[str] = "slotproof"
@@ -88,7 +96,18 @@ def _rebuild(
 
 
 class UsageError(SlotproofError):
-    """Plan, fixture or command line ask for something that cannot be."""
+    """Plan, fixture or command line ask for something that cannot be.
+
+    Example:
+        >>> import harness
+        >>> with harness.open_bench("fixtures/demo_bench.yaml") as bench:
+        ...     probe = bench.enumerate_devices()[0]
+        ...     try:
+        ...         probe.read("temperatur")
+        ...     except harness.UsageError as error:
+        ...         print(error.what)
+        a device of family 28h has no quantity 'temperatur'; did you mean 'temperature'?
+    """
 
     kind = "usage"
 
@@ -101,7 +120,20 @@ class StepMissing(UsageError):
 
 
 class AdapterError(SlotproofError):
-    """Adapter, fixture or host could not tell; never a device's fault."""
+    """Adapter, fixture or host could not tell; never a device's fault.
+
+    Example:
+        >>> import harness
+        >>> fixture = harness.load_fixture("fixtures/demo_bench.yaml")
+        >>> unplugged = fixture.adapter.model_copy(update={"port": "/dev/tty-absent"})
+        >>> elsewhere = fixture.model_copy(update={"adapter": unplugged})
+        >>> try:
+        ...     with harness.open_bench(elsewhere):
+        ...         pass
+        ... except harness.AdapterError as error:
+        ...     print(error.where)
+        /dev/tty-absent
+    """
 
     kind = "adapter"
 
@@ -235,7 +267,16 @@ class CannotOverdrive(AdapterError):
 
 
 class LineError(SlotproofError):
-    """The bus line did what it must not."""
+    """The bus line did what it must not.
+
+    Example:
+        >>> import harness
+        >>> def verdict(error: harness.SlotproofError) -> str:
+        ...     blamed = (harness.LineError, harness.DeviceError)
+        ...     return "failed" if isinstance(error, blamed) else "error"
+        >>> verdict(harness.LineError("the line stays low"))
+        'failed'
+    """
 
     kind = "line"
 
@@ -264,7 +305,14 @@ class SlotDisturbed(LineError):
 
 
 class DeviceError(SlotproofError):
-    """A device did what it must not, or nothing at all."""
+    """A device did what it must not, or nothing at all.
+
+    Example:
+        >>> import harness
+        >>> error = harness.DeviceError("it does not answer", where="A1", hint="look")
+        >>> print(error)
+        A1: it does not answer -> look
+    """
 
     kind = "device"
 

@@ -14,7 +14,15 @@ Scalar = float | int | str | bool
 
 
 class Outcome(StrEnum):
-    """Verdict of a check, a step or a run; the worst of its parts counts."""
+    """Verdict of a check, a step or a run; the worst of its parts counts.
+
+    Example:
+        >>> import harness
+        >>> harness.Outcome.worst([harness.Outcome.PASSED, harness.Outcome.FAILED])
+        <Outcome.FAILED: 'failed'>
+        >>> [str(outcome) for outcome in harness.Outcome]
+        ['passed', 'skipped', 'failed', 'error']
+    """
 
     PASSED = "passed"
     SKIPPED = "skipped"

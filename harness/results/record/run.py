@@ -97,6 +97,17 @@ class RunRecord:
         resumed: how often it was taken up again after it was cut or ended.
         nights: what its soaks add up to.
         damage: file and line of each lost line that was not cut by the run's own end.
+
+    Example:
+        >>> import harness
+        >>> plan = harness.load_plan("test_plans/serial_numbers.yaml")
+        >>> fixture = harness.load_fixture("fixtures/demo_bench.yaml")
+        >>> record = harness.run_plan(plan, fixture, into="results/record")
+        >>> step, result = record.results[1]
+        >>> step.kind, result.device, str(result.outcome)
+        ('enumerate', None, 'passed')
+        >>> [(m.name, m.value) for m in result.shown.measurements][:1]
+        [('devices', 8)]
     """
 
     run_id: str
