@@ -16,7 +16,7 @@ from tests.recordings.traces import DATA
 
 pytestmark = pytest.mark.benchmark
 
-EDGES, SAMPLES = 3_000_000, 3_000_000
+EDGES, SAMPLES = 10_000_000, 10_000_000
 
 _MEASURE = """
 import resource, sys, time

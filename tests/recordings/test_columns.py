@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from harness.errors import UsageError
 from harness.recordings.problems import RecordingUnreadable
 from harness.recordings.reading.hysteresis import Thresholds
 from harness.recordings.reading.opening import open_recording
 from harness.recordings.trace import RecordingTracer, TraceVerdict
-from tests.recordings.traces import LineMaker, quantity, traced
+from tests.recordings.traces import DATA, LineMaker, quantity, traced
 
 STEP_S = 1e-6
 
@@ -195,3 +197,11 @@ def test_damaged_files(tmp_path: Path, name: str) -> None:
     with pytest.raises(RecordingUnreadable) as error:
         traced(path)
     assert said in str(error.value)
+
+
+def test_without_the_optional_part(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A lean install says what is missing and what to do instead."""
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    with pytest.raises(UsageError, match="pyarrow, which is not installed") as error:
+        traced(DATA / "octal_switch_29h_read.csv")
+    assert "slotproof[recordings]" in error.value.hint

@@ -186,6 +186,26 @@ def test_a_real_chip_agrees_with_our_mac() -> None:
     assert mac_of(PAGE_LAYOUT.fill(sources)) == sent
 
 
+def test_authenticator_in_words() -> None:
+    found = _traced("authenticator_33h.vcd").transactions
+    names = [t.function.commands[0].command for t in found[1:]]
+    assert [row.name for row in names if row] == [
+        "write scratchpad",
+        "read scratchpad",
+        "load first secret",
+        "read scratchpad",
+        "copy scratchpad",
+        "read memory",
+        "read authenticated page",
+        "compute next secret",
+        "read scratchpad",
+    ]
+    mac = "67 51 56 16 9D 7B 1B 89 35 64 1F D5 D4 1A 20 83 DA 43 E5 F3"
+    assert mac in found[7].function.lines[0]
+    # what may be a secret is not shown
+    assert "not shown" in found[1].function.lines[0]
+
+
 def test_octal_switch() -> None:
     for kind in ("vcd", "csv"):
         written = _traced(f"octal_switch_29h_write.{kind}")

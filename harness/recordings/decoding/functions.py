@@ -23,7 +23,8 @@ from harness.wire.crc import CRC16_RESIDUE, crc8, crc16
 
 _BLOCK = 9
 _MOST_SEARCHED = 1 << 16
-_MOST_SHOWN = 12
+_MOST_SHOWN = 20
+"""Bytes shown of a part: a MAC in full."""
 _MOST_PIECES = 8
 
 _SIDES = {Sender.HOST: SlotSide.HOST, Sender.DEVICE: SlotSide.DEVICE}
@@ -146,7 +147,7 @@ def _piece_text(piece: Piece) -> str:
         return f"{kind} {'right' if piece.right else 'wrong'}"
     if isinstance(part, Status):
         return f"{part.name} {'over' if piece.whole else 'going on'}"
-    if not isinstance(part, Span):
+    if not isinstance(part, Span) or not piece.data:
         return ""
     if part.confidential:
         return f"{part.name} ({len(piece.data)} bytes, not shown)"
