@@ -42,8 +42,8 @@ MAY_IMPORT: dict[str, set[str]] = {
         "driver", "families", "timing", "results", "quality", "simulation", "diagnosis",
     },
     "station": {
-        "digits", "errors", "records", "clock", "ending", "wire", "driver", "families", "plans",
-        "quality", "results", "simulation",
+        "digits", "errors", "records", "journal_form", "clock", "ending", "wire", "driver",
+        "families", "plans", "quality", "results", "simulation",
     },
     "api": {
         "errors", "records", "wire", "driver", "families", "plans", "results",

@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import json
 from contextlib import suppress
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from threading import Lock
+
+from harness.journal_form import JournalForm
 
 FILE_NAME = "refused.jsonl"
 
@@ -32,6 +34,9 @@ class Refusal:
     why: str
 
 
+REFUSAL = JournalForm(Refusal, name="refusal")
+
+
 class Refusals:
     """Writes refusals down; safe to call from several places.
 
@@ -45,7 +50,7 @@ class Refusals:
 
     def add(self, refusal: Refusal) -> None:
         """Write one down."""
-        line = json.dumps(asdict(refusal)) + "\n"
+        line = json.dumps(REFUSAL.written(refusal)) + "\n"
         with self._lock, suppress(OSError), self._path.open("ab") as stream:
             stream.write(line.encode())
 
@@ -55,7 +60,6 @@ def read_refusals(folder: Path) -> list[Refusal]:
     found = []
     with suppress(OSError):
         for line in (folder / FILE_NAME).read_bytes().splitlines():
-            with suppress(ValueError, TypeError, AttributeError, RecursionError):
-                fields = json.loads(line)
-                found.append(Refusal(**{k: str(v) for k, v in fields.items()}))
+            with suppress(ValueError, RecursionError):
+                found.append(REFUSAL.read(json.loads(line)))
     return sorted(found, key=lambda refusal: refusal.at)

@@ -17,7 +17,7 @@ from harness.driver.self_check import AdapterReport
 from harness.errors import AdapterError
 from harness.plans.execution.runner import Runner
 from harness.records import CheckResult, DeviceRef, Measurement, Outcome
-from harness.results.ledger.entry import KNOWN_ELSEWHERE, UNIT_GONE, UnitFacts
+from harness.results.ledger.entry import KNOWN_ELSEWHERE, UNIT, UNIT_GONE, UnitFacts
 from harness.results.ledger.ledger import Conflict
 from harness.station.presence_poll import PresencePoll, feel
 from harness.wire.romcode import RomCode
@@ -103,7 +103,7 @@ class UnitRunner(Runner):
 
     def _record(self, event: str, **fields: Any) -> None:  # noqa: ANN401 - plain facts
         if event == "run_started":
-            fields["unit"] = self._unit.as_dict()
+            fields[UNIT.name] = UNIT.written(self._unit)
             self._run_id = str(fields["run_id"])
         super()._record(event, **fields)
 

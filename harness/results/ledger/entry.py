@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from harness.errors import UsageError
+from harness.journal_form import FieldError, JournalForm
 from harness.old_names import current_name, current_title
 from harness.records import Measurement, Outcome
 from harness.results.journal.lines import damaged
@@ -43,15 +44,8 @@ class UnitFacts:
     station: str = ""
     place: str = ""
 
-    def as_dict(self) -> dict[str, str]:
-        """Plain JSON types."""
-        return asdict(self)
 
-    @classmethod
-    def from_dict(cls, data: dict[str, Any]) -> Self:
-        """The inverse of ``as_dict``; keys that it does not know are passed over."""
-        known = ("serial", "lot", "station", "place")
-        return cls(**{key: str(data.get(key, "")) for key in known})
+UNIT = JournalForm(UnitFacts, name="unit")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,9 +143,8 @@ def test_of(record: RunRecord, journal: Path) -> UnitTest:
         UsageError: it is no journal or a damaged one, or its run has no name.
     """
     require_undamaged(record)
-    unit = next(read_events(journal)).get("unit")
     test = UnitTest(
-        unit=UnitFacts.from_dict(unit if isinstance(unit, dict) else {}),
+        unit=_unit_of(next(read_events(journal))),
         run_id=record.run_id or _no_name(journal),
         outcome=record.outcome,
         ending=str(record.ending),
@@ -174,6 +167,14 @@ def test_of(record: RunRecord, journal: Path) -> UnitTest:
     except UnicodeEncodeError as exc:
         raise damaged("a text holds half a character", {}, where=str(journal)) from exc
     return test
+
+
+def _unit_of(start: dict[str, Any]) -> UnitFacts:
+    """The unit that ``run_started`` names; a run outside a station names none."""
+    try:
+        return UNIT.read(start.get(UNIT.name) or {})
+    except FieldError as exc:
+        raise damaged(exc, start) from exc
 
 
 def _no_name(journal: Path) -> str:

@@ -29,6 +29,7 @@ from harness.results.ledger.engine import (
     url_of,
 )
 from harness.results.ledger.entry import (
+    UNIT,
     LedgerReading,
     Reason,
     UnitFacts,
@@ -350,7 +351,7 @@ _PLAIN = (
 
 def _row_of(test: UnitTest) -> dict[str, Any]:
     row: dict[str, Any] = {name: getattr(test, name) for name in _PLAIN}
-    unit = test.unit.as_dict()
+    unit = UNIT.written(test.unit)
     row["unit_serial"] = unit.pop("serial")
     row |= unit
     row["outcome"] = str(test.outcome)

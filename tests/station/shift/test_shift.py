@@ -14,6 +14,7 @@ from harness.errors import UsageError
 from harness.plans.loading.files import load_fixture, load_plan
 from harness.records import Outcome
 from harness.results.journal.writer import read_events
+from harness.results.ledger.entry import UNIT
 from harness.results.reports.rebuild import read_record
 from harness.station.setup import place_names
 from harness.station.shift.shift import SUMMARY_FILE, held
@@ -40,7 +41,7 @@ def test_good_units_pass(line: Line) -> None:
     assert "green tray" in ended.line("CS-1")
     assert ended.end.counts.yield_text == "100.0 % (2 of 2)"
     assert line.in_ledger(ordered) == ended.tests
-    assert [t.unit.as_dict() for t in ended.tests] == [
+    assert [UNIT.written(t.unit) for t in ended.tests] == [
         {"serial": s, "lot": "lot 7", "station": "hall 2", "place": "left"}
         for s in ("CS-1", "CS-2")
     ]
