@@ -148,12 +148,11 @@ class LowFinder:
         if self._gap and len(lows):
             flags[lows[0]] |= AFTER_GAP
             self._gap = False
-        for at in unknown:
-            later = lows[lows > at]
-            if len(later):
-                flags[later[0]] |= AFTER_GAP
-            else:
-                self._gap = True
+        following = np.searchsorted(lows, unknown, "right")
+        found = following < len(lows)
+        flags[lows[following[found]]] |= AFTER_GAP
+        if not found.all():
+            self._gap = True
         return flags
 
     def _remember(
