@@ -16,7 +16,8 @@ from harness.recordings.reading.chunks import AnalogFacts, LevelChunk, Ticks, Vo
 from harness.recordings.reading.columns.layout import ColumnLayout, read_layout
 from harness.recordings.reading.hysteresis import Hysteresis, LevelFinder, Thresholds
 
-BLOCK_BYTES = 8 << 20
+BLOCK_BYTES = 1 << 20
+"""The library reads 32 blocks ahead: this size bounds its memory, not its speed."""
 TICK_S = 1e-12
 """Times are kept in whole picoseconds: 63 bits of them are 106 days."""
 
