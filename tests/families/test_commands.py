@@ -7,7 +7,6 @@ from typing import Any
 
 import pytest
 
-from harness.driver.session import DeviceSession
 from harness.families.command import (
     ADDRESS,
     CODE,
@@ -23,21 +22,11 @@ from harness.families.command import (
     ToPageEnd,
 )
 from harness.families.registry import family_of, known_families
-from tests.families.cases import BENCH_SECRET, CASES, Case
+from tests.families.cases import BENCH_SECRET, CASES, Case, open_case
 from tests.families.wire_log import WireLog, seen_commands
 
 Make = Callable[..., Any]
 """A fixture that makes something; conftest has the signatures."""
-
-
-def _session(live: Make, case: Case) -> DeviceSession:
-    session: DeviceSession = live(
-        case.family,
-        fixture=dict(case.fixture),
-        loop_backs=dict(case.loop_backs),
-        **case.device,
-    )
-    return session
 
 
 @pytest.mark.parametrize("case", CASES, ids=str)
@@ -50,9 +39,7 @@ def test_every_command_sent_is_a_row(
     """
     commands = family_of(case.family).commands
     monkeypatch.setenv("BENCH_SECRET", BENCH_SECRET)
-    session = _session(live, case)
-    for job in case.prepare:
-        job(session)
+    session = open_case(live, case)
     log = WireLog(session._bus)
     for job in case.jobs:
         job(session)

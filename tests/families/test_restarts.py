@@ -13,7 +13,7 @@ from harness.families.family import ALARM_SEARCH
 from harness.families.registry import family_of, known_families
 from harness.families.restart import AfterRestart, RestartSign
 from harness.records import Scalar
-from tests.families.cases import CASES, Case
+from tests.families.cases import CASES, Case, open_case
 
 Make = Callable[..., Any]
 """A fixture that makes something; conftest has the signatures."""
@@ -47,14 +47,7 @@ def shown(session: DeviceSession, sign: RestartSign) -> Scalar:
 @pytest.mark.parametrize(("case", "sign"), list(_signs()))
 def test_a_restart_shows(live: Make, case: Case, sign: RestartSign) -> None:
     """The reading was another one before the restart, and is as the row says after it."""
-    session = live(
-        case.family,
-        fixture=dict(case.fixture),
-        loop_backs=dict(case.loop_backs),
-        **case.device,
-    )
-    for job in case.prepare:
-        job(session)
+    session = open_case(live, case)
     stored = None if sign.after is AfterRestart.REFUSED else shown(session, sign)
     case.leave[sign.shown_by](session)
     left = shown(session, sign)

@@ -95,6 +95,8 @@ def write_settings(session: Session, value: int) -> None:
     message = bytes([WRITE_STATUS, _SETTINGS_AT, 0, value & _WRITABLE])
     require_crc16(message, session.transact(message, 2), what="check of the write")
     stored = session.more(b"\xff", 1)[0]
+    if stored == 0xFF:
+        session.verify()  # silence reads so too
     if stored & _WRITABLE != value & _WRITABLE:
         raise AnswerImpossible(
             f"status byte 7 is {stored:02X}h after writing {value & _WRITABLE:02X}h",

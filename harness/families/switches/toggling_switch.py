@@ -47,6 +47,8 @@ _COUNT = "toggles"
 
 def _read(session: Session) -> PortState:
     """Level and transistor, by searches alone."""
+    # first, since a device that is gone looks like one whose transistor is off
+    latches = int(not session.meets_condition())
     session.verify()
     slots = session.read_bits(_SLOTS)
     if len(set(slots)) > 1:
@@ -54,7 +56,7 @@ def _read(session: Session) -> PortState:
             f"the pin reads {''.join(map(str, slots))} within {_SLOTS} slots",
             hint="noise, or a pin that moves: this part has no check value; repeat",
         )
-    return PortState(levels=slots[0], latches=int(not session.meets_condition()))
+    return PortState(levels=slots[0], latches=latches)
 
 
 def _drive(session: Session, latches: int) -> None:

@@ -186,6 +186,7 @@ def _by_time(session: Session, block: bytes) -> Variant:
     took_ms = convert(session, adjustable_ms, first_look_ms=0)
     assert took_ms is not None  # it has its own supply
     early = took_ms < _EARLY * adjustable_ms
+    session.verify()  # a device that is gone looks done, whenever it is asked
     return Variant.LOW_VOLTAGE if early else Variant.ADJUSTABLE
 
 

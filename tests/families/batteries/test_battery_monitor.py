@@ -120,18 +120,8 @@ def test_page_check_values() -> None:
         assert crc8(block[:-1]) == block[-1]
 
 
-def _flip(hexed: str, bit: int) -> str:
-    data = bytearray.fromhex(hexed)
-    data[bit // 8] ^= 1 << bit % 8
-    return data.hex()
 
 
-def test_every_flipped_bit_of_a_page_is_caught(script: Make) -> None:
-    """72 of 72 flips, whatever field they strike."""
-    for bit in range(72):
-        session = script(0x26, [*TEMPERATURE[:3], ("BE 00", _flip(PAGE_0, bit))])
-        with pytest.raises(CheckValueWrong):
-            read(session, "temperature")
 
 
 def test_what_no_check_can_catch(script: Make) -> None:
@@ -278,58 +268,7 @@ def test_user_bytes(live: Make, given: Make) -> None:
     ].holds
 
 
-def test_pulled_off_in_a_conversion(live: Make) -> None:
-    """Gone while it converts: an error, never the value of before."""
-    session = live(0x26)
-    bench = session._bus.adapter.port.bench
-    plain = session.clock.sleep
-    first = read(session, "temperature")
-    assert first == 25
-
-    def bits(write: bytes, slots: int) -> list[int]:
-        found: list[int] = DeviceSession.transact_bits(session, write, slots)
-        bench.faults.start(fs.DeviceDropsOff(kind="device-drops-off", device="S1"))
-        plain(0.001)
-        return found
-
-    session.transact_bits = bits
-    with pytest.raises((DeviceAbsent, NobodyAnswers)):
-        read(session, "temperature")
 
 
-def test_pulled_off_in_a_copy(live: Make, given: Make) -> None:
-    """Gone while it copies: an error, never a success."""
-    session = live(0x26)
-    bench = session._bus.adapter.port.bench
-    plain = session.hold_strong_pull_up
-
-    def pull_off(write: bytes, hold_s: float) -> None:
-        plain(write, hold_s / 10)
-        bench.faults.start(fs.DeviceDropsOff(kind="device-drops-off", device="S1"))
-        session.clock.sleep(hold_s)
-
-    session.hold_strong_pull_up = pull_off
-    with pytest.raises((DeviceAbsent, NobodyAnswers)):
-        run(session, given, "memory_write", data="01 02 03 04 05 06 07 08")
 
 
-@pytest.mark.slow
-def test_noise_never_writes_or_reads_wrong_data_silently(
-    live: Make, given: Make
-) -> None:
-    """With one slot in 2000 flipped a write succeeds and is right, or it is an error."""
-    right = errors = 0
-    for seed in range(16):
-        faults = [{"kind": "bit-flips", "probability": 0.0005}]
-        session = live(0x26, simulation={"seed": seed, "faults": faults})
-        for number in range(2):
-            data = bytes((seed * 31 + number * 7 + i) & 0xFF for i in range(8))
-            try:
-                run(session, given, "memory_write", start=8, data=data.hex())
-            except (DeviceError, LineError):
-                errors += 1
-            else:
-                right += 1
-                assert bytes(model(session).cells[32:40]) == data
-    assert right > 5
-    assert errors > 2

@@ -108,38 +108,5 @@ def test_nothing_to_store(live: Make) -> None:
         configured(live(0x51), {"sense_mohm": 25}, True)
 
 
-@pytest.mark.parametrize("family", [0x51, 0x2E, 0x36])
-def test_pulled_off_while_the_account_is_watched(
-    live: Make, given: Make, family: int
-) -> None:
-    """Gone in the middle: an error, never a passed account."""
-    session = live(family, current_a=0.1)
-    configure(session, sense_mohm=25)
-    bench = session._bus.adapter.port.bench
-    at_s = session.clock.now_s() + 5
-    bench.faults.plan(
-        fs.DeviceDropsOff(kind="device-drops-off", device="S1", at_s=at_s)
-    )
-    with pytest.raises(NobodyAnswers):
-        run(session, given, "charge_accumulation", for_s=30)
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("family", [0x51, 0x2E, 0x36])
-def test_noise_never_reads_a_wrong_value_silently(live: Make, family: int) -> None:
-    """With one slot in 200 flipped a reading is right, or it is an error."""
-    right = errors = 0
-    for seed in range(20):
-        faults = [{"kind": "bit-flips", "probability": 0.005}]
-        simulation = {"seed": seed, "faults": faults}
-        session = live(family, simulation=simulation, current_a=0.5)
-        configure(session, sense_mohm=25)
-        try:
-            value = read(session, "current")
-        except (DeviceError, LineError):
-            errors += 1
-        else:
-            right += 1
-            assert value == pytest.approx(0.5, abs=0.001)
-    assert right > 5
-    assert errors > 2

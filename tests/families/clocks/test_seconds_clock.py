@@ -12,16 +12,12 @@ from harness.errors import (
     AnswerImpossible,
     CheckValueWrong,
     DeviceAbsent,
-    DeviceError,
-    LineError,
-    NobodyAnswers,
     ReadingImplausible,
     StillBusy,
     UsageError,
 )
 from harness.families.clocks.seconds_clock import INTERVALS_S, configure, read, write
 from harness.families.registry import checks, quantities
-from harness.simulation.faults import settings as fs
 
 Make = Callable[..., Any]
 """A fixture that makes something; conftest has the signatures."""
@@ -53,15 +49,6 @@ def test_worked_transaction(script: Make) -> None:
     session = script(0x27, WORKED)
     write(session, 0x0C, 0x5F5E1000)
     assert session.lines == []
-
-
-@pytest.mark.parametrize("bit", range(80))
-def test_every_flipped_bit_is_caught(script: Make, bit: int) -> None:
-    """One wrong bit in either copy of the snapshot is an error: 80 of 80."""
-    answer = bytearray.fromhex(SNAPSHOT * 2)
-    answer[bit // 8] ^= 1 << bit % 8
-    with pytest.raises(CheckValueWrong, match="two copies"):
-        read(script(0x27, [("66", answer.hex())]))
 
 
 def test_what_no_check_can_catch(script: Make) -> None:
@@ -186,33 +173,3 @@ def test_clock_that_jumps(live: Make, given: Make) -> None:
     device(session).drift_ppm = 5e9
     with pytest.raises((AnswerImpossible, CheckValueWrong)):
         run(session, given, "clock_drift")
-
-
-def test_pulled_off_while_it_is_timed(live: Make, given: Make) -> None:
-    """The device leaves during the wait: absent, never a drift."""
-    session = live(0x27)
-    bench = session._bus.adapter.port.bench
-    bench.faults.plan(fs.DeviceDropsOff(kind="device-drops-off", device="S1", at_s=100))
-    with pytest.raises((DeviceAbsent, NobodyAnswers)):
-        run(session, given, "clock_drift")
-
-
-@pytest.mark.slow
-def test_noise_never_sets_a_wrong_time_silently(live: Make) -> None:
-    """With one slot in 1000 flipped a time is right, or it is an error."""
-    right = errors = 0
-    for seed in range(20):
-        faults = [{"kind": "bit-flips", "probability": 0.001}]
-        session = live(0x24, control=0, simulation={"seed": seed, "faults": faults})
-        for number in range(6):
-            seconds = seed * 0x01234567 + number * 0x00FEDCBA
-            try:
-                configure(session, {"clock_time_s": seconds}, False)
-                assert ask(session, "clock_time") == seconds
-            except (DeviceError, LineError):
-                errors += 1
-            else:
-                right += 1
-                assert device(session).seconds == seconds
-    assert right > 20
-    assert errors > 10

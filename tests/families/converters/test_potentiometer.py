@@ -12,8 +12,6 @@ from harness.errors import (
     AnswerImpossible,
     CheckValueWrong,
     DeviceAbsent,
-    DeviceError,
-    LineError,
     NobodyAnswers,
     UsageError,
 )
@@ -50,19 +48,6 @@ def test_worked_transactions(script: Make) -> None:
     session = script(0x2C, WORKED)
     write_position(session, 0x80)
     assert session.lines == []
-
-
-@pytest.mark.parametrize(
-    ("line", "bit"), [(0, b) for b in range(8)] + [(n, b) for n in (2, 3) for b in range(24)]
-)  # fmt: skip
-def test_every_flipped_bit_is_caught(script: Make, line: int, bit: int) -> None:
-    """One wrong bit in echo or either reading is an error: 56 of 56."""
-    lines = list(WORKED)
-    answer = bytearray.fromhex(lines[line][1])
-    answer[bit // 8] ^= 1 << bit % 8
-    lines[line] = (lines[line][0], answer.hex())
-    with pytest.raises(DeviceError):
-        write_position(script(0x2C, lines), 0x80)
 
 
 def test_what_no_check_can_catch(script: Make) -> None:
@@ -149,23 +134,3 @@ def test_pulled_off_in_the_ramp(live: Make, given: Make) -> None:
     session.more = pull_off
     with pytest.raises((DeviceAbsent, NobodyAnswers), match="could not be put back"):
         run(session, given, "wiper_ramp")
-
-
-@pytest.mark.slow
-def test_noise_never_moves_the_wiper_silently(live: Make) -> None:
-    """With one slot in 500 flipped the wiper is as said, or it is an error."""
-    right = errors = 0
-    for seed in range(15):
-        faults = [{"kind": "bit-flips", "probability": 0.002}]
-        session = live(0x2C, simulation={"seed": seed, "faults": faults})
-        for number in range(6):
-            position = seed * 41 + number * 13 & 0xFF
-            try:
-                configure(session, {"position": position}, False)
-            except (DeviceError, LineError):
-                errors += 1
-            else:
-                right += 1
-                assert device(session).position == position
-    assert right > 15
-    assert errors > 10

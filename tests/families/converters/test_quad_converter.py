@@ -70,26 +70,6 @@ def test_worked_transactions(script: Make) -> None:
     assert session.lines == []
 
 
-@pytest.mark.parametrize(
-    ("line", "bit"),
-    [
-        (line, bit)
-        for line, (_, answer) in enumerate(WORKED)
-        for bit in range(8 * len(bytes.fromhex(answer)))
-        if line not in {2, 3} or (line == 2 and bit <= 16)
-    ],
-)
-def test_every_flipped_bit_is_caught(script: Make, line: int, bit: int) -> None:
-    """One wrong bit of page, check value or the first busy slot: 257 of 257.
-
-    Not counted are slots that nobody looks at: busy after the first, done after it.
-    """
-    lines = list(WORKED)
-    answer = bytearray.fromhex(lines[line][1])
-    answer[bit // 8] ^= 1 << bit % 8
-    lines[line] = (lines[line][0], answer.hex())
-    with pytest.raises(DeviceError):
-        ask(script(0x20, lines), "channel_d_voltage")
 
 
 def test_results_with_unused_bits_set(script: Make) -> None:
@@ -220,41 +200,5 @@ def test_loop_back(live: Make, given: Make) -> None:
     assert ask(wired, "channel_a_output") == "on"
 
 
-def test_pulled_off_in_a_conversion(live: Make) -> None:
-    """The device leaves while it converts: absent, never an old value."""
-    session = live(0x20, input_v={"a": 1.0})
-    configure(session, {"supply": "external"}, False)
-    bench = session._bus.adapter.port.bench
-    plain = session.read_bits
-
-    def pull_off(slots: int) -> list[int]:
-        bench.faults.start(fs.DeviceDropsOff(kind="device-drops-off", device="S1"))
-        answer: list[int] = plain(slots)
-        return answer
-
-    session.read_bits = pull_off
-    with pytest.raises((DeviceAbsent, NobodyAnswers)):
-        ask(session, "channel_a_voltage")
 
 
-@pytest.mark.slow
-def test_noise_never_reads_wrong_silently(live: Make) -> None:
-    """With one slot in 1000 flipped settings and voltages are right, or it is an error."""
-    right = errors = 0
-    for seed in range(15):
-        faults = [{"kind": "bit-flips", "probability": 0.001}]
-        session = live(
-            0x20,
-            input_v={"a": 1.25, "b": 0.75},
-            simulation={"seed": seed, "faults": faults},
-        )
-        for name, volts in (("a", 1.25), ("b", 0.75)) * 3:
-            try:
-                configure(session, {f"channel_{name}_resolution_bits": 12}, False)
-                assert ask(session, f"channel_{name}_voltage") == volts
-            except (DeviceError, LineError):
-                errors += 1
-            else:
-                right += 1
-    assert right > 15
-    assert errors > 10

@@ -175,15 +175,6 @@ def test_setup_page_of_the_worked_example(script: Make, given: Make) -> None:
 # -- flips and other answers that cannot be ------------------------------------------
 
 
-def test_every_flipped_bit_of_the_registers_is_caught(script: Make) -> None:
-    """544 of 544 flips of two pages, by their CRC-16."""
-    good = bytes.fromhex(pages(*registers()))
-    for bit in range(8 * len(good)):
-        flipped = bytearray(good)
-        flipped[bit // 8] ^= 1 << bit % 8
-        session = script(0x41, [(ASK, flipped.hex())])
-        with pytest.raises(CheckValueWrong):
-            climate_memory.read_registers(session)
 
 
 @pytest.mark.parametrize(
@@ -413,34 +404,5 @@ def test_logs_that_are_not_read(
         run(session, given, "log")
 
 
-def test_pulled_off_in_a_mission(live: Make, given: Make) -> None:
-    """Gone while it logs: an error, never a passed mission."""
-    session = live(0x41)
-    bench = session._bus.adapter.port.bench
-    at_s = session.clock.now_s() + 12
-    bench.faults.plan(
-        fs.DeviceDropsOff(kind="device-drops-off", device="S1", at_s=at_s)
-    )
-    with pytest.raises((DeviceAbsent, NobodyAnswers)):
-        run(session, given, "mission", samples=3)
 
 
-@pytest.mark.slow
-def test_noise_never_gives_a_wrong_mission_silently(live: Make, given: Make) -> None:
-    """With one slot in 10000 flipped a mission is right, or it is an error."""
-    right = errors = 0
-    for seed in range(20):
-        faults = [{"kind": "bit-flips", "probability": 0.0001}]
-        simulation = {"seed": seed, "faults": faults}
-        session = live(0x41, simulation=simulation, temperature_degc=4)
-        try:
-            found = run(session, given, "mission", samples=2, low_degc=2, high_degc=8)
-        except (DeviceError, LineError):
-            errors += 1
-        else:
-            right += 1
-            assert found["log_lowest"].value == pytest.approx(4, abs=0.05)
-            assert found["log_highest"].value == pytest.approx(4, abs=0.05)
-            assert not model(session).is_dead
-    assert right > 3
-    assert errors > 2

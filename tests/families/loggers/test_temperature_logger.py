@@ -171,13 +171,6 @@ def test_conversion_of_each_range(
 # -- flips and other answers that cannot be ------------------------------------------
 
 
-def test_every_flipped_bit_of_a_page_is_caught(script: Make) -> None:
-    """272 of 272 flips of a register page, by its CRC-16."""
-    for bit in range(272):
-        data = bytearray.fromhex(REGISTERS)
-        data[bit // 8] ^= 1 << bit % 8
-        with pytest.raises(CheckValueWrong):
-            read(script(0x21, [("A5 00 02", data.hex())]), "clock")
 
 
 @pytest.mark.parametrize(
@@ -442,50 +435,7 @@ def test_hazards_of_a_mission(
     assert ran.shown("1", "S1").outcome is Outcome.PASSED
 
 
-def test_pulled_off_in_a_mission(live: Make, given: Make) -> None:
-    """Gone while it logs: an error, never a passed mission."""
-    session = live(0x21)
-    bench = session._bus.adapter.port.bench
-    at_s = session.clock.now_s() + 70
-    bench.faults.plan(
-        fs.DeviceDropsOff(kind="device-drops-off", device="S1", at_s=at_s)
-    )
-    with pytest.raises((DeviceAbsent, NobodyAnswers)):
-        run(session, given, "mission", samples=3)
 
 
-def test_pulled_off_in_a_conversion(live: Make) -> None:
-    """Gone while it converts: an error, never the value of before."""
-    session = live(0x21)
-    bench = session._bus.adapter.port.bench
-
-    def transact(write: bytes, count: int = 0) -> bytes:
-        answer: bytes = DeviceSession.transact(session, write, count)
-        if write[0] == 0x44:
-            bench.faults.start(fs.DeviceDropsOff(kind="device-drops-off", device="S1"))
-        return answer
-
-    session.transact = transact
-    with pytest.raises((DeviceAbsent, NobodyAnswers)):
-        read(session, "temperature")
 
 
-@pytest.mark.slow
-def test_noise_never_gives_a_wrong_mission_silently(live: Make, given: Make) -> None:
-    """With one slot in 5000 flipped a mission is right, or it is an error."""
-    right = errors = 0
-    for seed in range(20):
-        faults = [{"kind": "bit-flips", "probability": 0.0002}]
-        simulation = {"seed": seed, "faults": faults}
-        session = live(0x21, simulation=simulation, temperature_degc=4)
-        try:
-            found = run(session, given, "mission", samples=1, low_degc=2, high_degc=8)
-        except (DeviceError, LineError):
-            errors += 1
-        else:
-            right += 1
-            assert (found["log_lowest"].value, found["log_highest"].value) == (4, 4)
-            assert found["histogram_sum"].holds
-            assert model(session).registers[0x0B:0x0E] == bytes([0x54, 0x60, 1])
-    assert right > 3
-    assert errors > 2

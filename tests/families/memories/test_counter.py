@@ -50,13 +50,6 @@ def test_worked_transaction(script: Make) -> None:
     assert ask(session, "input_a_count") == 300
 
 
-@pytest.mark.parametrize("bit", range(88))
-def test_every_flipped_bit_is_caught(script: Make, bit: int) -> None:
-    """One wrong bit in data, counter, zeros or check value is an error: 88 of 88."""
-    answer = bytearray.fromhex(WORKED)
-    answer[bit // 8] ^= 1 << bit % 8
-    with pytest.raises(DeviceError, match="check bytes"):
-        read_counter(script(0x1D, [("A5 DF 01", answer.hex())]), 14)
 
 
 def test_zeros_must_be_zero(script: Make) -> None:
@@ -126,37 +119,5 @@ def test_pulses_from_another_device(
     assert run_plan(steps, data, allow=allowed).code == 0
 
 
-def test_pulled_off_while_it_counts(live: Make, given: Make) -> None:
-    """The device leaves between the two readings: absent, never a count."""
-    session = live(0x1D)
-    bench = session._bus.adapter.port.bench
-    bench.faults.plan(fs.DeviceDropsOff(kind="device-drops-off", device="S1", at_s=2))
-    with pytest.raises((DeviceAbsent, NobodyAnswers)):
-        run(session, given, "counting", for_s=5)
 
 
-@pytest.mark.slow
-def test_noise_never_writes_or_counts_wrong_silently(live: Make, given: Make) -> None:
-    """With one slot in 2000 flipped content and counts are right, or it is an error."""
-    right = errors = 0
-    for seed in range(12):
-        session = live(
-            0x1D,
-            counts={"a": 123_456},
-            simulation={
-                "seed": seed,
-                "faults": [{"kind": "bit-flips", "probability": 0.0005}],
-            },
-        )
-        for number in range(3):
-            data = bytes((seed * 31 + number * 7 + i) & 0xFF for i in range(16))
-            try:
-                assert ask(session, "input_a_count") == 123_456
-                run(session, given, "memory_write", start=16, data=data.hex())
-            except (DeviceError, LineError):
-                errors += 1
-            else:
-                right += 1
-                assert device(session).cells[16:32] == data
-    assert right > 5
-    assert errors > 5

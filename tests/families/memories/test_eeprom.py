@@ -16,7 +16,6 @@ from harness.errors import (
     EchoDoubtful,
     ExtraEcho,
     LineError,
-    NobodyAnswers,
     UsageError,
 )
 from harness.families.common import scratchpad
@@ -102,26 +101,6 @@ def _flipped(hexed: str, bit: int) -> str:
     data = bytearray.fromhex(hexed)
     data[bit // 8] ^= 1 << bit % 8
     return data.hex()
-
-
-@pytest.mark.parametrize(
-    ("line", "bits"),
-    [
-        (number, 8 * len(bytes.fromhex(answer)))
-        for number, (_, answer) in enumerate(WORKED_2D)
-    ],
-)
-def test_every_flipped_bit_of_every_reply_is_caught(
-    script: Make, line: int, bits: int
-) -> None:
-    """One wrong bit in any reply of a write is an error: 304 of 304 flips."""
-    for bit in range(bits):
-        lines = list(WORKED_2D)
-        sent, answer = lines[line]
-        lines[line] = (sent, _flipped(answer, bit))
-        session = script(0x2D, lines)
-        with pytest.raises(DeviceError):
-            scratchpad.write_row(session, eeprom._PAD_2D, 0x20, DATA)
 
 
 def test_what_no_check_can_catch(script: Make) -> None:
@@ -307,49 +286,3 @@ def test_supply_dip_in_a_copy_is_found(live: Make, given: Make) -> None:
     # a device that restarts pulls the line as a damaged echo would: an error as well
     with pytest.raises((DeviceError, LineError, EchoDoubtful, ExtraEcho)):
         run(session, given, "memory_write", data=ROW)
-
-
-def test_pulled_off_in_a_copy(live: Make, given: Make) -> None:
-    """The device leaves while it copies: absent or silent, never a success."""
-    session = live(0x2D, fixture=PARASITE)
-    bench = session._bus.adapter.port.bench
-    plain = session.hold_strong_pull_up
-
-    def pull_off(write: bytes, hold_s: float) -> None:
-        plain(write, hold_s / 2)
-        bench.faults.start(fs.DeviceDropsOff(kind="device-drops-off", device="S1"))
-        session.clock.sleep(hold_s / 2)
-
-    session.hold_strong_pull_up = pull_off
-    with pytest.raises((DeviceAbsent, NobodyAnswers)):
-        run(session, given, "memory_write", data=ROW)
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("family", [0x2D, 0x43, 0x23])
-def test_noise_never_writes_or_reads_wrong_data_silently(
-    live: Make, given: Make, family: int
-) -> None:
-    """With one slot in 2000 flipped a write succeeds and is right, or it is an error."""
-    right = errors = 0
-    for seed in range(12):
-        session = live(
-            family,
-            fixture=PARASITE,
-            supply="external",
-            simulation={
-                "seed": seed,
-                "faults": [{"kind": "bit-flips", "probability": 0.0005}],
-            },
-        )
-        for number in range(3):
-            data = bytes((seed * 31 + number * 7 + i) & 0xFF for i in range(16))
-            try:
-                run(session, given, "memory_write", start=16, data=data.hex())
-            except (DeviceError, LineError):
-                errors += 1
-            else:
-                right += 1
-                assert cells(session)[16:32] == data
-    assert right > 5
-    assert errors > 2

@@ -123,32 +123,3 @@ def test_copy_without_supply_is_found(live: Make, given: Make) -> None:
     # a device that restarts pulls the line as a damaged echo would: an error as well
     with pytest.raises((DeviceError, LineError, EchoDoubtful, ExtraEcho)):
         check.run(session, given(check, data="00 00 00 00 00 00 00 00"))
-
-
-@pytest.mark.slow
-def test_noise_never_writes_or_reads_wrong_data_silently(
-    live: Make, given: Make
-) -> None:
-    """With one slot in 4000 flipped a write succeeds and is right, or it is an error."""
-    check = checks(0x14)["memory_write"]
-    right = errors = 0
-    for seed in range(20):
-        session = live(
-            0x14,
-            supply="external",
-            simulation={
-                "seed": seed,
-                "faults": [{"kind": "bit-flips", "probability": 0.00025}],
-            },
-        )
-        cells = session._bus.adapter.port.bench.stations[0].device.cells
-        data = bytes((seed * 31 + i) & 0xFF for i in range(8))
-        try:
-            check.run(session, given(check, start=8, data=data.hex()))
-        except (DeviceError, LineError):
-            errors += 1
-        else:
-            right += 1
-            assert cells[8:16] == data
-    assert right > 3
-    assert errors > 2

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from harness.driver.session import DeviceSession
-from harness.errors import AnswerImpossible, CheckValueWrong, DeviceError, LineError
+from harness.errors import AnswerImpossible, CheckValueWrong
 from harness.families.registry import checks
 
 Make = Callable[..., Any]
@@ -47,21 +47,6 @@ def test_0ch_worked_transaction(script: Make, given: Make) -> None:
     assert session.notes == [
         ("memory before writing", {"start": 0x26, "content": "FFFF"})
     ]
-
-
-@pytest.mark.parametrize("line", range(2, len(WORKED)))
-def test_every_flipped_bit_of_every_reply_is_caught(
-    script: Make, given: Make, line: int
-) -> None:
-    """One wrong bit in any reply is an error, for single flips the second reading shows it."""
-    check = checks(0x0C)["memory_write"]
-    sent, answer = WORKED[line]
-    for bit in range(8 * len(bytes.fromhex(answer))):
-        data = bytearray.fromhex(answer)
-        data[bit // 8] ^= 1 << bit % 8
-        lines = [*WORKED[:line], (sent, data.hex()), *WORKED[line + 1 :]]
-        with pytest.raises(DeviceError):
-            check.run(script(0x0C, lines), given(check, start=0x26, data="A5 5A"))
 
 
 def test_overflow_is_not_copied(script: Make, given: Make) -> None:
@@ -106,31 +91,3 @@ def test_patterns_pass_and_content_returns(
     found = check.run(session, given(check, pattern=pattern, length=64))
     assert all(value.holds for value in found.measurements)
     assert bytes(cells(session)) == before
-
-
-@pytest.mark.slow
-def test_noise_never_writes_or_reads_wrong_data_silently(
-    live: Make, given: Make
-) -> None:
-    """With one slot in 2000 flipped a write succeeds and is right, or it is an error."""
-    check = checks(0x08)["memory_write"]
-    right = errors = 0
-    for seed in range(12):
-        session = live(
-            0x08,
-            simulation={
-                "seed": seed,
-                "faults": [{"kind": "bit-flips", "probability": 0.0005}],
-            },
-        )
-        for number in range(4):
-            data = bytes((seed * 31 + number * 7 + i) & 0xFF for i in range(8))
-            try:
-                check.run(session, given(check, start=40, data=data.hex()))
-            except (DeviceError, LineError):
-                errors += 1
-            else:
-                right += 1
-                assert cells(session)[40:48] == data
-    assert right > 5
-    assert errors > 2

@@ -12,8 +12,6 @@ from harness.errors import (
     AnswerImpossible,
     CannotSwitch,
     CheckValueWrong,
-    DeviceError,
-    LineError,
     UsageError,
 )
 from harness.families.memories import write_once
@@ -178,32 +176,3 @@ def test_fixture_without_programming_supply(live: Make, given: Make) -> None:
     check = checks(0x09)["memory_program"]
     with pytest.raises(CannotSwitch, match="no programming supply"):
         check.run(session, given(check, data="00"))
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("code", [0x09, 0x0B])
-def test_noise_never_programs_wrong_data_silently(
-    live: Make, given: Make, code: int
-) -> None:
-    """With one slot in 1500 flipped programming succeeds and is right, or it is an error."""
-    check = checks(code)["memory_program"]
-    right = errors = 0
-    for seed in range(20):
-        session = live(
-            code,
-            fixture=PROGRAMMING,
-            simulation={
-                "seed": seed,
-                "faults": [{"kind": "bit-flips", "probability": 0.0007}],
-            },
-        )
-        data = bytes((seed * 31 + i) & 0xFF for i in range(4))
-        try:
-            check.run(session, given(check, start=8, data=data.hex()))
-        except (DeviceError, LineError):
-            errors += 1
-        else:
-            right += 1
-            assert cells(session)[8:12] == data
-    assert right > 3
-    assert errors > 3

@@ -12,10 +12,6 @@ import pytest
 from harness.driver.session import DeviceSession
 from harness.errors import (
     AnswerImpossible,
-    DeviceAbsent,
-    DeviceError,
-    LineError,
-    NobodyAnswers,
     UsageError,
 )
 from harness.families.hazard import Hazard
@@ -252,58 +248,6 @@ def test_supply_dip_while_the_secret_is_written(live: Make, given: Make) -> None
     session.hold_strong_pull_up = dip
     with pytest.raises(AnswerImpossible, match="loading the secret"):
         run(session, given, "secret_load", secret="env:OTHER_SECRET")
-
-
-def test_pulled_off_in_a_copy(live: Make, given: Make) -> None:
-    """Gone while it writes: an error, never a success."""
-    session = loaded(live)
-    bench = session._bus.adapter.port.bench
-    plain = session.feed
-
-    def pull_off(hold_s: float) -> None:
-        if hold_s > 0.005:
-            bench.faults.start(fs.DeviceDropsOff(kind="device-drops-off", device="S1"))
-        plain(hold_s)
-
-    session.feed = pull_off
-    with pytest.raises((DeviceAbsent, NobodyAnswers)):
-        run(session, given, "authenticated_write", secret="env:BENCH_SECRET", data="01")
-
-
-@pytest.mark.slow
-def test_noise_never_writes_or_proves_silently(live: Make, given: Make) -> None:
-    """With one slot in 2000 flipped: written and right, or an error; no wrong MAC passes."""
-    right = errors = 0
-    for seed in range(24):
-        faults = [{"kind": "bit-flips", "probability": 0.0005}]
-        session = loaded(
-            live, supply="external", simulation={"seed": seed, "faults": faults}
-        )
-        data = bytes((seed * 31 + i) & 0xFF for i in range(8))
-        try:
-            found = run(
-                session,
-                given,
-                "authenticated_write",
-                secret="env:BENCH_SECRET",
-                data=data.hex(),
-            )
-            proof = run(
-                session,
-                given,
-                "authenticated_page",
-                secret="env:OTHER_SECRET",
-                challenge="11 22 33",
-            )
-        except (DeviceError, LineError):
-            errors += 1
-        else:
-            right += 1
-            assert found["bytes_different"].holds
-            assert bytes(model(session).cells[:8]) == data
-            assert not proof["mac_right"].holds
-    assert right > 3
-    assert errors > 2
 
 
 # -- whole runs --------------------------------------------------------------------

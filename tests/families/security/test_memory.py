@@ -145,26 +145,6 @@ def test_worked_transactions_have_a_right_crc(text: str) -> None:
     assert crc16_holds(bytes.fromhex(text))
 
 
-def _flip(hexed: str, bit: int) -> str:
-    data = bytearray.fromhex(hexed)
-    data[bit // 8] ^= 1 << bit % 8
-    return data.hex()
-
-
-@pytest.mark.parametrize("line", [0, 1, 2])
-def test_every_flipped_bit_of_every_reply_is_caught(script: Make, line: int) -> None:
-    """584 of 584: check of the write, scratchpad, page, FFh, MAC, end."""
-    sent, answer = CHALLENGED[line]
-    for bit in range(8 * len(bytes.fromhex(answer))):
-        lines = list(CHALLENGED)
-        lines[line] = (sent, _flip(answer, bit))
-        session = scripted(script, lines)
-        with pytest.raises(DeviceError):
-            secret_memory.read_page(
-                session, 0, bytes.fromhex("00 00 00 00 11 22 33 00")
-            )
-
-
 @pytest.mark.parametrize(
     ("answer", "words"),
     [

@@ -67,13 +67,6 @@ def test_status_bytes(script: Make, status: int, levels: str, latches: str) -> N
     assert evidence == {"levels": levels, "latches": latches}
 
 
-@pytest.mark.parametrize("bit", range(16))
-def test_every_flipped_bit_is_caught(script: Make, bit: int) -> None:
-    """One wrong bit of either reading breaks the complement: 16 of 16."""
-    answer = bytearray(b"\x0f\x0f")
-    answer[bit // 8] ^= 1 << bit % 8
-    with pytest.raises((AnswerImpossible, DeviceAbsent, CheckValueWrong)):
-        quantities(0x3A)["channel_a_level"].read(script(0x3A, [("F5", answer.hex())]))
 
 
 def test_what_no_check_can_catch(script: Make) -> None:
@@ -167,21 +160,6 @@ def test_wires_that_nobody_declared(live: Make, given: Make) -> None:
         run(live(0x3A, loop_backs={"a": "x"}), given, "loop_back")
 
 
-def test_pulled_off_in_the_middle(live: Make, given: Make) -> None:
-    """The device leaves during the walk: an error that says the outputs were not put back."""
-    session = live(0x3A)
-    bench = session._bus.adapter.port.bench
-    plain, count = session.transact, iter(range(100))
-
-    def pull_off(write: bytes, read: int = 0) -> bytes:
-        if next(count) == 5:
-            bench.faults.start(fs.DeviceDropsOff(kind="device-drops-off", device="S1"))
-        answer: bytes = plain(write, read)
-        return answer
-
-    session.transact = pull_off
-    with pytest.raises((DeviceAbsent, NobodyAnswers), match="could not be put back"):
-        run(session, given, "output_walk")
 
 
 def test_plan_needs_both_hazards_and_the_fixtures_wires(
@@ -207,24 +185,3 @@ def test_plan_needs_both_hazards_and_the_fixtures_wires(
         run_plan(steps, data, allow=frozenset({Hazard.OUTPUT_SWITCHING}))
 
 
-@pytest.mark.slow
-def test_noise_never_switches_silently(live: Make) -> None:
-    """With one slot in 300 flipped an output is as said, or it is an error."""
-    right = errors = 0
-    for seed in range(20):
-        faults = [{"kind": "bit-flips", "probability": 0.003}]
-        session = live(0x3A, simulation={"seed": seed, "faults": faults})
-        for number in range(6):
-            values = {
-                "channel_a_output": bool(number & 1),
-                "channel_b_output": bool(number & 2),
-            }
-            try:
-                configure(session, values, False)
-            except (DeviceError, LineError):
-                errors += 1
-            else:
-                right += 1
-                assert pins(session).latches == ~number & 3
-    assert right > 20
-    assert errors > 10

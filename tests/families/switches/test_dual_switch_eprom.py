@@ -74,26 +74,6 @@ def test_worked_transactions(script: Make) -> None:
     assert session.lines == []
 
 
-@pytest.mark.parametrize(
-    ("line", "bit"),
-    [
-        (line, bit)
-        for line, (_, answer) in enumerate(SWITCHING)
-        for bit in range(8 * len(bytes.fromhex(answer)))
-        if (line, bit) != (3, 7)
-    ],
-)
-def test_every_flipped_bit_is_caught(script: Make, line: int, bit: int) -> None:
-    """One wrong bit in any reply of a switching is an error: 111 of 112.
-
-    The last, the supply bit of the stored byte, says nothing about the write.
-    """
-    lines = list(SWITCHING)
-    answer = bytearray.fromhex(lines[line][1])
-    answer[bit // 8] ^= 1 << bit % 8
-    lines[line] = (lines[line][0], answer.hex())
-    with pytest.raises(DeviceError):
-        configure(script(0x12, lines), {"channel_a_output": "on"}, False)
 
 
 def test_ways_to_fail(script: Make) -> None:
@@ -144,40 +124,5 @@ def test_memory_is_read_and_proved(live: Make, given: Make) -> None:
     assert ask(session, "protection") == "page 1 write-protected, page 0 redirected"
 
 
-def test_pulled_off_between_check_and_go(live: Make) -> None:
-    """The device leaves before FFh: never a success."""
-    session = live(0x12)
-    bench = session._bus.adapter.port.bench
-    plain = session.more
-
-    def pull_off(write: bytes = b"", read: int = 0) -> bytes:
-        bench.faults.start(fs.DeviceDropsOff(kind="device-drops-off", device="S1"))
-        answer: bytes = plain(write, read)
-        return answer
-
-    session.more = pull_off
-    with pytest.raises((AnswerImpossible, NobodyAnswers)):
-        configure(session, {"channel_a_output": "on"}, False)
 
 
-@pytest.mark.slow
-def test_noise_never_switches_silently(live: Make) -> None:
-    """With one slot in 500 flipped outputs are as said, or it is an error."""
-    right = errors = 0
-    for seed in range(15):
-        faults = [{"kind": "bit-flips", "probability": 0.002}]
-        session = live(0x12, simulation={"seed": seed, "faults": faults})
-        for number in range(6):
-            values = {
-                "channel_a_output": bool(number & 1),
-                "channel_b_output": bool(number & 2),
-            }
-            try:
-                configure(session, values, False)
-            except (DeviceError, LineError):
-                errors += 1
-            else:
-                right += 1
-                assert device(session).pins.latches == ~number & 3
-    assert right > 15
-    assert errors > 10

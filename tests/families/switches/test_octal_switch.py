@@ -110,13 +110,6 @@ def test_worked_samples(
     assert found["level_changes"].holds is (last == "FF")
 
 
-@pytest.mark.parametrize("bit", range(80))
-def test_every_flipped_bit_is_caught(script: Make, bit: int) -> None:
-    """One wrong bit in registers or check value is an error: 80 of 80."""
-    answer = bytearray.fromhex(WORKED)
-    answer[bit // 8] ^= 1 << bit % 8
-    with pytest.raises(DeviceError, match="check bytes"):
-        registers(script(0x29, [("F0 88 00", answer.hex())]))
 
 
 def test_right_check_value_over_wrong_reserved_bits(script: Make) -> None:
@@ -212,38 +205,5 @@ def test_samples_of_a_moving_pin(live: Make, given: Make) -> None:
     assert found["level_changes"].holds
 
 
-def test_pulled_off_in_the_search(live: Make, given: Make) -> None:
-    """The device leaves between writing the registers and the search: an error."""
-    session = live(0x29)
-    bench = session._bus.adapter.port.bench
-    plain = session.meets_condition
-
-    def pull_off() -> bool:
-        bench.faults.start(fs.DeviceDropsOff(kind="device-drops-off", device="S1"))
-        answer: bool = plain()
-        return answer
-
-    session.meets_condition = pull_off
-    with pytest.raises((DeviceAbsent, NobodyAnswers)):
-        run(session, given, "conditional_search")
 
 
-@pytest.mark.slow
-def test_noise_never_switches_silently(live: Make) -> None:
-    """With one slot in 500 flipped outputs are as said, or it is an error."""
-    right = errors = 0
-    for seed in range(15):
-        faults = [{"kind": "bit-flips", "probability": 0.002}]
-        session = live(0x29, simulation={"seed": seed, "faults": faults})
-        for number in range(6):
-            latches = seed * 37 + number * 11 & 0xFF
-            values = {f"channel_{n}_output": not latches >> n & 1 for n in range(8)}
-            try:
-                configure(session, values, False)
-            except (DeviceError, LineError):
-                errors += 1
-            else:
-                right += 1
-                assert device(session).pins.latches == latches
-    assert right > 15
-    assert errors > 10

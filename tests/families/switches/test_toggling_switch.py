@@ -106,49 +106,7 @@ def test_part_that_does_not_toggle(live: Make) -> None:
         configure(session, {"channel_a_output": "on"}, False)
 
 
-@pytest.mark.parametrize("bit", range(8))
-def test_every_flipped_slot_is_caught(script: Make, bit: int) -> None:
-    """One wrong slot of the eight that sense the pin: 8 of 8.
-
-    The transistor is a single answer to a search; a spike that makes it one more or
-    one less device is what no check can catch here.
-    """
-    session = script(0x05, [])
-    session.read_bits = lambda slots: [int(n != bit) for n in range(slots)]
-    with pytest.raises(CheckValueWrong, match="within 8 slots"):
-        ask(session, "channel_a_level")
 
 
-def test_pulled_off_between_two_matches(live: Make, given: Make) -> None:
-    """The device leaves after the first match: an error that says what stayed on."""
-    session = live(0x05)
-    bench = session._bus.adapter.port.bench
-    plain = session.transact
-
-    def pull_off(write: bytes, read: int = 0) -> bytes:
-        answer: bytes = plain(write, read)
-        bench.faults.start(fs.DeviceDropsOff(kind="device-drops-off", device="S1"))
-        return answer
-
-    session.transact = pull_off
-    with pytest.raises((DeviceAbsent, NobodyAnswers), match="could not be put back"):
-        run(session, given, "toggle")
 
 
-@pytest.mark.slow
-def test_noise_never_leaves_the_output_wrong_silently(live: Make) -> None:
-    """With one slot in 1000 flipped the output is as said, or it is an error."""
-    right = errors = 0
-    for seed in range(20):
-        faults = [{"kind": "bit-flips", "probability": 0.001}]
-        session = live(0x05, simulation={"seed": seed, "faults": faults})
-        for number in range(6):
-            try:
-                configure(session, {"channel_a_output": bool(number % 2)}, False)
-            except (DeviceError, LineError):
-                errors += 1
-            else:
-                right += 1
-                assert device(session).pins.latches == 1 - number % 2
-    assert right > 20
-    assert errors > 10

@@ -77,13 +77,6 @@ def test_worked_block() -> None:
     assert prove(bytes.fromhex(BLOCK)) == bytes.fromhex(BLOCK)
 
 
-@pytest.mark.parametrize("bit", range(72))
-def test_every_flipped_bit_of_a_block_is_caught(bit: int) -> None:
-    """One wrong bit of 72 never passes."""
-    data = bytearray.fromhex(BLOCK)
-    data[bit // 8] ^= 1 << bit % 8
-    with pytest.raises(CheckValueWrong):
-        prove(bytes(data))
 
 
 @pytest.mark.parametrize(
@@ -230,42 +223,5 @@ def test_order_must_be_rom_codes(live: Make, given: Make) -> None:
         run(live(0x42), given, "chain_order", order="first, second")
 
 
-def test_pulled_off_in_a_conversion(live: Make) -> None:
-    """The device leaves while it converts: absent, never a reading."""
-    session = live(0x42)
-    bench = session._bus.adapter.port.bench
-    bench.faults.plan(
-        fs.DeviceDropsOff(
-            kind="device-drops-off", device="S1", at_s=session.clock.now_s() + 0.3
-        )
-    )
-    with pytest.raises((DeviceAbsent, NobodyAnswers)):
-        ask(session, "temperature")
 
 
-@pytest.mark.slow
-def test_noise_never_reads_or_switches_wrong_silently(live: Make) -> None:
-    """With one slot in 500 flipped readings and outputs are right, or it is an error."""
-    right = errors = 0
-    for seed in range(15):
-        faults = [{"kind": "bit-flips", "probability": 0.002}]
-        session = live(
-            0x42,
-            temperature_degc=21.5,
-            simulation={"seed": seed, "faults": faults},
-        )
-        for number in range(6):
-            try:
-                assert ask(session, "temperature") == 21.5
-                configured(
-                    session, channel_a_output=bool(number % 2), alarm_high_degc=number
-                )
-            except (DeviceError, LineError):
-                errors += 1
-                session.memory.clear()
-            else:
-                right += 1
-                assert device(session).pins.latches == 3 - number % 2
-                assert device(session).scratchpad[2] == number
-    assert right > 10
-    assert errors > 10

@@ -10,11 +10,6 @@ import pytest
 from harness.driver.session import DeviceSession
 from harness.errors import (
     AnswerImpossible,
-    CheckValueWrong,
-    DeviceAbsent,
-    DeviceError,
-    LineError,
-    NobodyAnswers,
     ReadingImplausible,
     UsageError,
 )
@@ -25,7 +20,6 @@ from harness.families.thermometers.located_thermometer import (
     thermocouple_degc,
     write_row,
 )
-from harness.simulation.faults import settings as fs
 from tests.outside_crc import crc_8
 
 Make = Callable[..., Any]
@@ -111,15 +105,6 @@ def test_open_circuit_block() -> None:
     block = prove(bytes.fromhex("01 06 01 19 F5 FF FF FF E3"))
     with pytest.raises(ReadingImplausible, match="open circuit"):
         thermocouple_degc(block)
-
-
-@pytest.mark.parametrize("bit", range(72))
-def test_every_flipped_bit_of_a_block_is_caught(bit: int) -> None:
-    """One wrong bit of 72 never passes."""
-    data = bytearray.fromhex(COUPLE)
-    data[bit // 8] ^= 1 << bit % 8
-    with pytest.raises(CheckValueWrong):
-        prove(bytes(data))
 
 
 @pytest.mark.parametrize(("place", "value"), [(5, 0xFE), (4, 0x95), (4, 0xE5)])
@@ -247,28 +232,6 @@ def test_worked_write(script: Make) -> None:
     assert session.held_s == [0.025]
 
 
-@pytest.mark.parametrize(
-    ("line", "bit"),
-    [
-        (line, bit)
-        for line, (_, answer) in enumerate(WORKED_WRITE)
-        for bit in range(8 * len(bytes.fromhex(answer)))
-    ],
-)
-def test_every_flipped_bit_of_a_write_is_caught(
-    script: Make, line: int, bit: int
-) -> None:
-    """One wrong bit in any reply of a write is an error: 200 of 200."""
-    lines = list(WORKED_WRITE)
-    answer = bytearray.fromhex(lines[line][1])
-    answer[bit // 8] ^= 1 << bit % 8
-    lines[line] = (lines[line][0], answer.hex())
-    session = script(0x3B, lines)
-    session.memory["variant"] = "with memory"
-    with pytest.raises(DeviceError):
-        write_row(session, 0x08, bytes.fromhex(ROW))
-
-
 def test_memory(live: Make, given: Make) -> None:
     """Patterns pass and the content comes back; the other parts have none."""
     session = live(0x3B, variant="with-memory", content="DE AD BE EF")
@@ -278,77 +241,3 @@ def test_memory(live: Make, given: Make) -> None:
     assert bytes(device(session).cells) == before
     with pytest.raises(UsageError, match="no memory"):
         run(live(0x3B), given, "memory_verify", fill="blank")
-
-
-def test_pulled_off_in_a_copy(live: Make, given: Make) -> None:
-    """The device leaves while it writes cells: never a success."""
-    session = live(0x3B, variant="with-memory")
-    bench = session._bus.adapter.port.bench
-    plain = session.hold_strong_pull_up
-
-    def pull_off(write: bytes, hold_s: float) -> None:
-        plain(write, hold_s / 5)
-        bench.faults.start(fs.DeviceDropsOff(kind="device-drops-off", device="S1"))
-        session.clock.sleep(hold_s)
-
-    session.hold_strong_pull_up = pull_off
-    with pytest.raises((DeviceAbsent, NobodyAnswers)):
-        run(session, given, "memory_write", data=ROW)
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("variant", PARTS)
-def test_noise_never_reads_wrong_silently(live: Make, variant: str) -> None:
-    """With one slot in 500 flipped a reading is right, or it is an error.
-
-    A spike on the first slot of the probe or on the supply bit can mistake one part for
-    another; the fixed bits and the range of that part then refuse the reading.
-    """
-    right = errors = 0
-    for seed in range(10):
-        session = live(
-            0x3B,
-            variant=variant,
-            temperature_degc=21.5,
-            thermocouple_degc=21.5,
-            simulation={
-                "seed": seed,
-                "faults": [{"kind": "bit-flips", "probability": 0.002}],
-            },
-        )
-        for _ in range(6):
-            try:
-                assert ask(session, "temperature") == 21.5
-                right += 1
-            except (DeviceError, LineError):
-                errors += 1
-                session.memory.clear()
-    assert right > 10
-    assert errors > 5
-
-
-@pytest.mark.slow
-def test_noise_never_writes_wrong_silently(live: Make, given: Make) -> None:
-    """With one slot in 2000 flipped a write succeeds and is right, or it is an error."""
-    right = errors = 0
-    for seed in range(12):
-        session = live(
-            0x3B,
-            variant="with-memory",
-            simulation={
-                "seed": seed,
-                "faults": [{"kind": "bit-flips", "probability": 0.0005}],
-            },
-        )
-        for number in range(3):
-            data = bytes((seed * 31 + number * 7 + i) & 0xFF for i in range(16))
-            try:
-                run(session, given, "memory_write", start=16, data=data.hex())
-            except (DeviceError, LineError):
-                errors += 1
-                session.memory.clear()
-            else:
-                right += 1
-                assert device(session).cells[16:32] == data
-    assert right > 5
-    assert errors > 2

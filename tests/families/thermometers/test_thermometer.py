@@ -10,14 +10,12 @@ import pytest
 from harness.driver.session import AllDevices, DeviceSession
 from harness.errors import (
     AnswerImpossible,
-    CheckValueWrong,
     DeviceAbsent,
     DeviceError,
     ExtraEcho,
     LineError,
     NobodyAnswers,
     ReadingImplausible,
-    SlotDisturbed,
     StillBusy,
     UsageError,
 )
@@ -321,26 +319,6 @@ def test_common_conversion_on_parasite_power(scripted: Make) -> None:
     everybody = scripted(b"", [[1]])
     assert family.convert_all(everybody, True).value == 750.0
     assert everybody.clock.now_s() == 0.75
-
-
-@pytest.mark.slow
-def test_noise_never_makes_a_wrong_reading(live: Make) -> None:
-    """With one slot in 500 flipped a reading is right or refused, hundreds of times over."""
-    faults = [{"kind": "bit-flips", "probability": 0.002}]
-    right = 0
-    for seed in range(25):
-        session = live(
-            0x28,
-            temperature_degc=21.5,
-            simulation={"faults": faults, "seed": seed},
-        )
-        for _ in range(8):
-            try:
-                assert ask(session, "temperature") == 21.5
-                right += 1
-            except (DeviceError, CheckValueWrong, SlotDisturbed):
-                session.memory.clear()
-    assert right > 50
 
 
 @pytest.mark.parametrize(
