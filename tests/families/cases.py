@@ -75,6 +75,8 @@ class Case:
         prepare: what is done before, such as storing settings.
         unseen: of jobs, by name, how many bits of the answers can be flipped so that
             another value is said without an error; none where a job is not named.
+        timed: jobs whose values hang on the time between readings, which has no bits to
+            flip: the device is pulled off in them, nothing else.
         blind_end: exchanges at the end of a job, beside the last one, behind which nothing
             can tell that the device is gone.
     """
@@ -91,6 +93,7 @@ class Case:
     leave: Mapping[str, Job] = field(default_factory=dict)
     prepare: tuple[Job, ...] = ()
     unseen: Mapping[str, int] = field(default_factory=dict)
+    timed: tuple[Job, ...] = ()
     blind_end: int = 0
 
     def __str__(self) -> str:
@@ -107,7 +110,7 @@ class Case:
     @property
     def pulled(self) -> tuple[Job, ...]:
         """In which the device is pulled off: the first reading, and all of ``work``."""
-        return (*self.jobs[:1], *self.work)
+        return (*self.jobs[:1], *self.work, *self.timed)
 
 
 def outputs_on(family: int) -> dict[str, Job]:
@@ -180,10 +183,10 @@ PARASITE = {"line": {"pull_up_ohm": 1000, "supply_v": 5.0, "cable_m": 1}}
 _SENSED = (put(sense_mohm=25),)
 _GAUGED = (
     put(accumulated_charge=0.5),
-    do("charge_account", for_s=30),
     do("memory_write", data=ROW),
     do("block_lock", number=0),
 )
+_WATCHED = (do("charge_account", for_s=30),)
 _ACCOUNTED = {
     "accumulated_charge": put(accumulated_charge=0.5),
     "shadow of 20h": send("6C 20 11 22 33 44"),
@@ -408,6 +411,7 @@ CASES = (
         device={"content": ROW, "current_a": 1.0},
         prepare=_SENSED,
         work=_GAUGED,
+        timed=_WATCHED,
         leave={
             **_ACCOUNTED,
             "charge_enabled": put(charge_enabled="off"),
@@ -420,6 +424,7 @@ CASES = (
             device={"content": ROW},
             prepare=_SENSED,
             work=_GAUGED,
+            timed=_WATCHED,
             unsent=frozenset(unsent),
             leave=_ACCOUNTED,
         )
@@ -428,7 +433,9 @@ CASES = (
             (0x2E, ("refresh", "start charging", "stop charging")),
         )
     ),
-    Case(family=0x36, prepare=_SENSED, work=_GAUGED[:2], leave=_ACCOUNTED),
+    Case(
+        family=0x36, prepare=_SENSED, work=_GAUGED[:1], timed=_WATCHED, leave=_ACCOUNTED
+    ),
     *(
         Case(
             family=code, work=(do("clock_set"), put(oscillator="on"), do("clock_drift"))
