@@ -116,7 +116,7 @@ class Case:
 def outputs_on(family: int) -> dict[str, Job]:
     """What takes each output away from off."""
     return {
-        sign.shown_by: put(**{f"output_{sign.shown_by.rpartition('_')[2]}": "on"})
+        sign.shown_by: put(**{sign.shown_by.removesuffix("_off"): "on"})
         for sign in family_of(family).restarts
         if sign.trace is Trace.OUTPUT
     }
@@ -158,7 +158,7 @@ _SET = {
     "temperature": ask("temperature"),
 }
 
-_BUSY_SLOTS = {"conversion_time": 21, "power_supply": 1}
+_BUSY_SLOTS = {"conversion_time": 25, "power_supply": 1}
 """Single slots have no CRC: the supply, and busy or done while a conversion is timed. A
 reading does not hang on them, which is why only these two and what is judged by times
 (``data_sheet_conformance``, ``variant``) can be wrong. An ``i2c_read`` that may not be repeated
@@ -186,7 +186,7 @@ _GAUGED = (
     do("memory_write", data=ROW),
     do("block_lock", number=0),
 )
-_WATCHED = (do("charge_account", for_s=30),)
+_WATCHED = (do("charge_accumulation", for_s=30),)
 _ACCOUNTED = {
     "accumulated_charge": put(accumulated_charge=0.5),
     "shadow of 20h": send("6C 20 11 22 33 44"),
@@ -214,7 +214,7 @@ CASES = (
     Case(
         family=0x3B,
         kind="adjustable",
-        unseen={"conversion_time": 61, "power_supply": 1, "variant": 29},
+        unseen={"conversion_time": 65, "power_supply": 1, "variant": 29},
         device={"variant": "adjustable"},
         quantities=_LOCATED,
         work=(put(True, alarm_high_degc=30), do("conditional_search")),
@@ -224,7 +224,7 @@ CASES = (
     Case(
         family=0x3B,
         kind="with memory",
-        unseen={"conversion_time": 17, "power_supply": 1},
+        unseen={"conversion_time": 21, "power_supply": 1},
         device={"variant": "with-memory"},
         quantities=_LOCATED[:-3],
         work=(do("memory_write", data=ROW),),

@@ -109,25 +109,25 @@ def writes(
 
 def _switches(session: DeviceSession, seed: int, number: int) -> None:
     del seed
-    put(output_a=bool(number & 1), output_b=bool(number & 2))(session)
+    put(channel_a_output=bool(number & 1), channel_b_output=bool(number & 2))(session)
     assert model(session).pins.latches == ~number & 3
 
 
 def _switches_eight(session: DeviceSession, seed: int, number: int) -> None:
     latches = seed * 37 + number * 11 & 0xFF
-    put(**{f"output_{n}": not latches >> n & 1 for n in range(8)})(session)
+    put(**{f"channel_{n}_output": not latches >> n & 1 for n in range(8)})(session)
     assert model(session).pins.latches == latches
 
 
 def _toggles(session: DeviceSession, seed: int, number: int) -> None:
     del seed
-    put(output_a=bool(number % 2))(session)
+    put(channel_a_output=bool(number % 2))(session)
     assert model(session).pins.latches == 1 - number % 2
 
 
 def _chain(session: DeviceSession, seed: int, number: int) -> None:
     reads("temperature", 21.5)(session, seed, number)
-    put(output_a=bool(number % 2), alarm_high_degc=number)(session)
+    put(channel_a_output=bool(number % 2), alarm_high_degc=number)(session)
     assert model(session).pins.latches == 3 - number % 2
     assert model(session).scratchpad[2] == number
 
@@ -239,7 +239,7 @@ TRIALS = (
     ),
     Trial(
         family=0x1D, what="counts and writes", device={"counts": {"a": 123_456}},
-        tried=writes(16, 16, before=reads("counter_a", 123_456)),
+        tried=writes(16, 16, before=reads("input_a_count", 123_456)),
         one_in=2000, seeds=12, rounds=3, right=5, errors=5,
     ),
     *(

@@ -10,17 +10,12 @@ import pytest
 from harness.driver.session import DeviceSession
 from harness.errors import (
     AnswerImpossible,
-    CheckValueWrong,
     DeviceAbsent,
-    DeviceError,
-    LineError,
-    NobodyAnswers,
     ReadingImplausible,
     StillBusy,
     UsageError,
 )
 from harness.families.registry import checks, family_of, quantities
-from harness.simulation.faults import settings as fs
 from harness.wire.crc import crc8
 from tests.outside_crc import crc_8
 
@@ -118,10 +113,6 @@ def test_page_check_values() -> None:
     ):
         block = bytes.fromhex(page)
         assert crc8(block[:-1]) == block[-1]
-
-
-
-
 
 
 def test_what_no_check_can_catch(script: Make) -> None:
@@ -266,9 +257,3 @@ def test_user_bytes(live: Make, given: Make) -> None:
     assert run(session, given, "memory_write", start=32, data="01")[
         "bytes_different"
     ].holds
-
-
-
-
-
-

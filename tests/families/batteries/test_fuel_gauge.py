@@ -7,9 +7,8 @@ from typing import Any
 
 import pytest
 
-from harness.errors import DeviceError, LineError, NobodyAnswers, UsageError
+from harness.errors import UsageError
 from harness.families.registry import checks, family_of, quantities
-from harness.simulation.faults import settings as fs
 
 Make = Callable[..., Any]
 
@@ -106,7 +105,3 @@ def test_nothing_to_store(live: Make) -> None:
     assert configured is not None
     with pytest.raises(UsageError, match="no place"):
         configured(live(0x51), {"sense_mohm": 25}, True)
-
-
-
-

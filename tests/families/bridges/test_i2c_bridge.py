@@ -12,9 +12,6 @@ from harness.errors import (
     AnswerImpossible,
     CheckValueWrong,
     DeviceAbsent,
-    DeviceError,
-    LineError,
-    NobodyAnswers,
     StillBusy,
     UsageError,
 )
@@ -22,7 +19,6 @@ from harness.families.bridges import packets as i2c_packets
 from harness.families.hazard import Hazard
 from harness.families.registry import checks, family_of, quantities
 from harness.records import Outcome
-from harness.simulation.faults import settings as fs
 from harness.wire.crc import crc16_holds
 from tests.outside_crc import crc_16
 
@@ -168,8 +164,6 @@ def test_what_no_check_can_catch(script: Make) -> None:
         )
         unseen += 1
     assert unseen == 8
-
-
 
 
 # -- live --------------------------------------------------------------------------
@@ -325,7 +319,3 @@ def test_writing_behind_it_needs_its_hazard(
         run_plan(steps, data)
     ran = run_plan(steps, data, allow=frozenset({Hazard.BEHIND_BRIDGE}))
     assert ran.shown("1", "S1").outcome is Outcome.PASSED
-
-
-
-

@@ -11,16 +11,12 @@ from harness.driver.session import DeviceSession
 from harness.errors import (
     AnswerImpossible,
     DeviceAbsent,
-    DeviceError,
-    LineError,
-    NobodyAnswers,
     StillBusy,
     UsageError,
 )
 from harness.families.converters.channels import write_byte
 from harness.families.converters.quad_converter import configure
 from harness.families.registry import checks, quantities
-from harness.simulation.faults import settings as fs
 from tests.outside_crc import crc_16
 
 Make = Callable[..., Any]
@@ -68,8 +64,6 @@ def test_worked_transactions(script: Make) -> None:
     session = script(0x20, WORKED)
     assert ask(session, "channel_d_voltage") == 2.505
     assert session.lines == []
-
-
 
 
 def test_results_with_unused_bits_set(script: Make) -> None:
@@ -198,7 +192,3 @@ def test_loop_back(live: Make, given: Make) -> None:
     assert [value.holds for value in found.values()] == [True, False]
     configure(wired, {"channel_a_output": True}, False)
     assert ask(wired, "channel_a_output") == "on"
-
-
-
-

@@ -13,10 +13,6 @@ from harness.driver.session import DeviceSession
 from harness.errors import (
     AnswerImpossible,
     CheckValueWrong,
-    DeviceAbsent,
-    DeviceError,
-    LineError,
-    NobodyAnswers,
     ReadingImplausible,
     UsageError,
 )
@@ -25,7 +21,6 @@ from harness.families.loggers.climate import mission as climate_mission
 from harness.families.loggers.climate.log import model_of, read_log
 from harness.families.loggers.climate.scales import MODELS
 from harness.families.registry import checks, quantities
-from harness.simulation.faults import settings as fs
 from harness.wire.crc import crc16_holds
 from tests.outside_crc import crc_8, crc_16
 
@@ -173,8 +168,6 @@ def test_setup_page_of_the_worked_example(script: Make, given: Make) -> None:
 
 
 # -- flips and other answers that cannot be ------------------------------------------
-
-
 
 
 @pytest.mark.parametrize(
@@ -402,7 +395,3 @@ def test_logs_that_are_not_read(
         model(session).registers[place] = value
     with pytest.raises(UsageError, match=words):
         run(session, given, "log")
-
-
-
-

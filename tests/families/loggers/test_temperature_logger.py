@@ -12,10 +12,6 @@ from harness.driver.session import DeviceSession
 from harness.errors import (
     AnswerImpossible,
     CheckValueWrong,
-    DeviceAbsent,
-    DeviceError,
-    LineError,
-    NobodyAnswers,
     ReadingImplausible,
     UsageError,
 )
@@ -23,7 +19,6 @@ from harness.families.hazard import Hazard
 from harness.families.loggers import memory as logger_memory
 from harness.families.registry import checks, quantities
 from harness.records import Outcome
-from harness.simulation.faults import settings as fs
 from harness.wire.crc import crc16_holds
 from tests.outside_crc import crc_16
 
@@ -169,8 +164,6 @@ def test_conversion_of_each_range(
 
 
 # -- flips and other answers that cannot be ------------------------------------------
-
-
 
 
 @pytest.mark.parametrize(
@@ -433,9 +426,3 @@ def test_hazards_of_a_mission(
     allowed = frozenset({Hazard.MISSION_DATA_LOSS, Hazard.CLOCK_SETTING})
     ran = run_plan([{"check": step}], data, allow=allowed)
     assert ran.shown("1", "S1").outcome is Outcome.PASSED
-
-
-
-
-
-

@@ -11,14 +11,10 @@ from harness.driver.session import DeviceSession
 from harness.errors import (
     AnswerImpossible,
     DeviceAbsent,
-    DeviceError,
-    LineError,
-    NobodyAnswers,
 )
 from harness.families.hazard import Hazard
 from harness.families.memories.counter import read_counter, read_pages
 from harness.families.registry import checks, quantities
-from harness.simulation.faults import settings as fs
 from tests.outside_crc import crc_16
 
 Make = Callable[..., Any]
@@ -48,8 +44,6 @@ def test_worked_transaction(script: Make) -> None:
     """A5 DF 01 and the record of input A: computed from data sheet DS2423."""
     session = script(0x1D, [("A5 DF 01", WORKED)])
     assert ask(session, "input_a_count") == 300
-
-
 
 
 def test_zeros_must_be_zero(script: Make) -> None:
@@ -117,7 +111,3 @@ def test_pulses_from_another_device(
     ]  # fmt: skip
     allowed = frozenset({Hazard.OUTPUT_SWITCHING, Hazard.HIGH_VOLTAGE_OUTPUT})
     assert run_plan(steps, data, allow=allowed).code == 0
-
-
-
-

@@ -12,15 +12,11 @@ from harness.errors import (
     AnswerImpossible,
     CheckValueWrong,
     DeviceAbsent,
-    DeviceError,
-    LineError,
-    NobodyAnswers,
     UsageError,
 )
 from harness.families.hazard import Hazard
 from harness.families.registry import checks, quantities
 from harness.families.switches.dual_switch import configure
-from harness.simulation.faults import settings as fs
 
 Make = Callable[..., Any]
 """A fixture that makes something; conftest has the signatures."""
@@ -65,8 +61,6 @@ def test_status_bytes(script: Make, status: int, levels: str, latches: str) -> N
     session = script(0x3A, [("F5", f"{status:02X} {status:02X}")])
     evidence = quantities(0x3A)["channel_a_level"].read(session).evidence
     assert evidence == {"levels": levels, "latches": latches}
-
-
 
 
 def test_what_no_check_can_catch(script: Make) -> None:
@@ -160,8 +154,6 @@ def test_wires_that_nobody_declared(live: Make, given: Make) -> None:
         run(live(0x3A, loop_backs={"a": "x"}), given, "loop_back")
 
 
-
-
 def test_plan_needs_both_hazards_and_the_fixtures_wires(
     run_plan: Make, bench_data: Make, new_device: Make
 ) -> None:
@@ -183,5 +175,3 @@ def test_plan_needs_both_hazards_and_the_fixtures_wires(
     assert allowed.code == 0
     with pytest.raises(UsageError, match="does not allow high-voltage-output"):
         run_plan(steps, data, allow=frozenset({Hazard.OUTPUT_SWITCHING}))
-
-

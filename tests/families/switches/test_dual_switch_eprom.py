@@ -12,9 +12,6 @@ from harness.errors import (
     AnswerImpossible,
     CheckValueWrong,
     DeviceAbsent,
-    DeviceError,
-    LineError,
-    NobodyAnswers,
 )
 from harness.families.registry import checks, quantities
 from harness.families.switches.dual_switch_eprom import (
@@ -22,7 +19,6 @@ from harness.families.switches.dual_switch_eprom import (
     information,
     read_memory,
 )
-from harness.simulation.faults import settings as fs
 from tests.outside_crc import crc_16
 
 Make = Callable[..., Any]
@@ -74,8 +70,6 @@ def test_worked_transactions(script: Make) -> None:
     assert session.lines == []
 
 
-
-
 def test_ways_to_fail(script: Make) -> None:
     """A write that did not arrive whole is not confirmed; ones are nobody."""
     lines = [*SWITCHING[:2], ("55 07 00 5F", "1F CB")]
@@ -122,7 +116,3 @@ def test_memory_is_read_and_proved(live: Make, given: Make) -> None:
     assert ask(session, "protection") == "all open"
     device(session).status[0:2] = b"\xfd\xfc"
     assert ask(session, "protection") == "page 1 write-protected, page 0 redirected"
-
-
-
-

@@ -11,13 +11,9 @@ from harness.driver.session import DeviceSession
 from harness.errors import (
     AnswerImpossible,
     DeviceAbsent,
-    DeviceError,
-    LineError,
-    NobodyAnswers,
 )
 from harness.families.registry import checks, quantities
 from harness.families.switches.octal_switch import configure, registers, write_search
-from harness.simulation.faults import settings as fs
 from tests.outside_crc import crc_16
 
 Make = Callable[..., Any]
@@ -108,8 +104,6 @@ def test_worked_samples(
     assert found["samples"].value == 64
     assert found["level_changes"].value == (0 if last == "FF" else 3)
     assert found["level_changes"].holds is (last == "FF")
-
-
 
 
 def test_right_check_value_over_wrong_reserved_bits(script: Make) -> None:
@@ -203,7 +197,3 @@ def test_samples_of_a_moving_pin(live: Make, given: Make) -> None:
     found = run(live(0x29, held_low=("7",)), given, "level_samples", high=0)
     assert found["samples"].value == 128
     assert found["level_changes"].holds
-
-
-
-

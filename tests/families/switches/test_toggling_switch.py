@@ -10,15 +10,9 @@ import pytest
 from harness.driver.session import DeviceSession
 from harness.errors import (
     AnswerImpossible,
-    CheckValueWrong,
-    DeviceAbsent,
-    DeviceError,
-    LineError,
-    NobodyAnswers,
 )
 from harness.families.registry import checks, quantities
 from harness.families.switches.toggling_switch import configure
-from harness.simulation.faults import settings as fs
 
 Make = Callable[..., Any]
 """A fixture that makes something; conftest has the signatures."""
@@ -104,9 +98,3 @@ def test_part_that_does_not_toggle(live: Make) -> None:
     device(session).meets_condition = lambda: False
     with pytest.raises(AnswerImpossible, match="channel a reads back wrong"):
         configure(session, {"channel_a_output": "on"}, False)
-
-
-
-
-
-

@@ -10,18 +10,13 @@ import pytest
 from harness.driver.session import DeviceSession
 from harness.errors import (
     AnswerImpossible,
-    CheckValueWrong,
     DeviceAbsent,
-    DeviceError,
-    LineError,
-    NobodyAnswers,
     ReadingImplausible,
     RomCodeInvalid,
     UsageError,
 )
 from harness.families.registry import checks, family_of, quantities
 from harness.families.thermometers.chain_thermometer import prove
-from harness.simulation.faults import settings as fs
 from harness.wire.romcode import RomCode
 from tests.outside_crc import crc_8
 
@@ -75,8 +70,6 @@ def test_worked_transactions(script: Make) -> None:
 def test_worked_block() -> None:
     """The block of the facts is whole."""
     assert prove(bytes.fromhex(BLOCK)) == bytes.fromhex(BLOCK)
-
-
 
 
 @pytest.mark.parametrize(
@@ -221,7 +214,3 @@ def test_order_must_be_rom_codes(live: Make, given: Make) -> None:
     """Anything else is a mistake of the plan."""
     with pytest.raises(UsageError, match="option order"):
         run(live(0x42), given, "chain_order", order="first, second")
-
-
-
-
