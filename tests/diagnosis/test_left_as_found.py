@@ -28,11 +28,16 @@ Make = Callable[..., Any]
 
 # What traffic leaves behind and no later step is set up by: the characters of the last
 # burst, running counts, and the port itself, which is opened again and set to the rate
-# of each burst as it goes out.
+# of each burst as it goes out. What came besides the echo (`surplus`, `_owed`,
+# `_broke_low`) and whether a stray is the line's (`_stirred`) are judged anew by each
+# burst.
 TRACES = {
-    "adapter": {"partial", "unsolicited", "_port", "_format", "_echo_proved", "clock"},
+    "adapter": {
+        "partial", "unsolicited", "surplus", "_owed", "_broke_low", "_stirred",
+        "_port", "_format", "_echo_proved", "clock",
+    },
     "bus": {"adapter", "matches", "_bursts"},
-}
+}  # fmt: skip
 
 
 def slow_line(r: Random) -> Bench:
