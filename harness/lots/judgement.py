@@ -30,7 +30,11 @@ from harness.quality.moments import (
     require_positive,
 )
 from harness.quality.outliers import outliers
-from harness.quality.proofs.exchange import difference_p, ratio_p
+from harness.quality.proofs.exchange import (
+    FEWEST_FOR_SPREAD,
+    difference_p,
+    ratio_p,
+)
 from harness.quality.unit_counts import units_for_equivalence
 from harness.results.reports.wording import number_text
 
@@ -181,12 +185,13 @@ def compare(
     if equal.verdict is MeanVerdict.EQUAL:
         exchange_p = difference_p(candidate.numbers, baseline.numbers, margin=margin)
     spread_p = None
-    if spread is not None and spread_margin and spread.high <= spread_margin:
+    few = min(new.moments.count, old.moments.count) < FEWEST_FOR_SPREAD
+    if spread and not few and spread_margin and spread.high <= spread_margin:
         spread_p = ratio_p(candidate.numbers, baseline.numbers, margin=spread_margin)
     findings = [
         _of_limits(new),
         _of_means(equal, exchange_p, candidate.unit),
-        _of_spread(spread, new, spread_margin, spread_p, alpha),
+        _of_spread(spread, new, spread_margin, spread_p, alpha, few=few),
     ]
     verdict = max((word for word, _ in findings), key=_GRAVITY.__getitem__)
     return LotComparison(
@@ -296,6 +301,8 @@ def _of_spread(
     margin: float | None,
     exchange_p: float | None,
     alpha: float,
+    *,
+    few: bool,
 ) -> _Finding:
     if spread is None:
         return _of_no_spread(new, margin)
@@ -312,6 +319,8 @@ def _of_spread(
     if spread.low > margin and spread.levene_p < alpha:
         return LotVerdict.NOT_AS_GOOD, f"{ratio} {interval}, shown above {margin:g}"
     why = _not_by_exchange(exchange_p)
+    if few:
+        why = f": that takes {FEWEST_FOR_SPREAD} units of each lot"
     return LotVerdict.UNDECIDED, f"{ratio} {interval}, not proved below {margin:g}{why}"
 
 

@@ -247,6 +247,14 @@ def test_two_lots_at_the_margin(name: str, counts: tuple[int, int]) -> None:
     assert max(spread, mean) <= 200 * (0.05 + 3 * math.sqrt(0.05 * 0.95 / 200))
 
 
+def test_few_units_prove_no_spread() -> None:
+    """Centred on their own means, ten units of a skewed lot are no longer exchangeable."""
+    first = _even(19)
+    second = [100 * value for value in _even(20)]
+    assert not proves_spread(first, second, margin=1.5)
+    assert proves_spread(_even(20), second, margin=1.5)
+
+
 def test_two_units_show_nothing() -> None:
     """Two against two: six exchanges, so no p below 1/6, and no crash."""
     assert ratio_p([25.0, 25.1], [25.0, 25.4], margin=1.5) >= 1 / 6

@@ -3,7 +3,9 @@
 Exactly at the margin two lots of one shape, one of them shifted or scaled by it, cannot
 be told apart: any units may be exchanged between them. So the level holds for every
 shape, skewed and heavy-tailed ones too, where Welch's t and the F test have none. For
-lots of different shapes it holds with many units only, since the statistic is divided by
+spreads it holds nearly: the lots are centred on their own means first, which of ten
+exponential units lets 7.4 % through instead of 5 %, of twenty 5.6 %. For lots of different
+shapes it holds with many units only, since the statistic is divided by
 its own standard error (Janssen 1997; Pauly 2011; both from memory).
 """
 
@@ -19,6 +21,10 @@ from harness.quality.moments import checked, require_positive
 RESAMPLES = 1999
 """Random exchanges; all of them where there are fewer. A p of 0.05 then has a standard
 error of 0.005."""
+
+FEWEST_FOR_SPREAD = 20
+"""Units of each lot at least for a proof of its spread (2,000 pairs of lots simulated:
+exponential 5.6 %, lognormal 6.2 % at a level of 5 %; of ten exponential units 7.4 %)."""
 
 _MOST_FOR_EXCHANGE = 20_000
 """With more units in both lots together the statistic is taken as normal."""
