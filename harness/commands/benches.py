@@ -67,19 +67,29 @@ def bench(
 
         with ending.interruptible():  # the link to the tty is taken away again
             serve_tty(served, announce=_announce, report=_report_late)
+        _leave()
         return
     from harness.simulation.servers.rfc2217 import serve_rfc2217  # noqa: PLC0415
 
     try:
-        serve_rfc2217(
-            served, port=rfc2217 or 0, announce=_announce, report=_report_late
-        )
+        with ending.interruptible():
+            serve_rfc2217(
+                served, port=rfc2217 or 0, announce=_announce, report=_report_late
+            )
     except OSError as cause:
         raise PortBusy(
             f"the bench cannot be served there ({cause.strerror})",
             where=f"port {rfc2217}",
             hint="take another port; 0 picks a free one",
         ) from cause
+    _leave()
+
+
+def _leave() -> None:
+    """End with 0 after Ctrl-C, which is how a bench is ended; else as the signal says."""
+    name = ending.acknowledge()
+    if name not in {"", ending.CTRL_C}:
+        raise typer.Exit(ending.exit_code_of(name))
 
 
 def _announce(address: str) -> None:

@@ -316,7 +316,11 @@ class Polls:
         """
         trips_ms = [answered - asked for asked, answered in self.times_ms]
         fastest_ms = self._fastest_ms = min(trips_ms + idle_ms)
-        spread_ms = min(max(idle_ms) - fastest_ms, _LATENCY_TIMER_MS)
+        # an adapter that holds replies for its latency timer may return a few at once:
+        # how long it held those says nothing of the next
+        slowest_ms = max(idle_ms)
+        holds = slowest_ms > _LATE_MS
+        spread_ms = _LATENCY_TIMER_MS if holds else slowest_ms - fastest_ms
         usual_ms = fastest_ms + spread_ms
         last_ms = [asked for asked, _ in self.times_ms[-2:]]
         return max(
