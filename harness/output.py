@@ -14,7 +14,7 @@ import os
 import select
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO, Any, cast
 
@@ -115,7 +115,8 @@ def guarded() -> Iterator[Outputs]:
     outputs = Outputs()
     before = sys.stdout, sys.stderr
     if isinstance(sys.stdin, io.TextIOWrapper):
-        sys.stdin.reconfigure(errors="backslashreplace")
+        with suppress(io.UnsupportedOperation):  # somebody has read from it already
+            sys.stdin.reconfigure(errors="backslashreplace")
     sys.stdout, sys.stderr = map(outputs.guard, before)
     try:
         yield outputs

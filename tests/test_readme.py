@@ -27,7 +27,13 @@ SHIPPED = ("fixtures", "test_plans")
 
 LEFT_OUT = {
     ("pip", "install", "-e", ".[dev]"): "the environment is there: tests run in it",
-    ("pytest",): "the whole suite, of which this is a part",
+    (
+        "pytest",
+        "-n",
+        "2",
+        "--dist",
+        "loadfile",
+    ): "the whole suite, of which this is a part",
 }
 
 ELSEWHERE = [
