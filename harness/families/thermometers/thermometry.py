@@ -45,8 +45,8 @@ _POLL_ALLOWANCE_MS = 25.0
 
 _LATE_MS, _LATENCY_TIMER_MS = 5.0, 17.0
 """What the host's scheduler may add (own choice, no source; parts need 0.8 of the time
-published, so 19 ms are in hand at least), and what a latency timer does (adapter facts, 2:
-16 ms, and 1 ms of the bus)."""
+published, so 19 ms are in hand at least), and what a latency timer does (16 ms, the usual
+default of such adapters, from memory, and 1 ms of the bus)."""
 
 _EARLY_LOOK_MS = 1.0
 """First look at a device that was done before half of the published time."""

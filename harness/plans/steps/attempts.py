@@ -177,8 +177,13 @@ def vouched(result: CheckResult, context: Context, *, low: bool = False) -> Chec
 
     It is proved for a failure; for anything else no character may be left over.
 
-    The failure stays in the evidence; ``low`` is of a line that was seen going low. With the supply switched off by the plan there is
+    The failure stays in the evidence. With the supply switched off by the plan there is
     no idle line to prove anything on, and the failure stands.
+
+    Args:
+        result: of one try.
+        context: the run.
+        low: the line was seen going low.
     """
     adapter = context.bus.adapter
     if result.outcome is Outcome.ERROR or not adapter.can_be_proved:
