@@ -34,12 +34,13 @@ MAY_IMPORT: dict[str, set[str]] = {
     "quality": {"errors", "records", "wire"},
     "results": {
         "digits", "errors", "records", "journal_form", "clock", "safe_text", "ending", "old_names",
-        "wire", "quality", "diagnosis",
+        "wire", "quality", "diagnosis", "recordings",
     },
     "lots": {"digits", "errors", "records", "old_names", "wire", "quality", "results"},
     "plans": {
         "digits", "errors", "records", "journal_form", "clock", "ending", "old_names", "wire",
         "driver", "families", "timing", "results", "quality", "simulation", "diagnosis",
+        "recordings",
     },
     "station": {
         "digits", "errors", "records", "journal_form", "clock", "ending", "wire", "driver",
@@ -71,6 +72,7 @@ RECORDS_FOR_RESULTS = {
         "harness.diagnosis.evidence",
         "harness.diagnosis.finding",
     },
+    "recordings": {"harness.recordings.record"},
 }
 
 # Prefixes that name what the files are about, not a folder that is missing.
@@ -165,7 +167,7 @@ def test_results_know_only_the_records_of_rooms_that_measure(room: str) -> None:
 def test_records_that_results_read_are_pure(name: str) -> None:
     """They import records and their form alone, so reading a journal loads no driver."""
     place = HARNESS.joinpath(*name.split(".")[1:])
-    known = {"harness.records", "harness.journal_form"}
+    known = {"harness.records", "harness.journal_form", "harness.digits"}
     known |= set().union(*RECORDS_FOR_RESULTS.values())
     for path in [*place.rglob("*.py"), *place.parent.glob(f"{place.name}.py")]:
         used = {".".join(n.split(".")[:3]) for n in _own_imports(path)}

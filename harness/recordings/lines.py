@@ -7,15 +7,22 @@ from collections.abc import Iterator
 
 from harness.digits import limits_text, number_text
 from harness.families.registry import family_of
-from harness.recordings.decoding.transactions import BusTransaction, RomUse
-from harness.recordings.judging.limits import QuantityRow, ValueOwner
-from harness.recordings.judging.tally import JudgedQuantity, LimitStanding
-from harness.recordings.trace import TraceRecord, TraceVerdict
+from harness.recordings.record.quantity import JudgedQuantity, LimitStanding
+from harness.recordings.record.sentences import (
+    doubtful_sentence,
+    outside_sentence,
+    quantity_name,
+    shades,
+    some_devices_sentence,
+    span_text,
+)
+from harness.recordings.record.shown import TraceVerdict
+from harness.recordings.trace import TraceRecord
+from harness.recordings.wording import shown_transaction
 
 _MOST_TRANSACTIONS = 40
 _MOST_INSTANTS = 5
 _MOST_WRONG = 20
-_MOST_BYTES = 24
 
 
 def trace_lines(name: str, trace: TraceRecord) -> Iterator[str]:
@@ -73,43 +80,15 @@ def _seen_lines(trace: TraceRecord) -> Iterator[str]:
 def _transactions(trace: TraceRecord) -> Iterator[str]:
     yield "transactions"
     for found in trace.transactions[:_MOST_TRANSACTIONS]:
-        yield from _transaction(found)
+        shown = shown_transaction(found)
+        yield f"  {shown.at_s:.6f} s  {shown.head}"
+        for line in (*shown.lines, *shown.notes):
+            yield f"      {line}"
+        for line in shown.wrong:
+            yield f"      WRONG: {line}"
     more = trace.transaction_count - _MOST_TRANSACTIONS
     if more > 0:
         yield f"  and {more} more"
-
-
-def _transaction(found: BusTransaction) -> Iterator[str]:
-    begin = "no reset" if not found.has_reset else "reset"
-    if found.overdrive_reset:
-        begin = "overdrive reset"
-    if found.has_reset and not found.presence:
-        begin += ", no presence"
-    words = [f"  {found.start_s:.6f} s  {begin}"]
-    if found.command_name:
-        shown = f"{found.command_name} ({found.command:02X}h)"
-        words.append(f"{shown} {found.rom}" if _shows_rom(found) else shown)
-    elif found.command is not None and not found.function.commands:
-        words.append(f"{found.command:02X}h")
-    if found.data and not found.function.commands:
-        words.append(_bytes(found.data))
-    if found.left_bits:
-        words.append(f"{_count(found.left_bits, 'slot')} over")
-    yield "; ".join(words)
-    for line in (*found.function.lines, *found.notes):
-        yield f"      {line}"
-    for line in found.wrong:
-        yield f"      WRONG: {line}"
-
-
-def _shows_rom(found: BusTransaction) -> bool:
-    return found.rom is not None and found.use is not RomUse.SKIPPED
-
-
-def _bytes(data: bytes) -> str:
-    more = len(data) - _MOST_BYTES
-    shown = data[:_MOST_BYTES].hex(" ").upper()
-    return f"{shown} and {more} more bytes" if more > 0 else shown
 
 
 def _quantities(trace: TraceRecord) -> Iterator[str]:
@@ -129,23 +108,14 @@ def _quantity(judged: JudgedQuantity) -> tuple[str, ...]:
         quantity_name(row),
         str(row.side),
         f"n {judged.count}",
-        f"{_span(judged)} +- {number_text(judged.doubt)} {row.unit}",
+        f"{span_text(judged)} +- {number_text(judged.doubt)} {row.unit}",
         f"median {number_text(judged.median)}",
         "" if spread is None else f"sd {number_text(spread, spread or None)}",
         f"limits {limits}" if limits else "",
         "" if judged.margin is None else f"margin {number_text(judged.margin)}",
+        f"[{bars}]" if (bars := shades(judged)) else "",
         str(judged.standing),
     )
-
-
-def quantity_name(row: QuantityRow) -> str:
-    """Name of a quantity with its speed where that is overdrive."""
-    return f"{row.name}, overdrive" if row.overdrive else row.name
-
-
-def _span(judged: JudgedQuantity) -> str:
-    low, high = number_text(judged.minimum), number_text(judged.maximum)
-    return low if low == high else f"{low} to {high}"
 
 
 def finding_lines(trace: TraceRecord) -> Iterator[str]:
@@ -182,50 +152,6 @@ def _wrong_lines(trace: TraceRecord) -> Iterator[str]:
         yield f"WRONG: {what}{times}, first at {first[what]:.6f} s"
     if len(wrong) > _MOST_WRONG:
         yield f"WRONG: and {len(wrong) - _MOST_WRONG} more"
-
-
-def outside_sentence(judged: JudgedQuantity) -> str:
-    """Such as: the host's write-0 low is 52 to 53 us (+-1 us), below 60 us."""
-    row, beyond = judged.row, []
-    if row.loosest_low is not None and judged.minimum < row.loosest_low:
-        beyond.append(f"below {number_text(row.loosest_low)} {row.unit}")
-    if row.loosest_high is not None and judged.maximum > row.loosest_high:
-        beyond.append(f"above {number_text(row.loosest_high)} {row.unit}")
-    return (
-        f"{_owner(row)} {quantity_name(row)} is {_span(judged)} {row.unit} "
-        f"(+-{number_text(judged.doubt)} {row.unit}), {' and '.join(beyond)}: "
-        f"{judged.outside} of {judged.count} outside"
-    )
-
-
-def doubtful_sentence(judged: JudgedQuantity) -> str:
-    """Which values lie too near to their limit for the recording's resolution."""
-    row = judged.row
-    return (
-        f"{_owner(row)} {quantity_name(row)} is {_span(judged)} {row.unit}: "
-        f"{judged.doubtful} of {judged.count} within +-{number_text(judged.doubt)} "
-        f"{row.unit} of the limit ({limits_text(row.loosest_low, row.loosest_high)} "
-        f"{row.unit}); sample faster to tell"
-    )
-
-
-def some_devices_sentence(judged: JudgedQuantity) -> str:
-    """Which values suit some devices and not others."""
-    row = judged.row
-    return (
-        f"{_owner(row)} {quantity_name(row)} suits some devices only: "
-        f"{judged.some_only} of {judged.count} are beyond what every device takes "
-        f"({limits_text(row.low, row.high)} {row.unit}), {_span(judged)} {row.unit}"
-    )
-
-
-def _owner(row: QuantityRow) -> str:
-    return {
-        ValueOwner.HOST: "the host's",
-        ValueOwner.DEVICE: "the devices'",
-        ValueOwner.EITHER: "the host's or devices'",
-        ValueOwner.LINE: "the line's",
-    }[row.side]
 
 
 def _count(number: int, what: str) -> str:

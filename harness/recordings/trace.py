@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.recordings.activity import ActivityTally
 from harness.recordings.decoding.lows import LowFinder, Lows
 from harness.recordings.decoding.slots import DecodedLows, LowKind, SlotDecoder
 from harness.recordings.decoding.transactions import (
@@ -21,28 +21,20 @@ from harness.recordings.judging.levels import judged_levels
 from harness.recordings.judging.limits import SLOWEST_SAMPLING_US
 from harness.recordings.judging.measuring import QuantityMeter
 from harness.recordings.judging.sampling import sampling_interval
-from harness.recordings.judging.tally import Instant, JudgedQuantity, LimitStanding
-from harness.recordings.reading.chunks import AnalogFacts, LevelSource
+from harness.recordings.reading.chunks import LevelSource
+from harness.recordings.record.quantity import Instant, JudgedQuantity, LimitStanding
+from harness.recordings.record.shown import (
+    AnalogFacts,
+    SeenDevice,
+    SlotView,
+    TraceVerdict,
+    WrongAt,
+)
+from harness.recordings.wording import shows_rom
 from harness.wire.romcode import RomCode
 
 MOST_TRANSACTIONS = 5_000
 MOST_INSTANTS = 1_000
-
-
-class TraceVerdict(StrEnum):
-    """What a recording says in all."""
-
-    WITHIN = "within limits"
-    OUTSIDE = "outside limits or wrong"
-    CANNOT_TELL = "cannot tell"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WrongAt:
-    """Something wrong, and when it was, in seconds on the recording's clock."""
-
-    at_s: float
-    what: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,12 +58,18 @@ class TraceRecord:
         odd_lows: the first thousand of both, with their lengths in us.
         spikes: short highs within lows that were passed over.
         roms: ROM codes seen, with how each was seen first.
+        devices: the same with what was counted of each.
         transactions: the first 5,000.
         transaction_count: all of them.
         checks: CRCs that hold.
         wrong: the first thousand things that are wrong.
         wrong_count: all of them.
         quantities: each quantity, judged.
+        views: the line around the worst value of each quantity.
+        start_s: the first time in the file.
+        activity: lows in each of equal stretches of the recording.
+        stretch_s: length of such a stretch.
+        active_from_s: when the first one begins.
         reasons: why the recording cannot tell; empty if it can.
     """
 
@@ -91,12 +89,18 @@ class TraceRecord:
     odd_lows: tuple[Instant, ...]
     spikes: int
     roms: tuple[tuple[RomCode, RomUse], ...]
+    devices: tuple[SeenDevice, ...]
     transactions: tuple[BusTransaction, ...]
     transaction_count: int
     checks: int
     wrong: tuple[WrongAt, ...]
     wrong_count: int
     quantities: tuple[JudgedQuantity, ...]
+    views: tuple[SlotView, ...]
+    start_s: float
+    activity: tuple[int, ...]
+    stretch_s: float
+    active_from_s: float
     reasons: tuple[str, ...]
 
     @property
@@ -120,6 +124,8 @@ class _Counts:
     fast: bool = False
     wrong_count: int = 0
     transactions: int = 0
+    of_rom: dict[RomCode, list[int]] = field(default_factory=dict)
+    """Transactions and CRCs that hold, of each device that was addressed alone."""
 
 
 class RecordingTracer:
@@ -149,6 +155,7 @@ class RecordingTracer:
             tuple(d.family for d in expected if d.family is not None)
         )
         self._meter = QuantityMeter(self._tick_us)
+        self._activity = ActivityTally()
         self._level_limits = level_limits
         self._counts = _Counts()
         self._kept: list[BusTransaction] = []
@@ -197,6 +204,7 @@ class RecordingTracer:
 
     def _take(self, decoded: DecodedLows) -> None:
         counts = self._counts
+        self._activity.feed(decoded.lows.starts)
         counts.kinds += np.bincount(decoded.kinds, minlength=len(LowKind))
         counts.fast = counts.fast or bool(decoded.overdrive.any())
         sides = np.zeros(len(decoded.lows), np.uint8)
@@ -243,12 +251,18 @@ class RecordingTracer:
         counts.answered += bool(has_reset) and presence
         counts.checks += found.function.checks
         counts.wrong_count += len(found.wrong)
+        rom = found.rom if shows_rom(found) else None
+        if rom is not None:
+            of_rom = counts.of_rom.setdefault(rom, [0, 0])
+            of_rom[0] += 1
+            of_rom[1] += found.function.checks
         if len(self._kept) < MOST_TRANSACTIONS:
             self._kept.append(found)
         self._last = found
         room = MOST_INSTANTS - len(self._wrong)
         self._wrong += [
-            WrongAt(at_s=found.start_s, what=what) for what in found.wrong[:room]
+            WrongAt(at_s=found.start_s, what=what, rom=str(rom or ""))
+            for what in found.wrong[:room]
         ]
 
     def _note_odd(self, decoded: DecodedLows) -> None:
@@ -270,6 +284,11 @@ class RecordingTracer:
         strangers, unseen = compare_devices(self._expected, self._reader.roms)
         wrong = [*(WrongAt(at_s=0.0, what=what) for what in strangers), *self._wrong]
         kinds = counts.kinds
+        activity, stretch_s = self._activity.counts(source.tick_s)
+        judged = (
+            *self._meter.judged(doubt),
+            *judged_levels(source, interval, self._level_limits),
+        )
         return TraceRecord(
             channel=source.channel,
             others=source.others,
@@ -287,17 +306,32 @@ class RecordingTracer:
             odd_lows=tuple(self._odd),
             spikes=self._slots.spikes,
             roms=tuple(self._reader.roms.items()),
+            devices=tuple(self._devices()),
             transactions=tuple(self._kept),
             transaction_count=counts.transactions,
             checks=counts.checks,
             wrong=tuple(wrong[:MOST_INSTANTS]),
             wrong_count=counts.wrong_count + len(strangers),
-            quantities=(
-                *self._meter.judged(doubt),
-                *judged_levels(source, interval, self._level_limits),
-            ),
+            quantities=judged,
+            views=self._meter.views(judged),
+            start_s=first * source.tick_s,
+            activity=activity,
+            stretch_s=stretch_s,
+            active_from_s=self._activity.first * source.tick_s,
             reasons=(*self._reasons(interval), *unseen),
         )
+
+    def _devices(self) -> Iterator[SeenDevice]:
+        sockets = {d.rom: d.socket for d in self._expected if d.rom is not None}
+        for rom, use in self._reader.roms.items():
+            transactions, checks = self._counts.of_rom.get(rom, (0, 0))
+            yield SeenDevice(
+                rom=str(rom),
+                use=str(use),
+                transactions=transactions,
+                checks=checks,
+                socket=sockets.get(rom, ""),
+            )
 
     def _edge_doubt_us(self) -> float:
         """What the choice of thresholds leaves open: the median rise between them."""

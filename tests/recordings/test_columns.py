@@ -14,7 +14,8 @@ from harness.errors import UsageError
 from harness.recordings.problems import RecordingUnreadable
 from harness.recordings.reading.hysteresis import Thresholds
 from harness.recordings.reading.opening import open_recording
-from harness.recordings.trace import RecordingTracer, TraceVerdict
+from harness.recordings.record.shown import TraceVerdict
+from harness.recordings.trace import RecordingTracer
 from tests.recordings.traces import DATA, LineMaker, quantity, traced
 
 STEP_S = 1e-6

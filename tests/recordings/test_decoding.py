@@ -8,7 +8,8 @@ import pytest
 
 from harness.recordings.decoding import slots
 from harness.recordings.decoding.transactions import RomUse
-from harness.recordings.trace import TraceRecord, TraceVerdict
+from harness.recordings.record.shown import TraceVerdict
+from harness.recordings.trace import TraceRecord
 from harness.wire.crc import crc8
 from harness.wire.romcode import RomCode
 from tests.recordings.traces import DATA, LineMaker, quantity, traced, write_vcd

@@ -14,8 +14,9 @@ import pytest
 from harness.families.security.challenge import PAGE_LAYOUT
 from harness.families.security.mac import mac_of
 from harness.recordings.decoding.transactions import RomUse
-from harness.recordings.judging.tally import LimitStanding
-from harness.recordings.trace import TraceRecord, TraceVerdict
+from harness.recordings.record.quantity import LimitStanding
+from harness.recordings.record.shown import TraceVerdict
+from harness.recordings.trace import TraceRecord
 from harness.wire.romcode import RomCode
 from tests.recordings.traces import DATA, quantity, traced
 

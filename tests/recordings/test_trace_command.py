@@ -28,6 +28,15 @@ sockets:
 assert cli.COMMANDS  # importing them registers them
 
 
+@pytest.fixture(autouse=True)
+def _somewhere_and_without_pictures(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Results folders in a place of the test's own; pictures take seconds."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("harness.results.plots.run.recording_figures", lambda _: ())
+
+
 def _trace(*arguments: object) -> tuple[int, str]:
     done = CliRunner().invoke(app, ["trace", *map(str, arguments)])
     if done.exception is not None and not isinstance(done.exception, SystemExit):
@@ -47,7 +56,9 @@ def test_within_limits(sound: Path) -> None:
     code, text = _trace(sound)
     assert code == 0
     assert "nothing is outside the limits" in text
-    assert text.endswith("sound.vcd: within limits\n")
+    verdict, results = text.splitlines()[-2:]
+    assert verdict == "sound.vcd: within limits"
+    assert results.startswith("results: results/")
 
 
 def test_a_host_that_undercuts_a_limit() -> None:

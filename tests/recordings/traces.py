@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from harness.recordings.judging.tally import JudgedQuantity
 from harness.recordings.reading.opening import open_recording
+from harness.recordings.record.quantity import JudgedQuantity
 from harness.recordings.trace import RecordingTracer, TraceRecord
 
 DATA = Path(__file__).parent / "data"

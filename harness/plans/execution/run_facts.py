@@ -24,25 +24,48 @@ def facts_of_start(
     plan: Plan, fixture: Fixture, allowed: Iterable[Hazard]
 ) -> dict[str, Any]:
     """Of a run that is new; gives it its name."""
-    return {
-        "format": FORMAT,
-        "run_id": uuid.uuid4().hex[:12],
-        "plan": {
+    return facts_of_any_start(
+        plan={
             "title": plan.title,
             "path": plan.source.name,
             "sha256": plan.source.sha256,
             "parameters": dict(plan.parameters),
         },
-        "fixture": {
+        fixture={
             "title": fixture.title,
             "path": fixture.source.name,
             "sha256": fixture.source.sha256,
             "sockets": [socket.name for socket in fixture.sockets],
         },
+        allowed_hazards=sorted(map(str, allowed)),
+        steps=_leaf_facts(plan),
+    )
+
+
+def facts_of_any_start(
+    *,
+    plan: dict[str, Any],
+    fixture: dict[str, Any],
+    steps: list[dict[str, str]],
+    **more: object,
+) -> dict[str, Any]:
+    """Of whatever leaves a journal: a run, or a recording that is judged.
+
+    Args:
+        plan: title, path, digest and parameters of what is gone through.
+        fixture: title, path, digest and sockets of what it is about.
+        steps: step, kind and title of each, in order.
+        more: further facts.
+    """
+    return {
+        "format": FORMAT,
+        "run_id": uuid.uuid4().hex[:12],
+        "plan": plan,
+        "fixture": fixture,
         "versions": _versions(),
         "host": _host(),
-        "allowed_hazards": sorted(map(str, allowed)),
-        "steps": _leaf_facts(plan),
+        **more,
+        "steps": steps,
     }
 
 

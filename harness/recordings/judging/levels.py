@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from harness.recordings.judging.limits import QuantityRow, ValueOwner
-from harness.recordings.judging.tally import JudgedQuantity, QuantityTally
+from harness.recordings.judging.tally import QuantityTally
 from harness.recordings.reading.chunks import LevelSource
+from harness.recordings.record.quantity import JudgedQuantity, QuantityRow, ValueOwner
 
 _VOLT_DOUBT = 0.0
 _RISE = QuantityRow(name="rise time (30 to 70 %)", side=ValueOwner.LINE)

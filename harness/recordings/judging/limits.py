@@ -12,33 +12,9 @@ low 1 us, reset low 960 us), S3 (write-0 low at overdrive 16 us), S13 (5 us).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import StrEnum
 
+from harness.recordings.record.quantity import QuantityRow, ValueOwner
 from harness.wire.limits import OVERDRIVE, STANDARD, Limit, SpeedLimits
-
-
-class ValueOwner(StrEnum):
-    """Who is to blame for a value."""
-
-    HOST = "host"
-    DEVICE = "device"
-    EITHER = "host or device"
-    LINE = "line"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class QuantityRow:
-    """One quantity: its limits in ``unit``, cautious and loosest; None is no limit."""
-
-    name: str
-    side: ValueOwner
-    overdrive: bool = False
-    unit: str = "us"
-    low: float | None = None
-    high: float | None = None
-    loosest_low: float | None = None
-    loosest_high: float | None = None
-    source: str = ""
 
 
 @dataclass(frozen=True, slots=True)

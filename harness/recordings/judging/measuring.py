@@ -7,13 +7,20 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.recordings.decoding.lows import WHOLE
+from harness.recordings.decoding.lows import WHOLE, Lows
 from harness.recordings.decoding.sides import SlotSide
 from harness.recordings.decoding.slots import DecodedLows, LowKind
 from harness.recordings.judging.limits import LONGEST_SLOT_US, ROWS
-from harness.recordings.judging.tally import JudgedQuantity, QuantityTally
+from harness.recordings.judging.tally import QuantityTally
+from harness.recordings.record.quantity import JudgedQuantity
+from harness.recordings.record.sentences import quantity_name
+from harness.recordings.record.shown import SlotView
 
 Indices = NDArray[np.int64]
+
+_BEFORE, _BEHIND = 1, 3
+"""Lows shown before and behind the worst one: the slot before it, presence behind a
+reset and the first slots."""
 
 _DEVICE_MOST_US = {
     speed: ROWS["zero hold", speed].high or 0.0 for speed in (False, True)
@@ -49,6 +56,7 @@ class QuantityMeter:
     def __init__(self, tick_us: float) -> None:
         self._tick_us = tick_us
         self._tallies: dict[tuple[str, bool], QuantityTally] = {}
+        self._around: dict[tuple[str, bool], tuple[tuple[float, float], ...]] = {}
         self._host = {False: _Lengths(), True: _Lengths()}
         self._device = {False: _Lengths(), True: _Lengths()}
 
@@ -74,15 +82,42 @@ class QuantityMeter:
         found = (self._tallies[key] for key in ROWS if key in self._tallies)
         return tuple(q for tally in found if (q := tally.judge(doubt_us)))
 
+    def views(self, judged: tuple[JudgedQuantity, ...]) -> tuple[SlotView, ...]:
+        """The line around the worst value of each quantity that was judged."""
+        found = []
+        for quantity in judged:
+            key = (quantity.row.name, quantity.row.overdrive)
+            if key not in self._around:
+                continue
+            tally = self._tallies[key]
+            found.append(
+                SlotView(
+                    quantity=quantity_name(quantity.row),
+                    at_s=tally.nearest_at_s,
+                    value=tally.nearest,
+                    unit=quantity.row.unit,
+                    standing=quantity.standing,
+                    lows=self._around[key],
+                )
+            )
+        return tuple(found)
+
     # -- quantities --------------------------------------------------------------
 
-    def _take(self, name: str, speed: bool, ticks: Indices, begins: Indices) -> None:
+    def _take(
+        self, name: str, speed: bool, ticks: Indices, begins: Indices, lows: Lows
+    ) -> None:
         key = (name, speed)
         if key not in self._tallies:
             self._tallies[key] = QuantityTally(ROWS[key], self._tick_us)
         values = np.asarray(ticks * self._tick_us, np.float64)
         at_s = np.asarray(begins * self._tick_us * 1e-6, np.float64)
-        self._tallies[key].feed(values, at_s)
+        tally = self._tallies[key]
+        before = tally.nearest_at_s
+        tally.feed(values, at_s)
+        if tally.nearest_at_s != before and len(values):
+            at = round(tally.nearest_at_s * 1e6 / self._tick_us)
+            self._around[key] = _around(lows, at, self._tick_us)
 
     def _take_lows(
         self, name: str, speed: bool, decoded: DecodedLows, chosen: Indices
@@ -90,7 +125,7 @@ class QuantityMeter:
         lows = decoded.lows
         whole = chosen[(lows.flags[chosen] & ~np.uint8(4)) == WHOLE]
         starts = lows.starts[whole]
-        self._take(name, speed, lows.ends[whole] - starts, starts)
+        self._take(name, speed, lows.ends[whole] - starts, starts, lows)
 
     def _resets(
         self, decoded: DecodedLows, here: NDArray[np.bool_], speed: bool
@@ -103,7 +138,7 @@ class QuantityMeter:
         self._take_lows("presence low", speed, decoded, presence)
         first = presence[kinds[presence - 1] == LowKind.RESET]
         wait = lows.starts[first] - lows.ends[first - 1]
-        self._take("presence wait", speed, wait, lows.starts[first])
+        self._take("presence wait", speed, wait, lows.ends[first - 1], lows)
         slot = np.flatnonzero(kinds == LowKind.SLOT)
         if not len(slot) or not len(reset):
             return
@@ -116,7 +151,7 @@ class QuantityMeter:
         same = frame == np.searchsorted(decoded.frames, reset, "right")
         reset, first_slot = reset[same], slot[following[same]]
         high = lows.starts[first_slot] - lows.ends[reset]
-        self._take("reset high", speed, high, lows.ends[reset])
+        self._take("reset high", speed, high, lows.ends[reset], lows)
 
     def _slots(
         self, decoded: DecodedLows, here: NDArray[np.bool_], speed: bool
@@ -129,9 +164,9 @@ class QuantityMeter:
         longest = LONGEST_SLOT_US[speed] / self._tick_us
         close = (frame[1:] == frame[:-1]) & (length <= longest)
         before, after = before[close], after[close]
-        self._take("slot length", speed, length[close], lows.starts[before])
+        self._take("slot length", speed, length[close], lows.starts[before], lows)
         gap = lows.starts[after] - lows.ends[before]
-        self._take("recovery", speed, gap, lows.ends[before])
+        self._take("recovery", speed, gap, lows.ends[before], lows)
 
     def _lows(
         self,
@@ -186,3 +221,14 @@ class QuantityMeter:
         shorter = length + 2 * step_us < host.low
         sides[open_ & ~like_host & shorter] = SlotSide.DEVICE
         return sides
+
+
+def _around(lows: Lows, at: int, tick_us: float) -> tuple[tuple[float, float], ...]:
+    """The low that an instant begins or ends, and its neighbours, in us from it."""
+    place = int(np.searchsorted(lows.starts, at, "right")) - 1
+    chosen = slice(max(0, place - _BEFORE), place + _BEHIND + 1)
+    starts, ends = lows.starts[chosen], lows.ends[chosen]
+    return tuple(
+        (float(start - at) * tick_us, float(end - at) * tick_us)
+        for start, end in zip(starts, ends, strict=True)
+    )

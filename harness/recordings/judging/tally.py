@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.recordings.judging.limits import QuantityRow
+from harness.recordings.record.quantity import (
+    Instant,
+    JudgedQuantity,
+    LimitStanding,
+    QuantityRow,
+)
 
 MOST_INSTANTS = 1000
 _MOST_BINS = 1 << 19
@@ -19,68 +22,16 @@ _FINEST_BIN = 0.005
 """In the unit of the quantity: 5 ns for times in us."""
 
 
-class LimitStanding(StrEnum):
-    """What the values of a quantity say about its limits."""
-
-    WITHIN = "within limits"
-    SOME_DEVICES = "within the limits of some devices only"
-    CANNOT_TELL = "cannot tell"
-    OUTSIDE = "outside"
-    NO_LIMIT = "no limit"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Instant:
-    """A value and when it was, in seconds on the recording's clock."""
-
-    at_s: float
-    value: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class JudgedQuantity:
-    """One quantity of a recording, judged.
-
-    Attributes:
-        row: the quantity and its limits.
-        count: values.
-        minimum: smallest value, in the row's unit, as all others here.
-        median: middle value, to a bin of the histogram.
-        maximum: largest value.
-        deviation: standard deviation (n - 1); None of one value.
-        doubt: half width of what is known of each value.
-        margin: distance of the worst value to the loosest limit, negative beyond it;
-            None without a limit.
-        outside: values beyond the loosest limit by more than their doubt.
-        doubtful: values within their doubt of it.
-        some_only: values within it and beyond the cautious limit.
-        standing: the verdict.
-        worst: the worst instants outside, worst first, at most 1,000.
-        bins: values of the histogram with their counts, ascending.
-    """
-
-    row: QuantityRow
-    count: int
-    minimum: float
-    median: float
-    maximum: float
-    deviation: float | None
-    doubt: float
-    margin: float | None
-    outside: int
-    doubtful: int
-    some_only: int
-    standing: LimitStanding
-    worst: tuple[Instant, ...]
-    bins: tuple[tuple[float, int], ...]
-
-
 class QuantityTally:
     """Takes values, many at a time, and judges them at the end.
 
     Args:
         row: the quantity.
         tick: distance that values can differ by, in the row's unit; 0 if any.
+
+    Attributes:
+        nearest_at_s: instant of the value nearest to a limit, or farthest beyond it;
+            of a quantity without limits that of the smallest value.
     """
 
     def __init__(self, row: QuantityRow, tick: float) -> None:
@@ -95,6 +46,9 @@ class QuantityTally:
         self._min, self._max = math.inf, -math.inf
         self._worst_at = np.empty(0)
         self._worst = np.empty(0)
+        self._nearest = math.inf
+        self._nearest_value = math.nan
+        self.nearest_at_s = math.nan
 
     def feed(self, values: NDArray[np.float64], at_s: NDArray[np.float64]) -> None:
         """Takes values and their times in seconds."""
@@ -113,6 +67,7 @@ class QuantityTally:
         counts[: len(self._counts)] += self._counts
         self._counts = counts
         self._keep_worst(values, at_s)
+        self._keep_nearest(values, at_s)
 
     def _beyond_limit(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """How far values lie beyond the loosest limit; negative inside."""
@@ -138,6 +93,23 @@ class QuantityTally:
             order = np.argsort(-self._beyond_limit(worst), kind="stable")
             worst, at = worst[order[:MOST_INSTANTS]], at[order[:MOST_INSTANTS]]
         self._worst, self._worst_at = worst, at
+
+    def _keep_nearest(
+        self, values: NDArray[np.float64], at_s: NDArray[np.float64]
+    ) -> None:
+        low, high = self.row.loosest_low, self.row.loosest_high
+        margins = [values - low] if low is not None else []
+        margins += [high - values] if high is not None else []
+        margin = np.minimum.reduce(margins) if margins else values
+        at = int(margin.argmin())
+        if float(margin[at]) < self._nearest:
+            self._nearest, self.nearest_at_s = float(margin[at]), float(at_s[at])
+            self._nearest_value = float(values[at])
+
+    @property
+    def nearest(self) -> float:
+        """The value nearest to a limit, or farthest beyond it."""
+        return self._nearest_value
 
     def judge(self, doubt: float) -> JudgedQuantity | None:
         """The verdict; None without values.

@@ -9,6 +9,8 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.recordings.record.shown import AnalogFacts
+
 LOW, HIGH, UNKNOWN = 0, 1, 2
 """Levels of a chunk; unknown is a stretch that the recorder left out."""
 
@@ -30,25 +32,6 @@ class LevelChunk:
     times: Ticks
     levels: Levels
     end: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AnalogFacts:
-    """What volts show besides edges.
-
-    Attributes:
-        low_v: the main low level.
-        high_v: the main high level.
-        falls_below_v: the line counts as low from here down.
-        rises_above_v: the line counts as high from here up.
-        from_fixture: True if the thresholds were given.
-    """
-
-    low_v: float
-    high_v: float
-    falls_below_v: float
-    rises_above_v: float
-    from_fixture: bool = False
 
 
 class LevelSource(Protocol):

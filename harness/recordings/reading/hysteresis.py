@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.recordings.reading.chunks import HIGH, LOW, AnalogFacts, Levels, Ticks
+from harness.recordings.reading.chunks import HIGH, LOW, Levels, Ticks
+from harness.recordings.record.shown import AnalogFacts
 
 LOW_SHARE, HIGH_SHARE = 0.3, 0.7
 """Thresholds between the main levels where none are given (30 % and 70 %, the levels of

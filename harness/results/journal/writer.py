@@ -37,6 +37,7 @@ projections pass over them):
     soak_event       happened_at, text: a line of the event file
     soak_margin      device, name, value, unit, low, high: one timing value
     soak_stopped     why, cycle
+    trace_...        what a recording of the line shows: ``results.recording.events``
 """
 
 from __future__ import annotations

@@ -19,6 +19,7 @@ from harness.results.plots.palette import (
     VERMILION,
     new_figure,
 )
+from harness.results.plots.recording import recording_figures
 from harness.results.plots.soak import soak_figures
 from harness.results.record.device_tally import DeviceResult
 from harness.results.record.evidence import frames_of, shmoo_of
@@ -71,6 +72,8 @@ def draw(record: RunRecord, folder: Path) -> list[Path]:
 
 def figures(record: RunRecord) -> Iterator[tuple[str, Figure]]:
     """Each picture with the name of its file; nothing is loaded if there is none."""
+    if record.recording is not None:
+        yield from recording_figures(record.recording)
     for night in record.nights:
         yield from soak_figures(night)
     rows = timing_rows(record)

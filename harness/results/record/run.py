@@ -31,6 +31,7 @@ from harness.results.record.steps import (
     ended_here,
     stated_result,
 )
+from harness.results.recording.events import RecordingFolding, ShownRecording
 from harness.results.soak.events import GAP
 from harness.results.soak.record import Nights, SoakRecord
 
@@ -96,6 +97,8 @@ class RunRecord:
         disagreements: where the journal states another verdict than its results.
         resumed: how often it was taken up again after it was cut or ended.
         nights: what its soaks add up to.
+        recording: what a recording of the line shows, where one was judged; None of a
+            run.
         damage: file and line of each lost line that was not cut by the run's own end.
 
     Example:
@@ -128,6 +131,7 @@ class RunRecord:
     disagreements: tuple[str, ...] = ()
     resumed: int = 0
     nights: tuple[SoakRecord, ...] = field(default=(), compare=False)
+    recording: ShownRecording | None = None
     ended_by: str = ""
     damage: tuple[str, ...] = ()
 
@@ -208,6 +212,7 @@ class Folding:
         self._damage: list[str] = []
         self._resumed = 0
         self._nights = Nights()
+        self._recording = RecordingFolding()
         self._takers = {
             "run_started": self._take_run_started,
             "adapter_checked": self._take_adapter_checked,
@@ -233,6 +238,7 @@ class Folding:
         if taker := self._takers.get(event["event"]):
             taker(event)
         self._nights.add(event)
+        self._recording.add(event)
 
     def record(self) -> RunRecord:
         """The record, as if the journal ended here."""
@@ -271,6 +277,7 @@ class Folding:
             disagreements=tuple(disagreements),
             resumed=self._resumed,
             nights=self._nights.nights,
+            recording=self._recording.recording,
             ended_by=self._ended_by if ending is Ending.INTERRUPTED else "",
         )
 

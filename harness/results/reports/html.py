@@ -17,6 +17,7 @@ from harness.results.record.device_tally import DeviceResult
 from harness.results.record.facts import run_facts
 from harness.results.record.run import RunRecord
 from harness.results.record.steps import BAD_OUTCOMES, INTERRUPTED, StepRecord
+from harness.results.recording.page import recording_page
 from harness.results.reports.page import fill, picture, write_page
 from harness.results.reports.table import summary_line
 from harness.results.reports.timing import explanation, timing_rows
@@ -114,6 +115,7 @@ def render(record: RunRecord, live: Live | None = None) -> str:
         troubles=list(_troubles(record, going_on=live is not None)),
         remarks=[text for text in [explanation(timing_rows(record))] if text],
         diagnoses=pages_of(record),
+        recording=recording_page(record.recording),
         nights=[page_of(night) for night in record.nights],
         pictures=[picture(name, figure) for name, figure in figures(record)],
         devices=list(_units(record)),

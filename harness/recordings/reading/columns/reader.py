@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 
 from harness.errors import UsageError
 from harness.recordings.problems import RecordingUnreadable, unreadable
-from harness.recordings.reading.chunks import AnalogFacts, LevelChunk, Ticks, Volts
+from harness.recordings.reading.chunks import LevelChunk, Ticks, Volts
 from harness.recordings.reading.columns.layout import ColumnLayout, read_layout
 from harness.recordings.reading.hysteresis import Hysteresis, LevelFinder, Thresholds
+from harness.recordings.record.shown import AnalogFacts
 
 BLOCK_BYTES = 1 << 20
 """The library reads 32 blocks ahead: this size bounds its memory, not its speed."""

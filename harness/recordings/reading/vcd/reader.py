@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from harness.recordings.problems import RecordingUnreadable, unreadable
-from harness.recordings.reading.chunks import AnalogFacts, LevelChunk
+from harness.recordings.reading.chunks import LevelChunk
 from harness.recordings.reading.hysteresis import (
     Hysteresis,
     LevelFinder,
@@ -22,6 +22,7 @@ from harness.recordings.reading.vcd.changes import (
     without_comments,
 )
 from harness.recordings.reading.vcd.header import VcdVariable, read_header
+from harness.recordings.record.shown import AnalogFacts
 
 BLOCK_BYTES = 4 << 20
 _PREVIEW_BYTES = 8 << 20

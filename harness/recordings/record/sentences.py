@@ -1,0 +1,87 @@
+"""Judged quantities as sentences: what is outside, doubtful, or good for some devices."""
+
+from __future__ import annotations
+
+from harness.digits import limits_text, number_text
+from harness.recordings.record.quantity import JudgedQuantity, QuantityRow, ValueOwner
+
+_SHADES = " .:-=+*#%@"
+"""From no value to the most frequent one; ASCII, since a terminal may know no more."""
+
+_COLUMNS = 24
+
+
+def quantity_name(row: QuantityRow) -> str:
+    """Name of a quantity with its speed where that is overdrive."""
+    return f"{row.name}, overdrive" if row.overdrive else row.name
+
+
+def span_text(judged: JudgedQuantity) -> str:
+    """Smallest to largest value, or the only one."""
+    low, high = number_text(judged.minimum), number_text(judged.maximum)
+    return low if low == high else f"{low} to {high}"
+
+
+def outside_sentence(judged: JudgedQuantity) -> str:
+    """Such as: the host's write-0 low is 52 to 53 us (+-1 us), below 60 us."""
+    row, beyond = judged.row, []
+    if row.loosest_low is not None and judged.minimum < row.loosest_low:
+        beyond.append(f"below {number_text(row.loosest_low)} {row.unit}")
+    if row.loosest_high is not None and judged.maximum > row.loosest_high:
+        beyond.append(f"above {number_text(row.loosest_high)} {row.unit}")
+    return (
+        f"{_owner(row)} {quantity_name(row)} is {span_text(judged)} {row.unit} "
+        f"(+-{number_text(judged.doubt)} {row.unit}), {' and '.join(beyond)}: "
+        f"{judged.outside} of {judged.count} outside"
+    )
+
+
+def doubtful_sentence(judged: JudgedQuantity) -> str:
+    """Which values lie too near to their limit for the recording's resolution."""
+    row = judged.row
+    return (
+        f"{_owner(row)} {quantity_name(row)} is {span_text(judged)} {row.unit}: "
+        f"{judged.doubtful} of {judged.count} within +-{number_text(judged.doubt)} "
+        f"{row.unit} of the limit ({limits_text(row.loosest_low, row.loosest_high)} "
+        f"{row.unit}); sample faster to tell"
+    )
+
+
+def some_devices_sentence(judged: JudgedQuantity) -> str:
+    """Which values suit some devices and not others."""
+    row = judged.row
+    return (
+        f"{_owner(row)} {quantity_name(row)} suits some devices only: "
+        f"{judged.some_only} of {judged.count} are beyond what every device takes "
+        f"({limits_text(row.low, row.high)} {row.unit}), {span_text(judged)} {row.unit}"
+    )
+
+
+def _owner(row: QuantityRow) -> str:
+    return {
+        ValueOwner.HOST: "the host's",
+        ValueOwner.DEVICE: "the devices'",
+        ValueOwner.EITHER: "the host's or devices'",
+        ValueOwner.LINE: "the line's",
+    }[row.side]
+
+
+def shades(judged: JudgedQuantity) -> str:
+    """The histogram in one row of characters, darker where more values lie.
+
+    Empty where all values are one: there is nothing to see.
+    """
+    low, high = judged.bins[0][0], judged.bins[-1][0]
+    if high <= low:
+        return ""
+    columns = [0] * _COLUMNS
+    for value, count in judged.bins:
+        columns[min(_COLUMNS - 1, int((value - low) / (high - low) * _COLUMNS))] += (
+            count
+        )
+    most = max(columns)
+    # one value among thousands is what a reader looks for, so it is never a blank
+    return "".join(
+        _SHADES[-(-count * (len(_SHADES) - 1) // most) if count else 0]
+        for count in columns
+    )

@@ -1,0 +1,1 @@
+"""A judged recording as its journal has it: events, record, page."""
