@@ -113,22 +113,22 @@ _DIRECT = frozenset({
 })  # fmt: skip
 
 
-def _mantissa(request_baud: int, limit: int, shift: int) -> float:
+def _mantissa(request_baud: int, limit: int, shift: int, highest: int) -> float:
     if request_baud in _DIRECT:
         return float(request_baud)
     mantissa, exponent = 384_000_000 // request_baud, 0
-    while mantissa >= limit and exponent < 7:
+    while mantissa >= limit and exponent < highest:
         mantissa >>= shift
         exponent += 1
     return 384_000_000 / (max(1, min(mantissa, limit - 1)) << (exponent * shift))
 
 
 def _mantissa_exponent(request_baud: int) -> float:
-    return _mantissa(request_baud, 512, 2)
+    return _mantissa(request_baud, 512, 2, 7)
 
 
 def _wide_mantissa_exponent(request_baud: int) -> float:
-    return _mantissa(request_baud, 2048, 1)
+    return _mantissa(request_baud, 2048, 1, 15)
 
 
 GRIDS = {

@@ -1,5 +1,7 @@
 """Rates that adapter chips really make, against the published driver algorithms."""
 
+from itertools import pairwise
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -77,7 +79,74 @@ def test_rate_table(request_baud: int, rate_baud: int) -> None:
     assert GRIDS["rate-table"].achieved(request_baud) == rate_baud
 
 
-def test_rates_named_in_the_facts() -> None:
+# cp210x_an205_table1 of drivers/usb/serial/cp210x.c: rate made, highest request for it.
+AN205 = (
+    (300, 300), (600, 600), (1200, 1200), (1800, 1800), (2400, 2400), (4000, 4000),
+    (4800, 4803), (7200, 7207), (9600, 9612), (14400, 14428), (16000, 16062),
+    (19200, 19250), (28800, 28912), (38400, 38601), (51200, 51558), (56000, 56280),
+    (57600, 58053), (64000, 64111), (76800, 77608), (115200, 117028),
+    (128000, 129347), (153600, 156868), (230400, 237832), (250000, 254234),
+    (256000, 273066), (460800, 491520), (500000, 567138), (576000, 670254),
+)  # fmt: skip
+
+
+def test_every_row_of_the_rate_table() -> None:
+    """The highest request of a row, the lowest of the next, and the rate itself."""
+    made = GRIDS["rate-table"].achieved
+    for (rate, highest), (following, _) in pairwise((*AN205, (921_600, 0))):
+        assert (made(rate), made(highest), made(highest + 1)) == (rate, rate, following)
+
+
+@pytest.mark.parametrize(
+    ("kind", "request_baud", "rate_baud"),
+    [
+        # Divisors below 2 are no divisors of a sixteenth (AN232B-05, table of divisors).
+        ("fractional-divider", 1_500_000, 3e6 / 2),
+        ("fractional-divider", 1_411_764, 3e6 / 2.125),
+        # ftdi_sio.c: 12 MHz from 1200 baud on, 3 MHz below.
+        ("fast-fractional-divider", 1200, 12e6 / 10_000),
+        ("fast-fractional-divider", 1201, 12e6 / 9991.625),
+        ("fast-fractional-divider", 1199, 3e6 / 2502.125),
+        ("fast-fractional-divider", 6_000_000, 12e6 / 2),
+        # cp210x_get_actual_rate: prescaler 4 up to 365 baud, 1 above.
+        ("integer-divider", 365, 48e6 / (8 * 16_438)),
+        ("integer-divider", 366, 48e6 / (2 * 65_574)),
+        ("integer-divider", 24_000_000, 24e6),
+        ("integer-divider", 60_000_000, 24e6),
+        # ch341_get_divisor: the register holds 256 less the divisor in eight bits, so 256
+        # is the highest; 2 is the lowest, and 9 with the base clock that is not halved.
+        ("prescaled-divider", 45, 48e6 / (4096 * 256)),
+        ("prescaled-divider", 2_000_000, 48e6 / (8 * 3)),
+        ("prescaled-divider", 3_000_000, 48e6 / (8 * 2)),
+        ("prescaled-divider", 9_000_000, 48e6 / (8 * 2)),
+        ("prescaled-divider", 1_333_333, 48e6 / (4 * 9)),
+        ("prescaled-divider", 1_714_286, 48e6 / (4 * 8)),
+        # pl2303_encode_baud_rate_divisor: nine bits of mantissa, exponents of four to 7.
+        ("mantissa-exponent", 45, 384e6 / (511 * 4**7)),
+        ("mantissa-exponent", 1000, 384e6 / (375 * 4**5)),
+        ("mantissa-exponent", 751_000, 384e6 / 511),
+        ("mantissa-exponent", 749_000, 384e6 / (128 * 4)),
+        ("mantissa-exponent", 5_999_999, 384e6 / 64),
+        # pl2303_encode_baud_rate_divisor_alt: eleven bits, exponents of two in four bits.
+        ("wide-mantissa-exponent", 1000, 384e6 / (1500 * 2**8)),
+        ("wide-mantissa-exponent", 5, 384e6 / (2047 * 2**15)),
+        ("wide-mantissa-exponent", 187_501, 384e6 / 2047),
+        ("wide-mantissa-exponent", 187_499, 384e6 / (1024 * 2)),
+    ],
+)
+def test_ends_of_the_dividers(kind: str, request_baud: int, rate_baud: float) -> None:
+    """What the registers can hold ends somewhere (drivers/usb/serial of the Linux kernel)."""
+    assert GRIDS[kind].achieved(request_baud) == pytest.approx(rate_baud, rel=1e-9)
+
+
+@pytest.mark.parametrize("kind", ["mantissa-exponent", "wide-mantissa-exponent"])
+def test_rates_that_the_chip_takes_by_their_name(kind: str) -> None:
+    """The first ones of pl2303.c and the customary ones are made exactly."""
+    for rate in (75, 150, 300, 600, 1200, 1800, 9600, 115_200, 230_400, 3_000_000):
+        assert GRIDS[kind].achieved(rate) == rate
+
+
+def test_rates_named_in_the_application_note() -> None:
     """7200 asks for divisor 416.625, 10400 for 288.5, 921600 for 3.25 (AN232B-05)."""
     grid = GRIDS["fractional-divider"]
     assert grid.achieved(7200) == pytest.approx(3e6 / 416.625)

@@ -39,6 +39,16 @@ def test_golden_unit() -> None:
     assert better.verdict is GoldenVerdict.GOOD
 
 
+def test_a_golden_unit_in_another_unit() -> None:
+    """Cg and Cgk have no unit: degrees or millikelvins, tolerance 1 or 1000, are one."""
+    degrees = golden_check(_golden(0.01), reference=25, tolerance=1)
+    milli = [1000 * value for value in _golden(0.01)]
+    found = golden_check(milli, reference=25_000, tolerance=1000)
+    assert found.cg == pytest.approx(degrees.cg)
+    assert found.cgk == pytest.approx(degrees.cgk)
+    assert found.bias == pytest.approx(1000 * degrees.bias)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("bias", [0.0, 0.05])
 def test_a_golden_unit_at_the_margin(bias: float) -> None:
