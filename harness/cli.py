@@ -6,29 +6,15 @@ harness or adapter could not tell, 130 ended by Ctrl-C (143 by SIGTERM, 129 by S
 
 from __future__ import annotations
 
+import importlib.metadata
 import sys
 import traceback
 from typing import NoReturn
 
+import click
+
 from harness import ending, output
-from harness.commands import (
-    benches,
-    diagnose,
-    files,
-    reports,
-    run,
-    station,
-    timing,
-    trace,
-    units,
-    watch,
-)
-from harness.commands.base import app
-from harness.commands.lots import charts as lot_charts
-from harness.commands.lots import gauges as lot_gauges
-from harness.commands.lots import references as lot_references
-from harness.commands.lots import samples as lot_samples
-from harness.commands.lots import values as lots
+from harness.commands.declared import files, lots, runs, sampling, studies, units
 from harness.errors import AdapterError, SlotproofError
 from harness.old_names import printed_notes
 from harness.output import say
@@ -39,34 +25,61 @@ EXIT_COULD_NOT_TELL = 3
 _MOST_MISTAKES = 30
 """Mistakes told in one go; a file with more is no file for slotproof at all."""
 
-COMMANDS = (
-    run,
-    files,
-    timing,
-    diagnose,
-    benches,
-    reports,
-    watch,
-    trace,
-    lots,
-    lot_samples,
-    lot_charts,
-    lot_gauges,
-    lot_references,
-    station,
-    units,
+
+def _print_version(
+    context: click.Context, _option: click.Parameter, wanted: bool
+) -> None:
+    if wanted:
+        say(f"slotproof {importlib.metadata.version('slotproof')}")
+        context.exit()
+
+
+class _InOrder(click.Group):
+    """A group whose help lists the commands as they were declared, not by alphabet."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """The names, in order of use."""
+        del ctx
+        return list(self.commands)
+
+
+app = _InOrder(
+    "slotproof",
+    help="Prove single-wire devices and buses with a plain USB-to-serial adapter.",
+    no_args_is_help=True,
+    context_settings={"help_option_names": ["--help", "-h"]},
+    params=[
+        click.Option(
+            ["--version"],
+            is_flag=True,
+            is_eager=True,
+            expose_value=False,
+            callback=_print_version,
+            help="print the version and end",
+        )
+    ],
+    commands=[
+        *runs.COMMANDS,
+        *files.COMMANDS,
+        *units.COMMANDS,
+        _InOrder(
+            "units",
+            help="Ask the ledger of all units ever tested.",
+            no_args_is_help=True,
+            commands=units.UNITS,
+        ),
+        _InOrder(
+            "lot",
+            help="Judge lots, samples and the fixture itself by statistics.",
+            no_args_is_help=True,
+            commands=[*lots.COMMANDS, *studies.COMMANDS, *sampling.COMMANDS],
+        ),
+    ],
 )
-"""Importing a module registers its commands; help lists them in this order."""
 
 
 def _fail(error: SlotproofError) -> int:
-    from harness.plans.loading.problems import PlanError  # noqa: PLC0415
-
-    lines = (
-        [str(problem) for problem in error.problems]
-        if isinstance(error, PlanError)
-        else [str(error)]
-    )
+    lines = error.lines()
     for line in lines[:_MOST_MISTAKES]:
         say(f"slotproof: {line}", err=True)
     if len(lines) > _MOST_MISTAKES:

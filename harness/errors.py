@@ -73,6 +73,10 @@ class SlotproofError(Exception):
         self.cause = cause or self.default_cause
         self.facts: dict[str, Any] = dict(facts or {})
 
+    def lines(self) -> list[str]:
+        """Each thing that is wrong, as a line of its own."""
+        return [str(self)]
+
     def __str__(self) -> str:
         place = f"{self.where}: " if self.where else ""
         advice = f" -> {self.hint}" if self.hint else ""

@@ -6,10 +6,9 @@ import re
 from pathlib import Path
 
 import pytest
-from typer.testing import CliRunner
+from click.testing import CliRunner
 
-import harness.cli  # noqa: F401 - registers the commands
-from harness.commands.base import app
+from harness.cli import app
 
 pytestmark = pytest.mark.slow
 

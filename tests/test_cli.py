@@ -17,7 +17,8 @@ import serial
 import yaml
 
 from harness import cli
-from harness.commands.base import app
+from harness.cli import app
+from harness.commands.declared.kit import DeclaredCommand
 from harness.families.registry import family_of, known_families
 from harness.results.journal.writer import read_events
 
@@ -383,7 +384,7 @@ def test_ports_says_so_if_there_is_none(
     slotproof: Make, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Without an adapter the list is not just empty: it says what to do."""
-    monkeypatch.setattr("harness.driver.port.list_adapters", list)
+    monkeypatch.setattr("harness.commands.ports.list_adapters", list)
     said = slotproof("ports")
     assert said.code == 0
     assert "no adapter found -> " in said.out
@@ -401,7 +402,7 @@ def test_ports_lists_a_stable_name(
         kind="fractional-divider",
         description="an adapter",
     )
-    monkeypatch.setattr("harness.driver.port.list_adapters", lambda: [found])
+    monkeypatch.setattr("harness.commands.ports.list_adapters", lambda: [found])
     said = slotproof("ports")
     assert "port: /dev/serial/by-id/usb-x-if00" in said.out
     assert "kind: fractional-divider" in said.out
@@ -433,22 +434,25 @@ def test_report_of_something_else(slotproof: Make, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "command", [c.callback.__name__ for c in app.registered_commands if c.callback]
+    "command",
+    [name for name, c in app.commands.items() if isinstance(c, DeclaredCommand)],
 )
 def test_help_shows_an_example(slotproof: Make, command: str) -> None:
     """Each command's help ends with an example on lines of its own, within 80 columns."""
     said = slotproof(command, "--help")
     *_, heading, example = said.out.rstrip().split("\n\n")[-1].partition("\n")
     lines = said.out.rstrip().splitlines()
-    place = lines.index("  Example:")
+    place = next(n for n, line in enumerate(lines) if line.startswith("  Example"))
     assert said.code == 0
     assert lines[place + 1].startswith(f"    slotproof {command}")
     assert max(map(len, lines)) <= 80
     assert heading or example
 
 
-# pydantic is not among these: the command-line library itself loads a part of it
-HEAVY = {"scipy", "matplotlib", "numpy", "structlog", "serial", "yaml", "rich.progress"}
+HEAVY = {
+    "matplotlib", "numpy", "pydantic", "rich", "scipy", "serial", "sqlalchemy", "structlog",
+    "yaml",
+}  # fmt: skip
 
 
 @pytest.mark.slow

@@ -8,10 +8,9 @@ from typing import Any
 
 import pytest
 import yaml
-from typer.testing import CliRunner
+from click.testing import CliRunner
 
-import harness.cli  # noqa: F401 - registers the commands
-from harness.commands.base import app
+from harness.cli import app
 from harness.records import Outcome
 from harness.results.diagnosis.lines import diagnosis_lines
 from harness.results.journal.writer import read_events
@@ -31,7 +30,7 @@ SHORT = (
 def diagnose(tmp_path: Path, bench_data: Make, new_device: Make) -> Make:
     """Run the command on two thermometers and a serial number, with faults."""
 
-    def run(*faults: dict[str, Any]) -> Any:  # noqa: ANN401 - a result of typer's runner
+    def run(*faults: dict[str, Any]) -> Any:  # noqa: ANN401 - a result of the runner
         devices = [new_device(0x28, 5), new_device(0x28, 6), new_device(0x01, 7)]
         path = tmp_path / "bench.yaml"
         path.write_text(

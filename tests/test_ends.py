@@ -139,7 +139,7 @@ main()
 @pytest.mark.parametrize(
     ("module", "name", "code"),
     [
-        ("typer", "SIGINT", 130),
+        ("click", "SIGINT", 130),
         ("harness.plans.loading.files", "SIGINT", 130),
         ("harness.plans.execution.runner", "SIGTERM", 143),
         ("harness.driver.port", "SIGHUP", 129),

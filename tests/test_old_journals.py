@@ -8,10 +8,9 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
-from typer.testing import CliRunner
+from click.testing import CliRunner
 
-from harness import cli  # noqa: F401 - registers the commands
-from harness.commands.base import app
+from harness.cli import app
 from tests.page_reader import read
 
 KEPT = Path(__file__).parent / "old_journals"

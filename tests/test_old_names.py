@@ -364,9 +364,9 @@ def test_resume(
 @pytest.mark.filterwarnings("ignore::harness.old_names.RenamedName")
 def test_the_report_of_an_old_journal(tmp_path: Path) -> None:
     """The page of an old journal speaks of it by the names of now."""
-    from typer.testing import CliRunner
+    from click.testing import CliRunner
 
-    from harness.commands.base import app
+    from harness.cli import app
 
     shutil.copytree(KEPT, tmp_path / "kept")
     result = CliRunner().invoke(app, ["report", str(tmp_path / "kept")])

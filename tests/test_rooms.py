@@ -55,7 +55,7 @@ MAY_IMPORT: dict[str, set[str]] = {
         "digits", "errors", "clock", "driver", "ending", "families", "lots", "old_names", "output",
         "plans", "quality", "recordings", "results", "simulation", "station", "terminal", "wire",
     },
-    "cli": {"errors", "ending", "old_names", "output", "commands", "plans"},
+    "cli": {"errors", "ending", "old_names", "output", "commands"},
     "entry": {"ending", "cli"},
     "__main__": {"entry"},
 }  # fmt: skip

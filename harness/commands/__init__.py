@@ -1,5 +1,5 @@
-"""The commands, one module for each group; imports stand inside them.
+"""The commands: ``declared`` says what can be typed, the modules beside it do it.
 
-Rules: a command reads its arguments and calls the rooms; it decides nothing. What is
-slow to load is loaded by the command that needs it, so that `--help` stays quick.
+Rules: a command reads its arguments and calls the rooms; it decides nothing. A module
+here is imported when its command runs, so it imports what it needs at its top.
 """

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from harness import cli
-from harness.commands.lots.values import lot_app
+from harness.cli import app
 from tests.page_reader import read
 
 Said = Callable[..., "Output"]
@@ -504,7 +504,7 @@ def test_a_gauge_against_known_values(lot: Said, tmp_path: Path) -> None:
     assert "changed" in jumped.out
 
 
-COMMANDS = [c.callback.__name__ for c in lot_app.registered_commands if c.callback]
+COMMANDS = list(getattr(app.commands["lot"], "commands", ()))
 
 
 @pytest.mark.parametrize("command", COMMANDS)
@@ -512,7 +512,7 @@ def test_help_shows_an_example(lot: Said, command: str) -> None:
     """Each command's help ends with an example on lines of its own, within 80 columns."""
     said = lot(command, "--help")
     lines = said.out.rstrip().splitlines()
-    place = lines.index("  Example:")
+    place = next(n for n, line in enumerate(lines) if line.startswith("  Example"))
     assert said.code == 0
     assert lines[place + 1].startswith(f"    slotproof lot {command}")
     assert max(map(len, lines)) <= 80

@@ -7,12 +7,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner, Result
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from typer.testing import CliRunner, Result
 
-import harness.cli  # noqa: F401 - registers the commands
-from harness.commands.base import app
+from harness.cli import app
 from harness.lots.page import render
 from harness.lots.report_table import ReportTable, Sheet
 from harness.records import Outcome

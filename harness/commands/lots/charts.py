@@ -1,83 +1,35 @@
-"""`slotproof lot chart`: was the process the same all along?"""
+"""`slotproof lot chart` and `stability`: did a process, or a gauge, stay the same?"""
 
 from __future__ import annotations
 
-from typing import Annotated
+from pathlib import Path
 
-import typer
-
-from harness.commands.base import example
-from harness.commands.lots.numbers import number
 from harness.commands.lots.output import facts_of, leave
-from harness.commands.lots.values import (
-    EXIT_NO,
-    FilesArgument,
-    FolderOption,
-    QuantityOption,
-    StepOption,
-    lot_app,
-    read_lots,
-)
+from harness.commands.lots.values import EXIT_NO, read_lots
+from harness.lots.lot import Lot
+from harness.lots.notes import exclusion_notes
+from harness.lots.tables.charts import chart_sheet
+from harness.quality.charts import kinds as chart_kinds
+from harness.quality.charts import limits as charts
+from harness.quality.moments import lag_one
+from harness.results.plots.charts import chart_figures
+from harness.results.plots.lots import Scale
 
 
-@lot_app.command(
-    epilog=example("slotproof lot chart results/april --quantity temperature")
-)
 def chart(
-    files: FilesArgument,
     *,
-    quantity: QuantityOption,
-    device: Annotated[
-        str, typer.Option(metavar="DEVICE", help="only this device's readings")
-    ] = "",
-    baseline: Annotated[
-        int,
-        typer.Option(
-            metavar="N",
-            min=2,
-            help="control limits come from the first N readings and are then frozen",
-        ),
-    ] = 25,
-    rules: Annotated[
-        str,
-        typer.Option(
-            metavar="SET", help="run rules: western-electric, nelson or beyond-limits"
-        ),
-    ] = "western-electric",
-    kind: Annotated[
-        str,
-        typer.Option(
-            metavar="KIND",
-            help="individuals (with moving range), xbar-r (means and ranges of "
-            "subgroups) or ewma",
-        ),
-    ] = "individuals",
-    subgroup: Annotated[
-        int,
-        typer.Option(metavar="N", help="xbar-r: readings in a row of a subgroup"),
-    ] = 5,
-    weight: Annotated[
-        float,
-        typer.Option(
-            parser=number, metavar="SHARE", help="ewma: weight of the newest reading"
-        ),
-    ] = 0.2,
-    step: StepOption = "",
-    into: FolderOption = None,
-) -> None:
-    """Is the process the same all along? Exit code 1 if more than chance speaks against.
-
-    Run rules signal now and then though nothing changes; how often on a chart like this
-    one is simulated, and the signals are held against that.
-    """
-    from harness.lots.notes import exclusion_notes  # noqa: PLC0415
-    from harness.lots.tables.charts import chart_sheet  # noqa: PLC0415
-    from harness.quality.charts import kinds as chart_kinds  # noqa: PLC0415
-    from harness.quality.charts import limits as charts  # noqa: PLC0415
-    from harness.quality.moments import lag_one  # noqa: PLC0415
-    from harness.results.plots.charts import chart_figures  # noqa: PLC0415
-    from harness.results.plots.lots import Scale  # noqa: PLC0415
-
+    files: tuple[Path, ...],
+    quantity: str,
+    device: str,
+    baseline: int,
+    rules: str,
+    kind: str,
+    subgroup: int,
+    weight: float,
+    step: str,
+    into: Path | None,
+) -> int:
+    """Is the process the same all along? Exit code 1 if more than chance speaks against."""
     plan = chart_kinds.ChartPlan(
         kind=chart_kinds.chart_kind(kind),
         baseline=baseline,
@@ -85,32 +37,82 @@ def chart(
         subgroup=subgroup,
         weight=weight,
     )
-    (lot,) = read_lots({"lot": files}, quantity=quantity, step=step, leave_out=None)
+    (lot,) = read_lots({"lot": files}, quantity=quantity, step=step)
     values = lot.readings_of(device)
+    return _leave_chart(
+        lot,
+        values,
+        plan,
+        into=into,
+        name=f"chart-{quantity}",
+        quantity=quantity,
+        lot=files,
+        device=device,
+        step=step,
+        chart=plan.kind,
+        baseline=min(baseline, len(values)),
+        subgroup=subgroup if plan.kind is chart_kinds.ChartKind.XBAR_R else None,
+        weight=weight if plan.kind is chart_kinds.ChartKind.EWMA else None,
+        rules=plan.rules,
+    )
+
+
+def stability(
+    *,
+    files: tuple[Path, ...],
+    quantity: str,
+    subgroup: int,
+    baseline: int,
+    step: str,
+    into: Path | None,
+) -> int:
+    """Readings of one unit over weeks: does the gauge stay the same?"""
+    (lot,) = read_lots({"known unit": files}, quantity=quantity, step=step)
+    single = chart_kinds.ChartKind.INDIVIDUALS
+    plan = chart_kinds.ChartPlan(
+        kind=chart_kinds.ChartKind.XBAR_R if subgroup > 1 else single,
+        baseline=baseline,
+        subgroup=max(2, subgroup),
+    )
+    return _leave_chart(
+        lot,
+        lot.readings_of(lot.only_device),
+        plan,
+        into=into,
+        name=f"stability-{quantity}",
+        quantity=quantity,
+        readings=files,
+        device=lot.only_device,
+        step=step,
+        subgroup=subgroup,
+        baseline=baseline,
+    )
+
+
+def _leave_chart(
+    measured: Lot,
+    values: tuple[float, ...],
+    plan: chart_kinds.ChartPlan,
+    *,
+    into: Path | None,
+    name: str,
+    quantity: str,
+    **facts: object,
+) -> int:
+    """The chart of readings in their order; the exit code."""
     found = chart_kinds.panels(values, plan)
-    first = min(baseline, len(values))
     sheet = chart_sheet(
         found,
         quantity=quantity,
-        unit=lot.unit,
-        baseline=first,
-        neighbours=lag_one(values[:baseline]),
-    ).noting(*exclusion_notes((lot,)))
+        unit=measured.unit,
+        baseline=min(plan.baseline, len(values)),
+        neighbours=lag_one(values[: plan.baseline]),
+    ).noting(*exclusion_notes((measured,)))
     leave(
         sheet,
-        chart_figures(found, Scale(quantity=quantity, unit=lot.unit)),
-        facts_of(
-            quantity=quantity,
-            lot=files,
-            device=device,
-            step=step,
-            chart=plan.kind,
-            baseline=first,
-            subgroup=subgroup if plan.kind is chart_kinds.ChartKind.XBAR_R else None,
-            weight=weight if plan.kind is chart_kinds.ChartKind.EWMA else None,
-            rules=plan.rules,
-        ),
+        chart_figures(found, Scale(quantity=quantity, unit=measured.unit)),
+        facts_of(quantity=quantity, **facts),
         into=into,
-        name=f"chart-{quantity}",
+        name=name,
     )
-    raise typer.Exit(0 if sheet.says_yes else EXIT_NO)
+    return 0 if sheet.says_yes else EXIT_NO

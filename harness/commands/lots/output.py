@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import itertools
 from pathlib import Path
-from typing import TYPE_CHECKING, TextIO
+from typing import TextIO
 
+from harness.clock import SystemClock
 from harness.errors import UsageError
+from harness.lots.page import Facts, write_lot_page
+from harness.lots.report_table import Sheet
 from harness.output import say
-
-if TYPE_CHECKING:
-    from harness.lots.page import Facts
-    from harness.lots.report_table import Sheet
-    from harness.results.plots.lots import Figures
-
+from harness.results.plots.lots import Figures, save
+from harness.results.reports.junit import slug
 
 ANSWER_NAME = "lot.txt"
 
@@ -33,10 +32,6 @@ def leave(
     Raises:
         UsageError: the folder cannot be used, or holds an answer already.
     """
-    from harness.clock import SystemClock  # noqa: PLC0415
-    from harness.lots.page import write_lot_page  # noqa: PLC0415
-    from harness.results.plots.lots import save  # noqa: PLC0415
-
     now = SystemClock().calendar()
     facts = [("made at", now.strftime("%Y-%m-%d %H:%M:%S UTC")), *facts]
     folder = into or Path("results") / f"{now:%Y%m%d-%H%M%S}-lot-{slug_of(name)}"
@@ -66,8 +61,6 @@ def leave(
 
 def slug_of(name: str) -> str:
     """A name of a folder."""
-    from harness.results.reports.junit import slug  # noqa: PLC0415
-
     return slug(name)
 
 
@@ -93,11 +86,11 @@ def facts_of(**given: object) -> list[tuple[str, str]]:
     return [
         (name.replace("_", " "), _shown(value))
         for name, value in given.items()
-        if value not in (None, "", [])
+        if value not in (None, "", ())
     ]
 
 
 def _shown(value: object) -> str:
-    if isinstance(value, list):
+    if isinstance(value, tuple):
         return ", ".join(map(str, value))
     return f"{value:g}" if isinstance(value, float) else str(value)

@@ -70,6 +70,10 @@ class PlanError(UsageError):
         first = self.problems[0]
         super().__init__(first.what, where=first.where)
 
+    def lines(self) -> list[str]:
+        """Each mistake with its place."""
+        return [str(problem) for problem in self.problems]
+
     def __str__(self) -> str:
         return "\n".join(map(str, self.problems))
 

@@ -7,12 +7,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from typer.testing import CliRunner
 
-import harness.cli  # noqa: F401 - registers the commands
-from harness.commands.base import app
+from harness.cli import app
 from harness.records import Outcome
 from harness.results.ledger.entry import LedgerReading, Reason, UnitFacts, UnitTest
 from harness.station.refusals import FILE_NAME as REFUSED

@@ -1,0 +1,86 @@
+"""What looks at files, kinds and adapters, and the simulated bench."""
+
+from __future__ import annotations
+
+import click
+
+from harness.commands.declared.kit import PATH, argument, command, option
+
+COMMANDS = [
+    command(
+        "check",
+        work="harness.commands.check.check",
+        help="""Check plan and fixture files without any hardware.
+
+    With one fixture among the files, plans are also checked against it. What a plan
+    does that can hurt is listed with its cautions, of a soak what it can prove, and
+    what the fixture's adapter cannot make or measure of what the plan asks for.
+    """,
+        examples=("slotproof check test_plans/*.yaml fixtures/demo_bench.yaml",),
+        params=[
+            argument(
+                "files",
+                metavar="FILE",
+                nargs=-1,
+                required=True,
+                type=PATH,
+                help="plan and fixture files",
+            ),
+        ],
+    ),
+    command(
+        "schema",
+        work="harness.commands.schemas.schema",
+        help="Print the JSON Schema of a file kind, for completion in an editor.",
+        examples=("slotproof schema plan > plan.schema.json",),
+        params=[
+            argument("kind", metavar="KIND", help="plan or fixture"),
+        ],
+    ),
+    command(
+        "families",
+        work="harness.commands.kinds.families",
+        help="List the kinds of device: what to read, set and check, what is destructive.",
+        examples=("slotproof families 2D",),
+        params=[
+            argument(
+                "code",
+                metavar="CODE",
+                required=False,
+                help="family code in hex, for all about one kind",
+            ),
+            option(
+                "--class", "class_", metavar="CLASS", help="only kinds of this class"
+            ),
+            option("--markdown", is_flag=True, help="print the README's table"),
+        ],
+    ),
+    command(
+        "ports",
+        work="harness.commands.ports.ports",
+        help="List adapters with a stable name to put into a fixture.",
+        examples=("slotproof ports",),
+        params=[],
+    ),
+    command(
+        "bench",
+        work="harness.commands.benches.bench",
+        help="Serve a simulated bench in real time, until Ctrl-C.",
+        examples=("slotproof bench fixtures/demo_bench.yaml --tty",),
+        params=[
+            argument(
+                "fixture",
+                metavar="FIXTURE",
+                type=PATH,
+                help="fixture with a simulation section",
+            ),
+            option("--tty", is_flag=True, help="serve the bench behind a real tty"),
+            option(
+                "--rfc2217",
+                metavar="PORT",
+                type=click.IntRange(min=0, max=65535),
+                help="serve the bench by RFC 2217 on this loopback port (0 picks one)",
+            ),
+        ],
+    ),
+]
