@@ -7,7 +7,7 @@ in one table, so that an adapter fault can never be booked against a device:
     |-- UsageError          our caller: plan, fixture, command line     (exit 2)
     |-- AdapterError        adapter, fixture or host could not tell     (exit 3)
     |   |-- HostError       the bench's computer: its disk is full
-    |   |-- PortAbsent  PortBusy  PortForbidden  PortUnsuitable
+    |   |-- PortAbsent  PortAmbiguous  PortBusy  PortForbidden  PortUnsuitable
     |   |-- AdapterUnplugged
     |   |-- NoEcho  ShortEcho  ExtraEcho  EchoDamaged  WrongRate
     |   |-- EchoDoubtful    a failure that rests on echoes nobody can vouch for
@@ -155,6 +155,13 @@ class PortAbsent(AdapterError):
 
     kind = "port-absent"
     default_hint = "plug the adapter in and compare with `slotproof ports`"
+
+
+class PortAmbiguous(AdapterError):
+    """The port of the fixture names more than one adapter of this machine."""
+
+    kind = "port-ambiguous"
+    default_hint = "write a name into the fixture that one adapter has; `slotproof ports` lists them"
 
 
 class PortBusy(AdapterError):

@@ -138,6 +138,7 @@ class ProgressView:
             RESUMED.name: self._status.take_stand,
             "probe_started": self._status.take_probe,
             GAP.name: self._gap,
+            "note": self._note,
         }.get(event)
         if take is not None:
             take(fields)
@@ -207,6 +208,11 @@ class ProgressView:
             yield from (f"{where}{text}" for text in _messages(result))
             if result.hint:
                 yield f"first look: {one_line(result.hint)}"
+
+    def _note(self, fields: dict[str, Any]) -> None:
+        """What the adapter costs the run must be read before it runs; other notes can wait."""
+        if fields.get("about") == "adapter":
+            self._print_remark(f"note: {one_line(fields['text'])}")
 
     def _gap(self, fields: dict[str, Any]) -> None:
         gap = GAP.read(fields)

@@ -29,6 +29,7 @@ from harness.results.ledger.ledger import Ledger
 from harness.results.record.run import RunRecord
 from harness.wire.romcode import RomCode
 from tests.browser import Browser, find_browser
+from tests.device_trees import Machine
 
 # The same examples on every machine, and no verdict by wall time on a busy one.
 hypothesis.settings.register_profile("slotproof", derandomize=True, deadline=None)
@@ -308,3 +309,11 @@ def ledger(ledger_setting: str) -> Iterator[Ledger]:
     """A ledger without tests."""
     with Ledger(ledger_setting, wait_s=30) as opened:
         yield opened
+
+
+@pytest.fixture
+def machine(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Machine:
+    """A machine without adapters in the place of this one; plug some in."""
+    made = Machine(tmp_path / "machine")
+    monkeypatch.setattr("harness.driver.usb.device_tree.here", made.tree)
+    return made

@@ -14,17 +14,13 @@ from contextlib import contextmanager, suppress
 from typing import Any
 
 from harness.clock import Clock, SystemClock
-from harness.driver.port import (
-    close_port,
-    open_port,
-    rediscover,
-    stable_identity,
-    translated,
-    usb_id,
-)
+from harness.driver.port import close_port, open_port, translated
 from harness.driver.port_rates import set_rate
 from harness.driver.self_check import AdapterReport, check_adapter
 from harness.driver.switching import Switching
+from harness.driver.usb.chips import kind_of
+from harness.driver.usb.latency import Latency, lower, put_back
+from harness.driver.usb.names import Identity, identity_of, is_native, port_named
 from harness.errors import (
     AdapterError,
     AdapterUnplugged,
@@ -34,7 +30,7 @@ from harness.errors import (
     ShortEcho,
     SlotproofError,
 )
-from harness.wire.clock_grid import KIND_BY_USB_ID, ClockGrid, grid_of_kind
+from harness.wire.clock_grid import ClockGrid, grid_of_kind
 
 EITHER_LOW_OR_DEAF = (
     "either the line is held low now or RX has lost the line: measure the idle line"
@@ -63,6 +59,7 @@ class Adapter:
         clock_tolerance_ppm: overrides the grid's own figure.
         max_burst: most characters in one write.
         switching: what RTS and DTR switch.
+        low_latency: ask the port not to hold replies back, while it is open.
     """
 
     def __init__(
@@ -73,10 +70,12 @@ class Adapter:
         clock_tolerance_ppm: float | None = None,
         max_burst: int = 4000,
         switching: Switching | None = None,
+        low_latency: bool = True,
     ) -> None:
         self.url = url
         self.max_burst = max_burst
         self.switching = switching or Switching()
+        self.latency = Latency.LEFT
         self.unsolicited = b""
         """Characters found waiting before the last burst was sent: nobody asked for them."""
         self.surplus = b""
@@ -84,10 +83,12 @@ class Adapter:
         self.partial = b""
         """What came back of the last burst, whole or not."""
         self._kind = kind
+        self._low_latency = low_latency
         self._tolerance_ppm = clock_tolerance_ppm
         self._port: Any = None
         self._format = (0, 0)
-        self._identity = ("", "")
+        self._identity: Identity | None = None
+        self._kind_by_usb = "unknown"
         self._supply = True
         self._strong_pull_up = False
         self._echo_proved = False
@@ -117,7 +118,9 @@ class Adapter:
         # A simulated port brings its own time; every other one has the system's.
         own_clock = getattr(self._port, "clock", None)
         self.clock = own_clock if isinstance(own_clock, Clock) else SystemClock()
-        self._identity = stable_identity(url)
+        found = port_named(url)
+        self._identity, self._kind_by_usb = identity_of(found), kind_of(found)
+        self.latency = lower(self._port) if self._low_latency else Latency.LEFT
         self._apply_switches()
         if self.switching.supply_on is not None:
             # opening raised RTS and DTR: the line rises, and the UART may take that
@@ -127,18 +130,19 @@ class Adapter:
     def _disconnect(self) -> None:
         with suppress(AdapterError), translated(self.url):
             if self._port is not None:
+                put_back(self._port, self.latency)
                 close_port(self._port)
         self._port = None
 
     def reopen(self) -> None:
-        """Close, then open again by stable identity, after the adapter was lost.
+        """Close, then open the same adapter again, after it was lost.
 
         Raises:
-            AdapterError: it is not back yet.
+            AdapterError: it is not back yet, or what is there may be another one.
         """
-        identity = self._identity
         self._disconnect()
-        self.url = rediscover(self.url, identity) if any(identity) else self.url
+        if self._identity is not None and is_native(self.url):
+            self.url = self._identity.find().device
         self._connect(self.url)
 
     @property
@@ -154,11 +158,13 @@ class Adapter:
     @property
     def grid(self) -> ClockGrid:
         """The clock grid in force."""
-        kind = self._kind
-        if kind == "auto":
-            numbers = usb_id(self.url)
-            kind = KIND_BY_USB_ID.get(numbers, "unknown") if numbers else "unknown"
+        kind = self._kind_by_usb if self._kind == "auto" else self._kind
         return grid_of_kind(kind, self._tolerance_ppm)
+
+    @property
+    def is_unknown(self) -> bool:
+        """True if the kind is ``auto`` and USB does not tell it."""
+        return self._kind == "auto" and self._kind_by_usb == "unknown"
 
     @property
     def broke_low(self) -> bool:

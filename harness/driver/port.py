@@ -1,19 +1,64 @@
-"""Opening a pyserial port, and turning its many exceptions into ours."""
+"""Opening a pyserial port, and turning its many exceptions into ours.
+
+What each system does, as far as this package relies on it. Nothing here was tried on
+hardware; "tried" means on a pty of Linux 6.18 with pyserial 3.5.
+
+matter     system   what happens, and what is done about it; source
+---------  -------  ----------------------------------------------------------------------
+low line   Linux    BRKINT flushes the echoes at a break; pyserial leaves it as found, so
+                    ``keep_breaks`` clears it at opening. Source: termios(3); tried
+           macOS    the same call. Source: termios(4); not tried at all
+           Windows  no such mode: a break is one 00h; pyserial sets fAbortOnError to 0.
+                    Source: serialwin32.py of pyserial 3.5; not tried at all
+exclusive  Linux    flock: stops a second slotproof, not a program that does not ask.
+                    Source: serialposix.py; tried
+           macOS    the same. Source: serialposix.py; not tried at all
+           Windows  every opening is exclusive (share mode 0); busy reads as
+                    PermissionError 13. Source: serialwin32.py, pyserial report 341; not
+                    tried at all
+any rate   Linux    termios2 with BOTHER in one call, see ``port_rates``. Source:
+                    ioctl_tty(2); tried
+           macOS    IOSSIOSPEED through pyserial, which repeats it after each setting.
+                    Source: serialposix.py; not tried at all
+           Windows  the number goes into the DCB; a driver that refuses it ends in
+                    SerialException. Source: serialwin32.py; not tried at all
+low        Linux    ASYNC_LOW_LATENCY, see ``usb.latency``. Source: serialposix.py,
+latency             ftdi_sio.c; a pty refuses it, tried
+           macOS    no call: pyserial raises NotImplementedError. Source: serialposix.py;
+                    not tried at all
+           Windows  no call: the attribute is missing; set in the driver's own dialogue.
+                    Source: serialwin32.py, application note AN232B-04; not tried at all
+RTS, DTR   Linux    raised together at opening, before anybody can say otherwise.
+                    Source: serial core of the kernel; a pty has none, tried
+           macOS    the same, from memory; not tried at all
+           Windows  as the DCB says, set at opening, from memory; not tried at all
+unplugged  Linux    read: SerialException; in_waiting: OSError 5; settings: termios.error.
+                    Source: serialposix.py; tried with the master closed
+           macOS    SerialException with errno 6. Source: pyserial report 458; not tried
+           Windows  SerialException "ClearCommError failed". Source: serialwin32.py; not
+                    tried at all
+imports    Linux    termios, fcntl
+           macOS    termios, fcntl; no termios2
+           Windows  neither: whoever imports them here does so guarded
+signals    Linux    SIGINT, SIGTERM, SIGHUP, see ``ending``; tried
+           macOS    the same. Source: signal(3); not tried at all
+           Windows  SIGINT and SIGBREAK only. Source: Python's signal; not tried at all
+"""
 
 from __future__ import annotations
 
 import errno
-import re
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
 import serial
-from serial.tools import list_ports
 
+from harness.driver.usb import device_tree
+from harness.driver.usb.chips import kind_of
+from harness.driver.usb.names import port_named, stable_name
 from harness.errors import (
     AdapterError,
     AdapterUnplugged,
@@ -23,15 +68,13 @@ from harness.errors import (
     PortUnsuitable,
     UsageError,
 )
-from harness.wire.clock_grid import KIND_BY_USB_ID
 
-_termios_error: type[Exception]
+_termios: Any
 try:
-    import termios
-except ImportError:  # pragma: no cover - no termios on this system
-    _termios_error = OSError
-else:
-    _termios_error = termios.error
+    import termios as _termios
+except ImportError:  # no termios on this system
+    _termios = None
+_termios_error: type[Exception] = OSError if _termios is None else _termios.error
 
 HANDLER_PACKAGE = "harness.simulation"
 """Where pyserial finds the module for ``sim://``; a name, never an import."""
@@ -62,8 +105,14 @@ def translated(where: str) -> Iterator[None]:
 def _open_failure(cause: Exception, url: str) -> AdapterError:
     number = getattr(cause, "errno", None)
     text = str(cause)
-    if number in {errno.ENOENT, errno.ENODEV, errno.ENXIO} or "no ports found" in text:
+    # on Windows pyserial gives no number, only the text of the system's exception
+    if (
+        number in {errno.ENOENT, errno.ENODEV, errno.ENXIO}
+        or "FileNotFoundError" in text
+    ):
         return PortAbsent("there is no such port", where=url)
+    if "PermissionError(13" in text:
+        return PortBusy("the port is in use", where=url)
     if number in {errno.EACCES, errno.EPERM}:
         return PortForbidden("this user may not open the port", where=url)
     if number in {errno.EBUSY, errno.EAGAIN} or "exclusively lock" in text:
@@ -82,13 +131,15 @@ def open_port(url: str, baud: int) -> Any:  # noqa: ANN401 - the class depends o
 
     Raises:
         UsageError: the URL's scheme is not known.
-        PortAbsent, PortBusy, PortForbidden, PortUnsuitable: as named.
+        PortAbsent, PortAmbiguous, PortBusy, PortForbidden, PortUnsuitable: as named.
     """
     if HANDLER_PACKAGE not in serial.protocol_handler_packages:
         serial.protocol_handler_packages.append(HANDLER_PACKAGE)
-    native = "://" not in url or url.startswith("hwgrep://")
+    found = port_named(url)  # pyserial would take the first of several
+    name = found.device if found and url.lower().startswith("hwgrep://") else url
+    native = "://" not in name
     try:
-        port = serial.serial_for_url(url, do_not_open=True)
+        port = serial.serial_for_url(name, do_not_open=True)
     except ValueError as cause:
         raise UsageError(
             f"the port's scheme {urlsplit(url).scheme!r} is not known",
@@ -105,11 +156,26 @@ def open_port(url: str, baud: int) -> Any:  # noqa: ANN401 - the class depends o
         if native:
             port.write_timeout = 10
         port.open()
+        keep_breaks(port)
     except (serial.SerialException, OSError, ValueError, _termios_error) as cause:
         with suppress(Exception):
             port.close()
         raise _open_failure(cause, url) from cause
     return port
+
+
+def keep_breaks(port: Any) -> None:  # noqa: ANN401 - the class depends on the URL
+    """Have a break come through as a 00h where the system would flush the echoes for it.
+
+    pyserial leaves two flags as the last user of the port set them: BRKINT flushes what
+    came before a break, IGNPAR drops what came with one. Rates set later keep this.
+    """
+    handle = getattr(port, "fd", None)
+    if _termios is None or not isinstance(handle, int):
+        return
+    settings = _termios.tcgetattr(handle)
+    settings[0] &= ~(_termios.BRKINT | _termios.IGNPAR)
+    _termios.tcsetattr(handle, _termios.TCSANOW, settings)
 
 
 def close_port(port: Any) -> None:  # noqa: ANN401 - the class depends on the URL
@@ -121,36 +187,6 @@ def close_port(port: Any) -> None:  # noqa: ANN401 - the class depends on the UR
     port.close()
     if left is not None:
         left.close()
-
-
-def stable_identity(url: str) -> tuple[str, str]:
-    """Serial number and USB position of a native port, empty where unknown.
-
-    A port that was unplugged may come back under another name; these stay.
-    """
-    for info in list_ports.comports(include_links=True):
-        if info.device == url:
-            return info.serial_number or "", info.location or ""
-    return "", ""
-
-
-def rediscover(url: str, identity: tuple[str, str]) -> str:
-    """The name under which the adapter with ``identity`` is found now, else ``url``."""
-    number, location = identity
-    for info in list_ports.comports():
-        if (number and info.serial_number == number) or (
-            not number and location and info.location == location
-        ):
-            return str(info.device)
-    return url
-
-
-def usb_id(url: str) -> tuple[int, int] | None:
-    """USB vendor and product number of a native port, or None."""
-    for info in list_ports.comports(include_links=True):
-        if info.device == url and info.vid is not None and info.pid is not None:
-            return info.vid, info.pid
-    return None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -172,31 +208,16 @@ class FoundAdapter:
 
 def list_adapters() -> list[FoundAdapter]:
     """Every USB adapter of this machine, in order of their names."""
-    found = []
-    for info in sorted(list_ports.comports(), key=lambda info: info.device):
-        if info.vid is None or info.pid is None:
-            continue
-        number = f"{info.vid:04X}:{info.pid:04X}"
-        found.append(
-            FoundAdapter(
-                device=info.device,
-                stable_port=_stable_port(info),
-                kind=KIND_BY_USB_ID.get((info.vid, info.pid), "unknown"),
-                description=f"{info.product or info.description or 'adapter'}, USB {number}, "
-                f"serial number {info.serial_number or 'none'}, position {info.location or 'unknown'}",
-            )
+    ports = device_tree.here.ports()
+    return [
+        FoundAdapter(
+            device=port.device,
+            stable_port=stable_name(port, ports),
+            kind=kind_of(port),
+            description=f"{port.product_text or port.description or 'adapter'}, "
+            f"USB {port.vendor:04X}:{port.product:04X}, serial number "
+            f"{port.serial_number or 'none'}, position {port.location or 'unknown'}",
         )
-    return found
-
-
-def _stable_port(info: Any) -> str:  # noqa: ANN401 - pyserial's own record
-    """By udev's link where there is one, else by serial number or USB position."""
-    for folder in ("/dev/serial/by-id", "/dev/serial/by-path"):
-        for link in sorted(Path(folder).glob("*")):
-            if link.resolve() == Path(info.device).resolve():
-                return str(link)
-    if info.serial_number:
-        return f"hwgrep://SER={re.escape(info.serial_number)}"
-    if info.location:
-        return f"hwgrep://LOCATION={re.escape(info.location)}"
-    return str(info.device)
+        for port in ports
+        if port.is_usb
+    ]

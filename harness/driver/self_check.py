@@ -34,6 +34,7 @@ class AdapterReport:
     port: str
     kind: str
     clock_tolerance_ppm: float
+    latency: str
     round_trip_median_ms: float
     round_trip_p95_ms: float
     round_trip_max_ms: float
@@ -82,6 +83,7 @@ def check_adapter(adapter: Adapter, baud: int) -> AdapterReport:
         port=adapter.url,
         kind=adapter.grid.kind,
         clock_tolerance_ppm=adapter.grid.tolerance_ppm,
+        latency=adapter.latency,
         round_trip_median_ms=round(statistics.median(ordered) * 1e3, 3),
         round_trip_p95_ms=round(ordered[int(0.95 * len(ordered))] * 1e3, 3),
         round_trip_max_ms=round(ordered[-1] * 1e3, 3),

@@ -208,20 +208,3 @@ def grid_of_kind(kind: str, tolerance_ppm: float | None) -> ClockGrid:
     if tolerance_ppm is None:
         return grid
     return replace(grid, tolerance_ppm=tolerance_ppm, note="given in the fixture")
-
-
-KIND_BY_USB_ID = {
-    (0x0403, 0x6001): "fractional-divider",
-    (0x0403, 0x6015): "fractional-divider",
-    (0x0403, 0x6014): "fast-fractional-divider",
-    (0x0403, 0x6010): "fast-fractional-divider",
-    (0x10C4, 0xEA60): "rate-table",
-    (0x10C4, 0xEA70): "integer-divider",
-    (0x1A86, 0x7523): "prescaled-divider",
-    (0x067B, 0x2303): "mantissa-exponent",
-}
-"""Chip class by USB vendor and product number (ID tables of drivers/usb/serial in the Linux kernel).
-
-10C4:EA60 covers chips old and new under one number; the table rates of the old
-ones are made by both, so the cautious class stands.
-"""

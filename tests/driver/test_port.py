@@ -11,9 +11,10 @@ from typing import Any
 import pytest
 
 from harness.driver.adapter import Adapter
-from harness.driver.port import list_adapters, open_port, stable_identity, usb_id
+from harness.driver.port import list_adapters, open_port
 from harness.driver.port_rates import is_native, reported_rate, set_rate
 from harness.driver.switching import Condition, Switching
+from harness.driver.usb.names import identity_of, port_named
 from harness.errors import (
     CannotSwitch,
     PortAbsent,
@@ -145,6 +146,6 @@ def test_impossible_rate(tty: str, baud: int) -> None:
 
 def test_identity_of_what_is_no_adapter(tty: str) -> None:
     """A tty without USB numbers has no stable identity, and none is invented."""
-    assert stable_identity(tty) == ("", "")
-    assert usb_id(tty) is None
+    assert port_named(tty) is None
+    assert identity_of(port_named(tty)) is None
     assert all(found.device != tty for found in list_adapters())

@@ -64,6 +64,7 @@ def connect(fixture: Fixture) -> Iterator[Bus]:
         clock_tolerance_ppm=fixture.adapter.clock_tolerance_ppm,
         max_burst=fixture.adapter.max_burst,
         switching=switching_of(fixture),
+        low_latency=fixture.adapter.latency == "low",
     )
     with adapter.open():
         try:

@@ -4,20 +4,25 @@ from __future__ import annotations
 
 import platform
 import uuid
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from importlib.metadata import version
 from typing import Any
 
 from harness.clock import Clock
 from harness.driver.bus import Bus
 from harness.driver.self_check import AdapterReport
+from harness.driver.usb.latency import SLOW_MS, cure
 from harness.families.hazard import Hazard
 from harness.plans.execution.resume import Resumption
+from harness.plans.schema.bodies import Enumerate, Reset
 from harness.plans.schema.fixture import Fixture
 from harness.plans.schema.plan import Plan
+from harness.plans.schema.steps import ForEach, Repeat, StepItem
 from harness.plans.steps.context import title_of
 from harness.results.journal.writer import FORMAT
 from harness.results.record.slot_evidence import FRAMES, FramesInUse
+from harness.wire.clock_grid import GRIDS
+from harness.wire.slots.frames import choose_slots
 
 
 def facts_of_start(
@@ -100,6 +105,70 @@ def facts_of_adapter(report: AdapterReport, bus: Bus) -> dict[str, Any]:
             )
         ),
     }
+
+
+def notes_on_adapter(
+    report: AdapterReport, bus: Bus, plan: Plan, fixture: Fixture
+) -> Iterator[str]:
+    """What the adapter costs this run and need not: a chip nobody knows, slow replies."""
+    if bus.adapter.is_unknown:
+        port = fixture.adapter.port
+        if port == "sim://":  # means the bench in the fixture itself
+            port = bus.adapter.url.partition("?")[0]
+        known = choose_slots(GRIDS["fractional-divider"])
+        slower = 100 * (bus.slots.slot_us / known.slot_us - 1)
+        yield (
+            f"the adapter's chip is not known, so only customary rates are used, slots are "
+            f"{slower:.0f} % longer than they need be and limits are coarse -> "
+            f"`slotproof adapter --port {port}` measures it and prints the "
+            "lines for the fixture"
+        )
+    if (median_ms := report.round_trip_median_ms) > SLOW_MS:
+        trips = least_round_trips(plan, fixture)
+        cost_s = trips * (median_ms - _FAST_MS) * 1e-3
+        yield (
+            f"the adapter holds replies back: {median_ms:.1f} ms a round trip, which costs "
+            f"this plan at least {cost_s:.1f} s ({trips} round trips) -> "
+            f"{cure(bus.adapter.url, bus.adapter.latency)}"
+        )
+
+
+_FAST_MS = 1.0
+"""Round trip of an adapter with low latency: one frame of full-speed USB."""
+
+_AT_LEAST = {"wait": 0, "prompt": 0, "switch": 0, "convert": 2}
+"""Round trips of a step as a whole; of all others, two for each device it is about."""
+
+
+def least_round_trips(plan: Plan, fixture: Fixture) -> int:
+    """Round trips that a plan needs at least, if each socket holds its device.
+
+    A reset and one burst for each thing done to a device; retries, what takes several
+    bursts, and the rounds of a soak come on top.
+    """
+    return sum(
+        _trips_of(item, fixture, {socket.name for socket in fixture.sockets})
+        for item in plan.steps
+    )
+
+
+def _trips_of(item: StepItem, fixture: Fixture, sockets: set[str]) -> int:
+    body = item.body
+    if isinstance(body, Repeat):
+        return body.times * sum(_trips_of(i, fixture, sockets) for i in body.steps)
+    if isinstance(body, ForEach):
+        meant = [
+            socket.name
+            for socket in fixture.sockets
+            if socket.name in sockets
+            and (body.sockets is None or socket.name in body.sockets)
+            and (body.family is None or socket.expect.family_code in body.family)
+        ]
+        return sum(_trips_of(i, fixture, {name}) for name in meant for i in body.steps)
+    if isinstance(body, Reset):
+        return body.times
+    rounds = body.scans if isinstance(body, Enumerate) else 1
+    return rounds * _AT_LEAST.get(item.kind, 2 * len(sockets))
 
 
 def _leaf_facts(plan: Plan) -> list[dict[str, str]]:

@@ -25,6 +25,7 @@ from harness.plans.execution.run_facts import (
     facts_of_adapter,
     facts_of_resumption,
     facts_of_start,
+    notes_on_adapter,
 )
 from harness.plans.schema.fixture import Fixture
 from harness.plans.schema.plan import Plan
@@ -162,6 +163,8 @@ class Runner:
             self._cannot_begin = from_fault(fault, self.context)
             raise
         self._record("adapter_checked", adapter=facts_of_adapter(report, self._bus))
+        for line in notes_on_adapter(report, self._bus, self._plan, self._fixture):
+            self._record("note", text=line, about="adapter")
 
     def _find_out_why(self) -> None:
         """A plan that begins with a diagnosis learns why it cannot begin."""

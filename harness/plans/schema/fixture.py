@@ -71,6 +71,11 @@ class AdapterSettings(Strict):
         "the clock is good enough; by-budget is cautious and as slow as the budget of "
         "the declared line needs",
     )
+    latency: Literal["low", "leave"] = Field(
+        default="low",
+        description="low asks the port not to hold replies back, while it is open; "
+        "leave takes it as it is",
+    )
     max_burst: int = Field(
         default=4000,
         ge=1,

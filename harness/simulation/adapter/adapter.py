@@ -35,6 +35,7 @@ class AdapterModel:
         hears: False while its receive line is open.
         port_name: what the host calls it; whatever the host likes unless set.
         on_open: called each time that a port on it is opened.
+        latency_ms: latency timer towards the host.
         drop_probability, jitter_ms, jitter_probability, gap_us, gap_probability,
         overrun, rewrite, resend_us: faults; see ``fault_adapter``.
     """
@@ -53,6 +54,7 @@ class AdapterModel:
         self.rewrite: dict[int, bytes] = {}
         self.resend_us: float | None = None
         self.port_name: str | None = None
+        self.latency_ms = core.settings.adapter.latency_ms
         self.on_open: list[Callable[[], None]] = []
         self._packet_left = 0
         self._random = core.random_for("adapter")
@@ -153,6 +155,14 @@ class AdapterModel:
         self.pump(now_us)
         if self.plugged:
             self.core.set_modem_lines(rts=rts, dtr=dtr)
+
+    def set_low_latency(self, low: bool, *, now_us: float) -> bool:
+        """Set the timer to 1 ms, or back; False where the driver has no such mode."""
+        self.pump(now_us)
+        truth = self.core.settings.adapter
+        if truth.low_latency:
+            self.latency_ms = min(1.0, truth.latency_ms) if low else truth.latency_ms
+        return truth.low_latency
 
     def set_break(self, low: bool, *, now_us: float) -> None:
         """Hold the transmitter low, or let it go."""
@@ -269,7 +279,7 @@ class AdapterModel:
 
     def _timer_us(self) -> float:
         """When the latency timer next runs out after the first waiting character."""
-        latency_us = 1000 * self.core.settings.adapter.latency_ms
+        latency_us = 1000 * self.latency_ms
         periods = ceil((self._first_us - self._packet_us) / latency_us)
         return self._packet_us + max(1, periods) * latency_us
 

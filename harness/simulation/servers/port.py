@@ -193,6 +193,17 @@ class SimulatedPort(SerialBase):
         bench.adapter.purge_outgoing(bench.clock.now_us)
         self._fail_if_dead()
 
+    def set_low_latency_mode(self, low_latency_settings: bool) -> None:
+        """Ask the driver for its shortest timer.
+
+        Raises:
+            ValueError: it has no such mode, as pyserial says it.
+        """
+        bench = self._open_bench()
+        now_us = bench.clock.now_us
+        if not bench.adapter.set_low_latency(low_latency_settings, now_us=now_us):
+            raise ValueError("Failed to update ASYNC_LOW_LATENCY flag")
+
     def send_break(self, duration: float = 0.25) -> None:
         """Hold the line low for a time on the port's clock."""
         self.break_condition = True

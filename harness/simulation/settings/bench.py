@@ -124,6 +124,10 @@ class AdapterTruth(StrictSettings):
     latency_ms: float = Field(
         default=1.0, gt=0, le=255, description="latency timer towards the host"
     )
+    low_latency: bool = Field(
+        default=False,
+        description="its driver sets the timer to 1 ms for a host that asks for it",
+    )
     out_latency_us: float = Field(
         default=500, ge=0, le=1e6, description="from write to the first start bit"
     )

@@ -1,0 +1,124 @@
+"""Low latency is asked for, measured, put back, and never an error."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from harness.driver.adapter import Adapter
+from harness.driver.usb.latency import Latency, cure, lower, put_back
+from tests.device_trees import CONSTELLATIONS, Machine
+
+Make = Callable[..., Any]
+"""A fixture that makes something; conftest has the signatures."""
+
+
+class Port:
+    """A port that keeps what it was asked."""
+
+    def __init__(self, refusal: Exception | None = None) -> None:
+        self.asked: list[bool] = []
+        self._refusal = refusal
+
+    def set_low_latency_mode(self, wanted: bool) -> None:
+        """Note the wish, or refuse."""
+        if self._refusal is not None:
+            raise self._refusal
+        self.asked.append(wanted)
+
+
+def test_taken_and_put_back() -> None:
+    """What was lowered is put back, and nothing else is touched."""
+    port = Port()
+    latency = lower(port)
+    assert latency is Latency.LOWERED
+    put_back(port, latency)
+    assert port.asked == [True, False]
+    for other in (Latency.LEFT, Latency.WAS_LOW, Latency.NOT_OFFERED):
+        put_back(port, other)
+    assert port.asked == [True, False]
+
+
+@pytest.mark.parametrize(
+    "refusal", [ValueError("ENOTTY"), NotImplementedError(), OSError(5, "gone")]
+)
+def test_refused(refusal: Exception) -> None:
+    """A driver that refuses, a system without it, a port that is gone: no error.
+
+    Source: pyserial 3.5, serialposix.py.
+    """
+    port = Port(refusal)
+    assert lower(port) is Latency.NOT_OFFERED
+    put_back(port, Latency.LOWERED)
+    assert lower(object()) is Latency.NOT_OFFERED  # no such attribute, as on Windows
+
+
+@pytest.mark.parametrize("wanted", [True, False])
+def test_a_port_that_offers_it(open_bus: Make, bench_data: Make, wanted: bool) -> None:
+    """A driver that holds replies for 16 ms answers in two when asked, and only then."""
+    data = bench_data([], adapter={"latency_ms": 16, "low_latency": True})
+    data["adapter"]["latency"] = "low" if wanted else "leave"
+    data["sockets"] = [{"name": "S1"}]
+    bus = open_bus(data)
+    report = bus.adapter.self_check(115_200)
+    assert report.latency == (Latency.LOWERED if wanted else Latency.LEFT)
+    assert (report.round_trip_median_ms < 3) is wanted
+    model = bus.adapter.port.bench.adapter
+    bus.adapter._disconnect()
+    assert model.latency_ms == 16
+
+
+def test_the_cure_is_of_this_system(machine: Machine) -> None:
+    """One line for each system and port; a link is resolved to the device it names."""
+    machine.plug(*CONSTELLATIONS["one of each"])
+    link = machine.port("ttyUSB0").links[0]
+    refused = Latency.NOT_OFFERED
+    assert "/ttyUSB0/latency_timer" in cure(link, refused, "linux")
+    assert "another" not in cure(link, refused, "linux")
+    assert "adapter" in cure(machine.port("ttyUSB2").device, refused, "linux")
+    assert "Device Manager" in cure("COM3", refused, "win32")
+    assert "adapter" in cure("/dev/cu.usbserial-1", refused, "darwin")
+    assert "machine" in cure("rfc2217://host:4000", refused, "linux")
+    assert "latency: leave" in cure(link, Latency.LEFT, "linux")
+
+
+def test_notes_at_the_start(run_plan: Make, bench_data: Make, new_device: Make) -> None:
+    """An unknown chip and slow replies are told before the first step, in figures; a good one not."""
+    devices = [new_device(0x28, n) for n in (1, 2)]
+    plan = [{"reset": {"times": 10}}, {"repeat": {"times": 3, "steps": [{"verify": {}}]}}]  # fmt: skip
+    slow = run_plan(plan, bench_data(devices, adapter={"latency_ms": 16}, kind="auto"))
+    notes = [e for e in slow.events if e.get("about") == "adapter"]
+    assert [e["event"] for e in notes] == ["note", "note"]
+    assert "chip is not known" in notes[0]["text"]
+    # 10 resets, 3 times 2 round trips for 2 devices, at 16 instead of 1 ms
+    assert "(22 round trips)" in notes[1]["text"]
+    assert "at least 0.3 s" in notes[1]["text"]
+    good = run_plan(plan, bench_data(devices))
+    assert not [e for e in good.events if e.get("about") == "adapter"]
+
+
+def test_reopened_by_what_it_was(
+    machine: Machine, rigged: Make, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """After a replug in another order an adapter opens its own port, under its new name."""
+    opened: list[str] = []
+    _, port = rigged()
+
+    def open_port(url: str, _baud: int) -> object:
+        opened.append(url)
+        return port
+
+    monkeypatch.setattr("harness.driver.adapter.open_port", open_port)
+    one, other = CONSTELLATIONS["two equal serial numbers"]
+    machine.plug(one, other)
+    adapter = Adapter(machine.name_of(one))
+    with adapter.open():
+        assert adapter.grid.kind == "rate-table"
+        machine.plug(
+            type(one)(**{**vars(one), "device": other.device}),
+            type(one)(**{**vars(other), "device": one.device}),
+        )
+        adapter.reopen()
+    assert opened == [machine.name_of(one), machine.name_of(other)]
