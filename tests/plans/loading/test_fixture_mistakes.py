@@ -29,7 +29,7 @@ simulation:
             "port:",
             "prt: x, port:",
             "f:2:11: unknown key 'prt'; expected one of port, kind, "
-            "clock_tolerance_ppm, slots, max_burst; did you mean 'port'?",
+            "clock_tolerance_ppm, slots, latency, max_burst; did you mean 'port'?",
         ),
         (
             "adapter: {port: sim://}\n",
