@@ -61,6 +61,9 @@ class ParasiteSupply:
         self._drain_ua = settings.idle_ua
         self._timer: Timer | None = None
         self._on_sag: Action | None = None
+        self._working_ua = 0.0
+        self._stands_low_us = 0.0
+        self._grace: Timer | None = None
 
     @property
     def is_working(self) -> bool:
@@ -123,11 +126,23 @@ class ParasiteSupply:
         if self.is_good and self.volts < settings.brown_out_v:
             self._brown_out()
 
-    def work(self, amperes: float, *, least_v: float, on_sag: Action) -> None:
-        """Draw a working current; ``on_sag`` tells if the line falls below ``least_v``."""
+    def work(
+        self,
+        amperes: float,
+        *,
+        least_v: float,
+        on_sag: Action,
+        stands_low_us: float = 0.0,
+    ) -> None:
+        """Draw a working current; ``on_sag`` tells if the line falls below ``least_v``.
+
+        Work that stands a low for a time draws its current from the line alone, as a
+        charge pump does, and pauses meanwhile; the capacitor keeps the chip going.
+        """
         self._book()
         self._on_sag = on_sag
-        self._drain_ua = amperes * 1e6
+        self._working_ua = self._drain_ua = amperes * 1e6
+        self._stands_low_us = stands_low_us
         engine = self._engine
         engine.line.draw(self, at_us=engine.now_us, amperes=amperes)
         watch = engine.listen(
@@ -148,6 +163,7 @@ class ParasiteSupply:
             return
         self._book()
         self._on_sag = None
+        self._end_grace()
         self._drain_ua = self.settings.idle_ua
         engine = self._engine
         engine.line.draw(self, at_us=engine.now_us, amperes=0.0)
@@ -161,8 +177,33 @@ class ParasiteSupply:
         self._since_us -= by_us
 
     def _on_line_sag(self, is_high: bool) -> None:
-        if not is_high and self._on_sag is not None:
+        if self._on_sag is None:
+            return
+        if is_high:
+            self._book()
+            self._end_grace()
+            self._drain_ua = self._working_ua
+        elif self._stands_low_us:
+            self._book()
+            self._drain_ua = self.settings.idle_ua
+            self._end_grace()
+            self._grace = self._engine.after(self._stands_low_us, self._low_too_long)
+        else:
             self._on_sag()
+
+    def _low_too_long(self) -> None:
+        self._grace = None
+        self._book()
+        self._drain_ua = self._working_ua
+        if self._on_sag is not None:
+            self._on_sag()
+        if not self._fed and self.is_good:
+            self._wait_for_brown_out()
+
+    def _end_grace(self) -> None:
+        if self._grace is not None:
+            self._grace.cancel()
+            self._grace = None
 
     def _on_feed(self, is_high: bool) -> None:
         self._book()

@@ -112,8 +112,18 @@ class ExternalSupply:
     def spend_slot(self) -> None:
         """Slots cost nothing that matters here."""
 
-    def work(self, amperes: float, *, least_v: float, on_sag: Action) -> None:
-        """Draw a working current; ``on_sag`` tells if the pin falls below ``least_v``."""
+    def work(
+        self,
+        amperes: float,
+        *,
+        least_v: float,
+        on_sag: Action,
+        stands_low_us: float = 0.0,
+    ) -> None:
+        """Draw a working current; ``on_sag`` tells if the pin falls below ``least_v``.
+
+        The line matters not, nor how long it is low.
+        """
         self._book()
         self._drain_ua = amperes * 1e6
         self._least_v, self._on_sag = least_v, on_sag

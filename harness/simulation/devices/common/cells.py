@@ -44,6 +44,7 @@ class CellWriter:
         length_ms: float,
         active_ma: float,
         least_v: float,
+        stands_low_us: float = 0.0,
         done: Callable[[bool], None],
     ) -> None:
         """Write ``values``; ``done(well)`` comes at the end, or when power fails."""
@@ -68,7 +69,12 @@ class CellWriter:
 
         def begin() -> None:
             if job == self._job and self.is_busy:
-                owner.supply.work(active_ma / 1000, least_v=least_v, on_sag=sag)
+                owner.supply.work(
+                    active_ma / 1000,
+                    least_v=least_v,
+                    on_sag=sag,
+                    stands_low_us=stands_low_us,
+                )
 
         def end() -> None:
             if job == self._job and self.is_busy:

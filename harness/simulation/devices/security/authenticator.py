@@ -33,6 +33,10 @@ from harness.wire.romcode import RomCode
 
 CLOSED = frozenset({0xAA, 0x55})
 READY, DONE, MISMATCH = 0x5F, 0xAA, 0x00
+PARTIAL, ACCEPTED = 0x20, 0x80
+"""Flags of the status byte: the row was not written whole, and the last write to cells
+was accepted. A real part shows DFh after a secret was loaded and 5Fh after the next one
+was computed (recording of a part of family 33h)."""
 SECRET_AT, REGISTERS_AT, ROM_AT, END = 0x80, 0x88, 0x90, 0x98
 PAD = b"\x80" + bytes(6) + b"\x01\xb8"
 
@@ -78,6 +82,13 @@ class AuthenticatorSettings(EepromSettings):
     compute_ms: float = Field(
         default=1.5, gt=0, le=100, description="time to compute a MAC; 2 at most"
     )
+    copy_stands_low_us: float = Field(
+        default=150.0,
+        ge=0,
+        le=1e5,
+        description="a write goes on after a low of the line up to this long; a real part "
+        "went on after lows of 142 and 143 us (recording)",
+    )
 
 
 class Authenticator(Device[AuthenticatorSettings]):
@@ -111,6 +122,7 @@ class Authenticator(Device[AuthenticatorSettings]):
         self.pad = bytearray(8)
         self.target = 0
         self._is_staged = False
+        self._flags = PARTIAL
         self._computing = False
         self._job = 0
 
@@ -118,6 +130,7 @@ class Authenticator(Device[AuthenticatorSettings]):
         """The scratchpad holds anything, nothing is staged."""
         self.pad[:] = self.random.randbytes(8)
         self._is_staged = False
+        self._flags = PARTIAL
         self._computing = False
         self._job += 1
 
@@ -179,14 +192,16 @@ class Authenticator(Device[AuthenticatorSettings]):
         address = yield from self._receive(2)
         self.target = int.from_bytes(address, "little") & ~7
         self._is_staged = False
+        self._flags = PARTIAL
         data = yield from self._receive(8)
         for place, value in enumerate(data):
             self.pad[place] = self.staged(self.target + place, value)
         self._is_staged = True
+        self._flags = 0
         yield from self.send_bytes(crc16_sent(b"\x0f" + address + data))
 
     def _read_pad(self) -> Slots:
-        status = READY if self._is_staged else READY | 0x20
+        status = READY | self._flags
         answer = self.target.to_bytes(2, "little") + bytes([status]) + self.pad
         yield from self.send_bytes(answer + crc16_sent(b"\xaa" + answer))
 
@@ -201,6 +216,7 @@ class Authenticator(Device[AuthenticatorSettings]):
         right = bytes([SECRET_AT, 0, READY])
         if given != right or not self._may_write(SECRET_AT):
             return
+        self._flags = ACCEPTED
         yield from self._program(SECRET_AT, bytes(self.pad))
 
     def _next_secret(self) -> Slots:
@@ -217,6 +233,7 @@ class Authenticator(Device[AuthenticatorSettings]):
             + self.secret[4:]
             + b"\xff" * 3
         )
+        self.target, self._flags = address & ~7, 0
         self.pad[:] = b"\xaa" * 8
         secret = rounds(bytes(block) + PAD)[:8]
         yield from self._program(SECRET_AT, secret, delay_ms=self.settings.compute_ms)
@@ -232,6 +249,7 @@ class Authenticator(Device[AuthenticatorSettings]):
         if mac != wanted:
             while True:
                 yield from self.send_byte(MISMATCH)
+        self._flags = ACCEPTED
         yield from self._program(self.target, bytes(self.pad))
 
     def _may_write(self, address: int) -> bool:
@@ -329,6 +347,7 @@ class Authenticator(Device[AuthenticatorSettings]):
             length_ms=settings.copy_ms + delay_ms,
             active_ma=settings.active_ma,
             least_v=settings.copy_min_v,
+            stands_low_us=settings.copy_stands_low_us,
             done=well.append,
         )
         while True:
