@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping
 from difflib import get_close_matches
+from enum import StrEnum
 from random import Random
 from typing import Annotated, Any
 
@@ -20,6 +21,7 @@ from harness.simulation.devices.registry import OfAnyKind
 from harness.simulation.settings.base import StrictSettings
 from harness.simulation.settings.device import DeviceSettings
 from harness.simulation.settings.feed import FeedEntry, Insertion
+from harness.simulation.settings.real_parts import draw_times
 
 AnyDevice = Annotated[DeviceSettings, OfAnyKind()]
 """Settings of any device kind, told apart by family code."""
@@ -28,6 +30,13 @@ _DEVICES: TypeAdapter[DeviceSettings] = TypeAdapter(AnyDevice)
 
 _OF_THE_LOT = ("serial", "rom_code", "socket")
 """Keys of a device that no two units can share."""
+
+
+class LotTimes(StrEnum):
+    """Where the times of a unit come from that ``typical.time_base`` does not give."""
+
+    REAL_PARTS = "real-parts"
+    LIMITS = "limits"
 
 
 class OddUnit(StrictSettings):
@@ -68,6 +77,11 @@ class LotSettings(StrictSettings):
         le=0.5,
         description="standard deviation of the factor, one a unit, on the times under "
         "typical.time_base: a chip has one oscillator",
+    )
+    times: LotTimes = Field(
+        default=LotTimes.REAL_PARTS,
+        description="times that typical.time_base does not give: real-parts draws them "
+        "around those of real devices, limits anywhere within the published limits",
     )
     odd: tuple[OddUnit, ...] = Field(
         default=(), max_length=1000, description="units that are not like the others"
@@ -174,7 +188,11 @@ class LotSettings(StrictSettings):
             data[key] = random.gauss(whole[key], deviation)
         factor = random.gauss(1.0, self.time_spread)
         times = self.typical.time_base.model_dump(exclude_none=True)
-        data["time_base"] = {name: value * factor for name, value in times.items()}
+        told = factor if self.time_spread else None
+        real = self.times is LotTimes.REAL_PARTS
+        drawn = draw_times(random, told) if real else {}
+        scaled = {name: value * factor for name, value in times.items()}
+        data["time_base"] = drawn | scaled
         if not {"serial", "rom_code"} & set(differs):
             data["serial"] = self.serials_from + unit - 1
         return _device(_merged(data, differs), at="spread", unit=unit)

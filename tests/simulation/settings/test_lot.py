@@ -10,6 +10,7 @@ from pydantic import ValidationError
 
 from harness.simulation.settings.bench import SimulationSettings, bench_settings
 from harness.simulation.settings.feed import Insertion
+from harness.simulation.settings.real_parts import REAL_PARTS_US
 
 LOT = {
     "units": 400,
@@ -62,11 +63,38 @@ def test_values_spread_as_told() -> None:
 
 
 def test_a_chip_has_one_oscillator() -> None:
-    """All times of a unit that are typical move by one factor; the others are the bench's."""
+    """All times of a unit move by one factor, those of real parts too."""
     devices = read().everybody
     factors = [d.time_base.sample_us / 30 for d in devices]  # type: ignore[operator]
     assert [d.time_base.read_0_us for d in devices] == [pytest.approx(32 * f) for f in factors]  # fmt: skip
     assert statistics.stdev(factors) == pytest.approx(0.06, abs=4 * 0.06 / 800**0.5)
+    wait_us = REAL_PARTS_US["presence_wait_us"].mean_us
+    assert [d.time_base.presence_wait_us for d in devices] == [pytest.approx(wait_us * f) for f in factors]  # fmt: skip
+
+
+def test_times_that_nobody_gives_are_those_of_real_parts() -> None:
+    """Waits of 27 to 36 us, presence of 111 to 130 us, zeros of 26 to 35 us were recorded.
+
+    Mean and deviation of 400 units within four of their standard errors of what the
+    recordings show; none is anywhere near the published limits (15, 60 and 240 us).
+    """
+    typical = {"family": 0x28}
+    devices = read(typical=typical, spread={}, time_spread=0.0).everybody
+    for name, seen in REAL_PARTS_US.items():
+        values = [getattr(d.time_base, name) for d in devices]
+        error = seen.deviation_us / 400**0.5
+        assert statistics.fmean(values) == pytest.approx(seen.mean_us, abs=4 * error)
+        assert statistics.stdev(values) == pytest.approx(
+            seen.deviation_us, abs=4 * seen.deviation_us / 800**0.5
+        )
+    assert 27 <= REAL_PARTS_US["presence_wait_us"].mean_us <= 36
+    assert 111 <= REAL_PARTS_US["presence_low_us"].mean_us <= 130
+    assert 26 <= REAL_PARTS_US["read_0_us"].mean_us <= 35
+
+
+def test_a_lot_may_be_drawn_within_the_published_limits() -> None:
+    """For stress: the bench draws each time anywhere within its limits."""
+    devices = read(times="limits").everybody
     assert {d.time_base.presence_wait_us for d in devices} == {None}
 
 
