@@ -176,21 +176,13 @@ class Bursts:
         if not silent:
             return
         echoes, sent = burst.echoes, len(burst.frames)
-        place = len(echoes) - 1
-        # low at the last bit of a character that we had released by then: a break in
-        # the pause before a burst stands where the first echo belongs, and looks so too
-        spoilt = (
-            place >= 0
-            and _is_break(echoes[place], burst.frames[place])
-            and not impossible_echoes(burst.frames[:place], echoes[:place])
-        )
         # a break before the burst, or as the late echo of its next character
         broken = (
             before + after == b"\x00"
-            and place + 1 < sent
-            and _is_break(0, self._sent_before if before else burst.frames[place + 1])
+            and len(echoes) < sent
+            and _is_break(0, self._sent_before if before else burst.frames[len(echoes)])
         )
-        if self.held_low or spoilt or broken:
+        if self.held_low or _ends_spoilt(burst) or broken:
             self.held_low = True
             raise LineShorted(
                 f"the line went low and stayed low ({len(echoes)} of {sent} slots came back)",
@@ -222,6 +214,20 @@ class Bursts:
                 pass
             return False
         return True
+
+
+def _ends_spoilt(burst: Burst) -> bool:
+    """The last echo is low where its character had released the line already.
+
+    A break in the pause before a burst stands where the first echo belongs, and looks
+    so too.
+    """
+    place = len(burst.echoes) - 1
+    return (
+        place >= 0
+        and _is_break(burst.echoes[place], burst.frames[place])
+        and not impossible_echoes(burst.frames[:place], burst.echoes[:place])
+    )
 
 
 def _is_break(echo: int, sent: int) -> bool:

@@ -129,13 +129,12 @@ class Search:
                 disturbed = fault
                 continue
             if not alive:
-                if self._command is RomCommand.CONDITIONAL_SEARCH and not self._path:
-                    return  # nobody in alarm, which is an answer
+                if self._is_no_alarm():
+                    return
                 continue
             rom = RomCode.from_bits(self._path)
             if rom.is_possible:
-                if rom not in self._result.found:
-                    self._result.found.append(rom)
+                self._keep(rom)
                 return
             if rom in impossible:
                 break  # twice the same: no flipped bit, but what is there
@@ -143,6 +142,14 @@ class Search:
         if disturbed is not None and not impossible:
             raise disturbed
         self._result.rejected += sorted(impossible - set(self._result.rejected))
+
+    def _is_no_alarm(self) -> bool:
+        """No device has an alarm, which is an answer: the first bit is already dead."""
+        return self._command is RomCommand.CONDITIONAL_SEARCH and not self._path
+
+    def _keep(self, rom: RomCode) -> None:
+        if rom not in self._result.found:
+            self._result.found.append(rom)
 
     def _walk_to_leaf(self, prefix: list[int]) -> bool:
         """One walk, or two where the CRC is not the foreseen one; False if dead."""

@@ -49,12 +49,13 @@ class Switching:
         Raises:
             CannotSwitch: a wanted switch is not there, or no pair of levels makes it.
         """
-        if strong_pull_up and self.strong_pull_up_on is None:
-            raise CannotSwitch("this fixture has no strong pull-up to switch")
-        if not supply and self.supply_on is None:
-            raise CannotSwitch("this fixture has no supply to switch")
-        if programming and self.programming_on is None:
-            raise CannotSwitch("this fixture declares no programming supply")
+        for is_moved, switch, missing in (
+            (strong_pull_up, self.strong_pull_up_on, "has no strong pull-up to switch"),
+            (not supply, self.supply_on, "has no supply to switch"),
+            (programming, self.programming_on, "declares no programming supply"),
+        ):
+            if is_moved and switch is None:
+                raise CannotSwitch(f"this fixture {missing}")
         states = (
             (self.supply_on, supply),
             (self.strong_pull_up_on, strong_pull_up),

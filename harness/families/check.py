@@ -6,6 +6,7 @@ are found while it is loaded; what the function gets is already parsed.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
@@ -86,17 +87,20 @@ class Option:
                 f"option {self.name} does not take this value{shown}",
                 hint=f"expected {self.expected}",
             )
-        if isinstance(value, int | float) and not isinstance(value, bool):
-            low = self.low is None or value >= self.low
-            high = self.high is None or value <= self.high
-            if not (low and high):
-                raise UsageError(
-                    f"option {self.name} is {value:g}", hint=f"expected {self.expected}"
-                )
+        number = _number(value)
+        if number is not None and not self._is_within(number):
+            raise UsageError(
+                f"option {self.name} is {number:g}", hint=f"expected {self.expected}"
+            )
         return value
 
+    def _is_within(self, number: float) -> bool:
+        low = -math.inf if self.low is None else self.low
+        high = math.inf if self.high is None else self.high
+        return low <= number <= high
 
-def _number(raw: object) -> Scalar | None:
+
+def _number(raw: object) -> float | None:
     is_number = isinstance(raw, int | float) and not isinstance(raw, bool)
     return raw if is_number else None  # type: ignore[return-value]
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from harness.errors import UsageError
 from harness.families import identity
-from harness.families.family import DEVICE_CLASSES, Check, Family
-from harness.families.hazard import ALWAYS
+from harness.families.family import DEVICE_CLASSES, Check, Family, Quantity, Setting
+from harness.families.hazard import ALWAYS, Hazard
 from harness.families.registry import family_of, known_families
 from harness.families.row_words import command_lines, restart_line
 
@@ -87,20 +87,27 @@ def details_of(family: Family) -> Iterator[str]:
         yield "    no driver: the ROM code is proved and reported"
     yield "    read: {quantity: ...}"
     for quantity in {**identity.QUANTITIES, **family.quantities}.values():
-        unit = f" [{quantity.unit}]" if quantity.unit else ""
-        yield f"        {quantity.name}{unit}: {quantity.about}"
+        yield _value_line(quantity)
     if family.settings:
         yield "    configure: {settings: {...: ...}}"
         for setting in family.settings.values():
-            unit = f" [{setting.unit}]" if setting.unit else ""
-            yield f"        {setting.name}{unit}: {setting.about}"
-            for hazard in sorted(setting.hazards):
-                yield f"            hazard {hazard}: {hazard.caution}"
+            yield _value_line(setting)
+            yield from _hazard_lines(setting.hazards)
     if family.checks:
         yield "    check: {function: ..., with: {...: ...}}"
         for check in family.checks.values():
             yield from _check_lines(check)
     yield from _wire_lines(family)
+
+
+def _value_line(row: Quantity | Setting) -> str:
+    unit = f" [{row.unit}]" if row.unit else ""
+    return f"        {row.name}{unit}: {row.about}"
+
+
+def _hazard_lines(hazards: Iterable[Hazard]) -> Iterator[str]:
+    for hazard in sorted(hazards):
+        yield f"            hazard {hazard}: {hazard.caution}"
 
 
 def _wire_lines(family: Family) -> Iterator[str]:
@@ -124,8 +131,7 @@ def _check_lines(check: Check) -> Iterator[str]:
         elif option.default is not None:
             extra = f"; default {option.default!r}"
         yield f"            {option.name}: {option.about} ({option.expected}{extra})"
-    for hazard in sorted(check.hazards):
-        yield f"            hazard {hazard}: {hazard.caution}"
+    yield from _hazard_lines(check.hazards)
 
 
 def markdown() -> str:

@@ -190,18 +190,17 @@ def _command(tape: _Tape, rows: Sequence[Command]) -> SeenCommand:
 
 def _row(tape: _Tape, rows: Sequence[Command]) -> tuple[Command | None, bytes]:
     """The row whose code comes next; of a code cut short the row if only one fits."""
-    code = b""
-    while True:
-        fitting = [row for row in rows if row.code.startswith(code)]
-        if not fitting:
-            return None, code
-        exact = [row for row in fitting if row.code == code]
-        if exact and len(fitting) == 1:
-            return exact[0], code
+    code, fitting = b"", list(rows)
+    while fitting:
+        only = fitting[0] if len(fitting) == 1 else None
+        if only is not None and only.code == code:
+            return only, code
         further = tape.take_bytes(1)
         if not further:
-            return (fitting[0] if len(fitting) == 1 else None), code
+            return only, code
         code += further
+        fitting = [row for row in fitting if row.code.startswith(code)]
+    return None, code
 
 
 def _take_all(parts: Sequence[Part], tape: _Tape, state: _Progress) -> None:

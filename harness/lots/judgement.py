@@ -177,7 +177,7 @@ def compare(
     old, new = (summary(lot, low=low, high=high) for lot in (baseline, candidate))
     equal = equivalence(new.moments, old.moments, margin=margin, alpha=alpha)
     spread = None
-    if new.moments.deviation > 0 and old.moments.deviation > 0:
+    if min(new.moments.deviation, old.moments.deviation) > 0:
         spread = spread_ratio(
             candidate.numbers, baseline.numbers, confidence=1 - 2 * alpha
         )
@@ -309,9 +309,7 @@ def _of_spread(
     ratio = f"its spread is {spread.ratio:.2f} times the baseline's"
     interval = f"(if normal {spread.low:.2f} to {spread.high:.2f})"
     if margin is None:
-        larger = spread.levene_p < alpha and spread.ratio > 1
-        word = LotVerdict.NOT_AS_GOOD if larger else LotVerdict.AS_GOOD
-        shown = "shown to be larger" if larger else "not shown to be larger"
+        word, shown = _larger(spread, alpha)
         return word, f"{ratio} {interval}, {shown} (p {spread.levene_p:.3g})"
     if exchange_p is not None and exchange_p <= alpha:
         rest = "proved below {:g} for lots of one shape (p {:.2g} by exchanging units)"
@@ -322,6 +320,12 @@ def _of_spread(
     if few:
         why = f": that takes {FEWEST_FOR_SPREAD} units of each lot"
     return LotVerdict.UNDECIDED, f"{ratio} {interval}, not proved below {margin:g}{why}"
+
+
+def _larger(spread: SpreadRatio, alpha: float) -> _Finding:
+    if spread.levene_p < alpha and spread.ratio > 1:
+        return LotVerdict.NOT_AS_GOOD, "shown to be larger"
+    return LotVerdict.AS_GOOD, "not shown to be larger"
 
 
 def _not_by_exchange(exchange_p: float | None) -> str:

@@ -51,6 +51,13 @@ __all__ = [
 ]
 
 
+_RECOVERY_LIMIT = Limit(
+    name="recovery",
+    high_us=STANDARD.recovery.low_us,
+    source=STANDARD.recovery.source,
+)
+
+
 class Survey:
     """A characterisation in progress; what was measured once is kept.
 
@@ -372,35 +379,25 @@ class Survey:
         recovery only shows as a bound, which no limit can be held against. So it does
         where period or hold are bounds themselves.
         """
-        edges = [
-            edge(rom)
-            for edge in (self._period_edge, self._hold_edge, self._write_1_edge)
-        ]
-        lacking = next(
-            (edge for edge in edges if isinstance(edge, NotMeasurable)), None
-        )
-        if lacking is not None:
-            return lacking
-        period, hold, write_1 = (
-            edge.interval_us for edge in edges if isinstance(edge, MeasuredEdge)
-        )
+        measured = []
+        for edge_of in (self._period_edge, self._hold_edge, self._write_1_edge):
+            edge = edge_of(rom)
+            if isinstance(edge, NotMeasurable):
+                return edge
+            measured.append(edge.interval_us)
+        period, hold, write_1 = measured
         low_us, high_us = max(0.0, period[0] - hold[1]), period[1] - hold[0]
         if isinf(high_us):
             return NotMeasurable(
                 reason="slot_period or read_0_hold lies beyond its reach"
             )
-        limit = Limit(
-            name="recovery",
-            high_us=STANDARD.recovery.low_us,
-            source=STANDARD.recovery.source,
-        )
         bounded = MeasuredEdge(value_us=high_us, half_width_us=0.0, reach=Reach.BELOW)
         basis = "slot period less the time that the line was low"
         if hold[0] < write_1[1]:
             return timing_of(Name.RECOVERY, bounded, NO_LIMIT, basis)
         if period[0] == 0.0 or hold[0] == 0.0:
-            return timing_of(Name.RECOVERY, bounded, limit, basis)
+            return timing_of(Name.RECOVERY, bounded, _RECOVERY_LIMIT, basis)
         middle = MeasuredEdge(
             value_us=(low_us + high_us) / 2, half_width_us=(high_us - low_us) / 2
         )
-        return timing_of(Name.RECOVERY, middle, limit, basis)
+        return timing_of(Name.RECOVERY, middle, _RECOVERY_LIMIT, basis)

@@ -11,7 +11,7 @@ disagreement of the two.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import Enum
 from functools import partial
@@ -218,14 +218,8 @@ class Field:
     def allowed(self) -> str:
         """Values that can be written, in words."""
         words = list(dict.fromkeys(self.codes.values()))
-        if words and is_on_off(words):
-            return "on or off"
-        numbers = [word for word in words if isinstance(word, int)]
-        if len(numbers) > 4 and words == [*range(numbers[0], numbers[-1] + 1)]:
-            return f"{words[0]} to {words[-1]}"
         if words:
-            listed = ", ".join(map(str, words[:-1]))
-            return f"{listed} or {words[-1]}"
+            return _choice(words)
         if self.divisor is not None:
             return "a number"
         low, high = (step * self.scale + self.bias for step in self.steps)
@@ -286,6 +280,16 @@ class Field:
             hazards=self.hazards,
             governs=self.governs,
         )
+
+
+def _choice(words: Sequence[Scalar]) -> str:
+    """Values in words; a long run of whole numbers by its ends."""
+    if is_on_off(words):
+        return "on or off"
+    numbers = [word for word in words if isinstance(word, int)]
+    if len(numbers) > 4 and words == [*range(numbers[0], numbers[-1] + 1)]:
+        return f"{words[0]} to {words[-1]}"
+    return f"{', '.join(map(str, words[:-1]))} or {words[-1]}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -373,13 +377,7 @@ class RegisterMap:
             UsageError: no such setting or no such value; nothing is written.
             AnswerImpossible: the device reads back something else.
         """
-        known = {row.key for row in self._writable()}
-        for name in settings:
-            if name not in known and name not in besides:
-                raise UsageError(
-                    f"this device has no setting {name}",
-                    hint=f"one of {', '.join(sorted(known))}",
-                )
+        self._require_known(set(settings) - set(besides))
         asked = [
             (row, row.on_bench(session).raw_of(settings[row.key]))
             for row in self._writable()
@@ -395,6 +393,14 @@ class RegisterMap:
         for block, content in wanted.items():
             self.write(session, block, before[block], content)  # type: ignore[misc]
         return wanted
+
+    def _require_known(self, names: Collection[str]) -> None:
+        known = {row.key for row in self._writable()}
+        for name in sorted(set(names) - known):
+            raise UsageError(
+                f"this device has no setting {name}",
+                hint=f"one of {', '.join(sorted(known))}",
+            )
 
     def _writable(self) -> Iterable[Field]:
         return (row for row in self.fields if row.access is not Access.READ)

@@ -174,8 +174,10 @@ _PORTS = Ports(
 
 def _configure(session: Session, settings: Mapping[str, Scalar], store: bool) -> Answer:
     """Alarm limits and resolution as asked for, then outputs."""
-    outputs = {k: v for k, v in settings.items() if k.endswith("_output")}
-    others = {k: v for k, v in settings.items() if k not in outputs}
+    outputs: dict[str, Scalar] = {}
+    others: dict[str, Scalar] = {}
+    for name, value in settings.items():
+        (outputs if name.endswith("_output") else others)[name] = value
     answers = []
     if others or store:
         answers.append(configure(session, _PART, others, store))

@@ -6,7 +6,7 @@ would throw the margin away.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from harness.diagnosis.evidence.bus import (
@@ -259,23 +259,21 @@ def _blocks(*parts: Blocks | None) -> tuple[str, str]:
     read = [part for part in parts if part is not None and part.reads]
     if not read:
         return _NOT_ASKED, _NOT_ASKED
-    wrong = [
-        f"{words} {count}"
-        for words, count in (
-            ("check value wrong", sum(part.check_wrong for part in read)),
-            ("all zero", sum(part.zeros for part in read)),
-            ("all ones", sum(part.ones for part in read)),
-            ("broken off", sum(part.broken_off for part in read)),
-            ("slipped by a slot", sum(part.slipped for part in read)),
-            ("impossible", sum(part.impossible for part in read)),
-        )
-        if count
-    ]
-    whole, tried = sum(part.whole for part in read), sum(part.reads for part in read)
-    ups, downs = (
-        sum(part.flips_up for part in read),
-        sum(part.flips_down for part in read),
+
+    def total(count: Callable[[Blocks], int]) -> int:
+        return sum(map(count, read))
+
+    named = (
+        ("check value wrong", total(lambda part: part.check_wrong)),
+        ("all zero", total(lambda part: part.zeros)),
+        ("all ones", total(lambda part: part.ones)),
+        ("broken off", total(lambda part: part.broken_off)),
+        ("slipped by a slot", total(lambda part: part.slipped)),
+        ("impossible", total(lambda part: part.impossible)),
     )
+    wrong = [f"{words} {count}" for words, count in named if count]
+    whole, tried = total(lambda part: part.whole), total(lambda part: part.reads)
+    ups, downs = total(lambda part: part.flips_up), total(lambda part: part.flips_down)
     counted = "; ".join([f"{whole} of {tried} right", *wrong])
     return counted, f"{ups} up, {downs} down" if ups or downs else "none"
 

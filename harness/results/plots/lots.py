@@ -179,13 +179,18 @@ def gauge_figures(
     everyone = list(dict.fromkeys(part for part, _, _ in readings))
     every = max(1, -(-len(everyone) // _MOST_PARTS))
     parts = {part: place for place, part in enumerate(everyone[::every])}
-    stations = list(dict.fromkeys(station for _, station, _ in readings))
-    shown = [reading for reading in readings if reading[0] in parts]
+    by_station: dict[str, list[tuple[int, float]]] = {}
+    for part, station, value in readings:
+        mine = by_station.setdefault(station, [])
+        if part in parts:
+            mine.append((parts[part], value))
+    between = 0.3 / max(1, len(by_station) - 1)
     figure = new_figure(8.5, 4.4)
     axes = figure.subplots()
-    for place, station in enumerate(stations[:_MOST_STATIONS]):
-        mine = [(parts[p], v) for p, s, v in shown if s == station]
-        aside = 0.3 * (place - (len(stations) - 1) / 2) / max(1, len(stations) - 1)
+    for place, (station, mine) in enumerate(
+        itertools.islice(by_station.items(), _MOST_STATIONS)
+    ):
+        aside = between * (place - (len(by_station) - 1) / 2)
         axes.plot(
             [part + aside for part, _ in mine],
             [value for _, value in mine],

@@ -211,15 +211,7 @@ def _histogram(axes: Axes, judged: JudgedQuantity) -> None:
     axes.bar(
         values, [count for _, count in judged.bins], width=width, color=colour, lw=0
     )
-    for limit in limits:
-        if low <= limit <= high:
-            axes.axvline(limit, color="black", lw=1)
-            axes.axvspan(
-                limit - judged.doubt, limit + judged.doubt, color=GREY, alpha=0.3, lw=0
-            )
-    for cautious in (row.low, row.high):
-        if cautious is not None and cautious not in limits and low <= cautious <= high:
-            axes.axvline(cautious, color="black", lw=0.8, ls="--")
+    _draw_limits(axes, judged, low, high)
     axes.set_xlim(low, high)
     axes.set_yscale("symlog", linthresh=1)
     axes.set_ylim(0, 1.6 * max(count for _, count in judged.bins))
@@ -235,6 +227,21 @@ def _histogram(axes: Axes, judged: JudgedQuantity) -> None:
         loc="left",
         color=colour if judged.standing is not LimitStanding.NO_LIMIT else "black",
     )
+
+
+def _draw_limits(axes: Axes, judged: JudgedQuantity, low: float, high: float) -> None:
+    """Those within the picture: as they are, with their doubt; the cautious ones dashed."""
+    row = judged.row
+    limits = [x for x in (row.loosest_low, row.loosest_high) if x is not None]
+    for limit in limits:
+        if low <= limit <= high:
+            axes.axvline(limit, color="black", lw=1)
+            axes.axvspan(
+                limit - judged.doubt, limit + judged.doubt, color=GREY, alpha=0.3, lw=0
+            )
+    for cautious in (row.low, row.high):
+        if cautious is not None and cautious not in limits and low <= cautious <= high:
+            axes.axvline(cautious, color="black", lw=0.8, ls="--")
 
 
 def _bin_width(values: Sequence[float]) -> float:

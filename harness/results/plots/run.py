@@ -24,7 +24,7 @@ from harness.results.plots.soak import soak_figures
 from harness.results.record.device_tally import DeviceResult
 from harness.results.record.evidence import frames_of, shmoo_of
 from harness.results.record.run import RunRecord
-from harness.results.record.slot_evidence import ShmooGrid
+from harness.results.record.slot_evidence import ShmooGrid, TriedRow
 from harness.results.reports.timing import (
     BUS,
     TimingRow,
@@ -140,33 +140,41 @@ def _draw_windows(
     axes.axvspan(15, 60, color=BLUE, alpha=0.10, lw=0)
     axes.text(37, -3.65, "devices sample and release within 15 to 60 us", ha="center",
               va="center", fontsize=8, color=BLUE)  # fmt: skip
-    marks = (
-        ("sample_instant", "o", ORANGE, "device samples a written slot"),
-        ("read_0_hold", "s", GREEN, "device releases its 0"),
-        ("longest_write_1", "|", GREY, "longest low still read as 1"),
-    )
-    for name, marker, colour, label in marks:
-        of_name = [row for row in rows if row.value.name == name]
-        found = [row for row in of_name if row.value.bound is None]
-        _draw_bounds(axes, [r for r in of_name if r.value.bound], devices, colour)
-        axes.errorbar(
-            [row.number for row in found],
-            [devices.index(row.device) for row in found],
-            xerr=[row.value.uncertainty or 0.0 for row in found],
-            fmt=marker,
-            color=colour,
-            label=label,
-            capsize=2,
-            ms=7,
-        )
-    labels = [*_HOST_ROWS, *map(one_line, devices)]
-    axes.set_yticks(range(-len(_HOST_ROWS), len(devices)), labels, fontsize=8)
-    axes.set_ylim(len(devices) - 0.4, -len(_HOST_ROWS) - 0.9)
+    for mark in _DEVICE_MARKS:
+        _draw_mark(axes, mark, rows, devices)
+    _name_rows(axes, devices)
     times_us = [r.number for r in rows if r.value.unit == "us" and r.device != BUS]
     axes.set_xlim(0, max(75.0, *times_us) + 2)
     axes.set_xlabel("time from the slot's falling edge, us")
     axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=8, frameon=False)
     axes.grid(axis="x", alpha=0.3)
+
+
+def _draw_mark(
+    axes: Axes, mark: tuple[str, ...], rows: list[TimingRow], devices: list[str]
+) -> None:
+    """One quantity of every device: a marker with its uncertainty, or a bound."""
+    name, marker, colour, label = mark
+    of_name = [row for row in rows if row.value.name == name]
+    _draw_bounds(axes, [row for row in of_name if row.value.bound], devices, colour)
+    found = [row for row in of_name if row.value.bound is None]
+    axes.errorbar(
+        [row.number for row in found],
+        [devices.index(row.device) for row in found],
+        xerr=[row.value.uncertainty or 0.0 for row in found],
+        fmt=marker,
+        color=colour,
+        label=label,
+        capsize=2,
+        ms=7,
+    )
+
+
+def _name_rows(axes: Axes, devices: list[str]) -> None:
+    """The host's rows above, then a row a device."""
+    labels = [*_HOST_ROWS, *map(one_line, devices)]
+    axes.set_yticks(range(-len(_HOST_ROWS), len(devices)), labels, fontsize=8)
+    axes.set_ylim(len(devices) - 0.4, -len(_HOST_ROWS) - 0.9)
 
 
 def _draw_bounds(
@@ -184,6 +192,13 @@ def _draw_bounds(
             arrowprops={"arrowstyle": "->", "color": colour},
         )
 
+
+_DEVICE_MARKS = (
+    ("sample_instant", "o", ORANGE, "device samples a written slot"),
+    ("read_0_hold", "s", GREEN, "device releases its 0"),
+    ("longest_write_1", "|", GREY, "longest low still read as 1"),
+)
+"""What is drawn of each device: quantity, marker, colour, words of the legend."""
 
 _HOST_ROWS = ("host writes 1", "host reads", "host writes 0")
 """Rows of the timing diagram above the devices."""
@@ -258,49 +273,14 @@ def _draw_margins(axes: Axes, rows: list[TimingRow]) -> None:
 
 def _shmoo_figure(label: str, grid: ShmooGrid) -> Figure:
     """Low time against the other axis: filled circles passed, crosses failed."""
-    # a row that was tried has a value: it was set before
-    cells = [
-        (point.low_us, row.value, point.wrong)
-        for row in grid.rows
-        for point in row.points
-        if row.value is not None
-    ]
-    # at the value asked for: the adapter makes none, or the axis could not be set
-    missing = [
-        (entry.asked_us, row.value)
-        for row in grid.rows
-        for entry in row.not_made
-        if row.value is not None
-    ]
     figure = new_figure(8.5, max(3.4, 1.6 + 0.3 * len(grid.rows)))
     axes = figure.subplots()
-    axes.scatter(
-        [x for x, _ in missing],
-        [y for _, y in missing],
-        marker="s",
-        facecolors="none",
-        edgecolors=GREY,
-        label="not made",
-        s=30,
-    )
-    for wrong, marker, colour, legend in (
-        (False, "o", BLUE, "every slot right"),
-        (True, "x", VERMILION, "some slots wrong"),
-    ):
-        chosen = [(x, y) for x, y, bad in cells if bool(bad) is wrong]
-        axes.scatter(
-            [x for x, _ in chosen],
-            [y for _, y in chosen],
-            marker=marker,
-            color=colour,
-            label=legend,
-            s=42,
-        )
+    made_cells = _draw_cells(axes, grid)
     for at_us in grid.must_hold_us:
         axes.axvline(at_us, color="black", ls="--", lw=1)
     axes.axvspan(*grid.must_hold_us, color=GREY, alpha=0.12, lw=0, label="must hold")
     asked = sum(len(row.points) + len(row.not_made) for row in grid.rows)
-    made = f"{len(cells)} of {asked} cells made"
+    made = f"{made_cells} of {asked} cells made"
     axes.set_title(one_line(f"{grid.slot} slots of {label}: {made}"), fontsize=11)
     axes.set_xlabel("low time, us")
     unit = f", {grid.unit}" if grid.unit else ""
@@ -308,6 +288,32 @@ def _shmoo_figure(label: str, grid: ShmooGrid) -> Figure:
     axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=8, frameon=False)
     axes.grid(alpha=0.3)
     return figure
+
+
+def _draw_cells(axes: Axes, grid: ShmooGrid) -> int:
+    """A mark for each cell; returns how many of them the adapter could make."""
+    missing: list[tuple[float, float]] = []
+    right: list[tuple[float, float]] = []
+    wrong: list[tuple[float, float]] = []
+    for row in grid.rows:
+        if row.value is None:  # could not be set, so nothing was tried
+            continue
+        # at the low time asked for: the adapter makes none that is near enough
+        missing += [(entry.asked_us, row.value) for entry in row.not_made]
+        for point in row.points:
+            (wrong if point.wrong else right).append((point.low_us, row.value))
+    axes.scatter(*_columns(missing), marker="s", facecolors="none", edgecolors=GREY,
+                 label="not made", s=30)  # fmt: skip
+    for points, marker, colour, label in (
+        (right, "o", BLUE, "every slot right"),
+        (wrong, "x", VERMILION, "some slots wrong"),
+    ):
+        axes.scatter(*_columns(points), marker=marker, color=colour, label=label, s=42)
+    return len(right) + len(wrong)
+
+
+def _columns(points: list[tuple[float, float]]) -> tuple[list[float], list[float]]:
+    return [x for x, _ in points], [y for _, y in points]
 
 
 def shmoo_lines(result: DeviceResult) -> list[str]:
@@ -319,13 +325,7 @@ def shmoo_lines(result: DeviceResult) -> list[str]:
     grid = shmoo_of(result.shown)
     if grid is None:
         return []
-    rows = [
-        {point.low_us: "." if point.wrong else "#" for point in row.points}
-        for row in grid.rows
-    ]
-    for marks, row in zip(rows, grid.rows, strict=True):
-        for entry in row.not_made:
-            marks.setdefault(entry.asked_us, "-")
+    rows = [_row_marks(row) for row in grid.rows]
     lows = sorted({low for marks in rows for low in marks})
     lines = [
         one_line(
@@ -339,3 +339,9 @@ def shmoo_lines(result: DeviceResult) -> list[str]:
         value = "not set" if row.value is None else f"{row.value:g}"
         lines.append(f"{value:>12} {grid.unit:<5} {cells}")
     return lines
+
+
+def _row_marks(row: TriedRow) -> dict[float, str]:
+    """The sign of each low time of a row."""
+    marks = {entry.asked_us: "-" for entry in row.not_made}
+    return marks | {point.low_us: "." if point.wrong else "#" for point in row.points}

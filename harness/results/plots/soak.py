@@ -72,29 +72,33 @@ def _night_figure(night: SoakRecord) -> Figure:
 
 def _draw_readings(axes: Axes, night: SoakRecord, rows: list[str]) -> None:
     for number, place in enumerate(rows):
-        device = night.devices[place]
-        bins = device.trace.bins
-        if not bins:
-            continue
-        at_h = [_h(night, b.at_s) for b in bins]
-        colour = _COLOURS[number % len(_COLOURS)]
-        dash = _DASHES[number // len(_COLOURS) % len(_DASHES)]
-        axes.plot(at_h, [b.mean for b in bins], color=colour, ls=dash, lw=1.2,
-                  label=one_line((device.label or place).split()[0]))  # fmt: skip
-        axes.fill_between(
-            at_h,
-            [b.lowest for b in bins],
-            [b.highest for b in bins],
-            color=colour,
-            alpha=0.15,
-            lw=0,
-        )
+        if night.devices[place].trace.bins:
+            _draw_device(axes, night, place, number)
     for limit in (night.head.low, night.head.high):
         if limit is not None:
             axes.axhline(limit, color="black", ls="--", lw=1)
     quantity = night.head.quantity or "reading"
     axes.set_ylabel(one_line(f"{quantity}, {night.head.unit}"))
     axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=8, frameon=False)
+
+
+def _draw_device(axes: Axes, night: SoakRecord, place: str, number: int) -> None:
+    """Mean and span of each bin of one device's readings."""
+    device = night.devices[place]
+    bins = device.trace.bins
+    at_h = [_h(night, b.at_s) for b in bins]
+    colour = _COLOURS[number % len(_COLOURS)]
+    dash = _DASHES[number // len(_COLOURS) % len(_DASHES)]
+    axes.plot(at_h, [b.mean for b in bins], color=colour, ls=dash, lw=1.2,
+              label=one_line((device.label or place).split()[0]))  # fmt: skip
+    axes.fill_between(
+        at_h,
+        [b.lowest for b in bins],
+        [b.highest for b in bins],
+        color=colour,
+        alpha=0.15,
+        lw=0,
+    )
 
 
 def _draw_errors(axes: Axes, night: SoakRecord, rows: list[str]) -> None:
@@ -105,15 +109,14 @@ def _draw_errors(axes: Axes, night: SoakRecord, rows: list[str]) -> None:
     ):
         marks = [m for m in night.marks if m.blame == blame and m.place in rows]
         shown = marks[:_MOST_ERRORS]
+        more = f" (first {len(shown)})" if len(shown) < len(marks) else ""
         axes.scatter(
             [_h(night, m.at_s) for m in shown],
             [rows.index(m.place) for m in shown],
             marker=marker,
             color=colour,
             s=22,
-            label=label
-            if len(shown) == len(marks)
-            else f"{label} (first {len(shown)})",
+            label=f"{label}{more}",
         )
     happened = night.happened[:_MOST_EVENTS]
     axes.scatter(
@@ -123,10 +126,14 @@ def _draw_errors(axes: Axes, night: SoakRecord, rows: list[str]) -> None:
         color="black",
         label="event file",
     )
-    names = [one_line(night.label_of(p).split()[0]) if p != BUS else BUS for p in rows]
+    names = [_short_name(night, place) for place in rows]
     axes.set_yticks([-1, *range(len(rows))], ["events", *names], fontsize=8)
     axes.set_ylim(len(rows) - 0.5, -1.5)
     axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=8, frameon=False)
+
+
+def _short_name(night: SoakRecord, place: str) -> str:
+    return BUS if place == BUS else one_line(night.label_of(place).split()[0])
 
 
 def _chart_figure(night: SoakRecord, charts: list[tuple[str, Chart]]) -> Figure:

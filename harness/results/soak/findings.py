@@ -10,11 +10,11 @@ from __future__ import annotations
 import math
 from bisect import bisect_left, bisect_right
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from harness.results.soak.events import SoakCount
-from harness.results.soak.record import BUS, Mark, SoakRecord, TimeSpan
+from harness.results.soak.record import BUS, DeviceNight, Mark, SoakRecord, TimeSpan
 
 ALPHA = 0.01
 """Chance of a finding where there is nothing to find, over all places together."""
@@ -203,21 +203,28 @@ def _counted(
 def whom(night: SoakRecord) -> str:
     """Whether errors favour one device, in words; empty with nothing to tell."""
     counts = Counter(m.place for m in errors_of(night) if m.place != BUS)
-    total, asked = sum(counts.values()), sum(d.asked for d in night.devices.values())
     devices = {p: d for p, d in night.devices.items() if d.asked}
-    if not total or len(devices) < 2:
+    total, looks = counts.total(), len(devices)
+    if not total or looks < 2:
         return ""
-    looks = len(devices)
-    worst = [
-        f"{d.label}: {counts[place]} of {total}, {total * d.asked / asked:.3g} expected"
-        for place, d in devices.items()
-        if is_excess(counts[place], total, d.asked / asked, looks=looks)
-    ]
+    worst = list(_favoured(devices, counts))
     if worst:
         return f"errors favour {'; '.join(worst)}: look at that branch or part"
     if not is_excess(total, total, 1 / looks, looks=looks):
         return f"{total} errors are too few to tell whether they favour a device"
     return "errors favour no device: look at line, supply or adapter"
+
+
+def _favoured(
+    devices: Mapping[str, DeviceNight], counts: Counter[str]
+) -> Iterator[str]:
+    """Devices with more errors than their share of all readings gives by chance."""
+    total, asked = counts.total(), sum(device.asked for device in devices.values())
+    for place, device in devices.items():
+        count, share = counts[place], device.asked / asked
+        if is_excess(count, total, share, looks=len(devices)):
+            expected = f"{total * share:.3g} expected"
+            yield f"{device.label}: {count} of {total}, {expected}"
 
 
 def hours(night: SoakRecord, events: Iterable[TimeSpan]) -> str:

@@ -23,7 +23,7 @@ from harness.results.soak.record import BUS, DeviceNight, SoakRecord
 from harness.results.soak.trace import ValueTrace
 
 if TYPE_CHECKING:
-    from harness.results.soak.shared import Courses, DeviceCourse
+    from harness.results.soak.shared import Courses, DeviceCourse, Shared
 
 _MOST_MOMENTS = 40
 _MOST_EVENTS = 200
@@ -105,19 +105,8 @@ def _over_time(night: SoakRecord, found: Courses) -> Iterator[str]:
     unit = f" {night.head.unit}" if night.head.unit else ""
     shared = found.shared
     if shared is not None and shared.is_sure:
-        text = (
-            f"all devices share a movement of {shared.span:.2g}{unit} (lowest "
-            f"{_when(night, shared.lowest_s)}, highest {_when(night, shared.highest_s)})"
-        )
-        if shared.line is not None and shared.line.is_sure:
-            text += f", {shared.line.change:+.2g}{unit} of it along a straight line"
-        yield f"{text}: surroundings, or supply and adapter; no device drifts by it"
-    drifting = [
-        f"{night.label_of(place)} {course.drift.change:+.2g}{unit} {course.against}"
-        for place, course in found.by_place.items()
-        if course.drift is not None and course.drift.is_sure and not course.follows
-    ]
-    if drifting:
+        yield _of_shared(night, shared, unit)
+    if drifting := list(_drifting(night, found, unit)):
         yield f"drift: {'; '.join(drifting)}"
     changed = [
         night.label_of(place)
@@ -126,6 +115,23 @@ def _over_time(night: SoakRecord, found: Courses) -> Iterator[str]:
     ]
     if changed:
         yield f"out of control, more signals than chance gives: {'; '.join(changed)}"
+
+
+def _drifting(night: SoakRecord, found: Courses, unit: str) -> Iterator[str]:
+    for place, course in found.by_place.items():
+        drift = course.drift
+        if drift is not None and drift.is_sure and not course.follows:
+            yield f"{night.label_of(place)} {drift.change:+.2g}{unit} {course.against}"
+
+
+def _of_shared(night: SoakRecord, shared: Shared, unit: str) -> str:
+    text = (
+        f"all devices share a movement of {shared.span:.2g}{unit} (lowest "
+        f"{_when(night, shared.lowest_s)}, highest {_when(night, shared.highest_s)})"
+    )
+    if shared.line is not None and shared.line.is_sure:
+        text += f", {shared.line.change:+.2g}{unit} of it along a straight line"
+    return f"{text}: surroundings, or supply and adapter; no device drifts by it"
 
 
 def _claim_sentences(night: SoakRecord) -> Iterator[str]:

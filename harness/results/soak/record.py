@@ -25,6 +25,7 @@ from harness.results.soak.events import (
     STOPPED,
     SoakCount,
     SoakError,
+    SoakProgress,
     SoakStarted,
 )
 from harness.results.soak.time import TestTime
@@ -254,6 +255,13 @@ class SoakRecord:
         self.elapsed_s = self.now_s - self.started_s
         if done.elapsed_s is not None:
             self.elapsed_s = done.elapsed_s
+        asked = self._take_counts(done)
+        at = _calendar(str(event.get("at", "")))
+        if at is not None:
+            self.asked_at[at.hour] += asked
+
+    def _take_counts(self, done: SoakProgress) -> int:
+        """Adds readings and counts of some rounds; returns how often devices were asked."""
         asked = 0
         for rom_code, value in (done.readings or {}).items():
             self._device(rom_code).take(self.now_s, 1, value, value, value)
@@ -265,9 +273,7 @@ class SoakRecord:
             target = self.bus if place == BUS else self._device(place).counts
             target.update(counts)
             asked += counts.get(SoakCount.FAILED, 0)
-        at = _calendar(str(event.get("at", "")))
-        if at is not None:
-            self.asked_at[at.hour] += asked
+        return asked
 
     def _take_error(self, event: dict[str, Any]) -> None:
         self.told += 1
@@ -363,27 +369,33 @@ class Nights:
                 self._night.done = True
             self._step, self._night = "", None
         elif name == "run_resumed":
-            for night in self._nights:
-                if night.step in (event.get("again") or ()):
-                    night.done = False
-                night.take_pause(event)
+            self._resume(event)
         elif self._step and (name == "gap" or name.startswith("soak_")):
             self._chosen(event).add(event)
 
+    def _resume(self, event: dict[str, Any]) -> None:
+        for night in self._nights:
+            if night.step in (event.get("again") or ()):
+                night.done = False
+            night.take_pause(event)
+
     def _chosen(self, event: dict[str, Any]) -> SoakRecord:
         """The night that an event belongs to."""
-        last = self._nights[-1] if self._nights else None
-        is_open = last is not None and last.step == self._step and not last.done
-        if event["event"] == "soak_started" and is_open and last and not last.cycles:
-            self._nights.pop()  # cut before its first round was counted
-        if event["event"] == "soak_resumed" and is_open:
-            self._night = last
-        elif self._night is None or event["event"] == "soak_started":
+        name, still_open = event["event"], self._still_open()
+        if name == "soak_resumed" and still_open is not None:
+            self._night = still_open
+        elif self._night is None or name == "soak_started":
+            if name == "soak_started" and still_open and not still_open.cycles:
+                self._nights.pop()  # cut before its first round was counted
             at_s, at = float(event.get("t_s", 0.0)), str(event.get("at"))
             self._night = SoakRecord(self._step, at_s, at)
             self._nights.append(self._night)
-        assert self._night is not None
         return self._night
+
+    def _still_open(self) -> SoakRecord | None:
+        """The last one, if it is of this step and not done."""
+        last = self._nights[-1] if self._nights else None
+        return last if last and last.step == self._step and not last.done else None
 
     @property
     def nights(self) -> tuple[SoakRecord, ...]:

@@ -146,8 +146,13 @@ class _Ambush:
             self._counted_from = 0 if when.command is None else None
         elif when.command is not None and slot.ends(when.command, when.layer):
             self._counted_from = slot.count
-        if self._counted_from is None or slot.count != self._counted_from + when.slot:
-            return
+        counted_from = self._counted_from
+        if counted_from is not None and slot.count == counted_from + when.slot:
+            self._meet(start_us)
+
+    def _meet(self, start_us: float) -> None:
+        """The slot has come: strike, unless it was enough, too soon or not drawn."""
+        when = self._when
         at_us = start_us + when.wait_ms * 1000
         is_over = when.times is not None and self._struck >= when.times
         if is_over or at_us < self._free_us or self._random.random() >= when.chance:

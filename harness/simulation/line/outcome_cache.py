@@ -9,7 +9,7 @@ the same by construction, since it starts from the same numbers.
 
 from __future__ import annotations
 
-from collections.abc import Hashable
+from collections.abc import Hashable, Iterable
 from dataclasses import dataclass
 from math import exp, inf
 from typing import Any
@@ -211,16 +211,13 @@ class Outcomes:
         if lumped:
             spent_v = lumped.spent_v(self._low_us)
             keep, gain_v = lumped.recharge(character_us - self._low_us)
+        seen = list(zip(stations, witnesses, strict=True))
         return KnownOutcome(
             echo=heard[0].byte,
             heard_us=heard[0].done_us,
-            ones=sum(s.bit for s in stations if s.pin.witness.bit),
-            slots=sum(s.bit for s in stations if s.pin.witness.slots),
-            resets=tuple(
-                (s, s.pin.witness.leaves_overdrive)
-                for s in stations
-                if s.pin.witness.resets
-            ),
+            ones=_mask(station for station, witness in seen if witness.bit),
+            slots=_mask(station for station, witness in seen if witness.slots),
+            resets=tuple((s, w.leaves_overdrive) for s, w in seen if w.resets),
             taken_us=tuple(w.taken_us for w in witnesses),
             end_cv=end_cv,
             spent_v=spent_v,
@@ -233,6 +230,10 @@ class Outcomes:
             self._low_us += self._engine.now_us - self._low_from_us
         else:
             self._low_from_us = self._engine.now_us
+
+
+def _mask(stations: Iterable[Station]) -> int:
+    return sum(station.bit for station in stations)
 
 
 class CachedLine:

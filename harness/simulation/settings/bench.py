@@ -7,7 +7,7 @@ the fixture declares for everybody (``line``, ``power``, ``adapter.kind``) into
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
 from enum import StrEnum
 from typing import Any, Literal
@@ -208,12 +208,14 @@ class _Population(StrictSettings):
             for wanted in fault.names:
                 # drawn ROM codes are not known before the bench is made
                 if wanted not in known and len(wanted) != 16:
-                    near = get_close_matches(wanted, known, n=1, cutoff=0.0)
-                    advice = f", the nearest known one is '{near[0]}'" if near else ""
-                    raise ValueError(
-                        f"fault '{fault.kind}': no device '{wanted}'{advice}"
-                    )
+                    raise _no_device(fault.kind, wanted, known)
         return self
+
+
+def _no_device(fault: str, wanted: str, known: Sequence[str]) -> ValueError:
+    near = get_close_matches(wanted, known, n=1, cutoff=0.0)
+    advice = f", the nearest known one is '{near[0]}'" if near else ""
+    return ValueError(f"fault '{fault}': no device '{wanted}'{advice}")
 
 
 class SimulationSettings(_Population):

@@ -108,25 +108,29 @@ def read_log(
         CheckValueWrong, DeviceAbsent: as the answers say.
     """
     control, model = registers.block[0x13], model_of(registers)
-    both = bool(control & LOG_TEMPERATURE and control & LOG_HUMIDITY)
-    fine = bool(control & FINE_TEMPERATURE), bool(control & FINE_HUMIDITY)
-    if both and fine[0] != fine[1]:
+    both = control & LOG_TEMPERATURE and control & LOG_HUMIDITY
+    widths = (
+        2 if control & FINE_TEMPERATURE else 1,
+        2 if control & FINE_HUMIDITY else 1,
+    )
+    if both and widths[0] != widths[1]:
         raise UsageError("logs of 8 and 16 bits side by side are not read here")
-    room = LOG_BYTES // (2 if both else 1)
+    if registers.samples * max(widths) > LOG_BYTES // (2 if both else 1):
+        raise UsageError("the log is full or overwritten; it is not read here")
     points = calibration(session, model) or (None, None)
     logs: list[list[float]] = []
-    for bit, is_fine, address in (
-        (LOG_TEMPERATURE, fine[0], LOG_AT),
-        (LOG_HUMIDITY, fine[1], HUMIDITY_LOG_AT if both else LOG_AT),
+    for bit, width, address, scale, own in (
+        (LOG_TEMPERATURE, widths[0], LOG_AT, _temperature_of, points[0]),
+        (
+            LOG_HUMIDITY,
+            widths[1],
+            HUMIDITY_LOG_AT if both else LOG_AT,
+            _humidity_of,
+            points[1],
+        ),
     ):
-        width = 2 if is_fine else 1
-        if registers.samples * width > room:
-            raise UsageError("the log is full or overwritten; it is not read here")
         count = registers.samples if control & bit else 0
-        rows = _part(session, address, count, width)
-        scale = _temperature_of if bit == LOG_TEMPERATURE else _humidity_of
-        own = points[0] if bit == LOG_TEMPERATURE else points[1]
-        values = [scale(row, model) for row in rows]
+        values = [scale(r, model) for r in _part(session, address, count, width)]
         logs.append([right(value, own) for value in values] if own else values)
     return logs[0], logs[1]
 

@@ -100,10 +100,7 @@ class TemperatureLogger(ScratchpadMemory[LoggerSettings]):
             self._end_mission()
         for place, value in zip(touched, values, strict=True):
             if place == 0x14:
-                kept = MIP | TLF | THF | TAF
-                if not value & MIP:
-                    self._end_mission()
-                registers[place] &= value | ~kept & 0xFF
+                self._clear_flags(value)
             elif place not in {0x0F, 0x10, 0x11}:
                 registers[place] = value
         if first <= 6:
@@ -114,6 +111,12 @@ class TemperatureLogger(ScratchpadMemory[LoggerSettings]):
             registers[0x0E] &= ~EMCLR
         if 0x0D in touched and registers[0x0D]:
             self._begin_mission()
+
+    def _clear_flags(self, value: int) -> None:
+        """Status flags can be cleared, not set; without its flag a mission ends."""
+        if not value & MIP:
+            self._end_mission()
+        self.registers[0x14] &= value | ~(MIP | TLF | THF | TAF) & 0xFF
 
     def _set_clock(self) -> None:
         second, minute, hour, _, date, month, year = self.registers[:7]
