@@ -19,7 +19,6 @@ import yaml
 from harness import cli
 from harness.cli import app
 from harness.commands.declared.kit import DeclaredCommand
-from harness.families.registry import family_of, known_families
 from harness.results.journal.writer import read_events
 
 Make = Callable[..., Any]
@@ -542,23 +541,3 @@ def test_reader_of_the_output_goes_away(files: Make, tmp_path: Path) -> None:
         err = running.stderr.read()
     assert err == ""
     assert running.returncode == 0
-
-
-@pytest.mark.slow
-def test_every_kind_of_device_passes_the_plan_that_ships(slotproof: Make) -> None:
-    """One bench with each kind: all is read and checked, nothing is passed over."""
-    root = Path(__file__).parents[1]
-    plan = root / "test_plans" / "all_families.yaml"
-    fixture = root / "fixtures" / "all_families.yaml"
-    said = slotproof("run", plan, "--fixture", fixture, "--into", "results")
-    assert (said.code, said.err) == (0, "")
-    assert ", 0 failed, 0 errors, 0 skipped" in said.out
-    there = {
-        entry["family"]
-        for entry in yaml.safe_load(plan.read_text())["steps"][3:]
-        for entry in [entry["for_each"]]
-    }
-    customised = {0x81, 0x89, 0x8B, 0x8F}  # as 01, 09, 0B, 0F but for the code
-    battery_backed = {0x04, 0x0A}  # 0C covers their memory
-    readable = {c for c in known_families() if not family_of(c).recognised_only}
-    assert readable - customised - battery_backed <= there

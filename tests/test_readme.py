@@ -170,6 +170,15 @@ def test_the_demo_passes_whole(pasted: dict[str, Said]) -> None:
     assert " 0 failed, 0 errors" in last
 
 
+def test_every_kind_of_device_passes_the_plan_that_ships(
+    pasted: dict[str, Said],
+) -> None:
+    """One bench with each kind: all is read and checked, nothing is passed over."""
+    (said,) = (s for words, s in pasted.items() if "run test_plans/all_fam" in words)
+    assert (said.code, said.err) == (0, "")
+    assert ", 0 failed, 0 errors, 0 skipped" in said.out
+
+
 def test_one_step_in_pytest(pasted: dict[str, Said]) -> None:
     """The line for pytest: sound devices pass, though their convert is left out."""
     (said,) = (s for words, s in pasted.items() if words.startswith("pytest "))

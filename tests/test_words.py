@@ -16,7 +16,7 @@ NO_SOURCE = re.compile(
 )
 """Names of collections that nobody outside has; a citation names the published thing."""
 
-ROOMS_TO_COME = {"families", "diagnosis", "results", "benchmarks"}
+ROOMS_TO_COME = {"diagnosis"}
 """Rooms whose citations still name such collections."""
 
 

@@ -142,7 +142,7 @@ def overdrive_bench(
 ) -> tuple[dict[str, Any], float]:
     """A random bench on which overdrive can work: a short line, a strong pull-up."""
     ohm = random.uniform(470, 2200)
-    # 0.5 us of rise at 1 MBd: R C of 1.4 us at most (bus facts, 5.2)
+    # 0.5 us of rise at 1 MBd: R C of 1.4 us at most (t = R C ln of the voltages)
     longest_m = (1.2e6 / ohm - 100) / 50
     devices = [
         new_device(random.choice([0x2D, 0x43, 0x0C, 0x28]), random.getrandbits(48))

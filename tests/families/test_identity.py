@@ -36,7 +36,7 @@ def test_serial_number(live: Make) -> None:
 def test_published_serial_number() -> None:
     """Serial number and family stand in the print of the ROM code, CRC first.
 
-    Source: family facts, section 1 (computed there): 01 D1 C2 B3 A4 00 00 1E.
+    Source: layout of part DS2401 p. 2, CRC by an independent program: 01 D1 C2 B3 A4 00 00 1E.
     """
     rom = RomCode(bytes.fromhex("01 D1 C2 B3 A4 00 00 1E"))
     assert rom.is_possible

@@ -33,7 +33,7 @@ def test_every_class_is_one_of_the_list() -> None:
 
 
 def test_every_code_of_the_reference_table_is_known() -> None:
-    """Family facts, section 7, codes of kinds that have no driver, or have one here."""
+    """Codes that the makers' data sheets and product tables list (collected from memory)."""
     without = "02 16 17 18 1A 1B 1C 1E 1F 31 32 34 35 37 3D 44 47 48 70"
     mine = "01 81 28 22 10 2D 43 23 14 08 06 0A 0C 04 09 0B 0F 89 8B 8F"
     for code in bytes.fromhex(f"{without} {mine}"):

@@ -5,7 +5,7 @@ check value, so all is read twice. The clock of a 04h is not treated.
 
 Sources: data sheets families 08h and 06h (parts DS1992, DS1993) p. 6 and 10-11;
 family 0Ch (part DS1996) p. 5-8. What 0Ah and 0Ch show after a copy is not in the
-facts at hand: zeros and the alternating pattern are both taken.
+data sheets at hand: zeros and the alternating pattern are both taken.
 """
 
 from __future__ import annotations

@@ -82,7 +82,7 @@ class RunRecord:
         fixture: the fixture; ``details`` holds ``sockets``.
         versions: of slotproof, Python and the libraries.
         host: name of the machine.
-        adapter: plain facts about the adapter.
+        adapter: what is known of the adapter.
         steps: all steps in the plan's order; where the run as a whole went wrong, a
             last one of kind ``run`` says so.
         outcome: the verdict.

@@ -137,4 +137,4 @@ STRESS = JournalForm(StressRow, name="evidence")
 """A stress keeps its row as the evidence itself."""
 
 FRAMES = JournalForm(FramesInUse, name="frames")
-"""Among the facts of the adapter."""
+"""Key among what the journal says of the adapter."""

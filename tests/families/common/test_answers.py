@@ -54,14 +54,14 @@ def test_ones_alone_are_silence() -> None:
 
 
 def test_crc8_of_a_published_answer() -> None:
-    """09h, F0h from 0000: 8Dh (family facts, 3.7, computed there)."""
+    """09h, F0h from 0000: 8Dh (read memory of part DS2502, computed by an independent CRC)."""
     assert require_crc8(b"\xf0\x00\x00", b"\x8d", what="opening") == b""
     with pytest.raises(CheckValueWrong, match="computed 8Dh"):
         require_crc8(b"\xf0\x00\x00", b"\x8c", what="opening")
 
 
 def test_records_after_the_first_stand_alone(script: Callable[..., Any]) -> None:
-    """43h, extended read of page 1's end and page 2 (family facts, 3.3)."""
+    """43h, extended read of page 1's end and page 2 (part DS28EC20 p. 11, computed)."""
     answer = "DE AD BE EF 94 2C" + "FF" * 32 + "FE 5B"
     session = script(0x43, [("A5 3C 00", answer)])
     records = read_records(session, b"\xa5\x3c\x00", [4, 32], what="pages")

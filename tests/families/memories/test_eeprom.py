@@ -37,7 +37,7 @@ WORKED_2D = [
     ("F0 20 00", ROW),
     ("F0 20 00", ROW),
 ]
-"""Row 0020h of a 2Dh (family facts, 3.2, computed there), with the driver's readings."""
+"""Row 0020h of a 2Dh (computed from part DS2431 p. 8-12), with the driver's readings."""
 
 PARASITE = {"line": {"pull_up_ohm": 1000, "supply_v": 5.0, "cable_m": 1}}
 
@@ -56,7 +56,7 @@ def run(session: DeviceSession, given: Make, name: str, **options: object) -> An
 
 
 def test_2dh_worked_transaction(script: Make) -> None:
-    """Write, verify, copy, status, read: the bytes of the family facts, 3.2."""
+    """Write, verify, copy, status, read: as in the example of part DS2431 p. 20-22, with own data."""
     session = script(0x2D, WORKED_2D)
     scratchpad.write_row(session, eeprom._PAD_2D, 0x20, DATA)
     assert session.lines == []
@@ -64,7 +64,7 @@ def test_2dh_worked_transaction(script: Make) -> None:
 
 
 def test_43h_worked_transaction(script: Make) -> None:
-    """Family facts, 3.3: four bytes at the end of page 1, then an extended read."""
+    """Part DS28EC20 p. 10-11, computed: four bytes at the end of page 1, then an extended read."""
     lines = [
         ("0F 3C 00 DE AD BE EF", "9E 26"),
         ("AA", "3C 00 1F DE AD BE EF 87 DC"),
@@ -82,7 +82,7 @@ def test_43h_worked_transaction(script: Make) -> None:
 
 
 def test_23h_worked_transaction(script: Make) -> None:
-    """Family facts, 3.4: no check value behind the scratchpad of a 23h."""
+    """Part DS2433 p. 6: no check value behind the scratchpad of a 23h."""
     lines = [
         ("0F FC 01 DE AD BE EF", "B2 E6"),
         ("AA", "FC 01 1F DE AD BE EF"),
@@ -168,7 +168,7 @@ def test_each_way_to_fail_has_its_words(
 
 
 def test_pf_in_a_sound_scratchpad(script: Make) -> None:
-    """Status 27h with unchanged data has the check 91 5C (field failures, F22)."""
+    """Status 27h with unchanged data has the check 91 5C (part DS2431 p. 12, computed)."""
     row = "11 22 33 44 55 66 77 88"
     lines = [
         (f"0F 20 00 {row}", "2F CA"),

@@ -27,7 +27,7 @@ READ_BLANK = [("F0 00", BLANK), ("F0 00", BLANK)]
 
 
 def test_worked_transaction(script: Make, given: Make) -> None:
-    """Load, change two bytes, verify, copy all, read (family facts, 3.5).
+    """Load, change two bytes, verify, copy all, read (part DS2430A p. 14).
 
     The whole scratchpad is written where the facts write two bytes: the copy takes
     all 32 whatever was sent.

@@ -27,7 +27,7 @@ WORKED = [
     ("F0 26 00", "A5 5A"),
     ("F0 26 00", "A5 5A"),
 ]
-"""Data sheet family 0Ch (part DS1996) p. 8, status recomputed in the family facts, 3.6;
+"""Data sheet family 0Ch (part DS1996) p. 8, status recomputed from its text;
 the readings before and after are the driver's."""
 
 

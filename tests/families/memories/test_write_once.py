@@ -32,7 +32,7 @@ def cells(session: DeviceSession) -> bytearray:
 
 
 def test_09h_worked_transaction(script: Make) -> None:
-    """5Ah at 0010h, A5h at 0011h (family facts, 3.7, computed there)."""
+    """5Ah at 0010h, A5h at 0011h (computed from part DS2502 p. 10)."""
     lines = [("0F 10 00 5A", "75 5A"), ("..A5", "53 A5")]
     session = script(0x09, lines)
     write_once.program(session, write_once._SHORT, 0x0F, 0x10, b"\x5a\xa5")
@@ -40,7 +40,7 @@ def test_09h_worked_transaction(script: Make) -> None:
 
 
 def test_0bh_worked_transaction(script: Make) -> None:
-    """12h at 0020h, 34h at 0021h (family facts, 3.7, computed there)."""
+    """12h at 0020h, 34h at 0021h (computed from part DS2505 p. 11-14)."""
     lines = [("0F 20 00 12", "7D 2C 12"), ("..34", "3E 30 34")]
     session = script(0x0B, lines)
     write_once.program(session, write_once._MIDDLE, 0x0F, 0x20, b"\x12\x34")
@@ -48,7 +48,7 @@ def test_0bh_worked_transaction(script: Make) -> None:
 
 
 def test_09h_reads(script: Make) -> None:
-    """Blank part and blank status (family facts, 3.7)."""
+    """Blank part and blank status (FFh throughout: part DS2502 p. 10)."""
     session = script(0x09, [("F0 00 00", "8D" + "FF" * 128 + "35")])
     assert write_once.read_memory(session, write_once._SHORT, 0, 128) == b"\xff" * 128
     session = script(0x09, [("AA 00 00", "9C FF FF FF FF FF FF FF 00 FC")] * 2)

@@ -29,7 +29,7 @@ CHALLENGED = [
     ("AA", "00 00 5F 00 00 00 00 11 22 33 00 68 13"),
     ("A5 00 00", f"{PAGE_0.hex()} FF 2E 22 {MAC} 5D 60 AA"),
 ]
-"""Family facts, 5.1.2, example 1 (computed there from the layout of the data sheet)."""
+"""Computed from the layout in the data sheets of parts DS2432 and DS1961S."""
 
 COPY_MAC = "E1 2B D5 4E F6 11 3F 26 5D D3 15 0F 3A 57 1B F8 8E B4 62 BC"
 

@@ -41,7 +41,7 @@ def run(session: DeviceSession, given: Make, name: str, **options: object) -> An
 
 
 def test_worked_transactions(script: Make) -> None:
-    """Both on, then B alone: the bytes of the family facts, 1.1 (computed there)."""
+    """Both on, then B alone: computed from part DS2413 p. 4-6."""
     session = script(
         0x3A, [OFF, ("5A FC 03", "AA F0"), ("F5", "F0 F0"), ("F5", "F0 F0"),
                ("5A FD 02", "AA C3"), ("F5", "C3 C3")]

@@ -25,7 +25,7 @@ Make = Callable[..., Any]
 """A fixture that makes something; conftest has the signatures."""
 
 LOOK = ("F5 5D FF", "4F FF 24 06")
-"""Both off, both high, no supply (family facts, 1.3, computed there)."""
+"""Both off, both high, no supply (computed from part DS2406's channel info byte)."""
 
 
 def device(session: DeviceSession) -> Any:  # noqa: ANN401 - the model's own
@@ -61,7 +61,7 @@ SWITCHING = [
 
 
 def test_worked_transactions(script: Make) -> None:
-    """Levels, latches, supply, channels; then A is switched on (facts, 1.3)."""
+    """Levels, latches, supply, channels; then A is switched on (part DS2406)."""
     session = script(0x12, [LOOK] * 4)
     names = ("channel_a_level", "channel_b_output_off", "power_supply", "channel_count")
     assert [ask(session, name) for name in names] == [1, 1, "parasite", 2]

@@ -20,7 +20,7 @@ Make = Callable[..., Any]
 """A fixture that makes something; conftest has the signatures."""
 
 WORKED = "FE FF 01 00 00 88 FF FF 7B 72"
-"""Registers of a part with P0 held low (family facts, 1.2, computed there)."""
+"""Registers of a part with P0 held low (computed from part DS2408's register map)."""
 
 
 def device(session: DeviceSession) -> Any:  # noqa: ANN401 - the model's own
@@ -60,7 +60,7 @@ def test_worked_registers(script: Make) -> None:
 
 
 def test_worked_search_registers(script: Make) -> None:
-    """CC 8B 00 FF FF 01, proved by reading (family facts, 1.2)."""
+    """CC 8B 00 FF FF 01, proved by reading (part DS2408)."""
     block = checked("F08800", "A5A500FFFF81FFFF")
     session = script(0x29, [("CC 8B 00 FF FF 01", ""), ("F0 88 00", block)])
     write_search(session, 0xFF, 0xFF, 0x01)
@@ -80,7 +80,7 @@ def test_worked_write(script: Make) -> None:
 
 
 def test_worked_test_mode_exit(script: Make, given: Make) -> None:
-    """96h, ROM code, 3Ch without selection: the bytes of the facts, 1.2."""
+    """96h, ROM code, 3Ch without selection: laid out as in part DS2408's sheet."""
     session = script(
         0x29,
         [("96 29 0C 0B 0A 00 00 00 35 3C", ""), ("F0 88 00", WORKED)],
@@ -97,7 +97,7 @@ def test_worked_test_mode_exit(script: Make, given: Make) -> None:
 def test_worked_samples(
     script: Make, given: Make, last: str, first_check: str, later_check: str
 ) -> None:
-    """32 samples and their check value, twice: the bytes of the facts, 1.2."""
+    """32 samples and their check value, twice: laid out as in part DS2408's sheet."""
     samples = "FF" * 31 + last
     session = script(0x29, [("F5", samples + first_check + samples + later_check)])
     found = run(session, given, "level_samples", passes=2, high=0)

@@ -24,7 +24,7 @@ Make = Callable[..., Any]
 """A fixture that makes something; conftest has the signatures."""
 
 BLOCK = "91 01 4B 46 7F FF 0C 10 70"
-"""+25.0625 degC, 12 bit (family facts, 2.7, computed there)."""
+"""+25.0625 degC, 12 bit (computed from part DS28EA00 p. 7-8)."""
 
 FIRST, SECOND = RomCode.build(0x42, 5), RomCode.build(0x42, 9)
 
@@ -58,7 +58,7 @@ def left_chain(rom: RomCode) -> tuple[str, str]:
 
 
 def test_worked_transactions(script: Make) -> None:
-    """Status 0F; A on: A5 FE 01 is confirmed by AA 3C (family facts, 2.7)."""
+    """Status 0F; A on: A5 FE 01 is confirmed by AA 3C (part DS28EA00 p. 10-12)."""
     session = script(
         0x42, [("F5", "0F 0F"), ("A5 FE 01", "AA 3C"), ("F5", "3C 3C"), ("F5", "3C 3C")]
     )

@@ -40,7 +40,7 @@ def test_clone_is_told_by_what_it_does(
 ) -> None:
     """Fixed resolution, a quick conversion, byte 6 and the serial number disagree.
 
-    Case F05 of the field failures; a verdict in terms of the sheet, no accusation.
+    Published notes on clone thermometers (C. Petrich, 2020 and 2024); a verdict in terms of the sheet, no accusation.
     """
     clone = new_device(
         0x28, 0x051771_2C64FF & (2**48 - 1), silicon="clone", conversion_ms=30

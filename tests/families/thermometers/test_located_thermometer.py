@@ -27,7 +27,7 @@ Make = Callable[..., Any]
 
 PARTS = ("adjustable", "with-memory", "thermocouple", "low-voltage")
 COUPLE = "4C 06 00 19 F5 FF FF FF E1"
-"""+100.75 degC, junction +25 degC, location 5 (family facts, 2.6, computed there)."""
+"""+100.75 degC, junction +25 degC, location 5 (computed from part MAX31850 p. 12-13)."""
 
 ROW = "A0 A1 A2 A3 A4 A5 A6 A7"
 WORKED_WRITE = [
@@ -37,7 +37,7 @@ WORKED_WRITE = [
     ("F0 08", ROW),
     ("F0 08", ROW),
 ]
-"""Row 08h of the part with memory (family facts, 2.6), with the driver's readings."""
+"""Row 08h of the part with memory (part MAX31826 p. 14, computed), with the driver's readings."""
 
 
 def device(session: DeviceSession) -> Any:  # noqa: ANN401 - the model's own
@@ -101,7 +101,7 @@ def test_worked_block() -> None:
 
 
 def test_open_circuit_block() -> None:
-    """01 06 01 19 F5 .. E3 is an open circuit (family facts, 2.6)."""
+    """01 06 01 19 F5 .. E3 is an open circuit (part MAX31850 p. 12-13, computed)."""
     block = prove(bytes.fromhex("01 06 01 19 F5 FF FF FF E3"))
     with pytest.raises(ReadingImplausible, match="open circuit"):
         thermocouple_degc(block)

@@ -198,7 +198,7 @@ def test_parasite_with_strong_pull_up(live: Make, family: int) -> None:
 def test_parasite_without_strong_pull_up(live: Make, family: int) -> None:
     """Through 4.7 kohm alone the chip browns out: never a wrong reading passed as right.
 
-    Source: data sheet family 28h p. 6; facts of the bus 5.3 (1.5 mA through 4.7 kohm).
+    Source: data sheet family 28h p. 6; 1.5 mA through 4.7 kohm by Ohm's law.
     """
     session = live(family, fixture=WEAK, supply="parasite", temperature_degc=31)
     for _ in range(3):
@@ -337,4 +337,6 @@ def test_parasite_through_any_pull_up(
         try:
             assert ask(session, "temperature") == 31
         except (DeviceError, LineError, ExtraEcho):
-            assert pull_up_ohm > 1300  # facts of the bus 5.3: 1.3 kohm feeds one device
+            assert (
+                pull_up_ohm > 1300
+            )  # 1.5 mA take 2 V there: 1.3 kohm feeds one device

@@ -55,7 +55,7 @@ DUMPS = [
     (0x10, "CE FF 4B 46 FF FF 0C 10 75", -25.0),
     (0x10, "AA 00 B4 B9 FF FF 0C 10 18", 85.0),
 ]
-"""Whole blocks, CRC included; source: family facts 2.2 and 2.4 (users' dumps, and computed)."""
+"""Whole blocks, CRC included; source: tables of parts DS18B20 p. 4 and DS18S20 p. 4 and users' dumps, CRC by an independent program."""
 
 
 def block(
@@ -223,7 +223,7 @@ def slipped(data: bytes) -> bytes:
 def test_published_slip() -> None:
     """The doubled reading of the field: 22 03 96 8C FE FE 1F 20 4A has a right CRC and is refused.
 
-    Source: field failures F10 (computed there).
+    Source: users' reports of doubled readings; the bytes computed.
     """
     data = slipped(bytes.fromhex("91 01 4B 46 7F FF 0F 10 25"))
     # the printed example ends its check byte at 4A: a slip whose lost bit was 0
@@ -247,7 +247,7 @@ def test_no_slipped_slot_passes(
 ) -> None:
     """A slot slipped in front of any block is refused, also where the CRC stays right.
 
-    Source: field failures F10: half of all slips pass the CRC.
+    Half of all slips pass the CRC: a CRC that starts at 0 does not see a 0 in front.
     """
     if family == 0x10:
         # as the part makes it: whole degrees from the counters
@@ -268,7 +268,7 @@ def test_no_slipped_slot_passes(
 def test_slipped_rom_code_has_no_known_family() -> None:
     """A slip in a ROM code keeps a right CRC and turns family 28h into 50h.
 
-    Source: field failures F10.
+    Source: users' reports of ROM codes of family 50h; the bytes computed.
     """
     rom = RomCode(bytes.fromhex("28 4A 17 C3 0A 00 00 52"))
     moved = RomCode(bytes.fromhex("50 94 2E 86 15 00 00 A4"))

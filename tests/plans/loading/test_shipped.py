@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 import yaml
 
+from harness.families.registry import family_of, known_families
 from harness.plans.loading.files import (
     check_together,
     load_fixture,
@@ -71,6 +72,17 @@ def test_the_plan_of_all_kinds_wants_its_own_bench(fixture: Path) -> None:
     plan = load_plan(ROOT / "test_plans" / f"{ALL_KINDS}.yaml")
     missing = check_together(plan, load_fixture(fixture))
     assert bool(missing) == (fixture.stem != ALL_KINDS)
+
+
+def test_the_plan_of_all_kinds_has_every_kind_with_a_driver() -> None:
+    """A kind that gets a driver gets its steps there too; `test_readme` runs them."""
+    plan = ROOT / "test_plans" / f"{ALL_KINDS}.yaml"
+    steps = yaml.safe_load(plan.read_text("utf-8"))["steps"]
+    there = {step["for_each"]["family"] for step in steps if "for_each" in step}
+    customised = {0x81, 0x89, 0x8B, 0x8F}  # as 01, 09, 0B, 0F but for the code
+    battery_backed = {0x04, 0x0A}  # 0C covers their memory
+    readable = {c for c in known_families() if not family_of(c).recognised_only}
+    assert readable - customised - battery_backed <= there
 
 
 @pytest.mark.parametrize("path", FIXTURES + PLANS, ids=_name)

@@ -332,7 +332,7 @@ def test_values_json_cannot_hold_come_back(script: Script, tmp_path: Path) -> No
 
 
 def test_gaps_and_lost_lines_are_counted(script: Script) -> None:
-    """Time without the adapter and unreadable lines are facts of the run."""
+    """Time without the adapter and unreadable lines belong to the run."""
     script.start(STEPS[0]).add("gap", reason="unplugged", from_s=10.0, to_s=70.5)
     script.add("gap", reason="unplugged", from_s=90.0, to_s=91.0)
     script.events.append({"event": "line_lost", "line": 4, "bytes": 9})
