@@ -36,7 +36,7 @@ from harness.plans.execution.seating import Seating, seat
 from harness.plans.loading.files import load_fixture, load_plan
 from harness.plans.loading.problems import PlanError, nearest
 from harness.plans.schema.files import Fixture, Plan
-from harness.plans.steps.read_with_repeats import ask_by_rule
+from harness.plans.steps.read_with_repeats import read_with_repeats
 from harness.records import Outcome
 from harness.results.journal.writer import FILE_NAME
 from harness.results.record.run import RunRecord
@@ -149,7 +149,7 @@ class BenchDevice:
             raise self._unknown("quantity", quantity, known)
         row = known[quantity]
         answer, _ = vouched_for(
-            self._bus, partial(ask_by_rule, row, self._session, fresh=True)
+            self._bus, partial(read_with_repeats, row, self._session, fresh=True)
         )
         return Reading(quantity=quantity, value=answer.value, unit=row.unit)
 

@@ -56,13 +56,13 @@ class LotSummary:
         moments: count, mean and deviation.
         outside: devices with a reading outside the limits, in the lot's order, and the
             farthest such reading.
-        strangers: devices that do not belong to the lot (outliers), farthest first.
+        outliers: devices that do not belong to the lot, farthest first.
     """
 
     lot: Lot
     moments: Moments
     outside: Mapping[str, float]
-    strangers: tuple[str, ...]
+    outliers: tuple[str, ...]
 
 
 def summary(lot: Lot, *, low: float | None, high: float | None) -> LotSummary:
@@ -75,7 +75,7 @@ def summary(lot: Lot, *, low: float | None, high: float | None) -> LotSummary:
         lot=lot,
         moments=moments(lot.numbers, what=lot.name),
         outside=lot.outside(low, high),
-        strangers=tuple(lot.devices[s.place] for s in outliers(lot.numbers)),
+        outliers=tuple(lot.devices[s.place] for s in outliers(lot.numbers)),
     )
 
 
@@ -241,9 +241,9 @@ def _reasons(findings: Sequence[_Finding], new: LotSummary) -> tuple[str, ...]:
     """What the findings say, the gravest first, and whom to look at."""
     shown = sorted(findings, key=lambda finding: -_GRAVITY[finding[0]])
     reasons = [text for _, text in shown if text]
-    if new.strangers:
+    if new.outliers:
         reasons.append(
-            f"{_units(new.strangers)} not belonging to the lot, look at them first"
+            f"{_units(new.outliers)} not belonging to the lot, look at them first"
         )
     return tuple(reasons)
 

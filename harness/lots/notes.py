@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from harness.lots.lot import Lot
-from harness.lots.report_table import Sheet
+from harness.lots.report_table import LotReport
 from harness.records import Outcome
 from harness.results.reports.wording import number_text, one_line
 
@@ -50,18 +50,18 @@ def outside_notes(
 
 
 def held_to_readings(
-    sheet: Sheet, lot: Lot, *, low: float | None, high: float | None
-) -> Sheet:
+    report: LotReport, lot: Lot, *, low: float | None, high: float | None
+) -> LotReport:
     """The answer, which is no where a reading lies outside the limits.
 
     An index of means may be proved though a unit has failed by one of its readings.
     """
     notes = outside_notes(lot, low=low, high=high)
     if not notes:
-        return sheet
+        return report
     said = "readings outside the limits"
-    answer = f"{sheet.answer}, but {said}" if sheet.says_yes else sheet.answer
-    return replace(sheet, answer=answer, outcome=Outcome.FAILED).noting(*notes)
+    answer = f"{report.answer}, but {said}" if report.says_yes else report.answer
+    return replace(report, answer=answer, outcome=Outcome.FAILED).noting(*notes)
 
 
 def _units(devices: Sequence[str]) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from importlib.metadata import version
 from pathlib import Path
 
-from harness.lots.report_table import ReportTable, Sheet
+from harness.lots.report_table import LotReport, ReportTable
 from harness.results.plots.lots import Figures
 from harness.results.reports.page import fill, picture, write_page
 
@@ -19,35 +19,37 @@ Facts = Iterable[tuple[str, str]]
 """What the answer was worked out from, as name and value."""
 
 
-def write_lot_page(sheet: Sheet, figures: Figures, facts: Facts, folder: Path) -> Path:
+def write_lot_page(
+    report: LotReport, figures: Figures, facts: Facts, folder: Path
+) -> Path:
     """Write the page into a folder; the file is whole or not there.
 
     Raises:
         OSError: the folder does not take it.
     """
     path = folder / FILE_NAME
-    write_page(render(sheet, figures, facts), path)
+    write_page(render(report, figures, facts), path)
     return path
 
 
-def render(sheet: Sheet, figures: Figures, facts: Facts) -> str:
+def render(report: LotReport, figures: Figures, facts: Facts) -> str:
     """The page as text; the same answer gives the same text."""
     return fill(
         "lot.html.j2",
-        sheet=sheet,
-        blocks=[[_part(part, sheet) for part in block] for block in sheet.blocks],
+        report=report,
+        blocks=[[_part(part, report) for part in block] for block in report.blocks],
         pictures=[picture(name, figure) for name, figure in figures.items()],
         facts=[*facts, ("version.slotproof", version("slotproof"))],
     )
 
 
-def _part(part: ReportTable | str, sheet: Sheet) -> dict[str, object]:
+def _part(part: ReportTable | str, report: LotReport) -> dict[str, object]:
     """A table, or a sentence that does not stand on top already."""
     if isinstance(part, ReportTable):
         head, *rows = part.rows
         numbers = [_is_numeric([row[place] for row in rows]) for place in range(len(head))]  # fmt: skip
         return {"head": head, "rows": rows, "numbers": numbers, "text": ""}
-    return {"head": (), "text": "" if part == sheet.verdict else part}
+    return {"head": (), "text": "" if part == report.verdict else part}
 
 
 def _is_numeric(cells: list[str]) -> bool:

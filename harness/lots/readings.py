@@ -50,7 +50,7 @@ class _Found:
         self.values.append(value)
         self.times.append(at)
 
-    def take_void(self, device: str) -> None:
+    def take_invalid(self, device: str) -> None:
         """One reading that is no value."""
         self.void += 1
         self.void_devices[device] = None
@@ -190,8 +190,8 @@ def _take_result(
     for measured in result.get("measurements", ()):
         if measured.get("name") != quantity:
             continue
-        if measured.get("bound") or _is_void(result, quantity):
-            found.take_void(device)
+        if measured.get("bound") or _is_invalid(result, quantity):
+            found.take_invalid(device)
             continue
         where = getattr(event, "where", "")
         value = _number(
@@ -220,7 +220,7 @@ def _titles(event: dict[str, Any]) -> dict[str, str]:
     }
 
 
-def _is_void(result: dict[str, Any], quantity: str) -> bool:
+def _is_invalid(result: dict[str, Any], quantity: str) -> bool:
     timing = (result.get("evidence") or {}).get("timing") or {}
     bound = (timing.get(quantity) or {}).get("bound", "")
     return result.get("outcome") == "error" or bool(bound)
@@ -267,7 +267,7 @@ def _take_csv(path: Path, quantity: str, step: str, found: _Found) -> None:
             if named != quantity or (whole and step not in {"", whole, number, title}):
                 continue
             if row[outcome] == "error" or row[value].startswith(_BOUNDS):
-                found.take_void(row[device])
+                found.take_invalid(row[device])
                 continue
             found.take(row[device], table.number(row[value], "value"), row[at])
             found.units.add(row[unit])

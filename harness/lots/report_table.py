@@ -35,7 +35,7 @@ Block = Sequence[ReportTable | str]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sheet:
+class LotReport:
     """One answer with all that it rests on.
 
     Attributes:
@@ -55,7 +55,7 @@ class Sheet:
     blocks: tuple[Block, ...]
     notes: tuple[str, ...] = ()
 
-    def noting(self, *notes: str) -> Sheet:
+    def noting(self, *notes: str) -> LotReport:
         """The same answer with further notes."""
         return replace(self, notes=(*self.notes, *notes))
 

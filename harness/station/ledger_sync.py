@@ -32,7 +32,7 @@ Say = Callable[[str], None]
 """Tells the operator one sentence."""
 
 
-class Books:
+class LedgerSync:
     """The ledger as the places of one station use it; safe to call from all of them.
 
     Args:

@@ -36,7 +36,7 @@ from harness.records import Outcome
 from harness.results.ledger.entry import UnitFacts, UnitTest, test_of
 from harness.results.reports.junit import slug
 from harness.station.display_states import VERDICTS, DisplayState, View
-from harness.station.ledger_sync import Books
+from harness.station.ledger_sync import LedgerSync
 from harness.station.operators import Hands, Person
 from harness.station.policy import Advice, UnitStanding, advice, refusal, standing_of
 from harness.station.presence_poll import POLL_S, STEADY_S, PresencePoll, feel
@@ -82,7 +82,7 @@ class Setup:
         folder: the shift's folder; each test gets one of its own inside.
         station: name of the station.
         lot: name of the lot in hand, may be empty.
-        books: the ledger.
+        ledger_sync: the ledger.
         tally: the shift's counts.
         refusals: where units go down that were not tested.
         show: takes what a place shows.
@@ -95,7 +95,7 @@ class Setup:
     folder: Path
     station: str
     lot: str
-    books: Books
+    ledger_sync: LedgerSync
     tally: ShiftTally
     refusals: Refusals
     show: Callable[[View], None]
@@ -286,7 +286,7 @@ class Position:
             test = self._test(bus, number, answers=answers)
         except SlotproofError as fault:  # no journal, no verdict
             self._setup.lost.append((number, self.name, fault.what))
-            self._setup.tally.add_void("no journal")
+            self._setup.tally.add_invalid("no journal")
             bus.adapter.release()
             bus.forget_proof()
             self._put(
@@ -316,7 +316,7 @@ class Position:
         if other is not None and other != self.name:
             words = (f"{number} is in {other} now: is the label right?",)
             return UnitStanding(), Advice(goes_to="", retest=True, words=words)
-        tests = self._setup.books.tests_of(serial=number)
+        tests = self._setup.ledger_sync.tests_of(serial=number)
         before = standing_of(tests, plan_title=self._setup.plan.title)
         if not before.passed:  # only then it matters who is in
             return before, refusal(self._setup.plan.unit, before, is_same=True)
@@ -329,7 +329,7 @@ class Position:
         tests = [
             earlier
             for rom_code, _ in test.rom_codes[:1]
-            for earlier in self._setup.books.tests_of(rom_code=rom_code)
+            for earlier in self._setup.ledger_sync.tests_of(rom_code=rom_code)
             if earlier.run_id != test.run_id
         ]
         return standing_of(tests, plan_title=self._setup.plan.title)
@@ -357,12 +357,14 @@ class Position:
                 UnitRunner,
                 unit=unit,
                 answers=answers,
-                claim=lambda codes, run_id: setup.books.claim(codes, unit, run_id),
+                claim=lambda codes, run_id: setup.ledger_sync.claim(
+                    codes, unit, run_id
+                ),
             ),
         )
         test = test_of(done.record, done.journal)
-        setup.books.remember(test)
-        setup.books.hand_over(done.journal)
+        setup.ledger_sync.remember(test)
+        setup.ledger_sync.hand_over(done.journal)
         return test
 
     def _fresh_folder(self, number: str) -> Path:

@@ -15,7 +15,7 @@ from harness.plans.execution.request import require_runnable
 from harness.plans.schema.files import Fixture, Plan
 from harness.results.ledger.ledger import Ledger
 from harness.station.board import Board
-from harness.station.ledger_sync import Books
+from harness.station.ledger_sync import LedgerSync
 from harness.station.operators import Hands
 from harness.station.position import Position, Setup
 from harness.station.refusals import Refusals
@@ -133,14 +133,14 @@ def ready(
     board = Board(console, names, tally)
     sources, scanner = _sources(orders, names)
     with held(orders.folder), _ledger(orders) as ledger:
-        books = Books(ledger, board.say)
+        ledger_sync = LedgerSync(ledger, board.say)
         setup = Setup(
             plan=orders.plan,
             allowed=orders.allowed,
             folder=orders.folder,
             station=orders.station,
             lot=orders.lot,
-            books=books,
+            ledger_sync=ledger_sync,
             tally=tally,
             refusals=Refusals(orders.folder),
             show=board.show,
@@ -155,7 +155,7 @@ def ready(
         shift = Shift(
             folder=orders.folder,
             places=places,
-            books=books,
+            ledger_sync=ledger_sync,
             tally=tally,
             board=board,
             patience_s=patience_s,

@@ -105,7 +105,7 @@ def test_a_stranger_is_named_and_counted() -> None:
     found = compare(
         OLD, _lot("candidate", [*_normal(2, 25.0, 0.1), 25.8]), margin=0.1, high=26.0
     )
-    assert found.candidate.strangers == ("c60",)
+    assert found.candidate.outliers == ("c60",)
     assert found.candidate.moments.count == 61
     assert "1 unit (c60) not belonging to the lot" in found.sentence
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from harness.cli import app
 from harness.lots.page import render
-from harness.lots.report_table import ReportTable, Sheet
+from harness.lots.report_table import LotReport, ReportTable
 from harness.records import Outcome
 from tests.page_reader import assert_complete, read
 
@@ -21,9 +21,9 @@ ROOT = Path(__file__).parents[2]
 BEFORE = ROOT / "fixtures/lot_before.csv"
 
 
-def sheet(word: str = "word", outcome: Outcome = Outcome.PASSED) -> Sheet:
+def report(word: str = "word", outcome: Outcome = Outcome.PASSED) -> LotReport:
     """An invented answer."""
-    return Sheet(
+    return LotReport(
         question=f"Is it {word}?",
         answer=f"it is {word}",
         outcome=outcome,
@@ -40,10 +40,10 @@ def sheet(word: str = "word", outcome: Outcome = Outcome.PASSED) -> Sheet:
 
 def test_text_and_page_say_the_same() -> None:
     """Plain lines have blocks apart; the page has the verdict on top and not twice."""
-    assert sheet("good").lines == [
+    assert report("good").lines == [
         "name   value", "good   1.5", "other  -", "about good", "", "it is good by far.",
     ]  # fmt: skip
-    shown = assert_complete(render(sheet("good"), {}, [("margin", "0.1")])).shown
+    shown = assert_complete(render(report("good"), {}, [("margin", "0.1")])).shown
     for text in ("Is it good?", "It is good it is good by far.", "name value good 1.5 other -",
                  "about good", "margin 0.1"):  # fmt: skip
         assert text in shown, text
@@ -53,7 +53,7 @@ def test_text_and_page_say_the_same() -> None:
 @pytest.mark.parametrize("outcome", [Outcome.PASSED, Outcome.FAILED, Outcome.SKIPPED])
 def test_each_answer_has_its_mark(outcome: Outcome) -> None:
     """Yes, no and not decided differ in shape and colour."""
-    page = render(sheet(outcome=outcome), {}, [])
+    page = render(report(outcome=outcome), {}, [])
     assert f'class="verdict {outcome}"' in page
     others = {Outcome.PASSED, Outcome.FAILED, Outcome.SKIPPED} - {outcome}
     assert not any(f'class="verdict {other}"' in page for other in others)
@@ -63,7 +63,7 @@ def test_numbers_stand_to_the_right_and_words_to_the_left() -> None:
     """A column of numbers and gaps, not one whose words begin with a number."""
     table = ReportTable(rows=(("a", "b"), ("1.5", "1 point beyond"), ("-", "2 of 3")))
     page = render(
-        Sheet(question="q", answer="a", outcome=Outcome.PASSED, verdict="v", blocks=((table,),)),
+        LotReport(question="q", answer="a", outcome=Outcome.PASSED, verdict="v", blocks=((table,),)),
         {}, [],
     )  # fmt: skip
     assert '<td class="num">1.5</td><td>1 point beyond</td>' in page
@@ -74,8 +74,8 @@ def test_numbers_stand_to_the_right_and_words_to_the_left() -> None:
 def test_any_text_stays_text(text: str) -> None:
     """Names of lots, devices and files never become markup."""
     hostile = f"</td><script>alert(1)</script>{text}<b>"
-    page = render(sheet(hostile), {}, [(hostile, hostile)])
-    assert read(page).tags == read(render(sheet("x"), {}, [("x", "x")])).tags
+    page = render(report(hostile), {}, [(hostile, hostile)])
+    assert read(page).tags == read(render(report("x"), {}, [("x", "x")])).tags
     page.encode("utf-8")
 
 

@@ -12,7 +12,7 @@ import pytest
 from harness.results.ledger.entry import UnitFacts
 from harness.results.ledger.ledger import Ledger
 from harness.results.reports.rebuild import read_record
-from harness.station.ledger_sync import MARK, Books, unbooked_journals
+from harness.station.ledger_sync import MARK, LedgerSync, unbooked_journals
 
 Line = Any
 """A production line to rehearse on; conftest has its class."""
@@ -104,15 +104,15 @@ def test_the_ledger_comes_back_while_the_shift_goes_on(
     ).folder
     said: list[str] = []
     with Ledger(tmp_path / "ledger.sqlite", wait_s=0.05) as ledger:
-        books = Books(ledger, said.append)
-        books.start()
+        ledger_sync = LedgerSync(ledger, said.append)
+        ledger_sync.start()
         for journal in unbooked_journals(folder):
-            books.hand_over(journal)
-        while not books.is_away:
-            books.wait_until_idle(0.01)
+            ledger_sync.hand_over(journal)
+        while not ledger_sync.is_away:
+            ledger_sync.wait_until_idle(0.01)
         holder.execute("ROLLBACK")
-        assert books.wait_until_idle(WAIT_S)
-        assert books.finish(patience_s=WAIT_S) == 0
+        assert ledger_sync.wait_until_idle(WAIT_S)
+        assert ledger_sync.finish(patience_s=WAIT_S) == 0
         assert ledger.count() == 1
     assert said[-1] == "the ledger is back"
     assert len(list(folder.glob(f"*/{MARK}"))) == 1
@@ -172,11 +172,11 @@ def test_asking_costs_nothing_while_the_ledger_is_away(
     holder.execute("BEGIN EXCLUSIVE")
     said: list[str] = []
     with Ledger(tmp_path / "ledger.sqlite", wait_s=0.05) as ledger:
-        books = Books(ledger, said.append)
+        ledger_sync = LedgerSync(ledger, said.append)
         unit = UnitFacts(serial="CS-1")
-        assert books.claim(["3D0000A4B3C2D128"], unit, "r1") is None
-        assert books.is_away
+        assert ledger_sync.claim(["3D0000A4B3C2D128"], unit, "r1") is None
+        assert ledger_sync.is_away
         holder.execute("ROLLBACK")
-        assert books.tests_of(serial="CS-1") == []
-        assert books.is_away
+        assert ledger_sync.tests_of(serial="CS-1") == []
+        assert ledger_sync.is_away
     assert len(said) == 1

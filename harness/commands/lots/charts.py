@@ -8,7 +8,7 @@ from harness.commands.lots.output import facts_of, leave
 from harness.commands.lots.values import EXIT_NO, read_lots
 from harness.lots.lot import Lot
 from harness.lots.notes import exclusion_notes
-from harness.lots.tables.charts import chart_sheet
+from harness.lots.tables.charts import chart_report
 from harness.quality.charts import kinds as chart_kinds
 from harness.quality.charts import limits as charts
 from harness.quality.moments import lag_one
@@ -101,7 +101,7 @@ def _leave_chart(
 ) -> int:
     """The chart of readings in their order; the exit code."""
     found = chart_kinds.panels(values, plan)
-    sheet = chart_sheet(
+    report = chart_report(
         found,
         quantity=quantity,
         unit=measured.unit,
@@ -109,10 +109,10 @@ def _leave_chart(
         neighbours=lag_one(values[: plan.baseline]),
     ).noting(*exclusion_notes((measured,)))
     leave(
-        sheet,
+        report,
         chart_figures(found, Scale(quantity=quantity, unit=measured.unit)),
         facts_of(quantity=quantity, **facts),
         into=into,
         name=name,
     )
-    return 0 if sheet.says_yes else EXIT_NO
+    return 0 if report.says_yes else EXIT_NO

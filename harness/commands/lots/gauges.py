@@ -7,7 +7,7 @@ from pathlib import Path
 from harness.commands.lots.output import facts_of, leave
 from harness.commands.lots.values import EXIT_NO
 from harness.lots.csv_rows import read_study
-from harness.lots.tables.gauges import gauge_sheet
+from harness.lots.tables.gauges import gauge_report
 from harness.quality.gauges.gauge import GaugeVerdict, gauge_study
 from harness.results.plots.lots import Scale, gauge_figures
 
@@ -25,7 +25,7 @@ def gauge(
     readings = read_study(file)
     found = gauge_study(readings, tolerance=tolerance, step=resolution)
     leave(
-        gauge_sheet(found, unit=unit),
+        gauge_report(found, unit=unit),
         gauge_figures(
             [(r.part, r.station, r.value) for r in readings],
             scale=Scale(quantity="value", unit=unit),

@@ -9,7 +9,7 @@ from typing import TextIO
 from harness.clock import SystemClock
 from harness.errors import UsageError
 from harness.lots.page import Facts, write_lot_page
-from harness.lots.report_table import Sheet
+from harness.lots.report_table import LotReport
 from harness.output import say
 from harness.results.plots.lots import Figures, save
 from harness.results.reports.junit import slug
@@ -18,12 +18,12 @@ ANSWER_NAME = "lot.txt"
 
 
 def leave(
-    sheet: Sheet, figures: Figures, facts: Facts, *, into: Path | None, name: str
+    report: LotReport, figures: Figures, facts: Facts, *, into: Path | None, name: str
 ) -> None:
     """Print the answer; keep it as text, page and pictures in a folder of its own.
 
     Args:
-        sheet: the answer.
+        report: the answer.
         figures: its pictures by name.
         facts: what it was worked out from.
         into: the folder, or None for a new, dated one under ``results``.
@@ -39,9 +39,9 @@ def leave(
         with _new_answer(folder, numbered=into is None) as stream:
             folder = Path(stream.name).parent
             used = [f"{name}: {value}" for name, value in facts]
-            stream.write("\n".join([*sheet.lines, "", *used, ""]))
+            stream.write("\n".join([*report.lines, "", *used, ""]))
         save(figures, folder)
-        write_lot_page(sheet, figures, facts, folder)
+        write_lot_page(report, figures, facts, folder)
     except FileExistsError as exc:
         raise UsageError(
             "the folder holds the answer of a lot command already",
@@ -54,7 +54,7 @@ def leave(
             where=str(folder),
             hint="name a folder that you may write to",
         ) from exc
-    for line in sheet.lines:
+    for line in report.lines:
         say(line)
     say(f"results: {folder}")
 

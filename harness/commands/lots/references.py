@@ -9,8 +9,8 @@ from harness.commands.lots.values import EXIT_NO, read_lots
 from harness.lots.csv_rows import read_known
 from harness.lots.lot import Lot
 from harness.lots.notes import exclusion_notes
-from harness.lots.report_table import Sheet
-from harness.lots.tables.gauges import bias_sheet, golden_sheet, linearity_sheet
+from harness.lots.report_table import LotReport
+from harness.lots.tables.gauges import bias_report, golden_report, linearity_report
 from harness.quality.gauges.reference_study import (
     bias_study,
     golden_check,
@@ -37,7 +37,7 @@ def golden(
         lot.readings_of(lot.only_device), reference=reference, tolerance=tolerance
     )
     _leave_known(
-        golden_sheet(found, quantity=quantity, unit=lot.unit),
+        golden_report(found, quantity=quantity, unit=lot.unit),
         lot,
         half_width=_SHARE_OF_TOLERANCE * tolerance,
         limits=None,
@@ -67,9 +67,9 @@ def bias(
     found = bias_study(
         lot.readings_of(lot.only_device), reference=reference, margin=margin
     )
-    sheet = bias_sheet(found, quantity=quantity, unit=lot.unit)
+    report = bias_report(found, quantity=quantity, unit=lot.unit)
     _leave_known(
-        sheet,
+        report,
         lot,
         half_width=margin,
         limits="margin",
@@ -82,11 +82,11 @@ def bias(
         reference=reference,
         margin=margin,
     )
-    return 0 if sheet.says_yes else EXIT_NO
+    return 0 if report.says_yes else EXIT_NO
 
 
 def _leave_known(
-    sheet: Sheet,
+    report: LotReport,
     lot: Lot,
     *,
     half_width: float,
@@ -106,7 +106,7 @@ def _leave_known(
     )
     given = {"limits": limits} if limits else {}
     leave(
-        sheet.noting(*exclusion_notes((lot,))),
+        report.noting(*exclusion_notes((lot,))),
         golden_figures(
             lot.readings_of(lot.only_device),
             reference=reference,
@@ -122,12 +122,12 @@ def _leave_known(
 def linearity(*, file: Path, margin: float, unit: str, into: Path | None) -> int:
     """Readings of several known values: is the bias small over the range? Then code 0."""
     found = linearity_study(read_known(file), margin=margin)
-    sheet = linearity_sheet(found, unit=unit)
+    report = linearity_report(found, unit=unit)
     leave(
-        sheet,
+        report,
         {},
         facts_of(study=file, margin=margin, unit=unit),
         into=into,
         name=f"linearity-{file.stem}",
     )
-    return 0 if sheet.says_yes else EXIT_NO
+    return 0 if report.says_yes else EXIT_NO

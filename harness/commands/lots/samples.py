@@ -7,8 +7,8 @@ from pathlib import Path
 from harness.commands.lots.output import facts_of, leave
 from harness.commands.lots.values import EXIT_NO
 from harness.errors import UsageError
-from harness.lots.tables.before import claim_plan_sheet, claim_sheet, need_sheet
-from harness.lots.tables.sampling import sampling_sheet
+from harness.lots.tables.before import claim_plan_report, claim_report, need_report
+from harness.lots.tables.sampling import sampling_report
 from harness.quality.sampling import verdict as sampling
 from harness.results.plots.lots import Figures, oc_figures
 
@@ -48,7 +48,7 @@ def sample(
         plan = sampling.zero_acceptance_plan(
             lot_size=size, limit=limit, confidence=confidence
         )
-    sheet = sampling_sheet(plan, tested=tested, bad=bad)
+    report = sampling_report(plan, tested=tested, bad=bad)
     figures: Figures = {}
     if not plan.tests_everything:
         figures = oc_figures(
@@ -61,7 +61,7 @@ def sample(
             f"reject from {plan.reject}",
         )
     leave(
-        sheet,
+        report,
         figures,
         facts_of(
             size=size,
@@ -78,14 +78,14 @@ def sample(
         into=into,
         name=f"sample-{size}",
     )
-    return 0 if tested is None or sheet.says_yes else EXIT_NO
+    return 0 if tested is None or report.says_yes else EXIT_NO
 
 
 def need(*, margin: float, deviation: float, power: float, into: Path | None) -> None:
     """How many units of each lot a comparison needs, before any is measured."""
-    sheet = need_sheet(margin=margin, deviation=deviation, power=power)
+    report = need_report(margin=margin, deviation=deviation, power=power)
     facts = facts_of(margin=margin, deviation=deviation, power=power)
-    leave(sheet, {}, facts, into=into, name="need")
+    leave(report, {}, facts, into=into, name="need")
 
 
 def claim(
@@ -99,11 +99,11 @@ def claim(
 ) -> int:
     """How long to run for a claim on an error rate, or what may be claimed after."""
     if trials is not None:
-        sheet = claim_sheet(
+        report = claim_report(
             rate=rate, trials=trials, errors=errors, confidence=confidence
         )
     elif rate is not None:
-        sheet = claim_plan_sheet(rate=rate, allow=allow, confidence=confidence)
+        report = claim_plan_report(rate=rate, allow=allow, confidence=confidence)
     else:
         raise UsageError(
             "nothing is asked", hint="give --rate before a run, --trials after it"
@@ -111,6 +111,6 @@ def claim(
     facts = facts_of(
         rate=rate, allow=allow, trials=trials, errors=errors, confidence=confidence
     )
-    leave(sheet, {}, facts, into=into, name="claim")
+    leave(report, {}, facts, into=into, name="claim")
     judged = trials is not None and rate is not None
-    return EXIT_NO if judged and not sheet.says_yes else 0
+    return EXIT_NO if judged and not report.says_yes else 0

@@ -13,7 +13,7 @@ from harness.lots.lot import Lot, require_comparable
 from harness.lots.notes import exclusion_notes, held_to_readings
 from harness.lots.readings import read_lot
 from harness.lots.tables import capability as capability_table
-from harness.lots.tables.values import comparison_sheet
+from harness.lots.tables.values import comparison_report
 from harness.quality.capability import capability as capability_of
 from harness.quality.guard import guarded_limits
 from harness.quality.moments import require_fraction
@@ -85,9 +85,9 @@ def compare(
         alpha=1 - require_fraction(confidence, what="the confidence"),
     )
     scale = Scale(quantity=quantity, unit=new.unit, low=chosen[0], high=chosen[1])
-    sheet = comparison_sheet(found).noting(*exclusion_notes((old, new)))
+    report = comparison_report(found).noting(*exclusion_notes((old, new)))
     leave(
-        sheet,
+        report,
         lot_figures({lot.name: lot.numbers for lot in (old, new)}, scale),
         facts_of(
             quantity=quantity,
@@ -104,7 +104,7 @@ def compare(
         into=into,
         name=f"compare-{quantity}",
     )
-    return 0 if sheet.says_yes else EXIT_NO
+    return 0 if report.says_yes else EXIT_NO
 
 
 def capability(
@@ -153,7 +153,7 @@ def capability(
     guarded = None
     if uncertainty:
         guarded = guarded_limits(low=low, high=high, expanded=uncertainty)
-    sheet = capability_table.capability_sheet(
+    report = capability_table.capability_report(
         summary(lot, low=low, high=high),
         found,
         proof,
@@ -161,7 +161,7 @@ def capability(
         wanted=wanted,
         inside=capability_table.ShareInside(coverage=coverage, side=side),
     ).noting(*exclusion_notes((lot,)))
-    sheet = held_to_readings(sheet, lot, low=low, high=high)
+    report = held_to_readings(report, lot, low=low, high=high)
     scale = Scale(
         quantity=quantity,
         unit=lot.unit,
@@ -170,7 +170,7 @@ def capability(
         guard=guarded.guard if guarded else 0.0,
     )
     leave(
-        sheet,
+        report,
         lot_figures({lot.name: lot.numbers}, scale),
         facts_of(
             quantity=quantity,
@@ -191,4 +191,4 @@ def capability(
         into=into,
         name=f"capability-{quantity}",
     )
-    return 0 if sheet.says_yes else EXIT_NO
+    return 0 if report.says_yes else EXIT_NO

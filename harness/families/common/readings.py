@@ -35,7 +35,7 @@ def quality_of(fault: DeviceError) -> Quality:
     return Quality.SUSPECT if isinstance(fault, ReadingSuspect) else Quality.REJECTED
 
 
-def weigh(
+def accept_or_hold(
     session: Session,
     value: float,
     *,

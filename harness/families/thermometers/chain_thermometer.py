@@ -65,7 +65,7 @@ from harness.families.thermometers.settings import (
 )
 from harness.families.thermometers.thermometry import (
     READ_SCRATCHPAD,
-    believe,
+    accept_temperature,
     convert,
     convert_all,
     prove_fixed,
@@ -131,7 +131,7 @@ def _read_value(session: Session) -> Answer:
             f"{value:.4f} degC is outside the device's range of {low:g} to {high:g} degC "
             f"(block {shown(block)})"
         )
-    believe(session, value)
+    accept_temperature(session, value)
     return Answer(value=value, evidence={"block": shown(block)})
 
 

@@ -53,7 +53,7 @@ from harness.families.thermometers.settings import (
 from harness.families.thermometers.thermometry import (
     CONVERSION_MS,
     READ_SCRATCHPAD,
-    believe,
+    accept_temperature,
     convert,
     convert_all,
     is_parasite,
@@ -256,7 +256,7 @@ def _read_value(session: Session) -> Answer:
             f"(block {shown(block)})"
         )
     if kind is not Variant.THERMOCOUPLE:  # a couple may jump as far as it likes
-        believe(session, value)
+        accept_temperature(session, value)
     return Answer(value=value, evidence={"block": shown(block), "variant": str(kind)})
 
 

@@ -192,7 +192,7 @@ def _read_value(session: Session) -> Answer:
             f"{value:.4f} degC is outside the device's range of {low:g} to {high:g} degC "
             f"(block {shown})"
         )
-    thermometry.believe(session, value)
+    thermometry.accept_temperature(session, value)
     return Answer(value=value, evidence={"block": shown})
 
 

@@ -26,7 +26,7 @@ from harness.errors import (
 )
 from harness.families.common.answers import shown
 from harness.families.common.conversion import conversion_counted
-from harness.families.common.readings import weigh
+from harness.families.common.readings import accept_or_hold
 from harness.families.family import (
     Answer,
     Broadcast,
@@ -331,13 +331,13 @@ class Polls:
         )
 
 
-def believe(session: Session, value: float) -> None:
+def accept_temperature(session: Session, value: float) -> None:
     """Let a temperature pass, or hold it back until the next one agrees with it.
 
     Raises:
-        ReadingSuspect: held back; see ``readings.weigh``.
+        ReadingSuspect: held back; see ``readings.accept_or_hold``.
     """
-    weigh(
+    accept_or_hold(
         session,
         value,
         agree=_AGREE_K,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from harness.lots.report_table import Sheet
+from harness.lots.report_table import LotReport
 from harness.quality.moments import require_positive
 from harness.quality.rates import chance_to_prove, proportion_at_most, trials_needed
 from harness.quality.tolerance import free_count
@@ -10,7 +10,7 @@ from harness.quality.unit_counts import units_for_difference, units_for_equivale
 from harness.records import Outcome
 
 
-def need_sheet(*, margin: float, deviation: float, power: float) -> Sheet:
+def need_report(*, margin: float, deviation: float, power: float) -> LotReport:
     """Units of each lot that a comparison needs.
 
     Args:
@@ -33,7 +33,7 @@ def need_sheet(*, margin: float, deviation: float, power: float) -> Sheet:
         f"to see a shift as large as the margin with the same chance: {seen} of each",
         f"for min and max to enclose 95 % of a lot of any shape, 95 % sure: {free}",
     )
-    return Sheet(
+    return LotReport(
         question="How many units of each lot does a comparison need?",
         answer=f"{equal} units of each lot",
         outcome=Outcome.SKIPPED,
@@ -42,9 +42,9 @@ def need_sheet(*, margin: float, deviation: float, power: float) -> Sheet:
     )
 
 
-def claim_sheet(
+def claim_report(
     *, rate: float | None, trials: int, errors: int, confidence: float
-) -> Sheet:
+) -> LotReport:
     """What may be claimed after a run, and whether that proves a rate.
 
     Args:
@@ -66,7 +66,7 @@ def claim_sheet(
         answer = f"{rate:g} is {'' if holds else 'not '}proved"
         outcome = Outcome.PASSED if holds else Outcome.FAILED
         lines = (verdict, f"that {'proves' if holds else 'does not prove'} {rate:g}")
-    return Sheet(
+    return LotReport(
         question=f"What may be claimed after {trials} trials?",
         answer=answer,
         outcome=outcome,
@@ -75,7 +75,7 @@ def claim_sheet(
     )
 
 
-def claim_plan_sheet(*, rate: float, allow: int, confidence: float) -> Sheet:
+def claim_plan_report(*, rate: float, allow: int, confidence: float) -> LotReport:
     """How long to run for a claim.
 
     Args:
@@ -96,7 +96,7 @@ def claim_plan_sheet(*, rate: float, allow: int, confidence: float) -> Sheet:
         f"a bus ten times better than that passes such a run with {100 * passes:.1f} % "
         "chance"
     )
-    return Sheet(
+    return LotReport(
         question=f"How long to run to claim at most {rate:g} errors a trial?",
         answer=f"{needed} trials",
         outcome=Outcome.SKIPPED,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from harness.digits import SIGNIFICANT, bound_text, number_text
 from harness.lots.judgement import LotSummary
-from harness.lots.report_table import ReportTable, Row, Sheet
+from harness.lots.report_table import LotReport, ReportTable, Row
 from harness.lots.tables.values import lot_block
 from harness.quality.capability import Capability, Indices
 from harness.quality.guard import GuardedLimits, Proof, uncertainty_ratio
@@ -43,7 +43,7 @@ class ShareInside:
     side: str = "both"
 
 
-def capability_sheet(
+def capability_report(
     lot: LotSummary,
     found: Capability,
     proof: IndexProof,
@@ -51,7 +51,7 @@ def capability_sheet(
     *,
     wanted: float,
     inside: ShareInside,
-) -> Sheet:
+) -> LotReport:
     """Lot, indices, tolerance intervals, guard band, verdict."""
     rows: list[Row] = [
         ("index", "value", f"{100 * found.confidence:g} % between, if normal")
@@ -68,7 +68,7 @@ def capability_sheet(
         said.append(_guard_sentence(guarded, lot))
     said += [_model_sentence(found, proof), _share_sentence(lot, proof), DEFINITION]
     proved = proof.proves(wanted)
-    return Sheet(
+    return LotReport(
         question=f"How does {lot.lot.quantity} sit between its limits?",
         answer=f"Ppk {wanted:g} is {'proved' if proved else 'not proved'}",
         outcome=Outcome.PASSED if proved else Outcome.FAILED,

@@ -1,11 +1,11 @@
-"""What `lot chart` says: control limits, signals and a verdict, as a sheet."""
+"""What `lot chart` says: control limits, signals and a verdict, as a report."""
 
 from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
 
-from harness.lots.report_table import Block, ReportTable, Row, Sheet
+from harness.lots.report_table import Block, LotReport, ReportTable, Row
 from harness.quality.charts.kinds import Panel
 from harness.quality.charts.limits import FEW_FOR_LIMITS, rules_at
 from harness.records import Outcome
@@ -19,14 +19,14 @@ _MOST_SIGNALS = 30
 """Signals listed one by one."""
 
 
-def chart_sheet(
+def chart_report(
     found: Sequence[Panel],
     *,
     quantity: str,
     unit: str,
     baseline: int,
     neighbours: float,
-) -> Sheet:
+) -> LotReport:
     """Limits, signals, verdict.
 
     Args:
@@ -58,7 +58,7 @@ def chart_sheet(
             f" Neighbours are alike (correlation {neighbours:.2f}), so signals come "
             "oftener; this is allowed for."
         )
-    return Sheet(
+    return LotReport(
         question=f"Is the process the same all along in {quantity}?",
         answer=answer,
         outcome=outcome,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from harness.lots.report_table import ReportTable, Row, Sheet
+from harness.lots.report_table import LotReport, ReportTable, Row
 from harness.quality.gauges.gauge import GaugeStudy, GaugeVerdict
 from harness.quality.gauges.reference_study import (
     Bias,
@@ -17,7 +17,7 @@ from harness.records import Outcome
 from harness.results.reports.wording import number_text
 
 
-def gauge_sheet(found: GaugeStudy, *, unit: str) -> Sheet:
+def gauge_report(found: GaugeStudy, *, unit: str) -> LotReport:
     """Table of variances, parts of the spread, verdict."""
     rows: list[Row] = [("source", "df", "SS", "mean square", "F", "p")]
     for row in found.rows:
@@ -51,7 +51,7 @@ def gauge_sheet(found: GaugeStudy, *, unit: str) -> Sheet:
     notes.append(
         f"The verdict is on these {found.stations} stations; others were not studied."
     )
-    return Sheet(
+    return LotReport(
         question=f"Can the gauge tell {found.parts} parts apart on {found.stations} "
         "stations?",
         answer=str(found.verdict),
@@ -128,7 +128,7 @@ def _shares(found: GaugeStudy, unit: str) -> ReportTable:
     return ReportTable(rows=tuple(rows))
 
 
-def golden_sheet(found: GoldenCheck, *, quantity: str, unit: str) -> Sheet:
+def golden_report(found: GoldenCheck, *, quantity: str, unit: str) -> LotReport:
     """Bias, indices, verdict."""
     answer = str(found.verdict)
     verdict = f"the fixture is {answer} to judge by this tolerance{_why(found)}."
@@ -143,7 +143,7 @@ def golden_sheet(found: GoldenCheck, *, quantity: str, unit: str) -> Sheet:
     ]
     if found.readings.count < 25:
         lines.append("fewer than 25 readings: take 50 before you rely on it.")
-    return Sheet(
+    return LotReport(
         question=f"Does the fixture read {quantity} of a golden unit right?",
         answer=answer,
         outcome=_OF_A_GOLDEN_UNIT[found.verdict],
@@ -187,7 +187,7 @@ _OF_A_BIAS = {
 }
 
 
-def bias_sheet(found: Bias, *, quantity: str, unit: str) -> Sheet:
+def bias_report(found: Bias, *, quantity: str, unit: str) -> LotReport:
     """Bias, interval, verdict."""
     shown = "-" if found.p is None else f"{found.p:.3g}"
     verdict = (
@@ -201,7 +201,7 @@ def bias_sheet(found: Bias, *, quantity: str, unit: str) -> Sheet:
         f"{number_text(found.readings.deviation)}; p of no bias at all {shown}",
         verdict,
     ]
-    return Sheet(
+    return LotReport(
         question=f"Does the gauge read {quantity} without a bias that matters?",
         answer=str(found.verdict),
         outcome=_OF_A_BIAS[found.verdict],
@@ -210,7 +210,7 @@ def bias_sheet(found: Bias, *, quantity: str, unit: str) -> Sheet:
     )
 
 
-def linearity_sheet(found: Linearity, *, unit: str) -> Sheet:
+def linearity_report(found: Linearity, *, unit: str) -> LotReport:
     """Bias at each known value, line, verdict."""
     rows: list[Row] = [
         (
@@ -247,7 +247,7 @@ def linearity_sheet(found: Linearity, *, unit: str) -> Sheet:
             f" The biases do not lie on a line (p {found.fit_p:.2g}): between the known "
             "values nothing is said."
         )
-    return Sheet(
+    return LotReport(
         question="Is the bias small enough over the whole range?",
         answer=str(found.verdict),
         outcome=_OF_A_BIAS[found.verdict],

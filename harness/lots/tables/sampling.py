@@ -1,10 +1,10 @@
-"""What `lot sample` says: the sample to draw and what it lets through, as a sheet."""
+"""What `lot sample` says: the sample to draw and what it lets through, as a report."""
 
 from __future__ import annotations
 
 import math
 
-from harness.lots.report_table import Block, ReportTable, Row, Sheet
+from harness.lots.report_table import Block, LotReport, ReportTable, Row
 from harness.quality.sampling.plans import Severity, Standard
 from harness.quality.sampling.verdict import (
     SamplingPlan,
@@ -16,9 +16,9 @@ from harness.quality.sampling.verdict import (
 from harness.records import Outcome
 
 
-def sampling_sheet(
+def sampling_report(
     plan: SamplingPlan, *, tested: int | None = None, bad: int | None = None
-) -> Sheet:
+) -> LotReport:
     """The plan and what it lets through; after the test the verdict on the lot.
 
     Raises:
@@ -41,7 +41,7 @@ def sampling_sheet(
         answer, outcome = str(found), _OF_A_SAMPLE[found]
         verdict = f"{bad} {_what(plan)} of {tested} tested: the lot is {found}"
         blocks.append((verdict,))
-    return Sheet(
+    return LotReport(
         question=f"How many units of a lot of {plan.lot_size} to test?",
         answer=answer,
         outcome=outcome,

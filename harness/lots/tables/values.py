@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 
 from harness.digits import number_text
 from harness.lots.judgement import LotComparison, LotSummary, LotVerdict
-from harness.lots.report_table import Block, ReportTable, Row, Sheet
+from harness.lots.report_table import Block, LotReport, ReportTable, Row
 from harness.quality.moments import Moments
 from harness.records import Outcome
 from harness.results.reports.wording import one_line
@@ -21,7 +21,7 @@ def lot_block(lots: Sequence[LotSummary]) -> Block:
     """Each lot in a row, and the units to look at."""
     rows: list[Row] = [
         ("lot", "units", "readings", "void", "mean", "deviation", "least", "most",
-         "unit", "outside", "strangers"),
+         "unit", "outside", "outliers"),
     ]  # fmt: skip
     for found in lots:
         numbers = found.lot.numbers
@@ -37,14 +37,14 @@ def lot_block(lots: Sequence[LotSummary]) -> Block:
                 number_text(max(numbers)),
                 found.lot.unit or "-",
                 str(len(found.outside)),
-                str(len(found.strangers)),
+                str(len(found.outliers)),
             )
         )
     named: list[str] = []
     for found in lots:
         named += _named("outside the limits", found.outside, found)
-        strangers = {device: found.lot.values[device] for device in found.strangers}
-        named += _named("does not belong to it", strangers, found)
+        outliers = {device: found.lot.values[device] for device in found.outliers}
+        named += _named("does not belong to it", outliers, found)
     return (ReportTable(rows=tuple(rows)), *named)
 
 
@@ -71,7 +71,7 @@ _OUTCOMES = {
 }
 
 
-def comparison_sheet(found: LotComparison) -> Sheet:
+def comparison_report(found: LotComparison) -> LotReport:
     """Lots, tests, verdict."""
     unit = found.candidate.lot.unit
     doubt = (found.mean.high - found.mean.low) / 2
@@ -117,7 +117,7 @@ def comparison_sheet(found: LotComparison) -> Sheet:
         )
     distance, p = found.shape
     rows.append(("distance of the shapes", f"{distance:.4f}", "-", f"{p:.4g}"))
-    return Sheet(
+    return LotReport(
         question=f"Is the new lot as good as the old one in {found.judged}?",
         answer=str(found.verdict),
         outcome=_OUTCOMES[found.verdict],

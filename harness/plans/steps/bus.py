@@ -25,10 +25,10 @@ from harness.plans.steps.dependencies.configuring import make_up_settings
 from harness.plans.steps.dependencies.converting import make_up_flags
 from harness.plans.steps.enumeration_faults import (
     COMES_AND_GOES,
+    codes_without_socket,
     count_fault,
     listed,
     missing_from,
-    strangers,
 )
 from harness.records import CheckResult, DeviceRef, Measurement, Outcome
 from harness.wire.romcode import RomCode
@@ -247,7 +247,7 @@ def _prove(context: Context, body: Enumerate, device: DeviceRef) -> CheckResult:
 
 def _match_sockets(context: Context, found: list[DeviceRef]) -> Iterator[CheckResult]:
     fixture, codes = context.fixture, [device.rom_code for device in found]
-    left = strangers(fixture, codes)
+    left = codes_without_socket(fixture, codes)
     spare = Counter(RomCode.parse(code).family for code in left)
     for socket in missing_from(fixture, codes):
         yield _not_in_socket(fixture, socket.name, socket.expect.rom_code or "", codes)
@@ -286,7 +286,7 @@ def _not_in_socket(
         f"socket {name}: {rom_code} was not found",
         DeviceAbsent.default_hint,
     )
-    if others := strangers(fixture, found, family):
+    if others := codes_without_socket(fixture, found, family):
         message += f"; found and named by no socket: {listed(others)}"
         hint = (
             f"another device of the same family may sit in {name}: put the right one "
@@ -329,7 +329,7 @@ def _verify(context: Context, body: Verify, device: DeviceRef) -> CheckResult:
             context.session(device).verify()
     except DeviceAbsent as absent:
         found = [known.rom_code for known in context.devices or ()]
-        if others := strangers(context.fixture, found, device.family):
+        if others := codes_without_socket(context.fixture, found, device.family):
             absent.hint = (
                 f"another device of the same family may sit in {device.socket}: "
                 f"{listed(others)} is on the bus and named by no socket"

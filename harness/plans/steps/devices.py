@@ -20,7 +20,7 @@ from harness.plans.steps.dependencies.converting import (
     require_supply_to_convert,
     why_none,
 )
-from harness.plans.steps.read_with_repeats import ask_by_rule
+from harness.plans.steps.read_with_repeats import read_with_repeats
 from harness.records import (
     Attempt,
     Bound,
@@ -93,7 +93,7 @@ def _ask(
         context.remark("a mean needs a conversion for each reading: all but the first "
                        "were made for this step")  # fmt: skip
     session = context.session(device)
-    answer, suspects = ask_by_rule(quantity, session, fresh=held is None)
+    answer, suspects = read_with_repeats(quantity, session, fresh=held is None)
     if quantity.reread is not None:
         shared = held if held is not None and not suspects else None
         now_s = context.clock.now_s()

@@ -75,7 +75,7 @@ def missing_from(fixture: Fixture, found: Iterable[str]) -> list[Socket]:
     ]
 
 
-def strangers(
+def codes_without_socket(
     fixture: Fixture, found: Iterable[str], family: int | None = None
 ) -> list[str]:
     """ROM codes found that no socket names; of one family if it is given."""
@@ -127,7 +127,7 @@ def _too_few(fixture: Fixture, found: frozenset[str], start: str) -> Fault:
     for socket in missing:
         code = socket.expect.rom_code or ""
         told.append(_named(fixture, code))
-        replaced += strangers(fixture, found, RomCode.parse(code).family)
+        replaced += codes_without_socket(fixture, found, RomCode.parse(code).family)
     if not told:
         return _fewer_than_named(fixture, found, start)
     message = f"{start}; not found: {', '.join(told)}"
@@ -192,7 +192,7 @@ def _surplus(fixture: Fixture, found: frozenset[str]) -> list[str]:
     without = [s.expect.family for s in fixture.sockets if not s.expect.rom_code]
     told, over = [], 0
     for family in sorted({RomCode.parse(code).family for code in found}):
-        rivals = strangers(fixture, found, family)
+        rivals = codes_without_socket(fixture, found, family)
         places = without.count(family)
         if len(rivals) > places:
             over += len(rivals) - places

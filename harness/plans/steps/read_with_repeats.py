@@ -11,7 +11,7 @@ _REPEATS = 3
 """Conversions after the first; no two of them agreeing is a verdict by itself."""
 
 
-def ask_by_rule(
+def read_with_repeats(
     quantity: Quantity, session: Session, *, fresh: bool
 ) -> tuple[Answer, tuple[Attempt, ...]]:
     """One valid answer, and the suspect ones that went before it.

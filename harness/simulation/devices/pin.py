@@ -21,7 +21,7 @@ from typing import Protocol
 
 from harness.simulation.devices.time_bases import HeardLow, OverdriveTimes, TimeBase
 from harness.simulation.line.engine import Action, Comparator, Engine, Timer
-from harness.simulation.line.slot_log import Witness
+from harness.simulation.line.slot_log import SlotLog
 from harness.simulation.settings.device import DeviceSettings
 
 NEVER_US = -inf
@@ -100,7 +100,7 @@ class Pin:
         self.stretch_us = 0.0
         self._shifts_v: dict[Hashable, float] = {}
         self.phase = Phase.READY
-        self.witness = Witness()
+        self.slot_log = SlotLog()
         self._engine = engine
         self._settings = settings
         self._logic = logic
@@ -209,7 +209,7 @@ class Pin:
 
     def forget(self) -> None:
         """Start a new account of what is seen."""
-        self.witness = Witness()
+        self.slot_log = SlotLog()
 
     def rebase(self, by_us: float) -> None:
         """Times now count from a point ``by_us`` later."""
@@ -271,7 +271,7 @@ class Pin:
 
     def _sample(self) -> None:
         bit = 1 if self._high else 0
-        self.witness.note_slot(bit, self._engine.now_us)
+        self.slot_log.note_slot(bit, self._engine.now_us)
         self._sampled = True
         self._end_slot()
         self._logic.take(bit)
@@ -292,11 +292,11 @@ class Pin:
         meaning = self._meaning(now_us - self._low_since_us)
         if meaning in {HeardLow.RESET, HeardLow.OVERDRIVE_RESET}:
             leaves = meaning is HeardLow.RESET
-            self.witness.note_reset(leaves_overdrive=leaves)
+            self.slot_log.note_reset(leaves_overdrive=leaves)
             self._begin_presence(leave_overdrive=leaves)
         elif meaning is not HeardLow.SLOT:
             self._abort()
-            self.witness.upset = True
+            self.slot_log.upset = True
             self._logic.go_mute(leave_overdrive=meaning is HeardLow.MUTE_AND_SLOW)
         elif self.phase is Phase.EDGE:
             self._abort()

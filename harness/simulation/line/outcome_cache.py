@@ -204,21 +204,21 @@ class Outcomes:
     ) -> KnownOutcome | None:
         """What came of the character watched; None if it is nothing that repeats."""
         stations = self._stations
-        witnesses = [station.pin.witness for station in stations]
-        if len(heard) != 1 or not all(w.is_plain for w in witnesses):
+        logs = [station.pin.slot_log for station in stations]
+        if len(heard) != 1 or not all(w.is_plain for w in logs):
             return None
         spent_v, keep, gain_v = 0.0, 1.0, 0.0
         if lumped:
             spent_v = lumped.spent_v(self._low_us)
             keep, gain_v = lumped.recharge(character_us - self._low_us)
-        seen = list(zip(stations, witnesses, strict=True))
+        seen = list(zip(stations, logs, strict=True))
         return KnownOutcome(
             echo=heard[0].byte,
             heard_us=heard[0].done_us,
-            ones=_mask(station for station, witness in seen if witness.bit),
-            slots=_mask(station for station, witness in seen if witness.slots),
+            ones=_mask(station for station, log in seen if log.bit),
+            slots=_mask(station for station, log in seen if log.slots),
             resets=tuple((s, w.leaves_overdrive) for s, w in seen if w.resets),
-            taken_us=tuple(w.taken_us for w in witnesses),
+            taken_us=tuple(w.taken_us for w in logs),
             end_cv=end_cv,
             spent_v=spent_v,
             keep=keep,

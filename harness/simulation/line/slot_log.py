@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 
 @dataclass(slots=True)
-class Witness:
+class SlotLog:
     """What a pin saw since it was last asked."""
 
     slots: int = 0

@@ -19,7 +19,7 @@ from harness.errors import SlotproofError, UsageError
 from harness.results.reports.page import write_page
 from harness.station.board import Board
 from harness.station.display_states import DisplayState, View
-from harness.station.ledger_sync import Books, unbooked_journals
+from harness.station.ledger_sync import LedgerSync, unbooked_journals
 from harness.station.position import Position
 from harness.station.shift.page import FILE_NAME as PAGE_FILE
 from harness.station.shift.page import write_shift_page
@@ -121,7 +121,7 @@ class Shift:
     Args:
         folder: the shift's folder, held by the caller.
         places: the places.
-        books: the ledger.
+        ledger_sync: the ledger.
         tally: the shift's counts.
         board: the screen.
         patience_s: how long the end may wait for places, and then for the ledger.
@@ -133,7 +133,7 @@ class Shift:
         *,
         folder: Path,
         places: Sequence[Position],
-        books: Books,
+        ledger_sync: LedgerSync,
         tally: ShiftTally,
         board: Board,
         patience_s: float = PATIENCE_S,
@@ -142,7 +142,7 @@ class Shift:
         self._lost = lost
         self._folder = folder
         self._places = places
-        self._books = books
+        self._ledger_sync = ledger_sync
         self._tally = tally
         self._board = board
         self._patience_s = patience_s
@@ -157,10 +157,10 @@ class Shift:
         """The whole shift; goes on with what the folder holds already."""
         for test in read_shift(self._folder).tests:
             self._tally.add(test)
-            self._books.remember(test)
+            self._ledger_sync.remember(test)
         for journal in left_behind(self._folder):
-            self._books.hand_over(journal)
-        self._books.start()
+            self._ledger_sync.hand_over(journal)
+        self._ledger_sync.start()
         ended = {place.name: Event() for place in self._places}
         for place in self._places:
             args = (place, ended[place.name])
@@ -169,7 +169,7 @@ class Shift:
         with ending.held():  # a second Ctrl-C does not lose the summary
             ending.acknowledge()
             end = ShiftEnd(
-                unbooked=self._books.finish(patience_s=self._patience_s),
+                unbooked=self._ledger_sync.finish(patience_s=self._patience_s),
                 counts=self._tally.counts(),
                 interrupted=bool(ended_by),
                 stuck=tuple(

@@ -90,7 +90,7 @@ class ShiftTally:
                 self._reasons[reason_text(test)] += 1
             self._take_time(test)
 
-    def add_void(self, reason: str) -> None:
+    def add_invalid(self, reason: str) -> None:
         """Take in a test that left no journal to read its verdict from."""
         with self._lock:
             self._tests += 1

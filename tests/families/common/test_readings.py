@@ -13,7 +13,12 @@ from harness.errors import (
     ReadingImplausible,
     ReadingSuspect,
 )
-from harness.families.common.readings import REPEATED, Quality, quality_of, weigh
+from harness.families.common.readings import (
+    REPEATED,
+    Quality,
+    accept_or_hold,
+    quality_of,
+)
 from harness.families.family import Session
 
 
@@ -37,7 +42,7 @@ class Bedside:
 def take(bed: Bedside, value: float, *, unproved: bool = False) -> bool:
     """True if the value is let through."""
     try:
-        weigh(
+        accept_or_hold(
             cast("Session", bed),
             value,
             agree=0.5,

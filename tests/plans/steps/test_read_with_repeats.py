@@ -10,7 +10,7 @@ import pytest
 
 from harness.errors import ReadingSuspect
 from harness.families.family import Answer, Quantity, Session
-from harness.plans.steps.read_with_repeats import ask_by_rule
+from harness.plans.steps.read_with_repeats import read_with_repeats
 from harness.records import Outcome
 
 Make = Callable[..., Any]
@@ -46,7 +46,7 @@ def test_repetitions_are_told() -> None:
     """Two suspect readings, then a valid one: the two stand beside it."""
     asked: list[str] = []
     session = cast("Session", Memory())
-    answer, held = ask_by_rule(held_back(2, asked=asked), session, fresh=False)
+    answer, held = read_with_repeats(held_back(2, asked=asked), session, fresh=False)
     assert answer.value == 21.0
     assert answer.evidence["quality"] == "valid"
     assert [(a.outcome, a.kind, a.message) for a in held] == [
@@ -61,7 +61,7 @@ def test_without_agreement_nothing_is_published() -> None:
     asked: list[str] = []
     session = cast("Session", Memory())
     with pytest.raises(ReadingSuspect, match="held back 4"):
-        ask_by_rule(held_back(9, asked=asked), session, fresh=True)
+        read_with_repeats(held_back(9, asked=asked), session, fresh=True)
     assert asked == ["read"] * 4
 
 

@@ -18,7 +18,7 @@ from harness.timing.edges import NotMeasurable
 from harness.timing.survey import Name
 
 
-class Besides:
+class SideTasks:
     """Events and margins of one soak.
 
     Args:

@@ -27,9 +27,9 @@ from harness.plans.steps.attempts import settle
 from harness.plans.steps.context import Context
 from harness.plans.steps.dependencies.configuring import make_up_settings
 from harness.plans.steps.dependencies.converting import convert_together
-from harness.plans.steps.read_with_repeats import ask_by_rule
+from harness.plans.steps.read_with_repeats import read_with_repeats
 from harness.plans.steps.soak.lines import SoakLines
-from harness.plans.steps.soak.side_tasks import Besides
+from harness.plans.steps.soak.side_tasks import SideTasks
 from harness.plans.steps.soak.stop import StopRule
 from harness.plans.steps.soak.tally import SoakCounts, SoakTally
 from harness.plans.steps.soak.verdicts import bus_result, device_result
@@ -120,7 +120,7 @@ class _Soaking:
         # as if it had begun so long ago: a gap between two runs is no time under test
         self._started_s = context.clock.now_s() - elapsed_s
         self._lines = SoakLines(context.note, context.clock, counts, body, self._view)
-        self._besides = Besides(context, body, self._lines, elapsed_s=elapsed_s)
+        self._besides = SideTasks(context, body, self._lines, elapsed_s=elapsed_s)
         self._stop = StopRule(body.stop_at)
         self._converted = False
 
@@ -279,7 +279,7 @@ class _Soaking:
         with context.conversions.watched(
             session, step=context.step, title=context.here
         ):
-            answer, held = ask_by_rule(quantity, session, fresh=not shared)
+            answer, held = read_with_repeats(quantity, session, fresh=not shared)
         tally.errors.update(attempt.kind for attempt in held)
         tally.failed += len(held)
         tally.retries += len(held)
