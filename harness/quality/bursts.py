@@ -7,58 +7,13 @@ NIST/SEMATECH e-Handbook of Statistical Methods.
 from __future__ import annotations
 
 import math
-import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special
 
 from harness.errors import UsageError
 from harness.quality.moments import checked, require_positive
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Dispersion:
-    """Counts in equal intervals against what chance scatters.
-
-    Attributes:
-        mean: errors an interval.
-        variance: of the counts.
-        statistic: (m - 1) variance over mean, for m intervals.
-        degrees: m - 1.
-        p: chance of so much scatter or more with independent errors.
-    """
-
-    mean: float
-    variance: float
-    statistic: float
-    degrees: int
-    p: float
-
-
-def dispersion(counts: Sequence[int]) -> Dispersion:
-    """Do errors come in bursts? A small p says so.
-
-    Raises:
-        UsageError: fewer than two intervals, a negative count, or no error at all.
-    """
-    numbers = checked([float(count) for count in counts], what="the intervals")
-    if min(numbers) < 0:
-        raise UsageError("a count of errors cannot be negative")
-    mean = statistics.fmean(numbers)
-    if mean == 0:
-        raise UsageError("there was no error, so nothing is to be told of bursts")
-    variance = statistics.variance(numbers)
-    degrees = len(numbers) - 1
-    statistic = degrees * variance / mean
-    return Dispersion(
-        mean=mean,
-        variance=variance,
-        statistic=statistic,
-        degrees=degrees,
-        p=float(special.chdtrc(degrees, statistic)),
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,8 +38,8 @@ _CLEAR = 20
 def clustering(counts: Sequence[int], *, exposure: Sequence[float]) -> Clustering:
     """Do errors come in bursts, for their number and the tries of each interval?
 
-    The statistic of ``dispersion``, sum of (count - expected)^2 / expected. Given how
-    many errors there were, independent ones fall into the intervals as a multinomial
+    The statistic is the sum of (count - expected)^2 / expected, which over its degrees of
+    freedom is the index of dispersion. Given how many errors there were, independent ones fall into the intervals as a multinomial
     sample; the p-value is that of up to 4,999 such samples, (1 + as wide) / (1 + samples),
     which holds for few errors too, where the chi-square distribution does not (Dwass
     1957, from memory).
@@ -101,8 +56,10 @@ def clustering(counts: Sequence[int], *, exposure: Sequence[float]) -> Clusterin
     for value in exposure:
         require_positive(value, what="the exposure")
     total = int(numbers.sum())
-    if min(numbers) < 0 or total <= 0:
-        raise UsageError("there was no error, so nothing is to be told of bursts")
+    if min(numbers) < 0:
+        raise UsageError("a count of errors cannot be negative")
+    if total == 0:
+        raise UsageError("there was no error: whether errors cluster cannot be judged")
     shares = np.asarray(exposure, dtype=float) / math.fsum(exposure)
     expected = total * shares
     seen = float(np.sum((numbers - expected) ** 2 / expected))

@@ -17,9 +17,6 @@ from harness.quality.moments import require_limits, require_positive
 ISO_DEFAULT = 0.83
 """Guard over U that leaves less than 5 % risk of accepting a bad unit."""
 
-FULL = 1.0
-"""Guard over U that leaves less than 2.5 %."""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GuardedLimits:

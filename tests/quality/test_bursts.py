@@ -13,18 +13,7 @@ from harness.quality.bursts import (
     ErrorBurst,
     bursts,
     clustering,
-    dispersion,
 )
-
-
-def test_one_burst_is_not_eight_errors() -> None:
-    """0 0 1 0 0 0 6 0 0 0 1 0: mean .6667, s2 2.9697, 49.0 on 11, p 9.461e-7 (recomputed)."""
-    found = dispersion([0, 0, 1, 0, 0, 0, 6, 0, 0, 0, 1, 0])
-    assert found.mean == pytest.approx(0.6667, abs=5e-5)
-    assert found.variance == pytest.approx(2.9697, abs=5e-5)
-    assert found.statistic == pytest.approx(49.0, abs=5e-4)
-    assert found.degrees == 11
-    assert found.p == pytest.approx(9.461e-7, abs=5e-11)
 
 
 def test_grouping() -> None:
@@ -50,15 +39,15 @@ def test_grouping_loses_no_error(times: list[float], gap_s: float) -> None:
 def test_what_cannot_be_told() -> None:
     """No error, negative counts and a gap of nothing are refused."""
     with pytest.raises(UsageError, match="no error"):
-        dispersion([0, 0, 0])
+        clustering([0, 0, 0], exposure=[1] * 3)
     with pytest.raises(UsageError, match="negative"):
-        dispersion([1, -1])
+        clustering([1, -1], exposure=[1] * 2)
     with pytest.raises(UsageError, match="gap is 0"):
         bursts([1.0], gap_s=0)
 
 
 def test_bursts_in_intervals_of_known_exposure() -> None:
-    """The counts of ``dispersion``'s example are one burst; its ratio is 49.0 / 11.
+    """Mean 2/3 and variance 2.9697 of twelve counts: 49.0 on 11 df (recomputed).
 
     The same errors in an interval six times as long as the others are none.
     """

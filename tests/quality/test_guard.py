@@ -9,7 +9,6 @@ import pytest
 
 from harness.errors import UsageError
 from harness.quality.guard import (
-    FULL,
     ISO_DEFAULT,
     Proof,
     guarded_limits,
@@ -19,7 +18,7 @@ from harness.quality.guard import (
 
 @pytest.mark.parametrize(
     ("multiple", "published", "recomputed"),
-    [(FULL, 0.025, 0.02275), (ISO_DEFAULT, 0.05, 0.04846)],
+    [(1.0, 0.025, 0.02275), (ISO_DEFAULT, 0.05, 0.04846)],
 )
 def test_risk_that_a_guard_leaves(
     multiple: float, published: float, recomputed: float
@@ -55,7 +54,7 @@ def test_example(multiple: float, accept: float) -> None:
 )
 def test_three_outcomes(value: float, proof: Proof) -> None:
     """ISO 14253-1: proved inside, too near to tell, proved outside (beyond 0.55)."""
-    limits = guarded_limits(low=-0.5, high=0.5, expanded=0.05, multiple=FULL)
+    limits = guarded_limits(low=-0.5, high=0.5, expanded=0.05, multiple=1.0)
     assert limits.judge(value) is proof
 
 
@@ -66,7 +65,7 @@ def test_ratio() -> None:
 
 def test_one_limit() -> None:
     """A limit that is not there is not guarded."""
-    limits = guarded_limits(low=None, high=5.0, expanded=1.0, multiple=FULL)
+    limits = guarded_limits(low=None, high=5.0, expanded=1.0, multiple=1.0)
     assert limits.accept_low is None
     assert limits.accept_high == 4.0
     assert limits.judge(-1e9) is Proof.GOOD

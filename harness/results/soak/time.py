@@ -60,12 +60,6 @@ class TestTime:
         place = round((cycle - 1) / self._stride)
         return self._times_s[min(max(place, 0), len(self._times_s) - 1)]
 
-    def tested_s(self, at_s: float) -> float:
-        """A journal time without the pauses before it, seconds."""
-        return at_s - sum(
-            min(at_s, to_s) - from_s for from_s, to_s in self._pauses if at_s > from_s
-        )
-
     def part_of(self, at_s: float) -> int:
         """Between which pauses a journal time lies, from 0."""
         return bisect_right([to_s for _, to_s in self._pauses], at_s)
