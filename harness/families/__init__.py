@@ -1,4 +1,4 @@
-"""Device kinds: what each can tell, and how it is asked.
+"""Device kinds: what each can be asked, and how.
 
 Rules: one module a kind, each ending in ``FAMILIES``, the rows that the registry
 collects; no family module knows another, a plan, a file or the clock. All traffic

@@ -101,7 +101,7 @@ def looks(*names: str) -> tuple[SafeQuantity, ...]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setting:
-    """Something a device can be told, and its allowed values in words.
+    """A setting of a device, and its allowed values in words.
 
     Attributes:
         name: as plans write it.

@@ -1,4 +1,4 @@
-"""What every device can tell: its ROM code. Family 01h and 81h can tell nothing else.
+"""What every device answers: its ROM code. Family 01h and 81h answer nothing else.
 
 Source: data sheet of a family-01h serial number (part DS2401), p. 2 and 4.
 """

@@ -1,4 +1,4 @@
-"""What shows that a device restarted, or forgot what it was told.
+"""What shows that a device restarted, or lost its settings.
 
 A supply that fails for a moment leaves no trace on the line. What it leaves is in the
 device: a flag that is set again, a register back at its reset value, an oscillator that

@@ -159,10 +159,10 @@ def percentile_index(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Capability:
-    """What a lot's capability is, or why it cannot be told.
+    """What a lot's capability is, or why it cannot be stated.
 
     Attributes:
-        overall: Pp and Ppk; None if they cannot be told.
+        overall: Pp and Ppk; None if they cannot be stated.
         overall_interval: of Pp, or None with one limit.
         worst_interval: of Ppk.
         worst_at_least: one-sided lower bound of Ppk if the lot is normal, exact with one

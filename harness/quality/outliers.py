@@ -16,7 +16,7 @@ from scipy import special
 from harness.quality.moments import checked, require_fraction
 
 _FEWEST = 12
-"""A tail of a smaller lot cannot be told from its middle (common practice)."""
+"""A tail of a smaller lot cannot be distinguished from its middle (common practice)."""
 
 _MOST_SHARE = 0.1
 """No more than this share of a lot is looked upon as outliers."""

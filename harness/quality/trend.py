@@ -82,7 +82,7 @@ def trend(
 
     Returns:
         None for fewer than ``FEWEST`` values, for values that never differ, and where
-        the line is not to be told from what stands beside it.
+        the line is not to be distinguished from what stands beside it.
 
     Raises:
         UsageError: not as many times as values.

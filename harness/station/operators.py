@@ -26,4 +26,4 @@ class Person:
     has_more = True
 
     def see(self, sign: DisplayState) -> None:
-        """The screen tells."""
+        """The screen shows it."""

@@ -417,7 +417,7 @@ class Position:
 
 
 def _rom_codes(bus: ProvedBus) -> set[str]:
-    """Who is in now; nobody if that cannot be told."""
+    """Who is in now; nobody if that is not known."""
     try:
         return {str(rom) for rom in enumerate_devices(bus).found}
     except SlotproofError:

@@ -1,4 +1,4 @@
-"""Units that were not tested, and why: the only thing of a shift that no journal tells.
+"""Units that were not tested, and why: the only thing of a shift that no journal records.
 
 One line a refusal, in the shift's folder. Losing one costs a line of the shift's page
 and no verdict, so a folder that does not take it stops nobody.
@@ -25,7 +25,7 @@ class Refusal:
         at: calendar of the place's clock, UTC.
         place: the place that it sat in.
         serial: its serial number.
-        why: what the operator was told.
+        why: what the operator was shown.
     """
 
     at: str

@@ -1,7 +1,7 @@
 """A rehearsed shift: an invented operator at a simulated place.
 
 Plays the ``feed`` of a fixture in bench time, by what the place shows, as a person
-would: puts a unit in when told to, has its number ready, takes it out after the
+would: puts a unit in when asked, has its number ready, takes it out after the
 verdict.
 """
 

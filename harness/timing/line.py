@@ -154,7 +154,7 @@ def presence_points(clock: Clockwork, span: SearchSpan, spans: Spans) -> Ladder:
 def presence_wait(bus: Bus, clock: Clockwork, spans: Spans = STANDARD_SPANS) -> Found:
     """From release to the falling edge of the presence pulse.
 
-    An edge before the earliest sample of a legal reset is told as a bound.
+    An edge before the earliest sample of a legal reset is reported as a bound.
     """
     ladder = presence_points(clock, spans.presence_wait, spans)
     return Bracket(ladder, lambda r: (int(_presence_low(bus, r)), 1)).find()

@@ -70,7 +70,7 @@ class OverdriveSurvey:
         self._write_1_us = 0.0
 
     def of_device(self, name: Name, rom: RomCode) -> Timing | NotMeasurable:
-        """One quantity of a device, or why this adapter cannot tell it.
+        """One quantity of a device, or why this adapter cannot measure it.
 
         Raises:
             CannotOverdrive: adapter or line are too slow.

@@ -1,4 +1,4 @@
-"""What the instrument can tell with an adapter, by its clock grid alone.
+"""What can be measured with an adapter, by its clock grid alone.
 
 The same ladders that a measurement climbs, looked at before any port is opened.
 """

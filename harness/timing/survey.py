@@ -163,7 +163,7 @@ class Survey:
     # -- line ----------------------------------------------------------------------
 
     def of_line(self, name: Name) -> Timing | NotMeasurable:
-        """One quantity of the line, or why this adapter cannot tell it."""
+        """One quantity of the line, or why this adapter cannot measure it."""
         measure: dict[Name, Callable[[], Timing | NotMeasurable]] = {
             Name.CLOCK_ERROR: self._clock_error,
             Name.RISE_TIME: self._rise_time,
@@ -260,7 +260,7 @@ class Survey:
     # -- devices -------------------------------------------------------------------
 
     def of_device(self, name: Name, rom: RomCode) -> Timing | NotMeasurable:
-        """One quantity of a device, or why this adapter cannot tell it."""
+        """One quantity of a device, or why this adapter cannot measure it."""
         measure: dict[Name, Callable[[RomCode], Timing | NotMeasurable]] = {
             Name.LONGEST_WRITE_1: self._longest_write_1,
             Name.SAMPLE_INSTANT: self._sample_instant,

@@ -119,7 +119,7 @@ class Standing(StrEnum):
     """What a measured time says of its limits.
 
     ``MET`` and ``BROKEN`` are beyond doubt. ``PARTLY``: a bound that meets one side and
-    cannot tell about the other. ``OPEN``: the doubt reaches the limit, or a bound tells
+    says nothing about the other. ``OPEN``: the doubt reaches the limit, or a bound tells
     about none. ``FREE``: there is no limit.
     """
 
@@ -197,7 +197,7 @@ class Timing:
 
     @property
     def open_text(self) -> str:
-        """What of its limits the value cannot tell, for a message; empty if all."""
+        """Limits that the value cannot be judged by, for a message; empty if all."""
         standing, measured = self.standing, self.as_measurement()
         if standing not in {Standing.OPEN, Standing.PARTLY}:
             return ""

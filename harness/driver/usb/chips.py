@@ -5,7 +5,7 @@ compared with the aliases of the compiled drivers of Linux 6.1 (``modinfo ftdi_s
 ``cp210x``, ``ch341``, ``pl2303``); rows that are not in them say so.
 
 Where one number covers chips of several kinds, the more cautious kind stands, unless
-the product text or the interface tells them apart.
+the product text or the interface distinguishes them.
 """
 
 from __future__ import annotations
@@ -121,6 +121,6 @@ def chip_of(port: HostPort) -> ChipRow | None:
 
 
 def kind_of(port: HostPort | None) -> str:
-    """Clock grid of a port's chip; ``unknown`` if USB does not tell."""
+    """Clock grid of a port's chip; ``unknown`` if USB does not report it."""
     row = chip_of(port) if port is not None else None
     return row.kind if row is not None else UNPUBLISHED

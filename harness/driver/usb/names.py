@@ -238,7 +238,7 @@ class Identity:
 
 
 def identity_of(port: HostPort | None) -> Identity | None:
-    """By what an adapter is known again; None where USB tells nothing."""
+    """By what an adapter is known again; None where USB reports nothing."""
     if port is None or not port.is_usb:
         return None
     by_number = _has_number(port, device_tree.here.ports())

@@ -112,7 +112,7 @@ def configure(session: Session, settings: Mapping[str, Scalar], store: bool) -> 
 
 
 def _absent_address(session: Session, options: Options) -> Findings:
-    """The refusal must be told, or no acknowledge of this bridge means anything."""
+    """The missing acknowledge must be reported, or no acknowledge of this bridge means anything."""
     address = options.whole("address")
     packet = bytes([i2c_packets.WRITE, address << 1, 1, 0])
     reply = i2c_packets.exchange(session, packet, writes=True, reads=0)
@@ -178,7 +178,7 @@ _CHECKS = by_name(
     *PART_CHECKS,
     Check(
         name="absent_address",
-        about="an address that no part has is told as not acknowledged",
+        about="an address that no part has is reported as not acknowledged",
         run=_absent_address,
         options=by_name(_ABSENT),
     ),

@@ -43,7 +43,7 @@ def stage(session: Session, address: int, row: bytes, *, quiet: bool = False) ->
         session: the device.
         address: where they are meant for.
         row: eight bytes.
-        quiet: True if they are not to be told.
+        quiet: True if they must not be shown.
 
     Raises:
         CheckValueWrong, DeviceAbsent: a check value of the device is wrong.

@@ -1,4 +1,4 @@
-"""What the checks of an authenticator are told: the secret, a page, a block layout."""
+"""What the checks of an authenticator take: the secret, a page, a block layout."""
 
 from __future__ import annotations
 

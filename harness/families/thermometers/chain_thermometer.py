@@ -1,4 +1,4 @@
-"""Thermometer 42h: two open-drain channels, and a chain that tells the order of a cable.
+"""Thermometer 42h: two open-drain channels, and a chain that finds the order of a cable.
 
 The block is that of a 28h with bytes 5 to 7 always FFh 0Ch 10h, so that nothing tells
 its power-on value of 85 degC, the end of its range, from a true one.

@@ -1,4 +1,4 @@
-"""What `lot need` and `lot claim` say: how many to measure, as sheets."""
+"""What `lot need` and `lot claim` say: how many to measure, as reports."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the gauge studies say: tables and a verdict, as sheets."""
+"""What the gauge studies say: tables and a verdict, as reports."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the lot commands say: tables and a verdict sentence, as sheets."""
+"""What the lot commands say: tables and a verdict sentence, as reports."""
 
 from __future__ import annotations
 

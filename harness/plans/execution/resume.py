@@ -66,7 +66,7 @@ class Resumption:
 
 
 def read_resumption(journal: Path, plan: Plan, fixture: Fixture) -> Resumption:
-    """What is to be known of the run that a journal tells of.
+    """What is to be known of the run that a journal records.
 
     Raises:
         UsageError: it is no journal, its run still goes on or came to its end, or plan

@@ -1,4 +1,4 @@
-"""What a journal is told of a run as it begins: plan, fixture, adapter, versions."""
+"""What a journal records of a run as it begins: plan, fixture, adapter, versions."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Goes through a plan on a fixture and tells the journal everything.
+"""Goes through a plan on a fixture and records everything in the journal.
 
 Rule 1: nothing is judged here; steps return results, the runner records them.
 Rule 2: each event is in the journal before anybody else hears of it.
@@ -348,7 +348,7 @@ class Runner:
     def _make_up_switches(self, item: StepItem) -> None:
         """Switch as the plan does before a step, where that was left out; noted.
 
-        What cannot be switched is told by the step itself, which finds it so.
+        What cannot be switched is reported by the step itself, which finds it so.
         """
         if item.kind in _KEEPS_SWITCHES:
             return

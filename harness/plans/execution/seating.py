@@ -154,7 +154,7 @@ def _counted(count: int, name: str) -> str:
 
 
 def outlook(fixture: Fixture) -> Iterator[str]:
-    """What a run will not know about sockets without a ROM code; told before it."""
+    """What a run will not know about sockets without a ROM code, reported before it."""
     without = [s for s in fixture.sockets if not s.expect.rom_code]
     for socket in filter(says_more, without):
         family, said = socket.expect.family, _said(socket)

@@ -1,4 +1,4 @@
-"""What a soak can prove, and what it writes, told before it runs.
+"""What a soak can prove, and what it writes, reported before it runs.
 
 From the plan alone; with the number of devices it says more. What is proved afterwards
 is in the results and the report.

@@ -1,4 +1,4 @@
-"""What no single key can tell: quantities, settings and units by family, nesting.
+"""What no single key shows: quantities, settings and units by family, nesting.
 
 Works on plain data, so that it finds its mistakes beside those of the schema and
 not only once the file is well-formed.
@@ -18,7 +18,7 @@ Codes = tuple[int, ...]
 
 
 def check_steps(data: Plain, document: Document) -> Iterator[Problem]:
-    """Mistakes of the steps of a plan that only the families can tell.
+    """Mistakes of the steps of a plan that only the families know.
 
     Args:
         data: the plan's plain data, parameters already put in.

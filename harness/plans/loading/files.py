@@ -1,4 +1,4 @@
-"""Plan and fixture files: read, judged, and every mistake told with its place.
+"""Plan and fixture files: read, judged, and every mistake reported with its place.
 
 In layers: ``load_*`` take a path, ``parse_*`` take text and touch no disk. Both
 raise ``PlanError`` with all problems at once, in the order of the file.

@@ -18,7 +18,7 @@ Codes = tuple[int, ...]
 def check_function(
     body: dict[str, Plain], document: Document, path: KeyPath, codes: Codes
 ) -> Iterator[Problem]:
-    """Mistakes of one check step that only the families can tell.
+    """Mistakes of one check step that only the families know.
 
     Args:
         body: the step's plain data.

@@ -1,4 +1,4 @@
-"""What the typed schema complains of, told with places and nearest words."""
+"""What the typed schema complains of, reported with places and nearest words."""
 
 from __future__ import annotations
 

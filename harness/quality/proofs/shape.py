@@ -1,4 +1,4 @@
-"""What can be told of a distribution's shape: normality at any number of values, piles.
+"""What can be stated about a distribution's shape: normality at any number of values, piles.
 
 A pile is a heap of equal readings at the end of a lot, as a sensor or a converter at its
 limit makes it: what those units really have is not known.
@@ -59,7 +59,7 @@ def piles(values: Sequence[float]) -> tuple[int, int]:
     one before it no more than half are on the last (binomial), and no more than on
     the other values on average (Poisson). A heap that chance makes once in 100 times
     is a pile. An edge where the distribution is densest, as of exponential values in
-    steps, cannot be told from one.
+    steps, cannot be distinguished from one.
     """
     counts = sorted(Counter(values).items())
     if len(counts) < 2:

@@ -36,7 +36,7 @@ class Owner:
 
     Attributes:
         host: name of its machine.
-        machine: what tells machine, boot and container apart; empty if not known.
+        machine: what distinguishes machine, boot and container; empty if not known.
         pid: its process.
         started: when the process began, in the system's own count; empty if not known.
     """

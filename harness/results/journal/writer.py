@@ -17,11 +17,11 @@ projections pass over them):
     adapter_checked  adapter {plain facts}
     step_started     step, kind, title, expected_s
     check_done       step, round, result (``CheckResult.as_dict``)
-    step_done        step, outcome, duration_s; where no result tells the reason:
+    step_done        step, outcome, duration_s; where no result gives the reason:
                      why {kind, message, hint}
     gap              reason, from_s, to_s; where several share a line also times, away_s
     run_done         outcome, exit_code, interrupted; ended_by: the signal's name;
-                     where no step tells the reason: why {kind, message, hint}
+                     where no step gives the reason: why {kind, message, hint}
     part_started     part, run_id: first line of every file but the first
     run_resumed      run_id, gap_s (null if unknown), steps, again [steps whose results
                      do not stand, for they had lost the adapter]: a run that did not come to

@@ -1,4 +1,4 @@
-"""One test of one unit, as a journal tells it and as the ledger keeps it."""
+"""One test of one unit, as a journal records it and as the ledger keeps it."""
 
 from __future__ import annotations
 
@@ -114,7 +114,7 @@ class UnitTest:
 
     @property
     def key(self) -> str:
-        """What tells units apart: the serial number, or without one the ROM codes."""
+        """What distinguishes units: the serial number, or without one the ROM codes."""
         return self.unit.serial or "+".join(code for code, _ in self.rom_codes)
 
     @property
@@ -124,7 +124,7 @@ class UnitTest:
 
 
 def read_test(journal: Path) -> UnitTest:
-    """The test that a journal tells of, whole or cut.
+    """The test that a journal records, whole or cut.
 
     Raises:
         UsageError: it is no journal.
@@ -133,7 +133,7 @@ def read_test(journal: Path) -> UnitTest:
 
 
 def test_of(record: RunRecord, journal: Path) -> UnitTest:
-    """The test that a run record tells of.
+    """The test that a run record describes.
 
     Args:
         record: what the journal adds up to.
@@ -179,7 +179,7 @@ def _unit_of(start: dict[str, Any]) -> UnitFacts:
 
 def _no_name(journal: Path) -> str:
     raise UsageError(
-        "the run in this journal has no name, so it cannot be told from another",
+        "the run in this journal has no name, so it cannot be distinguished from another",
         where=str(journal),
         hint="book journals as the run wrote them",
     )

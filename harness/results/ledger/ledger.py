@@ -65,7 +65,7 @@ class Booked:
     """What booking a journal did.
 
     Attributes:
-        test: what the journal tells.
+        test: what the journal records.
         is_new: False if it stood there already.
         conflicts: ROM codes of its that belong to other units.
     """
@@ -126,7 +126,7 @@ class Ledger:
     # -- writing -------------------------------------------------------------------
 
     def book(self, journal: Path) -> Booked:
-        """Enter the test that a journal tells of; a second time changes nothing.
+        """Enter the test that a journal records; a second time changes nothing.
 
         A test that was booked while its run had no end yet is replaced by the whole.
 
@@ -154,7 +154,7 @@ class Ledger:
     def claim(
         self, rom_codes: Iterable[str], unit: UnitFacts, *, run_id: str, at: str
     ) -> tuple[Conflict, ...]:
-        """Make ROM codes those of a unit; what belongs to others already is told.
+        """Make ROM codes those of a unit; what belongs to others already is reported.
 
         Args:
             rom_codes: the codes found.

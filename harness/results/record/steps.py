@@ -97,7 +97,7 @@ def stated_result(event: dict[str, Any], *, of: str) -> CheckResult:
     """The result that a ``step_done`` or ``run_done`` states by itself.
 
     Args:
-        event: with ``outcome``, and ``why`` if it tells the reason.
+        event: with ``outcome``, and ``why`` if it gives the reason.
         of: whose outcome it is, in words.
     """
     outcome = Outcome(event["outcome"])

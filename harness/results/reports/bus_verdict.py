@@ -25,7 +25,7 @@ _SEEN_AS = {
     "recovery left after write-0": ("rise_time", "recovery", "slot_period"),
     "read sample, cable delay off the window": ("rise_time",),
 }
-"""Rows of the budget, and the measured quantities that tell of the same."""
+"""Rows of the budget, and the measured quantities of the same thing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,7 +135,7 @@ def _row_text(row: BudgetRow) -> str:
 
 
 def _measured_texts(row: BudgetRow, measured: MeasuredRow | None) -> Iterator[str]:
-    """The nearest to its limit of each quantity that tells of the same."""
+    """The nearest to its limit of each quantity of the same thing."""
     for name in _SEEN_AS.get(row.name, ()) if measured else ():
         assert measured is not None
         rows = [found for found in measured.rows if found.value.name == name]

@@ -32,7 +32,7 @@ _MOST_NAMED = 6
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trouble:
-    """One result that is not passed, as the first page tells it."""
+    """One result that is not passed, as the first page shows it."""
 
     outcome: str
     step: str

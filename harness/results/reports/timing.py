@@ -161,7 +161,7 @@ def explanation(rows: list[TimingRow]) -> str:
 
 
 def not_measured(record: RunRecord) -> list[str]:
-    """What measure steps asked for and the adapter could not tell, with the reason."""
+    """What measure steps asked for and the adapter could not measure, with the reason."""
     return [
         f"{result.device.label if result.device else BUS}: {name} not measured: {why}"
         for step in record.steps

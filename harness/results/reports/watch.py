@@ -1,7 +1,7 @@
 """A live page of a run: the report of what is in the journal so far.
 
 Reads the journal only, so it can start late, stop early and never disturb the run.
-Loopback unless told otherwise; the page renews itself without a script.
+Loopback unless another is given; the page renews itself without a script.
 """
 
 from __future__ import annotations
@@ -158,13 +158,13 @@ _OF_SOAK = {
 def serve(
     journal: Path, *, host: str, port: int, announce: Callable[[str], None]
 ) -> None:
-    """Serve the live page until the process is ended; ``announce`` is told the address.
+    """Serve the live page until the process is ended; ``announce`` is called with the address.
 
     Raises:
         UsageError: no journal, a damaged one, or the address cannot be used.
     """
     report = LiveReport(journal)
-    report.page()  # a journal that cannot be shown is told here, not in a browser
+    report.page()  # a journal that cannot be shown is reported here, not in a browser
     with make_server(report, host=host, port=port) as server:
         announce(server.url)
         server.serve_forever()

@@ -1,1 +1,1 @@
-"""A soak as the journal tells it: its record, findings, page."""
+"""A soak as the journal records it: its record, findings, page."""

@@ -35,7 +35,7 @@ class Page:
 
     Attributes:
         title: which step.
-        before: what was told before it ran.
+        before: what was reported before it ran.
         summary: sentences, the most important first.
         moments: when and what, earliest first.
         claims: rows of label, failed, asked, interval, claim.

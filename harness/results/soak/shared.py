@@ -72,7 +72,7 @@ class DeviceCourse:
     Attributes:
         drift: straight line of it, or None with too few points.
         follows: True if it moves with the others, only more or less strongly or later:
-            a drift is not to be told from that.
+            a drift is not to be distinguished from that.
         against: what it was compared with, in words.
         chart: control chart of it, or None.
         is_short: True with too few readings to tell.

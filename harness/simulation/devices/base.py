@@ -93,7 +93,7 @@ class Device(Generic[SettingsT]):
         true_rom: its own ROM code.
         want: what to do with the next slot; None while it is silent.
         fast: True while it runs in overdrive.
-        on_speed: told when that changes.
+        on_speed: called when that changes.
         send: hands the sampled bit to the session and returns the next wish.
         restarts_in_work: a fault; the chip restarts instead of finishing its work.
         wrong_bytes: a fault; register number to what is read there.

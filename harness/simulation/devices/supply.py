@@ -134,7 +134,7 @@ class ParasiteSupply:
         on_sag: Action,
         stands_low_us: float = 0.0,
     ) -> None:
-        """Draw a working current; ``on_sag`` tells if the line falls below ``least_v``.
+        """Draw a working current; ``on_sag`` is called if the line falls below ``least_v``.
 
         Work that stands a low for a time draws its current from the line alone, as a
         charge pump does, and pauses meanwhile; the capacitor keeps the chip going.

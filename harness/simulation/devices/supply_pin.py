@@ -17,7 +17,7 @@ from harness.simulation.settings.device import SupplyNodeSettings, SupplyPinSett
 
 
 class Chip(Protocol):
-    """What a supply tells its device."""
+    """Signals of a supply to its device."""
 
     def power_on(self) -> None:
         """The supply is good again."""
@@ -120,7 +120,7 @@ class ExternalSupply:
         on_sag: Action,
         stands_low_us: float = 0.0,
     ) -> None:
-        """Draw a working current; ``on_sag`` tells if the pin falls below ``least_v``.
+        """Draw a working current; ``on_sag`` is called if the pin falls below ``least_v``.
 
         The line matters not, nor how long it is low.
         """

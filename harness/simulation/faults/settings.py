@@ -1,4 +1,4 @@
-"""What can be made to go wrong on the bench, one model a fault, told apart by ``kind``.
+"""What can be made to go wrong on the bench, one model a fault, distinguished by ``kind``.
 
 When a fault is on, ``fault_base`` says; the kinds are in ``fault_line``,
 ``fault_device`` and ``fault_adapter``.

@@ -15,7 +15,7 @@ class Punctuality:
 
     Args:
         bench: a bench that follows the wall clock.
-        report: told, in one sentence, each time lateness grows to a new worst.
+        report: called with one sentence each time lateness grows to a new worst.
 
     Attributes:
         worst_ms: the latest so far.

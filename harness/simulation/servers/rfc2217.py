@@ -51,8 +51,8 @@ def serve_rfc2217(
     Args:
         bench: its clock follows the wall from now on.
         port: TCP port on the loopback interface; 0 takes a free one.
-        announce: told the address to open.
-        report: told when the bench falls behind real time.
+        announce: called with the address to open.
+        report: called when the bench falls behind real time.
         stop: ends the service, within a twentieth of a second.
 
     Raises:

@@ -84,8 +84,8 @@ def serve_tty(
 
     Args:
         bench: its clock follows the wall from now on.
-        announce: told the path to open, once for each plugging in.
-        report: told when the bench falls behind real time.
+        announce: called with the path to open, once for each plugging in.
+        report: called when the bench falls behind real time.
         stop: ends the service, within a twentieth of a second.
     """
     stop = stop or Event()

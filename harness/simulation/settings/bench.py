@@ -236,7 +236,7 @@ class SimulationSettings(_Population):
     )
     lot: LotSettings | None = Field(
         default=None,
-        description="a rehearsed shift of many units, told by what is typical, how "
+        description="a rehearsed shift of many units, described by what is typical, how "
         "they spread and which are odd; they come after devices and feed",
     )
 

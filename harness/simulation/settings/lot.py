@@ -24,7 +24,7 @@ from harness.simulation.settings.feed import FeedEntry, Insertion
 from harness.simulation.settings.real_parts import draw_times
 
 AnyDevice = Annotated[DeviceSettings, OfAnyKind()]
-"""Settings of any device kind, told apart by family code."""
+"""Settings of any device kind, distinguished by family code."""
 
 _DEVICES: TypeAdapter[DeviceSettings] = TypeAdapter(AnyDevice)
 

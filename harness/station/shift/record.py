@@ -1,4 +1,4 @@
-"""A shift as its folder tells it: the journals of its tests, and what was refused."""
+"""A shift as its folder records it: the journals of its tests, and what was refused."""
 
 from __future__ import annotations
 

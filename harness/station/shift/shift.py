@@ -203,7 +203,7 @@ class Shift:
         return ""
 
     def _run(self, place: Position, ended: Event) -> None:
-        """One place in its thread: whatever ends it is told and stays its own."""
+        """One place in its thread: whatever ends it is reported and stays its own."""
         try:
             place.run()
         except SlotproofError as fault:

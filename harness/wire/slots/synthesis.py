@@ -90,7 +90,7 @@ __all__ = [
 ]
 
 NEAR = 0.02
-"""Share of the wanted time that the achieved one may be off unless told otherwise."""
+"""Share of the wanted time that the achieved one may be off unless another is given."""
 
 _TIE = 5e-4
 """Share of the wanted time below which two errors count as equal."""

@@ -142,7 +142,7 @@ class MissionRegisters(ABC):
         }
 
     def mission_facts(self) -> dict[str, Any]:
-        """What tells why a mission takes no samples, as plain facts."""
+        """What shows why a mission takes no samples, as plain facts."""
         facts: dict[str, Any] = {
             "oscillator": "on" if self.runs else "off",
             **self.oscillator_facts(),

@@ -36,7 +36,7 @@ _STAMP_BYTES = 100
 _AWAY = "adapter away"
 
 _WITH_EVIDENCE = 200
-"""Errors whose frames and echoes are kept; later ones are told by kind and message."""
+"""Errors whose frames and echoes are kept; later ones are recorded by kind and message."""
 
 
 @dataclass(slots=True)

@@ -32,8 +32,8 @@ def measure_margins(
     Args:
         context: of the run.
         devices: of which devices.
-        on_fault: told what could not be measured, and why.
-        on_lacking: told what this adapter cannot measure at all, and why.
+        on_fault: called with what could not be measured, and why.
+        on_lacking: called with what this adapter cannot measure at all, and why.
 
     Raises:
         AdapterUnplugged: the adapter went away.
