@@ -67,16 +67,17 @@ def _of_step(item: StepItem, fixture: Fixture, grid: ClockGrid) -> Iterator[str]
 
 def _measure(body: Measure, fixture: Fixture, grid: ClockGrid) -> Iterator[str]:
     overdrive = body.speed == "overdrive"
+    bounds_count = not overdrive and not demands(body)
     lacking = 0
     asked = [name for name in Name if name in asked_names(body)]
     for name in asked:
         why = not_measurable(
             name, grid, overdrive=overdrive, max_burst=fixture.adapter.max_burst
         )
-        lacking += bool(why)
         if why:
+            lacking += 1
             yield f"{name} cannot be measured with this adapter: {why}"
-        elif not overdrive and not demands(body) and (why := not_judged(name, grid)):
+        elif bounds_count and (why := not_judged(name, grid)):
             yield f"{name} may come out as a bound that is not judged: {why}"
     if lacking and (lacking == len(asked) or demands(body)):
         end = "ends as an error" if demands(body) else "is skipped"

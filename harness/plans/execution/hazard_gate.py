@@ -156,21 +156,20 @@ def _use(item: StepItem, codes: Codes) -> HazardUse | None:
             named=frozenset(body.hazard),
         )
     if isinstance(body, Configure):
-        rows = [registry.family_of(code).settings for code in codes or _all_codes()]
-        hazards = frozenset(
-            hazard
-            for settings in rows
-            for name in body.settings
-            if name in settings
-            for hazard in settings[name].hazards
-        )
         return HazardUse(
             item=item,
             what=f"configure {', '.join(body.settings)}",
-            hazards=hazards,
+            hazards=frozenset(_of_settings(body.settings, codes or _all_codes())),
             named=frozenset(body.hazard),
         )
     return None
+
+
+def _of_settings(names: Iterable[str], codes: Codes) -> Iterator[Hazard]:
+    for code in codes:
+        rows = registry.family_of(code).settings
+        for name in rows.keys() & set(names):
+            yield from rows[name].hazards
 
 
 def _all_codes() -> Codes:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 from harness.driver.session import SocketFacts
 from harness.families.batteries.sense_resistor import SENSE_KEY
@@ -63,28 +64,28 @@ def seat(fixture: Fixture, found: Iterable[str]) -> Seating:
     facts = {code: socket for code, socket in named.items() if code in codes}
     doubts: dict[str, str] = {}
     untied: dict[str, str] = {}
-    loose = sorted(codes - set(named))
-    for family in sorted({RomCode.parse(code).family for code in loose}):
-        rivals = [code for code in loose if RomCode.parse(code).family == family]
+    for family, rivals in _by_family(codes - set(named)).items():
         places = _places(fixture, family, codes)
         if places.is_certain and len(rivals) == 1:
             (socket,) = places.expecting
             tied[rivals[0]] = socket.name
             facts[rivals[0]] = socket
             continue
-        untied |= {
-            s.name: _doubt(s, rivals, places, family, rivals[0])
-            for s in places.expecting
-        }
-        telling = [s for s in (*places.expecting, *places.open) if says_more(s)]
+        doubt = partial(_doubt, rivals=rivals, places=places, family=family)
+        untied |= {s.name: doubt(s, code=rivals[0]) for s in places.expecting}
         if places.all_alike and len(rivals) <= len(places.expecting):
             facts |= dict.fromkeys(rivals, places.expecting[0])
-        elif telling:
-            doubts |= {
-                code: _doubt(telling[0], rivals, places, family, code)
-                for code in rivals
-            }
+        elif telling := places.telling:
+            doubts |= {code: doubt(telling[0], code=code) for code in rivals}
     return Seating(tied=tied, facts=facts, doubts=doubts, untied=untied)
+
+
+def _by_family(codes: Iterable[str]) -> dict[int, list[str]]:
+    """ROM codes of each family, both in order."""
+    grouped: dict[int, list[str]] = {}
+    for code in codes:
+        grouped.setdefault(RomCode.parse(code).family, []).append(code)
+    return {family: sorted(grouped[family]) for family in sorted(grouped)}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,6 +108,11 @@ class _Places:
         return len(self.expecting) == 1 and not self.open and not self.missing
 
     @property
+    def telling(self) -> list[Socket]:
+        """Those among them of which the fixture says more than what they expect."""
+        return [s for s in (*self.expecting, *self.open) if says_more(s)]
+
+    @property
     def all_alike(self) -> bool:
         """True if it does not matter which of them it is."""
         said = [(s.loop_backs, s.expect) for s in self.expecting]
@@ -115,17 +121,13 @@ class _Places:
 
 
 def _places(fixture: Fixture, family: int, codes: set[str]) -> _Places:
+    named = [s for s in fixture.sockets if s.expect.rom_code]
+    missing = [s for s in named if s.expect.rom_code not in codes]
     without = [s for s in fixture.sockets if not s.expect.rom_code]
     return _Places(
         expecting=[s for s in without if s.expect.family == family],
         open=[s for s in without if s.expect.family is None],
-        missing=[
-            s
-            for s in fixture.sockets
-            if s.expect.rom_code
-            and s.expect.family_code == family
-            and s.expect.rom_code not in codes
-        ],
+        missing=[s for s in missing if s.expect.family_code == family],
     )
 
 
@@ -157,36 +159,33 @@ def outlook(fixture: Fixture) -> Iterator[str]:
     """What a run will not know about sockets without a ROM code, reported before it."""
     without = [s for s in fixture.sockets if not s.expect.rom_code]
     for socket in filter(says_more, without):
-        family, said = socket.expect.family, _said(socket)
-        if family is None:
-            yield (
-                f"socket {socket.name}: {said} will never apply, for nothing says which "
-                f"device sits there; write {line_to_write(socket)}"
-            )
-            continue
-        places = _places(
-            fixture, family, {s.expect.rom_code or "" for s in fixture.sockets}
+        yield f"socket {socket.name}: {_said(socket)} {_outlook_of(socket, fixture)}"
+
+
+def _outlook_of(socket: Socket, fixture: Fixture) -> str:
+    family, line = socket.expect.family, line_to_write(socket)
+    if family is None:
+        return (
+            f"will never apply, for nothing says which device sits there; write {line}"
         )
-        if places.is_certain:
-            yield (
-                f"socket {socket.name}: {said} will apply while a search finds exactly one "
-                f"device of family {family:02X}h that no socket names; to be sure write "
-                f"{line_to_write(socket)}"
-            )
-        elif places.all_alike:
-            yield (
-                f"socket {socket.name}: {said} will apply to each device of family "
-                f"{family:02X}h that no socket names, for "
-                f"{', '.join(s.name for s in places.expecting)} all say the same; results "
-                f"name no socket; to have them write {line_to_write(socket)}"
-            )
-        else:
-            others = [s.name for s in (*places.expecting, *places.open) if s != socket]
-            yield (
-                f"socket {socket.name}: {said} will not apply, for a device of family "
-                f"{family:02X}h may as well sit in {', '.join(others)}; write "
-                f"{line_to_write(socket)}"
-            )
+    codes = {s.expect.rom_code or "" for s in fixture.sockets}
+    places = _places(fixture, family, codes)
+    if places.is_certain:
+        return (
+            f"will apply while a search finds exactly one device of family {family:02X}h "
+            f"that no socket names; to be sure write {line}"
+        )
+    if places.all_alike:
+        alike = ", ".join(s.name for s in places.expecting)
+        return (
+            f"will apply to each device of family {family:02X}h that no socket names, for "
+            f"{alike} all say the same; results name no socket; to have them write {line}"
+        )
+    others = [s.name for s in (*places.expecting, *places.open) if s != socket]
+    return (
+        f"will not apply, for a device of family {family:02X}h may as well sit in "
+        f"{', '.join(others)}; write {line}"
+    )
 
 
 def _said(socket: Socket) -> str:

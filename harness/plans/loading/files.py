@@ -122,20 +122,18 @@ def which(path: str | Path) -> FileKind:
         return "plan"
     if "fixture" in keys and "plan" not in keys:
         return "fixture"
+    raise PlanError([_of_no_kind(document, keys)])
+
+
+def _of_no_kind(document: Document, keys: list[str]) -> Problem:
     first = document.keys.get((keys[0],)) if keys else None
-    raise PlanError(
-        [
-            document.problem(
-                first or document.place_of(()),
-                "neither plan nor fixture"
-                if "plan" not in keys
-                else "plan and fixture in one file",
-                expected="one top-level key `plan:` or `fixture:` with the title",
-                nearest=next(
-                    (n for k in keys if (n := nearest(k, ("plan", "fixture")))), ""
-                ),
-            )
-        ]
+    near = (nearest(key, ("plan", "fixture")) for key in keys)
+    both = "plan" in keys
+    return document.problem(
+        first or document.place_of(()),
+        "plan and fixture in one file" if both else "neither plan nor fixture",
+        expected="one top-level key `plan:` or `fixture:` with the title",
+        nearest=next(filter(None, near), ""),
     )
 
 

@@ -182,31 +182,36 @@ def _judge(body: Measure, found: Mapping[Name, Timing | NotMeasurable]) -> Check
     bare = [_limited(body, t) for t in found.values() if isinstance(t, Timing)]
     limited = [_with_margin(timing, body.margin_us) for timing in bare]
     lacking = {n: t for n, t in found.items() if isinstance(t, NotMeasurable)}
-    result = CheckResult(
+    result = _measured_result(limited, lacking)
+    pairs = zip(bare, limited, strict=True)
+    if broken := [two for two in pairs if two[1].standing is Standing.BROKEN]:
+        return _failed(body, result, broken)
+    judged = {timing.standing for timing in limited} - {Standing.OPEN}
+    opened = [text for timing in limited if (text := timing.open_text)]
+    is_whole = not lacking and not opened and Standing.PARTLY not in judged
+    message = _coverage(found, lacking, opened)
+    if judged and (is_whole or not demands(body)):
+        return replace(result, message=message)
+    return replace(
+        result,
+        outcome=Outcome.ERROR if demands(body) else Outcome.SKIPPED,
+        kind="not-judged",
+        message=message,
+        hint=FINER_HINT,
+    )
+
+
+def _measured_result(
+    limited: Sequence[Timing], lacking: Mapping[Name, NotMeasurable]
+) -> CheckResult:
+    """What was measured and what not, passed as long as nothing is against it."""
+    return CheckResult(
         outcome=Outcome.PASSED,
         measurements=tuple(timing.as_measurement() for timing in limited),
         evidence={
             TIMING.name: TIMING.written({t.label: _facts(t) for t in limited}),
             NOT_MEASURED.name: {str(n): t.reason for n, t in lacking.items()},
         },
-    )
-    broken = [
-        two
-        for two in zip(bare, limited, strict=True)
-        if two[1].standing is Standing.BROKEN
-    ]
-    if broken:
-        return _failed(body, result, broken)
-    told = {timing.standing for timing in limited} - {Standing.OPEN}
-    opened = [text for timing in limited if (text := timing.open_text)]
-    if told and not (demands(body) and (lacking or Standing.PARTLY in told or opened)):
-        return replace(result, message=_coverage(found, lacking, opened))
-    return replace(
-        result,
-        outcome=Outcome.ERROR if demands(body) else Outcome.SKIPPED,
-        kind="not-judged",
-        message=_coverage(found, lacking, opened),
-        hint=FINER_HINT,
     )
 
 

@@ -151,13 +151,10 @@ def gauge_study(
     rows = _anova(cube)
     part, station, interaction, repeat = rows[:4]
     pooled = interaction.p is not None and interaction.p > pool_above
+    noise, between = repeat.mean_square, interaction.mean_square
     if pooled:
-        noise = (interaction.squares + repeat.squares) / (
-            interaction.degrees + repeat.degrees
-        )
-        between = noise
-    else:
-        noise, between = repeat.mean_square, interaction.mean_square
+        squares = interaction.squares + repeat.squares
+        noise = between = squares / (interaction.degrees + repeat.degrees)
     crossed = max(0.0, (between - noise) / repeats)
     apart = max(0.0, (station.mean_square - between) / (parts * repeats)) + crossed
     spread = max(0.0, (part.mean_square - between) / (stations * repeats))
@@ -173,15 +170,7 @@ def gauge_study(
     # a step of d has a standard uncertainty of d / sqrt 12 (GUM): where repeats agree
     # because of it, the readings show less spread than the gauge has
     hidden = step / math.sqrt(12)
-    if tolerance is None:
-        low, high, step_share = (
-            interval.of_total_low,
-            interval.of_total_high,
-            hidden / total,
-        )
-    else:
-        low, high, step_share = (6 * deviation / tolerance
-                                 for deviation in (interval.low, interval.high, hidden))  # fmt: skip
+    low, high, step_share = _shares(interval, hidden, total, tolerance)
     least = interval.classes_low
     if hidden:
         least = min(least, _CLASSES * math.sqrt(spread) / hidden)
@@ -211,6 +200,16 @@ def gauge_study(
         verdict=verdict,
         reasons=reasons,
     )
+
+
+def _shares(
+    interval: GaugeInterval, hidden: float, total: float, tolerance: float | None
+) -> tuple[float, float, float]:
+    """Interval of what the verdict is about, and the same for the step alone."""
+    if tolerance is None:
+        return interval.of_total_low, interval.of_total_high, hidden / total
+    whole = tolerance / 6
+    return interval.low / whole, interval.high / whole, hidden / whole
 
 
 def _sums(

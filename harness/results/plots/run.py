@@ -155,9 +155,12 @@ def _draw_mark(
 ) -> None:
     """One quantity of every device: a marker with its uncertainty, or a bound."""
     name, marker, colour, label = mark
-    of_name = [row for row in rows if row.value.name == name]
-    _draw_bounds(axes, [row for row in of_name if row.value.bound], devices, colour)
-    found = [row for row in of_name if row.value.bound is None]
+    bounds: list[TimingRow] = []
+    found: list[TimingRow] = []
+    for row in rows:
+        if row.value.name == name:
+            (bounds if row.value.bound else found).append(row)
+    _draw_bounds(axes, bounds, devices, colour)
     axes.errorbar(
         [row.number for row in found],
         [devices.index(row.device) for row in found],

@@ -7,6 +7,7 @@ the fixture declares for everybody (``line``, ``power``, ``adapter.kind``) into
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
 from enum import StrEnum
@@ -200,15 +201,14 @@ class _Population(StrictSettings):
     @model_validator(mode="after")
     def _sockets_differ_and_faults_find_theirs(self) -> _Population:
         names = [device.socket for device in self.devices if device.socket]
-        twice = sorted({name for name in names if names.count(name) > 1})
-        if twice:
+        if twice := sorted((Counter(names) - Counter(set(names))).elements()):
             raise ValueError(f"two devices in socket '{twice[0]}'")
         known = [*names, *(d.rom_code for d in self.devices if d.rom_code)]
         for fault in self.faults:
-            for wanted in fault.names:
-                # drawn ROM codes are not known before the bench is made
-                if wanted not in known and len(wanted) != 16:
-                    raise _no_device(fault.kind, wanted, known)
+            # drawn ROM codes are not known before the bench is made
+            named = {name for name in fault.names if len(name) != 16}
+            if unknown := sorted(named.difference(known)):
+                raise _no_device(fault.kind, unknown[0], known)
         return self
 
 

@@ -108,15 +108,8 @@ def read_log(
         CheckValueWrong, DeviceAbsent: as the answers say.
     """
     control, model = registers.block[0x13], model_of(registers)
+    widths = _widths(registers)
     both = control & LOG_TEMPERATURE and control & LOG_HUMIDITY
-    widths = (
-        2 if control & FINE_TEMPERATURE else 1,
-        2 if control & FINE_HUMIDITY else 1,
-    )
-    if both and widths[0] != widths[1]:
-        raise UsageError("logs of 8 and 16 bits side by side are not read here")
-    if registers.samples * max(widths) > LOG_BYTES // (2 if both else 1):
-        raise UsageError("the log is full or overwritten; it is not read here")
     points = calibration(session, model) or (None, None)
     logs: list[list[float]] = []
     for bit, width, address, scale, own in (
@@ -133,6 +126,25 @@ def read_log(
         values = [scale(r, model) for r in _part(session, address, count, width)]
         logs.append([right(value, own) for value in values] if own else values)
     return logs[0], logs[1]
+
+
+def _widths(registers: ClimateRegisters) -> tuple[int, int]:
+    """Bytes a sample of temperature and of humidity.
+
+    Raises:
+        UsageError: formats of different width, or a log that was overwritten.
+    """
+    control = registers.block[0x13]
+    widths = (
+        2 if control & FINE_TEMPERATURE else 1,
+        2 if control & FINE_HUMIDITY else 1,
+    )
+    logs = bool(control & LOG_TEMPERATURE) + bool(control & LOG_HUMIDITY)
+    if logs == 2 and widths[0] != widths[1]:
+        raise UsageError("logs of 8 and 16 bits side by side are not read here")
+    if registers.samples * max(widths) > LOG_BYTES // max(1, logs):
+        raise UsageError("the log is full or overwritten; it is not read here")
+    return widths
 
 
 def _temperature_of(row: bytes, model: Model) -> float:
