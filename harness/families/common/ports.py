@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from harness.errors import AnswerImpossible, DeviceAbsent
+from harness.errors import AnswerImpossible
 from harness.families.common.answers import shown
 from harness.families.common.values import on_off
 from harness.families.family import (
@@ -73,25 +73,6 @@ class Ports:
 
 
 # -- bytes on the wire ---------------------------------------------------------------
-
-
-def nibbles(status: int) -> PortState:
-    """Two channels in a status byte whose high half is the complement of the low half.
-
-    Raises:
-        DeviceAbsent: all ones.
-        AnswerImpossible: the halves are no complements.
-    """
-    if status == 0xFF:
-        raise DeviceAbsent("nobody drives the line: status FFh")
-    if status >> 4 ^ 0x0F != status & 0x0F:
-        raise AnswerImpossible(
-            f"status {status:02X}h: its high half must be the inverse of its low half",
-            hint="noise on the way: repeat; if it stays look at edges",
-        )
-    return PortState(
-        levels=status & 1 | status >> 1 & 2, latches=status >> 1 & 1 | status >> 2 & 2
-    )
 
 
 def write_confirmed(session: Session, command: int, value: int) -> int:

@@ -25,60 +25,17 @@ from harness.families.command import (
     host,
     two_byte_address,
 )
+from harness.families.common.status_port import (
+    CONFIRMATION,
+    status_commands,
+    write_command,
+)
 
 _3A = "data sheet family 3Ah (part DS2413, rev 3/15) p. 6 and 16-17"
 _29 = "data sheet family 29h (part DS2408, rev 12/10) p. 16 and 32-36"
 _12 = "data sheet family 12h (part DS2406) p. 8, 13 and 15-16"
 
-CONFIRMED = frozenset({0xAA})
-
-
-def status_in_words(status: bytes) -> str:
-    """Two channels of the last status byte: b0 pin, b1 latch of A, then those of B."""
-    last = status[-1]
-    words = [
-        f"{name}: latch {last >> 2 * n + 1 & 1}, pin {last >> 2 * n & 1}"
-        for n, name in enumerate("AB")
-    ]
-    return ", ".join(words)
-
-
-def _write_ports(code: int, answer: Part, source: str) -> Command:
-    return Command(
-        name="write ports",
-        code=bytes([code]),
-        parts=(
-            Again(
-                (
-                    host("latches", about="1 is off"),
-                    host("inverse"),
-                    device("confirmation", values=CONFIRMED),
-                    answer,
-                )
-            ),
-        ),
-        effect=Effect.VOLATILE,
-        about="with a wrong inverse nothing changes, and FFh is read until the reset",
-        source=source,
-    )
-
-
-DUAL = (
-    Command(
-        name="read ports",
-        code=b"\xf5",
-        parts=(
-            device(
-                "status",
-                OPEN,
-                about="b0 pin A, b1 latch A, b2 pin B, b3 latch B, b7:4 their inverse",
-                words=status_in_words,
-            ),
-        ),
-        source=_3A,
-    ),
-    _write_ports(0x5A, device("status", words=status_in_words), _3A),
-)
+DUAL = status_commands(0x5A, _3A)
 """Family 3Ah."""
 
 _SAMPLED = device("samples", 32)
@@ -108,11 +65,11 @@ OCTAL = (
         ),
         source=f"{_29}; what later CRCs cover: from memory",
     ),
-    _write_ports(0x5A, device("pins"), _29),
+    write_command(0x5A, device("pins"), _29),
     Command(
         name="reset activity latches",
         code=b"\xc3",
-        parts=(device("confirmation", OPEN, values=CONFIRMED),),
+        parts=(device("confirmation", OPEN, values=CONFIRMATION),),
         effect=Effect.VOLATILE,
         source=_29,
     ),

@@ -21,7 +21,6 @@ from collections.abc import Iterable, Mapping
 
 from harness.errors import (
     AnswerImpossible,
-    CheckValueWrong,
     DeviceAbsent,
     ReadingImplausible,
     RomCodeInvalid,
@@ -32,15 +31,12 @@ from harness.families.common.port_checks import port_checks
 from harness.families.common.port_signs import output_signs
 from harness.families.common.ports import (
     CONFIRMED,
-    Ports,
-    PortState,
     configure_outputs,
-    nibbles,
     port_quantities,
     port_settings,
-    write_confirmed,
 )
 from harness.families.common.restore import restored
+from harness.families.common.status_port import status_port
 from harness.families.family import (
     Answer,
     Check,
@@ -79,12 +75,11 @@ from harness.families.thermometers.thermometry import (
 from harness.records import Measurement, Scalar
 from harness.wire.romcode import RomCode
 
-READ_PORTS, WRITE_PORTS, CHAIN = 0xF5, 0xA5, 0x99
+WRITE_PORTS, CHAIN = 0xA5, 0x99
 CHAIN_OFF, CHAIN_ON, CHAIN_DONE = 0x3C, 0x5A, 0x96
 CONDITIONAL_READ_ROM = 0x0F
 MATCH_ROM = 0x55
 
-_UNUSED = 0xFC
 _FIXED = {5: 0xFF, 6: 0x0C, 7: 0x10}
 _POWER_ON_DEGC = 85.0
 _RANGE_DEGC = (-40.0, 85.0)
@@ -148,28 +143,7 @@ def _temperature(session: Session) -> Answer:
 # -- channels ------------------------------------------------------------------------
 
 
-def _read_ports(session: Session) -> PortState:
-    first, second = session.transact(bytes([READ_PORTS]), 2)
-    state = nibbles(first)
-    if first != second:
-        nibbles(second)
-        raise CheckValueWrong(
-            f"two readings differ: status {first:02X}h, then {second:02X}h",
-            hint="noise, or an input that moves: a status has no check value; repeat",
-        )
-    return state
-
-
-def _drive(session: Session, latches: int) -> None:
-    nibbles(write_confirmed(session, WRITE_PORTS, _UNUSED | latches))
-
-
-_PORTS = Ports(
-    channels=("a", "b"),
-    read=_read_ports,
-    drive=_drive,
-    hazards=frozenset({Hazard.OUTPUT_SWITCHING}),
-)
+_PORTS = status_port(WRITE_PORTS, Hazard.OUTPUT_SWITCHING)
 
 
 def _configure(session: Session, settings: Mapping[str, Scalar], store: bool) -> Answer:

@@ -13,7 +13,6 @@ from __future__ import annotations
 from harness.families.command import (
     ADDRESS,
     OPEN,
-    Again,
     Command,
     Effect,
     Place,
@@ -25,6 +24,7 @@ from harness.families.command import (
     host,
     one_byte_address,
 )
+from harness.families.common.status_port import status_commands
 from harness.families.thermometers.thermometry import signed, sixteenths
 
 _SHEET = "data sheet family 28h (part DS18B20, rev 042208) p. 10-12"
@@ -183,48 +183,12 @@ LOCATED = (
 """Family 3Bh, whatever its four parts have: a command that a part lacks is silence."""
 
 
-def _status_in_words(status: bytes) -> str:
-    levels = [(f"pin {name}", status[-1] >> 2 * n & 1) for n, name in enumerate("AB")]
-    latches = [
-        (f"latch {name}", status[-1] >> 2 * n + 1 & 1) for n, name in enumerate("AB")
-    ]
-    return ", ".join(f"{name} {bit}" for name, bit in sorted(levels + latches))
-
-
 _CHAIN_STATES = frozenset({0x3C, 0x5A, 0x96})
 _CHAIN_SHEET = "data sheet family 42h (part DS28EA00) p. 10-12 and 27-29"
 
 CHAINED = (
     *_common(750.0, 3, _block_in_words),
-    Command(
-        name="read ports",
-        code=b"\xf5",
-        parts=(
-            device(
-                "status",
-                OPEN,
-                about="b0 pin A, b1 latch A, b2 pin B, b3 latch B, b7:4 their inverse",
-                words=_status_in_words,
-            ),
-        ),
-        source=_CHAIN_SHEET,
-    ),
-    Command(
-        name="write ports",
-        code=b"\xa5",
-        parts=(
-            Again(
-                (
-                    host("latches", about="b0 A, b1 B: 1 is off; b7:2 are 1"),
-                    host("inverse"),
-                    device("confirmation", values=frozenset({0xAA})),
-                    device("status", words=_status_in_words),
-                )
-            ),
-        ),
-        effect=Effect.VOLATILE,
-        source=_CHAIN_SHEET,
-    ),
+    *status_commands(0xA5, _CHAIN_SHEET),
     Command(
         name="chain",
         code=b"\x99",
