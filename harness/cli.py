@@ -7,6 +7,7 @@ harness or adapter could not tell, 130 ended by Ctrl-C (143 by SIGTERM, 129 by S
 from __future__ import annotations
 
 import importlib.metadata
+import json
 import sys
 import traceback
 from typing import NoReturn
@@ -80,12 +81,21 @@ app = _InOrder(
 
 def _fail(error: SlotproofError) -> int:
     lines = error.lines()
+    code = EXIT_COULD_NOT_TELL if isinstance(error, AdapterError) else EXIT_USAGE
+    if "--json" in sys.argv[1:]:
+        command = " ".join(sys.argv[1:2])
+        say(
+            json.dumps(
+                {"format": 1, "command": command, "exit_code": code, "errors": lines},
+                indent=2,
+            )
+        )
     for line in lines[:_MOST_MISTAKES]:
         say(f"slotproof: {line}", err=True)
     if len(lines) > _MOST_MISTAKES:
         more = len(lines) - _MOST_MISTAKES
         say(f"slotproof: and {more} more mistakes like these", err=True)
-    return EXIT_COULD_NOT_TELL if isinstance(error, AdapterError) else EXIT_USAGE
+    return code
 
 
 def _note(sentence: str) -> None:

@@ -204,3 +204,15 @@ def _bounded(value: float, bound: Bound, significant: int) -> str:
     if not _SMALLEST <= abs(rounded) < _LARGEST:
         return f"{bound} {rounded:.{significant - 1}e}"
     return f"{bound} {_plain(rounded, max(0, -int(step.as_tuple().exponent)))}"
+
+
+def duration_text(seconds: float) -> str:
+    """A duration as people say it: ``18 ms``, ``4.2 s``, ``3 min 20 s``, ``7 h 59 min``."""
+    if seconds < 1:
+        return f"{seconds * 1e3:.0f} ms"
+    if seconds < 59.95:
+        return f"{seconds:.1f} s"
+    minutes, rest_s = divmod(round(seconds), 60)
+    if minutes < 60:
+        return f"{minutes} min {rest_s} s"
+    return f"{minutes // 60} h {minutes % 60} min"

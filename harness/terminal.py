@@ -1,40 +1,40 @@
-"""What a person at a terminal sees while a run goes on, and how they answer.
+"""What a person sees on standard error while a run goes on, and how they answer.
 
-On a terminal, finished steps scroll by, one line each and never wider than the
-window; below them one line lives: which step of how many, what it does, its time
-and the time it should take. On anything else there are the finished steps alone, as
-plain whole lines. Whatever did not pass tells why, and what to look at first.
+On a terminal one line lives: which step of how many, what it does, how many checks
+failed so far, its time and the time it should take. On anything else each step of the
+plan leaves one whole line when it is over, whatever number of devices it was done on.
+What failed and why stands in the summary at the end of the run.
 """
 
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections import Counter
+from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Any, Self
 
 from rich.console import Console
 from rich.live import Live
-from rich.padding import Padding
 from rich.text import Text
 
 from harness.clock import Clock
+from harness.digits import duration_text
 from harness.errors import UsageError
-from harness.records import CheckResult, Outcome
-from harness.results.reports.wording import one_line, value_row
+from harness.records import Outcome
+from harness.results.reports.wording import one_line
 from harness.results.soak.events import GAP, PROGRESS, RESUMED
 
 _MARKS = {
-    Outcome.PASSED: ("pass", "green"),
-    Outcome.SKIPPED: ("skip", "yellow"),
-    Outcome.FAILED: ("FAIL", "bold red"),
-    Outcome.ERROR: ("ERROR", "bold magenta"),
+    Outcome.PASSED: "pass",
+    Outcome.SKIPPED: "skip",
+    Outcome.FAILED: "FAIL",
+    Outcome.ERROR: "ERROR",
 }
+_BAD = {str(Outcome.FAILED), str(Outcome.ERROR)}
 _BAR_CELLS = 12
 _REDRAWS_PER_S = 8
 _WIDEST_TITLE = 40
-_BESIDE_TITLE = 54
-"""Cells for mark, step number, device, value and time."""
 
 
 class ConsoleOperator:
@@ -78,19 +78,41 @@ class ConsoleOperator:
                 return answer.startswith("y")
 
 
+@dataclass(slots=True)
+class _StepSoFar:
+    """One step of the plan over all devices and rounds."""
+
+    title: str
+    devices: dict[str, None] = field(default_factory=dict)
+    outcomes: list[Outcome] = field(default_factory=list)
+    checks: Counter[str] = field(default_factory=Counter)
+    duration_s: float = 0.0
+
+    @property
+    def how_many(self) -> str:
+        """Devices that it was done on, and how many checks went wrong."""
+        count = len(self.devices)
+        parts = [f"{count} {'device' if count == 1 else 'devices'}"] if count else []
+        for word in sorted(_BAD & set(self.checks), reverse=True):
+            parts.append(f"{self.checks[word]} {word}")
+        return ", ".join(parts)
+
+
 class ProgressView:
     """The steps of a run as they go by.
 
     Args:
-        console: where to.
+        console: where to; standard error's.
         clock: the port's clock, which the expected times are in.
+        quiet: True for nothing at all.
     """
 
-    def __init__(self, console: Console, clock: Clock) -> None:
+    def __init__(self, console: Console, clock: Clock, *, quiet: bool = False) -> None:
         self._console = console
+        self._quiet = quiet
         self._status = _Status(clock)
         self._live: Live | None = None
-        if console.is_terminal:
+        if console.is_terminal and not console.is_dumb_terminal and not quiet:
             self._live = Live(
                 console=console,
                 get_renderable=self.live_line,
@@ -98,7 +120,8 @@ class ProgressView:
                 transient=True,
             )
         self._title_cells = 0
-        self._results: list[CheckResult] = []
+        self._steps: dict[str, _StepSoFar] = {}
+        self._block = ""
 
     def __enter__(self) -> Self:
         self.resume()
@@ -110,6 +133,7 @@ class ProgressView:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
+        self._print_steps()
         self.pause()
 
     def live_line(self) -> Text:
@@ -145,106 +169,62 @@ class ProgressView:
 
     def _begin(self, fields: dict[str, Any]) -> None:
         titles = [one_line(step["title"]) for step in fields["steps"]]
-        room = max(12, min(_WIDEST_TITLE, self._console.width - _BESIDE_TITLE))
-        self._title_cells = min(
-            room if self._live else _WIDEST_TITLE, max(map(len, titles), default=0)
-        )
+        self._title_cells = min(_WIDEST_TITLE, max(map(len, titles), default=0))
         self._status.take_steps([step["step"] for step in fields["steps"]])
 
     def _start(self, fields: dict[str, Any]) -> None:
-        self._results = []
+        # steps of a block follow each other for every device: they are over together
+        block = str(fields["step"]).split(".", maxsplit=1)[0]
+        if block != self._block:
+            self._print_steps()
+            self._block = block
         self._status.take_start(fields)
+        self._steps.setdefault(fields["step"], _StepSoFar(self._status.title))
 
     def _take(self, fields: dict[str, Any]) -> None:
-        result = CheckResult.from_dict(fields["result"])
-        self._status.checks += 1
-        # a passed result only lends its value: a step of thousands keeps one
-        if result.outcome is not Outcome.PASSED or not self._results:
-            self._results.append(result)
+        result = fields["result"]
+        bad = result["outcome"] in _BAD
+        self._status.take_check(bad=bad)
+        step = self._steps.get(self._status.step)
+        if step is not None:
+            step.checks[result["outcome"]] += 1
+            if device := result.get("device"):
+                step.devices[str(device.get("rom_code"))] = None
 
     def _finish(self, fields: dict[str, Any]) -> None:
-        outcome = Outcome(fields["outcome"])
-        mark, style = _MARKS[outcome]
-        title = self._fitted(self._status.title)
-        line = Text(f"{mark:<6}", style=style)
-        line.append(f"{fields['step']:<5} ", style="default")
-        line.append(title, style="default")
-        if self._status.device:
-            line.append(f"  {self._status.device}", style="default")
-        if value := self._value():
-            line.append(f"  {value}", style="bold default")
-        line.append(f"  {duration_text(fields['duration_s'])}", style="dim default")
-        self._print(line)
-        for remark in self._remarks():
-            self._print_remark(remark)
+        step = self._steps.get(fields["step"])
+        if step is not None:
+            step.outcomes.append(Outcome(fields["outcome"]))
+            step.duration_s += fields["duration_s"]
         self._status.take_end()
 
-    def _fitted(self, title: str) -> str:
-        """The title in its column; on a terminal cut to it."""
-        cells = self._title_cells
-        if self._live is not None and len(title) > cells:
-            return title[: cells - 3] + "..."
-        return title.ljust(cells)
-
-    def _value(self) -> str:
-        """The first value of the bus, or of the only device."""
-        for result in self._results[:1]:
-            if result.device is not None and self._status.checks > 1:
-                return ""
-            for measurement in result.measurements[:1]:
-                row = value_row(measurement)
-                return row.value if row.unit == "-" else f"{row.value} {row.unit}"
-        return ""
-
-    def _remarks(self) -> Iterator[str]:
-        for result in self._results:
-            if result.outcome is Outcome.PASSED and not (
-                result.retries or result.message
-            ):
-                continue
-            where = ""
-            if result.device is not None and result.device.label != self._status.device:
-                where = f"{one_line(result.device.label)}: "
-            yield from (f"{where}{text}" for text in _messages(result))
-            if result.hint:
-                yield f"first look: {one_line(result.hint)}"
+    def _print_steps(self) -> None:
+        """The steps of the block that is over, one line each."""
+        for number, step in self._steps.items():
+            if step.outcomes:
+                mark = _MARKS[Outcome.worst(step.outcomes)]
+                title = step.title.ljust(self._title_cells)
+                text = f"{mark:<6}{number:<5} {title}  {step.how_many}".rstrip()
+                self._print(f"{text}  {duration_text(step.duration_s)}")
+        self._steps = {}
 
     def _note(self, fields: dict[str, Any]) -> None:
         """What the adapter costs the run must be read before it runs; other notes can wait."""
         if fields.get("about") == "adapter":
-            self._print_remark(f"note: {one_line(fields['text'])}")
+            self._print(f"      note: {one_line(fields['text'])}", above=True)
 
     def _gap(self, fields: dict[str, Any]) -> None:
         gap = GAP.read(fields)
-        self._print_remark(
-            f"gap: {gap.reason} from {duration_text(gap.from_s)} "
+        self._print(
+            f"      gap: {gap.reason} from {duration_text(gap.from_s)} "
             f"to {duration_text(gap.to_s)} of this step"
         )
 
-    def _print(self, line: Text) -> None:
-        """One line: whole in a file, cut to the window on a terminal."""
-        if self._live is None:
-            self._console.print(line, soft_wrap=True)
-        else:
-            self._console.print(line, no_wrap=True, overflow="ellipsis", crop=True)
-
-    def _print_remark(self, remark: str) -> None:
-        if self._live is None:
-            self._console.print(Text(f"      {remark}"), soft_wrap=True)
-        else:
-            self._console.print(Padding(Text(remark), (0, 0, 0, 6)))
-
-
-def _messages(result: CheckResult) -> Iterator[str]:
-    """What a result says, with the tries that it took."""
-    tries = len(result.retries)
-    passed = result.outcome is Outcome.PASSED
-    if passed and tries:
-        first = one_line(result.retries[0].message)
-        yield f"passed at try {tries + 1}, the first: {first}"
-    if result.message:
-        after = f" (after {tries + 1} tries)" if tries and not passed else ""
-        yield f"{one_line(result.message)}{after}"
+    def _print(self, line: str, *, above: bool = False) -> None:
+        """One whole line; on a terminal only what stays ``above`` the one that lives."""
+        if self._quiet or (self._live is not None and not above):
+            return
+        self._console.print(Text(line), soft_wrap=self._live is None)
 
 
 class _Status:
@@ -253,14 +233,16 @@ class _Status:
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
         self._places: dict[str, int] = {}
-        self._step = ""
         self._started_s = 0.0
         self._expected_s = 0.0
         self._cycle = 0
         self._probe = ""
+        self._checks = 0
+        self._bad = 0
+        self._running = False
+        self.step = ""
         self.title = ""
         self.device = ""
-        self.checks = 0
 
     def take_steps(self, steps: list[str]) -> None:
         """All steps of the plan, in order."""
@@ -268,13 +250,19 @@ class _Status:
 
     def take_start(self, fields: dict[str, Any]) -> None:
         """A step begins."""
-        self._step = fields["step"]
+        self._running = True
+        self.step = fields["step"]
         self.title = one_line(fields["title"])
         self.device = one_line(fields.get("device") or "")
         self._expected_s = fields["expected_s"]
         self._started_s = self._clock.now_s()
-        self._cycle = self.checks = 0
+        self._cycle = self._checks = 0
         self._probe = ""
+
+    def take_check(self, *, bad: bool) -> None:
+        """A result came in."""
+        self._checks += 1
+        self._bad += bad
 
     def take_cycle(self, fields: dict[str, Any]) -> None:
         """A round of a soak is done."""
@@ -292,7 +280,7 @@ class _Status:
 
     def take_end(self) -> None:
         """The step in hand is over."""
-        self._step = ""
+        self._running = False
 
     def _what(self) -> str:
         """Step and device in hand, and how far that is."""
@@ -301,29 +289,37 @@ class _Status:
             return f"{what}, cycle {self._cycle}"
         if self._probe:
             return f"{what}: {self._probe}"
-        return f"{what}, {self.checks} checks" if self.checks > 1 else what
+        return f"{what}, {self._checks} checks" if self._checks > 1 else what
 
     def line(self, width: int) -> Text:
         """What is going on, no wider than the window.
 
         Where room is short the bar goes first, then the end of the title.
         """
-        if not self._step:
+        if not self._running:
             return Text("checking the adapter" if not self.title else "")
         elapsed_s = self._clock.now_s() - self._started_s
-        head = f"step {self._places.get(self._step, 0)} of {len(self._places)}  "
+        head = f"step {self._places.get(self.step, 0)} of {len(self._places)}  "
+        bad = f"{self._bad} not passed  " if self._bad else ""
         times = f"  {duration_text(elapsed_s)}"
         if self._expected_s >= 1:
             times += f" of about {duration_text(self._expected_s)}"
         what = self._what()
-        room = width - 1 - len(head) - len(times)
+        room = width - 1 - len(head) - len(bad) - len(times)
         bar = Text()
         if self._expected_s >= 1 and room - len(what) >= _BAR_CELLS + 2:
             bar = _bar(min(1.0, elapsed_s / self._expected_s))
         what = what if len(what) <= room else what[: max(0, room - 3)] + "..."
-        return Text.assemble(
-            (head, "bold"), what, bar, (times, "dim"), no_wrap=True, overflow="crop"
+        line = Text.assemble(
+            (head, "bold"),
+            (bad, "bold red"),
+            what,
+            bar,
+            (times, "dim"),
+            no_wrap=True,
         )
+        line.truncate(max(1, width - 1), overflow="crop")
+        return line
 
 
 def _bar(share: float) -> Text:
@@ -331,15 +327,3 @@ def _bar(share: float) -> Text:
     return Text.assemble(
         "  ", ("=" * full, "green"), ("-" * (_BAR_CELLS - full), "dim")
     )
-
-
-def duration_text(seconds: float) -> str:
-    """A duration as people say it: ``18 ms``, ``4.2 s``, ``3 min 20 s``, ``7 h 59 min``."""
-    if seconds < 1:
-        return f"{seconds * 1e3:.0f} ms"
-    if seconds < 59.95:
-        return f"{seconds:.1f} s"
-    minutes, rest_s = divmod(round(seconds), 60)
-    if minutes < 60:
-        return f"{minutes} min {rest_s} s"
-    return f"{minutes // 60} h {minutes % 60} min"

@@ -1,13 +1,33 @@
-"""What several commands share: consoles, and a record as text."""
+"""What several commands share: consoles, and a run's answer in each style."""
 
 from __future__ import annotations
 
-from rich.console import Console
+from collections.abc import Iterable
+from pathlib import Path
 
+from pydantic import BaseModel
+from rich.console import Console
+from rich.text import Text
+
+from harness.commands.style import OutputStyle
 from harness.output import say
 from harness.results.plots.run import shmoo_lines
 from harness.results.record.run import RunRecord
 from harness.results.reports.table import plain_lines, verdict_table
+from harness.results.summary.lines import (
+    SIMULATED_END,
+    ScreenLine,
+    summary_lines,
+    verdict_line,
+)
+from harness.results.summary.making import summary_of
+
+_STYLES = {
+    "passed": "green",
+    "skipped": "yellow",
+    "failed": "bold red",
+    "error": "bold magenta",
+}
 
 
 def make_console(*, error: bool = False) -> Console:
@@ -15,8 +35,59 @@ def make_console(*, error: bool = False) -> Console:
     return Console(stderr=error, highlight=False, soft_wrap=error)
 
 
-def show(record: RunRecord, console: Console) -> None:
-    """The verdicts: a table on a terminal, plain lines elsewhere."""
+def print_lines(lines: Iterable[ScreenLine]) -> None:
+    """Lines on standard output: folded in a window, whole in a file or pipe."""
+    console = make_console()
+    width = console.width if console.is_terminal else None
+    for line in lines:
+        for text in line.fitted(width):
+            shown = Text(text)
+            if line.verdict:
+                for word in (line.verdict, line.verdict.upper()):
+                    shown.highlight_words([word], _STYLES[line.verdict])
+            console.print(shown, soft_wrap=True)
+
+
+def print_json(answer: BaseModel) -> None:
+    """The one JSON object of a command; a number that is none is null."""
+    say(answer.model_dump_json(indent=2))
+
+
+def show_run(
+    record: RunRecord,
+    folder: Path | None,
+    style: OutputStyle,
+    *,
+    more: Iterable[str] = (),
+    failures: bool = True,
+) -> None:
+    """The end of a run on standard output, but for JSON.
+
+    Args:
+        record: the run.
+        folder: its results; None if nothing is left behind.
+        style: in full, quiet, or with the table.
+        more: lines between the summary and the folder.
+        failures: False where ``more`` shows what failed.
+    """
+    summary = summary_of(record)
+    if style.table and not style.quiet:
+        _show_table(record)
+    if style.quiet:
+        print_lines([verdict_line(summary)])
+    else:
+        print_lines(summary_lines(summary, failures=failures))
+        for line in more:
+            say(line)
+    if folder is not None:
+        say(f"results: {folder}")
+    if summary.simulated and not style.quiet:
+        say(SIMULATED_END)
+
+
+def _show_table(record: RunRecord) -> None:
+    """Every value: a table on a terminal, plain lines elsewhere."""
+    console = make_console()
     if console.is_terminal:
         console.print(verdict_table(record))
     else:
@@ -27,3 +98,4 @@ def show(record: RunRecord, console: Console) -> None:
             say("")
             for line in lines:
                 say(line)
+    say("")

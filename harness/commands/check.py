@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
+from harness.commands.base import print_json
+from harness.commands.outputs.others import CheckAnswer, CheckedFile
+from harness.commands.style import OutputStyle
 from harness.families.hazard import ALWAYS
 from harness.output import say
 from harness.plans.execution import seating
@@ -15,11 +19,49 @@ from harness.plans.loading.problems import PlanError, Problem
 from harness.plans.schema.files import Fixture, Plan
 from harness.plans.schema.soak import Soak
 
+EXIT_MISTAKES = 2
 
-def check(*, files: tuple[Path, ...]) -> None:
+
+def check(*, files: tuple[Path, ...], style: OutputStyle) -> int:
     """Check plan and fixture files without any hardware."""
+    plans, fixtures, problems = _load(files)
+    fixture = fixtures[0] if len(fixtures) == 1 else None
+    if fixture is not None:
+        for plan in plans:
+            problems += check_together(plan, fixture)
+    if problems and not style.json:
+        raise PlanError(problems)
+    uses = {plan.source.name: require_named(plan, fixture) for plan in plans}
+    remarks = [*_seating(fixtures)]
+    for plan in plans:
+        remarks += [*_soaks(plan, fixture), *_foretold(plan, fixture)]
+    if style.json:
+        print_json(_answer(_both(plans, fixtures), uses, problems, remarks))
+        return EXIT_MISTAKES if problems else 0
+    for item in _both(plans, fixtures):
+        say(f"{item.source.name}: {_kind(item)} {item.title!r} is in order")
+        if not style.quiet:
+            _show_hazards(uses.get(item.source.name, []))
+    for line in () if style.quiet else remarks:
+        say(line)
+    return 0
+
+
+def _both(plans: list[Plan], fixtures: list[Fixture]) -> list[Plan | Fixture]:
+    return [*plans, *fixtures]
+
+
+def _kind(item: Plan | Fixture) -> str:
+    return "plan" if isinstance(item, Plan) else "fixture"
+
+
+def _load(
+    files: Iterable[Path],
+) -> tuple[list[Plan], list[Fixture], list[Problem]]:
+    """Plans and fixtures that are in order, and the mistakes of the others."""
     problems: list[Problem] = []
-    plans, fixtures = [], []
+    plans: list[Plan] = []
+    fixtures: list[Fixture] = []
     for path in files:
         try:
             if which(path) == "plan":
@@ -28,45 +70,60 @@ def check(*, files: tuple[Path, ...]) -> None:
                 fixtures.append(load_fixture(path))
         except PlanError as error:
             problems += error.problems
-    if len(fixtures) == 1:
-        for plan in plans:
-            problems += check_together(plan, fixtures[0])
-    if problems:
-        raise PlanError(problems)
-    fixture = fixtures[0] if len(fixtures) == 1 else None
-    uses = {plan.source.name: require_named(plan, fixture) for plan in plans}
-    for kind, items in (("plan", plans), ("fixture", fixtures)):
-        for item in items:
-            say(f"{item.source.name}: {kind} {item.title!r} is in order")
-            _show_hazards(uses.get(item.source.name, []))
-    _show_seating(fixtures)
-    for plan in plans:
-        _show_soaks(plan, fixture)
-        _show_foretold(plan, fixture)
+    return plans, fixtures, problems
 
 
-def _show_foretold(plan: Plan, fixture: Fixture | None) -> None:
+def _answer(
+    items: list[Plan | Fixture],
+    uses: dict[str, list[HazardUse]],
+    problems: list[Problem],
+    remarks: list[str],
+) -> CheckAnswer:
+    return CheckAnswer(
+        command="check",
+        exit_code=EXIT_MISTAKES if problems else 0,
+        files=tuple(
+            CheckedFile(
+                file=item.source.name,
+                kind=_kind(item),
+                title=item.title,
+                hazards=tuple(
+                    sorted(
+                        {
+                            str(h)
+                            for u in uses.get(item.source.name, ())
+                            for h in u.hazards
+                        }
+                    )
+                ),
+            )
+            for item in items
+        ),
+        mistakes=tuple(map(str, problems)),
+        remarks=tuple(line.strip() for line in remarks),
+    )
+
+
+def _foretold(plan: Plan, fixture: Fixture | None) -> Iterator[str]:
     """What the adapter cannot make or measure of a plan."""
     if fixture is None:
         return
 
     lines = foretold(plan, fixture)
     if lines:
-        say(
-            f"{plan.source.name}: what the adapter of {fixture.source.name} cannot make"
-        )
+        yield f"{plan.source.name}: what the adapter of {fixture.source.name} cannot make"
     for line in lines:
-        say(f"    {line}")
+        yield f"    {line}"
 
 
-def _show_seating(fixtures: list[Fixture]) -> None:
+def _seating(fixtures: list[Fixture]) -> Iterator[str]:
     """What a run will not know about sockets without a ROM code."""
     for fixture in fixtures:
         for text in seating.outlook(fixture):
-            say(f"{fixture.source.name}: {text}")
+            yield f"{fixture.source.name}: {text}"
 
 
-def _show_soaks(plan: Plan, fixture: Fixture | None) -> None:
+def _soaks(plan: Plan, fixture: Fixture | None) -> Iterator[str]:
     """What each soak of a plan can prove, and what it writes."""
     for item in plan.leaf_steps():
         if isinstance(item.body, Soak):
@@ -76,9 +133,9 @@ def _show_soaks(plan: Plan, fixture: Fixture | None) -> None:
                 families is None or socket.expect.family_code in families
                 for socket in sockets
             )
-            say(f"{plan.source.name}: soak on line {item.line}")
+            yield f"{plan.source.name}: soak on line {item.line}"
             for text in outlook(item.body, count or None).sentences():
-                say(f"    {text}")
+                yield f"    {text}"
 
 
 def _show_hazards(uses: list[HazardUse]) -> None:

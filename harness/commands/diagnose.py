@@ -4,25 +4,48 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from harness.commands.run import run_and_show
-from harness.output import say
+from harness.commands.base import print_json, show_run
+from harness.commands.outputs.runs import DiagnoseAnswer, FoundCause
+from harness.commands.run import run_to_end
+from harness.commands.style import OutputStyle
 from harness.plans.execution.diagnose_plan import diagnose_plan
 from harness.plans.execution.request import RunRequest
+from harness.plans.execution.run import RunResult
 from harness.plans.loading.files import load_fixture
 from harness.results.diagnosis.lines import diagnosis_lines
-from harness.results.record.run import RunRecord
+from harness.results.diagnosis.page import pages_of
+from harness.results.summary.making import summary_of
 
 
-def diagnose(*, fixture: Path, into: Path | None) -> int:
+def diagnose(*, fixture: Path, into: Path | None, style: OutputStyle) -> int:
     """Examine adapter, line and devices; name causes, numbers, what to try first."""
-    return run_and_show(
-        RunRequest(plan=diagnose_plan(), fixture=load_fixture(fixture), into=into),
-        after=_show_page,
+    request = RunRequest(plan=diagnose_plan(), fixture=load_fixture(fixture), into=into)
+    done = run_to_end(request, style)
+    if style.json:
+        print_json(_answer(done))
+    else:
+        page = diagnosis_lines(done.record)
+        show_run(done.record, done.folder, style, more=page, failures=not page)
+    return done.exit_code
+
+
+def _answer(done: RunResult) -> DiagnoseAnswer:
+    pages = pages_of(done.record)
+    return DiagnoseAnswer(
+        command="diagnose",
+        exit_code=done.exit_code,
+        results=str(done.folder),
+        summary=summary_of(done.record),
+        findings=tuple(
+            FoundCause(
+                title=finding.title,
+                verdict=finding.outcome,
+                says=finding.says,
+                points=finding.points,
+                try_first=finding.try_first,
+            )
+            for page in pages
+            for finding in page.findings
+        ),
+        ruled_out=tuple(cause for page in pages for cause in page.ruled_out),
     )
-
-
-def _show_page(record: RunRecord) -> None:
-
-    say("")
-    for line in diagnosis_lines(record):
-        say(line)

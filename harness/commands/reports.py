@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from harness.commands.base import make_console, show
+from harness.commands.base import print_json, show_run
+from harness.commands.outputs.runs import RunAnswer
+from harness.commands.style import OutputStyle
 from harness.errors import UsageError
 from harness.output import say
+from harness.results.diagnosis.lines import diagnosis_lines
 from harness.results.journal.writer import FILE_NAME
 from harness.results.reports.rebuild import rebuild
+from harness.results.summary.making import summary_of
 from harness.station.shift.page import write_shift_page
 from harness.station.shift.record import is_shift, read_shift
 from harness.station.shift.tally import summary_lines
@@ -16,17 +20,32 @@ from harness.station.shift.tally import summary_lines
 EXIT_DAMAGED = 2
 
 
-def report(*, journal: Path, into: Path | None, case_properties: bool) -> int:
+def report(
+    *, journal: Path, into: Path | None, case_properties: bool, style: OutputStyle
+) -> int:
     """Rebuild the reports of a run, or the page of a shift, from journals alone."""
     if journal.is_dir() and not (journal / FILE_NAME).exists() and is_shift(journal):
         return _shift(journal, into or journal)
     if journal.is_dir():
         journal /= FILE_NAME
     record = rebuild(journal, into or journal.parent, case_properties=case_properties)
-    show(record, make_console())
+    code = EXIT_DAMAGED if record.damage else record.exit_code
+    folder = into or journal.parent
+    if style.json:
+        print_json(
+            RunAnswer(
+                command="report",
+                exit_code=code,
+                results=str(folder),
+                summary=summary_of(record),
+            )
+        )
+    else:
+        page = diagnosis_lines(record)
+        show_run(record, folder, style, more=page, failures=not page)
     for place in record.damage:
         say(f"slotproof: {place}: this line of the journal cannot be read", err=True)
-    return EXIT_DAMAGED if record.damage else record.exit_code
+    return code
 
 
 def _shift(folder: Path, into: Path) -> int:

@@ -2,23 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 from harness.clock import Clock
-from harness.commands.base import (
-    make_console,
-    show,
-)
+from harness.commands.base import make_console, print_json, show_run
+from harness.commands.outputs.runs import RunAnswer
+from harness.commands.style import OutputStyle
 from harness.output import say
 from harness.plans.execution.hazard_gate import parse_allowed
 from harness.plans.execution.request import RunRequest, require_options
-from harness.plans.execution.run import execute
+from harness.plans.execution.run import RunResult, execute
 from harness.plans.execution.runner import Listener
 from harness.plans.loading.files import load_both
 from harness.plans.loading.parameters import assignments
-from harness.results.record.run import RunRecord
+from harness.results.summary.making import summary_of
 from harness.terminal import ConsoleOperator, ProgressView
 
 
@@ -32,6 +31,7 @@ def run(
     events: Path | None,
     resume: Path | None,
     case_properties: bool,
+    style: OutputStyle,
 ) -> int:
     """Run a test plan on a fixture; leaves junit.xml and journal.jsonl."""
     require_options(into=into, events=events, resume=resume)
@@ -47,7 +47,19 @@ def run(
         case_properties=case_properties,
         command=_command(plan, fixture, set_, allow, events),
     )
-    return run_and_show(request)
+    done = run_to_end(request, style)
+    if style.json:
+        print_json(
+            RunAnswer(
+                command="run",
+                exit_code=done.exit_code,
+                results=str(done.folder),
+                summary=summary_of(done.record),
+            )
+        )
+    else:
+        show_run(done.record, done.folder, style)
+    return done.exit_code
 
 
 def _command(
@@ -67,31 +79,19 @@ def _command(
     return tuple(words)
 
 
-def run_and_show(
-    request: RunRequest, after: Callable[[RunRecord], None] | None = None
-) -> int:
-    """Run a plan and print its verdicts; the exit code.
-
-    Args:
-        request: what to run.
-        after: prints more of the record, below the verdicts.
-    """
-    console = make_console()
+def run_to_end(request: RunRequest, style: OutputStyle) -> RunResult:
+    """Run a plan, with its progress on standard error."""
+    console = make_console(error=True)
     operator = ConsoleOperator(console)
 
     @contextmanager
     def watch(clock: Clock) -> Iterator[Listener]:
-        with ProgressView(console, clock) as view:
+        with ProgressView(console, clock, quiet=style.quiet) as view:
             operator.view = view
             yield view.hear
 
-    done = execute(request, operator=operator, watch=watch, left_behind=_say_folder)
-    show(done.record, console)
-    if after is not None:
-        after(done.record)
-    _say_folder(done.folder)
-    return done.exit_code
+    return execute(request, operator=operator, watch=watch, left_behind=_say_folder)
 
 
 def _say_folder(folder: Path) -> None:
-    say(f"results: {folder}")
+    say(f"results: {folder}", err=True)

@@ -10,6 +10,7 @@ from harness.commands.base import make_console
 from harness.output import say
 from harness.plans.execution.hazard_gate import parse_allowed
 from harness.plans.execution.request import fresh_folder
+from harness.plans.execution.simulated import is_simulated
 from harness.plans.loading.files import load_fixture, load_plan
 from harness.plans.loading.parameters import assignments
 from harness.station.keyboard import listen
@@ -20,6 +21,8 @@ EXIT_COULD_NOT_TELL = 3
 
 
 DEFAULT_LEDGER = "results/ledger.sqlite"
+REHEARSAL_LEDGER = "results/rehearsals.sqlite"
+"""Units that do not exist must not own ROM codes beside units that do."""
 
 
 def station(
@@ -29,17 +32,19 @@ def station(
     serials: str,
     lot: str,
     name: str,
-    ledger: str,
+    ledger: str | None,
     set_: tuple[str, ...],
     allow: tuple[str, ...],
     into: Path | None,
 ) -> int:
     """Test units as they are put in, side by side, until `end` or Ctrl-C."""
+    fixtures = tuple(load_fixture(path) for path in fixture)
+    rehearsal = all(map(is_simulated, fixtures))
     orders = Orders(
         plan=load_plan(plan, assignments(set_)),
-        fixtures=tuple(load_fixture(path) for path in fixture),
+        fixtures=fixtures,
         folder=into or fresh_folder("shift"),
-        ledger=ledger,
+        ledger=ledger or (REHEARSAL_LEDGER if rehearsal else DEFAULT_LEDGER),
         serials=serials,
         station=name or platform.node() or "station",
         lot=lot,

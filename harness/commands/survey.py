@@ -2,50 +2,82 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
-from harness.commands.budget import budget_of_fixture, show_verdict
-from harness.commands.run import run_and_show
+from harness.commands.base import print_json, show_run
+from harness.commands.budget import budget_of_fixture, bus_verdict
+from harness.commands.outputs.runs import SurveyAnswer, TimingValue
+from harness.commands.run import run_to_end
+from harness.commands.style import OutputStyle
 from harness.digits import quantity_text, uncertain_text
-from harness.output import say
 from harness.plans.execution.request import RunRequest
+from harness.plans.execution.run import RunResult
 from harness.plans.execution.survey_plan import survey_plan
 from harness.plans.loading.files import load_fixture
-from harness.plans.schema.files import Fixture
-from harness.results.record.run import RunRecord
 from harness.results.reports.bus_verdict import MeasuredRow
 from harness.results.reports.timing import (
     TimingRow,
     not_measured,
     timing_lines,
     timing_rows,
+    worst_first,
 )
+from harness.results.summary.making import summary_of
 from harness.wire.budget.table import CAPACITANCE, RISE, Budget, Measured, compare
 
 
-def survey(*, fixture: Path, into: Path | None) -> int:
+def survey(*, fixture: Path, into: Path | None, style: OutputStyle) -> int:
     """Measure every time limit of line and devices; worst margin first."""
     loaded = load_fixture(fixture)
-    return run_and_show(
-        RunRequest(plan=survey_plan(), fixture=loaded, into=into),
-        after=lambda record: _show_survey(loaded, record),
+    done = run_to_end(RunRequest(plan=survey_plan(), fixture=loaded, into=into), style)
+    rows = timing_rows(done.record)
+    predicted = budget_of_fixture(loaded)
+    verdict = bus_verdict(loaded, predicted, MeasuredRow.of(done.record))
+    if style.json:
+        print_json(_answer(done, rows, verdict))
+        return done.exit_code
+    lines = [
+        "",
+        *timing_lines(rows),
+        *not_measured(done.record),
+        "",
+        *_comparison(predicted, rows),
+        *verdict,
+    ]
+    show_run(done.record, done.folder, style, more=lines)
+    return done.exit_code
+
+
+def _answer(done: RunResult, rows: list[TimingRow], verdict: list[str]) -> SurveyAnswer:
+    judged = worst_first(rows)
+    return SurveyAnswer(
+        command="survey",
+        exit_code=done.exit_code,
+        results=str(done.folder),
+        summary=summary_of(done.record),
+        times=tuple(map(_time, [*judged, *(r for r in rows if r not in judged)])),
+        bus_verdict=tuple(verdict),
     )
 
 
-def _show_survey(fixture: Fixture, record: RunRecord) -> None:
+def _time(row: TimingRow) -> TimingValue:
+    value = row.value
+    return TimingValue(
+        device=row.device,
+        quantity=value.name,
+        value=row.number,
+        bound=str(value.bound or ""),
+        uncertainty=value.uncertainty,
+        unit=value.unit,
+        low=value.low,
+        high=value.high,
+        margin=row.margin,
+        margin_percent=None if row.margin is None else 100 * row.share,
+    )
 
-    rows = timing_rows(record)
-    say("")
-    for line in [*timing_lines(rows), *not_measured(record)]:
-        say(line)
-    predicted = budget_of_fixture(fixture)
-    _show_comparison(predicted, rows)
 
-    say("")
-    show_verdict(fixture, predicted, MeasuredRow.of(record))
-
-
-def _show_comparison(predicted: Budget, rows: list[TimingRow]) -> None:
+def _comparison(predicted: Budget, rows: list[TimingRow]) -> Iterator[str]:
     """Predicted beside measured, with a warning where the doubts do not explain it."""
     names = {"rise_time": RISE, "capacitance": CAPACITANCE}
     values = [row.value for row in rows if row.value.name in names]
@@ -59,8 +91,6 @@ def _show_comparison(predicted: Budget, rows: list[TimingRow]) -> None:
         Measured(name=names[value.name], value=middle, half_width=half)
         for value, (middle, half) in zip(values, spans, strict=True)
     ]
-    if measured:
-        say("")
     found = compare(predicted, measured)
     for value, row in zip(values, found, strict=True):
         warning = (
@@ -68,7 +98,7 @@ def _show_comparison(predicted: Budget, rows: list[TimingRow]) -> None:
             if row.warns
             else ""
         )
-        say(
+        yield (
             f"{row.row.name}: predicted {uncertain_text(row.row.value, row.row.half_width)} "
             f"{row.row.unit}, measured {quantity_text(value)}{warning}"
         )

@@ -8,12 +8,17 @@ from pathlib import Path
 
 from rich.progress import Progress
 
-from harness.commands.base import make_console
+from harness.commands.base import make_console, print_json
+from harness.commands.outputs.others import RecordedQuantity, TraceAnswer
+from harness.commands.style import OutputStyle
 from harness.output import say
 from harness.plans.execution.tracing.request import TraceRequest
-from harness.plans.execution.tracing.run import judge
+from harness.plans.execution.tracing.run import TraceResult, judge
 from harness.plans.loading.files import load_fixture
-from harness.recordings.lines import trace_lines
+from harness.recordings.lines import finding_lines, trace_lines
+from harness.recordings.record.quantity import JudgedQuantity
+from harness.recordings.record.sentences import quantity_name
+from harness.results.summary.making import summary_of
 
 _BYTES_WORTH_A_BAR = 20_000_000
 
@@ -26,6 +31,7 @@ def trace(
     invert: bool,
     into: Path | None,
     case_properties: bool,
+    style: OutputStyle,
 ) -> int:
     """Decode and judge what an oscilloscope or logic analyser recorded."""
     request = TraceRequest(
@@ -38,10 +44,48 @@ def trace(
     )
     with _progress(recording) as progress:
         result = judge(request, progress)
-    for line in trace_lines(recording.name, result.trace):
+    if style.json:
+        print_json(_answer(recording, result))
+        return result.exit_code
+    lines = list(trace_lines(recording.name, result.trace))
+    for line in lines[-1:] if style.quiet else lines:
         say(line)
     say(f"results: {result.folder}")
     return result.exit_code
+
+
+def _answer(recording: Path, result: TraceResult) -> TraceAnswer:
+    trace = result.trace
+    return TraceAnswer(
+        command="trace",
+        exit_code=result.exit_code,
+        results=str(result.folder),
+        summary=summary_of(result.record),
+        recording=str(recording),
+        channel=trace.channel,
+        verdict=str(trace.verdict),
+        rom_codes=tuple(str(rom) for rom, _ in trace.roms),
+        quantities=tuple(map(_quantity, trace.quantities)),
+        findings=tuple(finding_lines(trace)),
+    )
+
+
+def _quantity(judged: JudgedQuantity) -> RecordedQuantity:
+    row = judged.row
+    return RecordedQuantity(
+        name=quantity_name(row),
+        side=str(row.side),
+        unit=row.unit,
+        count=judged.count,
+        minimum=judged.minimum,
+        median=judged.median,
+        maximum=judged.maximum,
+        doubt=judged.doubt,
+        low=row.loosest_low,
+        high=row.loosest_high,
+        margin=judged.margin,
+        verdict=str(judged.standing),
+    )
 
 
 @contextmanager

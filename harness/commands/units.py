@@ -3,18 +3,31 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterable
 from pathlib import Path
 
+from harness.commands.base import print_json
+from harness.commands.outputs.others import (
+    SharedRomCode,
+    UnitRecord,
+    UnitsAnswer,
+    UnitValue,
+)
+from harness.commands.style import OutputStyle
 from harness.errors import UsageError
 from harness.output import say
 from harness.results.journal.writer import FILE_NAME
-from harness.results.ledger.ledger import Ledger
+from harness.results.ledger.entry import UnitTest
+from harness.results.ledger.ledger import Conflict, Ledger
 from harness.results.ledger.lines import (
     conflict_line,
     history_lines,
     line_of_test,
     write_csv,
 )
+
+EXIT_SHARED = 1
+"""A ROM code was found in more than one unit."""
 
 
 def _opened(setting: str) -> Ledger:
@@ -23,13 +36,14 @@ def _opened(setting: str) -> Ledger:
         raise UsageError(
             "there is no ledger yet",
             where=setting,
-            hint="name it with --ledger or SLOTPROOF_LEDGER; a station makes one",
+            hint="name it with --ledger or SLOTPROOF_LEDGER; a station makes one, a "
+            "simulated one in results/rehearsals.sqlite",
         )
     return Ledger(setting)
 
 
-def show(*, unit: str, ledger: str) -> None:
-    """Tell a unit's history: each test with its values, plan, fixture and journal."""
+def show(*, unit: str, ledger: str, style: OutputStyle) -> None:
+    """Print a unit's history: each test with its values, plan, fixture and journal."""
     with _opened(ledger) as opened:
         found = opened.tests_of(serial=unit) or opened.tests_of(rom_code=unit)
         shared = [
@@ -40,24 +54,37 @@ def show(*, unit: str, ledger: str) -> None:
             f"no unit and no ROM code {unit!r} in this ledger",
             hint="`slotproof units list` lists them; --ledger names another",
         )
+    if style.json:
+        _print_answer("show", ledger, tests=found, shared=shared)
+        return
     for line in history_lines(found, shared):
         say(line)
 
 
-def list_(*, lot: str, since: str, outcome: str, ledger: str) -> None:
+def list_(
+    *, lot: str, since: str, outcome: str, ledger: str, style: OutputStyle
+) -> None:
     """List tests, one a line, in order of time."""
     with _opened(ledger) as opened:
-        for test in opened.tests(lot=lot, since=since, outcome=outcome):
+        tests = opened.tests(lot=lot, since=since, outcome=outcome)
+        if style.json:
+            _print_answer("list", ledger, tests=tests)
+            return
+        for test in tests:
             say(line_of_test(test))
 
 
-def clones(*, ledger: str) -> int:
+def clones(*, ledger: str, style: OutputStyle) -> int:
     """List ROM codes that were found in more than one unit; exit code 1 if there are."""
     with _opened(ledger) as opened:
         found = opened.conflicts()
+    code = EXIT_SHARED if found else 0
+    if style.json:
+        _print_answer("clones", ledger, shared=found, code=code)
+        return code
     for conflict in found:
         say(conflict_line(conflict))
-    return 1 if found else 0
+    return code
 
 
 def export(*, lot: str, since: str, values: bool, ledger: str) -> None:
@@ -67,24 +94,27 @@ def export(*, lot: str, since: str, values: bool, ledger: str) -> None:
         write_csv(tests, sys.stdout, values=values)
 
 
-def book(*, where: tuple[Path, ...], ledger: str) -> None:
+def book(*, where: tuple[Path, ...], ledger: str, style: OutputStyle) -> None:
     """Enter journals into the ledger; one that stands there already changes nothing."""
     journals = [
         journal
         for path in where
         for journal in (sorted(path.rglob(FILE_NAME)) if path.is_dir() else [path])
     ]
-    new = 0
     with Ledger(ledger) as opened:
-        for journal in journals:
-            booked = opened.book(journal)
-            new += booked.is_new
-            for conflict in booked.conflicts:
-                say(conflict_line(conflict))
-    say(f"{new} new, {len(journals) - new} known already")
+        booked = [opened.book(journal) for journal in journals]
+    new = sum(entry.is_new for entry in booked)
+    shared = [conflict for entry in booked for conflict in entry.conflicts]
+    done = f"{new} new, {len(journals) - new} known already"
+    if style.json:
+        _print_answer("book", ledger, shared=shared, done=done)
+        return
+    for conflict in shared:
+        say(conflict_line(conflict))
+    say(done)
 
 
-def assign(*, rom_code: str, serial: str, ledger: str) -> None:
+def assign(*, rom_code: str, serial: str, ledger: str, style: OutputStyle) -> None:
     """Put right whose ROM code it is, after a label was read wrongly; tests stay."""
     with _opened(ledger) as opened:
         before = opened.reassign(rom_code, serial=serial)
@@ -93,4 +123,71 @@ def assign(*, rom_code: str, serial: str, ledger: str) -> None:
             f"no unit was seen with ROM code {rom_code!r}",
             hint="`slotproof units list` lists them",
         )
-    say(f"{rom_code.upper()}: {before} -> {serial}")
+    done = f"{rom_code.upper()}: {before} -> {serial}"
+    if style.json:
+        _print_answer("assign", ledger, done=done)
+        return
+    say(done)
+
+
+def _print_answer(
+    command: str,
+    ledger: str,
+    *,
+    tests: Iterable[UnitTest] = (),
+    shared: Iterable[Conflict] = (),
+    done: str = "",
+    code: int = 0,
+) -> None:
+    print_json(
+        UnitsAnswer(
+            command=f"units {command}",
+            exit_code=code,
+            ledger=ledger,
+            tests=tuple(map(_test, tests)),
+            shared_rom_codes=tuple(
+                SharedRomCode(
+                    rom_code=conflict.rom_code,
+                    serial=conflict.serial,
+                    first_seen_in=conflict.owner,
+                    since=conflict.since,
+                )
+                for conflict in shared
+            ),
+            done=done,
+        )
+    )
+
+
+def _test(test: UnitTest) -> UnitRecord:
+    return UnitRecord(
+        serial=test.unit.serial,
+        rom_codes=tuple(code for code, _ in test.rom_codes),
+        lot=test.unit.lot,
+        station=test.unit.station,
+        position=test.unit.place,
+        verdict=str(test.outcome),
+        simulated=test.simulated,
+        started_at=test.started_at,
+        duration_s=test.duration_s,
+        reason=test.reason.message,
+        look_first=test.reason.hint,
+        plan=test.plan_title,
+        fixture=test.fixture_title,
+        run_id=test.run_id,
+        journal=test.journal,
+        values=tuple(
+            UnitValue(
+                step=value.step,
+                rom_code=value.rom_code,
+                quantity=value.name,
+                value=value.value,
+                text=value.text,
+                unit=value.unit,
+                low=value.low,
+                high=value.high,
+                verdict=value.outcome,
+            )
+            for value in test.readings
+        ),
+    )

@@ -5,12 +5,14 @@ from __future__ import annotations
 import importlib
 import inspect
 from collections.abc import Iterator
+from dataclasses import fields
 
 import click
 import pytest
 
 from harness.cli import app
 from harness.commands.declared.kit import DeclaredCommand
+from harness.commands.style import OutputStyle
 
 
 def _declared(group: click.Group) -> Iterator[DeclaredCommand]:
@@ -31,10 +33,15 @@ def test_parameters_are_the_arguments_of_the_work(command: DeclaredCommand) -> N
     module, _, name = command.work.rpartition(".")
     work = getattr(importlib.import_module(module), name)
     parameters = inspect.signature(work).parameters
-    assert {parameter.name for parameter in command.params} == set(parameters)
+    styles = {field.name for field in fields(OutputStyle)}
+    names = {p.name for p in command.params if p.name not in styles}
+    styled = {"style"} if len(names) < len(command.params) else set()
+    assert names | styled == set(parameters)
     assert all(p.kind is p.KEYWORD_ONLY for p in parameters.values())
     given = click.Context(command)
     for parameter in command.params:
+        if parameter.name in styles:
+            continue
         annotation = str(parameters[parameter.name or ""].annotation)
         many = parameter.nargs == -1 or getattr(parameter, "multiple", False)
         default = parameter.get_default(given)

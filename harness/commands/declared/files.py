@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import click
 
-from harness.commands.declared.kit import PATH, argument, command, option
+from harness.commands.declared.kit import JSON, PATH, QUIET, argument, command, option
 
 COMMANDS = [
     command(
         "check",
+        styles=(JSON, QUIET),
         work="harness.commands.check.check",
         help="""Check plan and fixture files without any hardware.
 
@@ -39,6 +40,7 @@ COMMANDS = [
     ),
     command(
         "families",
+        styles=(JSON,),
         work="harness.commands.kinds.families",
         help="List the kinds of device: what to read, set and check, what is destructive.",
         examples=("slotproof families 2D",),
@@ -57,6 +59,7 @@ COMMANDS = [
     ),
     command(
         "ports",
+        styles=(JSON,),
         work="harness.commands.ports.ports",
         help="List adapters with a stable name to put into a fixture.",
         examples=("slotproof ports",),

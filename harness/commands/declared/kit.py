@@ -8,6 +8,8 @@ from typing import Any
 
 import click
 
+from harness.commands.style import OutputStyle
+
 PATH = click.Path(path_type=Path)
 
 
@@ -73,6 +75,7 @@ def command(
     help: str,  # noqa: A002 - as the library calls it
     params: list[click.Parameter],
     examples: tuple[str, ...] = (),
+    styles: tuple[click.Option, ...] = (),
 ) -> DeclaredCommand:
     """A command that imports its work when it runs.
 
@@ -82,18 +85,23 @@ def command(
             returns is the exit code, if it returns any.
         help: what it does; the first sentence is what the list of commands shows.
         params: arguments and options.
+        styles: options of ``OutputStyle`` that the command has; with any, its work takes
+            the argument ``style``.
         examples: lines for the end of the help; a backslash at an end goes on below.
     """
 
     def run(**given: Any) -> None:  # noqa: ANN401 - as declared
         module, _, function = work.rpartition(".")
+        if styles:
+            asked = {str(option.name): given.pop(str(option.name)) for option in styles}
+            given["style"] = OutputStyle(**asked)
         code = getattr(importlib.import_module(module), function)(**given)
         click.get_current_context().exit(code or 0)
 
     made = DeclaredCommand(
         name,
         callback=run,
-        params=params,
+        params=[*params, *styles],
         help=help,
         epilog=_epilog(examples),
     )
@@ -128,3 +136,17 @@ SET = option(
     multiple=True,
     help="parameter of the plan; repeatable",
 )
+JSON = option(
+    "--json",
+    is_flag=True,
+    help="one JSON object on standard output (`slotproof schema output-COMMAND`), all "
+    "else on standard error",
+)
+QUIET = option(
+    "--quiet", "-q", is_flag=True, help="the verdict and the results folder alone"
+)
+QUIET_LONG = option(
+    "--quiet", is_flag=True, help="the answer and the results folder alone"
+)
+"""Where ``-q`` has always been the quantity."""
+TABLE = option("--table", is_flag=True, help="every value too, as a table")

@@ -4,7 +4,15 @@ from __future__ import annotations
 
 import click
 
-from harness.commands.declared.kit import NUMBER, PATH, argument, command, option
+from harness.commands.declared.kit import (
+    JSON,
+    NUMBER,
+    PATH,
+    QUIET_LONG,
+    argument,
+    command,
+    option,
+)
 from harness.old_names import current_name
 
 FILES = argument(
@@ -58,6 +66,7 @@ FOLDER = option(
 COMMANDS = [
     command(
         "compare",
+        styles=(JSON, QUIET_LONG),
         work="harness.commands.lots.values.compare",
         help="""Is a new lot as good as the old one? Exit code 0 if all that is judged is shown.
 
@@ -108,6 +117,7 @@ COMMANDS = [
     ),
     command(
         "capability",
+        styles=(JSON, QUIET_LONG),
         work="harness.commands.lots.values.capability",
         help="""How does a lot sit between its limits? Exit code 0 if Ppk is proved.
 
@@ -172,6 +182,7 @@ COMMANDS = [
     ),
     command(
         "chart",
+        styles=(JSON, QUIET_LONG),
         work="harness.commands.lots.charts.chart",
         help="""Is the process the same all along? Exit code 1 if more than chance speaks against.
 
@@ -227,6 +238,7 @@ COMMANDS = [
     ),
     command(
         "stability",
+        styles=(JSON, QUIET_LONG),
         work="harness.commands.lots.charts.stability",
         help="""Readings of one unit over weeks: does the gauge stay the same?
 

@@ -7,8 +7,11 @@ import click
 from harness.commands.declared.kit import (
     FIXTURE,
     INTO,
+    JSON,
     PATH,
+    QUIET,
     SET,
+    TABLE,
     argument,
     command,
     option,
@@ -17,6 +20,7 @@ from harness.commands.declared.kit import (
 COMMANDS = [
     command(
         "run",
+        styles=(JSON, QUIET, TABLE),
         work="harness.commands.run.run",
         help="Run a test plan on a fixture; leaves junit.xml and journal.jsonl.",
         examples=(
@@ -54,6 +58,7 @@ COMMANDS = [
     ),
     command(
         "diagnose",
+        styles=(JSON, QUIET, TABLE),
         work="harness.commands.diagnose.diagnose",
         help="""Examine adapter, line and devices; name causes, numbers, what to try first.
 
@@ -68,6 +73,7 @@ COMMANDS = [
     ),
     command(
         "survey",
+        styles=(JSON, QUIET, TABLE),
         work="harness.commands.survey.survey",
         help="""Measure every time limit of line and devices; worst margin first.
 
@@ -81,6 +87,7 @@ COMMANDS = [
     ),
     command(
         "budget",
+        styles=(JSON, QUIET),
         work="harness.commands.budget.budget",
         help="""Compute what the line of a fixture can bear, without touching a port.
 
@@ -106,6 +113,7 @@ COMMANDS = [
     ),
     command(
         "trace",
+        styles=(JSON, QUIET),
         work="harness.commands.trace.trace",
         help="""Decode and judge what an oscilloscope or logic analyser recorded.
 
@@ -150,6 +158,7 @@ COMMANDS = [
     ),
     command(
         "report",
+        styles=(JSON, QUIET, TABLE),
         work="harness.commands.reports.report",
         help="""Rebuild the reports of a run, or the page of a shift, from journals alone.
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import click
 
-from harness.commands.declared.kit import NUMBER, command, option
+from harness.commands.declared.kit import JSON, NUMBER, QUIET_LONG, command, option
 from harness.commands.declared.lots import FOLDER
 
 COMMANDS = [
     command(
         "sample",
+        styles=(JSON, QUIET_LONG),
         work="harness.commands.lots.samples.sample",
         help="How many units of a lot to test, and after the test the verdict on the lot.",
         examples=("slotproof lot sample --size 2000 --aql 0.65",),
@@ -73,6 +74,7 @@ COMMANDS = [
     ),
     command(
         "need",
+        styles=(JSON, QUIET_LONG),
         work="harness.commands.lots.samples.need",
         help="How many units of each lot a comparison needs, before any is measured.",
         examples=("slotproof lot need --margin 0.1 --deviation 0.12",),
@@ -103,6 +105,7 @@ COMMANDS = [
     ),
     command(
         "claim",
+        styles=(JSON, QUIET_LONG),
         work="harness.commands.lots.samples.claim",
         help="How long to run for a claim on an error rate, or what may be claimed after.",
         examples=(

@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
-from harness.commands.declared.kit import NUMBER, PATH, argument, command, option
+from harness.commands.declared.kit import (
+    JSON,
+    NUMBER,
+    PATH,
+    QUIET_LONG,
+    argument,
+    command,
+    option,
+)
 from harness.commands.declared.lots import FILES, FOLDER, QUANTITY, STEP
 
 REFERENCE = option(
@@ -26,6 +34,7 @@ UNIT = option(
 COMMANDS = [
     command(
         "gauge",
+        styles=(JSON, QUIET_LONG),
         work="harness.commands.lots.gauges.gauge",
         help="""Repeatability and reproducibility: every part on every station, at least twice.
 
@@ -60,6 +69,7 @@ COMMANDS = [
     ),
     command(
         "golden",
+        styles=(JSON, QUIET_LONG),
         work="harness.commands.lots.references.golden",
         help="Many readings of one golden unit: scatter and bias against the tolerance.",
         examples=(
@@ -88,6 +98,7 @@ COMMANDS = [
     ),
     command(
         "bias",
+        styles=(JSON, QUIET_LONG),
         work="harness.commands.lots.references.bias",
         help="Readings of one known unit: is the bias shown to be small? Then exit code 0.",
         examples=(
@@ -104,6 +115,7 @@ COMMANDS = [
     ),
     command(
         "linearity",
+        styles=(JSON, QUIET_LONG),
         work="harness.commands.lots.references.linearity",
         help="Readings of several known values: is the bias small over the range? Then code 0.",
         examples=("slotproof lot linearity study.csv --margin 0.1 --unit degC",),

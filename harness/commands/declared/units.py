@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
-from harness.commands.declared.kit import INTO, PATH, SET, argument, command, option
+from harness.commands.declared.kit import (
+    INTO,
+    JSON,
+    PATH,
+    SET,
+    argument,
+    command,
+    option,
+)
 
 LEDGER = option(
     "--ledger",
@@ -10,6 +18,14 @@ LEDGER = option(
     default="results/ledger.sqlite",
     envvar="SLOTPROOF_LEDGER",
     help="ledger of all units: a file, or postgresql://user@host/name",
+)
+
+STATION_LEDGER = option(
+    "--ledger",
+    metavar="FILE|URL",
+    envvar="SLOTPROOF_LEDGER",
+    help="ledger of all units: a file, or postgresql://user@host/name; default is "
+    "results/ledger.sqlite, and results/rehearsals.sqlite where all fixtures are simulated",
 )
 
 COMMANDS = [
@@ -54,7 +70,7 @@ COMMANDS = [
                 default="",
                 help="name of this station; default is the host's",
             ),
-            LEDGER,
+            STATION_LEDGER,
             SET,
             option(
                 "--allow",
@@ -78,6 +94,7 @@ SINCE = option(
 UNITS = [
     command(
         "show",
+        styles=(JSON,),
         work="harness.commands.units.show",
         help="Tell a unit's history: each test with its values, plan, fixture and journal.",
         examples=("slotproof units show CS-000103",),
@@ -92,6 +109,7 @@ UNITS = [
     ),
     command(
         "list",
+        styles=(JSON,),
         work="harness.commands.units.list_",
         help="List tests, one a line, in order of time.",
         examples=("slotproof units list --lot 2026-03",),
@@ -109,6 +127,7 @@ UNITS = [
     ),
     command(
         "clones",
+        styles=(JSON,),
         work="harness.commands.units.clones",
         help="List ROM codes that were found in more than one unit; exit code 1 if there are.",
         examples=("slotproof units clones",),
@@ -134,6 +153,7 @@ UNITS = [
     ),
     command(
         "book",
+        styles=(JSON,),
         work="harness.commands.units.book",
         help="Enter journals into the ledger; one that stands there already changes nothing.",
         examples=("slotproof units book results/20260301-060000-shift",),
@@ -151,6 +171,7 @@ UNITS = [
     ),
     command(
         "assign",
+        styles=(JSON,),
         work="harness.commands.units.assign",
         help="Put right whose ROM code it is, after a label was read wrongly; tests stay.",
         examples=("slotproof units assign 3D0000A4B3C2D128 CS-000101",),

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from harness.commands.lots.output import facts_of, leave
 from harness.commands.lots.values import EXIT_NO, read_lots
+from harness.commands.style import OutputStyle
 from harness.lots.lot import Lot
 from harness.lots.notes import exclusion_notes
 from harness.lots.tables.charts import chart_report
@@ -28,6 +29,7 @@ def chart(
     weight: float,
     step: str,
     into: Path | None,
+    style: OutputStyle,
 ) -> int:
     """Is the process the same all along? Exit code 1 if more than chance speaks against."""
     plan = chart_kinds.ChartPlan(
@@ -44,6 +46,7 @@ def chart(
         values,
         plan,
         into=into,
+        style=style,
         name=f"chart-{quantity}",
         quantity=quantity,
         lot=files,
@@ -65,6 +68,7 @@ def stability(
     baseline: int,
     step: str,
     into: Path | None,
+    style: OutputStyle,
 ) -> int:
     """Readings of one unit over weeks: does the gauge stay the same?"""
     (lot,) = read_lots({"known unit": files}, quantity=quantity, step=step)
@@ -79,6 +83,7 @@ def stability(
         lot.readings_of(lot.only_device),
         plan,
         into=into,
+        style=style,
         name=f"stability-{quantity}",
         quantity=quantity,
         readings=files,
@@ -95,6 +100,7 @@ def _leave_chart(
     plan: chart_kinds.ChartPlan,
     *,
     into: Path | None,
+    style: OutputStyle,
     name: str,
     quantity: str,
     **facts: object,
@@ -108,11 +114,12 @@ def _leave_chart(
         baseline=min(plan.baseline, len(values)),
         neighbours=lag_one(values[: plan.baseline]),
     ).noting(*exclusion_notes((measured,)))
-    leave(
+    return leave(
         report,
         chart_figures(found, Scale(quantity=quantity, unit=measured.unit)),
         facts_of(quantity=quantity, **facts),
         into=into,
         name=name,
+        style=style,
+        code=0 if report.says_yes else EXIT_NO,
     )
-    return 0 if report.says_yes else EXIT_NO

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from harness.commands.lots.output import facts_of, leave
 from harness.commands.lots.values import EXIT_NO
+from harness.commands.style import OutputStyle
 from harness.lots.csv_rows import read_study
 from harness.lots.tables.gauges import gauge_report
 from harness.quality.gauges.gauge import GaugeVerdict, gauge_study
@@ -20,11 +21,15 @@ def gauge(
     resolution: float | None,
     accept_conditional: bool,
     into: Path | None,
+    style: OutputStyle,
 ) -> int:
     """Repeatability and reproducibility: every part on every station, at least twice."""
     readings = read_study(file)
     found = gauge_study(readings, tolerance=tolerance, step=resolution)
-    leave(
+    enough = {GaugeVerdict.GOOD}
+    if accept_conditional:
+        enough.add(GaugeVerdict.CONDITIONAL)
+    return leave(
         gauge_report(found, unit=unit),
         gauge_figures(
             [(r.part, r.station, r.value) for r in readings],
@@ -39,8 +44,6 @@ def gauge(
         ),
         into=into,
         name=f"gauge-{file.stem}",
+        style=style,
+        code=0 if found.verdict in enough else EXIT_NO,
     )
-    enough = {GaugeVerdict.GOOD}
-    if accept_conditional:
-        enough.add(GaugeVerdict.CONDITIONAL)
-    return 0 if found.verdict in enough else EXIT_NO

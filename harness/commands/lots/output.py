@@ -7,6 +7,9 @@ from pathlib import Path
 from typing import TextIO
 
 from harness.clock import SystemClock
+from harness.commands.base import print_json
+from harness.commands.outputs.others import LotAnswer
+from harness.commands.style import OutputStyle
 from harness.errors import UsageError
 from harness.lots.page import Facts, write_lot_page
 from harness.lots.report_table import LotReport
@@ -18,8 +21,15 @@ ANSWER_NAME = "lot.txt"
 
 
 def leave(
-    report: LotReport, figures: Figures, facts: Facts, *, into: Path | None, name: str
-) -> None:
+    report: LotReport,
+    figures: Figures,
+    facts: Facts,
+    *,
+    into: Path | None,
+    name: str,
+    style: OutputStyle,
+    code: int = 0,
+) -> int:
     """Print the answer; keep it as text, page and pictures in a folder of its own.
 
     Args:
@@ -27,7 +37,9 @@ def leave(
         figures: its pictures by name.
         facts: what it was worked out from.
         into: the folder, or None for a new, dated one under ``results``.
-        name: what such a folder is called by.
+        name: what such a folder is called by; begins with the command's name.
+        style: how to print it.
+        code: exit code of the command, which is returned.
 
     Raises:
         UsageError: the folder cannot be used, or holds an answer already.
@@ -54,9 +66,34 @@ def leave(
             where=str(folder),
             hint="name a folder that you may write to",
         ) from exc
-    for line in report.lines:
+    if style.json:
+        print_json(_answer(report, facts, folder, name, code))
+        return code
+    for line in [report.verdict] if style.quiet else report.lines:
         say(line)
     say(f"results: {folder}")
+    return code
+
+
+def _answer(
+    report: LotReport, facts: Facts, folder: Path, name: str, code: int
+) -> LotAnswer:
+    parts = [part for block in report.blocks for part in block]
+    return LotAnswer(
+        command=f"lot {name.partition('-')[0]}",
+        exit_code=code,
+        question=report.question,
+        answer=report.answer,
+        verdict=str(report.outcome),
+        reason=report.verdict,
+        notes=report.notes,
+        tables=tuple(
+            tuple(map(tuple, part.rows)) for part in parts if not isinstance(part, str)
+        ),
+        sentences=tuple(part for part in parts if isinstance(part, str)),
+        facts=dict(facts),
+        results=str(folder),
+    )
 
 
 def slug_of(name: str) -> str:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from harness.commands.lots.output import facts_of, leave
 from harness.commands.lots.values import EXIT_NO, read_lots
+from harness.commands.style import OutputStyle
 from harness.lots.csv_rows import read_known
 from harness.lots.lot import Lot
 from harness.lots.notes import exclusion_notes
@@ -30,13 +31,14 @@ def golden(
     tolerance: float,
     step: str,
     into: Path | None,
+    style: OutputStyle,
 ) -> int:
     """Many readings of one golden unit: scatter and bias against the tolerance."""
     (lot,) = read_lots({"golden unit": files}, quantity=quantity, step=step)
     found = golden_check(
         lot.readings_of(lot.only_device), reference=reference, tolerance=tolerance
     )
-    _leave_known(
+    return _leave_known(
         golden_report(found, quantity=quantity, unit=lot.unit),
         lot,
         half_width=_SHARE_OF_TOLERANCE * tolerance,
@@ -49,8 +51,9 @@ def golden(
         step=step,
         reference=reference,
         tolerance=tolerance,
+        style=style,
+        code=0 if found.holds else EXIT_NO,
     )
-    return 0 if found.holds else EXIT_NO
 
 
 def bias(
@@ -61,6 +64,7 @@ def bias(
     margin: float,
     step: str,
     into: Path | None,
+    style: OutputStyle,
 ) -> int:
     """Readings of one known unit: is the bias shown to be small? Then exit code 0."""
     (lot,) = read_lots({"known unit": files}, quantity=quantity, step=step)
@@ -68,7 +72,7 @@ def bias(
         lot.readings_of(lot.only_device), reference=reference, margin=margin
     )
     report = bias_report(found, quantity=quantity, unit=lot.unit)
-    _leave_known(
+    return _leave_known(
         report,
         lot,
         half_width=margin,
@@ -81,8 +85,9 @@ def bias(
         step=step,
         reference=reference,
         margin=margin,
+        style=style,
+        code=0 if report.says_yes else EXIT_NO,
     )
-    return 0 if report.says_yes else EXIT_NO
 
 
 def _leave_known(
@@ -93,10 +98,12 @@ def _leave_known(
     limits: str | None,
     into: Path | None,
     name: str,
+    style: OutputStyle,
+    code: int,
     quantity: str,
     reference: float,
     **facts: object,
-) -> None:
+) -> int:
     """The answer on one unit whose value is known, with its picture."""
     scale = Scale(
         quantity=quantity,
@@ -105,7 +112,7 @@ def _leave_known(
         high=reference + half_width,
     )
     given = {"limits": limits} if limits else {}
-    leave(
+    return leave(
         report.noting(*exclusion_notes((lot,))),
         golden_figures(
             lot.readings_of(lot.only_device),
@@ -116,18 +123,23 @@ def _leave_known(
         facts_of(quantity=quantity, **facts, reference=reference),
         into=into,
         name=name,
+        style=style,
+        code=code,
     )
 
 
-def linearity(*, file: Path, margin: float, unit: str, into: Path | None) -> int:
+def linearity(
+    *, file: Path, margin: float, unit: str, into: Path | None, style: OutputStyle
+) -> int:
     """Readings of several known values: is the bias small over the range? Then code 0."""
     found = linearity_study(read_known(file), margin=margin)
     report = linearity_report(found, unit=unit)
-    leave(
+    return leave(
         report,
         {},
         facts_of(study=file, margin=margin, unit=unit),
         into=into,
         name=f"linearity-{file.stem}",
+        style=style,
+        code=0 if report.says_yes else EXIT_NO,
     )
-    return 0 if report.says_yes else EXIT_NO

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from harness.commands.lots.output import facts_of, leave
 from harness.commands.lots.values import EXIT_NO
+from harness.commands.style import OutputStyle
 from harness.errors import UsageError
 from harness.lots.tables.before import claim_plan_report, claim_report, need_report
 from harness.lots.tables.sampling import sampling_report
@@ -26,6 +27,7 @@ def sample(
     tested: int | None,
     bad: int | None,
     into: Path | None,
+    style: OutputStyle,
 ) -> int:
     """How many units of a lot to test, and after the test the verdict on the lot."""
     if (tested is None) != (bad is None):
@@ -60,7 +62,7 @@ def sample(
             title=f"draw {plan.size}, accept up to {plan.accept}, "
             f"reject from {plan.reject}",
         )
-    leave(
+    return leave(
         report,
         figures,
         facts_of(
@@ -77,15 +79,23 @@ def sample(
         ),
         into=into,
         name=f"sample-{size}",
+        style=style,
+        code=0 if tested is None or report.says_yes else EXIT_NO,
     )
-    return 0 if tested is None or report.says_yes else EXIT_NO
 
 
-def need(*, margin: float, deviation: float, power: float, into: Path | None) -> None:
+def need(
+    *,
+    margin: float,
+    deviation: float,
+    power: float,
+    into: Path | None,
+    style: OutputStyle,
+) -> int:
     """How many units of each lot a comparison needs, before any is measured."""
     report = need_report(margin=margin, deviation=deviation, power=power)
     facts = facts_of(margin=margin, deviation=deviation, power=power)
-    leave(report, {}, facts, into=into, name="need")
+    return leave(report, {}, facts, into=into, name="need", style=style)
 
 
 def claim(
@@ -96,6 +106,7 @@ def claim(
     errors: int,
     confidence: float,
     into: Path | None,
+    style: OutputStyle,
 ) -> int:
     """How long to run for a claim on an error rate, or what may be claimed after."""
     if trials is not None:
@@ -111,6 +122,6 @@ def claim(
     facts = facts_of(
         rate=rate, allow=allow, trials=trials, errors=errors, confidence=confidence
     )
-    leave(report, {}, facts, into=into, name="claim")
     judged = trials is not None and rate is not None
-    return EXIT_NO if judged and not report.says_yes else 0
+    code = EXIT_NO if judged and not report.says_yes else 0
+    return leave(report, {}, facts, into=into, name="claim", style=style, code=code)

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from harness.commands.lots.output import facts_of, leave
+from harness.commands.style import OutputStyle
 from harness.errors import UsageError
 from harness.lots.judgement import compare as compare_lots
 from harness.lots.judgement import summary
@@ -66,6 +67,7 @@ def compare(
     step: str,
     leave_out: tuple[str, ...],
     into: Path | None,
+    style: OutputStyle,
 ) -> int:
     """Is a new lot as good as the old one? Exit code 0 if all that is judged is shown."""
     old, new = read_lots(
@@ -86,7 +88,7 @@ def compare(
     )
     scale = Scale(quantity=quantity, unit=new.unit, low=chosen[0], high=chosen[1])
     report = comparison_report(found).noting(*exclusion_notes((old, new)))
-    leave(
+    return leave(
         report,
         lot_figures({lot.name: lot.numbers for lot in (old, new)}, scale),
         facts_of(
@@ -103,8 +105,9 @@ def compare(
         ),
         into=into,
         name=f"compare-{quantity}",
+        style=style,
+        code=0 if report.says_yes else EXIT_NO,
     )
-    return 0 if report.says_yes else EXIT_NO
 
 
 def capability(
@@ -124,6 +127,7 @@ def capability(
     step: str,
     leave_out: tuple[str, ...],
     into: Path | None,
+    style: OutputStyle,
 ) -> int:
     """How does a lot sit between its limits? Exit code 0 if Ppk is proved."""
     lot, *earlier = read_lots(
@@ -169,7 +173,7 @@ def capability(
         high=high,
         guard=guarded.guard if guarded else 0.0,
     )
-    leave(
+    return leave(
         report,
         lot_figures({lot.name: lot.numbers}, scale),
         facts_of(
@@ -190,5 +194,6 @@ def capability(
         ),
         into=into,
         name=f"capability-{quantity}",
+        style=style,
+        code=0 if report.says_yes else EXIT_NO,
     )
-    return 0 if report.says_yes else EXIT_NO

@@ -14,6 +14,7 @@ from harness.driver.self_check import AdapterReport
 from harness.driver.usb.latency import SLOW_MS, cure
 from harness.families.hazard import Hazard
 from harness.plans.execution.resume import Resumption
+from harness.plans.execution.simulated import is_simulated
 from harness.plans.schema.bodies import Enumerate, Reset
 from harness.plans.schema.fixture import Fixture
 from harness.plans.schema.plan import Plan
@@ -41,6 +42,7 @@ def facts_of_start(
             "path": fixture.source.name,
             "sha256": fixture.source.sha256,
             "sockets": [socket.name for socket in fixture.sockets],
+            **({"simulated": True} if is_simulated(fixture) else {}),
         },
         allowed_hazards=sorted(map(str, allowed)),
         steps=_leaf_facts(plan),

@@ -86,6 +86,11 @@ def _page(found: Diagnosis, of: str) -> DiagnosisPage:
     )
 
 
+def findings_of(found: Diagnosis) -> tuple[Found, ...]:
+    """The faults of a diagnosis, in their rank."""
+    return tuple(_finding(f) for f in found.findings if f.weight is Weight.FAULT)
+
+
 def _finding(finding: Finding) -> Found:
     device = f", device {finding.device}" if finding.device else ""
     return Found(

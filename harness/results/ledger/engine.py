@@ -14,7 +14,16 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from sqlalchemy import Connection, Engine, create_engine, event, insert, select, text
+from sqlalchemy import (
+    Connection,
+    Engine,
+    create_engine,
+    event,
+    insert,
+    inspect,
+    select,
+    text,
+)
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, SQLAlchemyError
 from sqlalchemy.pool import ConnectionPoolEntry
@@ -136,6 +145,21 @@ def told(url: URL) -> Iterator[None]:
         ) from cause
 
 
+def _add_missing(connection: Connection) -> None:
+    """Add the column that ledgers of earlier versions lack; they hold no rehearsal mark.
+
+    Its default lets an earlier version go on writing to the same ledger.
+    """
+    there = {column["name"] for column in inspect(connection).get_columns("unit_test")}
+    if "simulated" not in there:
+        no = "false" if connection.dialect.name == "postgresql" else "0"
+        connection.execute(
+            text(
+                f"ALTER TABLE unit_test ADD COLUMN simulated BOOLEAN NOT NULL DEFAULT {no}"
+            )
+        )
+
+
 def make_tables(engine: Engine) -> None:
     """Make the tables unless they are there, and insist on their format.
 
@@ -150,6 +174,7 @@ def make_tables(engine: Engine) -> None:
                 text("SELECT pg_advisory_xact_lock(:key)"), {"key": _SETTING_UP}
             )
         metadata.create_all(connection)
+        _add_missing(connection)
         found = connection.execute(select(ledger_format.c.format)).scalars().all()
         if not found:
             connection.execute(insert(ledger_format).values(format=FORMAT))

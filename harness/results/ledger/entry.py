@@ -92,6 +92,7 @@ class UnitTest:
         rom_codes: of every device found, with its socket.
         readings: the values behind the verdict.
         journal: where the journal lay when the test was booked.
+        simulated: True of a rehearsal on a simulated bench.
     """
 
     unit: UnitFacts
@@ -111,6 +112,7 @@ class UnitTest:
     host: str
     version: str
     journal: str
+    simulated: bool = False
 
     @property
     def key(self) -> str:
@@ -161,6 +163,7 @@ def test_of(record: RunRecord, journal: Path) -> UnitTest:
         host=record.host,
         version=record.versions.get("slotproof", ""),
         journal=str(journal.resolve()),
+        simulated=record.simulated,
     )
     try:
         json.dumps(asdict(test), ensure_ascii=False).encode("utf-8")

@@ -345,6 +345,7 @@ def _conflict(row: Row[Any], serial: str) -> Conflict:
 _PLAIN = (
     "run_id", "ending", "started_at", "finished_at", "duration_s", "plan_title",
     "plan_sha256", "fixture_title", "fixture_sha256", "host", "version", "journal",
+    "simulated",
 )  # fmt: skip
 """Fields that the table and ``UnitTest`` share by name."""
 

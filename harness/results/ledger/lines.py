@@ -15,7 +15,7 @@ TEST_COLUMNS = (
     "started_at", "unit_serial", "lot", "station", "place", "outcome", "reason_step",
     "reason_kind", "reason_message", "rom_codes", "duration_s", "plan_title",
     "plan_sha256", "fixture_title", "fixture_sha256", "version", "host", "run_id",
-    "journal",
+    "journal", "simulated",
 )  # fmt: skip
 
 VALUE_COLUMNS = (
@@ -31,7 +31,8 @@ def line_of_test(test: UnitTest) -> str:
     codes = " ".join(code for code, _ in test.rom_codes) or "-"
     reason = f"  {one_line(test.reason.message)}" if test.reason.message else ""
     lot = f"  lot {one_line(test.unit.lot)}" if test.unit.lot else ""
-    return f"{test.started_at}  {test.outcome:<7} {unit}  {codes}{lot}{reason}"
+    mark = "SIMULATED  " if test.simulated else ""
+    return f"{test.started_at}  {mark}{test.outcome:<7} {unit}  {codes}{lot}{reason}"
 
 
 def conflict_line(conflict: Conflict) -> str:
@@ -103,7 +104,7 @@ def _test_row(test: UnitTest) -> tuple[object, ...]:
         reason.step, reason.kind, reason.message,
         " ".join(code for code, _ in test.rom_codes), test.duration_s, test.plan_title,
         test.plan_sha256, test.fixture_title, test.fixture_sha256, test.version,
-        test.host, test.run_id, test.journal,
+        test.host, test.run_id, test.journal, "yes" if test.simulated else "no",
     )  # fmt: skip
 
 

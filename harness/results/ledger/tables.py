@@ -10,6 +10,7 @@ write at the same moment.
 from __future__ import annotations
 
 from sqlalchemy import (
+    Boolean,
     Column,
     Float,
     ForeignKey,
@@ -19,6 +20,7 @@ from sqlalchemy import (
     Table,
     Text,
     UniqueConstraint,
+    false,
 )
 
 FORMAT = 1
@@ -55,6 +57,7 @@ unit_test = Table(
     Column("host", String(200), nullable=False),
     Column("version", String(40), nullable=False),
     Column("journal", Text, nullable=False),
+    Column("simulated", Boolean, nullable=False, server_default=false()),
     UniqueConstraint("run_id", "unit_serial"),
 )
 

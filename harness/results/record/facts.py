@@ -13,6 +13,8 @@ def run_facts(record: RunRecord) -> Iterable[tuple[str, str]]:
     """Run facts, as name and value."""
     yield "run_id", record.run_id
     yield "outcome", str(record.outcome)
+    if record.simulated:
+        yield "simulated", "SIMULATED: a simulated bench, no verdict on real devices"
     yield "exit_code", str(record.exit_code)
     yield "ending", str(record.ending)
     yield "started", record.started_at

@@ -159,6 +159,12 @@ class RunRecord:
         return EXIT_CODES[self.outcome]
 
     @property
+    def simulated(self) -> bool:
+        """True if the bench was simulated: then nothing is said about real devices."""
+        port = str(self.adapter.get("port", ""))
+        return bool(self.fixture.details.get("simulated")) or port.startswith("sim://")
+
+    @property
     def results(self) -> tuple[tuple[StepRecord, DeviceResult], ...]:
         """Every result beside its step, in order."""
         return tuple((step, result) for step in self.steps for result in step.results)

@@ -1,0 +1,1 @@
+"""The JSON that commands answer with; ``slotproof schema output-COMMAND`` prints each."""

@@ -1,0 +1,169 @@
+"""The summary of a run as text: verdict, one line a device, each failure.
+
+Rule 1: the verdict comes first, with whoever is to blame; a simulated bench says so in
+the first and in the last line.
+Rule 2: a line says one thing, and nothing stands on the screen twice.
+Rule 3: plain ASCII, and a verdict is a word before it is a colour.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from harness.digits import duration_text
+from harness.results.summary.record import Summary, SummaryDevice, SummaryFailure
+
+SIMULATED = "SIMULATED"
+SIMULATED_END = f"{SIMULATED} bench: this is no verdict on real devices"
+
+_MOST_FAILURES = 20
+_MOST_REMARKS = 3
+_MOST_CULPRITS = 4
+_MOST_VALUES = 3
+
+
+@dataclass(frozen=True, slots=True)
+class ScreenLine:
+    """One line of a screen.
+
+    Attributes:
+        text: what it says.
+        verdict: word of a verdict that the line begins with, for its colour; empty if
+            none.
+        indent: cells by which it goes on in the next line of a narrow window.
+    """
+
+    text: str
+    verdict: str = ""
+    indent: int = 4
+
+    def fitted(self, width: int | None) -> Iterator[str]:
+        """As lines of at most so many cells; whole without a width."""
+        if width is None or len(self.text) <= width:
+            yield self.text
+            return
+        begins = len(self.text) - len(self.text.lstrip(" "))
+        yield from textwrap.wrap(
+            self.text,
+            width,
+            initial_indent="",
+            subsequent_indent=" " * min(begins + self.indent, width // 3),
+            drop_whitespace=True,
+            break_on_hyphens=False,
+        )
+
+
+def verdict_line(summary: Summary) -> ScreenLine:
+    """The verdict, what it is of, and whoever is to blame."""
+    word = summary.verdict.upper()
+    head = f"{word}, {SIMULATED}" if summary.simulated else word
+    text = f"{head}: {summary.plan or 'a run'} on {summary.fixture or 'no fixture'}"
+    return ScreenLine(text + _blame(summary), summary.verdict)
+
+
+def _blame(summary: Summary) -> str:
+    if summary.verdict not in {"failed", "error"}:
+        return ""
+    named = summary.culprits
+    did = "failed" if summary.verdict == "failed" else "without a verdict"
+    if named:
+        shown = ", ".join(named[:_MOST_CULPRITS])
+        more = len(named) - _MOST_CULPRITS
+        return f"; {did}: {shown}" + (f" and {more} more" if more > 0 else "")
+    steps = [f"{f.step} {f.title}".strip() for f in summary.failures]
+    return f"; {did}: {steps[0]}" if steps else ""
+
+
+def counts_text(summary: Summary) -> str:
+    """What was counted, by its name, and the time that it took."""
+    devices = summary.devices
+    parts = []
+    each = {device.checks for device in devices}
+    if len(each) == 1:
+        parts.append(
+            f"{_counted(len(devices), 'device')} x {_counted(each.pop(), 'check')}"
+        )
+    elif devices:
+        of_devices = sum(device.checks for device in devices)
+        parts.append(
+            f"{_counted(len(devices), 'device')}, {_counted(of_devices, 'check')}"
+        )
+    if summary.bus_checks:
+        parts.append(f"{_counted(summary.bus_checks, 'check')} of the bus")
+    verdicts = ", ".join(
+        f"{count} {_plural(count, word) if word == 'error' else word}"
+        for word, count in summary.counts.items()
+        if count
+    )
+    took = f"{duration_text(summary.duration_s)}{' simulated' if summary.simulated else ''}"
+    return f"{' and '.join(parts) or 'no checks'}: {verdicts or 'none'}; {took}"
+
+
+def _counted(count: int, word: str) -> str:
+    return f"{count} {_plural(count, word)}"
+
+
+def _plural(count: int, word: str) -> str:
+    return word if count == 1 else f"{word}s"
+
+
+def device_lines(devices: Sequence[SummaryDevice]) -> Iterator[ScreenLine]:
+    """One line a device, in columns."""
+    sockets = max((len(device.socket) for device in devices), default=0)
+    verdicts = max((len(device.verdict) for device in devices), default=0)
+    for device in devices:
+        socket = f"{device.socket.ljust(sockets)}  " if sockets else ""
+        values = ", ".join(
+            f"{value.quantity} {value.shown}" for value in device.values[:_MOST_VALUES]
+        )
+        text = (
+            f"  {socket}{device.rom_code}  {device.family}  "
+            f"{device.verdict.ljust(verdicts)}  {values}"
+        )
+        yield ScreenLine(text.rstrip(), device.verdict)
+
+
+def failure_lines(failures: Sequence[SummaryFailure]) -> Iterator[ScreenLine]:
+    """Each failure: where, what, and what to look at first."""
+    for failure in failures[:_MOST_FAILURES]:
+        yield from _failure(failure)
+    if (more := len(failures) - _MOST_FAILURES) > 0:
+        yield ScreenLine(f"and {more} more failures, in report.html")
+
+
+def _failure(failure: SummaryFailure) -> Iterator[ScreenLine]:
+    where = f"{failure.device or 'bus'}, {failure.step} {failure.title}".strip()
+    word = failure.verdict.upper()
+    yield ScreenLine(f"{word} {where}: {failure.message}", failure.verdict)
+    for value in failure.values:
+        if value.quantity not in failure.message or value.text not in failure.message:
+            yield ScreenLine(f"    {value.quantity} = {value.shown}, {value.limits}")
+    if failure.look_first:
+        yield ScreenLine(f"    look first: {failure.look_first}")
+
+
+def remark_lines(summary: Summary) -> Iterator[ScreenLine]:
+    """What else a reader must know."""
+    for text in summary.remarks[:_MOST_REMARKS]:
+        yield ScreenLine(f"note: {text}")
+    if (more := len(summary.remarks) - _MOST_REMARKS) > 0:
+        yield ScreenLine(f"note: {more} more notes, in report.html")
+
+
+def summary_lines(summary: Summary, *, failures: bool = True) -> list[ScreenLine]:
+    """The whole end of a run, without the folder.
+
+    Args:
+        summary: the run.
+        failures: False where a page of its own below shows them.
+    """
+    shown = failure_lines(summary.failures) if failures else ()
+    return [
+        verdict_line(summary),
+        ScreenLine(counts_text(summary)),
+        *device_lines(summary.devices),
+        *shown,
+        *remark_lines(summary),
+    ]
