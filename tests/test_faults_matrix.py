@@ -177,15 +177,6 @@ LINE_AND_DEVICE = {
         says="85 degC is the power-on value",
         hint="check its supply lead",
     ),
-    "wrong-reserved-bytes": Case(
-        fault={"kind": "wrong-reserved-bytes", "device": "S2"},
-        step=READ,
-        socket="S2",
-        code=1,
-        kind="answer-impossible",
-        says="reserved byte 5 is 00h, not FFh",
-        hint="does not behave as the data sheet says",
-    ),
 }
 
 ADAPTER_AND_FIXTURE = {

@@ -17,6 +17,7 @@ from harness.diagnosis.as_found import left_as_found
 from harness.diagnosis.causes.adapter import inverted_receiver, terminal_echo
 from harness.diagnosis.causes.table import judge
 from harness.diagnosis.diagnosis import Diagnosis
+from harness.diagnosis.effort import Effort
 from harness.diagnosis.evidence.bus import (
     AlarmFacts,
     Blocks,
@@ -31,54 +32,18 @@ from harness.diagnosis.probes import line as probes_line
 from harness.diagnosis.probes.devices import Clinic, scan
 from harness.diagnosis.probes.kinds import look_again, look_at
 from harness.diagnosis.probes.raw_link import Ear
+from harness.diagnosis.probes.separating import (
+    around_packets,
+    climb_ladder,
+    send_characters,
+    share_changed,
+)
 from harness.driver.bus import Bus
 from harness.driver.session import DeviceSession, SocketFacts
 from harness.errors import AdapterError, AdapterUnplugged, SlotproofError
 from harness.families.family import Session
 from harness.families.registry import family_of
 from harness.wire.romcode import RomCode
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Effort:
-    """How much an examination takes upon itself.
-
-    Attributes:
-        listen_s: time to listen on the idle line.
-        resets: resets at each rate.
-        slots: slots for the echo statistics.
-        scans: searches of the whole bus.
-        verifies: directed searches of each device.
-        reads: repeated reads of each block.
-        rounds: conversions of all thermometers together.
-        alone: conversions of each thermometer that has its own supply.
-        means: most readings of what is worth a mean, such as a current at no load.
-    """
-
-    listen_s: float = 15.0
-    resets: int = 20
-    slots: int = 4000
-    scans: int = 5
-    verifies: int = 30
-    reads: int = 20
-    rounds: int = 4
-    alone: int = 2
-    means: int = 32
-
-    @classmethod
-    def short(cls) -> Effort:
-        """For a step that failed in a run: seconds, not minutes."""
-        return cls(
-            listen_s=1.0,
-            resets=10,
-            slots=1000,
-            scans=2,
-            verifies=5,
-            reads=5,
-            rounds=1,
-            alone=1,
-            means=8,
-        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,6 +63,11 @@ _REOPEN_S, _REOPEN_TRIES = 0.5, 12
 
 _OPENINGS, _SETTLE_S = 2, 0.3
 """How often the port is opened again, and the wait for what its lines switch."""
+
+
+_IDLE_LOOKS = 6
+"""Against a restart in each of three conversions and more, none in six pauses as long
+happens to a device that restarts at any time in one of 84 examinations."""
 
 
 class Examination:
@@ -154,6 +124,7 @@ class Examination:
                 "resets", f"{effort.resets} resets at three rates", self._resets
             )
             self._probe("edges", f"{effort.slots} slots, nobody addressed", self._edges)
+            self._separate_on_the_line()
         if self._worth_addressing():
             self._probe("search", f"{effort.scans} searches of the bus", self._scan)
             self._seat()
@@ -228,6 +199,38 @@ class Examination:
         except SlotproofError as fault:
             self._take(not_ready=fault.kind)
 
+    def _separate_on_the_line(self) -> None:
+        """Probes that tell rivals apart, where both stand by now; nobody is addressed."""
+        adapter, line = self.evidence.adapter, self.evidence.line
+        if adapter is None or line is None:
+            return
+        if share_changed(line.ones):
+            did = "changed ones against the sample point"
+            self._probe("sample ladder", did, self._ladder)
+        if adapter.burst_missing:
+            did = "bursts of lengths around full packets"
+            self._probe("packet boundaries", did, self._boundaries)
+        if self.evidence.not_ready or adapter.quiet_ones.followed:
+            did = "single characters of many values"
+            self._probe("characters", did, self._characters)
+
+    def _ladder(self) -> None:
+        adapter, line = self.evidence.adapter, self.evidence.line
+        if adapter is not None and line is not None:
+            size = probes_line.longest_whole(adapter.bursts)
+            share = share_changed(line.ones)
+            self._take(ladder=climb_ladder(self._ear, share, size=size))
+
+    def _boundaries(self) -> None:
+        if self.evidence.adapter is not None:
+            found = around_packets(self._ear)
+            self._take(adapter=replace(self.evidence.adapter, boundaries=found))
+
+    def _characters(self) -> None:
+        if self.evidence.adapter is not None:
+            found = send_characters(self._ear)
+            self._take(adapter=replace(self.evidence.adapter, characters=found))
+
     def _scan(self) -> None:
         self._take(scans=scan(self._bus, self._effort.scans))
 
@@ -276,6 +279,10 @@ class Examination:
                 f"one by one, then {effort.rounds} times all together",
                 self._convert,
             )
+        if self._clinic.restarted():
+            did = "marker kept while nobody works?"
+            self._probe("idle settings", did, self._look_while_idle)
+        self._clinic.restore()
         self._probe("search again", "is everybody still there?", self._scan_again)
         self._take(devices=tuple(map(self._with_conversions, self.evidence.devices)))
 
@@ -370,12 +377,16 @@ class Examination:
             self._clinic.convert_together()
         self._after = self._clinic.read_again(self._effort.reads)
         self._clinic.look_for_marker()
-        self._clinic.restore()
+        if self.evidence.alarms is not None and self.evidence.alarms.before:
+            self._clinic.restore()
         if self.evidence.alarms is not None and self.evidence.alarms.before:
             self._clinic.convert_together()
             after = self._clinic.alarm_disagreements()
             self._take(alarms=replace(self.evidence.alarms, after=after))
         self._look_again()
+
+    def _look_while_idle(self) -> None:
+        self._clinic.look_while_idle(_IDLE_LOOKS)
 
     def _take_stock(self) -> None:
         scans = self.evidence.scans
@@ -409,6 +420,8 @@ class Examination:
             settings_kept=patient.settings_kept,
             openings=patient.openings,
             lost_at_openings=patient.lost_at_openings,
+            idle_looks=patient.idle_looks,
+            idle_losses=patient.idle_losses,
             longest_ms=block.conversion_ms if block else None,
             full_resolution=bool(
                 block and block.has_config and block.resolution_bits == 12

@@ -28,8 +28,13 @@ class Sure(StrEnum):
     """How sure a finding is."""
 
     CERTAIN = "certain"
+    """Every rival is excluded by a measurement that is named."""
     LIKELY = "likely"
+    """It explains most; the rivals that stand are named."""
+    UNDECIDED = "undecided"
+    """A rival that stands explains as much."""
     POSSIBLE = "possible"
+    """In journals of earlier versions only."""
 
 
 class Weight(StrEnum):
@@ -50,13 +55,15 @@ class Finding:
     Attributes:
         cause: where it sits.
         kind: sub-word, such as ``slow-edge``.
-        sure: how sure.
+        sure: how sure; the differential derives it, no cause declares it.
         says: one sentence for a technician.
         measured: what was measured that says so, each with its number.
         try_first: one thing to do.
         ruled_out: what the same evidence speaks against.
         tells_apart: of an undecided finding, each possible cause with what would
             show that it is that one.
+        explains: observables that were seen and that it brings about.
+        follows: findings that this one brings about; no second faults.
         weight: what it means for readings.
         device: ROM code in print form; empty if it is about the bus.
         rule: name of the rule; the table fills it in.
@@ -64,12 +71,14 @@ class Finding:
 
     cause: Cause
     kind: str
-    sure: Sure
+    sure: Sure = Sure.LIKELY
     says: str
     measured: tuple[str, ...] = ()
     try_first: str
     ruled_out: tuple[str, ...] = ()
     tells_apart: tuple[str, ...] = ()
+    explains: tuple[str, ...] = ()
+    follows: tuple[str, ...] = ()
     weight: Weight = Weight.FAULT
     device: str = ""
     rule: str = ""
@@ -81,8 +90,11 @@ _RANKS: dict[StrEnum, int] = {
 
 
 def ranked(findings: list[Finding]) -> list[Finding]:
-    """Gravest first, then surest; among equals the order of the rules stays."""
-    return sorted(findings, key=lambda f: (_RANKS[f.weight], _RANKS[f.sure]))
+    """Gravest first, then what explains most, then surest; else in the rules' order."""
+    return sorted(
+        findings,
+        key=lambda f: (_RANKS[f.weight], -len(f.explains), _RANKS[f.sure]),
+    )
 
 
 _ALONE = 2

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
-from harness.diagnosis.engine import Effort
+from harness.diagnosis.effort import Effort
 from harness.diagnosis.finding import Cause, Weight
 from harness.driver.bus import Bus
 from tests.diagnosis.benches import Vary

@@ -58,13 +58,13 @@ CASES_ADAPTER: dict[str, Case] = {
     ),
     "F30d doubled echo": Case(
         vary=benches_adapter.f30d,
-        right=((Cause.ADAPTER, "doubled-echo"),),
+        right=((Cause.HOST, "doubled-echo"),),
         measured="extra characters",
         forbidden=("second-master", "spikes"),
     ),
     "F30d escaped characters": Case(
         vary=benches_adapter.f30_escaped,
-        right=((Cause.ADAPTER, "escaped-characters"),),
+        right=((Cause.HOST, "terminal-layer"),),
         measured="0 behind 0 of",
         forbidden=("second-master", "spikes", "drops"),
     ),

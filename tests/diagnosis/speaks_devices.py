@@ -43,13 +43,13 @@ SPEAKS_DEVICES: Speaks = {
         first_device(blocks=replace(BLOCKS, whole=8, slipped=2)),
         Cause.NOISE,
         "slip",
-        Sure.CERTAIN,
+        Sure.LIKELY,
     ),
     "phantom": (
         scans(rejected={"1F0000008DBE4428": 1}),
         Cause.NOISE,
         "phantom",
-        Sure.LIKELY,
+        Sure.CERTAIN,
     ),
     "command lost": (
         {
@@ -66,25 +66,25 @@ SPEAKS_DEVICES: Speaks = {
         },
         Cause.NOISE,
         "command-lost",
-        Sure.LIKELY,
+        Sure.UNDECIDED,
     ),
     "deaf to convert": (
         {"devices": (conversions(probe(), heard=False, took_ms=None), probe(OTHER))},
         Cause.NOISE,
         "command-lost",
-        Sure.LIKELY,
+        Sure.UNDECIDED,
     ),
     "zeros": (
         first_device(blocks=replace(BLOCKS, whole=7, zeros=3)),
         Cause.BUS_WIRING,
         "low-while-reading",
-        Sure.LIKELY,
+        Sure.CERTAIN,
     ),
     "branch": (
         first_device(verified=22),
         Cause.BUS_WIRING,
         "branch",
-        Sure.LIKELY,
+        Sure.UNDECIDED,
     ),
     "absent": (
         {
@@ -104,13 +104,13 @@ SPEAKS_DEVICES: Speaks = {
         ),
         Cause.DEVICE,
         "duplicate",
-        Sure.LIKELY,
+        Sure.UNDECIDED,
     ),
     "loose contact": (
         first_device(blocks=replace(BLOCKS, whole=7, ones=3)),
         Cause.DEVICE,
         "loose-contact",
-        Sure.CERTAIN,
+        Sure.UNDECIDED,
     ),
     "odd block": (
         first_device(blocks=replace(BLOCKS, whole=0, impossible=10)),
@@ -139,7 +139,7 @@ SPEAKS_DEVICES: Speaks = {
         {"devices": (conversions(probe(), took_ms=820.0, heard=True), probe(OTHER))},
         Cause.DEVICE,
         "slow-conversion",
-        Sure.LIKELY,
+        Sure.UNDECIDED,
     ),
     "attached": (
         scans(last=(ROM, OTHER, THIRD), found={ROM: 3, OTHER: 3, THIRD: 2}),
@@ -188,13 +188,13 @@ SPEAKS_DEVICES: Speaks = {
         },
         Cause.SUPPLY,
         "third-wire",
-        Sure.CERTAIN,
+        Sure.UNDECIDED,
     ),
     "restart": (
         {"devices": (conversions(probe(), **UNPOWERED), probe(OTHER))},
         Cause.SUPPLY,
         "restart",
-        Sure.CERTAIN,
+        Sure.UNDECIDED,
     ),
     "brown-out": (
         {
@@ -211,13 +211,13 @@ SPEAKS_DEVICES: Speaks = {
         },
         Cause.SUPPLY,
         "brown-out",
-        Sure.LIKELY,
+        Sure.UNDECIDED,
     ),
     "reloaded": (
         first_device(settings_kept=False),
         Cause.CONFIGURATION,
         "reloaded",
-        Sure.CERTAIN,
+        Sure.LIKELY,
     ),
     "unlisted": (
         {"inventory": {ROM: "present", THIRD: "newcomer"}},
@@ -236,5 +236,28 @@ SPEAKS_DEVICES: Speaks = {
         Cause.DEVICE,
         "alarm-wrong",
         Sure.LIKELY,
+    ),
+    "common loss": (
+        scans(
+            each=((ROM, OTHER), (), (ROM, OTHER), (), (), (ROM, OTHER)),
+            found={ROM: 3, OTHER: 3},
+            scans=6,
+            whole=6,
+        ),
+        Cause.BUS_WIRING,
+        "common-loss",
+        Sure.LIKELY,
+    ),
+    "constants moved": (
+        first_device(blocks=replace(BLOCKS, whole=9, moved=1, constants="FF 10")),
+        Cause.NOISE,
+        "constants-moved",
+        Sure.CERTAIN,
+    ),
+    "off the sheet": (
+        first_device(blocks_after=replace(BLOCKS, constants="A5 66")),
+        Cause.CONFIGURATION,
+        "off-sheet",
+        Sure.CERTAIN,
     ),
 }

@@ -111,19 +111,19 @@ SPEAKS_KINDS: dict[str, tuple[Change, Cause, str, Sure]] = {
         device(reading("ports", "x", tries=2, troubles={"answer-impossible": 1})),
         Cause.NOISE,
         "torn-answer",
-        Sure.LIKELY,
+        Sure.UNDECIDED,
     ),
     "odd answer": (
         device(failing("ports", "answer-impossible")),
         Cause.DEVICE,
         "odd-answer",
-        Sure.LIKELY,
+        Sure.UNDECIDED,
     ),
     "wrong check": (
         device(failing("protection", "check-value")),
         Cause.DEVICE,
         "wrong-check",
-        Sure.LIKELY,
+        Sure.UNDECIDED,
     ),
     "deaf to commands": (
         device(failing("mission", "device-absent"), failing("ports", "device-absent")),

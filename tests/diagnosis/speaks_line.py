@@ -39,7 +39,7 @@ SPEAKS_LINE: Speaks = {
                 zeros=replace(ADAPTER.zeros, extra=11, followed=10),
             )
         },
-        Cause.ADAPTER,
+        Cause.HOST,
         "doubled-echo",
         Sure.CERTAIN,
     ),
@@ -49,8 +49,8 @@ SPEAKS_LINE: Speaks = {
                 ADAPTER, quiet_ones=replace(ADAPTER.quiet_ones, extra=10, followed=10)
             )
         },
-        Cause.ADAPTER,
-        "escaped-characters",
+        Cause.HOST,
+        "terminal-layer",
         Sure.CERTAIN,
     ),
     "supply blinks": (
@@ -79,7 +79,7 @@ SPEAKS_LINE: Speaks = {
         {"adapter": replace(ADAPTER, measured_baud=125_500.0)},
         Cause.ADAPTER,
         "wrong-rate",
-        Sure.CERTAIN,
+        Sure.UNDECIDED,
     ),
     "drops": (
         {
@@ -89,7 +89,7 @@ SPEAKS_LINE: Speaks = {
         },
         Cause.ADAPTER,
         "drops",
-        Sure.CERTAIN,
+        Sure.UNDECIDED,
     ),
     "latency": (
         {"adapter": replace(ADAPTER, round_trip_ms=(16.0, 16.1, 17.0))},
@@ -101,13 +101,13 @@ SPEAKS_LINE: Speaks = {
         {"adapter": replace(ADAPTER, round_trip_ms=(1.0, 1.2, 31.0))},
         Cause.HOST,
         "late-now-and-then",
-        Sure.LIKELY,
+        Sure.UNDECIDED,
     ),
     "push-pull": (
         {"adapter": replace(ADAPTER, echo_without_supply="FF")},
         Cause.ADAPTER,
         "push-pull",
-        Sure.LIKELY,
+        Sure.UNDECIDED,
     ),
     "silent": (
         {
@@ -119,7 +119,7 @@ SPEAKS_LINE: Speaks = {
         },
         Cause.UNDECIDED,
         "silent",
-        Sure.CERTAIN,
+        Sure.UNDECIDED,
     ),
     "fell low": (
         {
@@ -177,7 +177,7 @@ SPEAKS_LINE: Speaks = {
         },
         Cause.NOISE,
         "idle-spikes",
-        Sure.LIKELY,
+        Sure.CERTAIN,
     ),
     "comes and goes": (
         {
@@ -189,7 +189,7 @@ SPEAKS_LINE: Speaks = {
         },
         Cause.DEVICE,
         "comes-and-goes",
-        Sure.LIKELY,
+        Sure.UNDECIDED,
     ),
     "slow edge": (
         {
@@ -221,10 +221,10 @@ SPEAKS_LINE: Speaks = {
         {"resets": LATE},
         Cause.DEVICE,
         "late-presence",
-        Sure.CERTAIN,
+        Sure.LIKELY,
     ),
     "none of several": (nobody(3), Cause.BUS_WIRING, "low-level", Sure.LIKELY),
-    "the only one": (nobody(1), Cause.UNDECIDED, "nobody", Sure.CERTAIN),
+    "the only one": (nobody(1), Cause.UNDECIDED, "nobody", Sure.UNDECIDED),
     "fast mode, presence inside the character": (
         {
             "adapter": replace(
@@ -233,7 +233,7 @@ SPEAKS_LINE: Speaks = {
         },
         Cause.CONFIGURATION,
         "left-in-fast-mode",
-        Sure.CERTAIN,
+        Sure.LIKELY,
     ),
     "fast mode": (
         {
@@ -250,18 +250,47 @@ SPEAKS_LINE: Speaks = {
         scans(whole=0, found={}, first=(), last=(), troubles={"line-shorted": 3}),
         Cause.BUS_WIRING,
         "low-in-search",
-        Sure.CERTAIN,
+        Sure.LIKELY,
     ),
     "zero ROM": (
         scans(rejected={"0" * 16: 3}),
         Cause.DEVICE,
         "zero-rom",
-        Sure.LIKELY,
+        Sure.CERTAIN,
     ),
     "impossible ROM": (
         scans(rejected={"1F0000008DBE4428": 3}),
         Cause.DEVICE,
         "rom-code",
-        Sure.LIKELY,
+        Sure.CERTAIN,
+    ),
+    "terminal layer": (
+        {
+            "adapter": replace(
+                ADAPTER, characters={"0D": {"0A": 4}, "0F": {"0F": 4}, "FF": {"FF": 4}}
+            )
+        },
+        Cause.HOST,
+        "terminal-layer",
+        Sure.CERTAIN,
+    ),
+    "packet boundary": (
+        {
+            "adapter": replace(
+                ADAPTER,
+                bursts={512: (0, 8), 16: (8, 8)},
+                burst_missing=4096,
+                boundaries={63: (3, 3), 64: (0, 3), 65: (3, 3), 128: (0, 3)},
+            )
+        },
+        Cause.ADAPTER,
+        "packet-boundary",
+        Sure.CERTAIN,
+    ),
+    "long presence": (
+        {"resets": tuple(replace(r, echoes=echoes(20, x00=20)) for r in RESETS)},
+        Cause.DEVICE,
+        "long-presence",
+        Sure.CERTAIN,
     ),
 }

@@ -11,7 +11,8 @@ from typing import Any
 import pytest
 
 from harness.diagnosis.diagnosis import Diagnosis
-from harness.diagnosis.engine import Effort, Examination
+from harness.diagnosis.effort import Effort
+from harness.diagnosis.engine import Examination
 from harness.diagnosis.finding import Cause, Finding, Sure, Weight
 from harness.driver.bus import Bus
 from harness.families.hazard import Hazard

@@ -8,7 +8,8 @@ from typing import Any
 
 import pytest
 
-from harness.diagnosis.engine import Effort, Examination
+from harness.diagnosis.effort import Effort
+from harness.diagnosis.engine import Examination
 from harness.driver.bus import Bus
 from harness.driver.overdrive import overdrive_frames
 from harness.errors import AdapterUnplugged

@@ -6,7 +6,8 @@ from collections.abc import Iterator
 
 from harness.diagnosis.causes.noise import disturbed_slots
 from harness.diagnosis.evidence.bus import AdapterFacts, Evidence
-from harness.diagnosis.finding import Cause, Finding, Sure, Weight
+from harness.diagnosis.finding import Cause, Finding, Weight
+from harness.diagnosis.signs.adapter import CONTROLS
 
 _RATE_ALLOWANCE = 0.02
 """A device's own clock takes no part; 2 % is what slot and reset limits still bear."""
@@ -28,7 +29,6 @@ def adapter_lost(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.ADAPTER,
             kind="lost",
-            sure=Sure.CERTAIN,
             says="the adapter went away while it was in use; what devices held is void",
             measured=(f"port lost {evidence.lost} times",),
             try_first="fit a short USB cable or a powered hub; then set handshake lines "
@@ -45,7 +45,6 @@ def blinking_supply(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.ADAPTER,
         kind="supply-blinks",
-        sure=Sure.CERTAIN if len(hit) == len(asked) else Sure.LIKELY,
         says="opening the port cuts the supply of the bus for a moment: whatever devices "
         "hold in volatile memory is void after it",
         measured=(
@@ -70,7 +69,6 @@ def inverted_receiver(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.ADAPTER,
             kind="inverted",
-            sure=Sure.CERTAIN,
             says="every character comes back as 00h: the receive line is inverted",
             measured=(
                 f"FFh echoes 00h in {ones.histogram['00']} of {ones.sent}",
@@ -92,9 +90,8 @@ def terminal_echo(evidence: Evidence) -> Iterator[Finding]:
         zeros = adapter.zeros
         escaped = bool(zeros.histogram) and zeros.followed * 2 < zeros.sent
         yield Finding(
-            cause=Cause.ADAPTER,
-            kind="escaped-characters" if escaped else "doubled-echo",
-            sure=Sure.CERTAIN,
+            cause=Cause.HOST,
+            kind="terminal-layer" if escaped else "doubled-echo",
             says="a second FFh follows each one received and nothing else is doubled: a "
             "terminal layer takes the echoes for text and escapes them"
             if escaped
@@ -112,6 +109,53 @@ def terminal_echo(evidence: Evidence) -> Iterator[Finding]:
         )
 
 
+def terminal_layer(evidence: Evidence) -> Iterator[Finding]:
+    """Control characters never come back as sent, others of the same pulses always."""
+    adapter = evidence.adapter
+    if adapter is None or any(terminal_echo(evidence)):
+        return
+    changed = {
+        sent: next(iter(echoes))
+        for sent, echoes in adapter.characters.items()
+        if sent in CONTROLS and sent not in echoes and len(echoes) == 1
+    }
+    if changed:
+        told = ", ".join(f"{sent}h as {echo}" for sent, echo in changed.items())
+        of = next(iter(adapter.characters.values()))
+        yield Finding(
+            cause=Cause.HOST,
+            kind="terminal-layer",
+            says="characters that a terminal takes for controls never come back as sent, "
+            "others do: a terminal layer stands between host and adapter",
+            measured=(f"came back of each {sum(of.values())}: {told}",),
+            try_first="open the port raw: no translation of line ends, no flow control",
+        )
+
+
+def packet_boundary(evidence: Evidence) -> Iterator[Finding]:
+    """Bursts that end with a full packet hang, their neighbours never do."""
+    adapter = evidence.adapter
+    if adapter is None or not adapter.boundaries:
+        return
+    hung = [n for n, (whole, _) in adapter.boundaries.items() if not whole]
+    well = [n for n, (whole, of) in adapter.boundaries.items() if whole == of]
+    if not hung or not well:
+        return
+    keeps = (
+        max(n for n in well if n < min(hung)) if min(well) < min(hung) else min(well)
+    )
+    tries = adapter.boundaries[hung[0]][1]
+    yield Finding(
+        cause=Cause.ADAPTER,
+        kind="packet-boundary",
+        says=f"bursts that end with a full packet are kept back until more follows: "
+        f"{', '.join(map(str, hung))} characters hang, {', '.join(map(str, well))} do not",
+        measured=(f"{tries} of {tries} bursts of each of these lengths",),
+        try_first=f"write `max_burst: {min(keeps, 60)}` under `adapter` in the fixture, so that "
+        "no burst ends with a full packet; begin again from a reset after one that hung",
+    )
+
+
 def wrong_rate(evidence: Evidence) -> Iterator[Finding]:
     """Framing cannot show a wrong rate, time can: sender and receiver share a clock."""
     adapter = evidence.adapter
@@ -123,7 +167,6 @@ def wrong_rate(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.ADAPTER,
             kind="wrong-rate",
-            sure=Sure.CERTAIN,
             says=f"the adapter runs {error:+.1%} off the rate that was asked for: echoes "
             "look right and devices misread every slot",
             measured=(
@@ -149,7 +192,6 @@ def lost_characters(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.ADAPTER,
             kind="drops",
-            sure=Sure.CERTAIN if kept == of else Sure.LIKELY,
             says="long bursts lose characters between line and host",
             measured=(
                 f"{whole} of {tries} bursts of {longest} came back whole, "
@@ -193,7 +235,6 @@ def slow_round_trip(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.ADAPTER,
         kind="latency",
-        sure=Sure.CERTAIN,
         says=f"replies are held back: a search of {devices} devices takes about "
         f"{predicted_s:.1f} s; readings stay valid",
         measured=(
@@ -220,7 +261,6 @@ def late_host(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.HOST,
         kind="late-now-and-then",
-        sure=Sure.LIKELY,
         says="some replies come much later than most: host or hub had other things to do; "
         "slots stay exact and readings valid, only the time of a run varies",
         measured=(
@@ -241,7 +281,6 @@ def push_pull_output(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.ADAPTER,
         kind="push-pull",
-        sure=Sure.LIKELY,
         says="the echo stays perfect with the bus supply off: the transmit output "
         "drives the line high and overrides the devices",
         measured=("1 of 1 FFh echoes FFh with the bus supply off",),
@@ -256,7 +295,6 @@ def silence(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.UNDECIDED,
         kind="silent",
-        sure=Sure.CERTAIN,
         says="nothing that is sent comes back; echoes alone cannot tell a low line "
         "from a deaf receiver",
         measured=(

@@ -12,7 +12,7 @@ from typing import Any
 
 from harness.diagnosis.evidence.bus import DeviceFacts, Evidence
 from harness.diagnosis.evidence.kinds import FailedCheck
-from harness.diagnosis.finding import Cause, Finding, Sure, Weight
+from harness.diagnosis.finding import Cause, Finding, Weight
 
 _MOST_PPM = 46.0
 """2 minutes a month, what the data sheets of loggers and clocks promise at 25 degC."""
@@ -84,7 +84,6 @@ def _stands(
     return Finding(
         cause=Cause.CONFIGURATION,
         kind="oscillator-off",
-        sure=Sure.CERTAIN,
         says=f"the clock oscillator of {name} is off: {means}",
         measured=measured,
         ruled_out=("cell and crystal: nobody has started them",),
@@ -121,7 +120,6 @@ def _no_samples(
     return Finding(
         cause=Cause.DEVICE,
         kind="no-samples",
-        sure=Sure.LIKELY,
         says=f"the mission of {name} runs and takes no samples",
         measured=(
             measured,
@@ -149,7 +147,6 @@ def clock_off(evidence: Evidence) -> Iterator[Finding]:
             yield Finding(
                 cause=Cause.CONFIGURATION,
                 kind="clock-off",
-                sure=Sure.LIKELY,
                 says=f"the clock of {device.name} is not that of the host"
                 + ("; stamps of the mission in progress are off" if running else ""),
                 measured=(f"device minus host, UTC: {_shown(offset_s)}",),
@@ -199,7 +196,6 @@ def _drift(
     return Finding(
         cause=Cause.DEVICE,
         kind="clock-drift",
-        sure=Sure.LIKELY,
         says=f"the clock of {name} drifts "
         + ("beyond its limit" if beyond else "within its limit")
         + f": {month_s:+.0f} s in 30 days",
@@ -269,7 +265,6 @@ def _did_not_sample(failed: FailedCheck) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.CONFIGURATION,
         kind="mission-not-started",
-        sure=Sure.LIKELY,
         says=f"the mission of {failed.name} did not begin: its flag stayed 0",
         measured=_mission_told(facts),
         ruled_out=("oscillator off: its bit says on",),
@@ -281,4 +276,4 @@ def _did_not_sample(failed: FailedCheck) -> Iterator[Finding]:
 
 def _measured_rate(finding: Finding) -> Finding:
     """A measured rate needs no supposition about when the clock was set."""
-    return replace(finding, sure=Sure.CERTAIN, tells_apart=())
+    return replace(finding, tells_apart=())

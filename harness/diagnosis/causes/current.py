@@ -15,7 +15,7 @@ from statistics import fmean
 from typing import Any
 
 from harness.diagnosis.evidence.bus import Evidence
-from harness.diagnosis.finding import Cause, Finding, Sure, Weight
+from harness.diagnosis.finding import Cause, Finding, Weight
 from harness.families.batteries.sense_resistor import MOST_MOVE, Trim
 
 _MOST_COUNTS = 2.0
@@ -84,7 +84,6 @@ def current_at_no_load(evidence: Evidence) -> Iterator[Finding]:
             yield Finding(
                 cause=Cause.UNDECIDED,
                 kind="current-flows",
-                sure=Sure.CERTAIN,
                 says=f"{current.name} shows a current; whether one flows only the bench knows",
                 measured=current.measured(),
                 tells_apart=(
@@ -121,7 +120,6 @@ def _judged(current: _Current) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.DEVICE,
             kind="current-moves",
-            sure=Sure.LIKELY,
             says=f"the current of {current.name} moves although none flows: no trim can "
             "take that away",
             measured=current.measured(),
@@ -137,7 +135,6 @@ def _judged(current: _Current) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.CONFIGURATION,
             kind="current-offset",
-            sure=Sure.CERTAIN,
             says=f"{current.name} shows a current at no load: its converter's offset is not "
             "trimmed",
             measured=current.measured(),

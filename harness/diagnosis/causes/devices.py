@@ -6,8 +6,10 @@ from collections.abc import Iterator
 
 from harness.diagnosis.causes.kinds import odd_answer
 from harness.diagnosis.evidence.bus import Blocks, DeviceFacts, Evidence
-from harness.diagnosis.finding import Cause, Finding, Sure, Weight
+from harness.diagnosis.finding import Cause, Finding, Weight
 from harness.diagnosis.inventory import Membership
+from harness.diagnosis.signs.devices import is_late
+from harness.families.thermometers.own_constants import behave_as_sheet, places_of
 
 _SURE_FOUND = 0.99
 """A device found so often in directed searches is there (own choice, no source)."""
@@ -17,6 +19,12 @@ _STANDS_OUT = 0.05
 
 _CLONE_CONVERSION_MS = 400.0
 """Originals need 590 to 610 ms at 12 bit and room temperature (public investigation)."""
+
+
+_UNDER_ANOTHER_CODE = (
+    f"{Cause.DEVICE} rom-code: it is there under the odd code or answer below; it goes with "
+    "that part",
+)
 
 
 def missing(evidence: Evidence) -> Iterator[Finding]:
@@ -41,13 +49,12 @@ def missing(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.DEVICE,
             kind="absent",
-            sure=Sure.LIKELY if disguised else Sure.CERTAIN,
             says=f"{device.name} does not answer; {len(others)} others do",
             measured=(
                 f"0 of {device.verifies} directed searches answered, others "
                 f"{sum(d.verified for d in others)} of {sum(d.verifies for d in others)}",
             ),
-            ruled_out=("line, adapter and common supply: others answer on them",),
+            tells_apart=_UNDER_ANOTHER_CODE if disguised else (),
             try_first=f"reseat {device.name}: its ground lead, then its data lead",
             device=device.rom_code,
         )
@@ -67,7 +74,6 @@ def flaky_branch(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.BUS_WIRING,
         kind="branch",
-        sure=Sure.LIKELY,
         says="one branch loses its devices now and then: reflections on a stub, or a loose "
         "contact there; the inventory stays as it is",
         measured=(
@@ -86,7 +92,90 @@ def flaky_branch(evidence: Evidence) -> Iterator[Finding]:
 
 
 def _lost(device: DeviceFacts) -> float:
-    return 1 - device.verified / device.verifies
+    tried = device.verified + device.unanswered
+    return device.unanswered / tried if tried else 0.0
+
+
+def common_loss(evidence: Evidence) -> Iterator[Finding]:
+    """Several devices are missed by the same scans and by no other."""
+    scans = evidence.scans
+    if scans is None or len(scans.each) < 3:
+        return
+    codes = sorted({code for scan in scans.each for code in scan})
+    missed = {c: tuple(c not in scan for scan in scans.each) for c in codes}
+    losers = {c: m for c, m in missed.items() if any(m)}
+    if len(losers) < 2 or len(set(losers.values())) != 1:
+        return
+    pattern = next(iter(losers.values()))
+    if not pattern[-1] or not _once_gone(pattern):
+        yield _lost_together(losers, pattern, len(codes))
+
+
+def _once_gone(pattern: tuple[bool, ...]) -> bool:
+    """True if from the first miss on nothing was found any more."""
+    return all(pattern[pattern.index(True) :])
+
+
+def _lost_together(
+    losers: dict[str, tuple[bool, ...]], pattern: tuple[bool, ...], of: int
+) -> Finding:
+    lost = sum(pattern)
+    return Finding(
+        cause=Cause.BUS_WIRING,
+        kind="common-loss",
+        says=f"{len(losers)} of {of} devices are missed by the same scans: one common cause, "
+        "not as many faults; the inventory stays as it is",
+        measured=(
+            f"{', '.join(losers)}: all missed in {lost} of {len(pattern)} scans, all found in "
+            f"the other {len(pattern) - lost}",
+        ),
+        try_first="reseat what these devices share: connector, ground, supply",
+    )
+
+
+def constants_moved(evidence: Evidence) -> Iterator[Finding]:
+    """A block whose CRC is right and whose constants are not the device's own."""
+    for device in evidence.devices:
+        both = [b for b in (device.blocks, device.blocks_after) if b is not None]
+        moved = sum(b.moved for b in both)
+        if moved:
+            yield Finding(
+                cause=Cause.NOISE,
+                kind="constants-moved",
+                says=f"{device.name}: blocks whose CRC is right do not hold this device's own "
+                "constants: slots were slipped or bits flipped",
+                measured=(
+                    f"{moved} of {sum(b.reads for b in both)} blocks; own constants "
+                    f"{both[0].constants}",
+                ),
+                try_first="never accept on the CRC alone; look at edges and noise",
+                device=device.rom_code,
+            )
+
+
+def off_the_sheet(evidence: Evidence) -> Iterator[Finding]:
+    """Constants other than the data sheet's, always the same: readings stay valid."""
+    for device in evidence.devices:
+        blocks = device.blocks_after or device.blocks
+        if blocks is None or not blocks.whole or not blocks.constants:
+            continue
+        own = bytes.fromhex(blocks.constants)
+        if not behave_as_sheet(own, device.family):
+            sheet = bytes(places_of(device.family).values()).hex(" ").upper()
+            yield Finding(
+                cause=Cause.CONFIGURATION,
+                kind="off-sheet",
+                says=f"{device.name} holds other constants than the data sheet says, always "
+                "the same: clone-like; its readings are valid",
+                measured=(
+                    f"{blocks.constants} in {blocks.whole} of {blocks.reads} blocks, data "
+                    f"sheet {sheet}",
+                ),
+                try_first="nothing for the readings; check data_sheet_conformance says what "
+                "else differs",
+                device=device.rom_code,
+                weight=Weight.NOTE,
+            )
 
 
 def doubled(evidence: Evidence) -> Iterator[Finding]:
@@ -97,7 +186,6 @@ def doubled(evidence: Evidence) -> Iterator[Finding]:
                 yield Finding(
                     cause=Cause.DEVICE,
                     kind="duplicate",
-                    sure=Sure.LIKELY,
                     says=f"{device.name} gives the same wrong block each time: two parts with "
                     "one ROM code answer together",
                     measured=(
@@ -117,7 +205,7 @@ def _same_wrong_block(device: DeviceFacts, blocks: Blocks) -> bool:
         blocks.reads >= 3
         and blocks.check_wrong >= 0.8 * blocks.reads
         and blocks.distinct_wrong <= 2
-        and device.verified >= _SURE_FOUND * device.verifies
+        and device.unanswered <= (1 - _SURE_FOUND) * device.verifies
     )
 
 
@@ -129,7 +217,6 @@ def all_zero_blocks(evidence: Evidence) -> Iterator[Finding]:
                 yield Finding(
                     cause=Cause.BUS_WIRING,
                     kind="low-while-reading",
-                    sure=Sure.LIKELY,
                     says=f"the line is low while {device.name} is read: nine zero bytes, "
                     "whose check value is right",
                     measured=(f"{blocks.zeros} of {blocks.reads} blocks all zero",),
@@ -147,13 +234,12 @@ def loose_contact(evidence: Evidence) -> Iterator[Finding]:
         ones = sum(b.ones + b.broken_off for b in both)
         reads = sum(b.reads for b in both)
         restarts = sum(c.marker_kept is False for c in device.conversions)
-        lost = device.verifies - device.verified
+        lost = device.unanswered
         if not device.verified or not (ones or (lost and restarts)):
             continue
         yield Finding(
             cause=Cause.DEVICE,
             kind="loose-contact",
-            sure=Sure.CERTAIN if ones > 1 or (lost and restarts) else Sure.LIKELY,
             says=f"{device.name} comes and goes: at times nobody drives the line for it",
             measured=(
                 f"{ones} of {reads} blocks all FFh or ones from some place on, {restarts} "
@@ -180,7 +266,6 @@ def impossible_code(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.DEVICE,
             kind="rom-code",
-            sure=Sure.LIKELY,
             says="a ROM code with a wrong check value comes in every scan",
             measured=(f"{', '.join(stays)} in {scans.whole} of {scans.whole} scans",),
             ruled_out=("noise: it would change from scan to scan",),
@@ -196,7 +281,6 @@ def odd_block(evidence: Evidence) -> Iterator[Finding]:
             yield Finding(
                 cause=Cause.DEVICE,
                 kind="odd-block",
-                sure=Sure.LIKELY,
                 says=f"{device.name} gives blocks that the data sheet does not know, each time",
                 measured=(f"{blocks.impossible} of {blocks.reads}: {blocks.usual}",),
                 ruled_out=("noise: the check value is right and the block stays",),
@@ -208,7 +292,12 @@ def odd_block(evidence: Evidence) -> Iterator[Finding]:
 def clone_like(evidence: Evidence) -> Iterator[Finding]:
     """Twelve bits in a time that originals need for nine; readings stay valid."""
     for device in evidence.devices:
-        times = [c.took_ms for c in device.conversions if c.took_ms is not None]
+        # a conversion that a restart cut short says nothing of the silicon
+        times = [
+            c.took_ms
+            for c in device.conversions
+            if c.took_ms is not None and c.marker_kept is not False and not c.power_on
+        ]
         if device.family != 0x28 or not device.full_resolution or not times:
             continue
         if max(times) < _CLONE_CONVERSION_MS:
@@ -216,7 +305,6 @@ def clone_like(evidence: Evidence) -> Iterator[Finding]:
             yield Finding(
                 cause=Cause.CONFIGURATION,
                 kind="clone-like",
-                sure=Sure.LIKELY,
                 says=f"{device.name} converts to 12 bit in {max(times):.0f} ms: clone silicon; "
                 "its readings stay valid",
                 measured=(
@@ -237,16 +325,13 @@ def late_conversion(evidence: Evidence) -> Iterator[Finding]:
         late = [
             c
             for c in device.conversions
-            if c.heard
-            and (c.took_ms is None or c.took_ms > device.longest_ms + 25)
-            and not c.trouble
+            if c.heard and not c.trouble and is_late(c, device.longest_ms)
         ]
         if late:
             shown = late[0].took_ms
             yield Finding(
                 cause=Cause.DEVICE,
                 kind="slow-conversion",
-                sure=Sure.LIKELY,
                 says=f"{device.name} converts for longer than it may",
                 measured=(
                     f"{f'{shown:.0f} ms' if shown else 'no end seen'}, published longest "
@@ -270,7 +355,6 @@ def unlisted(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.CONFIGURATION,
             kind="unlisted",
-            sure=Sure.CERTAIN,
             says="devices answer that the fixture does not list",
             measured=tuple(f"{code}: {what}" for code, what in strangers.items()),
             try_first="add them to the fixture's sockets, or take them off the bus",
@@ -295,7 +379,6 @@ def came_or_went(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.DEVICE,
             kind="attached",
-            sure=Sure.LIKELY,
             says="a device was plugged in during the examination: its presence pulse and its "
             "empty store spoil one transaction of everybody",
             measured=(f"new since the first scan: {', '.join(came)}",),
@@ -306,7 +389,6 @@ def came_or_went(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.SUPPLY,
             kind="vanished-together",
-            sure=Sure.LIKELY,
             says=f"{len(went)} devices vanished together",
             measured=(f"gone since the first scan: {', '.join(went)}",),
             ruled_out=("single devices: they do not fail together",),
@@ -316,7 +398,6 @@ def came_or_went(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.DEVICE,
             kind="vanished",
-            sure=Sure.LIKELY,
             says=f"{went[0]} vanished during the examination",
             measured=(
                 f"found in {scans.found.get(went[0], 0)} of {scans.whole} scans",

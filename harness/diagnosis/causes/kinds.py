@@ -7,7 +7,7 @@ from itertools import pairwise
 
 from harness.diagnosis.evidence.bus import DeviceFacts, Evidence
 from harness.diagnosis.evidence.kinds import KindReading
-from harness.diagnosis.finding import Cause, Finding, Sure, Weight
+from harness.diagnosis.finding import Cause, Finding, Weight
 
 _DEAF = frozenset({"device-absent", "still-busy"})
 _TORN = ("check-value", "answer-impossible")
@@ -46,7 +46,6 @@ def toggled(evidence: Evidence) -> Iterator[Finding]:
             yield Finding(
                 cause=Cause.CONFIGURATION,
                 kind="toggled",
-                sure=Sure.LIKELY if restarts else Sure.CERTAIN,
                 says=f"{name} of {device.name} changed during the examination: each match "
                 "toggles its output, and "
                 + ("the examination itself" if ours else "somebody else")
@@ -78,7 +77,6 @@ def deaf_to_commands(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.DEVICE,
             kind="deaf-to-commands",
-            sure=Sure.LIKELY,
             says=f"{device.name} answers its ROM code and none of its function commands",
             measured=(
                 f"directed searches answered: {device.verified} of {device.verifies}",
@@ -110,7 +108,6 @@ def odd_answer(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.UNDECIDED if others else Cause.DEVICE,
             kind="wrong-check" if checks else "odd-answer",
-            sure=Sure.POSSIBLE if others else Sure.LIKELY,
             says=f"{device.name} never answers {rows[0].quantity} as it must: "
             f"{rows[0].said}",
             measured=tuple(
@@ -165,7 +162,6 @@ def torn_answer(evidence: Evidence) -> Iterator[Finding]:
             yield Finding(
                 cause=Cause.NOISE,
                 kind="torn-answer",
-                sure=Sure.LIKELY,
                 says=f"{device.name}: answers did not hold and did on repeating: "
                 f"{torn[0].said}",
                 measured=(
@@ -200,7 +196,6 @@ def supply_differs(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.CONFIGURATION if declared else Cause.SUPPLY,
             kind="supply-differs",
-            sure=Sure.LIKELY,
             says=f"{device.name} says its supply is {asked.value}, the fixture says {wanted}",
             measured=(
                 f"power query: {asked.value} in {len(asked.values)} of {asked.tries}",
@@ -243,7 +238,6 @@ def load_at_output(evidence: Evidence) -> Iterator[Finding]:
                 yield Finding(
                     cause=Cause.BUS_WIRING,
                     kind="output-load",
-                    sure=Sure.LIKELY,
                     says=f"output {name.upper()} of {device.name} is off and its pin is "
                     "low: something at the output holds it",
                     measured=(f"channel {name}: latch 1, pin 0",),

@@ -9,32 +9,23 @@ from harness.diagnosis.causes.adapter import terminal_echo, wrong_rate
 from harness.diagnosis.evidence.bus import (
     AdapterFacts,
     Evidence,
-    IdleFacts,
     LineEvidence,
     ResetFacts,
 )
-from harness.diagnosis.finding import Cause, Finding, Sure, Weight
+from harness.diagnosis.finding import Cause, Finding, Weight
+from harness.diagnosis.signs.line import (
+    LEAST_MARGIN_US,
+    LONGEST_PRESENCE_US,
+    MANY,
+    PULL_UP_RISE_US,
+    SAMPLE_US,
+    clusters_of,
+    heard_whole,
+    long_pulls,
+    low_at_the_end,
+)
 from harness.digits import bound_text, span_text
 from harness.records import Bound
-
-_SAMPLE_US = 15.0
-"""A device may sample a write-1 slot as early as this (published limit)."""
-
-_LEAST_MARGIN_US = 2.0
-"""Less than this before a device samples is thin (own choice, no source)."""
-
-_PULL_UP_RISE_US = 30.0
-"""100 m of cable on 4.7 kohm rise in about 7 us to the receiver's threshold; only a
-resistor some times too large takes so long (arithmetic)."""
-
-_STEADY = 0.1
-"""Gaps that differ less come from something periodic (own choice, no source)."""
-
-_MANY = 16
-"""Characters of a reset and one byte of command at least: somebody transacts."""
-
-_CLUSTER_S = 0.3
-"""Characters no further apart belong to one transaction (own choice, no source)."""
 
 
 def stuck_low(evidence: Evidence) -> Iterator[Finding]:
@@ -53,7 +44,6 @@ def stuck_low(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.BUS_WIRING,
         kind="stuck-low",
-        sure=Sure.CERTAIN if held else Sure.LIKELY,
         says="the line worked, then went low and stays low",
         measured=(
             f"{adapter.ones.sent - adapter.ones.silent} of {adapter.ones.sent} single "
@@ -76,7 +66,6 @@ def fell_low(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.BUS_WIRING,
         kind="stuck-low",
-        sure=Sure.LIKELY,
         says="the line worked, then went low and stays low",
         measured=(
             "the last character heard was low to its end and not sent so; since then "
@@ -98,18 +87,16 @@ def foreign_traffic(evidence: Evidence) -> Iterator[Finding]:
     idle = evidence.idle
     if idle is None or not idle.arrivals or any(terminal_echo(evidence)):
         return
-    clusters = _clusters(idle)
+    clusters = clusters_of(idle)
     sizes = [size for _, size in clusters]
     gaps = [later[0] - sooner[0] for sooner, later in pairwise(clusters)]
-    whole = [size for at_s, size in clusters if _heard_whole(idle, at_s)] or sizes
+    whole = [size for at_s, size in clusters if heard_whole(idle, at_s)] or sizes
     even = max(whole) <= min(whole) * 1.3
-    if max(sizes) >= _MANY and even:
-        steady = len(gaps) >= 2 and max(gaps) - min(gaps) <= _STEADY * max(gaps)
+    if max(sizes) >= MANY and even:
         period = f", every {sum(gaps) / len(gaps):.2f} s" if gaps else ""
         yield Finding(
             cause=Cause.BUS_WIRING,
             kind="second-master",
-            sure=Sure.CERTAIN if steady else Sure.LIKELY,
             says="somebody else transacts on this bus",
             measured=(
                 f"{len(clusters)} bursts of {min(sizes)} to {max(sizes)} characters in "
@@ -118,12 +105,11 @@ def foreign_traffic(evidence: Evidence) -> Iterator[Finding]:
             ruled_out=("noise: its bursts differ in length",),
             try_first="remove the other controller: one master only",
         )
-    elif max(sizes) <= 2 and _long_pulls(idle):
+    elif max(sizes) <= 2 and long_pulls(idle):
         again = len(clusters) > 2
         yield Finding(
             cause=Cause.DEVICE,
             kind="comes-and-goes" if again else "signals",
-            sure=Sure.LIKELY if again else Sure.POSSIBLE,
             says="the line is pulled on its own, as by devices that get power or contact"
             if again
             else "the line went low on its own: a part signals, or one was plugged in",
@@ -140,7 +126,6 @@ def foreign_traffic(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.NOISE,
             kind="idle-spikes",
-            sure=Sure.LIKELY,
             says="spikes on the idle line are taken for characters",
             measured=(
                 f"{sum(sizes)} characters in {len(clusters)} groups in {idle.for_s:.1f} s",
@@ -150,43 +135,20 @@ def foreign_traffic(evidence: Evidence) -> Iterator[Finding]:
         )
 
 
-def _heard_whole(idle: IdleFacts, at_s: float) -> bool:
-    """False for a burst that listening may have begun or ended in."""
-    return _CLUSTER_S < at_s < idle.for_s - _CLUSTER_S
-
-
-def _long_pulls(idle: IdleFacts) -> bool:
-    """True if all that came was low for eight bits or longer."""
-    return set(idle.values) <= {"00", "80"}
-
-
-def _clusters(idle: IdleFacts) -> list[tuple[float, int]]:
-    found: list[tuple[float, int]] = []
-    last_s = -1.0
-    for at_s, size in idle.arrivals:
-        if found and at_s - last_s <= _CLUSTER_S:
-            found[-1] = (found[-1][0], found[-1][1] + size)
-        else:
-            found.append((at_s, size))
-        last_s = at_s
-    return found
-
-
 def slow_edge(evidence: Evidence) -> Iterator[Finding]:
     """Ones come back late: resistor times capacitance is too large."""
     line = evidence.line
     if line is None or not line.ones.histogram or _upside_down(evidence):
         return
-    margin_us = _SAMPLE_US - line.crossing_us
+    margin_us = SAMPLE_US - line.crossing_us
     rise_us = span_text(*line.rise_us, from_zero=True)
     rise = f"rise to the receiver's threshold {rise_us} us"
     echoes = f"idle FFh slots at 115200 baud echo {_shown(line)}"
-    if line.rise_us[0] >= _PULL_UP_RISE_US:
+    if line.rise_us[0] >= PULL_UP_RISE_US:
         presence = _rise_looks_like_presence(evidence, line)
         yield Finding(
             cause=Cause.BUS_WIRING,
             kind="pull-up",
-            sure=Sure.CERTAIN,
             says="the line rises far too slowly for its cable: the pull-up is too weak"
             + ("; what looks like presence is this slow rise" if presence else ""),
             measured=(rise, echoes),
@@ -194,17 +156,16 @@ def slow_edge(evidence: Evidence) -> Iterator[Finding]:
             try_first="measure the pull-up resistor; fit 1 to 1.5 kohm; look for leakage "
             "if it comes with heat",
         )
-    elif margin_us < _LEAST_MARGIN_US and line.rise_us[0] > 0:
-        fault = line.rise_us[0] * 1.7 + 8.7 > _SAMPLE_US or line.ones.usual != "FF"
+    elif margin_us < LEAST_MARGIN_US and line.rise_us[0] > 0:
+        fault = line.rise_us[0] * 1.7 + 8.7 > SAMPLE_US or line.ones.usual != "FF"
         yield Finding(
             cause=Cause.BUS_WIRING,
             kind="slow-edge",
-            sure=Sure.CERTAIN if line.ones.usual != "FF" else Sure.LIKELY,
             says="rising edges are slow: devices that sample early take a one for a zero",
             measured=(
                 rise,
                 f"a device sees a one after {bound_text(line.crossing_us, Bound.AT_MOST)} "
-                f"us, margin to {_SAMPLE_US:.0f} us "
+                f"us, margin to {SAMPLE_US:.0f} us "
                 f"{bound_text(margin_us, Bound.AT_LEAST)} us",
                 echoes,
             ),
@@ -243,7 +204,6 @@ def stretched_reset(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.DEVICE,
         kind="stretches-reset",
-        sure=Sure.LIKELY,
         says="somebody holds each reset low for longer, then lets go and answers: a part "
         "with an interrupt pending, or a slow one",
         measured=(
@@ -257,6 +217,33 @@ def stretched_reset(evidence: Evidence) -> Iterator[Finding]:
     )
 
 
+def long_presence(evidence: Evidence) -> Iterator[Finding]:
+    """Somebody is still low when the last presence pulse within limits is over."""
+    line, resets = evidence.line, evidence.resets
+    if line is None or line.ones.usual != "FF":
+        return
+    late = [
+        r
+        for r in resets
+        if r.echoes.usual
+        and low_at_the_end(r, r.echoes.usual)
+        and not r.echoes.followed
+    ]
+    if late:
+        yield Finding(
+            cause=Cause.DEVICE,
+            kind="long-presence",
+            says="the line stays low after a reset for longer than any presence pulse within "
+            "limits",
+            measured=(
+                *map(_reset_shown, late),
+                f"low more than {LONGEST_PRESENCE_US:.0f} us after the release",
+            ),
+            try_first="take devices off one by one: the one without which presence is short "
+            "again is out of limits",
+        )
+
+
 def late_presence(evidence: Evidence) -> Iterator[Finding]:
     """Presence lies between two samples of the customary reset character."""
     customary = [r for r in evidence.resets if r.baud == 9600]
@@ -266,7 +253,6 @@ def late_presence(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.DEVICE,
             kind="late-presence",
-            sure=Sure.CERTAIN,
             says="somebody answers with a late, short presence pulse, within limits; the "
             "customary reset at 9600 baud misses it",
             measured=tuple(map(_reset_shown, (customary[0], seen))),
@@ -301,7 +287,6 @@ def nobody_answers(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.BUS_WIRING,
             kind="low-level",
-            sure=Sure.LIKELY,
             says=f"the adapter hears itself perfectly and none of {evidence.expected.devices} "
             "expected devices answers: lows do not reach them low enough, or a lead all "
             "share is open",
@@ -320,7 +305,6 @@ def nobody_answers(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.UNDECIDED,
         kind="nobody",
-        sure=Sure.CERTAIN,
         says="nobody answers a reset, and all of adapter and idle line is right",
         measured=measured,
         ruled_out=("wrong rate: timed", "hidden presence: reset at three rates"),
@@ -344,7 +328,6 @@ def answers_in_zeros(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.CONFIGURATION if cured else Cause.UNDECIDED,
         kind="left-in-fast-mode",
-        sure=Sure.CERTAIN if cured else Sure.POSSIBLE,
         says="a part answers inside other parts' slots: it is still in fast mode and takes "
         "each write-0 for a reset",
         measured=(
@@ -400,7 +383,6 @@ def low_in_search(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.DEVICE,
             kind="zero-rom",
-            sure=Sure.LIKELY,
             says="a device answers with a ROM code of zeros beside others that are right",
             measured=(f"ROM code of zeros in {zero} of {scans.whole} scans",),
             ruled_out=("low line: other devices are found in the same scans",),
@@ -411,7 +393,6 @@ def low_in_search(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.BUS_WIRING,
         kind="low-in-search",
-        sure=Sure.CERTAIN if low == scans.scans else Sure.LIKELY,
         says="the line is low during the search: both bits read 0 at all 64 positions; "
         "family 00 is never a device",
         measured=(

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterator
 
 from harness.diagnosis.evidence.bus import Blocks, DeviceFacts, Evidence
-from harness.diagnosis.finding import Cause, Finding, Sure, Weight
+from harness.diagnosis.finding import Cause, Finding, Weight
 from harness.diagnosis.probes.thermometer_blocks import is_slip
 from harness.wire.romcode import RomCode
 
@@ -34,7 +34,6 @@ def spikes(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.NOISE,
         kind=_direction(lifted + up, down + fell),
-        sure=_sure(total),
         says="single slots come back changed among many that are right",
         measured=(
             f"{down} of {line.ones.sent} ones pulled low, {lifted} of {line.zeros.sent} "
@@ -49,13 +48,6 @@ def spikes(evidence: Evidence) -> Iterator[Finding]:
         try_first="twisted pair, a ferrite, a ground wire of its own; compare the times with "
         "what switches nearby",
     )
-
-
-def _sure(total: int) -> Sure:
-    """By the slots changed with nobody addressed; without one it may be a device."""
-    if total >= 3:
-        return Sure.CERTAIN
-    return Sure.LIKELY if total else Sure.POSSIBLE
 
 
 def _direction(up: int, down: int) -> str:
@@ -105,7 +97,6 @@ def slipped_slot(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.NOISE,
         kind="slip",
-        sure=Sure.CERTAIN,
         says="host and device counted slots differently by one; the check value need not "
         "show it",
         measured=tuple(measured),
@@ -155,7 +146,6 @@ def phantoms(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.NOISE,
             kind="phantom",
-            sure=Sure.LIKELY,
             says="ROM codes appear once and no directed search proves them",
             measured=(
                 f"{len(codes)} phantoms in {scans.scans} scans: {', '.join(codes[:4])}",
@@ -181,7 +171,6 @@ def command_not_heard(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.DEVICE if always else Cause.NOISE,
             kind="deaf-to-convert" if always else "command-lost",
-            sure=Sure.LIKELY,
             says=f"{device.name} did not start on a convert command: its reading is an old one",
             measured=(
                 f"busy not seen after {len(deaf)} of {len(asked)} convert commands",

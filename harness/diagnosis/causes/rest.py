@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import Iterator
 
 from harness.diagnosis.evidence.bus import Blocks, Evidence
-from harness.diagnosis.finding import Cause, Finding, Sure, Weight
+from harness.diagnosis.finding import Cause, Finding, Weight
 
 _ENOUGH = 3
 """From so many single troubles on it is a fault, below a warning (our own choice)."""
@@ -34,7 +34,6 @@ def unexplained(evidence: Evidence) -> Iterator[Finding]:
         cause=Cause.UNDECIDED,
         kind="unexplained",
         rule="unexplained",
-        sure=Sure.LIKELY if total >= _ENOUGH else Sure.POSSIBLE,
         says="transactions are spoilt now and then, and the numbers do not say by what",
         measured=tuple(
             f"{what}: {times} of {tries}" for what, (times, tries) in counted.items()

@@ -11,7 +11,7 @@ from typing import Any
 
 from harness.diagnosis.evidence.bus import Evidence
 from harness.diagnosis.evidence.kinds import FailedCheck
-from harness.diagnosis.finding import Cause, Finding, Sure
+from harness.diagnosis.finding import Cause, Finding
 
 _PARTIAL = 0x20
 """Bit 5 of the status: data lost in the store, or a byte cut short."""
@@ -62,7 +62,6 @@ def _protected(failed: FailedCheck, store: Mapping[str, Any]) -> Finding:
     return Finding(
         cause=Cause.CONFIGURATION,
         kind="store-protected",
-        sure=Sure.CERTAIN,
         says=f"{failed.name} refuses the store: this row is {store['protected']}",
         measured=_measured(store),
         ruled_out=("supply during the store: the part says that the row is closed",),
@@ -76,7 +75,6 @@ def _off_the_row(failed: FailedCheck, store: Mapping[str, Any]) -> Finding:
     return Finding(
         cause=Cause.CONFIGURATION,
         kind="store-row",
-        sure=Sure.CERTAIN,
         says=f"{failed.name} refuses the store: it must begin on a row of "
         f"{store.get('row')} bytes",
         measured=_measured(store),
@@ -95,7 +93,6 @@ def _starved(failed: FailedCheck, store: Mapping[str, Any]) -> Finding:
     return Finding(
         cause=Cause.SUPPLY,
         kind="store-dip",
-        sure=Sure.CERTAIN if dipped else Sure.LIKELY,
         says=f"the supply of {failed.name} dipped during the store: cells hold old or mixed "
         "data"
         if dipped
@@ -129,7 +126,6 @@ def step_toggled(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.CONFIGURATION,
         kind="toggled",
-        sure=Sure.CERTAIN,
         says=f"{failed.name} was toggled: "
         + (
             "a step addressed it by its ROM code"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from harness.diagnosis.evidence.bus import Conversion, DeviceFacts, Evidence
-from harness.diagnosis.finding import Cause, Finding, Sure, Weight
+from harness.diagnosis.finding import Cause, Finding, Weight
 
 _HIGHEST_DEGC = 125.0
 """End of the published range of the thermometers."""
@@ -38,7 +38,6 @@ def given_up(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.SUPPLY,
             kind="supply-pin-open",
-            sure=Sure.LIKELY,
             says="conversions were given up for lack of supply: values above +125 degC",
             measured=tuple(
                 f"{name}: {len(v)} values, such as {v[0]:.2f} degC"
@@ -58,7 +57,6 @@ def starved(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.SUPPLY,
             kind="no-strong-pull-up",
-            sure=Sure.LIKELY,
             says="no bus-powered device ever finishes a conversion: the line cannot feed it",
             measured=tuple(
                 f"{d.name}: power-on value after {len(_converted(d))} of "
@@ -80,16 +78,15 @@ def _minority(evidence: Evidence, fed: list[DeviceFacts]) -> bool:
     return bool(undeclared) and len(fed) * 2 <= len(asked)
 
 
-_CLONE_MS = (15.0, 400.0)
-"""Busy for so long, seen: a clone with its own supply. On bus power the polling itself
-reads as done at once."""
+_SEEN_BUSY_MS = 15.0
+"""Busy for longer than a poll and a late host take, seen: a device with a supply of its
+own. On bus power the polling itself reads as done at once, since nobody pulls the line."""
 
 
 def _says_so_only(device: DeviceFacts) -> bool:
-    """True if the answer to the power query is belied by what the device does."""
-    low_ms, high_ms = _CLONE_MS
+    """True if the device behaves as one with a supply of its own."""
     return any(
-        c.took_ms is not None and low_ms < c.took_ms < high_ms and not c.power_on
+        c.took_ms is not None and c.took_ms > _SEEN_BUSY_MS and not c.power_on
         for c in device.conversions
     )
 
@@ -111,7 +108,6 @@ def third_wire(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.SUPPLY,
             kind="third-wire",
-            sure=Sure.CERTAIN if len(asked) > 2 or bad else Sure.LIKELY,
             says=f"{device.name} is fed from the data line while others have their own supply",
             measured=(
                 "single power queries: "
@@ -141,7 +137,6 @@ def restarted(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.SUPPLY,
             kind="restart",
-            sure=Sure.CERTAIN if gone else Sure.LIKELY,
             says=f"{device.name} restarted while it converted: 85 degC is its power-on value",
             measured=(
                 f"power-on value after {len(hit)} of {len(done)} conversions",
@@ -172,7 +167,6 @@ def jumps(evidence: Evidence) -> Iterator[Finding]:
             yield Finding(
                 cause=Cause.SUPPLY,
                 kind="brown-out",
-                sure=Sure.LIKELY if device.on_parasite else Sure.POSSIBLE,
                 says=f"readings of {device.name} jump although every check byte is right",
                 measured=(
                     f"{len(off)} of {len(values)} conversions more than {_AGREE_K} K off "
@@ -195,7 +189,6 @@ def reloaded(evidence: Evidence) -> Iterator[Finding]:
             yield Finding(
                 cause=Cause.CONFIGURATION,
                 kind="reloaded",
-                sure=Sure.CERTAIN,
                 says=f"settings of {device.name} went back to the stored ones on their own: "
                 "it restarted between two reads",
                 measured=(
@@ -221,7 +214,6 @@ def alarm_search(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.CONFIGURATION if stale else Cause.DEVICE,
         kind="alarm-stale" if stale else "alarm-wrong",
-        sure=Sure.CERTAIN if stale else Sure.LIKELY,
         says="the alarm search disagrees with reading and thresholds"
         + (" until the next conversion" if stale else " after a conversion too"),
         measured=(

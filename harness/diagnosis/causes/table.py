@@ -20,8 +20,10 @@ from harness.diagnosis.causes import noise as rules_noise
 from harness.diagnosis.causes import rest as rules_rest
 from harness.diagnosis.causes import stores as rules_stores
 from harness.diagnosis.causes import supply as rules_supply
+from harness.diagnosis.differential.differential import weighed
 from harness.diagnosis.evidence.bus import Evidence
-from harness.diagnosis.finding import Finding, Sure, Weight, gathered, ranked
+from harness.diagnosis.finding import Finding, Weight, gathered, ranked
+from harness.diagnosis.signs.observing import observe
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,6 +65,7 @@ RULES: tuple[Rule, ...] = (
         otherwise="echo sent out again",
         spoils=True,
     ),
+    Rule(judge=rules_adapter.terminal_layer, seen_by="adapter", spoils=True),
     Rule(judge=rules_adapter.silence, seen_by="adapter", spoils=True),
     Rule(judge=rules_line.fell_low, seen_by="adapter", spoils=True),
     Rule(
@@ -92,12 +95,14 @@ RULES: tuple[Rule, ...] = (
         spoils=True,
     ),
     Rule(judge=rules_line.stretched_reset, seen_by="resets", spoils=True),
+    Rule(judge=rules_line.long_presence, seen_by="resets", spoils=True),
     Rule(
         judge=rules_line.slow_edge,
         seen_by="line",
         otherwise="slow edges, weak pull-up",
         spoils=True,
     ),
+    Rule(judge=rules_adapter.packet_boundary, seen_by="adapter", spoils=True),
     Rule(
         judge=rules_adapter.lost_characters,
         seen_by="adapter",
@@ -124,6 +129,7 @@ RULES: tuple[Rule, ...] = (
     Rule(judge=rules_current.failed_offset, seen_by="failed"),
     Rule(judge=rules_devices.all_zero_blocks, seen_by="devices"),
     Rule(judge=rules_devices.loose_contact, seen_by="devices"),
+    Rule(judge=rules_devices.common_loss, seen_by="scans", spoils=True),
     Rule(judge=rules_devices.flaky_branch, seen_by="devices"),
     Rule(judge=rules_devices.impossible_code, seen_by="scans"),
     Rule(
@@ -162,6 +168,8 @@ RULES: tuple[Rule, ...] = (
     Rule(judge=rules_adapter.slow_round_trip, seen_by="adapter"),
     Rule(judge=rules_adapter.late_host, seen_by="adapter"),
     Rule(judge=rules_devices.clone_like, seen_by="devices"),
+    Rule(judge=rules_devices.constants_moved, seen_by="devices"),
+    Rule(judge=rules_devices.off_the_sheet, seen_by="devices"),
     Rule(judge=rules_line.late_presence, seen_by="resets"),
 )
 """Every rule, what spoils most first."""
@@ -170,31 +178,41 @@ RULES: tuple[Rule, ...] = (
 def judge(evidence: Evidence) -> tuple[tuple[Finding, ...], tuple[str, ...]]:
     """All findings in their rank, and what is ruled out.
 
-    What lies below a certain fault that spoils everything behind it is only possible.
-    Trouble that no rule has a cause for ends undecided, never as "nothing wrong".
+    Faults below one that spoils everything behind it are told under it: one root cause
+    is one conclusion. Trouble that no cause explains ends undecided, never as "nothing
+    wrong".
     """
+    seen = observe(evidence)
     findings: list[Finding] = []
     ruled_out: list[str] = []
-    spoilt = explained = False
+    root: Finding | None = None
+    explained = False
     for rule in RULES:
         if not getattr(evidence, rule.seen_by):
             continue
-        found = [replace(f, rule=rule.name) for f in rule.judge(evidence)]
-        if not found and rule.otherwise and not spoilt:
+        told = (replace(f, rule=rule.name) for f in rule.judge(evidence))
+        found = list(weighed(told, seen))
+        if not found and rule.otherwise and root is None:
             ruled_out.append(rule.otherwise)
-        findings += [_doubted(f) for f in found] if spoilt else found
-        spoilt = spoilt or (rule.spoils and any(map(_spoils, found)))
+        if root is not None:
+            found, root = _under(root, found, findings)
+        findings += found
+        if root is None and rule.spoils:
+            root = next((f for f in found if f.weight is Weight.FAULT), None)
         explained = explained or (bool(found) and rule.explains)
     if not explained and not any(f.weight is Weight.FAULT for f in findings):
         findings += rules_rest.unexplained(evidence)
     return tuple(gathered(ranked(findings))), tuple(ruled_out)
 
 
-def _spoils(finding: Finding) -> bool:
-    return finding.weight is Weight.FAULT and finding.sure is not Sure.POSSIBLE
-
-
-def _doubted(finding: Finding) -> Finding:
-    if finding.weight is not Weight.FAULT:
-        return finding
-    return replace(finding, sure=Sure.POSSIBLE)
+def _under(
+    root: Finding, found: list[Finding], findings: list[Finding]
+) -> tuple[list[Finding], Finding]:
+    """Faults told under the one that spoils them; what is no fault stays by itself."""
+    faults = [f for f in found if f.weight is Weight.FAULT]
+    if not faults:
+        return found, root
+    told = tuple(f"{f.cause} ({f.kind}): {f.says}" for f in faults)
+    grown = replace(root, follows=(*root.follows, *told))
+    findings[findings.index(root)] = grown
+    return [f for f in found if f not in faults], grown

@@ -100,6 +100,11 @@ class AdapterFacts:
         burst_extra: characters that came besides them.
         echo_without_supply: usual echo of FFh with the bus supply off, ``none`` for
             silence; None if the fixture cannot switch it.
+        characters: character sent, two hex digits -> graded echoes, ``none`` for silence.
+        boundaries: burst length around the ends of USB packets -> how many of how many
+            came back whole at once.
+        measured_reset_baud: rate of the resets by the time of bursts, or None.
+        reset_rate_doubt: relative uncertainty of that.
     """
 
     ones: Echoes
@@ -115,6 +120,10 @@ class AdapterFacts:
     burst_missing: int = 0
     burst_extra: int = 0
     echo_without_supply: str | None = None
+    characters: dict[str, Histogram] = field(default_factory=dict)
+    boundaries: dict[int, tuple[int, int]] = field(default_factory=dict)
+    measured_reset_baud: float | None = None
+    reset_rate_doubt: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -188,6 +197,21 @@ class LineEvidence:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SampleStep:
+    """One step of the sample ladder: FFh slots at one rate, nobody addressed.
+
+    Attributes:
+        baud: rate.
+        sample_us: first sample after the release of the line.
+        echoes: graded echoes.
+    """
+
+    baud: int
+    sample_us: float
+    echoes: Echoes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ScanFacts:
     """Searches over the whole bus.
 
@@ -255,7 +279,10 @@ class Blocks:
         ones: all FFh: nobody drives.
         broken_off: right at first, then ones to the end: the driver went away.
         slipped: check value right, and the good block moved by one bit.
-        impossible: check value right, other fixed bits wrong.
+        impossible: check value right, and no block of the family all the same.
+        moved: check value right, and constants other than the device's own.
+        constants: the device's own constants in hex: what most of its blocks that can be
+            hold at those places.
         troubles: kind of error -> count, where no block was read.
         distinct_wrong: number of different wrong blocks.
         flips_up: bits that read 1 and are 0 in the good or most frequent block.
@@ -272,6 +299,8 @@ class Blocks:
     broken_off: int = 0
     slipped: int = 0
     impossible: int = 0
+    moved: int = 0
+    constants: str = ""
     troubles: dict[str, int] = field(default_factory=dict)
     distinct_wrong: int = 0
     flips_up: int = 0
@@ -290,6 +319,8 @@ class DeviceFacts:
         family: code.
         verified: directed searches that it answered.
         verifies: directed searches tried.
+        verify_troubles: kind of error -> directed searches that it ended: those say
+            nothing of the device.
         supply_answers: single answers to the power query, 0 = fed from the data line.
         blocks: repeated reads before any conversion.
         blocks_after: repeated reads after the last one.
@@ -298,6 +329,8 @@ class DeviceFacts:
             conversion; None if not tried.
         openings: how often the port was closed and opened again meanwhile.
         lost_at_openings: after how many of these settings had gone back.
+        idle_looks: how often the marker was looked for after a pause without any work.
+        idle_losses: after how many of these it was gone.
         longest_ms: longest published conversion at its resolution, or None.
         full_resolution: True if it converts to 12 bit.
         readings: quantities of its kind that can be asked for without changing anything.
@@ -310,6 +343,7 @@ class DeviceFacts:
     socket: str = ""
     verified: int = 0
     verifies: int = 0
+    verify_troubles: dict[str, int] = field(default_factory=dict)
     supply_answers: tuple[int, ...] = ()
     blocks: Blocks | None = None
     blocks_after: Blocks | None = None
@@ -317,6 +351,8 @@ class DeviceFacts:
     settings_kept: bool | None = None
     openings: int = 0
     lost_at_openings: int = 0
+    idle_looks: int = 0
+    idle_losses: int = 0
     longest_ms: float | None = None
     full_resolution: bool = False
     readings: tuple[KindReading, ...] = ()
@@ -327,6 +363,13 @@ class DeviceFacts:
     def name(self) -> str:
         """Socket and ROM code."""
         return f"{self.socket} {self.rom_code}".strip()
+
+    @property
+    def unanswered(self) -> int:
+        """Directed searches that came to their end without an answer."""
+        return max(
+            0, self.verifies - self.verified - sum(self.verify_troubles.values())
+        )
 
     def reading(self, quantity: str) -> KindReading | None:
         """What came of one quantity; None if it was not asked for."""
@@ -361,6 +404,8 @@ class Evidence:
     idle: IdleFacts | None = None
     resets: tuple[ResetFacts, ...] = ()
     line: LineEvidence | None = None
+    ladder: tuple[SampleStep, ...] = ()
+    """The sample ladder; empty where no slot came back changed."""
     scans: ScanFacts | None = None
     devices: tuple[DeviceFacts, ...] = ()
     alarms: AlarmFacts | None = None

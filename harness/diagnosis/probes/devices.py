@@ -30,7 +30,7 @@ from harness.driver.search import (
     verify,
 )
 from harness.driver.session import Selection
-from harness.errors import AdapterUnplugged, SlotproofError
+from harness.errors import AdapterError, AdapterUnplugged, SlotproofError
 from harness.families.thermometers.thermometer import (
     CONVERT,
     READ_SUPPLY,
@@ -105,21 +105,27 @@ def _codes(enumeration: Enumeration) -> tuple[str, ...]:
     return tuple(sorted(str(rom) for rom in enumeration.found))
 
 
-def count_verified(bus: Bus, rom: RomCode, times: int) -> int:
-    """Directed searches that a device answered.
+def count_verified(bus: Bus, rom: RomCode, times: int) -> tuple[int, Counter[str]]:
+    """Directed searches that a device answered, and the late replies that ended others.
 
     Raises:
         AdapterUnplugged: the port is gone.
     """
-    answered = 0
+    answered, troubles = 0, Counter[str]()
     for _ in range(times):
         try:
             answered += verify(bus, rom)
         except AdapterUnplugged:
             raise
+        except AdapterError as fault:
+            # what comes later was late; what never comes was merged on the line by a
+            # device out of step, or lost: then others lose as many
+            if bus.adapter.settle():
+                troubles[fault.kind] += 1
         except SlotproofError:
+            # no presence, or a slot pulled by a device that is out of step
             bus.adapter.settle()
-    return answered
+    return answered, troubles
 
 
 # -- devices ----------------------------------------------------------------------
@@ -135,6 +141,8 @@ class ThermometerProbe:
         marker: the bytes written in their place, or empty.
         openings: how often the port was opened with the marker in place.
         lost_at_openings: how often it was gone after that.
+        idle_looks: how often it was looked for after a pause without any work.
+        idle_losses: how often it was gone then.
     """
 
     rom: RomCode
@@ -145,6 +153,8 @@ class ThermometerProbe:
     settings_kept: bool | None = None
     openings: int = 0
     lost_at_openings: int = 0
+    idle_looks: int = 0
+    idle_losses: int = 0
     block: ThermometerScratchpad | None = None
 
     @property
@@ -171,12 +181,14 @@ class Clinic:
         self, rom: RomCode, *, verifies: int, reads: int, socket: str
     ) -> DeviceFacts:
         """Directed searches, and for thermometers power query and repeated reads."""
+        verified, troubles = count_verified(self._bus, rom, verifies)
         facts = DeviceFacts(
             rom_code=str(rom),
             family=rom.family,
             socket=socket,
-            verified=count_verified(self._bus, rom, verifies),
+            verified=verified,
             verifies=verifies,
+            verify_troubles=dict(troubles),
         )
         if rom.family not in THERMOMETERS:
             return facts
@@ -237,6 +249,27 @@ class Clinic:
                 self._write(patient, patient.marker)
                 lost = True
         return lost
+
+    def restarted(self) -> bool:
+        """True if the marker of any went while it converted."""
+        return any(
+            c.marker_kept is False
+            for p in self.thermometers.values()
+            for c in p.conversions
+        )
+
+    def look_while_idle(self, times: int) -> None:
+        """The marker of each after pauses as long as a conversion, with nothing to do."""
+        for _ in range(times):
+            self._bus.clock.sleep(_LONGEST_S)
+            for patient in self.thermometers.values():
+                block = self._read_twice(patient) if patient.marker else None
+                if block is None:
+                    continue
+                patient.idle_looks += 1
+                if block.data[2:4] != patient.marker[:2]:
+                    patient.idle_losses += 1
+                    self._write(patient, patient.marker)
 
     def restore(self) -> None:
         """Put the alarm bytes back."""

@@ -30,6 +30,9 @@ _ECHO_PAUSE_S = 0.02
 _PACKET = 62
 """Characters of a full USB packet of the commonest chip: no latency timer at its end."""
 _RATE_SLOTS = (48 * _PACKET, 16 * _PACKET, 4 * _PACKET)
+_RESET_BURSTS = (3 * _PACKET,)
+"""Of resets: 0.19 s at 9600 baud, 0.13 s longer than one packet, so that 1 ms of the host
+is a doubt of 0.8 %."""
 _RATE_TRIES = 4
 _HOST_JITTER_S = 0.001
 """What a host may be late in seeing the last character of a burst (one USB frame)."""
@@ -63,15 +66,19 @@ def examine_adapter(ear: Ear) -> AdapterFacts:
     quiet, _ = ear.singly(0xFF, baud, _ZEROS, pause_s=_ECHO_PAUSE_S)
     fast, _ = ear.singly(FAST_RESET_BYTE, baud, _ZEROS, pause_s=_ECHO_PAUSE_S)
     slow, _ = ear.singly(0xFF, _SLOW_BAUD, 4)  # last: 104 us may end overdrive
-    ear.send(b"\xff", baud)  # the idle line is heard at this rate
     trips_ms = sorted(trip * 1e3 for trip in trips_s)
     bursts: dict[int, tuple[int, int]] = {}
     missing = extra = 0
-    measured, doubt = None, 0.0
+    measured, doubt, resets, reset_doubt = None, 0.0, None, 0.0
     if ones.histogram and not ones.extra and not quiet.followed * 2 > quiet.sent:
         bursts, missing, extra = _bursts(ear, baud)
         late_s = (trips_ms[-1] - statistics.median(trips_ms)) / 1e3
         measured, doubt = _rate(ear, baud, late_s)
+        resets, reset_doubt = _rate(
+            ear, _SLOW_BAUD, late_s, byte=_PULSE_BYTE, sizes=_RESET_BURSTS, tries=2
+        )
+    unfed = _echo_without_supply(ear, baud) if ones.histogram else None
+    ear.send(b"\xff", baud)  # the idle line is heard at this rate
     return AdapterFacts(
         ones=ones,
         slow_ones=slow,
@@ -88,10 +95,12 @@ def examine_adapter(ear: Ear) -> AdapterFacts:
         asked_baud=round(ear.bus.adapter.grid.achieved(baud), 1),
         measured_baud=round(measured, 1) if measured else None,
         rate_doubt=round(doubt, 5),
+        measured_reset_baud=round(resets, 1) if resets else None,
+        reset_rate_doubt=round(reset_doubt, 5),
         bursts=bursts,
         burst_missing=missing,
         burst_extra=extra,
-        echo_without_supply=_echo_without_supply(ear, baud) if ones.histogram else None,
+        echo_without_supply=unfed,
     )
 
 
@@ -126,18 +135,26 @@ def _bursts(ear: Ear, baud: int) -> tuple[dict[int, tuple[int, int]], int, int]:
     return found, missing, extra
 
 
-def _rate(ear: Ear, baud: int, late_s: float) -> tuple[float | None, float]:
-    """Slot rate by the difference of a long and a short burst of whole packets.
+def _rate(
+    ear: Ear,
+    baud: int,
+    late_s: float,
+    *,
+    byte: int = 0xFF,
+    sizes: tuple[int, ...] = _RATE_SLOTS,
+    tries: int = _RATE_TRIES,
+) -> tuple[float | None, float]:
+    """Rate by the difference of a long and a short burst of whole packets.
 
     A busy host only ever makes a burst longer, so the shortest of a few counts; where
     single replies come late by ``late_s``, even that one may be so late. What the
     adapter would send as several bursts has the host's pauses in it and is no measure.
     """
     longest = ear.bus.adapter.max_burst
-    sizes = [size for size in _RATE_SLOTS if size <= longest]
-    short_s = _whole_bursts_s(ear, baud, _PACKET) if sizes else []
-    for size in sizes if short_s else ():
-        long_s = _whole_bursts_s(ear, baud, size)
+    able = [size for size in sizes if size <= longest]
+    short_s = _whole_bursts_s(ear, baud, _PACKET, byte, tries) if able else []
+    for size in able if short_s else ():
+        long_s = _whole_bursts_s(ear, baud, size, byte, tries)
         if long_s:
             needed_s = max(min(long_s) - min(short_s), 1e-6)
             spread_s = min(long_s[1:], default=long_s[0]) - min(long_s)
@@ -146,11 +163,13 @@ def _rate(ear: Ear, baud: int, late_s: float) -> tuple[float | None, float]:
     return None, 0.0
 
 
-def _whole_bursts_s(ear: Ear, baud: int, size: int) -> list[float]:
+def _whole_bursts_s(
+    ear: Ear, baud: int, size: int, byte: int, tries: int
+) -> list[float]:
     """Times of a few bursts, those that did not come back whole left out."""
     took_s = []
-    for _ in range(_RATE_TRIES):
-        heard = ear.send(b"\xff" * size, baud)
+    for _ in range(tries):
+        heard = ear.send(bytes([byte]) * size, baud)
         if heard.whole:
             took_s.append(heard.took_s)
     return sorted(took_s)
@@ -222,7 +241,7 @@ def examine_line(ear: Ear, slots: int, *, size: int) -> LineEvidence:
 
     Eight ones are no ROM command: after them all devices wait for the next reset.
     """
-    _silence_everybody(ear)
+    silence_everybody(ear)
     ones = ear.burst(0xFF, RULER_BAUD, slots, size=size)
     fine, grid = None, ear.bus.adapter.grid
     # an adapter that may make another rate of it than asked for is no ruler
@@ -231,7 +250,7 @@ def examine_line(ear: Ear, slots: int, *, size: int) -> LineEvidence:
             fine = ear.burst(0xFF, FINE_RULER_BAUD, 64, size=min(size, 64))
     rise_us = _rise_us(ones, fine)
     zero = ear.bus.slots.write_0_byte
-    _silence_everybody(ear)
+    silence_everybody(ear)
     zeros, answers = _zeros(ear, zero, slots // 4, size=size)
     after = None
     if answers:
@@ -256,7 +275,8 @@ def _zeros(ear: Ear, byte: int, slots: int, *, size: int) -> tuple[Echoes, int]:
     return echoes, echoes.extra
 
 
-def _silence_everybody(ear: Ear) -> None:
+def silence_everybody(ear: Ear) -> None:
+    """A reset and eight ones, which are no ROM command: all wait for the next reset."""
     frame = ear.bus.reset_frame
     ear.send(bytes([frame.frame.byte]), frame.request_baud)
     ear.wait(0.002)

@@ -7,6 +7,7 @@ from collections import Counter
 from harness.diagnosis.evidence.bus import Blocks
 from harness.driver.bus import Bus
 from harness.errors import AdapterUnplugged, SlotproofError
+from harness.families.thermometers.own_constants import constants_in
 from harness.families.thermometers.thermometer import (
     READ_SCRATCHPAD,
     ThermometerScratchpad,
@@ -60,11 +61,20 @@ def read_again_and_again(bus: Bus, rom: RomCode, times: int) -> Blocks:
             troubles[trouble] += 1
             bad_at_s.append(at_s)
     counted = Counter(data for _, data in blocks)
-    good = next((d for d, _ in counted.most_common() if proved(d, rom.family)), b"")
+    own = own_constants_of(counted, rom.family)
+    good = next(
+        (
+            d
+            for d, _ in counted.most_common()
+            if proved(d, rom.family) and constants_in(d, rom.family) == own
+        ),
+        b"",
+    )
     usual = good or (counted.most_common(1)[0][0] if counted else b"")
-    kinds = Counter(_kind(data, rom.family, good) for _, data in blocks)
-    bad_at_s += [at_s for at_s, data in blocks if not proved(data, rom.family)]
-    wrong = {data for data in counted if not proved(data, rom.family)}
+    sorts = {data: _kind(data, rom.family, good) for data in counted}
+    kinds = Counter(sorts[data] for _, data in blocks)
+    bad_at_s += [at_s for at_s, data in blocks if sorts[data] != "whole"]
+    wrong = {data for data in counted if sorts[data] != "whole"}
     slips = [data for _, data in blocks if good and is_slip(good, data)]
     flips = [
         flips_between(usual, data)
@@ -83,6 +93,8 @@ def read_again_and_again(bus: Bus, rom: RomCode, times: int) -> Blocks:
         broken_off=kinds["broken off"],
         slipped=kinds["slip"],
         impossible=kinds["impossible"],
+        moved=kinds["moved"],
+        constants=own.hex(" ").upper(),
         troubles=dict(troubles),
         distinct_wrong=len(wrong),
         flips_up=sum(up for up, _ in flips),
@@ -92,15 +104,29 @@ def read_again_and_again(bus: Bus, rom: RomCode, times: int) -> Blocks:
     )
 
 
+def own_constants_of(counted: Counter[bytes], family: int) -> bytes:
+    """Constants of the device's own: what most of its blocks that can be hold."""
+    votes: Counter[bytes] = Counter()
+    for data, times in counted.items():
+        if proved(data, family):
+            votes[constants_in(data, family)] += times
+    return votes.most_common(1)[0][0] if votes else b""
+
+
 def _kind(data: bytes, family: int, good: bytes) -> str:
+    if good and is_slip(good, data):
+        return "slip"
     if proved(data, family):
-        return "whole"
+        same = constants_in(data, family) == constants_in(good, family)
+        return "whole" if same else "moved"
+    return _damage(data, good)
+
+
+def _damage(data: bytes, good: bytes) -> str:
     if not any(data):
         return "zeros"
     if data == b"\xff" * len(data):
         return "ones"
-    if good and is_slip(good, data):
-        return "slip"
     if good and is_broken_off(good, data):
         return "broken off"
     return "check" if crc8(data) else "impossible"

@@ -32,7 +32,12 @@ from harness.families.family import (
     Session,
     by_name,
 )
-from harness.families.thermometers import commands, restarts, thermometry
+from harness.families.thermometers import (
+    commands,
+    own_constants,
+    restarts,
+    thermometry,
+)
 from harness.families.thermometers import settings as settings_of
 from harness.families.thermometers.data_sheet_conformance import SHEET_CHECK
 from harness.records import Scalar
@@ -111,14 +116,22 @@ class ThermometerScratchpad:
 
 
 def read_scratchpad(session: Session) -> ThermometerScratchpad:
-    """Read and prove the block.
+    """Read the block, prove it, and hold it to the device's own constants.
 
     Raises:
         DeviceAbsent: all ones, nobody drives.
-        AnswerImpossible: fixed bits are wrong though the check value is right.
-        CheckValueWrong: the check value does not match.
+        AnswerImpossible: fixed bits are wrong though the CRC is right, or the block has
+            other constants than the device.
+        CheckValueWrong: the CRC does not match.
     """
-    return prove(session.transact(bytes([READ_SCRATCHPAD]), 9), session.rom.family)
+
+    def read() -> bytes:
+        data = session.transact(bytes([READ_SCRATCHPAD]), 9)
+        return prove(data, session.rom.family).data
+
+    data = read()
+    own_constants.hold_to_own(session, data, read_again=read)
+    return ThermometerScratchpad(data, session.rom.family)
 
 
 def prove(data: bytes, family: int) -> ThermometerScratchpad:
@@ -129,9 +142,6 @@ def prove(data: bytes, family: int) -> ThermometerScratchpad:
         raise AnswerImpossible(
             f"block {shown}: configuration {data[4]:02X}h, but its fixed bits are 0xx11111"
         )
-    thermometry.prove_fixed(
-        data, {5: 0xFF, 7: 0x10} if block.has_config else {4: 0xFF, 5: 0xFF}
-    )
     if not block.has_config:
         _prove_counters(data, shown)
     return block

@@ -7,7 +7,8 @@ from dataclasses import replace
 from typing import Any
 
 from harness.diagnosis.diagnosis import DIAGNOSIS, Diagnosis
-from harness.diagnosis.engine import Declared, Effort, Examination
+from harness.diagnosis.effort import Effort
+from harness.diagnosis.engine import Declared, Examination
 from harness.diagnosis.evidence.bus import Evidence, Expected
 from harness.diagnosis.evidence.kinds import FailedCheck
 from harness.diagnosis.finding import NO_VERDICT, Finding, Weight

@@ -113,6 +113,7 @@ def _points(finding: Finding) -> Iterator[tuple[str, str]]:
         ("measured", finding.measured),
         ("rules out", finding.ruled_out),
         ("to tell apart", finding.tells_apart),
+        ("follows from it", finding.follows),
     ):
         yield from ((label, text) for text in texts)
 

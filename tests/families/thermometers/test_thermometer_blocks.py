@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.errors import AnswerImpossible, CheckValueWrong, DeviceAbsent, DeviceError
+from harness.families.thermometers.own_constants import hold_to_own
 from harness.families.thermometers.thermometer import prove
 from harness.wire.crc import crc8
 from harness.wire.romcode import RomCode
+from tests.families.conftest import Script
 
 CONFIGURED = [
     (125.0, 0x07D0),
@@ -189,12 +194,26 @@ def test_every_single_flipped_bit_is_caught(family: int, place: int) -> None:
 
 @pytest.mark.parametrize("family", [0x28, 0x22])
 @pytest.mark.parametrize(("place", "value"), [(5, 0x00), (5, 0xFE), (7, 0xAA), (7, 0)])
-def test_reserved_bytes(family: int, place: int, value: int) -> None:
-    """A right CRC over a wrong reserved byte is an answer that cannot be."""
+def test_constants_of_a_device(
+    script: Callable[..., Any], family: int, place: int, value: int
+) -> None:
+    """Constants other than the data sheet's are held as the device's own if they stay.
+
+    Source: public survey texts on clone 28h thermometers. What changes them afterwards,
+    to the data sheet's too, is no block of this device.
+    """
     body = bytearray(block(family, 0x0191)[:8])
     body[place] = value
-    with pytest.raises(AnswerImpossible, match=f"reserved byte {place}"):
-        prove(bytes(body) + bytes([crc8(bytes(body))]), family)
+    odd = bytes(body) + bytes([crc8(bytes(body))])
+    session = script(family, [])
+    hold_to_own(session, odd, read_again=lambda: odd)
+    assert session.notes
+    hold_to_own(session, odd, read_again=lambda: odd)
+    with pytest.raises(AnswerImpossible, match="not those of this device"):
+        hold_to_own(session, block(family, 0x0191), read_again=lambda: odd)
+    moved = script(family, [])
+    with pytest.raises(AnswerImpossible, match="not those of this device"):
+        hold_to_own(moved, odd, read_again=lambda: block(family, 0x0191))
 
 
 @pytest.mark.parametrize("config", [0xFF, 0x00, 0x7E, 0x9F, 0x0F])
@@ -261,8 +280,10 @@ def test_no_slipped_slot_passes(
     assert prove(data, family).temperature_degc == pytest.approx(
         sixteenths / 16, abs=0.5
     )
+    session: Any = Script([], rom=RomCode.build(family, 1))
+    hold_to_own(session, data, read_again=lambda: data)
     with pytest.raises(DeviceError):
-        prove(slipped(data), family)
+        hold_to_own(session, prove(slipped(data), family).data, read_again=lambda: data)
 
 
 def test_slipped_rom_code_has_no_known_family() -> None:

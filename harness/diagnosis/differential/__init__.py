@@ -1,0 +1,1 @@
+"""Causes held against observations: which stand, which are excluded, by what."""

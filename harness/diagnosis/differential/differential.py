@@ -1,0 +1,116 @@
+"""The differential: suspicions held against their rivals, and how sure what stands is.
+
+A suspicion comes from a cause's own words (``causes``). Here its row is held against
+every observation; so is each rival, that is each row which brings about an observable
+that was seen. What a measurement excludes is named with it. Confidence follows:
+
+- certain: every rival is excluded by a measurement that is named.
+- likely: rivals stand, and none explains as much.
+- undecided: a rival that stands explains as much.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+
+from harness.diagnosis.differential.cause_row import CauseRow
+from harness.diagnosis.differential.rows.adapter import ADAPTER_ROWS
+from harness.diagnosis.differential.rows.devices import DEVICE_ROWS
+from harness.diagnosis.differential.rows.kinds import KIND_ROWS
+from harness.diagnosis.differential.rows.line import LINE_ROWS
+from harness.diagnosis.finding import Cause, Finding, Sure
+from harness.diagnosis.signs.sign import Observations
+
+ROWS: tuple[CauseRow, ...] = (
+    *ADAPTER_ROWS,
+    *LINE_ROWS,
+    *DEVICE_ROWS,
+    *KIND_ROWS,
+)
+
+RIVALS = tuple(
+    row
+    for place, row in enumerate(ROWS)
+    if not row.alike or row.alike not in {other.alike for other in ROWS[:place]}
+)
+"""Of kinds that name one mechanism the first."""
+
+_BY_NAME = {row.name: row for row in ROWS}
+
+
+def row_of(finding: Finding) -> CauseRow | None:
+    """The row of a finding's cause; None for one without."""
+    return _BY_NAME.get(f"{finding.cause} {finding.kind}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rivals:
+    """Rivals of a cause.
+
+    Attributes:
+        standing: nothing excludes them.
+        excluded: what excludes each, in words.
+    """
+
+    standing: tuple[CauseRow, ...] = ()
+    excluded: tuple[str, ...] = ()
+
+
+def rivals_of(row: CauseRow, seen: Observations, device: str) -> Rivals:
+    """Rows that bring about what was seen of this one, held against the observations."""
+    mine = row.explained(seen, device)
+    standing, excluded = [], []
+    for other in RIVALS:
+        same = other is row or (bool(row.alike) and other.alike == row.alike)
+        if same or not mine & other.explained(seen, device):
+            continue
+        against = other.excluded_by(seen, device)
+        if against is None:
+            standing.append(other)
+        else:
+            excluded.append(f"{other.name}: {against.text}")
+    return Rivals(standing=tuple(standing), excluded=tuple(excluded))
+
+
+def weighed(findings: Iterable[Finding], seen: Observations) -> Iterator[Finding]:
+    """Each suspicion that stands, with its rivals and how sure it is."""
+    for finding in findings:
+        row = row_of(finding)
+        if row is None:
+            yield _without_rivals(finding)
+        elif row.excluded_by(seen, finding.device) is None:
+            yield _with_rivals(finding, row, seen)
+
+
+def _without_rivals(finding: Finding) -> Finding:
+    """Nobody has listed its rivals, so that none of them was excluded."""
+    undecided = finding.cause is Cause.UNDECIDED
+    return replace(finding, sure=Sure.UNDECIDED if undecided else Sure.LIKELY)
+
+
+def _with_rivals(finding: Finding, row: CauseRow, seen: Observations) -> Finding:
+    rivals = rivals_of(row, seen, finding.device)
+    mine = row.explained(seen, finding.device)
+    equal = any(
+        mine <= other.explained(seen, finding.device) for other in rivals.standing
+    )
+    standing = bool(rivals.standing or finding.tells_apart)
+    # without an observable of its own nothing was measured that excludes a rival
+    unmeasured = bool(row.shows) and not mine
+    return replace(
+        finding,
+        explains=tuple(sorted(mine)),
+        sure=_sure(standing=standing or unmeasured, equal=equal),
+        ruled_out=rivals.excluded or finding.ruled_out,
+        tells_apart=(
+            *finding.tells_apart,
+            *(f"{other.name}: {other.would_show}" for other in rivals.standing),
+        ),
+    )
+
+
+def _sure(*, standing: bool, equal: bool) -> Sure:
+    if not standing:
+        return Sure.CERTAIN
+    return Sure.UNDECIDED if equal else Sure.LIKELY

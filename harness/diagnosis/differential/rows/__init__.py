@@ -1,0 +1,1 @@
+"""Causes as rows, one module a subject."""

@@ -1,0 +1,206 @@
+"""Causes on the line: levels, edges, noise, who else speaks."""
+
+from __future__ import annotations
+
+from harness.diagnosis.differential.cause_row import (
+    CauseRow,
+    Prediction,
+    always,
+    never,
+)
+from harness.diagnosis.finding import Cause
+from harness.diagnosis.signs.sign import Sign
+
+_NOISE_SHOWS = frozenset(
+    {
+        Sign.ONES_CHANGED, Sign.ZEROS_LIFTED, Sign.HIT_ANYWHERE, Sign.BURST_SHORT, Sign.SINGLE_LOST,
+        Sign.SEARCH_BROKEN, Sign.BLOCK_WRONG, Sign.FLIPS_UP, Sign.FLIPS_DOWN, Sign.TORN, Sign.SEARCH_LOST,
+        Sign.IDLE_CHARACTERS, Sign.ODD_CODE_FLEETS, Sign.NOT_HEARD, Sign.PULLED_IN_ZEROS,
+    }
+)  # fmt: skip
+_NOISE_PREDICTS = (
+    # as many however late the sample, never all, and of every device alike
+    *never(
+        Sign.ERRORS_FALL,
+        Sign.ALONE,
+        Sign.TORN_ALONE,
+        Sign.BOUNDARY,
+        Sign.IDLE_TRANSACTIONS,
+        Sign.LOST_UNCHANGED,
+    ),
+    Prediction(sign=Sign.SAME_WRONG_BLOCK, most=0.3),
+    Prediction(sign=Sign.ONES_CHANGED, most=0.9),
+    Prediction(sign=Sign.PULLED_IN_ZEROS, most=0.5),
+    Prediction(sign=Sign.EXTRA_AFTER_FF, most=0.5),
+)
+_NOISE_TELLS = "changes that come when something switches nearby, of all devices alike"
+
+
+def _noise(kind: str, *more: Prediction) -> CauseRow:
+    return CauseRow(
+        cause=Cause.NOISE,
+        kind=kind,
+        shows=_NOISE_SHOWS,
+        predicts=(*_NOISE_PREDICTS, *more),
+        would_show=_NOISE_TELLS,
+        alike="noise",
+    )
+
+
+_COMMON = (
+    # what all share is lost for all at once, and not for good
+    *always(Sign.LOST_TOGETHER, least=0.05),
+    *never(Sign.ALONE),
+    Prediction(sign=Sign.SEARCH_LOST, most=0.8),
+)
+
+LINE_ROWS = (
+    CauseRow(
+        cause=Cause.BUS_WIRING,
+        kind="stuck-low",
+        shows=frozenset(
+            {Sign.ECHO_LOW, Sign.SLOW_ECHO_LOW, Sign.SILENT_LATER, Sign.ECHOES_MERGED}
+        ),
+        # a line that stays low gives one break, however many characters are sent
+        predicts=never(Sign.EACH_LOW, Sign.RESET_HELD),
+        would_show="the idle line measures near 0 V",
+    ),
+    CauseRow(
+        cause=Cause.BUS_WIRING,
+        kind="second-master",
+        shows=frozenset({Sign.IDLE_TRANSACTIONS, Sign.IDLE_CHARACTERS}),
+        # what transacts sends the same each time
+        predicts=never(Sign.IDLE_UNEVEN),
+        would_show="bursts of even length at a steady period",
+    ),
+    CauseRow(
+        cause=Cause.DEVICE,
+        kind="signals",
+        shows=frozenset({Sign.IDLE_PULLS}),
+        would_show="the pulls end when that part's alarm is cleared",
+    ),
+    CauseRow(
+        cause=Cause.DEVICE,
+        kind="comes-and-goes",
+        shows=frozenset({Sign.IDLE_PULLS}),
+        would_show="a device that restarts or is missed at the same times",
+    ),
+    _noise("spikes"),
+    _noise("idle-spikes"),
+    _noise("pulled-highs", *never(Sign.ZEROS_LIFTED)),
+    _noise("lifted-lows"),
+    CauseRow(
+        cause=Cause.BUS_WIRING,
+        kind="pull-up",
+        shows=frozenset(
+            {
+                Sign.ONES_CHANGED,
+                Sign.RISE_LONG,
+                Sign.ECHOES_MERGED,
+                Sign.BURST_SHORT,
+                Sign.SEARCH_BROKEN,
+            }
+        ),
+        predicts=(*always(Sign.RISE_LONG, least=1.0), *never(Sign.ERRORS_STAY)),
+        would_show="the resistor measures some times its value",
+    ),
+    CauseRow(
+        cause=Cause.BUS_WIRING,
+        kind="slow-edge",
+        shows=frozenset(
+            {
+                Sign.ONES_CHANGED,
+                Sign.BLOCK_ZERO,
+                Sign.BLOCK_WRONG,
+                Sign.FLIPS_DOWN,
+                Sign.SEARCH_BROKEN,
+                Sign.ERRORS_FALL,
+                Sign.ODD_CODE_STAYS,
+                Sign.ODD_CODE_FLEETS,
+                Sign.MARGIN_THIN,
+            }
+        ),
+        # a rise is over by a later sample, low from the first bit on, and lifts no low;
+        # an edge that is quick for the receiver is quick enough for every device
+        predicts=(
+            *always(Sign.MARGIN_THIN, least=1.0),
+            *never(
+                Sign.HIT_ANYWHERE,
+                Sign.ERRORS_STAY,
+                Sign.RISE_LONG,
+                Sign.ZEROS_LIFTED,
+                Sign.FLIPS_UP,
+                Sign.LOST_UNCHANGED,
+            ),
+        ),
+        would_show="errors that go with a pull-up of 1 to 1.5 kohm or a shorter cable",
+    ),
+    CauseRow(
+        cause=Cause.DEVICE,
+        kind="stretches-reset",
+        shows=frozenset({Sign.RESET_HELD, Sign.PRESENCE_LONG}),
+        predicts=always(Sign.RESET_HELD),
+        would_show="resets are short again without that part, or with its alarm cleared",
+    ),
+    CauseRow(
+        cause=Cause.DEVICE,
+        kind="long-presence",
+        shows=frozenset({Sign.PRESENCE_LONG}),
+        would_show="presence is short again without that part",
+    ),
+    CauseRow(
+        cause=Cause.DEVICE,
+        kind="late-presence",
+        shows=frozenset({Sign.PRESENCE_HIDDEN}),
+        would_show="presence at 7200 baud and none at 9600",
+    ),
+    CauseRow(
+        cause=Cause.CONFIGURATION,
+        kind="left-in-fast-mode",
+        shows=frozenset({Sign.PULLED_IN_ZEROS, Sign.EXTRA_AFTER_00}),
+        # a part in fast mode takes a long low for a reset, never a short one
+        predicts=never(Sign.EXTRA_AFTER_FF, Sign.PULLED_AFTER_LONG_RESET),
+        would_show="it stops after a reset of 694 us",
+    ),
+    CauseRow(
+        cause=Cause.BUS_WIRING,
+        kind="low-in-search",
+        shows=frozenset({Sign.SEARCH_LOW, Sign.ZERO_CODE}),
+        predicts=never(Sign.ZERO_BESIDE),
+        would_show="the line measures low while a search runs",
+    ),
+    CauseRow(
+        cause=Cause.DEVICE,
+        kind="zero-rom",
+        shows=frozenset({Sign.ZERO_CODE}),
+        would_show="it goes with one part taken off",
+    ),
+    CauseRow(
+        cause=Cause.NOISE,
+        kind="slip",
+        shows=frozenset({Sign.SLIPPED}),
+        would_show="the same bits one place on",
+        alike="noise",
+    ),
+    CauseRow(
+        cause=Cause.NOISE,
+        kind="phantom",
+        shows=frozenset({Sign.ODD_CODE_FLEETS}),
+        would_show="the code comes in no directed search",
+        alike="noise",
+    ),
+    CauseRow(
+        cause=Cause.BUS_WIRING,
+        kind="common-loss",
+        shows=frozenset({Sign.LOST_TOGETHER, Sign.SEARCH_LOST, Sign.WENT}),
+        predicts=_COMMON,
+        would_show="what these devices share: connector, ground, branch",
+    ),
+    CauseRow(
+        cause=Cause.SUPPLY,
+        kind="vanished-together",
+        shows=frozenset({Sign.LOST_TOGETHER, Sign.SEARCH_LOST, Sign.WENT}),
+        predicts=_COMMON,
+        would_show="the supply that these devices share dips when they are missed",
+    ),
+)

@@ -1,0 +1,94 @@
+"""Probes that tell rivals apart, made only where both stand.
+
+Each fills a part of the evidence of its own; what they cost is known beforehand.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+
+from harness.diagnosis.evidence.bus import Echoes, Histogram, SampleStep
+from harness.diagnosis.probes.line import silence_everybody
+from harness.diagnosis.probes.raw_link import Ear
+from harness.errors import PortUnsuitable
+
+LADDER_BAUDS = (115_200, 76_800, 57_600)
+"""First sample 4.3, 6.5 and 8.7 us after the release of an FFh slot: half a bit time."""
+
+_WANTED_HITS = 16
+"""Changed ones to wait for at the earliest sample. If the cause is an edge none is left at
+the latest: by chance that is one in 2^16. If it is noise, as many are expected, and the
+chance of so few that it looks like an edge is 1 % (Fisher's exact test)."""
+
+_MOST_SLOTS = 20_000
+"""1.7 s at 115200 baud, 3.5 s at 57600."""
+
+BOUNDARY_SIZES = (62, 63, 64, 65, 66, 126, 128, 130)
+"""Around the ends of one and two packets of 64 characters, with and without the two
+status characters that common chips put in front (62)."""
+
+_BOUNDARY_TRIES = 3
+
+_CHARACTER_TRIES = 4
+CHARACTERS = (0x0D, 0x0A, 0x11, 0x13, 0x03, 0x04, 0x1A, 0xFF, 0x0F, 0x1F, 0x3F, 0x7F, 0xF7, 0xE7)  # fmt: skip
+"""What terminal layers take for controls, and as many others of like pulse lengths."""
+
+
+def climb_ladder(ear: Ear, share: float, *, size: int) -> tuple[SampleStep, ...]:
+    """FFh slots at three rates, nobody addressed.
+
+    Args:
+        ear: the raw link.
+        share: of changed ones seen before; says how many slots are worth it.
+        size: longest burst that comes back whole.
+    """
+    slots = min(_MOST_SLOTS, max(200, round(_WANTED_HITS / max(share, 1e-4))))
+    found = []
+    for baud in LADDER_BAUDS:
+        silence_everybody(ear)
+        try:
+            echoes = ear.burst(0xFF, baud, slots, size=size)
+        except PortUnsuitable:
+            continue
+        real = ear.bus.adapter.grid.achieved(baud)
+        found.append(
+            SampleStep(baud=baud, sample_us=round(0.5e6 / real, 2), echoes=echoes)
+        )
+    return tuple(found)
+
+
+def around_packets(ear: Ear) -> dict[int, tuple[int, int]]:
+    """Bursts of the lengths around full packets: how many came back whole at once."""
+    baud, found = ear.bus.slots.request_baud, {}
+    longest = ear.bus.adapter.max_burst
+    for size in (size for size in BOUNDARY_SIZES if size <= longest):
+        whole = 0
+        for _ in range(_BOUNDARY_TRIES):
+            silence_everybody(ear)
+            whole += ear.send(b"\xff" * size, baud).whole
+            ear.bus.adapter.settle()
+        found[size] = (whole, _BOUNDARY_TRIES)
+    return found
+
+
+def send_characters(ear: Ear) -> dict[str, Histogram]:
+    """Single characters of many values, nobody addressed: what came back of each.
+
+    Eight ones before each are no ROM command, so that no device listens to what the
+    pulses of a character look like.
+    """
+    baud, found = ear.bus.slots.request_baud, {}
+    for value in CHARACTERS:
+        echoes: Counter[str] = Counter()
+        for _ in range(_CHARACTER_TRIES):
+            silence_everybody(ear)
+            heard = ear.send(bytes([value]), baud)
+            echoes[(heard.echoes + heard.extra).hex().upper() or "none"] += 1
+            ear.bus.adapter.settle()
+        found[f"{value:02X}"] = dict(echoes)
+    return found
+
+
+def share_changed(echoes: Echoes) -> float:
+    """Share of ones that did not come back as FFh."""
+    return 1 - echoes.share("FF") if echoes.histogram else 0.0

@@ -1,0 +1,1 @@
+"""What evidence shows: named observables, each with counts and an exact interval."""

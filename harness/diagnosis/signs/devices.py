@@ -1,0 +1,176 @@
+"""Observables of single devices, each beside that of the others."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from harness.diagnosis.evidence.bus import Blocks, Conversion, DeviceFacts, Evidence
+from harness.diagnosis.signs.exact import fewer_by_chance
+from harness.diagnosis.signs.sign import ERROR, Observation, Sign
+
+HIGHEST_DEGC = 125.0
+"""End of the published range of the thermometers (data sheet family 28h, p. 1)."""
+
+AGREE_K = 0.5
+"""Two conversions of one probe in a row agree within this: the published error is 0.5 K
+in all, and most of it is the same each time (data sheet family 28h, p. 1)."""
+
+TORN = ("check-value", "answer-impossible")
+
+
+def observed(evidence: Evidence) -> Iterator[Observation]:
+    """All of this subject."""
+    for device in evidence.devices:
+        others = [d for d in evidence.devices if d is not device]
+        yield from _searches(device, others)
+        yield from _blocks(device)
+        yield from _conversions(device)
+        yield from _restarts(device)
+        yield from _supply(device, others)
+        yield from _answers(device, others)
+
+
+def _of(
+    sign: Sign, hits: int, of: int, device: DeviceFacts, text: str = ""
+) -> Observation:
+    told = text or f"{sign}: {hits} of {of}"
+    return Observation(sign=sign, hits=hits, of=of, text=told, device=device.rom_code)
+
+
+def _searches(device: DeviceFacts, others: list[DeviceFacts]) -> Iterator[Observation]:
+    of = device.verified + device.unanswered
+    yield _of(Sign.SEARCH_LOST, device.unanswered, of, device)
+    lost = sum(d.unanswered for d in others)
+    theirs = sum(d.verified for d in others) + lost
+    yield _of(Sign.OTHERS_LOST, lost, theirs, device)
+    if of and theirs and device.unanswered:
+        chance = fewer_by_chance(lost, theirs, device.unanswered, of)
+        text = (
+            f"{device.unanswered} of {of} directed searches without answer, of other "
+            f"devices {lost} of {theirs}: by chance {chance:.2g}"
+        )
+        yield _of(Sign.ALONE, int(chance <= ERROR), 1, device, text)
+
+
+def blocks_of(device: DeviceFacts) -> list[Blocks]:
+    """Repeated reads, before and after conversions."""
+    return [b for b in (device.blocks, device.blocks_after) if b is not None]
+
+
+def _blocks(device: DeviceFacts) -> Iterator[Observation]:
+    both = blocks_of(device)
+    reads = sum(b.reads for b in both)
+    if not reads:
+        return
+    rows = {
+        Sign.BLOCK_ZERO: sum(b.zeros for b in both),
+        Sign.BLOCK_OPEN: sum(b.ones + b.broken_off for b in both),
+        Sign.BLOCK_WRONG: sum(b.check_wrong for b in both),
+        Sign.CONSTANTS_MOVED: sum(b.moved for b in both),
+        Sign.SLIPPED: sum(b.slipped for b in both),
+    }
+    for sign, hits in rows.items():
+        yield _of(sign, hits, reads, device)
+    same = max(both, key=lambda b: b.check_wrong)
+    steady = same.check_wrong if same.distinct_wrong <= 2 else 0
+    yield _of(Sign.SAME_WRONG_BLOCK, steady, same.reads, device)
+    bits = 72 * reads
+    up, down = sum(b.flips_up for b in both), sum(b.flips_down for b in both)
+    yield _of(
+        Sign.FLIPS_UP, up, bits, device, f"{up} bits turned 0 to 1 in {reads} blocks"
+    )
+    yield _of(
+        Sign.FLIPS_DOWN,
+        down,
+        bits,
+        device,
+        f"{down} bits turned 1 to 0 in {reads} blocks",
+    )
+
+
+def converted(device: DeviceFacts) -> list[Conversion]:
+    """Conversions whose command was not seen to be lost, with a block."""
+    return [
+        c
+        for c in device.conversions
+        if c.value_degc is not None and c.heard is not False
+    ]
+
+
+POLL_MS = 25.0
+"""What a poll and a late host add to the time of a conversion (own choice; a latency timer
+adds 16 ms, from memory, and a poll comes every 8 ms)."""
+
+
+def is_late(conversion: Conversion, longest_ms: float | None) -> bool:
+    """True if busy lasted longer than published, or did not end."""
+    if longest_ms is None:
+        return False
+    took_ms = conversion.took_ms
+    return took_ms is None or took_ms > longest_ms + POLL_MS
+
+
+def _conversions(device: DeviceFacts) -> Iterator[Observation]:
+    done = converted(device)
+    marked = [c for c in device.conversions if c.marker_kept is not None]
+    asked = [c for c in device.conversions if c.alone and c.heard is not None]
+    values = [c.value_degc for c in done if c.value_degc is not None and not c.power_on]
+    inside = sorted(v for v in values if v <= HIGHEST_DEGC)
+    middle = inside[len(inside) // 2] if inside else 0.0
+    seen = [c for c in device.conversions if c.heard and not c.trouble]
+    rows = {
+        Sign.BUSY_LONG: (sum(is_late(c, device.longest_ms) for c in seen), len(seen)),
+        Sign.POWER_ON_VALUE: (sum(c.power_on for c in done), len(done)),
+        Sign.MARKER_GONE: (sum(c.marker_kept is False for c in marked), len(marked)),
+        Sign.NOT_HEARD: (sum(c.heard is False for c in asked), len(asked)),
+        Sign.ABOVE_RANGE: (len(values) - len(inside), len(values)),
+        Sign.VALUES_JUMP: (sum(abs(v - middle) > AGREE_K for v in inside), len(inside)),
+    }
+    for sign, (hits, of) in rows.items():
+        yield _of(sign, hits, of, device)
+
+
+def _restarts(device: DeviceFacts) -> Iterator[Observation]:
+    """Restarts in conversions against those in pauses as long."""
+    marked = [c for c in device.conversions if c.marker_kept is not None]
+    gone = sum(c.marker_kept is False for c in marked)
+    idle, looks = device.idle_losses, device.idle_looks
+    yield _of(Sign.IDLE_RESTART, idle, looks, device)
+    if gone and looks:
+        chance = fewer_by_chance(idle, looks, gone, len(marked))
+        text = (
+            f"settings gone after {gone} of {len(marked)} conversions and {idle} of {looks} "
+            f"pauses as long: by chance {chance:.2g}"
+        )
+        yield _of(Sign.RESTARTS_IN_WORK, int(chance <= ERROR), 1, device, text)
+
+
+def _supply(device: DeviceFacts, others: list[DeviceFacts]) -> Iterator[Observation]:
+    answers = device.supply_answers
+    yield _of(Sign.SAYS_BUS_POWER, answers.count(0), len(answers), device)
+    theirs = [a for d in others for a in d.supply_answers]
+    yield _of(Sign.OTHERS_BUS_POWER, theirs.count(0), len(theirs), device)
+
+
+def _torn(device: DeviceFacts) -> tuple[int, int]:
+    readings = [r for r in device.readings if r.tries]
+    return (
+        sum(r.troubles.get(kind, 0) for r in readings for kind in TORN),
+        sum(r.tries for r in readings),
+    )
+
+
+def _answers(device: DeviceFacts, others: list[DeviceFacts]) -> Iterator[Observation]:
+    hits, of = _torn(device)
+    yield _of(Sign.TORN, hits, of, device)
+    pairs = [_torn(d) for d in others]
+    wrong = [b.check_wrong for d in others for b in blocks_of(d)]
+    reads = [b.reads for d in others for b in blocks_of(d)]
+    hits = sum(h for h, _ in pairs) + sum(wrong)
+    theirs = sum(n for _, n in pairs) + sum(reads)
+    yield _of(Sign.OTHERS_TORN, hits, theirs, device)
+    mine, tries = _torn(device)
+    if mine and theirs:
+        chance = fewer_by_chance(hits, theirs, mine, tries)
+        text = f"{mine} of {tries} answers, of other devices {hits} of {theirs}: by chance {chance:.2g}"
+        yield _of(Sign.TORN_ALONE, int(chance <= ERROR), 1, device, text)

@@ -1,0 +1,77 @@
+"""Constants of a device's own block: learned from its readings, held against later ones.
+
+The data sheet's constants only open a suspicion of what a part is: clones hold other
+bytes there, always the same, and read right. What a block cannot do is change its own
+constants from one reading to the next: then a slot was slipped, or a bit flipped in a way
+that the CRC does not show (half of all slips by one slot pass a CRC-8 that starts at 0).
+
+Source: public survey texts on clone 28h thermometers, for other constants; arithmetic of
+the CRC for the rest.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from harness.errors import AnswerImpossible
+from harness.families.common.answers import shown
+from harness.families.family import Session
+
+KEY = "own_constants"
+"""Of ``Session.memory``: the bytes at the places, once they are known."""
+
+
+def places_of(family: int) -> dict[int, int]:
+    """Places of the block that never change in a device, and what the data sheet says."""
+    return {4: 0xFF, 5: 0xFF} if family == 0x10 else {5: 0xFF, 7: 0x10}
+
+
+def constants_in(data: bytes, family: int) -> bytes:
+    """The constants that a block holds."""
+    return bytes(data[place] for place in places_of(family))
+
+
+def behave_as_sheet(constants: bytes, family: int) -> bool:
+    """True if they are those of the data sheet."""
+    return constants == bytes(places_of(family).values())
+
+
+def hold_to_own(
+    session: Session, data: bytes, *, read_again: Callable[[], bytes]
+) -> None:
+    """Hold a block to the constants of its device.
+
+    Those of the data sheet are taken at once. Others are taken when a second reading
+    has them too, and noted in the journal.
+
+    Args:
+        session: the device; its memory keeps the constants for the run.
+        data: a block whose CRC and structure are right.
+        read_again: reads and proves another one.
+
+    Raises:
+        AnswerImpossible: the block has other constants than the device.
+    """
+    family = session.rom.family
+    seen = constants_in(data, family)
+    known = session.memory.get(KEY)
+    if known is None:
+        if not behave_as_sheet(seen, family):
+            again = constants_in(read_again(), family)
+            if again != seen:
+                raise _moved(data, again)
+            session.note(
+                "constants of this device are not those of the data sheet; held as its own",
+                constants=shown(seen),
+            )
+        session.memory[KEY] = seen
+    elif seen != known:
+        raise _moved(data, bytes(known))
+
+
+def _moved(data: bytes, known: bytes) -> AnswerImpossible:
+    return AnswerImpossible(
+        f"block {shown(data)}: its constants are not those of this device, {shown(known)}, "
+        "though the CRC is right",
+        hint="a slot was slipped or a bit flipped: repeat, look at edges and noise",
+    )
