@@ -46,3 +46,9 @@ class SystemClock:
     def calendar(self) -> datetime:
         """Date and time now, UTC."""
         return datetime.now(UTC)
+
+
+def zone_offset_s() -> int:
+    """The zone of this machine now, in seconds east of UTC."""
+    offset = datetime.now(UTC).astimezone().utcoffset()
+    return int(offset.total_seconds()) if offset else 0

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator
 from importlib.metadata import version
 from typing import Any
 
-from harness.clock import Clock
+from harness.clock import Clock, zone_offset_s
 from harness.driver.bus import Bus
 from harness.driver.self_check import AdapterReport
 from harness.driver.usb.latency import SLOW_MS, cure
@@ -71,6 +71,7 @@ def facts_of_any_start(
         "fixture": fixture,
         "versions": _versions(),
         "host": _host(),
+        "utc_offset_s": zone_offset_s(),
         **more,
         "steps": steps,
     }

@@ -44,6 +44,7 @@ __all__ = [
     "GREY",
     "ORANGE",
     "VERMILION",
+    "caption_of",
     "draw",
     "figures",
     "shmoo_lines",
@@ -81,6 +82,24 @@ def figures(record: RunRecord) -> Iterator[tuple[str, Figure]]:
         yield "survey", _survey_figure(record, rows)
     for name, label, grid in _shmoos(record):
         yield f"shmoo-{name}", _shmoo_figure(label, grid)
+
+
+_CAPTIONS = {
+    "strip": "The whole recording, with what was seen in it",
+    "histograms": "How often each time came, against its limits",
+    "worst-slots": "The line around the slots nearest to their limits",
+    "survey": "Each measured time of the line and the devices against its limits",
+    "shmoo": "Which low times were read right: every tried point of a device",
+    "soak-chart": "Control charts of the devices with most signals",
+    "soak": "Readings over the whole time, with errors, events and gaps",
+}
+"""What each picture shows, by the beginning of its name."""
+
+
+def caption_of(name: str) -> str:
+    """What a picture shows, in words."""
+    begins = [start for start in _CAPTIONS if name.startswith(start)]
+    return _CAPTIONS[max(begins, key=len)] if begins else name
 
 
 def _shmoos(record: RunRecord) -> list[tuple[str, str, ShmooGrid]]:

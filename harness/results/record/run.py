@@ -99,6 +99,8 @@ class RunRecord:
         nights: what its soaks add up to.
         recording: what a recording of the line shows, where one was judged; None of a
             run.
+        utc_offset_s: zone of the host when the run began, seconds east of UTC; None of
+            journals that do not say it.
         damage: file and line of each lost line that was not cut by the run's own end.
 
     Example:
@@ -134,6 +136,7 @@ class RunRecord:
     recording: ShownRecording | None = None
     ended_by: str = ""
     damage: tuple[str, ...] = ()
+    utc_offset_s: int | None = None
 
     @classmethod
     def from_events(cls, events: Iterable[dict[str, Any]]) -> RunRecord:
@@ -285,6 +288,7 @@ class Folding:
             nights=self._nights.nights,
             recording=self._recording.recording,
             ended_by=self._ended_by if ending is Ending.INTERRUPTED else "",
+            utc_offset_s=_offset_of(self._start),
         )
 
     @property
@@ -396,6 +400,11 @@ class Folding:
         step.kind = str(event.get("kind") or step.kind)
         step.title = str(event.get("title") or step.title)
         return step
+
+
+def _offset_of(start: dict[str, Any]) -> int | None:
+    offset = start.get("utc_offset_s")
+    return None if offset is None else int(offset)
 
 
 def _overlap(rounds: int) -> CheckResult:

@@ -1,7 +1,8 @@
 """The report as one HTML file: no script, no network, readable in print.
 
 From the run record alone; how a page is made stands in ``page``. The pictures are
-those of ``plots``.
+those of ``plots``. The verdict's box names whoever is to blame and what to do; then
+devices against quantities; then everything, folded by step.
 """
 
 from __future__ import annotations
@@ -10,33 +11,44 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from harness.digits import duration_text, number_text
 from harness.records import DeviceRef, Outcome
 from harness.results.diagnosis.page import pages_of
-from harness.results.plots.run import figures
+from harness.results.plots.run import caption_of, figures
 from harness.results.record.device_tally import DeviceResult
 from harness.results.record.facts import run_facts
 from harness.results.record.run import RunRecord
 from harness.results.record.steps import BAD_OUTCOMES, INTERRUPTED, StepRecord
 from harness.results.recording.page import recording_page
-from harness.results.reports.page import fill, picture, write_page
-from harness.results.reports.table import summary_line
-from harness.results.reports.timing import explanation, timing_rows
+from harness.results.reports.calendar import moment_text
+from harness.results.reports.matrix import anchor_of, matrices
+from harness.results.reports.page import Picture, fill, picture, write_page
+from harness.results.reports.timing import (
+    TimingRow,
+    explanation,
+    timing_rows,
+    worst_first,
+)
 from harness.results.reports.wording import one_line, step_name, tries_text, value_rows
 from harness.results.soak.page import page_of
+from harness.results.summary.lines import counts_text
+from harness.results.summary.making import summary_of
 
 FILE_NAME = "report.html"
 
+_MOST_IN_BOX = 3
+"""Failures told in the verdict's box, where they are read first; more stand below it."""
+
 _MOST_NAMED = 6
-"""Devices named in the verdict's box; the list below it names all."""
+"""Devices named in the box; the matrix below it marks all."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trouble:
-    """One result that is not passed, as the first page shows it."""
+    """One result that is not passed, as the first page tells it."""
 
     outcome: str
-    step: str
-    device: str
+    where: str
     message: str
     hint: str
 
@@ -59,22 +71,36 @@ class ResultRow:
 class Step:
     """One step with its table, and its notes: who, and what a reader must know."""
 
+    anchor: str
     name: str
     outcome: str
     duration: str
+    checks: int
     rows: tuple[ResultRow, ...]
     notes: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class UnitSection:
-    """One device with the worst of its verdicts."""
+class MarginRow:
+    """One measured time, its margin in units, in percent and as a bar."""
 
-    socket: str
-    rom_code: str
-    family: str
-    checks: int
-    outcome: str
+    device: str
+    name: str
+    value: str
+    limits: str
+    margin: str
+    percent: str
+    share: float
+    outside: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShownPicture:
+    """A figure with its caption and the name of its file beside the page."""
+
+    picture: Picture
+    caption: str
+    file: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,37 +132,41 @@ def render(record: RunRecord, live: Live | None = None) -> str:
         record: the run.
         live: what a page of a run still going on shows besides, or None.
     """
+    summary = summary_of(record)
+    troubles = list(_troubles(record, going_on=live is not None))
+    in_box = len(troubles) <= _MOST_IN_BOX
+    rows = timing_rows(record)
     return fill(
         "report.html.j2",
         record=record,
         live=live,
-        summary=summary_line(record),
-        culprits=_culprits(record),
-        troubles=list(_troubles(record, going_on=live is not None)),
-        remarks=[text for text in [explanation(timing_rows(record))] if text],
+        when=moment_text(record.started_at, record.utc_offset_s),
+        counts=counts_text(summary),
+        remarks=[*summary.remarks, *([explanation(rows)] if rows else [])],
+        culprits=_named(summary.culprits),
+        boxed=troubles if in_box else [],
+        troubles=[] if in_box else troubles,
+        margins=list(_margins(rows)),
+        matrices=list(matrices(record)),
         diagnoses=pages_of(record),
         recording=recording_page(record.recording),
         nights=[page_of(night) for night in record.nights],
-        pictures=[picture(name, figure) for name, figure in figures(record)],
-        devices=list(_units(record)),
+        pictures=[
+            ShownPicture(
+                picture=picture(name, figure),
+                caption=caption_of(name),
+                file=f"{name}.svg",
+            )
+            for name, figure in figures(record)
+        ],
         steps=[_step(step) for step in record.steps],
         facts=[(name, one_line(value)) for name, value in run_facts(record)],
     )
 
 
-def _culprits(record: RunRecord) -> str:
-    """The devices that failed, for the verdict's own box; empty if none did."""
-    labels = [
-        device.label
-        for device in record.devices
-        if any(
-            result.outcome is Outcome.FAILED
-            for _, result in record.results
-            if result.device == device
-        )
-    ]
-    more = len(labels) - _MOST_NAMED
-    shown = ", ".join(map(one_line, labels[:_MOST_NAMED]))
+def _named(culprits: tuple[str, ...]) -> str:
+    more = len(culprits) - _MOST_NAMED
+    shown = ", ".join(culprits[:_MOST_NAMED])
     return f"{shown} and {more} more" if more > 0 else shown
 
 
@@ -145,36 +175,53 @@ def _label(device: DeviceRef | None) -> str:
 
 
 def _troubles(record: RunRecord, *, going_on: bool) -> Iterator[Trouble]:
+    """What failed; of a diagnosis its findings, for its message only strings them."""
     for step, result in record.results:
         if going_on and result.shown.kind == INTERRUPTED:
             continue  # it has not ended yet, that is all
-        if result.outcome in BAD_OUTCOMES:
-            yield Trouble(
-                outcome=str(result.outcome),
-                step=step_name(step),
-                device=_label(result.device),
-                message=result.shown.message or result.shown.kind,
-                hint=result.shown.hint,
-            )
+        if result.outcome not in BAD_OUTCOMES or step.kind == "diagnose":
+            continue
+        yield Trouble(
+            outcome=str(result.outcome),
+            where=f"{_label(result.device)}, {step_name(step)}",
+            message=result.shown.message or result.shown.kind,
+            hint=result.shown.hint,
+        )
+    for page in pages_of(record):
+        for finding in page.findings:
+            if finding.outcome in map(str, BAD_OUTCOMES):
+                yield Trouble(
+                    outcome=finding.outcome,
+                    where=finding.title,
+                    message="",  # the diagnosis below has its sentence
+                    hint=finding.try_first,
+                )
 
 
-def _units(record: RunRecord) -> Iterator[UnitSection]:
-    for device in record.devices:
-        outcomes = [r.outcome for _, r in record.results if r.device == device]
-        yield UnitSection(
-            socket=device.socket,
-            rom_code=device.rom_code,
-            family=f"{device.family:02X}h",
-            checks=len(outcomes),
-            outcome=str(Outcome.worst(outcomes)),
+def _margins(rows: list[TimingRow]) -> Iterator[MarginRow]:
+    """Every measured time: smallest margin first, those without a limit last."""
+    judged = worst_first(rows)
+    for row in [*judged, *(row for row in rows if row.margin is None)]:
+        has = row.margin is not None
+        yield MarginRow(
+            device=row.device,
+            name=row.value.name,
+            value=row.text,
+            limits=row.limits_text,
+            margin=f"{row.margin_text} {row.value.unit}".strip(),
+            percent=f"{number_text(round(100 * row.share, 1))} %" if has else "",
+            share=min(1.0, max(0.0, row.share)) if has else 0.0,
+            outside=not row.value.holds,
         )
 
 
 def _step(step: StepRecord) -> Step:
     return Step(
+        anchor=anchor_of(step),
         name=step_name(step),
         outcome=str(step.outcome),
-        duration=f"{step.duration_s:.3f} s",
+        duration=duration_text(step.duration_s),
+        checks=len(step.results),
         rows=tuple(row for result in step.results for row in _rows(result)),
         notes=tuple(
             (_label(result.device), one_line(note))
@@ -198,11 +245,11 @@ def _rows(result: DeviceResult) -> Iterator[ResultRow]:
             outcome="failed" if value.verdict == "outside" else "",
             tries=tries,
         )
-    if not values or result.outcome is not Outcome.PASSED or result.shown.message:
+    if not values or result.outcome is not Outcome.PASSED:
         yield ResultRow(
             device=device,
             name="-",
-            value=result.shown.message or "-",
+            value="-",
             unit="-",
             limits="-",
             verdict=str(result.outcome),

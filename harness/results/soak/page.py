@@ -77,7 +77,7 @@ def _summary(night: SoakRecord, found: Scatter, over_time: Courses) -> Iterator[
     readings, lost = night.sum_of(SoakCount.READINGS), night.sum_of(SoakCount.LOST)
     yield (
         f"{night.cycles} rounds in {_hours(night.elapsed_s)}: {readings} readings, {lost} "
-        f"lost, {night.sum_of(SoakCount.VOID)} void through the adapter, "
+        f"lost, {night.sum_of(SoakCount.VOID)} invalid through the adapter, "
         f"{night.sum_of(SoakCount.RETRIES)} retries, {night.sum_of(SoakCount.OUT_OF_LIMITS)} out of limits"
     )
     if night.stopped:
@@ -138,7 +138,7 @@ def _claim_sentences(night: SoakRecord) -> Iterator[str]:
     for claim in claims(night):
         if claim.label == BUS:
             yield (
-                f"may be claimed with {100 * claim.confidence:g} % confidence: of all tries "
+                f"demonstrated at {100 * claim.confidence:g} % confidence: of all attempts "
                 f"on this bus {bound_text(claim.at_most, Bound.AT_MOST)} fail ({claim.failed} of "
                 f"{claim.asked} did), if errors are independent"
             )

@@ -56,7 +56,7 @@ def _devices(record: RunRecord) -> Iterator[SummaryDevice]:
     values = {device: _latest(record, device) for device in record.devices}
     ranks: dict[str, tuple[int, float]] = {}
     for name, measured in ((n, m) for of in values.values() for n, m in of.items()):
-        ranks[name] = min(ranks.get(name, _LAST), _rank(measured))
+        ranks[name] = min(ranks.get(name, _LAST), rank_of(measured))
     for device, of_device in values.items():
         yield _device(
             record,
@@ -98,7 +98,7 @@ def _outside(m: Measurement) -> bool:
 _LAST = (9, 0.0)
 
 
-def _rank(m: Measurement) -> tuple[int, float]:
+def rank_of(m: Measurement) -> tuple[int, float]:
     """Outside, then numbers by their share of room, then other judged, then the rest."""
     if _outside(m):
         return 0, 0.0

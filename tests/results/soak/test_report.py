@@ -44,7 +44,7 @@ def test_the_morning_page(night: Any, tmp_path: Path) -> None:  # noqa: ANN401
     rebuild(night.folder / "journal.jsonl", tmp_path / "out")
     page = read((tmp_path / "out" / "report.html").read_text(encoding="utf-8"))
     shown = page.shown
-    assert "may be claimed with 95 % confidence" in shown
+    assert "demonstrated at 95 % confidence" in shown
     assert "errors FOLLOW 'relay <b>on'" in shown
     assert "b" in page.tags  # the verdict's own
     assert "adapter away" in shown
@@ -64,7 +64,7 @@ def test_live_page_shows_the_same(night: Any, tmp_path: Path) -> None:  # noqa: 
     path.write_bytes(b"".join(lines[:150]))
     live = LiveReport(path)
     page = live.page()
-    assert "What may be claimed" in page
+    assert "What is demonstrated" in page
     assert "RUNNING" in page
     assert live.page() is page
     with path.open("ab") as stream:
