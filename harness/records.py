@@ -6,6 +6,7 @@ turning into plain JSON types (``as_dict``) and back (``from_dict``).
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict, dataclass, field
 from enum import StrEnum
 from typing import Any, Self
@@ -161,6 +162,18 @@ class Measurement:
     def shown(self) -> bool:
         """True if every limit is met, none is left open."""
         return self.holds and Side.OPEN not in (self.low_side, self.high_side)
+
+    @property
+    def in_doubt(self) -> bool:
+        """True if its uncertainty reaches a limit, on whichever side of it the value is."""
+        if isinstance(self.value, str | bool) or not self.uncertainty:
+            return False
+        gaps = [
+            abs(self.value - limit)
+            for limit in (self.low, self.high)
+            if limit is not None
+        ]
+        return min(gaps, default=math.inf) < self.uncertainty
 
     @property
     def is_judged(self) -> bool:

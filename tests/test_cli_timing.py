@@ -96,7 +96,8 @@ def test_budget_of_a_line_that_cannot_work(
         "sockets: [{name: A1, expect: {family: 0x28}}]\n",
         "utf-8",
     )
-    _, out = run(monkeypatch, capsys, "budget", "--fixture", str(path), "--formulas")
+    code, out = run(monkeypatch, capsys, "budget", "--fixture", str(path), "--formulas")
+    assert code == 1
     assert re.search(r"rise to the adapter's threshold +\d.*VIOLATED", out)
     assert "budget: violated" in out
     assert "verdict: not guaranteed" in out

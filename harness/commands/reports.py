@@ -7,11 +7,11 @@ from pathlib import Path
 from harness.commands.base import print_json, show_run
 from harness.commands.outputs.runs import RunAnswer
 from harness.commands.style import OutputStyle
-from harness.errors import UsageError
 from harness.output import say
 from harness.results.diagnosis.lines import diagnosis_lines
 from harness.results.journal.writer import FILE_NAME
 from harness.results.reports.rebuild import rebuild
+from harness.results.reports.unwritten import unwritten
 from harness.results.summary.making import summary_of
 from harness.station.shift.page import write_shift_page
 from harness.station.shift.record import is_shift, read_shift
@@ -54,11 +54,8 @@ def _shift(folder: Path, into: Path) -> int:
         into.mkdir(parents=True, exist_ok=True)
         page = write_shift_page(record, into)
     except OSError as exc:
-        raise UsageError(
-            f"the page cannot be written: {exc.strerror}",
-            where=str(into),
-            hint="name a folder that you may write to",
-        ) from exc
+        cure = f"the journals have every unit: slotproof report {folder}"
+        raise unwritten(exc, what="the page", folder=into, cure=cure) from exc
     for line in summary_lines(record.counts):
         say(line)
     say(f"page: {page}")

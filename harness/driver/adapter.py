@@ -14,7 +14,7 @@ from contextlib import contextmanager, suppress
 from typing import Any
 
 from harness.clock import Clock, SystemClock
-from harness.driver.port import close_port, open_port, translated
+from harness.driver.port import Opener, close_port, open_port, translated
 from harness.driver.port_rates import set_rate
 from harness.driver.self_check import AdapterReport, check_adapter
 from harness.driver.switching import Switching
@@ -60,6 +60,7 @@ class Adapter:
         max_burst: most characters in one write.
         switching: what RTS and DTR switch.
         low_latency: ask the port not to hold replies back, while it is open.
+        opener: opens a port by URL and rate; to put something between it and the bus.
     """
 
     def __init__(
@@ -71,8 +72,10 @@ class Adapter:
         max_burst: int = 4000,
         switching: Switching | None = None,
         low_latency: bool = True,
+        opener: Opener = open_port,
     ) -> None:
         self.url = url
+        self._opener = opener
         self.max_burst = max_burst
         self.switching = switching or Switching()
         self.latency = Latency.LEFT
@@ -113,7 +116,7 @@ class Adapter:
             self._disconnect()
 
     def _connect(self, url: str) -> None:
-        self._port = open_port(url, _OPEN_BAUD)
+        self._port = self._opener(url, _OPEN_BAUD)
         self._format = (0, 0)
         # A simulated port brings its own time; every other one has the system's.
         own_clock = getattr(self._port, "clock", None)

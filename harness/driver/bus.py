@@ -169,6 +169,17 @@ class Bus:
         self._bursts.forget_oddities()
         return self.adapter.hear() if self.adapter.port is not None else b""
 
+    def await_late(self) -> None:
+        """Wait for late characters, so that none pairs with what is asked next.
+
+        They stay on the account of this check. Takes as long as ``Adapter.settle``.
+
+        Raises:
+            AdapterUnplugged: the port is gone.
+        """
+        if self.adapter.can_be_proved and self.adapter.settle():
+            self._bursts.oddities.miscounted += 1
+
     def came_late(self) -> ExtraEcho | None:
         """Characters that wait though every echo is in; None if there are none.
 

@@ -48,7 +48,7 @@ signals    Linux    SIGINT, SIGTERM, SIGHUP, see ``ending``; tried
 from __future__ import annotations
 
 import errno
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from typing import Any
@@ -120,6 +120,10 @@ def _open_failure(cause: Exception, url: str) -> AdapterError:
     if number == errno.ECONNREFUSED or ("Could not open port" in text and "://" in url):
         return PortAbsent(f"nobody serves this address ({text})", where=url)
     return PortUnsuitable(f"the port cannot be used ({text})", where=url)
+
+
+Opener = Callable[[str, int], Any]
+"""Opens a port by URL and rate, as ``open_port`` does."""
 
 
 def open_port(url: str, baud: int) -> Any:  # noqa: ANN401 - the class depends on the URL

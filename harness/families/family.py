@@ -48,10 +48,13 @@ class Answer:
     Attributes:
         value: the reading.
         evidence: plain facts behind it (raw bytes as hex, busy time in ms).
+        uncertainty: half width in the quantity's unit, where the way of asking has one
+            that the device's data sheet does not know of.
     """
 
     value: Scalar
     evidence: dict[str, Any] = field(default_factory=dict)
+    uncertainty: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from math import ceil, floor, log
 
-from harness.digits import limits_text, quantity_text
+from harness.digits import limits_text, number_text, quantity_text
 from harness.records import Bound, Measurement, Side
 from harness.timing.edges import MeasuredEdge, Reach
 from harness.wire.circuit import OPEN_DRAIN
@@ -228,8 +228,16 @@ class Timing:
 
     @property
     def _reaches_zero(self) -> bool:
-        """True if nothing but an upper end is known: this cannot be negative."""
-        return self.name in _FROM_ZERO and self.value <= self.uncertainty
+        """True if nothing but an upper end is known: this cannot be negative.
+
+        By the digits that are printed: ``2.6 +- 2.6`` is an upper end too.
+        """
+        if self.name not in _FROM_ZERO or not self.uncertainty:
+            return False
+        doubt = self.uncertainty
+        return self.value <= doubt or number_text(self.value, doubt) == number_text(
+            doubt, doubt
+        )
 
 
 BOUND_OF = {

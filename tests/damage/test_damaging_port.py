@@ -33,6 +33,10 @@ CASES = [
     ("7 bits", "middle", 15),
     ("constant 50h", "often", 16),
     ("delay 300 ms", "once", 17),
+    # rare damage that the proof behind a failure does not meet again
+    ("replay instead", "rarely", 20_261_128_000_135),
+    ("replay instead", "rarely", 20_270_101_001_955),
+    ("inverted", "rarely", 20_270_101_000_373),
 ]
 
 

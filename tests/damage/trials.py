@@ -6,11 +6,9 @@ import random
 import tempfile
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
-from unittest.mock import patch
 
 from harness.driver.port import open_port
 from harness.errors import SlotproofError
@@ -101,19 +99,6 @@ def pairs(count: int, seed: int = 1) -> Iterator[tuple[str, str, int]]:
             number += 1
 
 
-@contextmanager
-def damaged(mode: str, moment: Moment, seed: int) -> Iterator[list[DamagingPort]]:
-    """Every port opened meanwhile is behind a damaging one."""
-    ports: list[DamagingPort] = []
-
-    def opened(url: str, baud: int) -> DamagingPort:
-        ports.append(DamagingPort(open_port(url, baud), mode, moment, seed))
-        return ports[-1]
-
-    with patch("harness.driver.adapter.open_port", opened):
-        yield ports
-
-
 def moment_of(name: str, seed: int, characters: int) -> Moment:
     """A moment somewhere in a run of so many characters."""
     draw = random.Random(seed + 7)
@@ -127,34 +112,50 @@ def run_trial(
 ) -> Trial:
     """One run of a plan behind a damaging port."""
     trial = Trial(mode=mode, moment=moment, seed=seed)
-    with damaged(mode, moment_of(moment, seed, characters), seed) as ports:
-        _run(plan, fixture, trial, ports)
-    trial.hits = sum(len(port.widths) for port in ports)
+    workshop = _Workshop(mode, moment_of(moment, seed, characters), seed)
+    _run(plan, fixture, trial, workshop)
+    trial.hits = sum(len(port.widths) for port in workshop.ports)
     return trial
 
 
 def run_sound(plan: Plan, fixture: Fixture) -> tuple[Trial, int]:
     """The same without damage, and the characters that came back in it."""
     trial = Trial(mode="", moment="", seed=0)
-    with damaged("deaf", Moment("behind last", 1 << 40), 0) as ports:
-        _run(plan, fixture, trial, ports)
-    return trial, sum(port.came for port in ports)
+    workshop = _Workshop("deaf", Moment("behind last", 1 << 40), 0)
+    _run(plan, fixture, trial, workshop)
+    return trial, sum(port.came for port in workshop.ports)
 
 
-def _run(plan: Plan, fixture: Fixture, trial: Trial, ports: list[DamagingPort]) -> None:
+@dataclass
+class _Workshop:
+    """Opens ports, each behind a damaging one."""
+
+    mode: str
+    moment: Moment
+    seed: int
+    ports: list[DamagingPort] = field(default_factory=list)
+
+    def open_port(self, url: str, baud: int) -> DamagingPort:
+        """As ``driver.port.open_port``."""
+        inner = open_port(url, baud)
+        self.ports.append(DamagingPort(inner, self.mode, self.moment, self.seed))
+        return self.ports[-1]
+
+
+def _run(plan: Plan, fixture: Fixture, trial: Trial, workshop: _Workshop) -> None:
     seen = 0
 
     def hear(event: str, facts: dict[str, Any]) -> None:
         nonlocal seen
         if event == "check_done":
-            widths = [width for port in ports for width in port.widths]
+            widths = [width for port in workshop.ports for width in port.widths]
             _note(trial, facts, max(widths[seen:], default=-1))
             seen = len(widths)
 
     try:
         with (
             tempfile.TemporaryDirectory() as folder,
-            connect(fixture) as bus,
+            connect(fixture, workshop.open_port) as bus,
             Journal.create(Path(folder) / "run", bus.clock) as journal,
         ):
             code = Runner(

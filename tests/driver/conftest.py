@@ -187,15 +187,13 @@ class RiggedPort:
 
 
 @pytest.fixture
-def rigged(
-    monkeypatch: pytest.MonkeyPatch,
-) -> Callable[..., tuple[Adapter, RiggedPort]]:
+def rigged() -> Callable[..., tuple[Adapter, RiggedPort]]:
     """An adapter, not yet open, whose port is a ``RiggedPort``."""
 
     def make(**settings: Any) -> tuple[Adapter, RiggedPort]:  # noqa: ANN401
         port = RiggedPort()
-        monkeypatch.setattr("harness.driver.adapter.open_port", lambda *_: port)
         settings.setdefault("switching", Switching())
-        return Adapter("rigged", kind="exact", **settings), port
+        adapter = Adapter("rigged", kind="exact", opener=lambda *_: port, **settings)
+        return adapter, port
 
     return make

@@ -16,6 +16,7 @@ from harness.lots.report_table import LotReport
 from harness.output import say
 from harness.results.plots.lots import Figures, save
 from harness.results.reports.junit import slug
+from harness.results.reports.unwritten import unwritten
 
 ANSWER_NAME = "lot.txt"
 
@@ -43,6 +44,7 @@ def leave(
 
     Raises:
         UsageError: the folder cannot be used, or holds an answer already.
+        HostError: the disk takes no more.
     """
     now = SystemClock().calendar()
     facts = [("made at", now.strftime("%Y-%m-%d %H:%M:%S UTC")), *facts]
@@ -61,11 +63,7 @@ def leave(
             hint="name another folder with --into, or leave --into out",
         ) from exc
     except OSError as exc:
-        raise UsageError(
-            f"the folder cannot be used: {exc.strerror}",
-            where=str(folder),
-            hint="name a folder that you may write to",
-        ) from exc
+        raise unwritten(exc, what="the answer", folder=folder) from exc
     if style.json:
         print_json(_answer(report, facts, folder, name, code))
         return code

@@ -129,9 +129,17 @@ def is_parasite(session: Session) -> bool:
 
 
 def supply(session: Session) -> Answer:
-    """External or parasite, asked anew."""
+    """External or parasite, asked anew.
+
+    Raises:
+        DeviceAbsent: external is what a line says that nobody pulls, and the device does
+            not answer a directed search.
+    """
     session.memory.pop("parasite", None)
-    return Answer(value="parasite" if is_parasite(session) else "external")
+    if is_parasite(session):
+        return Answer(value="parasite")
+    session.verify()
+    return Answer(value="external")
 
 
 def convert(
@@ -247,7 +255,7 @@ def convert_all(everybody: Broadcast, parasite: bool) -> Answer:
 
 
 def seen_conversion(session: Session, longest_ms: float) -> Answer:
-    """Time of a conversion that can be seen, ms.
+    """Time of a conversion that can be seen, ms, with what adapter and polls leave open.
 
     Raises:
         UsageError: the device is fed from the data line and cannot be asked.
@@ -265,7 +273,8 @@ def seen_conversion(session: Session, longest_ms: float) -> Answer:
             )
         late_ms = polls.late_ms(_idle_ms(session), pause_ms=longest_ms / 64)
         if late_ms <= _LATE_MS and (len(polls.times_ms) > 1 or look_ms):
-            return Answer(value=round(polls.done_ms, 3))
+            doubt_ms = polls.doubt_ms
+            return Answer(value=round(polls.done_ms, 3), uncertainty=round(doubt_ms, 3))
         if len(polls.times_ms) == 1:  # done before the first look, nobody knows when
             look_ms = _EARLY_LOOK_MS
     raise AdapterError(
@@ -298,6 +307,19 @@ class Polls:
     command_ms: float = 0.0
     times_ms: list[tuple[float, float]] = field(default_factory=list)
     _fastest_ms: float = field(default=0.0, init=False)
+    _spread_ms: float = field(default=0.0, init=False)
+
+    @property
+    def doubt_ms(self) -> float:
+        """By how much ``done_ms`` may be off, either way, where ``late_ms`` is small.
+
+        The device may have ended right behind the last poll that found it busy; and it
+        began while the command's echo was held back, or the host was late to ask.
+        """
+        asked_ms = [0.0, *(asked for asked, _ in self.times_ms)]
+        return max(
+            asked_ms[-1] - asked_ms[-2] + self._fastest_ms, self._spread_ms + _LATE_MS
+        )
 
     @property
     def done_ms(self) -> float:
@@ -321,6 +343,7 @@ class Polls:
         slowest_ms = max(idle_ms)
         holds = slowest_ms > _LATE_MS
         spread_ms = _LATENCY_TIMER_MS if holds else slowest_ms - fastest_ms
+        self._spread_ms = spread_ms
         usual_ms = fastest_ms + spread_ms
         last_ms = [asked for asked, _ in self.times_ms[-2:]]
         return max(

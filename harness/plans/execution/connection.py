@@ -10,6 +10,7 @@ from urllib.parse import quote
 
 from harness.driver.adapter import Adapter
 from harness.driver.bus import Bus
+from harness.driver.port import Opener, open_port
 from harness.driver.switching import Condition, Switching
 from harness.errors import UsageError
 from harness.plans.execution.fixture_circuit import slots_of
@@ -52,8 +53,12 @@ def switching_of(fixture: Fixture) -> Switching:
 
 
 @contextmanager
-def connect(fixture: Fixture) -> Iterator[Bus]:
+def connect(fixture: Fixture, opener: Opener = open_port) -> Iterator[Bus]:
     """Open the fixture's adapter; on the way out the fixture is left safe.
+
+    Args:
+        fixture: the fixture.
+        opener: see ``Adapter``.
 
     Raises:
         UsageError, AdapterError: the port cannot be opened.
@@ -65,6 +70,7 @@ def connect(fixture: Fixture) -> Iterator[Bus]:
         max_burst=fixture.adapter.max_burst,
         switching=switching_of(fixture),
         low_latency=fixture.adapter.latency == "low",
+        opener=opener,
     )
     with adapter.open():
         try:

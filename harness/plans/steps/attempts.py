@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from harness.digits import limit_text, plain_text, quantity_text
 from harness.errors import (
@@ -20,6 +20,7 @@ from harness.errors import (
 from harness.families.common.readings import quality_of
 from harness.plans.schema.bodies import StepBody
 from harness.plans.steps.context import Context
+from harness.plans.steps.second_look import by_echo, may_look_again, seen_twice
 from harness.records import Attempt, CheckResult, DeviceRef, Measurement, Outcome, Side
 
 OUTCOME_OF: dict[type[SlotproofError], Outcome] = {
@@ -116,25 +117,25 @@ def attempt(
     body: StepBody,
     check: Callable[[], CheckResult],
     device: DeviceRef | None = None,
+    *,
+    again: Callable[[], CheckResult] | None = None,
 ) -> CheckResult:
     """Run a check, again after a failure as often as the step allows.
 
     Failed tries stay in the result. After an error of the line or adapter the
     late echoes are waited for and dropped, so that none is paired with a new slot.
+    What failed in the only try is looked at again, see ``second_look``; by ``again``
+    where the check itself would not show what it showed before.
     """
     started_s = context.clock.now_s()
     tries: list[Attempt] = []
     while True:
-        try:
-            context.begin_check()
-            result = vouched(_tried(context, check, device), context)
-        except SlotproofError as fault:
-            result = after_fault(fault, context)
-        last = (
-            result.outcome in {Outcome.PASSED, Outcome.SKIPPED}
-            or len(tries) >= body.retries
-        )
-        if last:
+        look = None
+        is_last = len(tries) >= body.retries
+        if is_last and may_look_again(tries, body):
+            look = again or check
+        result = _once(context, check, device, look)
+        if is_last or result.outcome in {Outcome.PASSED, Outcome.SKIPPED}:
             return replace(
                 result,
                 device=device or result.device,
@@ -146,6 +147,71 @@ def attempt(
         tries.append(
             Attempt(outcome=result.outcome, kind=result.kind, message=result.message)
         )
+
+
+@dataclass(frozen=True, slots=True)
+class _Try:
+    """What a check found, and the fault by which it ended if it did."""
+
+    result: CheckResult
+    fault: SlotproofError | None = None
+
+    @property
+    def is_low(self) -> bool:
+        """True if the line was seen going low."""
+        return isinstance(self.fault, LineShorted)
+
+
+def _once(
+    context: Context,
+    check: Callable[[], CheckResult],
+    device: DeviceRef | None,
+    look: Callable[[], CheckResult] | None,
+) -> CheckResult:
+    """One try, with the second look where it has one, vouched for.
+
+    The look comes at once: what lasts a second is still there. The proof of the
+    adapter comes last, and covers both.
+    """
+    try:
+        context.begin_check()
+    except SlotproofError as gone:
+        return after_fault(gone, context)
+    first = shown = _raw(context, check, device)
+    second = None
+    if look is not None and by_echo(first.result):
+        second = _look_again(context, look, device)
+        shown = second if second.is_low else first
+    result = vouched(shown.result, context, low=shown.is_low)
+    if second is not None and result.outcome is Outcome.FAILED:
+        result = seen_twice(result, second.result)
+    fault = first.fault if second is None or second.fault is None else second.fault
+    return result if fault is None else _quiet_after(fault, result, context)
+
+
+def _look_again(
+    context: Context, look: Callable[[], CheckResult], device: DeviceRef | None
+) -> _Try:
+    """The check once more; what it had to make up for is no news."""
+    remarks = context.take_remarks()
+    try:
+        context.bus.await_late()
+        return _raw(context, look, device)
+    except SlotproofError as fault:
+        return _Try(from_fault(fault, context), fault)
+    finally:
+        context.take_remarks()
+        for text in remarks:
+            context.remark(text)
+
+
+def _raw(
+    context: Context, check: Callable[[], CheckResult], device: DeviceRef | None
+) -> _Try:
+    try:
+        return _Try(_tried(context, check, device))
+    except SlotproofError as fault:
+        return _Try(from_fault(fault, context), fault)
 
 
 def _tried(
@@ -235,6 +301,12 @@ def after_fault(fault: SlotproofError, context: Context) -> CheckResult:
     """As ``from_fault``, once the bus is quiet again, with what that brought."""
     low = isinstance(fault, LineShorted)
     result = vouched(from_fault(fault, context), context, low=low)
+    return _quiet_after(fault, result, context)
+
+
+def _quiet_after(
+    fault: SlotproofError, result: CheckResult, context: Context
+) -> CheckResult:
     late = settle(context, fault)
     if not late:
         return result

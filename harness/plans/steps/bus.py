@@ -19,7 +19,7 @@ from harness.families.registry import family_of
 from harness.plans.execution.seating import line_to_write
 from harness.plans.schema.bodies import Enumerate, Reset, Verify
 from harness.plans.schema.fixture import Fixture
-from harness.plans.steps.attempts import attempt, judged
+from harness.plans.steps.attempts import attempt, judged, vouched
 from harness.plans.steps.context import Context
 from harness.plans.steps.dependencies.configuring import make_up_settings
 from harness.plans.steps.dependencies.converting import make_up_flags
@@ -30,6 +30,7 @@ from harness.plans.steps.enumeration_faults import (
     listed,
     missing_from,
 )
+from harness.plans.steps.second_look import ODD, not_again
 from harness.records import CheckResult, DeviceRef, Measurement, Outcome
 from harness.wire.romcode import RomCode
 from harness.wire.slots.frames import Presence
@@ -63,11 +64,12 @@ def _reset(context: Context, body: Reset) -> CheckResult:
     value = Measurement(
         name=name, value=counts[wanted], unit="resets", low=body.times, high=body.times
     )
-    evidence = {"presence": dict(counts), "echoes": dict(echoes)}
+    wrong = counts - Counter({wanted: counts[wanted]})
+    evidence: dict[str, object] = {"presence": dict(counts), "echoes": dict(echoes)}
     if first_wrong is None:
         return judged(value, evidence=evidence)
+    evidence[ODD] = wrong.total()
     number, first = first_wrong
-    wrong = counts - Counter({wanted: counts[wanted]})
     told = ", ".join(
         f"{presence} {count}" if len(wrong) > 1 else str(presence)
         for presence, count in wrong.most_common()
@@ -110,7 +112,16 @@ def run_enumerate(context: Context, body: Enumerate) -> Iterator[CheckResult]:
             found.extend(search(context.bus) for _ in range(body.scans))
         return _judge_enumeration(context, body, found)
 
-    result = attempt(context, body, check)
+    def again() -> CheckResult:
+        before = list(found)
+        result = check()
+        passed = result.outcome is Outcome.PASSED
+        if passed and before and _most_found(before) != _codes(found[-1]):
+            # steady, and with other devices than before: one came or went for good
+            return _judge_enumeration(context, body, [*before, *found])
+        return result
+
+    result = attempt(context, body, check, again=again)
     yield result
     if not found or body.alarm or result.outcome is Outcome.ERROR:
         return  # what was found by echoes that are in doubt is nobody's device
@@ -119,7 +130,17 @@ def run_enumerate(context: Context, body: Enumerate) -> Iterator[CheckResult]:
         prove = partial(_prove, context, body, device)
         yield attempt(context, body, prove, device)
     if body.match_sockets:
-        yield from _match_sockets(context, devices)
+        in_doubt = result.outcome is Outcome.PASSED
+        yield from _match_sockets(context, body, devices, in_doubt=in_doubt)
+
+
+def _codes(scan: Enumeration) -> frozenset[str]:
+    return frozenset(map(str, scan.found))
+
+
+def _most_found(scans: list[Enumeration]) -> frozenset[str]:
+    """What most of the scans found."""
+    return Counter(map(_codes, scans)).most_common(1)[0][0]
 
 
 def _judge_enumeration(
@@ -127,7 +148,7 @@ def _judge_enumeration(
 ) -> CheckResult:
     last = scans[-1]
     codes = {str(rom) for rom in last.found}
-    sets = Counter(frozenset(map(str, scan.found)) for scan in scans)
+    sets = Counter(map(_codes, scans))
     rejected = sorted({str(rom) for scan in scans for rom in scan.rejected})
     values = _counts(body, len(codes), max(sets.values()))
     evidence: dict[str, object] = {
@@ -139,9 +160,7 @@ def _judge_enumeration(
     problem = _unsound(rejected, last) if body.unique and not body.alarm else None
     if problem is None:
         result = judged(*values, evidence=evidence)
-        fault = count_fault(
-            context.fixture, body, [frozenset(map(str, s.found)) for s in scans]
-        )
+        fault = count_fault(context.fixture, body, list(map(_codes, scans)))
         if result.outcome is Outcome.PASSED or fault is None:
             return result
         return replace(result, kind=fault.kind, message=fault.message, hint=fault.hint)
@@ -181,6 +200,8 @@ def _of_scans(scans: list[Enumeration]) -> dict[str, object]:
         "dead_ends": [end.position for scan in scans for end in scan.dead_ends][:100],
     }
     if len(scans) > 1:
+        sets = Counter(map(_codes, scans))
+        evidence[ODD] = len(scans) - max(sets.values())
         seen = Counter(str(rom) for scan in scans for rom in scan.found)
         evidence["found_in_scans"] = dict(seen)
     return evidence
@@ -245,8 +266,31 @@ def _prove(context: Context, body: Enumerate, device: DeviceRef) -> CheckResult:
     )
 
 
-def _match_sockets(context: Context, found: list[DeviceRef]) -> Iterator[CheckResult]:
-    fixture, codes = context.fixture, [device.rom_code for device in found]
+def _match_sockets(
+    context: Context, body: Enumerate, found: list[DeviceRef], *, in_doubt: bool
+) -> Iterator[CheckResult]:
+    """What is not in its socket; searched for again if the search was not."""
+    codes = [device.rom_code for device in found]
+    amiss = [
+        vouched(result, context) for result in _amiss_sockets(context.fixture, codes)
+    ]
+    if not amiss or not in_doubt:
+        yield from amiss
+        return
+    with context.at_speed(body):
+        codes = [str(rom) for rom in enumerate_devices(context.bus).found]
+    again = set(map(_told_first, _amiss_sockets(context.fixture, codes)))
+    for result in amiss:
+        stands = result.outcome is Outcome.ERROR or _told_first(result) in again
+        yield result if stands else not_again(result)
+
+
+def _told_first(result: CheckResult) -> str:
+    """Which socket lacks what, without what was found instead."""
+    return result.message.partition(";")[0]
+
+
+def _amiss_sockets(fixture: Fixture, codes: list[str]) -> Iterator[CheckResult]:
     left = codes_without_socket(fixture, codes)
     spare = Counter(RomCode.parse(code).family for code in left)
     for socket in missing_from(fixture, codes):

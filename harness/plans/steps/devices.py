@@ -71,6 +71,9 @@ def _read(context: Context, body: Read, device: DeviceRef) -> CheckResult:
         low=body.low,
         high=body.high,
         wanted=body.wanted,
+        uncertainty=max(
+            (a.uncertainty for a in answers if a.uncertainty is not None), default=None
+        ),
     )
     evidence: dict[str, object] = dict(answers[-1].evidence)
     if body.average > 1:

@@ -2,29 +2,18 @@
 
 from __future__ import annotations
 
-import errno
 import itertools
 from collections.abc import Iterator
 from pathlib import Path
 
-from harness.errors import HostError, SlotproofError, UsageError
+from harness.errors import UsageError
 from harness.results.diagnosis.lines import diagnosis_lines
 from harness.results.journal.writer import read_events
 from harness.results.plots import run as plots
 from harness.results.record.run import RunRecord, not_as_written
 from harness.results.reports import html, junit, table
 from harness.results.reports.timing import timing_lines, timing_rows
-
-_DISK_ERRORS = frozenset(
-    {
-        errno.ENOSPC,
-        getattr(errno, "EDQUOT", errno.ENOSPC),
-        errno.EFBIG,
-        errno.EIO,
-        errno.EROFS,
-    }
-)
-"""No space, quota, file too large, input/output error, read-only since an error."""
+from harness.results.reports.unwritten import unwritten
 
 
 def read_record(journal_path: Path) -> RunRecord:
@@ -70,25 +59,11 @@ def rebuild(
         plots.draw(record, out_dir)
         html.write_html(record, out_dir / html.FILE_NAME)
     except OSError as exc:
-        raise _not_written(exc, journal_path, out_dir) from exc
+        cure = f"the journal has every result: slotproof report {journal_path}"
+        raise unwritten(exc, what="the reports", folder=out_dir, cure=cure) from exc
     except Exception as exc:
         raise cannot_be_shown(journal_path, exc) from exc
     return record
-
-
-def _not_written(fault: OSError, journal_path: Path, out_dir: Path) -> SlotproofError:
-    """Whose fault it is: a disk that takes no more is the host's, a wrong folder ours."""
-    what = f"the reports cannot be written: {fault.strerror}"
-    if fault.errno in _DISK_ERRORS:
-        return HostError(
-            what,
-            where=str(out_dir),
-            hint="make room on that disk; the journal has every result: slotproof report "
-            f"{journal_path}",
-        )
-    return UsageError(
-        what, where=str(out_dir), hint="name a folder that you may write to"
-    )
 
 
 def all_lines(record: RunRecord) -> Iterator[str]:

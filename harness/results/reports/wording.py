@@ -38,7 +38,7 @@ class ValueRow:
             ``no limits``.
         verdict: ``ok``, ``outside`` or ``not judged``; of a bound also ``high ok`` or
             ``low ok`` where it leaves the other limit open, and ``undecided`` where it
-            leaves open all.
+            leaves open all; ``uncertain`` of a value whose uncertainty reaches over a limit.
     """
 
     name: str
@@ -71,6 +71,8 @@ def _verdict(m: Measurement) -> str:
         return "not judged"
     if not m.holds:
         return "outside"
+    if m.in_doubt:
+        return "uncertain"
     if m.shown:
         return "ok"
     met = [

@@ -78,16 +78,19 @@ def test_reading_by_resolution(live: Make, bits: int, expected: float) -> None:
     assert ask(session, "temperature") == expected
 
 
-@pytest.mark.parametrize("latency_ms", [1, 16])
-def test_conversion_time(live: Make, latency_ms: float) -> None:
-    """The time of a conversion is measured by polling, to a poll and a round trip or two."""
+@pytest.mark.parametrize("latency_ms", [1, 4, 16])
+@pytest.mark.parametrize("true_ms", [450.0, 590.0, 597.3, 604.9, 745.0])
+def test_conversion_time(live: Make, true_ms: float, latency_ms: float) -> None:
+    """The time of a conversion is measured by polling, to the doubt that is stated."""
     session = live(
         0x28,
-        conversion_ms=600.0,
+        conversion_ms=true_ms,
         simulation={"adapter": {"latency_ms": latency_ms}},
     )
-    allowed_ms = 750 / 64 + 3 * latency_ms
-    assert ask(session, "conversion_time") == pytest.approx(600, abs=allowed_ms)
+    answer = quantities(0x28)["conversion_time"].read(session)
+    assert answer.uncertainty is not None
+    assert answer.uncertainty <= 750 / 64 + 3 * latency_ms + 5
+    assert answer.value == pytest.approx(true_ms, abs=answer.uncertainty)
 
 
 @pytest.mark.parametrize("latency_ms", [1, 16])

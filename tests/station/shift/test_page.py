@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.cli import app
+from harness.errors import HostError
 from harness.records import Outcome
 from harness.results.ledger.entry import LedgerReading, Reason, UnitFacts, UnitTest
 from harness.station.refusals import FILE_NAME as REFUSED
@@ -195,6 +196,21 @@ def test_a_run_may_be_named_by_its_folder(line: Line) -> None:
     said = CliRunner().invoke(app, ["report", str(folder)])
     assert said.exit_code == 0, said.output
     assert (folder / "report.html").exists()
+
+
+def test_a_disk_that_is_full_is_the_hosts(line: Line) -> None:
+    """The page does not fit: an error of the host (exit code 3), and how to have it."""
+    resource = pytest.importorskip("resource")
+    place = line.place("left", [line.probe(1)], [{"serial": "CS-1", "devices": [1]}])
+    folder = line.run(line.orders(place)).folder
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (1000, hard))
+    try:
+        said = CliRunner().invoke(app, ["report", str(folder)])
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    assert isinstance(said.exception, HostError)
+    assert f"slotproof report {folder}" in said.exception.hint
 
 
 @pytest.mark.parametrize("into", ["page", "page/deeper"])

@@ -13,6 +13,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from harness.plans.schema.trials import Stress
+from harness.plans.steps.second_look import not_again
 from harness.plans.steps.slots.points import Point, Points, must_hold_us, whys
 from harness.records import CheckResult, Measurement, Outcome
 from harness.results.record.slot_evidence import TriedRow
@@ -168,8 +169,9 @@ def judge(
     values = _values(coverage, len(bound), len(wrong))
     evidence = {**evidence, "asked": coverage.asked, "made": coverage.made}
     if broken:
-        row, point = broken[0]
-        return CheckResult(
+        seen_again = [two for two in broken if not two[1].only_once]
+        row, point = (seen_again or broken)[0]
+        failure = CheckResult(
             outcome=Outcome.FAILED,
             kind="slot-timing",
             message=broken_text.format(
@@ -183,6 +185,7 @@ def judge(
             measurements=values,
             evidence=evidence,
         )
+        return failure if seen_again else not_again(failure)
     gap = _edge_text(wrong) if wrong else coverage.gap
     return CheckResult(
         outcome=coverage.outcome_of_gap if gap else Outcome.PASSED,

@@ -32,12 +32,16 @@ _READ_SAMPLE_BITS = 1.5
 
 @dataclass(slots=True)
 class Point:
-    """Slots tried and slots that failed at one low time that the adapter makes."""
+    """Slots tried and slots that failed at one low time that the adapter makes.
+
+    ``only_once`` is True where slots failed and none did when they were tried again.
+    """
 
     asked_us: float
     made: Made
     tried: int = 0
     wrong: int = 0
+    only_once: bool = False
 
     @property
     def low_us(self) -> float:

@@ -8,12 +8,15 @@ restored; any other is asked while it alone takes part in a search.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from itertools import cycle
 from types import TracebackType
 from typing import Self
 
 from harness.driver.bus import Bus
+from harness.errors import DeviceError, LineError, LineShorted
 from harness.families.family import Register
+from harness.plans.steps.second_look import fault_not_again
 from harness.plans.steps.slots.points import Point, Slot
 from harness.timing.isolation import Isolated
 from harness.wire.romcode import RomCode
@@ -76,14 +79,39 @@ class SlotProbe:
             self._bus.transact(self._rom, self._register.write + self._kept)
 
     def sweep(self, points: Iterable[Point], slots: int) -> None:
-        """Try ``slots`` slots at each point; a point that fails early is cut short."""
+        """Try ``slots`` slots at each point; a point that fails early is cut short.
+
+        One that failed is tried once more, since one spoilt answer makes a slot wrong.
+        """
         for point in points:
-            while point.tried < slots:
-                tried, wrong = self._try(point.made)
-                point.tried += tried
-                point.wrong += wrong
-                if point.wrong and point.tried >= slots // 10:
-                    break  # failed for sure; more slots would tell nothing new
+            self._fill(point, slots)
+            if point.wrong:
+                again = replace(point, tried=0, wrong=0)
+                self._fill(again, slots)
+                point.only_once = not again.wrong
+
+    def _twice(self, made: Made) -> tuple[int, int]:
+        """One try; a fault in it counts if it comes again in the next.
+
+        A step is hundreds of tries: to repeat all of it would give whatever spoils an
+        answer now and then as many chances again.
+        """
+        try:
+            return self._try(made)
+        except LineShorted:
+            raise  # made sure of where it is found
+        except (LineError, DeviceError) as fault:
+            self._bus.adapter.settle()
+            self._try(made)
+            raise fault_not_again(fault) from fault
+
+    def _fill(self, point: Point, slots: int) -> None:
+        while point.tried < slots:
+            tried, wrong = self._twice(point.made)
+            point.tried += tried
+            point.wrong += wrong
+            if point.wrong and point.tried >= slots // 10:
+                break  # failed for sure; more slots would tell nothing new
 
     def _send(self, made: Made, slots: int) -> bytes:
         """Stressed slots, in one burst or, where they would be too short, one by one."""
