@@ -13,6 +13,7 @@ import math
 import re
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from operator import itemgetter
 from pathlib import Path
 from typing import TextIO
 
@@ -83,16 +84,17 @@ class CsvTable:
         """
         width, required = self._width, self._required
         outcome = self.places.get("outcome") if void else None
+        needed = itemgetter(*required, required[0])  # twice: always a tuple
         for raw in self._reader:
             if not raw:
                 continue
-            row = [field.strip() for field in raw]
+            row = list(map(str.strip, raw))
             if len(row) != width:
                 self._require_no_surplus(row)
                 row = (row + [""] * width)[:width]
-            empty = [place for place in required if not row[place]]
-            if empty:
+            if "" in needed(row):
                 has_value = outcome is None or row[outcome] != void
+                empty = [place for place in required if not row[place]]
                 self._require_no_gap(empty, has_value=has_value)
             yield row
 

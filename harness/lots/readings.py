@@ -14,8 +14,10 @@ from __future__ import annotations
 import difflib
 import math
 from array import array
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from enum import Enum, auto
+from operator import itemgetter
 from pathlib import Path
 from typing import Any
 
@@ -229,53 +231,78 @@ def _is_invalid(result: dict[str, Any], quantity: str) -> bool:
 # -- CSV -----------------------------------------------------------------------------
 
 
-_COLUMNS = (
-    "device", "value", "quantity", "step", "outcome", "started_at", "unit", "low", "high",
-)  # fmt: skip
+_COLUMNS = ("device", "value", "started_at")
 
 
 _BOUNDS = tuple(f"{bound} " for bound in Bound)
 """``at most 33.4`` is how an export writes a bound."""
 
 
-class _NamesOfNow(dict[str, str]):
-    """Text of a column -> the same with the names of now, each worked out once."""
+class _Use(Enum):
+    """What a row is to the quantity that is collected."""
 
-    def __init__(self, current: Callable[[str], str]) -> None:
+    VALUE = auto()
+    INVALID = auto()
+    OTHER = auto()
+
+
+class _Uses(dict[tuple[str, ...], _Use]):
+    """What all fields but device, value and time make of a row, worked out once.
+
+    Most rows of a file differ in those three alone. Keys are the fields ``REST``.
+    """
+
+    REST = ("quantity", "step", "outcome", "unit", "low", "high")
+
+    def __init__(self, quantity: str, step: str, found: _Found) -> None:
         super().__init__()
-        self._current = current
+        self._quantity, self._step, self._found = quantity, step, found
 
-    def __missing__(self, text: str) -> str:
-        self[text] = now = self._current(text)
-        return now
+    def __missing__(self, rest: tuple[str, ...]) -> _Use:
+        self[rest] = use = self._judge(*rest[:3])
+        return use
+
+    def _judge(self, name: str, title: str, outcome: str) -> _Use:
+        named, whole = current_name(name) or self._quantity, current_title(title)
+        number, _, title = whole.partition(" ")
+        self._found.names.add(named)
+        if named != self._quantity:
+            return _Use.OTHER
+        if whole and self._step not in {"", whole, number, title}:
+            return _Use.OTHER
+        return _Use.INVALID if outcome == "error" else _Use.VALUE
 
 
 def _take_csv(path: Path, quantity: str, step: str, found: _Found) -> None:
     with open_table(path, columns=("device", "value")) as table:
         # a column that the file lacks reads the empty field behind each row
-        device, value, name, title_at, outcome, at, unit, low, high = (
-            table.places.get(column, -1) for column in _COLUMNS
-        )
-        limits: set[tuple[str, str]] = set()
-        names, titles = _NamesOfNow(current_name), _NamesOfNow(current_title)
+        device, value, at = (table.places.get(c, -1) for c in _COLUMNS)
+        rest = itemgetter(*(table.places.get(c, -1) for c in _Uses.REST))
+        uses = _Uses(quantity, step, found)
+        told: set[tuple[str, ...]] = set()
+        take, number = found.take, table.number
         for row in table.rows(void="error"):
             row.append("")
-            named = names[row[name]] or quantity
-            whole = titles[row[title_at]]
-            number, _, title = whole.partition(" ")
-            found.names.add(named)
-            if named != quantity or (whole and step not in {"", whole, number, title}):
+            key = rest(row)
+            use = uses[key]
+            if use is _Use.OTHER:
                 continue
-            if row[outcome] == "error" or row[value].startswith(_BOUNDS):
+            text = row[value]
+            if use is _Use.INVALID or text.startswith(_BOUNDS):
                 found.take_invalid(row[device])
                 continue
-            found.take(row[device], table.number(row[value], "value"), row[at])
-            found.units.add(row[unit])
-            found.steps.add(title)
-            pair = (row[low], row[high])
-            if pair not in limits:
-                limits.add(pair)
-                _take_limits(table, pair, found)
+            take(row[device], number(text, "value"), row[at])
+            if key not in told:
+                told.add(key)
+                _take_rest(table, key, found)
+
+
+def _take_rest(table: CsvTable, rest: tuple[str, ...], found: _Found) -> None:
+    """What the fields besides device, value and time say of a value."""
+    _, title, _, unit, low, high = rest
+    found.units.add(unit)
+    found.steps.add(current_title(title).partition(" ")[2])
+    _take_limits(table, (low, high), found)
 
 
 def _take_limits(table: CsvTable, pair: tuple[str, str], found: _Found) -> None:

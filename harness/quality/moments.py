@@ -57,7 +57,7 @@ def checked(
     Raises:
         UsageError: too few, or one that is not finite.
     """
-    numbers = tuple(float(value) for value in values)
+    numbers = tuple(map(float, values))
     if len(numbers) < fewest:
         held = {0: "no value", 1: "one value"}.get(
             len(numbers), f"{len(numbers)} values"
@@ -66,12 +66,12 @@ def checked(
             f"{what} has {held}, at least {fewest} are needed",
             hint="measure more units, or name more files",
         )
-    for place, number in enumerate(numbers, start=1):
-        if not math.isfinite(number):
-            raise UsageError(
-                f"value {place} of {what} is {number}, not a number to reckon with",
-                hint="find out why that unit gave no reading, and leave it out",
-            )
+    if not all(map(math.isfinite, numbers)):
+        place = next(n for n, x in enumerate(numbers) if not math.isfinite(x))
+        raise UsageError(
+            f"value {place + 1} of {what} is {numbers[place]}, not a number to reckon with",
+            hint="find out why that unit gave no reading, and leave it out",
+        )
     return numbers
 
 

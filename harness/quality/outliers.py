@@ -50,19 +50,37 @@ def suspects(
             where it has taken off a whole half of the sample.
         alpha: chance to find an outlier in a normal lot that has none.
     """
+    return _steps(checked(values), most, alpha, only_outliers=False)
+
+
+def _steps(
+    values: Sequence[float], most: int, alpha: float, *, only_outliers: bool
+) -> tuple[Suspect, ...]:
+    """The steps of the test; with ``only_outliers`` up to the last beyond its distance.
+
+    That one decides, and takes those before it along.
+    """
     require_fraction(alpha, what="alpha")
-    numbers = np.asarray(checked(values))
-    steps: list[Suspect] = []
-    for place, distance, left in _farthest(numbers, min(most, len(numbers) - 3)):
-        steps.append(
-            Suspect(
-                place=place,
-                value=float(numbers[place]),
-                distance=distance,
-                critical=_critical(left, alpha),
-            )
+    numbers = np.asarray(values, dtype=np.float64)
+    steps = list(_farthest(numbers, min(most, len(numbers) - 3)))
+    if not steps:
+        return ()
+    distances = np.array([distance for _, distance, _ in steps])
+    criticals = _critical(np.array([left for *_, left in steps], np.float64), alpha)
+    if only_outliers:
+        beyond = np.flatnonzero(distances > criticals)
+        steps = steps[: int(beyond[-1]) + 1 if len(beyond) else 0]
+    return tuple(
+        Suspect(
+            place=place,
+            value=float(numbers[place]),
+            distance=distance,
+            critical=critical,
         )
-    return tuple(steps)
+        for (place, distance, _), critical in zip(
+            steps, criticals.tolist(), strict=False
+        )
+    )
 
 
 def _farthest(
@@ -125,16 +143,12 @@ def outliers(values: Sequence[float], *, alpha: float = 0.05) -> tuple[Suspect, 
     if len(numbers) < _FEWEST:
         return ()
     most = max(1, math.floor(_MOST_SHARE * len(numbers)))
-    steps = suspects(numbers, most=most, alpha=alpha)
-    # the last step beyond its critical distance decides, and takes those before along
-    count = max(
-        (n for n, step in enumerate(steps, 1) if step.distance > step.critical),
-        default=0,
-    )
-    return steps[:count]
+    return _steps(numbers, most, alpha, only_outliers=True)
 
 
-def _critical(left: int, alpha: float) -> float:
+def _critical(
+    left: np.ndarray[tuple[int], np.dtype[np.float64]], alpha: float
+) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
     """Critical distance with so many values left."""
-    t = -float(special.stdtrit(left - 2, alpha / (2 * left)))
-    return (left - 1) * t / math.sqrt((left - 2 + t * t) * left)
+    t = -special.stdtrit(left - 2, alpha / (2 * left))
+    return np.asarray((left - 1) * t / np.sqrt((left - 2 + t * t) * left))
