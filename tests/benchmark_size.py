@@ -1,7 +1,8 @@
 """How large the tables of ``tests/benchmarks`` are, and which random numbers they use.
 
-``SLOTPROOF_LOTS``, ``SLOTPROOF_NIGHTS`` and ``SLOTPROOF_ROWS`` are counts of simulated lots
-and nights and of rows of a file; ``SLOTPROOF_SEED`` starts other random numbers, so that a
+``SLOTPROOF_LOTS``, ``SLOTPROOF_NIGHTS``, ``SLOTPROOF_CHARTS`` and ``SLOTPROOF_STUDIES`` are
+counts of simulated lots, nights, charted lists and gauge studies, ``SLOTPROOF_ROWS`` of rows
+of a file; ``SLOTPROOF_SEED`` starts other random numbers, so that a
 method can be tried on lots that nobody has tuned it on.
 """
 
