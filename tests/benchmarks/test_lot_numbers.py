@@ -115,7 +115,7 @@ LARGE: dict[str, tuple[str, ...]] = {
 
 @pytest.fixture(scope="module")
 def large(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Invented files of so many rows: two lots (half the rows each), one unit, studies."""
+    """Invented files of so many rows: two lots (so many rows each), one unit, studies."""
     folder = tmp_path_factory.mktemp("large")
     chance = chance_of(1)
     values = 25 + 0.1 * chance.normal(size=ROWS)

@@ -28,6 +28,13 @@ FEWEST_IN_LOT = 50
 error at 50, 1 / sqrt(2 n)) to be brought to one."""
 
 
+FEWEST_FOR_NORMAL = 72
+"""A history of smaller lots is not taken for normal. Its tail is counted beyond 3 and 3.5
+deviations; the deviation of a lot of n is known to a share 1 / sqrt(2 n), so a unit at 3
+deviations is seen at 3 +- 3 / sqrt(2 n). Half the way between the two, 0.25, is left of
+that from 72 on: below, units that are counted beyond one bound lie beyond the other."""
+
+
 _FOR_LARGEST = 0.025
 """A largest value with a smaller chance speaks against a normal tail. More than ``ALPHA``:
 a few units far out decide the 99.865 % point and hardly change anything else."""
@@ -80,7 +87,9 @@ def history_of(lots: Sequence[Sequence[float]]) -> History:
         residuals=residuals / residuals.std(),
         skewness=float(stats.skew(pooled)),
         excess=float(stats.kurtosis(pooled)),
-        is_normal=not any(piled) and _is_normal(pooled),
+        is_normal=not any(piled)
+        and min(map(len, lots)) >= FEWEST_FOR_NORMAL
+        and _is_normal(pooled),
         piled=piled,
     )
 
