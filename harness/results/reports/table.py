@@ -7,7 +7,7 @@ Rule 3: whatever failed or broke is followed by its message and what to look at 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from rich.cells import cell_len
@@ -103,15 +103,35 @@ def _plural(count: int, word: str) -> str:
 
 
 def _rows(step: StepRecord) -> Iterator[_Row]:
-    for result in step.results:
+    results = list(step.results)
+    for result, remarks in zip(results, _remarks_once(results), strict=True):
         lines = list(_cells(result))
         for number, cells in enumerate(lines, start=1):
             yield _Row(
                 outcome=result.outcome,
                 cells=cells,
                 device=result.device,
-                remarks=_remarks(result) if number == len(lines) else (),
+                remarks=remarks if number == len(lines) else (),
             )
+
+
+def _remarks_once(results: Sequence[DeviceResult]) -> Iterator[tuple[str, ...]]:
+    """Remarks of each result; what devices in a row have alike stands behind the last.
+
+    Each failure and error keeps its own.
+    """
+    alike = 1
+    for result, after in zip(results, [*results[1:], None], strict=True):
+        remarks = _remarks(result)
+        good = result.outcome in {Outcome.PASSED, Outcome.SKIPPED}
+        if remarks and good and after and _remarks(after) == remarks:
+            alike += 1
+            yield ()
+            continue
+        if alike > 1:
+            remarks = tuple(f"{alike} devices alike, {text}" for text in remarks)
+        yield remarks
+        alike = 1
 
 
 def _cells(result: DeviceResult) -> Iterator[tuple[str, ...]]:

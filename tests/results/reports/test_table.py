@@ -160,6 +160,28 @@ def test_hostile_text_cannot_drive_the_terminal(script: Script) -> None:
         assert "\\x1b]0;owned\\x07[link=x]y" in text
 
 
+def test_what_devices_have_alike_is_said_once(script: Script) -> None:
+    """How much of a step was tried stands once; each failure keeps its own message."""
+    script.start(("1", "stress", "slot stress"))
+    told = [(Outcome.PASSED, "3 of 4 made")] * 3 + [(Outcome.FAILED, "broken")] * 2
+    results = [
+        CheckResult(
+            outcome=outcome,
+            kind="",
+            message=message,
+            device=DeviceRef(rom_code=f"1E0000A4B3C2D{n:01X}28", family=0x28),
+        )
+        for n, (outcome, message) in enumerate(told)
+    ]
+    script.step("1", "stress", "slot stress", *results)
+    lines = plain_lines(RunRecord.from_events(script.done("failed", 1).events))
+    assert [line.strip() for line in lines if line.startswith("    ")] == [
+        "3 devices alike, passed: 3 of 4 made",
+        "failed: broken",
+        "failed: broken",
+    ]
+
+
 def test_an_empty_run_has_a_summary(script: Script) -> None:
     """A run of no steps is one line, in both forms."""
     record = RunRecord.from_events(script.start().done("passed", 0).events)
