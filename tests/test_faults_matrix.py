@@ -126,7 +126,7 @@ LINE_AND_DEVICE = {
         hint="slow edge",
     ),
     "noise-burst": Case(
-        fault={"kind": "noise-burst", "for_s": 0.015, "polarity": "up"},
+        fault={"kind": "noise-burst", "for_s": 0.2, "polarity": "up"},
         during=RESET,
         step=RESET,
         code=1,
@@ -187,6 +187,15 @@ ADAPTER_AND_FIXTURE = {
         code=3,
         kind="echo-doubtful",
         says="cannot be told apart",
+        hint="noise on the line",
+    ),
+    "short-noise-burst": Case(  # over before it can be asked for again
+        fault={"kind": "noise-burst", "for_s": 0.015, "polarity": "up"},
+        during=RESET,
+        step=RESET,
+        code=3,
+        kind="echo-doubtful",
+        says="not so when asked again at once",
         hint="noise on the line",
     ),
     "line-shorted-before-start": Case(
