@@ -22,25 +22,27 @@ from harness.wire.budget.table import budget as budget_of
 
 def budget(
     *, fixture: Path, at_once: int | None, formulas: bool, style: OutputStyle
-) -> None:
+) -> int:
     """Compute what the line of a fixture can bear, without touching a port."""
     loaded = load_fixture(fixture)
     found = budget_of_fixture(loaded, at_once)
     verdict = bus_verdict(loaded, found)
+    code = 0 if holds(found) else 1
     if style.json:
         print_json(
             BudgetAnswer(
                 command="budget",
-                exit_code=0,
+                exit_code=code,
                 rows=tuple(map(_value, found.rows)),
                 bus_verdict=tuple(verdict),
             )
         )
-        return
+        return code
     shown = verdict[:1] if style.quiet else verdict
     lines = [] if style.quiet else budget_lines(found, formulas=formulas)
     for line in [*lines, *shown]:
         say(line)
+    return code
 
 
 def _value(row: BudgetRow) -> BudgetValue:

@@ -93,7 +93,7 @@ COMMANDS = [
 
     Rise time, slot margins, levels, parasite power, strong pull-up, how many devices
     and metres of cable keep the margins, and where a limit is violated what would help:
-    slower slots, another pull-up, a split of the bus.
+    slower slots, another pull-up, a split of the bus. Exit code 1 if one is violated.
     """,
         examples=("slotproof budget --fixture fixtures/demo_bench.yaml",),
         params=[
