@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 import serial
 
+from harness.driver.bursts import Bursts
 from harness.driver.bus import Bus
 from harness.driver.port import translated
 from harness.errors import (
@@ -24,7 +25,9 @@ from harness.errors import (
     WrongRate,
 )
 from harness.simulation.faults import settings as fs
+from harness.wire.clock_grid import GRIDS
 from harness.wire.romcode import RomCode
+from harness.wire.slots.time_slots import choose_slots
 from tests.read_rom import read_rom
 
 Make = Callable[..., Any]
@@ -381,6 +384,32 @@ def test_break_in_the_middle_is_the_line(bus_with: Make, bench_of: Make) -> None
             bus.exchange(b"\xff" * 400, BAUD)
         assert bus.last is not None
         assert len(bus.last.echoes) < 400
+
+
+@pytest.mark.parametrize(("third", "kind"), [(0xFF, LineShorted), (0x00, NoEcho)])
+def test_a_late_break_counts_where_nothing_low_was_sent(
+    rigged: Make, third: int, kind: type[Exception]
+) -> None:
+    """After two of four echoes a 00h comes late, then silence: low, or the echo of a 00h."""
+    adapter, port = rigged()
+    frames = bytes([0xFF, 0xFF, third, 0xFF])
+    answers = [frames[:2]]
+
+    def write(data: bytes) -> int:
+        if answers:
+            port.foreign = answers.pop()
+            # behind the last read of the burst: it waits for twice its own time and a
+            # latency timer with a slow host (0.1 s), the port's reads end after 0.05 s
+            wait_s = 3 * len(data) * 10 / BAUD + 0.1 + 0.05
+            port.late = [(port.clock.now_s() + wait_s, b"\0")]
+        port.lose = len(data)
+        return type(port).write(port, data)
+
+    with adapter.open():
+        bursts = Bursts(adapter)
+        port.write = write
+        with pytest.raises(kind):
+            bursts.exchange(frames, BAUD, 1, choose_slots(GRIDS["exact"]))
 
 
 def test_lost_echo_lead_in_the_middle_is_the_adapter(

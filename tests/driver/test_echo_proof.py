@@ -119,3 +119,7 @@ def test_echoes_that_no_device_makes() -> None:
     """Lifted lows and second pulses are; longer lows from a slot's start are not."""
     assert impossible_echoes(b"\xff\x00\xff", b"\xf8\x00\xfe") == 0
     assert impossible_echoes(b"\x00\xff\xff", b"\x01\x7f\x50") == 3
+    # without any lifted low: a second pulse in a slot, though not in another character
+    assert impossible_echoes(b"\xff\xff", b"\xfe\x50") == 1
+    assert impossible_echoes(b"\xff\x55", b"\xff\x51") == 0
+    assert impossible_echoes(b"\xff\x55", b"\xff\x57") == 1

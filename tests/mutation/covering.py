@@ -15,7 +15,9 @@ from pathlib import Path
 import coverage
 import pytest
 
-_cov = coverage.Coverage(data_file=None, include=["harness/*"])
+_cov = coverage.Coverage(
+    data_file=None, include=[f"{os.environ['SLOTPROOF_COVERED']}/*"]
+)
 _took: dict[str, float] = {}
 
 
