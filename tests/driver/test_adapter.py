@@ -403,7 +403,7 @@ def test_a_late_break_counts_where_nothing_low_was_sent(
             wait_s = 3 * len(data) * 10 / BAUD + 0.1 + 0.05
             port.late = [(port.clock.now_s() + wait_s, b"\0")]
         port.lose = len(data)
-        return type(port).write(port, data)
+        return int(type(port).write(port, data))
 
     with adapter.open():
         bursts = Bursts(adapter)

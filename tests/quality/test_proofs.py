@@ -107,6 +107,18 @@ def test_a_history_keeps_the_level(name: str) -> None:
     assert false <= 150 * (0.05 + 3 * math.sqrt(0.05 * 0.95 / 150))
 
 
+def test_residuals_of_a_history_leave_their_own_value_out() -> None:
+    """Each against mean and deviation of the others, by leaving it out (its definition)."""
+    lot = np.random.default_rng(5).normal(25.0, 0.3, 60)
+    others = [np.delete(lot, n) for n in range(60)]
+    deleted = [
+        (value - rest.mean()) / (rest.std(ddof=1) * math.sqrt(1 + 1 / 59))
+        for value, rest in zip(lot, others, strict=True)
+    ]
+    by_definition = np.sort(deleted) / np.std(deleted)
+    assert history_of([lot.tolist()]).residuals == pytest.approx(by_definition)
+
+
 @pytest.mark.parametrize("count", [20, 50, 200])
 def test_a_normal_history_keeps_the_power(count: int) -> None:
     """Of 10,000 normal values the bound is at most 2.5 % below that of the normal model."""
