@@ -89,6 +89,16 @@ def test_150_kbaud_on_request_only() -> None:
     assert choose_slots(CRYSTAL).baud < 145_000
 
 
+def test_which_clocks_may_sit_at_a_limit() -> None:
+    """Those within 200 ppm, that included; any other holds the limits at its worst."""
+    at_limit = choose_slots(replace(CRYSTAL, tolerance_ppm=200), fast=True)
+    assert at_limit.baud == 150_000
+    assert "nothing kept in hand" in at_limit.reason
+    beyond = choose_slots(replace(CRYSTAL, tolerance_ppm=201), fast=True)
+    assert beyond.baud < 150_000
+    assert "at the worst clock" in beyond.reason
+
+
 def test_a_poor_clock_gets_less_than_150_kbaud() -> None:
     """At the worst of an internal oscillator write-0 is still 60 us low."""
     grid = GRIDS["fractional-divider"]
