@@ -30,6 +30,9 @@ PULLED = "CS-010090"
 
 SHIFT = Path("results/lot-2026-11")
 
+LEDGER = "results/rehearsals.sqlite"
+"""Where simulated units go."""
+
 
 @pytest.fixture(scope="module")
 def day(tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[Said]]:
@@ -53,7 +56,11 @@ def named(day: list[Said], start: str) -> list[Said]:
 
 
 def exported(*options: str) -> list[dict[str, str]]:
-    return list(csv.DictReader(io.StringIO(slotproof("units", "export", *options).out)))
+    return list(
+        csv.DictReader(
+            io.StringIO(slotproof("units", "export", "--ledger", LEDGER, *options).out)
+        )
+    )
 
 
 def test_the_three_bad_units_fail_and_no_other(day: list[Said]) -> None:

@@ -1,8 +1,6 @@
-"""The kinds in words, and the README's table."""
+"""The kinds in words."""
 
 from __future__ import annotations
-
-from pathlib import Path
 
 import pytest
 
@@ -10,20 +8,6 @@ from harness.errors import UsageError
 from harness.families import overview
 from harness.families.family import DEVICE_CLASSES, Hazard
 from harness.families.registry import family_of, known_families
-
-TABLE_BEGIN = "<!-- table of kinds: `slotproof families --markdown` -->"
-TABLE_END = "<!-- end of the table of kinds -->"
-
-README = Path(__file__).parents[2] / "README.md"
-
-
-def test_readme_table_is_true() -> None:
-    """The table is what the registry says; `slotproof families --markdown` prints it."""
-    text = README.read_text("utf-8")
-    _, _, rest = text.partition(f"{TABLE_BEGIN}\n")
-    table, end, _ = rest.partition(f"\n{TABLE_END}")
-    assert end
-    assert table == overview.markdown()
 
 
 def test_every_class_is_one_of_the_list() -> None:

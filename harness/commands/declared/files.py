@@ -54,7 +54,19 @@ COMMANDS = [
             option(
                 "--class", "class_", metavar="CLASS", help="only kinds of this class"
             ),
-            option("--markdown", is_flag=True, help="print the README's table"),
+            option("--markdown", is_flag=True, help="print them as a Markdown table"),
+        ],
+    ),
+    command(
+        "explain",
+        work="harness.commands.explain.explain",
+        help="""Explain a topic: plans, fixtures, results, soaks, hazards.
+
+        Without a topic, list them.
+        """,
+        examples=("slotproof explain", "slotproof explain plan"),
+        params=[
+            argument("topic", metavar="TOPIC", required=False, help="name of the topic")
         ],
     ),
     command(
