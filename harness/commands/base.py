@@ -9,7 +9,7 @@ from pydantic import BaseModel
 from rich.console import Console
 from rich.text import Text
 
-from harness.commands.style import OutputStyle
+from harness.commands.declared.style import OutputStyle
 from harness.output import say
 from harness.results.plots.run import shmoo_lines
 from harness.results.record.run import RunRecord

@@ -6,8 +6,8 @@ import math
 from pathlib import Path
 
 from harness.commands.base import print_json
+from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.runs import BudgetAnswer, BudgetValue
-from harness.commands.style import OutputStyle
 from harness.output import say
 from harness.plans.execution.fixture_circuit import circuit_of, grid_of, slots_of
 from harness.plans.loading.files import load_fixture

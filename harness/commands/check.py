@@ -6,8 +6,8 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from harness.commands.base import print_json
+from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.others import CheckAnswer, CheckedFile
-from harness.commands.style import OutputStyle
 from harness.families.hazard import ALWAYS
 from harness.output import say
 from harness.plans.execution import seating

@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 from harness.commands.base import print_json, show_run
+from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.runs import DiagnoseAnswer, FoundCause
 from harness.commands.run import run_to_end
-from harness.commands.style import OutputStyle
 from harness.plans.execution.diagnose_plan import diagnose_plan
 from harness.plans.execution.request import RunRequest
 from harness.plans.execution.run import RunResult

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from harness.commands.base import print_json
+from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.others import FamiliesAnswer, ListedKind, NamedThing
-from harness.commands.style import OutputStyle
 from harness.families import identity, overview, registry
 from harness.families.family import Check, Family, Quantity, Setting
 from harness.output import say

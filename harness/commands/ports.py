@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from harness.commands.base import print_json
+from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.others import AdapterFound, PortsAnswer
-from harness.commands.style import OutputStyle
 from harness.driver.port import list_adapters
 from harness.output import say
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from harness.commands.base import print_json, show_run
+from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.runs import RunAnswer
-from harness.commands.style import OutputStyle
 from harness.output import say
 from harness.results.diagnosis.lines import diagnosis_lines
 from harness.results.journal.writer import FILE_NAME

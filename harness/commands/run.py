@@ -8,8 +8,8 @@ from pathlib import Path
 
 from harness.clock import Clock
 from harness.commands.base import make_console, print_json, show_run
+from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.runs import RunAnswer
-from harness.commands.style import OutputStyle
 from harness.output import say
 from harness.plans.execution.hazard_gate import parse_allowed
 from harness.plans.execution.request import RunRequest, require_options

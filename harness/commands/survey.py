@@ -7,9 +7,9 @@ from pathlib import Path
 
 from harness.commands.base import print_json, show_run
 from harness.commands.budget import budget_of_fixture, bus_verdict
+from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.runs import SurveyAnswer, TimingValue
 from harness.commands.run import run_to_end
-from harness.commands.style import OutputStyle
 from harness.digits import quantity_text, uncertain_text
 from harness.plans.execution.request import RunRequest
 from harness.plans.execution.run import RunResult

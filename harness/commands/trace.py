@@ -9,8 +9,8 @@ from pathlib import Path
 from rich.progress import Progress
 
 from harness.commands.base import make_console, print_json
+from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.others import RecordedQuantity, TraceAnswer
-from harness.commands.style import OutputStyle
 from harness.output import say
 from harness.plans.execution.tracing.request import TraceRequest
 from harness.plans.execution.tracing.run import TraceResult, judge

@@ -7,13 +7,13 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from harness.commands.base import print_json
+from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.others import (
     SharedRomCode,
     UnitRecord,
     UnitsAnswer,
     UnitValue,
 )
-from harness.commands.style import OutputStyle
 from harness.errors import UsageError
 from harness.output import say
 from harness.results.journal.writer import FILE_NAME

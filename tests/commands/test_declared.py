@@ -12,7 +12,7 @@ import pytest
 
 from harness.cli import app
 from harness.commands.declared.kit import DeclaredCommand
-from harness.commands.style import OutputStyle
+from harness.commands.declared.style import OutputStyle
 
 
 def _declared(group: click.Group) -> Iterator[DeclaredCommand]:

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from harness.commands.style import OutputStyle
+from harness.commands.declared.style import OutputStyle
 
 PATH = click.Path(path_type=Path)
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from harness.commands.declared.style import OutputStyle
 from harness.commands.lots.output import facts_of, leave
 from harness.commands.lots.values import EXIT_NO, read_lots
-from harness.commands.style import OutputStyle
 from harness.lots.lot import Lot
 from harness.lots.notes import exclusion_notes
 from harness.lots.tables.charts import chart_report

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from harness.commands.declared.style import OutputStyle
 from harness.commands.lots.output import facts_of, leave
 from harness.commands.lots.values import EXIT_NO
-from harness.commands.style import OutputStyle
 from harness.lots.csv_rows import read_study
 from harness.lots.tables.gauges import gauge_report
 from harness.quality.gauges.gauge import GaugeVerdict, gauge_study

@@ -8,8 +8,8 @@ from typing import TextIO
 
 from harness.clock import SystemClock
 from harness.commands.base import print_json
+from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.others import LotAnswer
-from harness.commands.style import OutputStyle
 from harness.errors import UsageError
 from harness.lots.page import Facts, write_lot_page
 from harness.lots.report_table import LotReport

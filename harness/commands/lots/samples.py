@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from harness.commands.declared.style import OutputStyle
 from harness.commands.lots.output import facts_of, leave
 from harness.commands.lots.values import EXIT_NO
-from harness.commands.style import OutputStyle
 from harness.errors import UsageError
 from harness.lots.tables.before import claim_plan_report, claim_report, need_report
 from harness.lots.tables.sampling import sampling_report

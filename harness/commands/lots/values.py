@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
+from harness.commands.declared.style import OutputStyle
 from harness.commands.lots.output import facts_of, leave
-from harness.commands.style import OutputStyle
 from harness.errors import UsageError
 from harness.lots.judgement import compare as compare_lots
 from harness.lots.judgement import summary
