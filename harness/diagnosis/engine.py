@@ -14,7 +14,12 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from harness.diagnosis.as_found import left_as_found
-from harness.diagnosis.causes.adapter import inverted_receiver, terminal_echo
+from harness.diagnosis.causes.adapter import (
+    inverted_receiver,
+    terminal_echo,
+    terminal_layer,
+    wrong_rate,
+)
 from harness.diagnosis.causes.table import judge
 from harness.diagnosis.diagnosis import Diagnosis
 from harness.diagnosis.effort import Effort
@@ -96,6 +101,7 @@ class Examination:
         self._declared = declared
         self._effort = effort or Effort()
         self._ear = Ear(bus)
+        self._longest_burst = bus.adapter.max_burst
         self._clinic = Clinic(bus)
         self._matched_before = Counter(bus.matches)
         self._after: dict[str, Blocks] = {}
@@ -223,7 +229,12 @@ class Examination:
 
     def _boundaries(self) -> None:
         if self.evidence.adapter is not None:
-            found = around_packets(self._ear)
+            adapter, kept = self._bus.adapter, self._bus.adapter.max_burst
+            adapter.max_burst = self._longest_burst
+            try:
+                found = around_packets(self._ear)
+            finally:
+                adapter.max_burst = kept
             self._take(adapter=replace(self.evidence.adapter, boundaries=found))
 
     def _characters(self) -> None:
@@ -251,6 +262,8 @@ class Examination:
         adapter, line = self.evidence.adapter, self.evidence.line
         if adapter is None or line is None or not self._worth_writing():
             return False
+        if any(any(rule(self.evidence)) for rule in (wrong_rate, terminal_layer)):
+            return False  # what devices say does not come through
         if self.evidence.resets and not any(
             reset.echoes.histogram for reset in self.evidence.resets
         ):

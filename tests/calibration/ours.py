@@ -160,7 +160,7 @@ _NOISE = (
 )
 _EDGE = ("bus wiring: slow-edge", "bus wiring: pull-up")
 _SILENT = ("undecided: silent",)
-_NOBODY = ("undecided: nobody", "bus wiring: low-level")
+_NOBODY = ("undecided: nobody", "undecided: presence-only", "bus wiring: low-level")
 _GONE = (
     "device: loose-contact",
     "device: comes-and-goes",

@@ -8,7 +8,7 @@ from harness.diagnosis.causes.kinds import odd_answer
 from harness.diagnosis.evidence.bus import Blocks, DeviceFacts, Evidence
 from harness.diagnosis.finding import Cause, Finding, Weight
 from harness.diagnosis.inventory import Membership
-from harness.diagnosis.signs.devices import is_late
+from harness.diagnosis.signs.devices import all_silent, is_late
 from harness.families.thermometers.own_constants import behave_as_sheet, places_of
 
 _SURE_FOUND = 0.99
@@ -92,12 +92,18 @@ def flaky_branch(evidence: Evidence) -> Iterator[Finding]:
 
 
 def _lost(device: DeviceFacts) -> float:
-    tried = device.verified + device.unanswered
-    return device.unanswered / tried if tried else 0.0
+    lost = device.unanswered - device.nobody_there
+    tried = device.verified + lost
+    return lost / tried if tried else 0.0
 
 
 def common_loss(evidence: Evidence) -> Iterator[Finding]:
-    """Several devices are missed by the same scans and by no other."""
+    """Several devices are missed by the same scans, or resets that nobody answers."""
+    silent, of = all_silent(evidence)
+    if silent >= _NOT_BY_CHANCE:
+        met = [d for d in evidence.devices if d.verified]
+        yield _nobody_at_times(silent, of, met[0] if len(met) == 1 else None)
+        return
     scans = evidence.scans
     if scans is None or len(scans.each) < 3:
         return
@@ -109,6 +115,33 @@ def common_loss(evidence: Evidence) -> Iterator[Finding]:
     pattern = next(iter(losers.values()))
     if not pattern[-1] or not _once_gone(pattern):
         yield _lost_together(losers, pattern, len(codes))
+
+
+_NOT_BY_CHANCE = 2
+"""Once may be a device being plugged in, whose empty store holds the line (data sheets on
+presence)."""
+
+
+def _nobody_at_times(silent: int, of: int, only: DeviceFacts | None) -> Finding:
+    """Of all at once, or of the only device, which cannot be told from it."""
+    measured = (f"{silent} of {of} resets answered by nobody, echoes right",)
+    if only is not None:
+        return Finding(
+            cause=Cause.DEVICE,
+            kind="loose-contact",
+            says=f"{only.name} comes and goes: at times it answers no reset, at others it does",
+            measured=measured,
+            try_first=f"reseat {only.name}, then its connector to the bus",
+            device=only.rom_code,
+        )
+    return Finding(
+        cause=Cause.BUS_WIRING,
+        kind="common-loss",
+        says="at times none of several devices answers a reset, at others all do: one common "
+        "cause, not as many faults; the inventory stays as it is",
+        measured=measured,
+        try_first="reseat what these devices share: connector, ground, supply",
+    )
 
 
 def _once_gone(pattern: tuple[bool, ...]) -> bool:

@@ -13,6 +13,7 @@ from harness.diagnosis.evidence.bus import (
     ResetFacts,
 )
 from harness.diagnosis.finding import Cause, Finding, Weight
+from harness.diagnosis.signs.adapter import merged
 from harness.diagnosis.signs.line import (
     LEAST_MARGIN_US,
     LONGEST_PRESENCE_US,
@@ -38,14 +39,23 @@ def stuck_low(evidence: Evidence) -> Iterator[Finding]:
     shorted = evidence.scans is not None and bool(
         {"line-shorted", "no-echo"} & set(evidence.scans.troubles)
     )
-    held = adapter.ones.usual == "00" and not adapter.slow_ones.histogram
+    held = adapter.ones.usual == "00" and (
+        not adapter.slow_ones.histogram or merged(adapter)
+    )
     if not (silent or later or held or (shorted and not evidence.devices)):
         return
     yield Finding(
         cause=Cause.BUS_WIRING,
         kind="stuck-low",
-        says="the line worked, then went low and stays low",
+        says="the line is low and stays low"
+        if held
+        else "the line worked, then went low and stays low",
         measured=(
+            f"{adapter.burst_missing} characters of bursts merged into one low",
+            f"FFh echoes {adapter.ones.usual}h",
+        )
+        if held
+        else (
             f"{adapter.ones.sent - adapter.ones.silent} of {adapter.ones.sent} single "
             "characters echoed at first",
             f"resets without any echo: {sum(r.echoes.silent for r in silent)}",
@@ -105,7 +115,7 @@ def foreign_traffic(evidence: Evidence) -> Iterator[Finding]:
             ruled_out=("noise: its bursts differ in length",),
             try_first="remove the other controller: one master only",
         )
-    elif max(sizes) <= 2 and long_pulls(idle):
+    elif long_pulls(idle):
         again = len(clusters) > 2
         yield Finding(
             cause=Cause.DEVICE,
@@ -312,6 +322,41 @@ def nobody_answers(evidence: Evidence) -> Iterator[Finding]:
         try_first="put a known-good device in; check its ground lead and data lead",
         weight=Weight.FAULT if evidence.expected.devices else Weight.NOTE,
     )
+
+
+def presence_only(evidence: Evidence) -> Iterator[Finding]:
+    """Resets are answered and no device ever answers by its code."""
+    scans, resets = evidence.scans, evidence.resets
+    answered = bool(resets) and min(r.answered for r in resets) > _MOSTLY
+    if scans is None or not answered or scans.found or scans.rejected:
+        return
+    if scans.troubles or any(d.verified for d in evidence.devices):
+        return
+    tried = sum(d.verifies for d in evidence.devices)
+    yield Finding(
+        cause=Cause.UNDECIDED,
+        kind="presence-only",
+        says="each reset is answered and no device answers a search: what pulls the line for a "
+        "presence pulse is not seen, or not heard, in slots",
+        measured=(
+            *map(_reset_shown, resets[:1]),
+            f"0 of {scans.whole} searches found a device, 0 of {tried} directed searches",
+        ),
+        tells_apart=(
+            f"{Cause.ADAPTER} push-pull: with a device's data pin shorted by hand the echo "
+            "does not change",
+            f"{Cause.BUS_WIRING} low-level: a meter shows more than 0.4 V on the line during "
+            "a long break",
+            f"{Cause.DEVICE} absent: a known-good part in the socket is found",
+        ),
+        try_first="put an open-drain stage or a diode between TX and the line, if there is "
+        "none; then a known-good device",
+    )
+
+
+_MOSTLY = 0.9
+"""Share of resets that are answered while a device is there: what a noise of 1 in 10 spoils
+is still this (own choice, no source)."""
 
 
 def answers_in_zeros(evidence: Evidence) -> Iterator[Finding]:

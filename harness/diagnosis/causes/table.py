@@ -65,19 +65,19 @@ RULES: tuple[Rule, ...] = (
         otherwise="echo sent out again",
         spoils=True,
     ),
+    Rule(
+        judge=rules_adapter.wrong_rate,
+        seen_by="adapter",
+        otherwise="wrong rate of the adapter",
+        spoils=True,
+    ),
     Rule(judge=rules_adapter.terminal_layer, seen_by="adapter", spoils=True),
     Rule(judge=rules_adapter.silence, seen_by="adapter", spoils=True),
     Rule(judge=rules_line.fell_low, seen_by="adapter", spoils=True),
     Rule(
         judge=rules_line.stuck_low,
-        seen_by="resets",
-        otherwise="line stuck low",
-        spoils=True,
-    ),
-    Rule(
-        judge=rules_adapter.wrong_rate,
         seen_by="adapter",
-        otherwise="wrong rate of the adapter",
+        otherwise="line stuck low",
         spoils=True,
     ),
     Rule(
@@ -116,6 +116,7 @@ RULES: tuple[Rule, ...] = (
         spoils=True,
     ),
     Rule(judge=rules_line.nobody_answers, seen_by="resets", otherwise="an empty bus"),
+    Rule(judge=rules_line.presence_only, seen_by="devices", spoils=True),
     Rule(judge=rules_noise.slipped_slot, seen_by="scans"),
     Rule(
         judge=rules_noise.spikes,
@@ -202,7 +203,26 @@ def judge(evidence: Evidence) -> tuple[tuple[Finding, ...], tuple[str, ...]]:
         explained = explained or (bool(found) and rule.explains)
     if not explained and not any(f.weight is Weight.FAULT for f in findings):
         findings += rules_rest.unexplained(evidence)
-    return tuple(gathered(ranked(findings))), tuple(ruled_out)
+    return tuple(gathered(ranked(absorbed(findings)))), tuple(ruled_out)
+
+
+def absorbed(findings: list[Finding]) -> list[Finding]:
+    """Faults whose observables another one explains too, and more, are told under it."""
+    told = list(findings)
+    for finding in findings:
+        root = next((f for f in told if _explains(f, finding)), None)
+        if root is not None and finding in told:
+            told.remove(finding)
+            place = told.index(root)
+            line = f"{finding.cause} ({finding.kind}): {finding.says}"
+            told[place] = replace(root, follows=(*root.follows, line))
+    return told
+
+
+def _explains(root: Finding, other: Finding) -> bool:
+    faults = root.weight is Weight.FAULT and other.weight is Weight.FAULT
+    same = root.device in {"", other.device}
+    return faults and same and set(other.explains) < set(root.explains)
 
 
 def _under(

@@ -319,8 +319,8 @@ class DeviceFacts:
         family: code.
         verified: directed searches that it answered.
         verifies: directed searches tried.
-        verify_troubles: kind of error -> directed searches that it ended: those say
-            nothing of the device.
+        verify_troubles: kind of error -> directed searches that it ended without saying
+            anything of this device alone: late replies, and resets that nobody answered.
         supply_answers: single answers to the power query, 0 = fed from the data line.
         blocks: repeated reads before any conversion.
         blocks_after: repeated reads after the last one.
@@ -366,10 +366,14 @@ class DeviceFacts:
 
     @property
     def unanswered(self) -> int:
-        """Directed searches that came to their end without an answer."""
-        return max(
-            0, self.verifies - self.verified - sum(self.verify_troubles.values())
-        )
+        """Directed searches without an answer, while somebody or nobody else was there."""
+        late = sum(self.verify_troubles.values()) - self.nobody_there
+        return max(0, self.verifies - self.verified - late)
+
+    @property
+    def nobody_there(self) -> int:
+        """Directed searches for it whose reset nobody at all answered."""
+        return self.verify_troubles.get("no-presence", 0)
 
     def reading(self, quantity: str) -> KindReading | None:
         """What came of one quantity; None if it was not asked for."""

@@ -30,7 +30,12 @@ from harness.driver.search import (
     verify,
 )
 from harness.driver.session import Selection
-from harness.errors import AdapterError, AdapterUnplugged, SlotproofError
+from harness.errors import (
+    AdapterError,
+    AdapterUnplugged,
+    NobodyAnswers,
+    SlotproofError,
+)
 from harness.families.thermometers.thermometer import (
     CONVERT,
     READ_SUPPLY,
@@ -106,7 +111,7 @@ def _codes(enumeration: Enumeration) -> tuple[str, ...]:
 
 
 def count_verified(bus: Bus, rom: RomCode, times: int) -> tuple[int, Counter[str]]:
-    """Directed searches that a device answered, and the late replies that ended others.
+    """Directed searches that a device answered, and what ended others beside the device.
 
     Raises:
         AdapterUnplugged: the port is gone.
@@ -122,8 +127,10 @@ def count_verified(bus: Bus, rom: RomCode, times: int) -> tuple[int, Counter[str
             # device out of step, or lost: then others lose as many
             if bus.adapter.settle():
                 troubles[fault.kind] += 1
+        except NobodyAnswers as fault:
+            troubles[fault.kind] += 1  # nobody at all
         except SlotproofError:
-            # no presence, or a slot pulled by a device that is out of step
+            # a slot pulled by a device that is out of step
             bus.adapter.settle()
     return answered, troubles
 

@@ -138,6 +138,17 @@ def _bursts(adapter: AdapterFacts) -> Iterator[Observation]:
         yield _boundary(adapter)
 
 
+def merged(adapter: AdapterFacts) -> bool:
+    """True if no burst brings more than one character for each time that it is sent.
+
+    So answers a line that stays low: one break, however much is sent.
+    """
+    times = sum(of for _, of in adapter.bursts.values())
+    sent = sum(size * of for size, (_, of) in adapter.bursts.items())
+    came = sent - adapter.burst_missing + adapter.burst_extra
+    return adapter.ones.usual == "00" and sent > 0 and came <= times
+
+
 def _boundary(adapter: AdapterFacts) -> Observation:
     """Full packets hang and their neighbours do not: Fisher's exact test, one-sided."""
     hung = {size: of - whole for size, (whole, of) in adapter.boundaries.items()}

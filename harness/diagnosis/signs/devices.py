@@ -20,6 +20,7 @@ TORN = ("check-value", "answer-impossible")
 
 def observed(evidence: Evidence) -> Iterator[Observation]:
     """All of this subject."""
+    yield from _all_silent(evidence)
     for device in evidence.devices:
         others = [d for d in evidence.devices if d is not device]
         yield from _searches(device, others)
@@ -30,6 +31,34 @@ def observed(evidence: Evidence) -> Iterator[Observation]:
         yield from _answers(device, others)
 
 
+def all_silent(evidence: Evidence) -> tuple[int, int]:
+    """Resets that nobody answered, of those before searches, reads and conversions.
+
+    Where no device was ever found it is (0, 0).
+    """
+    met = [d for d in evidence.devices if d.verified]
+    if not met:
+        return 0, 0
+    parts = [b for d in met for b in blocks_of(d)]
+    done = [c for d in met for c in d.conversions]
+    silent = sum(d.nobody_there for d in met)
+    silent += sum(b.troubles.get("no-presence", 0) for b in parts)
+    silent += sum(c.trouble == "no-presence" for c in done)
+    of = sum(d.verifies for d in met) + sum(b.reads for b in parts) + len(done)
+    if evidence.scans is not None:
+        silent += evidence.scans.troubles.get("no-presence", 0)
+        of += evidence.scans.scans
+    return silent, of
+
+
+def _all_silent(evidence: Evidence) -> Iterator[Observation]:
+    silent, of = all_silent(evidence)
+    several = sum(bool(d.verified) for d in evidence.devices) > 1
+    sign = Sign.ALL_SILENT if several else Sign.ONLY_ONE_SILENT
+    text = f"{silent} of {of} resets before searches, reads and conversions answered by nobody"
+    yield Observation(sign=sign, hits=silent, of=of, text=text)
+
+
 def _of(
     sign: Sign, hits: int, of: int, device: DeviceFacts, text: str = ""
 ) -> Observation:
@@ -38,15 +67,18 @@ def _of(
 
 
 def _searches(device: DeviceFacts, others: list[DeviceFacts]) -> Iterator[Observation]:
-    of = device.verified + device.unanswered
-    yield _of(Sign.SEARCH_LOST, device.unanswered, of, device)
-    lost = sum(d.unanswered for d in others)
+    # what nobody answers is no loss of this one, where others are on the bus
+    common = device.nobody_there if any(d.verified for d in others) else 0
+    mine = device.unanswered - common
+    of = device.verified + mine
+    yield _of(Sign.SEARCH_LOST, mine, of, device)
+    lost = sum(d.unanswered - d.nobody_there for d in others)
     theirs = sum(d.verified for d in others) + lost
     yield _of(Sign.OTHERS_LOST, lost, theirs, device)
-    if of and theirs and device.unanswered:
-        chance = fewer_by_chance(lost, theirs, device.unanswered, of)
+    if of and theirs and mine:
+        chance = fewer_by_chance(lost, theirs, mine, of)
         text = (
-            f"{device.unanswered} of {of} directed searches without answer, of other "
+            f"{mine} of {of} directed searches without answer, of other "
             f"devices {lost} of {theirs}: by chance {chance:.2g}"
         )
         yield _of(Sign.ALONE, int(chance <= ERROR), 1, device, text)

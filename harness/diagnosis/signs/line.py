@@ -176,7 +176,7 @@ def _idle(idle: IdleFacts) -> Iterator[Observation]:
     )
     uneven = len(whole) > 1 and max(whole) > min(whole) * 1.3
     yield Observation(sign=Sign.IDLE_UNEVEN, hits=int(uneven), of=1, text=text)
-    pulls = len(clusters) if sizes and max(sizes) <= 2 and long_pulls(idle) else 0
+    pulls = len(clusters) if long_pulls(idle) else 0
     yield Observation(
         sign=Sign.IDLE_PULLS, hits=pulls, of=max(len(clusters), 1), text=text
     )
@@ -194,9 +194,23 @@ def heard_whole(idle: IdleFacts, at_s: float) -> bool:
     return _CLUSTER_S < at_s < idle.for_s - _CLUSTER_S
 
 
+_MOST_OF_A_PULL = 4
+"""A pull of the line is one character of zeros; the presence pulses behind it may lie
+apart, since they begin 15 to 60 us and end 75 to 300 us after it."""
+
+
 def long_pulls(idle: IdleFacts) -> bool:
-    """True if all that came was low for eight bits or longer."""
-    return set(idle.values) <= {"00", "80"}
+    """True if each group has a low of nine bits or longer and few characters besides.
+
+    No spike is so long.
+    """
+    clusters = clusters_of(idle)
+    long = idle.values.get("00", 0) + idle.values.get("80", 0)
+    return (
+        bool(clusters)
+        and long >= len(clusters)
+        and max(size for _, size in clusters) <= _MOST_OF_A_PULL
+    )
 
 
 def clusters_of(idle: IdleFacts) -> list[tuple[float, int]]:

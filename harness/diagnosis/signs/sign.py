@@ -70,6 +70,8 @@ class Sign(StrEnum):
     ODD_CODE_STAYS = "scans with the same impossible ROM code"
     ODD_CODE_FLEETS = "ROM codes that no directed search proves"
     LOST_TOGETHER = "scans that lost several devices at once"
+    ALL_SILENT = "resets that nobody answered on a bus of several devices"
+    ONLY_ONE_SILENT = "resets that nobody answered on a bus of one device"
     NEWCOMER = "devices that came during the examination"
     WENT = "devices that went during the examination"
     SLIPPED = "answers moved by one slot"

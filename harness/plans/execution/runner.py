@@ -33,6 +33,7 @@ from harness.plans.schema.steps import ForEach, Repeat, StepItem
 from harness.plans.steps.attempts import after_fault, from_fault, vouched
 from harness.plans.steps.context import Context, Operator, title_of
 from harness.plans.steps.diagnose import explain
+from harness.plans.steps.restart_watch import RestartWatch
 from harness.plans.steps.table import KINDS
 from harness.plans.steps.toggle_watch import ToggleWatch
 from harness.records import CheckResult, DeviceRef, Outcome
@@ -110,6 +111,7 @@ class Runner:
         self._go_on = go_on
         self._adapter_loss = AdapterLoss(self.context)
         self._toggle_watch = ToggleWatch(self.context)
+        self._restart_watch = RestartWatch(self.context)
 
     def run(self) -> int:
         """The whole plan; the exit code.
@@ -326,7 +328,9 @@ class Runner:
             self.context.unsettled.take(item.body, result.device, result, item.id)
             for result in results
         )
-        watched = self._toggle_watch.around(item, settled)
+        watched = self._restart_watch.around(
+            item, self._toggle_watch.around(item, settled)
+        )
         collected = self._record_step(
             self._explained(item, watched),
             step=item.id,

@@ -33,7 +33,7 @@ ADAPTER_ROWS = (
         cause=Cause.HOST,
         kind="terminal-layer",
         shows=frozenset({Sign.EXTRA_AFTER_FF, Sign.CONTROL_CHANGED}),
-        predicts=never(Sign.EXTRA_AFTER_00, Sign.OTHERS_CHANGED),
+        predicts=never(Sign.EXTRA_AFTER_00, Sign.OTHERS_CHANGED, Sign.RATE_OFF),
         would_show="it ends with the port opened raw",
     ),
     CauseRow(
@@ -56,7 +56,9 @@ ADAPTER_ROWS = (
         kind="drops",
         shows=frozenset({Sign.BURST_SHORT, Sign.SINGLE_LOST, Sign.SEARCH_BROKEN}),
         # a lost character changes none of those that come
-        predicts=never(Sign.BOUNDARY, Sign.SLOTS_HIT, Sign.ECHOES_MERGED),
+        predicts=never(
+            Sign.BOUNDARY, Sign.SLOTS_HIT, Sign.ECHOES_MERGED, Sign.ALL_SILENT
+        ),
         would_show="losses that end with shorter bursts or another port",
     ),
     CauseRow(

@@ -48,6 +48,8 @@ DEVICE_ROWS = (
         shows=frozenset(
             {
                 Sign.SEARCH_LOST,
+                Sign.ONLY_ONE_SILENT,
+                Sign.SEARCH_BROKEN,
                 Sign.ALONE,
                 Sign.BLOCK_OPEN,
                 Sign.MARKER_GONE,
@@ -58,7 +60,7 @@ DEVICE_ROWS = (
             }
         ),
         predicts=(
-            Prediction(sign=Sign.SEARCH_LOST, least=0.02, most=0.8),
+            Prediction(sign=Sign.SEARCH_LOST, most=0.8),
             *_NOW_AND_THEN[1:],
             # a lead opens at any time, whatever the device does
             *never(Sign.RESTARTS_IN_WORK),

@@ -29,6 +29,8 @@ _NOISE_PREDICTS = (
         Sign.LOST_UNCHANGED,
     ),
     Prediction(sign=Sign.SAME_WRONG_BLOCK, most=0.3),
+    # a spike takes no presence pulse of 60 us and more away
+    *never(Sign.ALL_SILENT, Sign.ONLY_ONE_SILENT),
     Prediction(sign=Sign.ONES_CHANGED, most=0.9),
     Prediction(sign=Sign.PULLED_IN_ZEROS, most=0.5),
     Prediction(sign=Sign.EXTRA_AFTER_FF, most=0.5),
@@ -47,9 +49,18 @@ def _noise(kind: str, *more: Prediction) -> CauseRow:
     )
 
 
+_COMMON_SHOWS = frozenset(
+    {
+        Sign.LOST_TOGETHER,
+        Sign.ALL_SILENT,
+        Sign.ONLY_ONE_SILENT,
+        Sign.SEARCH_LOST,
+        Sign.SEARCH_BROKEN,
+    }
+)
 _COMMON = (
     # what all share is lost for all at once, and not for good
-    *always(Sign.LOST_TOGETHER, least=0.05),
+    *always(Sign.ALL_SILENT, least=0.02),
     *never(Sign.ALONE),
     Prediction(sign=Sign.SEARCH_LOST, most=0.8),
 )
@@ -192,14 +203,14 @@ LINE_ROWS = (
     CauseRow(
         cause=Cause.BUS_WIRING,
         kind="common-loss",
-        shows=frozenset({Sign.LOST_TOGETHER, Sign.SEARCH_LOST, Sign.WENT}),
+        shows=_COMMON_SHOWS,
         predicts=_COMMON,
         would_show="what these devices share: connector, ground, branch",
     ),
     CauseRow(
         cause=Cause.SUPPLY,
         kind="vanished-together",
-        shows=frozenset({Sign.LOST_TOGETHER, Sign.SEARCH_LOST, Sign.WENT}),
+        shows=_COMMON_SHOWS,
         predicts=_COMMON,
         would_show="the supply that these devices share dips when they are missed",
     ),

@@ -1,0 +1,153 @@
+"""Watch over devices that hold what a restart takes: settings of this run, cleared flags.
+
+What shows a restart is a row of the family (``families.restart``). It is asked after each
+step that addressed such a device, and compared with what it was before: a device that
+restarted in between is found although no step asks for it. What the step says of it is
+held back, its conversions count no more, and settings are made again by the step that
+needs them, which remarks it.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+
+from harness.errors import SlotproofError
+from harness.families.registry import family_of, quantities
+from harness.families.restart import AfterRestart, RestartSign, Trace
+from harness.plans.schema.steps import StepItem
+from harness.plans.steps.context import Context
+from harness.records import CheckResult, DeviceRef, Outcome, Scalar
+
+_MAY_CHANGE = frozenset({"configure", "switch", "prompt", "diagnose"})
+"""Steps that set, cut the supply, let somebody act, or say themselves what moved."""
+
+_MAY_SET = frozenset({"check"})
+"""Steps that may leave other settings; a flag that is set again is a restart all the same."""
+
+_HELD_BACK = frozenset({"read", "check", "convert", "verify"})
+"""Steps whose results wait until the device was looked at; others run for long."""
+
+_SETTINGS = frozenset({Trace.SETTING, Trace.MARKER})
+
+
+@dataclass
+class RestartWatch:
+    """The watch of one run."""
+
+    context: Context
+    _seen: dict[str, dict[str, Scalar]] = field(default_factory=dict)
+
+    def around(
+        self, item: StepItem, results: Iterator[CheckResult]
+    ) -> Iterator[CheckResult]:
+        """The step's results; those of a device that restarted meanwhile held back."""
+        before = Counter(self.context.bus.matches)
+        if item.kind not in _HELD_BACK:
+            yield from results
+            self._look(item, before)
+            return
+        collected = list(results)
+        restarted = self._look(item, before)
+        for result in collected:
+            code = result.device.rom_code if result.device else ""
+            why = restarted.pop(code, "")
+            yield _held_back(result, why) if why else result
+        for code, why in restarted.items():
+            yield _held_back(
+                CheckResult(outcome=Outcome.PASSED, device=self._ref(code)), why
+            )
+
+    def _look(self, item: StepItem, before: Counter[str]) -> dict[str, str]:
+        """Devices that restarted in this step or since the last look, and what shows it."""
+        touched = Counter(self.context.bus.matches) - before
+        found: dict[str, str] = {}
+        for device in list(self.context.devices or ()):
+            code = device.rom_code
+            if not touched[code] or not self._is_watched(device):
+                continue
+            now = self._sense(device)
+            was = self._seen.get(code, {})
+            self._seen[code] = now
+            why = _restart_between(item, device, was, now)
+            if why:
+                found[code] = why
+                # what the next step makes again is no second restart
+                del self._seen[code]
+                self._forget(device, why)
+        return found
+
+    def _is_watched(self, device: DeviceRef) -> bool:
+        """Only what a restart takes from this run is worth the questions."""
+        family = family_of(device.family)
+        if family.changed_by_match:
+            return False
+        settled = any(code == device.rom_code for code, _, _ in self.context.settled)
+        return settled or any(s.trace is Trace.FLAG for s in family.restarts)
+
+    def _sense(self, device: DeviceRef) -> dict[str, Scalar]:
+        """What each sign reads now; signs that cannot be asked now are left out."""
+        session, found = self.context.session(device), {}
+        for sign in _signs(device):
+            try:
+                found[sign.shown_by] = (
+                    sign.read(session)
+                    if sign.read is not None
+                    else quantities(device.family)[sign.shown_by].read(session).value
+                )
+            except SlotproofError:
+                session.settle()
+        return found
+
+    def _forget(self, device: DeviceRef, why: str) -> None:
+        context, code = self.context, device.rom_code
+        context.conversions.lose(code, "the device restarted")
+        context.settled = {row for row in context.settled if row[0] != code}
+        context.note("note", text=f"{device.label} restarted: {why}")
+
+    def _ref(self, code: str) -> DeviceRef | None:
+        return next((d for d in self.context.devices or () if d.rom_code == code), None)
+
+
+def _signs(device: DeviceRef) -> Iterator[RestartSign]:
+    known = quantities(device.family)
+    for sign in family_of(device.family).restarts:
+        can_be_asked = sign.read is not None or sign.shown_by in known
+        if can_be_asked and sign.trace in {Trace.FLAG, *_SETTINGS}:
+            yield sign
+
+
+def _restart_between(
+    item: StepItem, device: DeviceRef, was: dict[str, Scalar], now: dict[str, Scalar]
+) -> str:
+    """What shows that the device restarted, or empty."""
+    if item.kind in _MAY_CHANGE:
+        return ""
+    for sign in _signs(device):
+        before, after = was.get(sign.shown_by), now.get(sign.shown_by)
+        if before is None or after is None or before == after:
+            continue
+        flag = sign.trace is Trace.FLAG and after == sign.after
+        as_stored = isinstance(sign.after, AfterRestart) or after == sign.after
+        fell_back = sign.trace in _SETTINGS and as_stored and item.kind not in _MAY_SET
+        if flag or fell_back:
+            return f"{sign.shown_by} ({sign.trace}) was {before} and is {after}"
+    return ""
+
+
+def _held_back(result: CheckResult, why: str) -> CheckResult:
+    said = f"; it said: {result.outcome}"
+    if result.measurements:
+        shown = ", ".join(f"{m.name} {m.value}" for m in result.measurements)
+        said += f", {shown}"
+    return replace(
+        result,
+        outcome=Outcome.FAILED,
+        kind="restarted",
+        measurements=(),
+        message=f"held back: the device restarted before or in this step: {why}{said}",
+        hint="look for a dip of its supply, a loose lead, what switches a load nearby; "
+        "settings are made again by the step that needs them",
+        evidence={**result.evidence, "cause": "supply", "facts": {"restart": why}},
+    )

@@ -1,0 +1,81 @@
+"""A device that restarts between two steps is found although no step asks for it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from harness.records import Outcome
+
+Make = Callable[..., Any]
+"""A fixture that makes or runs something."""
+
+STEPS = """\
+- enumerate: {}
+- for_each:
+    family: 0x28
+    steps: [{configure: {settings: {alarm_high_degc: 40, resolution_bits: 9}}}]
+- wait: {for_s: 20}
+- for_each: {family: 0x28, steps: [{read: {quantity: alarm_low}}]}
+- for_each: {family: 0x28, steps: [{read: {quantity: temperature}}]}
+"""
+
+
+def _bench(bench_data: Make, new_device: Make, *faults: dict[str, Any]) -> Any:  # noqa: ANN401
+    devices = [new_device(0x28, serial) for serial in (0x11, 0x22)]
+    return bench_data(devices, faults=list(faults))
+
+
+def _by_socket(ran: Any, kind: str) -> dict[str, list[Any]]:  # noqa: ANN401
+    found: dict[str, list[Any]] = {}
+    for _, result in ran.record.results:
+        if result.device is not None and result.shown.kind == kind:
+            found.setdefault(result.device.socket, []).append(result.shown)
+    return found
+
+
+def test_a_restart_between_two_steps(
+    run_plan: Make, bench_data: Make, new_device: Make
+) -> None:
+    """A dip while nobody asks: the next result of that device is held back.
+
+    The reading after it makes the settings again, and remarks that.
+    """
+    dip = {"kind": "supply-dip", "device": "S1", "at_s": 12, "for_s": 0.01, "to_v": 0.0}
+    ran = run_plan(STEPS, _bench(bench_data, new_device, dip))
+    (held,) = _by_socket(ran, "restarted")["S1"]
+    assert held.outcome is Outcome.FAILED
+    assert "alarm_high (marker) was 40" in held.message
+    assert "S2" not in _by_socket(ran, "restarted")
+    last = [
+        r.shown
+        for _, r in ran.record.results
+        if r.device is not None and r.device.socket == "S1"
+    ][-1]
+    assert last.outcome is Outcome.PASSED
+    assert any("resolution_bits 9" in note for note in last.notes)
+
+
+def test_no_restart(run_plan: Make, bench_data: Make, new_device: Make) -> None:
+    """The same without the dip: nothing is held back, nothing made again."""
+    ran = run_plan(STEPS, _bench(bench_data, new_device))
+    assert not _by_socket(ran, "restarted")
+    assert all(not r.shown.notes for _, r in ran.record.results)
+
+
+def test_a_power_on_flag_that_is_set_again(
+    run_plan: Make, bench_data: Make, new_device: Make
+) -> None:
+    """A switch whose flag was cleared, and is set again after a dip."""
+    steps = """\
+- enumerate: {}
+- check: {function: power_on_flag_clear}
+- wait: {for_s: 20}
+- read: {quantity: ports}
+"""
+    dip = {"kind": "supply-dip", "at_s": 15, "for_s": 0.02, "to_v": 0.0}
+    ran = run_plan(steps, bench_data([new_device(0x29, 0x31)], faults=[dip]))
+    (held,) = _by_socket(ran, "restarted")["S1"]
+    assert "power_on_flag (power-on flag) was False and is True" in held.message
+    whole = run_plan(steps, bench_data([new_device(0x29, 0x31)]))
+    assert not _by_socket(whole, "restarted")
