@@ -1,6 +1,8 @@
 """Draws in shards, each a file of lines that a run which was cut takes up again.
 
-    python -m tests.calibration.run FOLDER SEED DRAWS [SHARD/SHARDS] [NAME]
+    python -m tests.calibration.run FOLDER SEED DRAWS [SHARD/SHARDS] [SECONDS] [NAME]
+
+SECONDS of processor after which a run stops, to be taken up again; NAME of the mechanisms.
 
 Printed in the end: the table over all lines in the folder.
 """
@@ -9,6 +11,7 @@ from __future__ import annotations
 
 import json
 import sys
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
@@ -94,7 +97,12 @@ def tasks() -> Iterator[tuple[str, Mechanism | None]]:
 
 
 def main(
-    folder: str, seed: str, draws: str, shard: str = "0/1", only: str = ""
+    folder: str,
+    seed: str,
+    draws: str,
+    shard: str = "0/1",
+    seconds: str = "inf",
+    only: str = "",
 ) -> None:
     """Run a shard."""
     part, parts = map(int, shard.split("/"))
@@ -114,6 +122,8 @@ def main(
                     continue
                 if only and only not in f"{bench} {name}":
                     continue
+                if time.process_time() > float(seconds):
+                    return
                 line = (
                     _line(Healthy(bench, int(seed), number), mechanism)
                     if mechanism

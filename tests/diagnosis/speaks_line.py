@@ -293,4 +293,13 @@ SPEAKS_LINE: Speaks = {
         "long-presence",
         Sure.CERTAIN,
     ),
+    "presence only": (
+        {
+            "devices": (probe(verified=0), probe(OTHER, verified=0)),
+            **scans(found={}, first=(), last=()),
+        },
+        Cause.UNDECIDED,
+        "presence-only",
+        Sure.UNDECIDED,
+    ),
 }
