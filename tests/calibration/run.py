@@ -96,15 +96,9 @@ def tasks() -> Iterator[tuple[str, Mechanism | None]]:
         yield from (("second", m) for m in second.MECHANISMS)
 
 
-def main(
-    folder: str,
-    seed: str,
-    draws: str,
-    shard: str = "0/1",
-    seconds: str = "inf",
-    only: str = "",
-) -> None:
+def main(folder: str, seed: str, draws: str, *more: str) -> None:
     """Run a shard."""
+    shard, seconds, only = (*more, *("0/1", "inf", "")[len(more) :])
     part, parts = map(int, shard.split("/"))
     path = Path(folder) / f"seed-{seed}-{part}-of-{parts}.jsonl"
     path.parent.mkdir(parents=True, exist_ok=True)
