@@ -51,7 +51,7 @@ ROOMS = {
 }
 _QUICK = ("-m", "not slow and not benchmark")
 """Slow tests meet survivors only, by ``work --all``."""
-BUDGET_S = 12.0
+BUDGET_S = 6.0
 SLOWNESS = 2.5
 WORK = Path("mutation_run")
 SAMPLE = WORK / "sample.json"

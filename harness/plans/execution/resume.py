@@ -35,7 +35,7 @@ class Resumption:
         last_s: journal time of the last event, seconds.
         last_at: calendar of the last event, UTC.
         nights: soaks that are open, by step.
-        stand: soaks that came to their end: outcome by step.
+        finished: soaks that came to their end: outcome by step.
         worst: of the steps that came to their end.
         again: steps that had ended with the adapter's loss, and are done again.
     """
@@ -45,7 +45,7 @@ class Resumption:
     last_s: float
     last_at: datetime
     nights: Mapping[str, SoakRecord]
-    stand: Mapping[str, Outcome]
+    finished: Mapping[str, Outcome]
     worst: Outcome
     again: tuple[str, ...] = ()
 
@@ -81,15 +81,23 @@ def read_resumption(journal: Path, plan: Plan, fixture: Fixture) -> Resumption:
         )
     again = _lost_with_adapter(record)
     _require_same(record, plan, fixture, journal, goes_on=bool(again))
-    top = [night for night in record.nights if "." not in night.step]
     outcomes = {step.step: step.outcome for step in record.steps}
+    nights: dict[str, SoakRecord] = {}
+    finished: dict[str, Outcome] = {}
+    for night in record.nights:
+        if "." in night.step:  # inside of another step, which is done again whole
+            continue
+        if night.done and night.step not in again:
+            finished[night.step] = outcomes[night.step]
+        elif night.cycles:
+            nights[night.step] = night
     return Resumption(
         journal=journal,
         run_id=record.run_id,
         last_s=record.duration_s,
         last_at=datetime.fromisoformat(record.finished_at),
-        nights={n.step: n for n in top if n.cycles and (not n.done or n.step in again)},
-        stand={n.step: outcomes[n.step] for n in top if n.done and n.step not in again},
+        nights=nights,
+        finished=finished,
         worst=Outcome.worst(
             [s.outcome for s in record.steps if s.finished_at and s.step not in again]
         ),

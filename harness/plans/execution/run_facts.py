@@ -160,18 +160,24 @@ def _trips_of(item: StepItem, fixture: Fixture, sockets: set[str]) -> int:
     if isinstance(body, Repeat):
         return body.times * sum(_trips_of(i, fixture, sockets) for i in body.steps)
     if isinstance(body, ForEach):
-        meant = [
-            socket.name
-            for socket in fixture.sockets
-            if socket.name in sockets
-            and (body.sockets is None or socket.name in body.sockets)
-            and (body.family is None or socket.expect.family_code in body.family)
-        ]
+        meant = _meant_by(body, fixture) & sockets
         return sum(_trips_of(i, fixture, {name}) for name in meant for i in body.steps)
     if isinstance(body, Reset):
         return body.times
     rounds = body.scans if isinstance(body, Enumerate) else 1
     return rounds * _AT_LEAST.get(item.kind, 2 * len(sockets))
+
+
+def _meant_by(body: ForEach, fixture: Fixture) -> set[str]:
+    """Names of the sockets whose devices it goes through."""
+    names = set()
+    for socket in fixture.sockets:
+        of_socket = body.sockets is None or socket.name in body.sockets
+        if of_socket and (
+            body.family is None or socket.expect.family_code in body.family
+        ):
+            names.add(socket.name)
+    return names
 
 
 def _leaf_facts(plan: Plan) -> list[dict[str, str]]:

@@ -291,8 +291,8 @@ class Runner:
         Raises:
             StopRunError: it did not pass and says that the run ends with it.
         """
-        if self._resumed is not None and item.id in self._resumed.stand:
-            outcome = self._resumed.stand[item.id]
+        if self._resumed is not None and item.id in self._resumed.finished:
+            outcome = self._resumed.finished[item.id]
             text = f"step {item.id} had come to its end before and stands: {outcome}"
             self._record("note", text=text)
             return []

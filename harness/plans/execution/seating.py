@@ -60,24 +60,40 @@ def seat(fixture: Fixture, found: Iterable[str]) -> Seating:
     """
     codes = set(found)
     named = {s.expect.rom_code: s for s in fixture.sockets if s.expect.rom_code}
-    tied: dict[str, str] = {}
-    facts = {code: socket for code, socket in named.items() if code in codes}
-    doubts: dict[str, str] = {}
-    untied: dict[str, str] = {}
+    seating = _Known(facts={c: named[c] for c in codes & set(named)})
     for family, rivals in _by_family(codes - set(named)).items():
         places = _places(fixture, family, codes)
         if places.is_certain and len(rivals) == 1:
             (socket,) = places.expecting
-            tied[rivals[0]] = socket.name
-            facts[rivals[0]] = socket
-            continue
+            seating.tied[rivals[0]] = socket.name
+            seating.facts[rivals[0]] = socket
+        else:
+            seating.leave_open(rivals, places, family)
+    return Seating(
+        tied=seating.tied,
+        facts=seating.facts,
+        doubts=seating.doubts,
+        untied=seating.untied,
+    )
+
+
+@dataclass(slots=True)
+class _Known:
+    """A seating while it is worked out."""
+
+    facts: dict[str, Socket]
+    tied: dict[str, str] = field(default_factory=dict)
+    doubts: dict[str, str] = field(default_factory=dict)
+    untied: dict[str, str] = field(default_factory=dict)
+
+    def leave_open(self, rivals: Sequence[str], places: _Places, family: int) -> None:
+        """Which of them sits where is not known; it matters where sockets differ."""
         doubt = partial(_doubt, rivals=rivals, places=places, family=family)
-        untied |= {s.name: doubt(s, code=rivals[0]) for s in places.expecting}
+        self.untied |= {s.name: doubt(s, code=rivals[0]) for s in places.expecting}
         if places.all_alike and len(rivals) <= len(places.expecting):
-            facts |= dict.fromkeys(rivals, places.expecting[0])
+            self.facts |= dict.fromkeys(rivals, places.expecting[0])
         elif telling := places.telling:
-            doubts |= {code: doubt(telling[0], code=code) for code in rivals}
-    return Seating(tied=tied, facts=facts, doubts=doubts, untied=untied)
+            self.doubts |= {code: doubt(telling[0], code=code) for code in rivals}
 
 
 def _by_family(codes: Iterable[str]) -> dict[int, list[str]]:
@@ -99,9 +115,9 @@ class _Places:
             hold another one in its place.
     """
 
-    expecting: Sequence[Socket]
-    open: Sequence[Socket]
-    missing: Sequence[Socket]
+    expecting: list[Socket]
+    open: list[Socket]
+    missing: list[Socket]
 
     @property
     def is_certain(self) -> bool:
@@ -121,14 +137,17 @@ class _Places:
 
 
 def _places(fixture: Fixture, family: int, codes: set[str]) -> _Places:
-    named = [s for s in fixture.sockets if s.expect.rom_code]
-    missing = [s for s in named if s.expect.rom_code not in codes]
-    without = [s for s in fixture.sockets if not s.expect.rom_code]
-    return _Places(
-        expecting=[s for s in without if s.expect.family == family],
-        open=[s for s in without if s.expect.family is None],
-        missing=[s for s in missing if s.expect.family_code == family],
-    )
+    places = _Places(expecting=[], open=[], missing=[])
+    for socket in fixture.sockets:
+        expect = socket.expect
+        if expect.rom_code:
+            if expect.rom_code not in codes and expect.family_code == family:
+                places.missing.append(socket)
+        elif expect.family == family:
+            places.expecting.append(socket)
+        elif expect.family is None:
+            places.open.append(socket)
+    return places
 
 
 def says_more(socket: Socket) -> bool:

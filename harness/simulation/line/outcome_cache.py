@@ -91,17 +91,20 @@ class LumpedSupply:
         )
         if not nodes:
             return None
-        settings = [node.settings for node in nodes]
-        store_pf = min(each.store_pf for each in settings)
-        total_pf = sum(each.store_pf for each in settings)
-        line = engine.line
+
+        def all_of(setting: str) -> list[float]:
+            return [getattr(node.settings, setting) for node in nodes]
+
+        # the worst of each, so that no device runs dry before the account says so
+        stores_pf, line = all_of("store_pf"), engine.line
+        store_pf = min(stores_pf)
         return cls(
             nodes=nodes,
-            full_v=line.final_v - max(each.diode_v for each in settings),
-            tau_us=line.source_ohm * total_pf * 1e-6,
-            drain_v_per_us=max(each.idle_ua for each in settings) / store_pf,
-            slot_v=max(each.slot_charge_nc for each in settings) * 1000 / store_pf,
-            floor_v=max(each.brown_out_v for each in settings) + GUARD_V,
+            full_v=line.final_v - max(all_of("diode_v")),
+            tau_us=line.source_ohm * sum(stores_pf) * 1e-6,
+            drain_v_per_us=max(all_of("idle_ua")) / store_pf,
+            slot_v=max(all_of("slot_charge_nc")) * 1000 / store_pf,
+            floor_v=max(all_of("brown_out_v")) + GUARD_V,
         )
 
     def start_v(self) -> float:
