@@ -10,8 +10,11 @@ from harness.clock import Clock
 from harness.commands.base import make_console, print_json, show_run
 from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.runs import RunAnswer
+from harness.errors import UsageError
 from harness.output import say
+from harness.plans.execution.connection import LineRecording
 from harness.plans.execution.hazard_gate import parse_allowed
+from harness.plans.execution.line_estimate import line_sentences
 from harness.plans.execution.request import RunRequest, require_options
 from harness.plans.execution.run import RunResult, execute
 from harness.plans.execution.runner import Listener
@@ -31,6 +34,9 @@ def run(
     events: Path | None,
     resume: Path | None,
     case_properties: bool,
+    line: Path | None,
+    line_last: float | None,
+    echoes: bool,
     style: OutputStyle,
 ) -> int:
     """Run a test plan on a fixture; leaves junit.xml and journal.jsonl."""
@@ -45,8 +51,13 @@ def run(
         events=events,
         resume=resume,
         case_properties=case_properties,
+        line=_recording(line, line_last),
+        echoes=echoes or line is not None,
         command=_command(plan, fixture, set_, allow, events),
     )
+    if not style.json:
+        for sentence in line_sentences(request):
+            say(sentence)
     done = run_to_end(request, style)
     if style.json:
         print_json(
@@ -60,6 +71,16 @@ def run(
     else:
         show_run(done.record, done.folder, style)
     return done.exit_code
+
+
+def _recording(line: Path | None, last_s: float | None) -> LineRecording | None:
+    if line is not None:
+        return LineRecording(path=line, last_s=last_s)
+    if last_s is not None:
+        raise UsageError(
+            "--line-last says how much --line keeps", hint="add --line FILE"
+        )
+    return None
 
 
 def _command(

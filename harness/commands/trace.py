@@ -29,6 +29,7 @@ def trace(
     fixture: Path | None,
     channel: str,
     invert: bool,
+    journal: Path | None,
     into: Path | None,
     case_properties: bool,
     style: OutputStyle,
@@ -39,6 +40,7 @@ def trace(
         fixture=load_fixture(fixture) if fixture is not None else None,
         channel=channel,
         inverted=invert,
+        journal=journal,
         into=into,
         case_properties=case_properties,
     )

@@ -9,7 +9,7 @@ common drivers report late, for whole packets or not at all.
 from __future__ import annotations
 
 import errno
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from typing import Any
 
@@ -48,6 +48,10 @@ _DRAIN_S = 0.5
 
 _MOST_PAUSES = 20
 """Pauses of half the allowance after which a line is called restless."""
+
+
+def _nobody_hears(_sent: bytes, _heard: bytes, _baud: int, _stop_bits: int) -> None:
+    """Before somebody keeps the traffic."""
 
 
 class Adapter:
@@ -99,6 +103,8 @@ class Adapter:
         self._owed = b""
         self._broke_low = False
         self.clock: Clock = SystemClock()
+        self.on_traffic: Callable[[bytes, bytes, int, int], None] = _nobody_hears
+        """Told of each burst: characters sent and heard, rate, stop bits."""
 
     # -- opening and closing -------------------------------------------------
 
@@ -210,6 +216,7 @@ class Adapter:
                 if len(echoes) < min(len(frames), start + self.max_burst):
                     break
         self.partial = self._heard(bytes(echoes))
+        self.on_traffic(frames, self.partial, baud, stop_bits)
         if len(echoes) < len(frames):
             raise self._missing(len(frames), len(echoes))
         self._echo_proved = True
@@ -259,7 +266,9 @@ class Adapter:
                 burst = frames[start : start + self.max_burst]
                 self._port.write(burst)
                 got += self._read(len(burst), baud)
-        return self._heard(bytes(got)) + self.settle()
+        heard = self._heard(bytes(got))
+        self.on_traffic(frames, heard, baud, stop_bits)
+        return heard + self.settle()
 
     def forgive_strays(self) -> None:
         """Take characters that wait before the next burst for the line's.

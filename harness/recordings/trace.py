@@ -18,7 +18,7 @@ from harness.recordings.decoding.transactions import (
 )
 from harness.recordings.expectation import ExpectedDevice, compare_devices
 from harness.recordings.judging.levels import judged_levels
-from harness.recordings.judging.limits import SLOWEST_SAMPLING_US
+from harness.recordings.judging.limits import LONGEST_SLOT_US, SLOWEST_SAMPLING_US
 from harness.recordings.judging.measuring import QuantityMeter
 from harness.recordings.judging.sampling import sampling_interval
 from harness.recordings.reading.chunks import LevelSource
@@ -35,6 +35,9 @@ from harness.wire.romcode import RomCode
 
 MOST_TRANSACTIONS = 5_000
 MOST_INSTANTS = 1_000
+
+MOST_LOWS = 10_000_000
+"""Lows that are kept for a comparison with a journal: 250 MB of them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,6 +74,7 @@ class TraceRecord:
         stretch_s: length of such a stretch.
         active_from_s: when the first one begins.
         reasons: why the recording cannot tell; empty if it can.
+        lows_us: beginnings and ends of all lows, where they were asked for.
     """
 
     channel: str
@@ -102,6 +106,7 @@ class TraceRecord:
     stretch_s: float
     active_from_s: float
     reasons: tuple[str, ...]
+    lows_us: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None
 
     @property
     def verdict(self) -> TraceVerdict:
@@ -136,6 +141,7 @@ class RecordingTracer:
         inverted: True if high and low are the other way round.
         expected: the sockets of a fixture.
         level_limits: highest low level and lowest high level in volts, or None.
+        keep_lows: True to keep the first ``MOST_LOWS`` lows for a comparison.
     """
 
     def __init__(
@@ -145,7 +151,11 @@ class RecordingTracer:
         inverted: bool = False,
         expected: tuple[ExpectedDevice, ...] = (),
         level_limits: tuple[float, float] | None = None,
+        keep_lows: bool = False,
     ) -> None:
+        self._keep_lows = keep_lows
+        self._lows_kept: list[Lows] = []
+        self._lows_count = 0
         self._source = source
         self._tick_us = source.tick_s * 1e6
         self._finder = LowFinder(inverted=inverted)
@@ -189,10 +199,26 @@ class RecordingTracer:
             if len(self._sample) < 100_000:
                 edges = np.concatenate((lows.starts, lows.ends))
                 self._sample = np.concatenate((self._sample, edges))[:200_000]
+            self._keep(lows)
             yield lows
         last = self._finder.finish()
         self._cut = len(last) > 0
+        self._keep(last)
         yield last
+
+    def _keep(self, lows: Lows) -> None:
+        if self._keep_lows and self._lows_count < MOST_LOWS:
+            self._lows_kept.append(lows)
+            self._lows_count += len(lows)
+
+    def _kept_us(self) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+        if not self._lows_kept:
+            return None
+        lows = Lows.joined(*self._lows_kept)
+        return (
+            np.asarray(lows.starts * self._tick_us, np.float64),
+            np.asarray(lows.ends * self._tick_us, np.float64),
+        )
 
     # -- a batch -----------------------------------------------------------------
 
@@ -319,7 +345,14 @@ class RecordingTracer:
             stretch_s=stretch_s,
             active_from_s=self._activity.first * source.tick_s,
             reasons=(*self._reasons(interval), *unseen),
+            lows_us=self._kept_us(),
         )
+
+    def _ends_early(self) -> bool:
+        """True if another slot could have followed: no pause is seen at the end."""
+        assert self._last is not None
+        behind_us = (self._finder.last * self._source.tick_s - self._last.end_s) * 1e6
+        return behind_us < LONGEST_SLOT_US[False]
 
     def _devices(self) -> Iterator[SeenDevice]:
         sockets = {d.rom: d.socket for d in self._expected if d.rom is not None}
@@ -368,7 +401,7 @@ class RecordingTracer:
                 f"the recording ends at {finder.last * self._source.tick_s:.6f} s while "
                 "the line is low: the last low is cut"
             )
-        elif self._last is not None and self._last.left_bits:
+        elif self._last is not None and self._last.left_bits and self._ends_early():
             yield (
                 f"the recording ends after {self._last.left_bits} of the 8 slots of a byte"
             )

@@ -54,6 +54,23 @@ COMMANDS = [
                 is_flag=True,
                 help="also write measured values as properties of each JUnit case (readers that insist on the strict schema refuse that)",
             ),
+            option(
+                "--line",
+                metavar="FILE",
+                type=PATH,
+                help="write the line of a simulated bench to this file, as a Value Change Dump for any viewer and for `slotproof trace`",
+            ),
+            option(
+                "--echoes",
+                is_flag=True,
+                help="keep every character sent and heard in the journal, to be held against a recording of the line (`slotproof trace --journal`); --line does so too",
+            ),
+            option(
+                "--line-last",
+                metavar="SECONDS",
+                type=click.FloatRange(min=1),
+                help="of --line, keep at least the last so many seconds and not all",
+            ),
         ],
     ),
     command(
@@ -123,6 +140,7 @@ COMMANDS = [
         examples=(
             "slotproof trace line.vcd",
             "slotproof trace scope.csv --channel CH2 --fixture fixtures/demo_bench.yaml",
+            "slotproof trace line.vcd --journal results/run/journal.jsonl",
         ),
         params=[
             argument(
@@ -147,6 +165,12 @@ COMMANDS = [
             ),
             option(
                 "--invert", is_flag=True, help="high and low are the other way round"
+            ),
+            option(
+                "--journal",
+                metavar="FILE",
+                type=PATH,
+                help="journal of the run that the recording shows: its echoes and measured times are held against the line",
             ),
             INTO,
             option(

@@ -6,6 +6,7 @@ plan and allowed. Nothing has been sent by then, and no port is open.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +14,7 @@ from pathlib import Path
 from harness.clock import SystemClock
 from harness.errors import UsageError
 from harness.families.hazard import Hazard
+from harness.plans.execution.connection import LineRecording, port_url
 from harness.plans.execution.hazard_gate import require_allowed
 from harness.plans.loading.files import check_together
 from harness.plans.loading.problems import PlanError
@@ -36,6 +38,9 @@ class RunRequest:
         resume: journal of a run to take up again, or None; its folder is used again.
         reports: write junit.xml, report.html and pictures when the run is over.
         case_properties: see ``junit.write_junit``.
+        echoes: keep every character sent and heard in the journal; a recorded line is
+            held against them.
+        line: file that a simulated bench writes its line to, or None.
         command: words of the command line that began it, for the hint how to go on.
 
     Raises:
@@ -51,11 +56,15 @@ class RunRequest:
     resume: Path | None = None
     reports: bool = True
     case_properties: bool = False
+    line: LineRecording | None = None
+    echoes: bool = False
     command: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         require_options(into=self.into, events=self.events, resume=self.resume)
         require_runnable(self.plan, [self.fixture], self.allowed)
+        if self.line is not None:
+            require_line(self.fixture, self.line)
 
     def results_folder(self) -> Path:
         """The folder of this run; a fresh one is not made yet."""
@@ -81,6 +90,28 @@ def require_options(
             "there is no such event file",
             where=str(events),
             hint="make it, empty if need be, before the run",
+        )
+
+
+def require_line(fixture: Fixture, line: LineRecording) -> None:
+    """Insist that the line of this fixture can be recorded there.
+
+    Raises:
+        UsageError: the fixture is no simulated bench, or the file cannot be made.
+    """
+    port_url(fixture, line)
+    path, why = line.path, ""
+    if path.exists():
+        why = "exists already, and no recording is overwritten"
+    elif not path.absolute().parent.is_dir():
+        why = "lies in a folder that does not exist"
+    elif not os.access(path.absolute().parent, os.W_OK):
+        why = "lies in a folder that you may not write to"
+    if why:
+        raise UsageError(
+            f"the line cannot be recorded: the file {why}",
+            where=str(path),
+            hint="name a fresh file in a folder that you may write to",
         )
 
 

@@ -29,6 +29,7 @@ from harness.plans.execution.not_begun import journal_of_not_begun
 from harness.plans.execution.request import RunRequest
 from harness.plans.execution.resume import Resumption, read_resumption
 from harness.plans.execution.runner import Listener, Runner
+from harness.plans.execution.traffic import keeper
 from harness.plans.steps.context import Operator
 from harness.results.journal.writer import Journal
 from harness.results.record.run import RunRecord
@@ -171,6 +172,8 @@ def opened(
             unbegun.enter_context(ending.held())
             with _journal_of(run, resumed, on.clock) as journal:
                 run.journal = journal.path
+                if request.echoes:
+                    on.adapter.on_traffic = keeper(journal, on.adapter)
                 watching = watch(on.clock) if watch else _unwatched()
                 with watching as hear:
                     run.runner = runner(
@@ -199,7 +202,7 @@ def opened(
 
 def _bus_of(request: RunRequest, bus: Bus | None) -> AbstractContextManager[Bus]:
     if bus is None:
-        return connect(request.fixture)
+        return connect(request.fixture, request.line)
     return _kept_open(bus)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from harness.recordings.reading.chunks import Ticks
 
@@ -37,4 +38,23 @@ def sampling_interval(edges: Ticks, step: int) -> int:
     groups = np.split(durations, np.flatnonzero(gaps > _ROUNDED) + 1)
     widest = max(int(group[-1] - group[0]) for group in groups)
     # groups of a lattice are narrow and far apart; anything else has no interval
-    return nearest if widest <= _ROUNDED and nearest > 4 * _ROUNDED else 1
+    if widest > _ROUNDED or nearest <= 4 * _ROUNDED:
+        return 1
+    centres = np.array([(group[0] + group[-1]) / 2 for group in groups])
+    return nearest if _is_lattice(centres, nearest) else 1
+
+
+def _is_lattice(centres: NDArray[np.float64], nearest: int) -> bool:
+    """True if all groups are whole numbers of one interval apart, near to ``nearest``.
+
+    Exact times, such as those of a simulated line, come in narrow groups as well, but
+    with any distance between them. The interval is refined from group to group, each
+    time over the longest distance whose number of intervals is still certain.
+    """
+    interval = float(nearest)
+    for distance in centres[1:] - centres[0]:
+        count = round(distance / interval)
+        if abs(distance - count * interval) > 2 * _ROUNDED:
+            return False
+        interval = distance / count
+    return True

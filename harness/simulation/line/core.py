@@ -20,7 +20,7 @@ from harness.simulation.devices.mounted_device import Station, draw_rom_codes
 from harness.simulation.devices.time_bases import TimeBase
 from harness.simulation.line.agenda import Agenda
 from harness.simulation.line.outcome_cache import CachedLine, Known, Outcomes, situation
-from harness.simulation.line.trace import LineTrace
+from harness.simulation.line.trace import LineTrace, LineWatch
 from harness.simulation.line.wiring import Wiring
 from harness.simulation.settings.bench import BenchSettings
 
@@ -254,8 +254,12 @@ class Core:
     def record_trace(self) -> LineTrace:
         """Record the line voltage from now on, until ``stop_trace``."""
         trace = LineTrace()
-        self.wiring.line.record(trace, origin_us=self._engine.origin_us)
+        self.watch_line(trace)
         return trace
+
+    def watch_line(self, watch: LineWatch) -> None:
+        """Have all that the line does told from now on, until ``stop_trace``."""
+        self.wiring.line.record(watch, origin_us=self._engine.origin_us)
 
     def stop_trace(self) -> None:
         """End the record."""

@@ -16,7 +16,7 @@ from __future__ import annotations
 from collections.abc import Hashable
 from math import exp, inf, log
 
-from harness.simulation.line.trace import LineTrace, Segment
+from harness.simulation.line.trace import LineWatch, Segment
 
 
 class Line:
@@ -32,7 +32,7 @@ class Line:
         self.final_v = 0.0
         self.tau_us = 1.0
         self.induced_v = 0.0
-        self._trace: LineTrace | None = None
+        self._trace: LineWatch | None = None
         self._trace_origin_us = 0.0
         self._pulls: dict[Hashable, tuple[float, float]] = {}
         self._induced_v: dict[Hashable, float] = {}
@@ -61,7 +61,7 @@ class Line:
         """True while a trace is taken."""
         return self._trace is not None
 
-    def record(self, trace: LineTrace | None, *, origin_us: float) -> None:
+    def record(self, trace: LineWatch | None, *, origin_us: float) -> None:
         """Write the voltage from now on into ``trace``; None ends that."""
         self._trace = trace
         self._trace_origin_us = origin_us
@@ -78,6 +78,9 @@ class Line:
         self.move_to(at_us)
         self._pulls[owner] = (1 / ohm, level_v / ohm)
         self._solve()
+        if self._trace is not None:
+            low = level_v < self._most_v() / 2
+            self._trace.pulls(owner, self._trace_origin_us + at_us, low)
 
     def release(self, owner: Hashable, *, at_us: float) -> None:
         """From ``at_us`` on ``owner`` does not pull."""
@@ -85,6 +88,12 @@ class Line:
             self.move_to(at_us)
             del self._pulls[owner]
             self._solve()
+            if self._trace is not None:
+                self._trace.pulls(owner, self._trace_origin_us + at_us, False)
+
+    def _most_v(self) -> float:
+        """The highest level that anybody pulls to."""
+        return max(level / siemens for siemens, level in self._pulls.values())
 
     def draw(self, owner: Hashable, *, at_us: float, amperes: float) -> None:
         """From ``at_us`` on ``owner`` draws a current; zero ends it."""

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections.abc import Hashable
 from dataclasses import dataclass, field
 from math import exp, log
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 
 class Segment(NamedTuple):
@@ -31,6 +32,18 @@ class Segment(NamedTuple):
             return None
         ratio = (self.start_v - self.final_v) / (level_v - self.final_v)
         return self.start_us + self.tau_us * log(ratio)
+
+
+class LineWatch(Protocol):
+    """Whoever takes down what the line does."""
+
+    def add(self, segment: Segment) -> None:
+        """What the voltage did from one event to the next."""
+        ...
+
+    def pulls(self, owner: Hashable, at_us: float, low: bool) -> None:
+        """Somebody begins to pull the line low, or lets go; absolute bench time."""
+        ...
 
 
 class Edge(NamedTuple):
@@ -62,6 +75,9 @@ class LineTrace:
         """Append what happened next; empty times are left out."""
         if segment.end_us > segment.start_us:
             self.segments.append(segment)
+
+    def pulls(self, owner: Hashable, at_us: float, low: bool) -> None:
+        """Who pulls is not kept."""
 
     def voltage_at(self, at_us: float) -> float:
         """Voltage at an absolute time.

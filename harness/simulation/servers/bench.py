@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
+from math import inf
+from pathlib import Path
 
 from harness.simulation.adapter.adapter import AdapterModel
+from harness.simulation.adapter.adapter_uart import RECEIVER_HYSTERESIS_V
 from harness.simulation.devices.mounted_device import Station
 from harness.simulation.faults.schedule import Faults
 from harness.simulation.line.core import Core
+from harness.simulation.line.recorder import LineRecorder
 from harness.simulation.line.trace import LineTrace
 from harness.simulation.servers.clocks import HostClock, VirtualClock, WallClock
 from harness.simulation.settings.bench import BenchSettings
@@ -26,6 +30,7 @@ class Bench:
         faults: what goes wrong, by plan or on request.
         clock: the host's time; virtual until ``follow_wall_clock``.
         handles: how many ports are open on it.
+        recorder: writes the line to a file, if it is recorded.
         locked: True while somebody holds the port for himself.
     """
 
@@ -35,6 +40,7 @@ class Bench:
         self.core = Core(settings)
         self.adapter = AdapterModel(self.core)
         self.handles = 0
+        self.recorder: LineRecorder | None = None
         self.locked = False
         self.faults = Faults(self.core, self.adapter, self.catch_up)
         for fault in settings.faults:
@@ -53,6 +59,31 @@ class Bench:
             ValueError: there is none.
         """
         return self.core.station(name)
+
+    def record_line(self, path: Path, *, last_s: float = inf) -> LineRecorder:
+        """Write the line to a file from now on, as a Value Change Dump.
+
+        Args:
+            path: the file; an existing one is replaced.
+            last_s: how much of the end to keep, in seconds of bench time.
+
+        Raises:
+            OSError: the file cannot be written.
+        """
+        threshold_v = self.settings.adapter.threshold_v
+        names: dict[Hashable, str] = {"host": "host"}
+        for station in self.core.stations:
+            names[station.pin] = station.socket or str(station.device.true_rom)
+        recorder = LineRecorder(
+            path,
+            threshold_v=(threshold_v - RECEIVER_HYSTERESIS_V, threshold_v),
+            supply_v=self.settings.line.supply_v,
+            names=names,
+            last_s=last_s,
+        )
+        self.core.watch_line(recorder)
+        self.recorder = recorder
+        return recorder
 
     def follow_wall_clock(self) -> None:
         """Let bench time pass as real time does, from now on."""

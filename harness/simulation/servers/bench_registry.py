@@ -1,18 +1,21 @@
 """Benches behind ``sim://`` addresses, kept so that a port can be opened again.
 
     sim:///absolute/path/fixture.yaml[?seed=9][&run=anything][&name=usb0]
+        [&line=/absolute/path/line.vcd][&line_last_s=300]
 
 While a port on it is open, the same address reaches the same bench. With ``run`` the
 bench is kept after that, until a number of later runs has pushed it out, so that a
 port may be dropped and found again as after unplugging; give each run its own word.
 A ``name`` is that of the port, as an operating system deals them out: if the adapter
 has come back under another one, the old name finds nothing. An address without a name
-means the adapter, whatever its port is called.
+means the adapter, whatever its port is called. With ``line`` the bench writes its line to
+that file, see ``line.recorder``; all of it, or the last seconds alone.
 """
 
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from math import inf
 from pathlib import Path
 from urllib.parse import parse_qs, unquote, urlsplit
 
@@ -24,6 +27,7 @@ from harness.simulation.servers.clocks import VirtualClock
 from harness.simulation.settings.bench import SimulationSettings, bench_settings
 
 RUNS_KEPT = 16
+_OPTIONS = {"seed", "run", "name", "line", "line_last_s"}
 
 
 class Benches:
@@ -77,10 +81,10 @@ def _split(url: str) -> tuple[Path, dict[str, str]]:
             f"expected sim:///absolute/path/fixture.yaml[?seed=9][&run=word][&name=word], got {url!r}"
         )
     options = {key: values[-1] for key, values in parse_qs(parts.query).items()}
-    unknown = sorted(set(options) - {"seed", "run", "name"})
+    unknown = sorted(set(options) - _OPTIONS)
     if unknown:
         raise SerialException(
-            f"unknown option {unknown[0]!r} in {url!r}, expected seed, run or name"
+            f"unknown option {unknown[0]!r} in {url!r}, expected one of {', '.join(sorted(_OPTIONS))}"
         )
     return Path(unquote(parts.path)), options
 
@@ -101,8 +105,11 @@ def _make(path: Path, options: dict[str, str]) -> Bench:
         if "seed" in options:
             settings = settings.model_copy(update={"seed": int(options["seed"])})
         bench = Bench(settings)
+        if "line" in options:
+            last_s = float(options.get("line_last_s", inf))
+            bench.record_line(Path(unquote(options["line"])), last_s=last_s)
         truth = SimulationSettings.model_validate(fixture.get("simulation") or {})
-    except ValueError as cause:
+    except (ValueError, OSError) as cause:
         raise SerialException(f"Could not make a bench of {path}: {cause}") from cause
     # what people read on reports: the day of the run, not that of an invented bench
     bench.clock = VirtualClock(calendar_start=truth.calendar or datetime.now(UTC))

@@ -119,6 +119,8 @@ class SimulatedPort(SerialBase):
             )
         if self._holds_lock:
             bench.locked = self._holds_lock = False
+        if bench.recorder is not None and not bench.handles:
+            bench.recorder.close()
 
     @property
     def in_waiting(self) -> int:

@@ -21,6 +21,7 @@ class TraceRequest:
         fixture: of the bus, or None.
         channel: name of the data line's channel; empty for the only or busiest one.
         inverted: True if high and low are the other way round.
+        journal: of the run that the recording shows, to be held against it, or None.
         into: results folder; None makes a fresh one under ``results``.
         case_properties: see ``junit.write_junit``.
     """
@@ -29,6 +30,7 @@ class TraceRequest:
     fixture: Fixture | None = None
     channel: str = ""
     inverted: bool = False
+    journal: Path | None = None
     into: Path | None = None
     case_properties: bool = False
 

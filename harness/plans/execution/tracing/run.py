@@ -17,6 +17,7 @@ from harness import ending
 from harness.clock import SystemClock
 from harness.plans.execution.request import fresh_folder
 from harness.plans.execution.run_facts import facts_of_any_start
+from harness.plans.execution.tracing.comparison import comparison_steps, run_of
 from harness.plans.execution.tracing.request import (
     TraceRequest,
     expected_of,
@@ -72,6 +73,7 @@ def judge(
     """
     fixture = request.fixture
     thresholds = thresholds_of(fixture) if fixture else None
+    beside = run_of(request.journal) if request.journal else None
     # a file that is no recording leaves no folder behind
     source = open_recording(
         request.recording, channel=request.channel, thresholds=thresholds
@@ -83,13 +85,17 @@ def judge(
         level_limits=(thresholds.falls_below_v, thresholds.rises_above_v)
         if thresholds
         else None,
+        keep_lows=beside is not None,
     )
     with ending.interruptible():
         digest = _sha256(request.recording)
         trace = tracer.run(progress)
+        steps = list(trace_steps(trace))
+        if beside is not None:
+            steps += comparison_steps(trace, beside)
     folder = request.into or fresh_folder(f"trace {request.recording.stem}")
     with ending.held():
-        code = _write(request, trace, folder, digest)
+        code = _write(request, trace, steps, folder, digest)
         record = rebuild(
             folder / "journal.jsonl", folder, case_properties=request.case_properties
         )
@@ -105,8 +111,13 @@ def _sha256(path: Path) -> str:
     return found.hexdigest()
 
 
-def _write(request: TraceRequest, trace: TraceRecord, folder: Path, digest: str) -> int:
-    steps = list(trace_steps(trace))
+def _write(
+    request: TraceRequest,
+    trace: TraceRecord,
+    steps: list[TraceStep],
+    folder: Path,
+    digest: str,
+) -> int:
     with Journal.create(folder, SystemClock()) as journal:
         journal.record("run_started", **_start(request, trace, steps, digest))
         journal.record(

@@ -1,0 +1,1 @@
+"""A recording beside the characters that an adapter sent and heard meanwhile."""
