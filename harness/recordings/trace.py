@@ -18,7 +18,7 @@ from harness.recordings.decoding.transactions import (
 )
 from harness.recordings.expectation import ExpectedDevice, compare_devices
 from harness.recordings.judging.levels import judged_levels
-from harness.recordings.judging.limits import LONGEST_SLOT_US, SLOWEST_SAMPLING_US
+from harness.recordings.judging.limits import SLOWEST_SAMPLING_US
 from harness.recordings.judging.measuring import QuantityMeter
 from harness.recordings.judging.sampling import sampling_interval
 from harness.recordings.reading.chunks import LevelSource
@@ -129,6 +129,7 @@ class _Counts:
     fast: bool = False
     wrong_count: int = 0
     transactions: int = 0
+    longest_pause: int = 0
     of_rom: dict[RomCode, list[int]] = field(default_factory=dict)
     """Transactions and CRCs that hold, of each device that was addressed alone."""
 
@@ -241,6 +242,7 @@ class RecordingTracer:
         begins = np.searchsorted(slot_index, decoded.frames)
         ends = np.append(begins[1:], len(slot_index))
         frame_ends = decoded.frame_ends()
+        counts.longest_pause = max(counts.longest_pause, _longest_pause(decoded))
         for frame, (begin, end) in enumerate(zip(begins, ends, strict=True)):
             first, beyond = int(decoded.frames[frame]), int(frame_ends[frame])
             self._transaction(
@@ -349,10 +351,14 @@ class RecordingTracer:
         )
 
     def _ends_early(self) -> bool:
-        """True if another slot could have followed: no pause is seen at the end."""
+        """True if another slot could have followed.
+
+        Not so if the line idles at the end for longer than between any two slots of a
+        transaction before: then the host stopped there.
+        """
         assert self._last is not None
-        behind_us = (self._finder.last * self._source.tick_s - self._last.end_s) * 1e6
-        return behind_us < LONGEST_SLOT_US[False]
+        behind_s = self._finder.last * self._source.tick_s - self._last.end_s
+        return behind_s <= self._counts.longest_pause * self._source.tick_s
 
     def _devices(self) -> Iterator[SeenDevice]:
         sockets = {d.rom: d.socket for d in self._expected if d.rom is not None}
@@ -405,3 +411,12 @@ class RecordingTracer:
             yield (
                 f"the recording ends after {self._last.left_bits} of the 8 slots of a byte"
             )
+
+
+def _longest_pause(decoded: DecodedLows) -> int:
+    """Longest high between two lows of one transaction, in ticks."""
+    lows = decoded.lows
+    pauses = lows.starts[1:] - lows.ends[:-1]
+    within = np.ones(len(pauses), np.bool_)
+    within[decoded.frames[decoded.frames > 0] - 1] = False
+    return int(pauses[within].max(initial=0))

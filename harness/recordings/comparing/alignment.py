@@ -84,7 +84,7 @@ def _recorded_signatures(
 def _heard_signatures(
     characters: Sequence[Character], frames: Sequence[int]
 ) -> list[Signature]:
-    beyond = [*frames[1:], len(characters)]
+    beyond = [*frames[1:], len(characters)][: len(frames)]
     return [
         tuple(
             int(found.heard_low_us <= STANDARD_RULES.one_us)

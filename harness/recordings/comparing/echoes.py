@@ -103,7 +103,9 @@ def compare_echoes(
     frames = frames_of(characters)
     resets = recorded_resets(starts_us, ends_us)
     result = EchoComparison(characters=len(characters), frames=len(frames))
-    first = distance(starts_us, ends_us, resets, characters, frames)
+    first = None
+    if len(resets) and frames:
+        first = distance(starts_us, ends_us, resets, characters, frames)
     if first is None:
         return result
     beyond = np.append(resets[1:], len(starts_us))

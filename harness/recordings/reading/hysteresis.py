@@ -46,27 +46,32 @@ class Thresholds:
 
 
 class LevelFinder:
-    """Finds the two main levels as modes of a histogram.
+    """Finds the two main levels as modes of a histogram, weighted by time.
 
-    The most frequent voltage is one. The other is the most frequent one on the side of
-    it that a bus has: below it, and only where nothing is there above it. So neither a
-    programming pulse of 12 V nor overshoot is taken for the high level.
+    The voltage that the line has for the longest time is one. The other is the one with
+    the most time on the side of it that a bus has: below it, and only where nothing is
+    there above it. So neither a programming pulse of 12 V nor overshoot is taken for the
+    high level, nor, where a recording has a value for each change, one that all edges
+    pass through.
     """
 
     def __init__(self) -> None:
         self._kept: list[NDArray[np.float64]] = []
+        self._times: list[NDArray[np.float64]] = []
         self._count = 0
 
-    def feed(self, volts: NDArray[np.float64]) -> bool:
+    def feed(self, times: Ticks, volts: NDArray[np.float64]) -> bool:
         """Takes samples; True once both levels are known and no more are needed."""
         room = _MOST_KEPT - self._count
         if room <= 0:
             # idle so far: a thinned memory of it is enough
             self._kept = [np.concatenate(self._kept)[::8]]
+            self._times = [np.concatenate(self._times)[::8]]
             self._count = len(self._kept[0])
             room = _MOST_KEPT - self._count
         step = max(1, -(-len(volts) // room))
-        self._kept.append(_with_ends(volts, step))
+        self._kept.append(volts[::step])
+        self._times.append(np.asarray(times[::step], np.float64))
         self._count += len(self._kept[-1])
         return self.thresholds() is not None
 
@@ -74,11 +79,14 @@ class LevelFinder:
         """Thresholds between the levels; None while there are no two levels."""
         if not self._kept:
             return None
-        volts = np.concatenate(self._kept)
-        volts = volts[np.isfinite(volts)]
+        volts, times = np.concatenate(self._kept), np.concatenate(self._times)
         if len(volts) < 2:
             return None
-        levels = _two_modes(volts)
+        # each value lasts until the next one
+        lasted = np.append(np.diff(times), 0.0)
+        known = np.isfinite(volts)
+        volts, lasted = volts[known], np.maximum(lasted[known], 0.0)
+        levels = _two_modes(volts, lasted) if len(volts) > 1 else None
         if levels is None:
             return None
         low, high = levels
@@ -91,35 +99,43 @@ class LevelFinder:
         )
 
 
-def _with_ends(volts: NDArray[np.float64], step: int) -> NDArray[np.float64]:
-    return volts if step == 1 else volts[::step]
-
-
-def _two_modes(volts: NDArray[np.float64]) -> tuple[float, float] | None:
+def _two_modes(
+    volts: NDArray[np.float64], lasted: NDArray[np.float64]
+) -> tuple[float, float] | None:
     lowest, highest = float(volts.min()), float(volts.max())
     if highest - lowest < _MOST_WORTH_V:
         return None
     counts, edges = np.histogram(volts, _BINS, (lowest, highest))
-    smooth = np.convolve(counts, np.ones(5), "same")
+    spans, _ = np.histogram(volts, _BINS, (lowest, highest), weights=lasted)
+    number = np.convolve(counts, np.ones(5), "same")
+    smooth = np.convolve(spans, np.ones(5), "same")
     centre = (edges[:-1] + edges[1:]) / 2
     main = float(centre[int(smooth.argmax())])
     apart = _APART * (main - lowest)
-    below = np.where(centre < main - apart, smooth, 0)
+    is_below = centre < main - apart
     least = min(_LEAST_SAMPLES, max(2, len(volts) // 50))
-    if main - lowest > _APART * (highest - lowest) * 0.5 and below.sum() >= least:
-        other = float(centre[int(below.argmax())])
+    enough = number[is_below].sum() >= least
+    if main - lowest > _APART * (highest - lowest) * 0.5 and enough:
+        other = float(centre[int(np.where(is_below, smooth, -1.0).argmax())])
     else:
-        above = np.where(centre > main + _APART * (highest - main), smooth, 0)
-        if above.sum() < least:
+        is_above = centre > main + _APART * (highest - main)
+        if number[is_above].sum() < least:
             return None
-        other = float(centre[int(above.argmax())])
+        other = float(centre[int(np.where(is_above, smooth, -1.0).argmax())])
     width = 3 * (edges[1] - edges[0])
-    low, high = sorted((_near(volts, main, width), _near(volts, other, width)))
+    near = [_near(volts, lasted, level, width) for level in (main, other)]
+    low, high = sorted(near)
     return (low, high) if high - low >= _MOST_WORTH_V else None
 
 
-def _near(volts: NDArray[np.float64], level: float, width: float) -> float:
-    return float(np.median(volts[np.abs(volts - level) <= width]))
+def _near(
+    volts: NDArray[np.float64], lasted: NDArray[np.float64], level: float, width: float
+) -> float:
+    """The median over time of what lies near to a level."""
+    chosen = np.abs(volts - level) <= width
+    order = np.argsort(volts[chosen], kind="stable")
+    found, total = volts[chosen][order], np.cumsum(lasted[chosen][order])
+    return float(found[int(np.searchsorted(total, total[-1] / 2))])
 
 
 class Hysteresis:

@@ -22,10 +22,6 @@ _FLUSHED_BYTES = 1 << 16
 _PARTS = 4
 """Files that the last minutes are kept in: what is kept is up to one of them longer."""
 
-BYTES_A_SLOT = 330
-"""Of the file, for one time slot of a device that answers, measured on the shipped bench
-(2,240 kB for 6,800 slots); only for telling beforehand how large a file gets."""
-
 Piece = tuple[float, str]
 
 
@@ -125,6 +121,7 @@ class LineRecorder:
     ) -> None:
         self._low_v, self._high_v = threshold_v
         self._step_v = supply_v / _STEPS
+        self._least_v = self._step_v / 20
         self._codes = {owner: _code(place + 2) for place, owner in enumerate(names)}
         self._names = _identifiers(list(names.values()))
         self._pulled = dict.fromkeys(names, 1)
@@ -172,6 +169,9 @@ class LineRecorder:
         first, last = int(low / self._step_v), int(high / self._step_v) + 1
         levels = [n * self._step_v for n in range(first, last + 1)]
         levels += [self._low_v, self._high_v]
+        # where it comes to rest, to a tenth of a step
+        rest_v = segment.final_v + segment.induced_v
+        levels += [rest_v - self._step_v / 10, rest_v + self._step_v / 10]
         found = []
         for level in levels:
             if low < level < high:
@@ -187,7 +187,7 @@ class LineRecorder:
         elif not self._high and volts >= self._high_v:
             self._high = 1
             pieces.append((at_us, "1!\n"))
-        if abs(volts - self._shown_v) >= self._step_v * 0.99:
+        if abs(volts - self._shown_v) >= self._least_v:
             self._shown_v = volts
             pieces.append((at_us, f'r{volts:.3g} "\n'))
 

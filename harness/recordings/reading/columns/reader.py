@@ -99,9 +99,9 @@ class ColumnSource:
         """The thresholds: given, of levels, or between the main levels."""
         finder = LevelFinder()
         found = False
-        for _, volts in self._samples():
+        for times, volts in self._samples():
             self._only_levels &= bool(np.isin(volts, (0.0, 1.0)).all())
-            found = finder.feed(volts) or found
+            found = finder.feed(times, volts) or found
             if found:
                 break
         if found and self._only_levels:

@@ -102,7 +102,7 @@ class VcdSource:
         if thresholds is None:
             finder = LevelFinder()
             for found in self._changes():
-                if finder.feed(found.volts):
+                if finder.feed(found.times, found.volts):
                     break
             thresholds = finder.thresholds()
         if thresholds is None:
