@@ -90,15 +90,16 @@ def switching_of(fixture: Fixture) -> Switching:
 @contextmanager
 def connect(
     fixture: Fixture,
-    line: LineRecording | None = None,
     opener: Opener = open_port,
+    *,
+    line: LineRecording | None = None,
 ) -> Iterator[Bus]:
     """Open the fixture's adapter; on the way out the fixture is left safe.
 
     Args:
         fixture: the fixture.
-        line: where a simulated bench writes its line to, or None.
         opener: see ``Adapter``.
+        line: where a simulated bench writes its line to, or None.
 
     Raises:
         UsageError, AdapterError: the port cannot be opened.

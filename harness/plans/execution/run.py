@@ -202,7 +202,7 @@ def opened(
 
 def _bus_of(request: RunRequest, bus: Bus | None) -> AbstractContextManager[Bus]:
     if bus is None:
-        return connect(request.fixture, request.line)
+        return connect(request.fixture, line=request.line)
     return _kept_open(bus)
 
 
