@@ -14,10 +14,10 @@ from harness.errors import UsageError
 from harness.output import say
 from harness.plans.execution.connection import LineRecording
 from harness.plans.execution.hazard_gate import parse_allowed
-from harness.plans.execution.line_estimate import line_sentences
 from harness.plans.execution.request import RunRequest, require_options
 from harness.plans.execution.run import RunResult, execute
 from harness.plans.execution.runner import Listener
+from harness.plans.execution.tracing.line_estimate import line_sentences
 from harness.plans.loading.files import load_both
 from harness.plans.loading.parameters import assignments
 from harness.results.summary.making import summary_of

@@ -19,9 +19,9 @@ from harness.driver.overdrive import overdrive
 from harness.driver.search import enumerate_devices
 from harness.errors import UsageError
 from harness.plans.execution.connection import LineRecording
-from harness.plans.execution.line_estimate import BYTES_A_SLOT
 from harness.plans.execution.request import RunRequest
 from harness.plans.execution.run import execute
+from harness.plans.execution.tracing.line_estimate import BYTES_A_SLOT
 from harness.plans.execution.tracing.request import TraceRequest
 from harness.plans.execution.tracing.run import judge
 from harness.plans.loading.files import load_fixture, load_plan

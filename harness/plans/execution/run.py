@@ -29,7 +29,7 @@ from harness.plans.execution.not_begun import journal_of_not_begun
 from harness.plans.execution.request import RunRequest
 from harness.plans.execution.resume import Resumption, read_resumption
 from harness.plans.execution.runner import Listener, Runner
-from harness.plans.execution.traffic import keeper
+from harness.plans.execution.tracing.traffic import keeper
 from harness.plans.steps.context import Operator
 from harness.results.journal.writer import Journal
 from harness.results.record.run import RunRecord

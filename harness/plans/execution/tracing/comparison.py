@@ -9,7 +9,7 @@ from typing import Any
 
 from harness.digits import number_text
 from harness.plans.execution.tracing.results import CANNOT_TELL, TraceStep
-from harness.plans.execution.traffic import TRAFFIC
+from harness.plans.execution.tracing.traffic import TRAFFIC
 from harness.recordings.comparing.bursts import SeenBurst
 from harness.recordings.comparing.echoes import EchoComparison, compare_echoes
 from harness.recordings.comparing.times import (
