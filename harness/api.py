@@ -235,7 +235,10 @@ class OpenBench:
             LineError: the line did not carry the slots.
             AdapterError: the adapter cannot tell.
         """
-        search = vouched_for(self._bus, partial(enumerate_devices, self._bus))
+        expected = self.fixture.expected_roms
+        search = vouched_for(
+            self._bus, partial(enumerate_devices, self._bus, expected=expected)
+        )
         if search.rejected:
             raise RomCodeInvalid(
                 f"the search ended on {len(search.rejected)} codes that cannot be a "

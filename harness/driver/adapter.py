@@ -83,6 +83,8 @@ class Adapter:
         self.max_burst = max_burst
         self.switching = switching or Switching()
         self.latency = Latency.LEFT
+        self.round_trip_s = 0.0
+        """Median of the last self-check; 0 before the first."""
         self.unsolicited = b""
         """Characters found waiting before the last burst was sent: nobody asked for them."""
         self.surplus = b""
@@ -424,4 +426,6 @@ class Adapter:
 
     def self_check(self, baud: int) -> AdapterReport:
         """Silence, echo of read slots, round trips and rate; see ``driver.self_check``."""
-        return check_adapter(self, baud)
+        report = check_adapter(self, baud)
+        self.round_trip_s = report.round_trip_median_ms * 1e-3
+        return report

@@ -4,30 +4,42 @@ The search walks the tree of ROM codes. Every position costs two read slots (the
 wired AND of the true bits, then of their complements) and one written bit; those
 that differ from the written bit drop out until the next reset.
 
-    pair 00  both values present: walk 0 now, note the branch for a later pass
+    pair 00  both values present: walk one now, note the branch for a later pass
     pair 01  everybody has 0          pair 10  everybody has 1
     pair 11  nobody answers: a dead end
 
-Round trips are what costs time behind USB, so a pass sends all it can foresee in
-one burst: the part of the path that earlier passes found, and the last eight
-bits, which are the CRC of the first 56. In between each position is one exchange:
-written bit and next pair together. A first pass so takes 1 + 57 round trips.
+Round trips are what costs time behind USB. A pass sends all it can foresee in one
+burst; where it cannot, each position is one exchange, written bit and next pair
+together. Foreseen are
+
+- the part of the path that earlier passes found, and the last eight bits, which are
+  the CRC of the first 56;
+- a code that is expected here: of the fixture, of an earlier search, or what a lone
+  device said to READ ROM;
+- the bits of a forecast (``guessing.prediction``), as far as the round trip that a right
+  one saves is worth more than what a wrong one costs.
+
+A guess is never a finding: what it skips is heard in the same slots, and a device is
+found only where a walk from the reset to position 64 was answered all along, as
+without guesses. A wrong guess costs a reset and the way down again; ``guessing.account`` sees
+to it that all of them together never cost more than a tenth of the search without guesses.
 
 Source: device maker's application note 187; data sheet family 28h p. 11-12.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from enum import Enum, auto
 
 from harness.driver.bus import Bus, RomCommand
+from harness.driver.guessing.account import CRC_FROM, ROM_BITS, Account
+from harness.driver.guessing.expected import CERTAIN, Expected
+from harness.driver.guessing.prediction import Forecast, Predictor
 from harness.errors import LineShorted, SlotDisturbed
 from harness.wire.crc import crc8
 from harness.wire.romcode import RomCode
-
-_BITS = 64
-_CRC_FROM = 56
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,11 +55,12 @@ class Enumeration:
     """What a search found.
 
     Attributes:
-        found: devices proved by CRC, in search order.
+        found: devices proved by CRC, in the order of their bits, 0 before 1.
         rejected: codes that the walk ended on and that cannot be a device.
         dead_ends: passes that ended because nobody answered any more.
         disturbed_passes: passes given up because a written slot came back changed.
         passes: passes made, retries included.
+        wrong_guesses: ways down that were walked again because of a guess.
     """
 
     found: list[RomCode] = field(default_factory=list)
@@ -55,6 +68,7 @@ class Enumeration:
     dead_ends: list[DeadEnd] = field(default_factory=list)
     disturbed_passes: int = 0
     passes: int = 0
+    wrong_guesses: int = 0
 
 
 class _Ending(Enum):
@@ -72,7 +86,7 @@ _BOTH, _NOBODY = (0, 0), (1, 1)
 
 def _crc_bits(path: list[int]) -> list[int]:
     """The eight bits that follow a path of 56 if its CRC is right."""
-    body = RomCode.from_bits([*path, *[0] * 8]).wire[:7]
+    body = RomCode.from_bits([*path[:CRC_FROM], *[0] * 8]).wire[:7]
     check = crc8(body)
     return [check >> place & 1 for place in range(8)]
 
@@ -83,6 +97,8 @@ class Search:
     Args:
         bus: the bus; its devices keep their state but for being reset.
         command: ``SEARCH``, or ``CONDITIONAL_SEARCH`` for devices with an alarm.
+        expected: codes that are likely on this bus: each is heard in one burst.
+        seen: codes of devices like those on this bus, such as those of a lot.
         tries: how often a path that ends dead or on an impossible code is walked.
         most: passes after which a walk that leads nowhere new is given up.
     """
@@ -92,6 +108,8 @@ class Search:
         bus: Bus,
         *,
         command: RomCommand = RomCommand.SEARCH,
+        expected: Iterable[RomCode] = (),
+        seen: Iterable[RomCode] = (),
         tries: int = 3,
         most: int = 4096,
     ) -> None:
@@ -104,6 +122,13 @@ class Search:
         self._branches: set[tuple[int, ...]] = set()
         self._path: list[int] = []
         self._undecided = 0
+        self._predictor = Predictor(seen)
+        self._account = Account(bus.slots.slot_us * 1e-6, bus.adapter.round_trip_s)
+        roms = list(expected)
+        all_take_part = command is RomCommand.SEARCH
+        self._expected = Expected(roms, 0.95 if all_take_part else 0.5)
+        self._asks_lone = all_take_part and not roms
+        self._ones: frozenset[int] = frozenset()
 
     def run(self) -> Enumeration:
         """Walk every branch.
@@ -113,15 +138,40 @@ class Search:
             LineShorted: the line is low at every position.
             LineError, AdapterError: as the bus says.
         """
+        if self._asks_lone:
+            self._ask_lone()
         while self._pending and self._result.passes < self._most:
             self._explore(self._pending.pop())
+        self._result.found.sort(key=lambda rom: rom.bits)
         return self._result
+
+    def _ask_lone(self) -> None:
+        """READ ROM: the code of a lone device; of several, the places where all have a 1.
+
+        Source: data sheet family 28h p. 11.
+        """
+        started_s = self._bus.clock.now_s()
+        self._reset()
+        frames = self._bus.slots.encode(bytes([RomCommand.READ]))
+        sent = frames + self._bus.slots.read(ROM_BITS)
+        sent_s = self._bus.clock.now_s()
+        echoes = self._bus.send(sent)
+        self._account.took_burst(self._bus.clock.now_s() - sent_s, len(sent))
+        self._account.spend(self._bus.clock.now_s() - started_s, trips=2)
+        if echoes[: len(frames)] != frames:
+            return  # heard wrongly; the search itself will tell
+        bits = self._bus.slots.decode_bits(echoes[len(frames) :])
+        rom = RomCode.from_bits(bits)
+        if rom.is_possible:
+            self._expected = Expected([rom], CERTAIN)
+        self._ones = frozenset(place for place, bit in enumerate(bits) if bit)
 
     def _explore(self, prefix: list[int]) -> None:
         """Walk below ``prefix``, again if it ends dead or on an impossible code."""
         impossible: set[RomCode] = set()
         disturbed: SlotDisturbed | None = None
         for _ in range(self._tries):
+            self._result.passes += 1
             try:
                 alive = self._walk_to_leaf(prefix)
             except SlotDisturbed as fault:
@@ -133,6 +183,7 @@ class Search:
                     return
                 continue
             rom = RomCode.from_bits(self._path)
+            self._expected.drop(rom)
             if rom.is_possible:
                 self._keep(rom)
                 return
@@ -150,15 +201,22 @@ class Search:
     def _keep(self, rom: RomCode) -> None:
         if rom not in self._result.found:
             self._result.found.append(rom)
+            self._predictor.learn(rom)
 
     def _walk_to_leaf(self, prefix: list[int]) -> bool:
-        """One walk, or two where the CRC is not the foreseen one; False if dead."""
-        ending = self._walk(prefix, foresee_crc=True)
+        """One walk, and more where a guess was wrong; False if dead."""
+        foresee_crc = True
+        self._reset()
+        self._account.expect(len(prefix))
+        ending = self._walk(prefix, foresee_crc=foresee_crc)
         while ending is _Ending.WRONG_GUESS:
+            self._result.wrong_guesses += 1
+            foresee_crc = foresee_crc and len(self._path) <= CRC_FROM
+            self._reset()
             # The path now ends with the bit that was there; go on from it.
-            ending = self._walk(list(self._path), foresee_crc=False)
+            ending = self._walk(list(self._path), foresee_crc=foresee_crc)
         if ending is _Ending.LEAF:
-            if self._undecided == _BITS:
+            if self._undecided == ROM_BITS:
                 raise LineShorted(
                     "both bits read 0 at all 64 positions: the line is low while devices answer",
                     where=self._bus.adapter.url,
@@ -169,30 +227,82 @@ class Search:
         )
         return False
 
-    def _walk(self, prefix: list[int], *, foresee_crc: bool) -> _Ending:
-        """Reset, then down: what is foreseen in one burst, the rest bit by bit."""
-        self._result.passes += 1
+    def _reset(self) -> None:
+        started_s = self._bus.clock.now_s()
         self._bus.require_presence()
+        self._account.took_reset(self._bus.clock.now_s() - started_s)
+
+    def _walk(self, prefix: list[int], *, foresee_crc: bool) -> _Ending:
+        """From a reset down: what is known or foreseen in one burst, the rest bit by bit."""
         self._path, self._undecided = [], 0
-        lead, ahead = [self._command >> place & 1 for place in range(8)], prefix
+        forecast = self._predictor.begin()
+        forecast.take(prefix)
+        lead, ahead = [self._command >> place & 1 for place in range(8)], list(prefix)
         while True:
-            ask = len(self._path) + len(ahead) < _BITS
+            begun = [*self._path, *ahead]
+            ahead += self._foreseen(begun, forecast, foresee_crc=foresee_crc)
+            ask = len(self._path) + len(ahead) < ROM_BITS
             pairs = self._burst(lead, ahead, ask=ask)
             for pair, bit in zip(pairs, ahead, strict=False):
                 ending = self._accept(pair, bit, known=len(self._path) < len(prefix))
                 if ending is not None:
+                    self._settle(ending, begun, ahead)
                     return ending
             if not ask:
+                self._settle(_Ending.LEAF, begun, ahead)
                 return _Ending.LEAF
             if pairs[-1] == _NOBODY:
                 return _Ending.DEAD
             bit = pairs[-1][0]
             self._take(pairs[-1], bit)
-            if len(self._path) == _BITS:
+            self._settle(None, begun, ahead)
+            if len(self._path) == ROM_BITS:
                 return _Ending.LEAF
+            forecast.take(self._path[len(begun) :])
             lead, ahead = [bit], []
-            if foresee_crc and len(self._path) == _CRC_FROM:
-                ahead = _crc_bits(self._path)
+
+    def _settle(
+        self, ending: _Ending | None, begun: list[int], ahead: list[int]
+    ) -> None:
+        """Book what the guesses of a burst saved or cost."""
+        heard = min(len(self._path), CRC_FROM) - min(len(begun), CRC_FROM)
+        self._account.save(max(0, heard - 1))
+        if ending is _Ending.WRONG_GUESS:
+            in_vain = len(begun) + len(ahead) - len(self._path)
+            self._account.lose(8 + 3 * (len(self._path) + max(0, in_vain)))
+
+    def _foreseen(
+        self, begun: list[int], forecast: Forecast, *, foresee_crc: bool
+    ) -> list[int]:
+        """Bits to send ahead behind ``begun``, as far as they are worth it."""
+        path, trial, reached = list(begun), forecast.copy(), 1.0
+        below = self._expected.below(path)
+        entered = False
+        while len(path) < ROM_BITS:
+            certain = False
+            if below:
+                bit, likely = self._expected.guess(below, len(path), entered=entered)
+                entered = True
+                certain = self._asks_lone
+            elif len(path) >= CRC_FROM:
+                if not foresee_crc:
+                    break
+                bit, likely = _crc_bits(path)[len(path) - CRC_FROM], CERTAIN
+                certain = True
+            elif len(path) in self._ones:
+                bit, likely, certain = 1, CERTAIN, True
+            else:
+                bit, likely = trial.guess()
+            if not self._account.is_worth(likely, reached, len(path)):
+                break
+            slots = 8 + 3 * (len(path) + 1)
+            if not certain and not self._account.may_lose(slots):
+                break
+            reached *= likely
+            path.append(bit)
+            below = [bits for bits in below if bits[len(path) - 1] == bit]
+            trial.take([bit])
+        return path[len(begun) :]
 
     def _accept(self, pair: Pair, bit: int, *, known: bool) -> _Ending | None:
         """Check the pair of a bit that was written unseen; None to go on."""
@@ -221,7 +331,9 @@ class Search:
         triplets = [level for bit in ahead for level in (1, 1, bit)]
         bits = [*lead, *triplets, *([1, 1] if ask else [])]
         frames = self._bus.slots.encode_bits(bits)
+        started_s = self._bus.clock.now_s()
         echoes = self._bus.send(frames)
+        self._account.took_burst(self._bus.clock.now_s() - started_s, len(frames))
         written = [
             *range(len(lead)),
             *range(len(lead) + 2, len(lead) + len(triplets), 3),
@@ -232,14 +344,17 @@ class Search:
         return [(levels[start], levels[start + 1]) for start in starts]
 
 
-def enumerate_devices(bus: Bus) -> Enumeration:
-    """Every device on the bus, each once; see ``Search.run`` for the errors."""
-    return Search(bus).run()
+def enumerate_devices(
+    bus: Bus, *, expected: Iterable[RomCode] = (), seen: Iterable[RomCode] = ()
+) -> Enumeration:
+    """Every device on the bus, each once; arguments and errors as ``Search`` has them."""
+    return Search(bus, expected=expected, seen=seen).run()
 
 
-def enumerate_alarms(bus: Bus) -> Enumeration:
-    """The devices whose alarm condition is true."""
-    return Search(bus, command=RomCommand.CONDITIONAL_SEARCH).run()
+def enumerate_alarms(bus: Bus, *, expected: Iterable[RomCode] = ()) -> Enumeration:
+    """The devices whose alarm condition is true, of those that are ``expected`` and others."""
+    command = RomCommand.CONDITIONAL_SEARCH
+    return Search(bus, command=command, expected=expected).run()
 
 
 def verify(bus: Bus, rom: RomCode) -> bool:

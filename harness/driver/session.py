@@ -146,11 +146,11 @@ class DeviceSession(Selection):
 
     def meets_condition(self) -> bool:
         """True if a conditional search finds the device."""
-        return self.rom in enumerate_alarms(self._bus).found
+        return self.rom in enumerate_alarms(self._bus, expected=[self.rom]).found
 
     def is_alone(self) -> bool:
         """True if a full search finds this device and nobody else."""
-        search = enumerate_devices(self._bus)
+        search = enumerate_devices(self._bus, expected=[self.rom])
         return search.found == [self.rom] and not search.rejected
 
     def feed(self, hold_s: float) -> None:

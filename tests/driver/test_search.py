@@ -70,13 +70,13 @@ def test_five_devices_of_full_length(bus_with: Make) -> None:
 
 
 def test_cost_of_an_unknown_device(bus_with: Make) -> None:
-    """No unknown device costs more than 64 round trips and 2 rate changes."""
+    """No unknown device costs more than 64 round trips, and no reset more than 2 rate changes."""
     for count in (1, 2, 8, 20):
         roms = [RomCode.build(0x28, 7919 * n * n + 1) for n in range(count)]
         with bus_with(roms) as bus:
             assert len(enumerate_devices(bus).found) == count
             assert bus.traffic.bursts <= 64 * count
-            assert bus.traffic.rate_changes <= 2 * count
+            assert bus.traffic.rate_changes <= 2 * bus.traffic.resets
 
 
 def test_cost_of_a_known_device(bus_with: Make) -> None:

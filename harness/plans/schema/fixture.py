@@ -353,6 +353,12 @@ class Fixture(FromFile):
                 )
         return simulation
 
+    @property
+    def expected_roms(self) -> tuple[RomCode, ...]:
+        """ROM codes that the sockets name."""
+        codes = (socket.expect.rom_code for socket in self.sockets)
+        return tuple(RomCode.parse(code) for code in codes if code)
+
     def socket_of(self, rom_code: str) -> str:
         """Name of the socket that expects this ROM code; empty if none does."""
         wanted = rom_code.upper()

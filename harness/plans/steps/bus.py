@@ -108,8 +108,11 @@ def run_enumerate(context: Context, body: Enumerate) -> Iterator[CheckResult]:
                 make_up_settings(context, device, ALARM_SEARCH)
             make_up_flags(context, context.known_devices())
         search = enumerate_alarms if body.alarm else enumerate_devices
+        roms = context.fixture.expected_roms
+        if body.alarm:
+            roms = tuple(RomCode.parse(d.rom_code) for d in context.known_devices())
         with context.at_speed(body):
-            found.extend(search(context.bus) for _ in range(body.scans))
+            found.extend(search(context.bus, expected=roms) for _ in range(body.scans))
         return _judge_enumeration(context, body, found)
 
     def again() -> CheckResult:

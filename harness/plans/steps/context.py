@@ -283,7 +283,8 @@ class Context:
         """The devices of the run; searches if no step has done so yet."""
         if self.devices is None:
             self.note("note", text="no enumerate step yet: searching the bus first")
-            self.take(enumerate_devices(self.bus))
+            roms = self.fixture.expected_roms
+            self.take(enumerate_devices(self.bus, expected=roms))
         return self.devices or []
 
     def targets(

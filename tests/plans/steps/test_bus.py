@@ -91,7 +91,7 @@ def test_scans_must_agree(run_plan: Make, three: Make) -> None:
     """A device that goes away between scans fails the step, with the scans it was in."""
     steps = "- reset: {}\n- enumerate: {scans: 8}"
     start_s = run_plan(steps, three()).started_s("2")
-    gone = {"kind": "device-drops-off", "device": "S2", "at_s": start_s + 0.5}
+    gone = {"kind": "device-drops-off", "device": "S2", "at_s": start_s + 0.1}
     ran = run_plan(steps, three(faults=[gone]))
     result = ran.shown("2")
     seen = result.evidence["found_in_scans"]
@@ -250,7 +250,7 @@ def test_scans_that_differ_are_no_matter_of_reseating(
     """A device that comes and goes is named with the number of scans it was in."""
     steps = "- reset: {}\n- enumerate: {scans: 8}"
     start_s = run_plan(steps, three()).started_s("2")
-    gone = {"kind": "device-drops-off", "device": "S2", "at_s": start_s + 0.5}
+    gone = {"kind": "device-drops-off", "device": "S2", "at_s": start_s + 0.1}
     result = run_plan(steps, three(faults=[gone])).shown("2")
     assert result.kind == "unsteady"
     assert "S2 (" in result.message

@@ -1,0 +1,87 @@
+"""What guesses of a search have saved, may cost and are worth, in round trips and seconds."""
+
+from __future__ import annotations
+
+ROM_BITS = 64
+CRC_FROM = 56
+"""Bits of a ROM code, and where the eight of its CRC begin."""
+
+_OVERHEAD = 0.09
+"""Largest share by which wrong guesses may lengthen a search: a tenth, less a hundredth for
+what the times measured so far do not tell."""
+
+
+class Account:
+    """What guesses have saved and may cost, against the search without them.
+
+    Times are measured as the search goes on; ``trip_s`` is what is known of them before,
+    and where that is nothing, nothing is worth a guess before the first.
+
+    Attributes:
+        trip_s: what a burst takes besides its slots.
+        reset_s: what a reset takes.
+    """
+
+    def __init__(self, slot_s: float, trip_s: float = 0.0) -> None:
+        self.slot_s = slot_s
+        self.trip_s = trip_s
+        self.reset_s = 0.0
+        self._trips = self._resets = 0
+        self._plain_trips = self._devices = 0
+        self._saved_trips = 0
+        self._spent_trips = 0
+        self._spent_s = 0.0
+
+    def took_reset(self, took_s: float) -> None:
+        """Take the time of a reset in."""
+        self._resets += 1
+        self.reset_s += (took_s - self.reset_s) / self._resets
+
+    def took_burst(self, took_s: float, slots: int) -> None:
+        """Take the time of a burst in."""
+        self._trips += 1
+        besides_s = max(0.0, took_s - slots * self.slot_s)
+        self.trip_s += (besides_s - self.trip_s) / self._trips
+
+    def expect(self, depth: int) -> None:
+        """A device below ``depth`` is about to be searched: what that takes without guesses."""
+        self._devices += 1
+        self._plain_trips += max(2, 2 + CRC_FROM - depth)
+
+    def save(self, trips: int) -> None:
+        """Bits were heard that would have taken so many trips more."""
+        self._saved_trips += trips
+
+    def lose(self, slots: int) -> None:
+        """A guess was wrong: a reset, and slots that are sent in vain or again."""
+        self.spend(self.reset_s + slots * self.slot_s, 1)
+
+    def spend(self, took_s: float, trips: int) -> None:
+        """Something was done that the search without guesses does not do."""
+        self._spent_trips += trips
+        self._spent_s += took_s
+
+    def may_lose(self, slots: int) -> bool:
+        """True if a wrong guess that costs so many slots stays within bounds."""
+        plain_s = (
+            self._devices * (self.reset_s + (8 + 3 * ROM_BITS) * self.slot_s)
+            + (self._plain_trips - self._devices) * self.trip_s
+        )
+        room_trips = (
+            _OVERHEAD * self._plain_trips + self._saved_trips - self._spent_trips
+        )
+        room_s = _OVERHEAD * plain_s + self._saved_trips * self.trip_s - self._spent_s
+        return room_trips >= 1 and room_s >= self.reset_s + slots * self.slot_s
+
+    def is_worth(self, likely: float, reached: float, depth: int) -> bool:
+        """True if one more guess saves more than it may cost.
+
+        Args:
+            likely: probability that the guess is right.
+            reached: probability that all guesses before it in the burst are.
+            depth: bits that are written before it.
+        """
+        gain_s = reached * likely * self.trip_s
+        again_s = self.reset_s + (8 + 3 * depth) * self.slot_s
+        in_vain_s = 3 * self.slot_s
+        return gain_s > reached * (1 - likely) * again_s + (1 - reached) * in_vain_s
