@@ -50,6 +50,7 @@ MAY_IMPORT: dict[str, set[str]] = {
         "errors", "records", "wire", "driver", "families", "plans", "results",
     },
     "terminal": {"digits", "errors", "records", "clock", "results"},
+    "pytest_entry": set(),
     "pytest_plugin": {"digits", "errors", "records", "driver", "plans", "results"},
     "commands": {
         "digits", "errors", "clock", "driver", "ending", "families", "lots", "old_names", "output",

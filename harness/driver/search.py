@@ -35,7 +35,7 @@ from enum import Enum, auto
 
 from harness.driver.bus import Bus, RomCommand
 from harness.driver.guessing.account import CRC_FROM, ROM_BITS, Account
-from harness.driver.guessing.expected import CERTAIN, Expected
+from harness.driver.guessing.expected import CERTAIN, ExpectedCodes
 from harness.driver.guessing.prediction import Forecast, Predictor
 from harness.errors import LineShorted, SlotDisturbed
 from harness.wire.crc import crc8
@@ -126,7 +126,7 @@ class Search:
         self._account = Account(bus.slots.slot_us * 1e-6, bus.adapter.round_trip_s)
         roms = list(expected)
         all_take_part = command is RomCommand.SEARCH
-        self._expected = Expected(roms, 0.95 if all_take_part else 0.5)
+        self._expected = ExpectedCodes(roms, 0.95 if all_take_part else 0.5)
         self._asks_lone = all_take_part and not roms
         self._ones: frozenset[int] = frozenset()
 
@@ -163,7 +163,7 @@ class Search:
         bits = self._bus.slots.decode_bits(echoes[len(frames) :])
         rom = RomCode.from_bits(bits)
         if rom.is_possible:
-            self._expected = Expected([rom], CERTAIN)
+            self._expected = ExpectedCodes([rom], CERTAIN)
         self._ones = frozenset(place for place, bit in enumerate(bits) if bit)
 
     def _explore(self, prefix: list[int]) -> None:

@@ -4,7 +4,7 @@
 
 Each leaf step is one item, so ``-k`` selects and ``--junitxml`` reports it. Steps
 inside a ``for_each`` run on every device meant, ``repeat`` as often as it says.
-Nothing is collected from YAML files unless a fixture is named.
+``harness.pytest_entry`` has the options and brings this in once a fixture is named.
 
 A bench is one place: the items of a plan run one after the other in its order and in
 one process, whatever shuffles or spreads the others. What a selected step needs of one
@@ -29,37 +29,6 @@ if TYPE_CHECKING:
     from harness.driver.bus import Bus
     from harness.plans.schema.files import Fixture
 
-_GROUP = "slotproof"
-
-
-def pytest_addoption(parser: pytest.Parser) -> None:
-    """Add the options of this plugin."""
-    group = parser.getgroup(_GROUP, "single-wire test plans")
-    group.addoption(
-        "--slotproof-fixture",
-        metavar="FILE",
-        help="fixture file (YAML); plans named on the command line run on it",
-    )
-    group.addoption(
-        "--slotproof-set",
-        metavar="NAME=VALUE",
-        action="append",
-        default=[],
-        help="parameter of the plans; repeatable",
-    )
-    group.addoption(
-        "--slotproof-allow",
-        metavar="HAZARD",
-        action="append",
-        default=[],
-        help="hazard that the plans name and you allow; repeatable",
-    )
-    group.addoption(
-        "--slotproof-into",
-        metavar="FOLDER",
-        help="keep each plan's journal and junit.xml in a folder of this one",
-    )
-
 
 def pytest_collect_file(
     file_path: Path, parent: pytest.Collector
@@ -67,15 +36,17 @@ def pytest_collect_file(
     """Collect a plan file if a fixture is named."""
     if file_path.suffix not in {".yaml", ".yml"}:
         return None
-    if not parent.config.getoption("--slotproof-fixture"):
-        return None
     return PlanFile.from_parent(parent, path=file_path)
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Refuse what one bench cannot bear."""
-    if config.getoption("--slotproof-fixture"):
-        refuse_each(config)
+    """Refuse what one bench cannot bear, and an installation of before the options moved."""
+    if not config.getoption("--slotproof-fixture", default=None):
+        raise pytest.UsageError(
+            "slotproof was installed before its pytest options moved -> install it again "
+            "(pip install -e . in a working copy)"
+        )
+    refuse_each(config)
 
 
 @pytest.hookimpl(optionalhook=True, tryfirst=True)
@@ -84,9 +55,7 @@ def pytest_xdist_make_scheduler(
     log: Any,  # noqa: ANN401 - of xdist
 ) -> Any:  # noqa: ANN401
     """Keep a bench on one worker where xdist spreads tests over several."""
-    if config.getoption("--slotproof-fixture"):
-        return one_bench_scheduler(config, log)
-    return None
+    return one_bench_scheduler(config, log)
 
 
 @pytest.hookimpl(tryfirst=True)
@@ -133,8 +102,6 @@ def slotproof_fixture(request: pytest.FixtureRequest) -> Fixture:
     from harness.plans.loading.files import load_fixture  # noqa: PLC0415
 
     path = request.config.getoption("--slotproof-fixture")
-    if not path:
-        pytest.skip("no --slotproof-fixture named")
     with said_in_words():
         return load_fixture(path)
 

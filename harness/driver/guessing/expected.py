@@ -10,7 +10,7 @@ CERTAIN = 0.999
 """Of bits that follow from what was heard, but for a slot that was misheard."""
 
 
-class Expected:
+class ExpectedCodes:
     """Codes that are likely here, and not found yet.
 
     Args:
