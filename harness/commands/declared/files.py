@@ -70,6 +70,21 @@ COMMANDS = [
         ],
     ),
     command(
+        "examples",
+        work="harness.commands.examples.examples",
+        help="Lay out the plans and fixtures that come with slotproof, to begin with.",
+        examples=("slotproof examples --into bench",),
+        params=[
+            option(
+                "--into",
+                metavar="FOLDER",
+                required=True,
+                type=PATH,
+                help="folder for test_plans and fixtures; made if it is not there",
+            ),
+        ],
+    ),
+    command(
         "ports",
         styles=(JSON,),
         work="harness.commands.ports.ports",
