@@ -186,7 +186,7 @@ ADAPTER_AND_FIXTURE = {
         step=ENUMERATE,
         code=3,
         kind="echo-doubtful",
-        says="cannot be told apart",
+        says="no device makes",
         hint="noise on the line",
     ),
     "short-noise-burst": Case(  # over before it can be asked for again

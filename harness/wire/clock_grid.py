@@ -45,7 +45,10 @@ class ClockGrid:
 
 
 def _eighths(clock_hz: int, request_baud: int) -> float:
-    eighths = max(16, (2 * 8 * clock_hz + request_baud) // (2 * request_baud))
+    eighths = (2 * 8 * clock_hz + request_baud) // (2 * request_baud)
+    if eighths < 16:  # divisors 0 and 1 stand for 1 and 1.5, nothing else is below 2
+        made = (clock_hz / 2, clock_hz / 1.5, float(clock_hz))
+        return min(made, key=lambda rate: abs(rate - request_baud))
     return 8 * clock_hz / eighths
 
 
@@ -64,7 +67,8 @@ def _integer(request_baud: int) -> float:
 
 
 # Highest request that is mapped to each rate: application note AN205 and the
-# Linux driver, upper bounds from memory except 300, 14400 and 153600.
+# Linux driver, upper bounds from memory except 300, 14400 and 153600; from 1 Mbaud on
+# the driver (cp210x_change_speed) does not ask the table.
 _TABLE = (
     (300, 300), (600, 600), (1200, 1200), (1800, 1800), (2400, 2400),
     (4000, 4000), (4803, 4800), (7207, 7200), (9612, 9600), (14428, 14400),
@@ -72,7 +76,7 @@ _TABLE = (
     (51558, 51200), (56280, 56000), (58053, 57600), (64111, 64000),
     (77608, 76800), (117028, 115200), (129347, 128000), (156868, 153600),
     (237832, 230400), (254234, 250000), (273066, 256000), (491520, 460800),
-    (567138, 500000), (670254, 576000), (960000, 921600),
+    (567138, 500000), (670254, 576000), (999_999, 921600),
 )  # fmt: skip
 
 

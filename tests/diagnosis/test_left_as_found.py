@@ -28,14 +28,14 @@ Make = Callable[..., Any]
 """A fixture that makes something; conftest has the signatures."""
 
 # What traffic leaves behind and no later step is set up by: the characters of the last
-# burst, running counts, and the port itself, which is opened again and set to the rate
+# burst, running counts, the round trip measured last, and the port itself, which is opened again and set to the rate
 # of each burst as it goes out. What came besides the echo (`surplus`, `_owed`,
 # `_broke_low`) and whether a stray is the line's (`_stirred`) are judged anew by each
 # burst.
 TRACES = {
     "adapter": {
         "partial", "unsolicited", "surplus", "_owed", "_broke_low", "_stirred",
-        "_port", "_format", "_echo_proved", "clock",
+        "_port", "_format", "_echo_proved", "clock", "round_trip_s",
     },
     "bus": {"adapter", "matches", "_bursts"},
 }  # fmt: skip

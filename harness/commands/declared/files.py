@@ -93,6 +93,26 @@ COMMANDS = [
         params=[],
     ),
     command(
+        "adapter",
+        styles=(JSON,),
+        work="harness.commands.adapter.adapter",
+        help="""Examine an adapter: echo, rates, clock, latency, and its lines for a fixture.
+
+    Join TX to RX, or use an idle bus without devices: after one reset that nobody
+    answers every value and many rates are sent. If a device answers, only read slots
+    are. Takes about a minute.
+    """,
+        examples=("slotproof adapter --port /dev/ttyUSB0",),
+        params=[
+            option(
+                "--port",
+                metavar="PORT",
+                required=True,
+                help="device or URL, as `slotproof ports` lists it",
+            ),
+        ],
+    ),
+    command(
         "bench",
         work="harness.commands.benches.bench",
         help="Serve a simulated bench in real time, until Ctrl-C.",

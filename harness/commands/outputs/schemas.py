@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from harness.commands.outputs.adapters import AdapterAnswer
 from harness.commands.outputs.others import (
     CheckAnswer,
     FamiliesAnswer,
@@ -29,6 +30,7 @@ ANSWERS: dict[str, type[CommandAnswer]] = {
     "output-check": CheckAnswer,
     "output-families": FamiliesAnswer,
     "output-ports": PortsAnswer,
+    "output-adapter": AdapterAnswer,
     "output-lot": LotAnswer,
     "output-units": UnitsAnswer,
     "output-error": ErrorAnswer,

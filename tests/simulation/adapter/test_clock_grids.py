@@ -60,7 +60,8 @@ def test_error_of_the_request(kind: ClockKind, baud: int, error_ppm: int) -> Non
         (156_868, 153_600),
         (57, 300),
         (300, 300),
-        (10_000_000, 921_600),
+        (999_999, 921_600),
+        (10_000_000, 1_000_000),
     ],
 )
 def test_old_chips_know_a_table_only(request_baud: int, made_baud: int) -> None:

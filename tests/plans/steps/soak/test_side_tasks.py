@@ -154,7 +154,7 @@ def test_a_flapping_adapter_fills_its_room_and_no_more(
 ) -> None:
     """Gaps beyond the room share a line with their number and time; none is forgotten."""
     monkeypatch.setattr(soak_lines, "side_room_bytes", lambda _body: 1500)
-    fault = {"kind": "adapter-unplugged", "at_s": 5.3, "for_s": 2, "every_s": 11}
+    fault = {"kind": "adapter-unplugged", "at_s": 5.25, "for_s": 2, "every_s": 11}
     ran = run_plan([{"soak": {"cycles": 60, "every_s": 10}}], one(faults=[fault]))
     gaps = events(ran, "gap")
     shared = [e for e in gaps if e.get("times", 1) > 1]
