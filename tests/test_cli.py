@@ -387,7 +387,7 @@ def test_ports_says_so_if_there_is_none(
     slotproof: Make, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Without an adapter the list is not just empty: it says what to do."""
-    monkeypatch.setattr("harness.commands.ports.list_adapters", list)
+    monkeypatch.setattr("harness.commands.adapters.ports.list_adapters", list)
     said = slotproof("ports")
     assert said.code == 0
     assert "no adapter found -> " in said.out
@@ -405,7 +405,9 @@ def test_ports_lists_a_stable_name(
         kind="fractional-divider",
         description="an adapter",
     )
-    monkeypatch.setattr("harness.commands.ports.list_adapters", lambda: [found])
+    monkeypatch.setattr(
+        "harness.commands.adapters.ports.list_adapters", lambda: [found]
+    )
     said = slotproof("ports")
     assert "port: /dev/serial/by-id/usb-x-if00" in said.out
     assert "kind: fractional-divider" in said.out

@@ -87,7 +87,7 @@ COMMANDS = [
     command(
         "ports",
         styles=(JSON,),
-        work="harness.commands.ports.ports",
+        work="harness.commands.adapters.ports.ports",
         help="List adapters with a stable name to put into a fixture.",
         examples=("slotproof ports",),
         params=[],
@@ -95,7 +95,7 @@ COMMANDS = [
     command(
         "adapter",
         styles=(JSON,),
-        work="harness.commands.adapter.adapter",
+        work="harness.commands.adapters.adapter.adapter",
         help="""Examine an adapter: echo, rates, clock, latency, and its lines for a fixture.
 
     Join TX to RX, or use an idle bus without devices: after one reset that nobody
@@ -114,7 +114,7 @@ COMMANDS = [
     ),
     command(
         "bench",
-        work="harness.commands.benches.bench",
+        work="harness.commands.adapters.benches.bench",
         help="Serve a simulated bench in real time, until Ctrl-C.",
         examples=("slotproof bench fixtures/demo_bench.yaml --tty",),
         params=[
