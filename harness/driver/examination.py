@@ -66,7 +66,7 @@ class RoundTrips:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Examination:
+class AdapterExamination:
     """What an examination found; None where it was not tried, or does not work.
 
     Attributes:
@@ -94,7 +94,7 @@ class Examination:
     refused_baud: tuple[int, ...]
 
 
-def examine(adapter: Adapter) -> Examination:
+def examine(adapter: Adapter) -> AdapterExamination:
     """Examine an open adapter.
 
     Raises:
@@ -113,7 +113,7 @@ def examine(adapter: Adapter) -> Examination:
     baud = _PLAIN_BAUD
     trips = _trips(adapter, baud)
     if answers:
-        return Examination(
+        return AdapterExamination(
             answers=True, lines=lines, latency=adapter.latency, trips=trips, same=None,
             packet=None, longest=None, reported={}, rates=_only(adapter, baud, trips),
             refused_baud=(),
@@ -132,7 +132,7 @@ def examine(adapter: Adapter) -> Examination:
             continue
         rates.append(found)
         reported[request] = reported_rate(adapter.port)
-    return Examination(
+    return AdapterExamination(
         answers=False, lines=lines, latency=adapter.latency, trips=trips, same=same,
         packet=packet, longest=longest, reported=reported, rates=tuple(rates),
         refused_baud=tuple(refused),
@@ -255,7 +255,7 @@ def _recover(adapter: Adapter) -> None:
         raise AdapterUnplugged("the adapter is gone", where=adapter.url)
 
 
-def told(found: Examination) -> Iterator[str]:
+def told(found: AdapterExamination) -> Iterator[str]:
     """What was measured, a line each."""
     trips = found.trips
     if found.lines is None:

@@ -7,10 +7,10 @@ from itertools import pairwise
 from math import ceil
 
 from harness.commands.base import print_json
+from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.adapters import AdapterAnswer, RateMade
-from harness.commands.style import OutputStyle
 from harness.driver.adapter import Adapter
-from harness.driver.examination import Examination, examine, told
+from harness.driver.examination import AdapterExamination, examine, told
 from harness.driver.overdrive import overdrive_frames
 from harness.driver.usb import device_tree
 from harness.driver.usb.chips import kind_of
@@ -70,7 +70,7 @@ def _chosen(by_usb: str, agreeing: tuple[GridFit, ...]) -> tuple[str, float | No
 
 
 def _fixture_lines(
-    name: str, kind: str, tolerance_ppm: float | None, found: Examination
+    name: str, kind: str, tolerance_ppm: float | None, found: AdapterExamination
 ) -> Iterator[str]:
     yield "adapter:"
     yield f"  port: {name}"
@@ -83,7 +83,7 @@ def _fixture_lines(
 
 def _remarks(
     port: str,
-    found: Examination,
+    found: AdapterExamination,
     agreeing: tuple[GridFit, ...],
     kind: str,
     opened: Adapter,
@@ -130,7 +130,7 @@ def _abilities(grid: ClockGrid) -> Iterator[str]:
 
 
 def _answer(
-    found: Examination, lines: list[str], able: list[str], remarks: list[str]
+    found: AdapterExamination, lines: list[str], able: list[str], remarks: list[str]
 ) -> AdapterAnswer:
     return AdapterAnswer(
         command="adapter",
