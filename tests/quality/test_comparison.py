@@ -185,6 +185,12 @@ def test_a_lot_against_itself(values: list[float]) -> None:
     assert shape_distance(values, values)[0] == 0
 
 
+def test_two_values_show_no_spread() -> None:
+    """Both are equally far from their median, so nothing can be shown of two such lots."""
+    assert levene([1.0, 2.0], [1.0, 50.0]) == (0.0, 1.0)
+    assert levene([1.0, 2.0, 4.0], [1.0, 50.0])[1] < 1.0
+
+
 def test_lots_that_cannot_be_compared() -> None:
     """No spread, one lot alone and a margin of zero are refused."""
     flat = Moments(count=5, mean=1, deviation=0)

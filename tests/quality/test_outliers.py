@@ -46,6 +46,12 @@ def test_a_small_lot_has_none() -> None:
     assert [s.value for s in outliers([*values, 1.04, 9.0])] == [9.0]
 
 
+def test_an_even_lot_has_none() -> None:
+    """Quantiles of the normal law, the farthest at 2.2 deviations of 3.1 allowed."""
+    law = statistics.NormalDist()
+    assert outliers([law.inv_cdf((n + 0.5) / 40) for n in range(40)]) == ()
+
+
 def test_equal_values_have_none() -> None:
     """A lot without spread ends the search instead of dividing by zero."""
     assert outliers([3.0] * 20) == ()

@@ -67,6 +67,41 @@ def test_the_bound_is_an_order_statistic() -> None:
     assert both == found
 
 
+@pytest.mark.parametrize(
+    ("count", "is_bounded"), [(2200, False), (2295, False), (2296, True)]
+)
+def test_from_which_count_on_the_largest_value_bounds_a_tail(
+    count: int, is_bounded: bool
+) -> None:
+    """Of the 5 % nine tenths are for the tail: ln(0.045) / ln(0.99865) = 2295.2."""
+    found = free.index_at_least([float(n) for n in range(count)], low=None, high=9e3)
+    assert (found is not None) is is_bounded
+
+
+def test_share_outside() -> None:
+    """Clopper and Pearson: 0 of 3000 at most 1 - 0.05^(1/3000), all outside 100 %."""
+    values = [float(n) for n in range(3000)]
+    inside = prove_index(values, low=None, high=1e4)
+    assert inside.share_outside == pytest.approx(1 - 0.05 ** (1 / 3000))
+    assert prove_index(values, low=None, high=-1.0).share_outside == 1.0
+
+
+def test_limits_that_are_none() -> None:
+    """A lower limit above the upper one, or no limit at all."""
+    for low, high in ((2.0, 1.0), (None, None)):
+        with pytest.raises(UsageError):
+            prove_index([float(n) for n in range(50)], low=low, high=high)
+
+
+@pytest.mark.parametrize(("lots", "size", "states"), [(52, 54, False), (53, 53, True)])
+def test_how_many_values_state_a_shape(lots: int, size: int, states: bool) -> None:
+    """ln(0.0225) / ln(0.99865) = 2808.3: 52 lots of 54 are too few, 53 of 53 do."""
+    chance = np.random.default_rng(8)
+    history = history_of(chance.exponential(size=(lots, size)).tolist())
+    found = prove_index(_even(50, stats.expon), low=None, high=30.0, history=history)
+    assert ("too few to state a shape" not in found.why_not) is states
+
+
 def test_steps_move_the_ends_outwards() -> None:
     """A reading in steps stands for a value up to half a step away."""
     values = [float(round(v)) for v in _even(4000, stats.norm(0, 4))]
