@@ -45,6 +45,27 @@ def test_what_does_not_fit_is_refused_with_its_range() -> None:
         TEMPERATURE.encode(bytes(3), 3000)
 
 
+@pytest.mark.parametrize(
+    ("field", "allowed"),
+    [
+        (Field(name="n", offset=0, bits=4, bias=1), "1 to 16"),
+        (
+            Field(name="v", offset=0, bits=4, scale=0.5, bias=-2.0, unit="V"),
+            "-2 to 5.5 V",
+        ),
+        (
+            Field(name="m", offset=0, codes={0: 9, 1: 10, 2: 11, 3: 12, 4: 13}),
+            "9 to 13",
+        ),
+        (Field(name="m", offset=0, codes={0: 9, 1: 10, 2: 12}), "9, 10 or 12"),
+        (Field(name="on", offset=0, codes=ON_OFF), "on or off"),
+    ],
+)
+def test_what_a_field_takes_in_words(field: Field, allowed: str) -> None:
+    """Both ends with scale and bias, or the words; a long run of numbers by its ends."""
+    assert field.allowed == allowed
+
+
 @settings(derandomize=True)
 @given(raw=st.integers(0, 0x7FF), rest=st.integers(0, 31), tail=st.binary(max_size=3))
 def test_decode_undoes_encode(raw: int, rest: int, tail: bytes) -> None:
