@@ -67,30 +67,42 @@ def _of_step(item: StepItem, fixture: Fixture, grid: ClockGrid) -> Iterator[str]
 
 def _measure(body: Measure, fixture: Fixture, grid: ClockGrid) -> Iterator[str]:
     overdrive = body.speed == "overdrive"
-    bounds_count = not overdrive and not demands(body)
-    lacking = 0
     asked = [name for name in Name if name in asked_names(body)]
+    most = fixture.adapter.max_burst
+    lacking = _lacking(asked, grid, overdrive=overdrive, max_burst=most)
+    # a plan that demands a limit gets an error for a bound, and says so itself
+    bounds_count = not overdrive and not demands(body)
     for name in asked:
-        why = not_measurable(
-            name, grid, overdrive=overdrive, max_burst=fixture.adapter.max_burst
-        )
-        if why:
-            lacking += 1
-            yield f"{name} cannot be measured with this adapter: {why}"
+        if name in lacking:
+            yield f"{name} cannot be measured with this adapter: {lacking[name]}"
         elif bounds_count and (why := not_judged(name, grid)):
             yield f"{name} may come out as a bound that is not judged: {why}"
-    if lacking and (lacking == len(asked) or demands(body)):
-        end = "ends as an error" if demands(body) else "is skipped"
-        yield f"so it cannot pass and {end} where nothing fails"
+    if lacking and (len(lacking) == len(asked) or demands(body)):
+        yield _cannot_pass(is_error=demands(body))
+
+
+def _lacking(
+    asked: list[Name], grid: ClockGrid, *, overdrive: bool, max_burst: int
+) -> dict[Name, str]:
+    """Quantities that the adapter cannot measure, and why."""
+    reasons = {
+        name: not_measurable(name, grid, overdrive=overdrive, max_burst=max_burst)
+        for name in asked
+    }
+    return {name: why for name, why in reasons.items() if why}
+
+
+def _cannot_pass(*, is_error: bool) -> str:
+    end = "ends as an error" if is_error else "is skipped"
+    return f"so it cannot pass and {end} where nothing fails"
 
 
 def _coverage(coverage: Coverage) -> Iterator[str]:
     if coverage.made < coverage.asked:
         yield f"{coverage.text}; {coverage.why}"
     if coverage.gap:
-        error = coverage.outcome_of_gap is Outcome.ERROR
-        end = "ends as an error" if error else "is skipped"
-        yield f"so it cannot pass and {end} where nothing fails: {coverage.gap}"
+        is_error = coverage.outcome_of_gap is Outcome.ERROR
+        yield f"{_cannot_pass(is_error=is_error)}: {coverage.gap}"
 
 
 def _stress(body: Stress, _fixture: Fixture, grid: ClockGrid) -> Iterator[str]:

@@ -9,7 +9,7 @@ the same by construction, since it starts from the same numbers.
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable
+from collections.abc import Hashable
 from dataclasses import dataclass
 from math import exp, inf
 from typing import Any
@@ -208,20 +208,26 @@ class Outcomes:
         """What came of the character watched; None if it is nothing that repeats."""
         stations = self._stations
         logs = [station.pin.slot_log for station in stations]
-        if len(heard) != 1 or not all(w.is_plain for w in logs):
+        if len(heard) != 1 or not all(log.is_plain for log in logs):
             return None
+        ones = slots = 0
+        resets = []
+        for station, log in zip(stations, logs, strict=True):
+            ones |= station.bit if log.bit else 0
+            slots |= station.bit if log.slots else 0
+            if log.resets:
+                resets.append((station, log.leaves_overdrive))
         spent_v, keep, gain_v = 0.0, 1.0, 0.0
         if lumped:
             spent_v = lumped.spent_v(self._low_us)
             keep, gain_v = lumped.recharge(character_us - self._low_us)
-        seen = list(zip(stations, logs, strict=True))
         return KnownOutcome(
             echo=heard[0].byte,
             heard_us=heard[0].done_us,
-            ones=_mask(station for station, log in seen if log.bit),
-            slots=_mask(station for station, log in seen if log.slots),
-            resets=tuple((s, w.leaves_overdrive) for s, w in seen if w.resets),
-            taken_us=tuple(w.taken_us for w in logs),
+            ones=ones,
+            slots=slots,
+            resets=tuple(resets),
+            taken_us=tuple(log.taken_us for log in logs),
             end_cv=end_cv,
             spent_v=spent_v,
             keep=keep,
@@ -233,10 +239,6 @@ class Outcomes:
             self._low_us += self._engine.now_us - self._low_from_us
         else:
             self._low_from_us = self._engine.now_us
-
-
-def _mask(stations: Iterable[Station]) -> int:
-    return sum(station.bit for station in stations)
 
 
 class CachedLine:
