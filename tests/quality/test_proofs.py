@@ -168,6 +168,16 @@ def test_a_normal_history_keeps_the_power(count: int) -> None:
     assert 0.975 * plain < found.at_least <= plain
 
 
+def test_a_history_of_small_lots_is_not_taken_for_normal() -> None:
+    """Lots of 50 know their own deviation to a tenth: units far out are not counted right.
+
+    That the lots are drawn from a normal distribution does not change it.
+    """
+    draws = np.random.default_rng(3).normal(size=(100, 72))
+    assert history_of(draws.tolist()).is_normal
+    assert not history_of(draws[:, :71].tolist()).is_normal
+
+
 def test_a_history_that_is_not_normal() -> None:
     """Exponential lots: no normal model, but their own percentiles and drawn lots."""
     source = SOURCES["exponential"]

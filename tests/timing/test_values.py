@@ -75,3 +75,18 @@ def test_the_doubt_of_a_bound_widens_it(reach: Reach, value: float, bound: str) 
     edge = MeasuredEdge(value_us=12, half_width_us=0.5, reach=reach)
     made = timing_of(Name.RISE_TIME, edge)
     assert (made.value, made.bound, made.uncertainty) == (value, bound, 0)
+
+
+@pytest.mark.parametrize(
+    ("value", "doubt", "bound"),
+    [(2.6, 2.6, True), (2.62, 2.58, True), (2.4, 2.6, True), (2.7, 2.5, False)],
+)
+def test_a_rise_that_may_be_nothing_is_a_bound(
+    value: float, doubt: float, bound: bool
+) -> None:
+    """2.6 +- 2.6 us, by the digits that are printed, is at most 5.2 us."""
+    measured = Timing(name=Name.RISE_TIME, value=value, uncertainty=doubt)
+    shown = measured.as_measurement()
+    assert (shown.bound is Bound.AT_MOST) is bound
+    if bound:
+        assert shown.value == pytest.approx(value + doubt, abs=1e-3)

@@ -115,6 +115,25 @@ def test_several_lines_stay_several() -> None:
             "temperature = nan degC (limits 2 .. none) outside",
         ),
         (
+            Measurement(name="rise", value=5.9, unit="us", high=6.0, uncertainty=0.2),
+            "rise = 5.90 +- 0.20 us (limits none .. 6) uncertain",
+        ),
+        (
+            Measurement(
+                name="rise",
+                value=6.1,
+                unit="us",
+                high=6.0,
+                uncertainty=0.2,
+                beyond_doubt=True,
+            ),
+            "rise = 6.10 +- 0.20 us (limits none .. 6) uncertain",
+        ),
+        (
+            Measurement(name="rise", value=5.7, unit="us", high=6.0, uncertainty=0.2),
+            "rise = 5.70 +- 0.20 us (limits none .. 6) ok",
+        ),
+        (
             Measurement(name="a\nb", value="c\x00", unit="d\t"),
             "a\\x0ab = c\\x00 d\\x09 (no limits) not judged",
         ),
