@@ -12,7 +12,8 @@ from harness.commands.base import make_console, print_json
 from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.others import RecordedQuantity, TraceAnswer
 from harness.output import say
-from harness.plans.execution.tracing.request import TraceRequest
+from harness.plans.execution.tracing.comparison import comparison_lines
+from harness.plans.execution.tracing.request import TraceRequest, secret_given
 from harness.plans.execution.tracing.run import TraceResult, judge
 from harness.plans.loading.files import load_fixture
 from harness.recordings.lines import finding_lines, trace_lines
@@ -29,6 +30,7 @@ def trace(
     fixture: Path | None,
     channel: str,
     invert: bool,
+    secret: str,
     journal: Path | None,
     into: Path | None,
     case_properties: bool,
@@ -40,6 +42,7 @@ def trace(
         fixture=load_fixture(fixture) if fixture is not None else None,
         channel=channel,
         inverted=invert,
+        secret=secret_given(secret) if secret else None,
         journal=journal,
         into=into,
         case_properties=case_properties,
@@ -49,7 +52,10 @@ def trace(
     if style.json:
         print_json(_answer(recording, result))
         return result.exit_code
-    lines = list(trace_lines(recording.name, result.trace))
+    lines = [
+        *comparison_lines(result.record),
+        *trace_lines(recording.name, result.trace),
+    ]
     for line in lines[-1:] if style.quiet else lines:
         say(line)
     say(f"results: {result.folder}")

@@ -72,9 +72,12 @@ def _seen_lines(trace: TraceRecord) -> Iterator[str]:
         yield f"  passed over: {'; '.join(said)}"
         for odd in trace.odd_lows[:_MOST_INSTANTS]:
             yield f"    {odd.at_s:.6f} s: low for {number_text(odd.value)} us"
+    notes = {seen.rom: seen.notes for seen in trace.devices}
     for rom, use in trace.roms:
         family = family_of(rom.family).name
         yield f"  {rom} ({rom.family:02X}h, {family}), {use}"
+        for note in notes.get(str(rom), ()):
+            yield f"      note: {note}"
 
 
 def _transactions(trace: TraceRecord) -> Iterator[str]:

@@ -8,7 +8,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.families.secret import Secret
 from harness.recordings.activity import ActivityTally
+from harness.recordings.decoding.histories import Histories
 from harness.recordings.decoding.lows import LowFinder, Lows
 from harness.recordings.decoding.slots import DecodedLows, LowKind, SlotDecoder
 from harness.recordings.decoding.transactions import (
@@ -142,6 +144,7 @@ class RecordingTracer:
         inverted: True if high and low are the other way round.
         expected: the sockets of a fixture.
         level_limits: highest low level and lowest high level in volts, or None.
+        secret: what authenticators on the line should hold, or None.
         keep_lows: True to keep the first ``MOST_LOWS`` lows for a comparison.
     """
 
@@ -153,6 +156,7 @@ class RecordingTracer:
         expected: tuple[ExpectedDevice, ...] = (),
         level_limits: tuple[float, float] | None = None,
         keep_lows: bool = False,
+        secret: Secret | None = None,
     ) -> None:
         self._keep_lows = keep_lows
         self._lows_kept: list[Lows] = []
@@ -166,6 +170,7 @@ class RecordingTracer:
             tuple(d.family for d in expected if d.family is not None)
         )
         self._meter = QuantityMeter(self._tick_us)
+        self._histories = Histories(secret)
         self._activity = ActivityTally()
         self._level_limits = level_limits
         self._counts = _Counts()
@@ -280,6 +285,7 @@ class RecordingTracer:
         counts.checks += found.function.checks
         counts.wrong_count += len(found.wrong)
         rom = found.rom if shows_rom(found) else None
+        self._follow(found, rom)
         if rom is not None:
             of_rom = counts.of_rom.setdefault(rom, [0, 0])
             of_rom[0] += 1
@@ -292,6 +298,19 @@ class RecordingTracer:
             WrongAt(at_s=found.start_s, what=what, rom=str(rom or ""))
             for what in found.wrong[:room]
         ]
+
+    def _follow(self, found: BusTransaction, rom: RomCode | None) -> None:
+        """What the transactions of one device say together."""
+        for known in self._reader.roms:
+            self._histories.meet(known)
+        for seen in found.function.commands:
+            self._histories.feed(rom, seen)
+        for whose, what in self._histories.wrong():
+            self._counts.wrong_count += 1
+            if len(self._wrong) < MOST_INSTANTS:
+                self._wrong.append(
+                    WrongAt(at_s=found.start_s, what=what, rom=str(whose))
+                )
 
     def _note_odd(self, decoded: DecodedLows) -> None:
         room = MOST_INSTANTS - len(self._odd)
@@ -370,6 +389,7 @@ class RecordingTracer:
                 transactions=transactions,
                 checks=checks,
                 socket=sockets.get(rom, ""),
+                notes=self._histories.notes(rom),
             )
 
     def _edge_doubt_us(self) -> float:

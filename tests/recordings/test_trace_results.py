@@ -8,14 +8,15 @@ from xml.etree import ElementTree as ET
 import pytest
 import xmlschema
 
-from harness.plans.execution.tracing.request import TraceRequest
+from harness.errors import UsageError
+from harness.plans.execution.tracing.request import TraceRequest, secret_given
 from harness.plans.execution.tracing.run import TraceResult, judge
 from harness.records import Outcome
 from harness.results.plots.recording import recording_figures
 from harness.results.recording.events import ShownRecording
 from harness.results.reports.rebuild import read_record, rebuild
-from tests.page_reader import assert_complete
-from tests.recordings.traces import DATA, LineMaker, write_vcd
+from tests.page_reader import read
+from tests.recordings.traces import DATA, LineMaker, traced, write_vcd
 
 SCHEMA = Path(__file__).parents[2].parent / "shared" / "data" / "junit-10.xsd"
 
@@ -25,6 +26,60 @@ def judged(tmp_path_factory: pytest.TempPathFactory) -> TraceResult:
     """The authenticator's recording: a short write-0 low, and everything else right."""
     into = tmp_path_factory.mktemp("trace") / "results"
     return judge(TraceRequest(recording=DATA / "authenticator_33h.vcd", into=into))
+
+
+@pytest.mark.parametrize(
+    ("secret", "code"), [("00" * 8, 1), ("00" * 7 + "01", 1)], ids=["right", "wrong"]
+)
+def test_a_mac_against_the_secret(
+    secret: str, code: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A real chip's MAC is that of eight zero bytes (its secret there), and of no other.
+
+    The host's short write-0 low is outside in both.
+    """
+    monkeypatch.setattr("harness.results.plots.run.recording_figures", lambda _: ())
+    monkeypatch.setenv("TRACE_SECRET", secret)
+    result = judge(
+        TraceRequest(
+            recording=DATA / "authenticator_33h.vcd",
+            secret=secret_given("env:TRACE_SECRET"),
+            into=tmp_path / "out",
+        )
+    )
+    (line,) = [s for s in result.record.steps if s.step == "transactions"]
+    (device,) = [r for r in line.results if r.device]
+    assert result.exit_code == code
+    if code == 1 and secret == "00" * 8:
+        assert device.outcome is Outcome.PASSED
+        assert device.shown.notes == ("MACs that are right for the secret given: 1",)
+    else:
+        assert device.outcome is Outcome.FAILED
+        assert "not that of the secret given (env:TRACE_SECRET)" in device.shown.message
+    written = (tmp_path / "out" / "journal.jsonl").read_text()
+    assert secret not in written.replace(" ", "") or secret == "00" * 8
+
+
+def test_a_secret_on_the_command_line_is_refused() -> None:
+    with pytest.raises(UsageError, match="never written"):
+        secret_given("0011223344556677")
+
+
+def test_parts_that_do_not_behave_as_their_sheet(tmp_path: Path) -> None:
+    """Both thermometers of the recording: byte 4, byte 6, serial number; and the repeat."""
+    trace = traced(DATA / "two_thermometers_28h.vcd")
+    notes = {seen.rom: seen.notes for seen in trace.devices}
+    assert notes["8D011627F794EE28"][0] == (
+        "does not behave as its data sheet says: configuration 1Fh was written and 7Fh "
+        "is read back (stated in the data sheet); byte 6 is 0Ch where genuine parts show "
+        "0Eh, 10h less the last four bits (strong); the serial number does not end in "
+        "zeros (16 01; weak)"
+    )
+    assert "where genuine parts show 0Fh" in notes["330216255487EE28"][0]
+    for said in notes.values():
+        assert "repeats byte for byte after a conversion" in said[1]
+    other = traced(DATA / "search_28h_and_42h.vcd")
+    assert [seen.notes for seen in other.devices] == [(), ()]
 
 
 def _shown(judged: TraceResult) -> ShownRecording:
@@ -79,7 +134,9 @@ def test_reports_are_made_again_from_the_journal_alone(
 
 
 def test_the_page_shows_what_was_on_the_line(judged: TraceResult) -> None:
-    page = assert_complete((judged.folder / "report.html").read_text("utf-8"))
+    page = read((judged.folder / "report.html").read_text("utf-8"))
+    beside = {path.name for path in judged.folder.iterdir()}
+    assert all(a.startswith("#") or a in beside for a in page.addresses)
     assert "67 51 56 16 9D 7B 1B 89 35 64 1F D5 D4 1A 20 83 DA 43 E5 F3" in page.shown
     assert "52 to 53 us (+-1 us), below 60 us" in page.shown
 

@@ -167,6 +167,12 @@ COMMANDS = [
                 "--invert", is_flag=True, help="high and low are the other way round"
             ),
             option(
+                "--secret",
+                metavar="env:NAME",
+                default="",
+                help="secret of an authenticator on the line, in an environment variable (env:NAME) or a file (file:PATH), as bytes in hex: MACs are held against it",
+            ),
+            option(
                 "--journal",
                 metavar="FILE",
                 type=PATH,

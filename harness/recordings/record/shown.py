@@ -60,6 +60,7 @@ class SeenDevice:
         transactions: number of transactions that address it alone.
         checks: CRCs of it that hold.
         socket: where the fixture expects it; empty if nowhere.
+        notes: what its transactions say together.
     """
 
     rom: str
@@ -67,6 +68,7 @@ class SeenDevice:
     transactions: int = 0
     checks: int = 0
     socket: str = ""
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -105,6 +105,9 @@ def _notes(recording: ShownRecording) -> Iterator[str]:
     if facts.others:
         yield f"other channels, not read: {', '.join(facts.others)}"
     yield from facts.notes
+    for seen in facts.devices:
+        for note in seen.notes:
+            yield f"{seen.rom}: {note}"
     for count, what in (
         (facts.glitches, "too short and too near to their neighbour to be slots"),
         (facts.neithers, "longer than a slot and shorter than a reset"),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -20,6 +20,7 @@ from harness.recordings.comparing.times import (
 from harness.recordings.trace import TraceRecord
 from harness.records import Bound, CheckResult, DeviceRef, Measurement, Outcome
 from harness.results.journal.reader import read_events
+from harness.results.record.run import RunRecord
 
 _MOST_EVIDENCE = 20
 
@@ -70,6 +71,27 @@ def run_of(journal: Path) -> RunBeside:
                 found.devices[result.device.label] = result.device
             begun = len(found.bursts)
     return found
+
+
+def comparison_lines(record: RunRecord) -> Iterator[str]:
+    """Both comparisons for a terminal; nothing where there was none."""
+    for step in record.steps:
+        if step.kind != "compare":
+            continue
+        for result in step.results:
+            whose = f" of {result.device.label}" if result.device else ""
+            said = result.shown.message or _count_text(result.shown.measurements)
+            yield f"{step.step}{whose}: {result.outcome}: {said}"
+            for note in result.shown.notes:
+                yield f"    {note}"
+
+
+def _count_text(values: Iterable[Measurement]) -> str:
+    return ", ".join(
+        f"{m.name} {number_text(m.value)}"
+        for m in values
+        if not m.unit and not isinstance(m.value, str)
+    )
 
 
 def _rise(result: CheckResult, before: tuple[float, float]) -> tuple[float, float]:

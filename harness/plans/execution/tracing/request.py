@@ -5,6 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from harness.errors import UsageError
+from harness.families.option_values import fetch_secret
+from harness.families.secret import Secret
+from harness.families.security.recorded_mac import SECRET_BYTES
 from harness.plans.execution.fixture_circuit import circuit_of
 from harness.plans.schema.files import Fixture
 from harness.recordings.expectation import ExpectedDevice
@@ -21,6 +25,7 @@ class TraceRequest:
         fixture: of the bus, or None.
         channel: name of the data line's channel; empty for the only or busiest one.
         inverted: True if high and low are the other way round.
+        secret: what authenticators on the line should hold, or None.
         journal: of the run that the recording shows, to be held against it, or None.
         into: results folder; None makes a fresh one under ``results``.
         case_properties: see ``junit.write_junit``.
@@ -30,9 +35,30 @@ class TraceRequest:
     fixture: Fixture | None = None
     channel: str = ""
     inverted: bool = False
+    secret: Secret | None = None
     journal: Path | None = None
     into: Path | None = None
     case_properties: bool = False
+
+
+def secret_given(source: str) -> Secret:
+    """The secret behind ``env:NAME`` or ``file:PATH``.
+
+    Raises:
+        UsageError: it is neither, there is nothing, or it has not eight bytes.
+    """
+    if not source.startswith(("env:", "file:")):
+        raise UsageError(
+            "a secret is never written on a command line",
+            hint="put its bytes in hex into an environment variable, and name that: "
+            "--secret env:NAME",
+        )
+    found = fetch_secret(source, Path())
+    if len(found) != SECRET_BYTES:
+        raise UsageError(
+            f"the secret behind {source} has {len(found)} bytes, {SECRET_BYTES} are expected"
+        )
+    return found
 
 
 def thresholds_of(fixture: Fixture) -> Thresholds:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from harness.recordings.record.quantity import JudgedQuantity, LimitStanding
 from harness.recordings.record.sentences import (
@@ -106,7 +106,7 @@ def _devices(trace: TraceRecord) -> Iterator[CheckResult]:
             Measurement(name="transactions", value=seen.transactions),
             Measurement(name="CRCs that hold", value=seen.checks),
         )
-        yield _decoded(wrong, measured, _reference(seen))
+        yield replace(_decoded(wrong, measured, _reference(seen)), notes=seen.notes)
 
 
 def _reference(seen: SeenDevice) -> DeviceRef:

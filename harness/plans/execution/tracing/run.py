@@ -86,6 +86,7 @@ def judge(
         if thresholds
         else None,
         keep_lows=beside is not None,
+        secret=request.secret,
     )
     with ending.interruptible():
         digest = _sha256(request.recording)
