@@ -226,6 +226,7 @@ def test_a_class_of_device_knows_no_other_class(folder: Path) -> None:
     """
     shape = {
         "family", "check", "hazard", "secret", "session", "command", "restart", "common",
+        "transactions",
     }  # fmt: skip
     for path in folder.rglob("*.py"):
         used = {

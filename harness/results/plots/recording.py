@@ -85,6 +85,18 @@ def _groups(found: Sequence[ShownTransaction]) -> list[_Group]:
     return groups
 
 
+def _spread(groups: list[_Group]) -> list[_Group]:
+    """All of them, or the first one of each of equal stretches of time."""
+    if len(groups) <= _MOST_NAMED:
+        return groups
+    first, last = groups[0].at_s, groups[-1].at_s
+    stretch_s = (last - first) / _MOST_NAMED or 1.0
+    chosen: dict[int, _Group] = {}
+    for group in groups:
+        chosen.setdefault(int((group.at_s - first) / stretch_s), group)
+    return list(chosen.values())[:_MOST_NAMED]
+
+
 def _label(found: ShownTransaction) -> str:
     rom = f" {found.rom}" if found.rom else ""
     return f"{found.label}{rom}"
@@ -94,7 +106,7 @@ def _strip(recording: ShownRecording) -> Figure:
     """Time runs down; where the line was busy, and what each transaction was."""
     facts = recording.facts
     groups = _groups(recording.transactions)
-    named = groups[:_MOST_NAMED]
+    named = _spread(groups)
     figure = new_figure(_WIDTH, max(2.6, 1.1 + 0.19 * len(named)))
     axes = figure.subplots()
     end_s = facts.start_s + max(facts.duration_s, facts.stretch_s)
@@ -110,7 +122,7 @@ def _strip(recording: ShownRecording) -> Figure:
     title = one_line(f"{facts.recording}: {facts.transaction_count} transactions")
     more = len(groups) - len(named)
     if more > 0:
-        title += f"\nthe first {len(named)} of {len(groups)} named"
+        title += f"\n{len(named)} of {len(groups)} named, spread over the time"
     axes.set_title(title, fontsize=8, loc="left")
     return figure
 
