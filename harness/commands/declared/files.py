@@ -4,7 +4,15 @@ from __future__ import annotations
 
 import click
 
-from harness.commands.declared.kit import JSON, PATH, QUIET, argument, command, option
+from harness.commands.declared.kit import (
+    JSON,
+    NUMBER,
+    PATH,
+    QUIET,
+    argument,
+    command,
+    option,
+)
 
 COMMANDS = [
     command(
@@ -109,6 +117,60 @@ COMMANDS = [
                 metavar="PORT",
                 required=True,
                 help="device or URL, as `slotproof ports` lists it",
+            ),
+        ],
+    ),
+    command(
+        "enrol",
+        styles=(JSON,),
+        work="harness.commands.adapters.enrol.enrol",
+        help="""Make a fixture of a live bus: find its devices, tie each to its socket.
+
+    A file that is there keeps its comments and its order; ROM codes are put into sockets
+    that have none, further ones are added.
+    """,
+        examples=("slotproof enrol --port /dev/ttyUSB0 --into bench.yaml --how plug",),
+        params=[
+            option(
+                "--port",
+                metavar="PORT",
+                required=True,
+                help="device or URL, as `slotproof ports` lists it",
+            ),
+            option(
+                "--into",
+                metavar="FILE",
+                required=True,
+                type=PATH,
+                help="the fixture, new or there already",
+            ),
+            option(
+                "--how",
+                type=click.Choice(["order", "plug", "warm"]),
+                default="order",
+                help="order: all are in, sockets are numbered as they are found; plug: "
+                "you put them in one by one; warm: all are in, you warm one by one",
+            ),
+            option(
+                "--pull-up",
+                "pull_up_ohm",
+                metavar="OHM",
+                type=NUMBER,
+                default=2200,
+                help="pull-up resistor that is fitted, for a new file",
+            ),
+            option(
+                "--supply",
+                "supply_v",
+                metavar="VOLT",
+                type=NUMBER,
+                default=5,
+                help="supply of the pull-up, for a new file",
+            ),
+            option(
+                "--replace",
+                is_flag=True,
+                help="change a file that is there without asking",
             ),
         ],
     ),

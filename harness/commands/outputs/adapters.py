@@ -17,6 +17,26 @@ class RateMade(BaseModel):
     doubt_share: float = Field(description="expanded uncertainty as a share of it")
 
 
+class EnrolledDevice(BaseModel):
+    """One device that was tied to a socket."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    socket: str = Field(description="name of the socket")
+    rom_code: str = Field(description="16 hex digits, CRC first")
+    family: str = Field(description="family code, two hex digits")
+    name: str = Field(description="what devices of the family are")
+
+
+class EnrolAnswer(CommandAnswer):
+    """`slotproof enrol --json`: devices that were tied to sockets."""
+
+    fixture: str = Field(description="the file")
+    written: bool = Field(description="false if it was left as it was")
+    devices: tuple[EnrolledDevice, ...] = Field(description="newly tied, in order")
+    settled_before: int = Field(description="devices that the file named already")
+
+
 class AdapterAnswer(CommandAnswer):
     """`slotproof adapter --json`: what an adapter is and can do."""
 

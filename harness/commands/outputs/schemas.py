@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from harness.commands.outputs.adapters import AdapterAnswer
+from harness.commands.outputs.adapters import AdapterAnswer, EnrolAnswer
 from harness.commands.outputs.others import (
     CheckAnswer,
     FamiliesAnswer,
@@ -31,6 +31,7 @@ ANSWERS: dict[str, type[CommandAnswer]] = {
     "output-families": FamiliesAnswer,
     "output-ports": PortsAnswer,
     "output-adapter": AdapterAnswer,
+    "output-enrol": EnrolAnswer,
     "output-lot": LotAnswer,
     "output-units": UnitsAnswer,
     "output-error": ErrorAnswer,
