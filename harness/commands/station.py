@@ -14,15 +14,15 @@ from harness.plans.execution.simulated import is_simulated
 from harness.plans.loading.files import load_fixture, load_plan
 from harness.plans.loading.parameters import assignments
 from harness.station.keyboard import listen
-from harness.station.setup import Orders, Ready, ready
+from harness.station.setup import Orders, Ready, place_names, ready
 from harness.station.shift.shift import end_lines
 
 EXIT_COULD_NOT_TELL = 3
 
 
 DEFAULT_LEDGER = "results/ledger.sqlite"
-REHEARSAL_LEDGER = "results/rehearsals.sqlite"
-"""Units that do not exist must not own ROM codes beside units that do."""
+REHEARSAL_LEDGER = "ledger.sqlite"
+"""In the folder of its shift: units that do not exist own no ROM code anywhere else."""
 
 
 def station(
@@ -35,25 +35,44 @@ def station(
     ledger: str | None,
     set_: tuple[str, ...],
     allow: tuple[str, ...],
+    real_time: bool,
     into: Path | None,
 ) -> int:
     """Test units as they are put in, side by side, until `end` or Ctrl-C."""
     fixtures = tuple(load_fixture(path) for path in fixture)
     rehearsal = all(map(is_simulated, fixtures))
+    folder = into or fresh_folder("shift")
     orders = Orders(
         plan=load_plan(plan, assignments(set_)),
         fixtures=fixtures,
-        folder=into or fresh_folder("shift"),
-        ledger=ledger or (REHEARSAL_LEDGER if rehearsal else DEFAULT_LEDGER),
+        folder=folder,
+        ledger=ledger
+        or (str(folder / REHEARSAL_LEDGER) if rehearsal else DEFAULT_LEDGER),
         serials=serials,
         station=name or platform.node() or "station",
         lot=lot,
         allowed=parse_allowed(allow),
+        real_time=real_time,
     )
+    say(_begins(orders, rehearsal=rehearsal), err=True)
     with ready(orders, make_console()) as made:
         code = _run(made)
     say(f"shift: {orders.folder}")
     return code
+
+
+def _begins(orders: Orders, *, rehearsal: bool) -> str:
+    """What the station waits for, before it shows its positions."""
+    where = ", ".join(place_names(orders.fixtures))
+    if rehearsal:
+        return f"SIMULATED rehearsal at {where}: an invented operator puts the units in"
+    numbers = {
+        "scan": "scan or type the serial number when a position asks",
+        "none": "no serial numbers",
+    }.get(orders.serials, f"serial numbers come from {orders.serials}")
+    return (
+        f"positions {where}: put a unit in; {numbers}; `end` or Ctrl-C ends the shift"
+    )
 
 
 def _run(made: Ready) -> int:

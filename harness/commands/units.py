@@ -37,7 +37,7 @@ def _opened(setting: str) -> Ledger:
             "there is no ledger yet",
             where=setting,
             hint="name it with --ledger or SLOTPROOF_LEDGER; a station makes one, a "
-            "simulated one in results/rehearsals.sqlite",
+            "simulated one in the folder of its shift",
         )
     return Ledger(setting)
 

@@ -55,6 +55,7 @@ class Lot:
         void: readings left out because they are no values.
         without_value: devices that have such readings only.
         left_out: devices that the user took out.
+        simulated: True if readings come from a simulated bench.
     """
 
     name: str
@@ -66,6 +67,7 @@ class Lot:
     void: int = 0
     without_value: tuple[str, ...] = ()
     left_out: tuple[str, ...] = ()
+    simulated: bool = False
 
     @cached_property
     def numbers(self) -> tuple[float, ...]:

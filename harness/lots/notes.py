@@ -17,6 +17,10 @@ _MOST_NAMED = 5
 def exclusion_notes(lots: Sequence[Lot]) -> tuple[str, ...]:
     """A sentence for each way in which units of a lot do not count."""
     notes: list[str] = []
+    if simulated := [lot.name for lot in lots if lot.simulated]:
+        notes.append(
+            f"SIMULATED: readings of {' and '.join(simulated)} come from a simulated bench."
+        )
     for lot in lots:
         if lot.left_out:
             notes.append(f"{lot.name}: left out as asked: {_units(lot.left_out)}.")

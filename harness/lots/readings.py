@@ -45,6 +45,7 @@ class _Found:
     names: set[str] = field(default_factory=set)
     void: int = 0
     void_devices: dict[str, None] = field(default_factory=dict)
+    simulated: bool = False
 
     def take(self, device: str, value: float, at: str) -> None:
         """One reading: device, value, calendar (UTC; empty if it is not known)."""
@@ -104,6 +105,7 @@ def read_lot(paths: Sequence[Path], *, quantity: str, name: str, step: str = "")
         lot,
         limits=frozenset(found.limits),
         void=found.void,
+        simulated=found.simulated,
         without_value=tuple(d for d in found.void_devices if d not in found.places),
     )
 
@@ -164,6 +166,8 @@ def _take_journal(path: Path, quantity: str, step: str, found: _Found) -> None:
         try:
             if event["event"] == "run_started":
                 run = str(event.get("run_id", ""))
+                fixture = event.get("fixture") or {}
+                found.simulated |= bool(fixture.get("simulated"))
             titles |= _titles(event)
             if event["event"] == "check_done":
                 number = str(event.get("step", ""))

@@ -56,8 +56,9 @@ class Board:
         self._lock = Lock()
         self._views = {place: View(place=place) for place in places}
         self._remarks: deque[str] = deque(maxlen=_KEPT_REMARKS)
+        self._answers: deque[str] = deque(maxlen=_KEPT_REMARKS)
         self._live: Live | None = None
-        if console.is_terminal:
+        if console.is_terminal and not console.is_dumb_terminal:
             self._live = Live(
                 console=console,
                 get_renderable=self.picture,
@@ -82,6 +83,8 @@ class Board:
     def show(self, view: View) -> None:
         """Take in what a place shows now."""
         with self._lock:
+            if view.sign is not self._views[view.place].sign:
+                self._answers.clear()  # they were about what was shown before
             self._views[view.place] = view
             if self._live is None and view.sign in _PLAIN_SIGNS:
                 self._console.print(Text(_line(view)), soft_wrap=True)
@@ -93,10 +96,18 @@ class Board:
             if self._live is None:
                 self._console.print(Text(one_line(sentence)), soft_wrap=True)
 
+    def answer(self, sentence: str) -> None:
+        """What the station says to a scan; gone as soon as a place shows something new."""
+        with self._lock:
+            self._answers.append(one_line(sentence))
+            if self._live is None:
+                self._console.print(Text(one_line(sentence)), soft_wrap=True)
+
     def picture(self) -> Group:
         """The whole screen."""
         with self._lock:
-            views, remarks = list(self._views.values()), list(self._remarks)
+            views = list(self._views.values())
+            remarks = [*self._remarks, *self._answers]
         width = max(30, self._console.width // max(1, len(views)) - 1)
         panels = Columns([_panel(view, width) for view in views], padding=(0, 0))
         return Group(panels, self._counts_line(), *map(Text, remarks))
@@ -104,8 +115,9 @@ class Board:
     def _counts_line(self) -> Text:
         counts = self._tally.counts()
         top = "; ".join(f"{number} x {what}" for what, number in counts.top_failures)
-        line = f"{counts.units} units  first-pass yield {counts.yield_text}  "
-        line += f"{counts.units_per_hour:.0f} units an hour"
+        simulated = "SIMULATED  " if counts.simulated else ""
+        line = f"{simulated}{counts.units} units  first-pass yield {counts.yield_text}"
+        line += f"  {counts.rate_text}" if counts.rate_text else ""
         return Text(line + (f"  top failures: {top}" if top else ""), style="bold")
 
 

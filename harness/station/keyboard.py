@@ -18,7 +18,7 @@ def listen(scanner: Scanner, shift: Shift, board: Board) -> None:
             if line.strip().lower() == END_WORD:
                 break
             if answer := scanner.take(line):
-                board.say(answer)
+                board.answer(answer)
         shift.stop()
 
     Thread(target=read, name="scanner", daemon=True).start()

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from contextlib import nullcontext
+from contextlib import nullcontext, suppress
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -34,7 +34,11 @@ from harness.plans.execution.run import execute
 from harness.plans.schema.files import Fixture, Plan
 from harness.records import Outcome
 from harness.results.ledger.entry import UnitFacts, UnitTest, test_of
-from harness.results.reports.junit import slug
+from harness.results.record.run import RunRecord
+from harness.results.reports.html import FILE_NAME as PAGE_FILE
+from harness.results.reports.html import write_html
+from harness.results.reports.junit import FILE_NAME as JUNIT_FILE
+from harness.results.reports.junit import slug, write_junit
 from harness.station.display_states import VERDICTS, DisplayState, View
 from harness.station.ledger_sync import LedgerSync
 from harness.station.operators import Hands, Person
@@ -145,6 +149,7 @@ class Position:
         Raises:
             UsageError: the fixture can never work.
         """
+        self._put(DisplayState.STARTING, "opening the adapter and proving its echo")
         while not self._stop.is_set():
             try:
                 with connect(self._fixture) as plain:
@@ -362,6 +367,7 @@ class Position:
                 ),
             ),
         )
+        _write_reports(done.record, folder)
         test = test_of(done.record, done.journal)
         setup.ledger_sync.remember(test)
         setup.ledger_sync.hand_over(done.journal)
@@ -414,6 +420,18 @@ class Position:
         self._setup.show(view)
         if changed:
             self._hands.see(sign)
+
+
+def _write_reports(record: RunRecord, folder: Path) -> None:
+    """junit.xml of each unit, and its page if it did not pass.
+
+    Both can be made again from the journal (``slotproof report FOLDER``), so a disk that
+    does not take them stops no shift.
+    """
+    with suppress(OSError):
+        write_junit(record, folder / JUNIT_FILE)
+        if record.outcome is not Outcome.PASSED:
+            write_html(record, folder / PAGE_FILE)
 
 
 def _rom_codes(bus: ProvedBus) -> set[str]:

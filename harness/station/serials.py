@@ -114,8 +114,8 @@ class Scanner:
     def take(self, line: str) -> str:
         """Take one line in; the answer to the operator, one sentence or empty."""
         number = line.strip()
-        if not number:
-            return ""
+        if not number or not number.isprintable():
+            return ""  # a stray key, such as an arrow, is no scan
         name, sign, rest = number.partition("=")
         with self._lock:
             if sign and name in self._places:

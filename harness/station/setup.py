@@ -40,6 +40,7 @@ class Orders:
         station: name of the station.
         lot: name of the lot in hand, may be empty.
         allowed: hazards that the command line allows.
+        real_time: a rehearsal takes the time that it would take with real units.
     """
 
     plan: Plan
@@ -51,6 +52,7 @@ class Orders:
     lot: str = ""
     allowed: frozenset[Hazard] = frozenset()
     ledger_wait_s: float = 2.0
+    real_time: bool = False
 
 
 def place_names(fixtures: Sequence[Fixture]) -> tuple[str, ...]:
@@ -210,5 +212,14 @@ def _source(orders: Orders, fixture: Fixture, shared: Serials) -> _Source:
     feeder = Feeder(simulation.insertions)
     return _Source(
         feeder if orders.serials == "scan" else shared,
-        lambda bus: feeder.stand_at(bus.adapter.port.bench),
+        lambda bus: _stand_at(feeder, bus, real_time=orders.real_time),
     )
+
+
+def _stand_at(feeder: Feeder, bus: ProvedBus, *, real_time: bool) -> Hands:
+    """The invented operator at an open bench, whose time may be made real."""
+    port = bus.adapter.port
+    if real_time:
+        port.bench.follow_wall_clock()
+        bus.adapter.clock = port.clock
+    return feeder.stand_at(port.bench)

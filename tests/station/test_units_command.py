@@ -58,6 +58,7 @@ def shift(slotproof: Slotproof, line: Line, tmp_path: Path) -> str:
     code, out, _ = slotproof(
         "station", "--plan", "plan.yaml", "--fixture", place.path,
         "--into", "results/one", "--lot", "lot 7", "--name", "hall 2",
+        "--ledger", "results/ledger.sqlite",
     )  # fmt: skip
     assert code == 0
     return out

@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+import sys
+from collections.abc import Callable, Sequence
+from contextlib import suppress
 from pathlib import Path
+from queue import Empty, Queue
+from threading import Thread
 from urllib.parse import quote
 
 from harness import ending
 from harness.errors import PortBusy, UsageError
 from harness.output import say
 from harness.plans.loading.files import load_fixture
+from harness.simulation.servers.bench import Bench
 from harness.simulation.servers.bench_registry import benches
 from harness.simulation.servers.rfc2217 import serve_rfc2217
+from harness.simulation.servers.stepped_feed import SteppedFeed
 from harness.simulation.servers.tty import serve_tty
+from harness.simulation.settings.feed import FeedEntry
 
 
 def bench(*, fixture: Path, tty: bool, rfc2217: int | None) -> int:
@@ -25,7 +33,12 @@ def bench(*, fixture: Path, tty: bool, rfc2217: int | None) -> int:
     served = benches.at(f"sim://{quote(loaded.path)}")
     if tty:
         with ending.interruptible():  # the link to the tty is taken away again
-            serve_tty(served, announce=_announce, report=_report_late)
+            serve_tty(
+                served,
+                announce=_announce,
+                report=_report_late,
+                between=_steps_of(served, loaded.simulation.insertions),
+            )
         return _leave()
 
     try:
@@ -40,6 +53,27 @@ def bench(*, fixture: Path, tty: bool, rfc2217: int | None) -> int:
             hint="take another port; 0 picks a free one",
         ) from cause
     return _leave()
+
+
+def _steps_of(served: Bench, feed: Sequence[FeedEntry]) -> Callable[[], None]:
+    """What happens between characters: with a feed and a keyboard, its next step."""
+    if not feed or not sys.stdin.isatty():
+        return lambda: None
+    stepped, keys = SteppedFeed(served, feed), Queue[str]()
+    say(stepped.next_key(), err=True)
+
+    def read() -> None:
+        for line in sys.stdin:
+            keys.put(line)
+
+    Thread(target=read, name="keys", daemon=True).start()
+
+    def between() -> None:
+        with suppress(Empty):
+            keys.get_nowait()
+            say(f"{stepped.step()}; {stepped.next_key()}", err=True)
+
+    return between
 
 
 def _leave() -> int:

@@ -25,7 +25,7 @@ STATION_LEDGER = option(
     metavar="FILE|URL",
     envvar="SLOTPROOF_LEDGER",
     help="ledger of all units: a file, or postgresql://user@host/name; default is "
-    "results/ledger.sqlite, and results/rehearsals.sqlite where all fixtures are simulated",
+    "results/ledger.sqlite, and a file in the shift's folder where all fixtures are simulated",
 )
 
 COMMANDS = [
@@ -77,6 +77,11 @@ COMMANDS = [
                 metavar="HAZARD",
                 multiple=True,
                 help="hazard that the plan names and you allow; repeatable",
+            ),
+            option(
+                "--real-time",
+                is_flag=True,
+                help="a rehearsal takes the time that real units would take, for training",
             ),
             INTO,
         ],

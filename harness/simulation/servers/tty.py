@@ -79,6 +79,7 @@ def serve_tty(
     announce: Callable[[str], None],
     report: Callable[[str], None] = lambda _: None,
     stop: Event | None = None,
+    between: Callable[[], None] = lambda: None,
 ) -> None:
     """Serve a bench on a pty until ``stop`` is set or Ctrl-C comes.
 
@@ -87,6 +88,7 @@ def serve_tty(
         announce: called with the path to open, once for each plugging in.
         report: called when the bench falls behind real time.
         stop: ends the service, within a twentieth of a second.
+        between: called again and again between two characters, in this thread.
     """
     stop = stop or Event()
     bench.follow_wall_clock()
@@ -94,7 +96,9 @@ def serve_tty(
         while not stop.is_set():
             bench.catch_up()
             if bench.adapter.plugged:
-                _serve_one_plugging(bench, announce, Punctuality(bench, report), stop)
+                _serve_one_plugging(
+                    bench, announce, Punctuality(bench, report), stop, between
+                )
             else:
                 stop.wait(IDLE_WAIT_MS / 1000)
 
@@ -104,6 +108,7 @@ def _serve_one_plugging(
     announce: Callable[[str], None],
     punctuality: Punctuality,
     stop: Event,
+    between: Callable[[], None],
 ) -> None:
     pty = Pty()
     try:
@@ -115,6 +120,7 @@ def _serve_one_plugging(
             poll.poll(BUSY_WAIT_MS if bench.adapter.is_busy else IDLE_WAIT_MS)
             _take_from_client(bench, pty)
             _give_to_client(bench, pty, punctuality)
+            between()
     finally:
         pty.close()
 

@@ -22,6 +22,9 @@ from harness.results.ledger.entry import UnitTest
 _JUDGED = (Outcome.PASSED, Outcome.FAILED)
 _TOP = 3
 
+FEWEST_FOR_RATE = 10
+"""Finished units before units an hour are worth saying (common practice, no source)."""
+
 PAUSE_S = 900.0
 """Between two tests of a place; what is longer is no work."""
 
@@ -38,7 +41,9 @@ class Counts:
         tests: all tests, retests included.
         errors: tests without a verdict about the unit.
         top_failures: reason and how many tests it failed, most first.
-        units_per_hour: finished units over the time at work; 0 before the first.
+        units_per_hour: finished units over the time at work; None of fewer than
+            ``FEWEST_FOR_RATE``, and of simulated ones, whose time is not real.
+        simulated: tests that were rehearsals.
     """
 
     units: int = 0
@@ -48,12 +53,19 @@ class Counts:
     tests: int = 0
     errors: int = 0
     top_failures: tuple[tuple[str, int], ...] = ()
-    units_per_hour: float = 0.0
+    units_per_hour: float | None = None
+    simulated: int = 0
 
     @property
     def first_pass_yield(self) -> float | None:
         """Share of units that passed their first judged test; None before any."""
         return self.first_passed / self.units if self.units else None
+
+    @property
+    def rate_text(self) -> str:
+        """Units an hour as people read it; empty where there is no such rate."""
+        rate = self.units_per_hour
+        return "" if rate is None else f"{rate:.0f} units an hour"
 
     @property
     def yield_text(self) -> str:
@@ -73,6 +85,7 @@ class ShiftTally:
         self._last: dict[str, Outcome] = {}
         self._tests = 0
         self._errors = 0
+        self._simulated = 0
         self._reasons: Counter[str] = Counter()
         self._busy: dict[str, float] = {}
         self._ended: dict[str, datetime] = {}
@@ -81,6 +94,7 @@ class ShiftTally:
         """Take in one test."""
         with self._lock:
             self._tests += 1
+            self._simulated += test.simulated
             if test.outcome in _JUDGED:
                 self._first.setdefault(test.key, test.outcome)
                 self._last[test.key] = test.outcome
@@ -117,6 +131,7 @@ class ShiftTally:
         with self._lock:
             last, hours = list(self._last.values()), max(self._busy.values(), default=0)
             units = len(last)
+            is_rate = hours and units >= FEWEST_FOR_RATE and not self._simulated
             return Counts(
                 units=units,
                 passed=last.count(Outcome.PASSED),
@@ -125,7 +140,8 @@ class ShiftTally:
                 tests=self._tests,
                 errors=self._errors,
                 top_failures=tuple(self._reasons.most_common(_TOP)),
-                units_per_hour=units / (hours / 3600) if hours else 0.0,
+                units_per_hour=units / (hours / 3600) if is_rate else None,
+                simulated=self._simulated,
             )
 
 
@@ -140,6 +156,9 @@ def summary_lines(counts: Counts) -> Iterator[str]:
     yield f"first-pass yield {counts.yield_text}"
     retests = counts.tests - counts.errors - counts.units
     yield f"tests            {counts.tests} ({retests} retests, {counts.errors} errors)"
-    yield f"units an hour    {counts.units_per_hour:.0f}"
+    if counts.units_per_hour is not None:
+        yield f"units an hour    {counts.units_per_hour:.0f}"
     for number, (reason, count) in enumerate(counts.top_failures, start=1):
         yield f"top failure {number}    {count} x {reason}"
+    if counts.simulated:
+        yield "SIMULATED        a rehearsal on simulated benches: no verdict on real units"

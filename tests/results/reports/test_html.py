@@ -14,7 +14,7 @@ from harness.records import CheckResult, DeviceRef, Measurement, Outcome
 from harness.results.record.run import RunRecord
 from harness.results.reports.html import render
 from harness.results.reports.rebuild import rebuild
-from tests.page_reader import read
+from tests.page_reader import is_near, read
 
 
 def events(
@@ -57,16 +57,7 @@ def test_nothing_is_fetched_and_nothing_runs() -> None:
     """No script, no outside address, no form: the file is complete."""
     reader = read(render(RunRecord.from_events(events("x"))))
     assert not {"script", "link", "img", "iframe", "form"} & set(reader.tags)
-    assert all(_is_near(address) for address in reader.addresses)
-
-
-def _is_near(address: str) -> bool:
-    """Within the page, or a file beside it."""
-    return (
-        address.startswith("#")
-        or address in {"journal.jsonl", "junit.xml"}
-        or (address.endswith(".svg") and "/" not in address)
-    )
+    assert all(is_near(address) for address in reader.addresses)
 
 
 @settings(deadline=None, derandomize=True, max_examples=60)
@@ -99,4 +90,4 @@ def test_written_with_pictures_by_rebuild(
     reader = read(pages[0].decode())
     assert "svg" in reader.tags
     assert "What limits this bus" in reader.shown
-    assert all(_is_near(address) for address in reader.addresses)
+    assert all(is_near(address) for address in reader.addresses)

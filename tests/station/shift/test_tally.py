@@ -81,25 +81,44 @@ def test_first_pass_yield(counts: Counts) -> None:
     assert counts.yield_text == "50.0 % (2 of 4)"
 
 
-def test_tests_errors_and_rate(counts: Counts) -> None:
-    """The rate is over the time of the place that worked longest: 4 in 120 s."""
+def test_tests_and_errors(counts: Counts) -> None:
+    """Each test is counted, also one without a verdict; four units have no rate yet."""
     assert (counts.tests, counts.errors) == (7, 1)
-    assert counts.units_per_hour == pytest.approx(120)
+    assert counts.units_per_hour is None
+
+
+def _ten_units(*, gap_s: int = 10, simulated: bool = False) -> Counts:
+    """Ten units of 10 s each at one place, a gap before the last one."""
+    tally = ShiftTally()
+    for number in range(10):
+        from_s = 10 * number + (gap_s - 10 if number == 9 else 0)
+        test = a_test(f"CS-{number}", Outcome.PASSED, from_s=from_s)
+        tally.add(replace(test, simulated=simulated))
+    return tally.counts()
+
+
+def test_rate_of_ten_units() -> None:
+    """Ten units in 100 s; nine of them say nothing yet."""
+    assert _ten_units().units_per_hour == pytest.approx(360)
+
+
+def test_simulated_units_have_no_rate() -> None:
+    """Their time is not that of a line; the summary says what they are."""
+    counts = _ten_units(simulated=True)
+    assert counts.units_per_hour is None
+    assert any(line.startswith("SIMULATED") for line in summary_lines(counts))
 
 
 def test_a_break_is_no_work() -> None:
     """A shift that goes on after lunch has worked as long as it did before and after."""
-    tally = ShiftTally()
-    tally.add(a_test("CS-1", Outcome.PASSED))
-    tally.add(a_test("CS-2", Outcome.PASSED, from_s=4000))
-    assert tally.counts().units_per_hour == pytest.approx(2 / (20 / 3600))
+    assert _ten_units(gap_s=4000).units_per_hour == pytest.approx(360)
 
 
 def test_a_journal_without_times_counts_too() -> None:
     """It has a verdict; only its time is not known."""
     tally = ShiftTally()
     tally.add(replace(a_test("CS-1", Outcome.PASSED), started_at="", finished_at=""))
-    assert (tally.counts().units, tally.counts().units_per_hour) == (1, 0.0)
+    assert (tally.counts().units, tally.counts().units_per_hour) == (1, None)
 
 
 def test_top_failures(counts: Counts) -> None:
