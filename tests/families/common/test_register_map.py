@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from harness.errors import AnswerImpossible, ReadingImplausible, UsageError
 from harness.families.common.register_map import (
     ON_OFF,
+    TRUTH,
     Access,
     Field,
     RegisterMap,
@@ -30,6 +31,15 @@ def test_a_scaled_signed_field() -> None:
     """FF5Eh sixteenths are -10.125 degC (data sheet family 28h, Table 1)."""
     assert TEMPERATURE.decode(b"\x00\x5e\xff\x00") == -10.125
     assert TEMPERATURE.encode(b"\x07\x00\x00\x07", -10.125) == b"\x07\x5e\xff\x07"
+
+
+def test_a_bit_as_a_word_or_as_a_truth() -> None:
+    """0 and 1 read as off and on, or as false and true, and are written so."""
+    word = Field(name="w", offset=0, shift=3, bits=1, codes=ON_OFF)
+    truth = Field(name="t", offset=0, shift=3, bits=1, codes=TRUTH)
+    assert [word.decode(bytes([bits])) for bits in (0xF7, 0x08)] == ["off", "on"]
+    assert [truth.decode(bytes([bits])) for bits in (0xF7, 0x08)] == [False, True]
+    assert (word.encode(b"\xf7", "on"), word.encode(b"\x08", "off")) == (b"\xff", b"\0")
 
 
 def test_bits_below_and_around_stay() -> None:

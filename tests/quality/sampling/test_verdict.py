@@ -393,3 +393,21 @@ def test_what_is_no_sample() -> None:
         fraction_accepted_at(plan, 1.0)
     with pytest.raises(UsageError, match="accepts every lot"):
         fraction_accepted_at(SamplingPlan(size=1, accept=1, reject=2), 0.5)
+
+
+# Table II-C: sample sizes of reduced inspection by code letter, A to R
+REDUCED_SIZES = (2, 2, 2, 3, 5, 8, 13, 20, 32, 50, 80, 125, 200, 315, 500, 800)
+
+
+@pytest.mark.parametrize(
+    ("letter", "size"), list(zip("ABCDEFGHJKLMNPQR", REDUCED_SIZES, strict=True))
+)
+def test_sizes_of_reduced_inspection(letter: str, size: int) -> None:
+    """MIL-STD-105E Table II-C: two fifths of normal inspection, where no arrow leads on."""
+    plans = [
+        plan_for_letter(letter, aql=aql, severity=Severity.REDUCED)
+        for aql in AQLS
+        if aql <= 10
+    ]
+    own = {plan.size for plan in plans if plan.used_letter == letter}
+    assert own == {size}
