@@ -38,6 +38,7 @@ from harness.diagnosis.probes.devices import Clinic, scan
 from harness.diagnosis.probes.kinds import look_again, look_at
 from harness.diagnosis.probes.raw_link import Ear
 from harness.diagnosis.probes.separating import (
+    answers_long_reset,
     around_packets,
     climb_ladder,
     send_characters,
@@ -325,7 +326,14 @@ class Examination:
             )
             for rom in self._roms()
         ]
-        self._take(devices=tuple(devices))
+        self._take(devices=tuple(map(self._behind_a_long_reset, devices)))
+
+    def _behind_a_long_reset(self, facts: DeviceFacts) -> DeviceFacts:
+        """Once more for one that never answered, where the line itself works."""
+        if facts.verified or not facts.verifies:
+            return facts
+        answers = answers_long_reset(self._ear, RomCode.parse(facts.rom_code))
+        return replace(facts, answers_long_reset=answers)
 
     def _look(self) -> None:
         """Only at those that answered: the others' silence is known already."""

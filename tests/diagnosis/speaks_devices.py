@@ -260,4 +260,10 @@ SPEAKS_DEVICES: Speaks = {
         "off-sheet",
         Sure.CERTAIN,
     ),
+    "wants a longer reset": (
+        first_device(verified=0, answers_long_reset=True, blocks=None),
+        Cause.CONFIGURATION,
+        "left-in-fast-mode",
+        Sure.CERTAIN,
+    ),
 }

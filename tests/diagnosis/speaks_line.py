@@ -233,7 +233,7 @@ SPEAKS_LINE: Speaks = {
         },
         Cause.CONFIGURATION,
         "left-in-fast-mode",
-        Sure.LIKELY,
+        Sure.UNDECIDED,
     ),
     "fast mode": (
         {

@@ -21,6 +21,24 @@ _CLONE_CONVERSION_MS = 400.0
 """Originals need 590 to 610 ms at 12 bit and room temperature (public investigation)."""
 
 
+def wants_long_reset(evidence: Evidence) -> Iterator[Finding]:
+    """Silent after customary resets, there after one of 694 us."""
+    for device in evidence.devices:
+        if device.answers_long_reset:
+            yield Finding(
+                cause=Cause.CONFIGURATION,
+                kind="left-in-fast-mode",
+                says=f"{device.name} answers only behind a longer reset: it was left in fast mode "
+                "or takes no shorter low for a reset",
+                measured=(
+                    f"0 of {device.verifies} directed searches behind customary resets, 1 of 1 "
+                    "behind one of 694 us",
+                ),
+                try_first="lengthen the reset (7200 baud), check the adapter's rate",
+                device=device.rom_code,
+            )
+
+
 _UNDER_ANOTHER_CODE = (
     f"{Cause.DEVICE} rom-code: it is there under the odd code or answer below; it goes with "
     "that part",
@@ -38,6 +56,7 @@ def missing(evidence: Evidence) -> Iterator[Finding]:
         and d.rom_code in evidence.expected.rom_codes
         and not (evidence.scans and evidence.scans.found.get(d.rom_code))
         and not (evidence.scans and d.rom_code in evidence.scans.last)
+        and not d.answers_long_reset
     ]
     if not gone or not others:
         return

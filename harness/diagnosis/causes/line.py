@@ -167,7 +167,8 @@ def slow_edge(evidence: Evidence) -> Iterator[Finding]:
             "if it comes with heat",
         )
     elif margin_us < LEAST_MARGIN_US and line.rise_us[0] > 0:
-        fault = line.rise_us[0] * 1.7 + 8.7 > SAMPLE_US or line.ones.usual != "FF"
+        late = line.rise_us[0] * 1.7 + 8.7 > SAMPLE_US
+        fault = late or line.ones.share("FF") < 1
         yield Finding(
             cause=Cause.BUS_WIRING,
             kind="slow-edge",

@@ -91,13 +91,25 @@ def _says_so_only(device: DeviceFacts) -> bool:
     )
 
 
+def _lives_on_the_line(device: DeviceFacts) -> bool:
+    """True if it behaves as one without a supply of its own, whatever it says.
+
+    It cannot pull the line for busy, and its power-on value comes after each conversion.
+    Some clones answer the power query wrongly (public survey text).
+    """
+    asked = [c for c in device.conversions if c.alone and c.heard is not None]
+    done = [c for c in device.conversions if c.value_degc is not None]
+    silent = bool(asked) and not any(c.heard for c in asked)
+    return silent and bool(done) and all(c.power_on for c in done)
+
+
 def third_wire(evidence: Evidence) -> Iterator[Finding]:
     """One device says bus power among others with their own supply."""
     asked = [d for d in evidence.devices if d.on_parasite is not None]
     fed = [
         d
         for d in asked
-        if d.on_parasite
+        if (d.on_parasite or _lives_on_the_line(d))
         and d.rom_code not in evidence.expected.parasite
         and not _says_so_only(d)
     ]

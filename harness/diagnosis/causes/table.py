@@ -140,6 +140,7 @@ RULES: tuple[Rule, ...] = (
     ),
     Rule(judge=rules_kinds.odd_answer, seen_by="devices"),
     Rule(judge=rules_kinds.deaf_to_commands, seen_by="devices"),
+    Rule(judge=rules_devices.wants_long_reset, seen_by="devices"),
     Rule(judge=rules_devices.missing, seen_by="devices", otherwise="an absent device"),
     Rule(judge=rules_supply.given_up, seen_by="devices"),
     Rule(judge=rules_supply.third_wire, seen_by="devices"),

@@ -20,7 +20,7 @@ from harness.diagnosis.differential.rows.devices import DEVICE_ROWS
 from harness.diagnosis.differential.rows.kinds import KIND_ROWS
 from harness.diagnosis.differential.rows.line import LINE_ROWS
 from harness.diagnosis.finding import Cause, Finding, Sure
-from harness.diagnosis.signs.sign import Observations
+from harness.diagnosis.signs.sign import Observations, Sign
 
 ROWS: tuple[CauseRow, ...] = (
     *ADAPTER_ROWS,
@@ -44,6 +44,11 @@ def row_of(finding: Finding) -> CauseRow | None:
     return _BY_NAME.get(f"{finding.cause} {finding.kind}")
 
 
+BROUGHT_BY_MANY = frozenset({Sign.SEARCH_BROKEN, Sign.BLOCK_WRONG, Sign.TORN})
+"""Observables that nearly every trouble brings about: they make nobody a rival of a cause
+that was seen by others besides."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rivals:
     """Rivals of a cause.
@@ -59,7 +64,8 @@ class Rivals:
 
 def rivals_of(row: CauseRow, seen: Observations, device: str) -> Rivals:
     """Rows that bring about what was seen of this one, held against the observations."""
-    mine = row.explained(seen, device)
+    explained = row.explained(seen, device)
+    mine = explained - BROUGHT_BY_MANY or explained
     standing, excluded = [], []
     for other in RIVALS:
         same = other is row or (bool(row.alike) and other.alike == row.alike)

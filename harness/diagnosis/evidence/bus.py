@@ -91,6 +91,8 @@ class AdapterFacts:
         quiet_ones: FFh at the slot rate, likewise.
         fast_resets: C0h at the slot rate, likewise: the reset of a part in overdrive,
             with the place of its presence inside the character.
+        fast_resets_after: the same after a reset of 694 us, which ends overdrive; none
+            sent where nobody had pulled.
         round_trip_ms: median, 95 % and longest round trip; empty if nothing echoes.
         asked_baud: slot rate that the adapter should make.
         measured_baud: slot rate by the time of long bursts, or None.
@@ -112,6 +114,7 @@ class AdapterFacts:
     zeros: Echoes
     quiet_ones: Echoes = field(default_factory=lambda: Echoes(sent=0))
     fast_resets: Echoes = field(default_factory=lambda: Echoes(sent=0))
+    fast_resets_after: Echoes = field(default_factory=lambda: Echoes(sent=0))
     round_trip_ms: tuple[float, float, float] | tuple[()] = ()
     asked_baud: float = 0.0
     measured_baud: float | None = None
@@ -321,6 +324,8 @@ class DeviceFacts:
         verifies: directed searches tried.
         verify_troubles: kind of error -> directed searches that it ended without saying
             anything of this device alone: late replies, and resets that nobody answered.
+        answers_long_reset: whether it answered a directed search behind a reset of 694 us;
+            None if not tried, since it answered others.
         supply_answers: single answers to the power query, 0 = fed from the data line.
         blocks: repeated reads before any conversion.
         blocks_after: repeated reads after the last one.
@@ -344,6 +349,7 @@ class DeviceFacts:
     verified: int = 0
     verifies: int = 0
     verify_troubles: dict[str, int] = field(default_factory=dict)
+    answers_long_reset: bool | None = None
     supply_answers: tuple[int, ...] = ()
     blocks: Blocks | None = None
     blocks_after: Blocks | None = None

@@ -44,14 +44,15 @@ FAST_RESET_BYTE = 0xC0
 """Low for seven bits, 49 us at 142,857 baud: a reset to whoever is in overdrive (48 to
 80 us), sampled 0.5 and 1.5 bits after the release, one of which lies in its presence."""
 
-_PULSE_BYTE = 0xF0
-_RESET_RATES = (9600, 7200)
+PULSE_BYTE = 0xF0
+LONG_RESET_BAUD = 7200
+_RESET_RATES = (9600, LONG_RESET_BAUD)
 """F0h there is low for 521 and 694 us; 7200 baud samples at 69 us, where every presence
 pulse within limits is low."""
 
-_PRESENCE_PAUSE_S = 0.006
-"""Longer than any presence pulse, and than an interrupt pulse of 4.8 ms before it (bus
-facts, 2.5: wait 5 ms)."""
+PRESENCE_PAUSE_S = 0.006
+"""Longer than any presence pulse, and than an interrupt pulse of 4.8 ms before it (data sheet, parts
+DS1992/DS1993, p. 13-18)."""
 
 _HOST_V, _DEVICE_V = 0.316, 0.539
 """Rise to 1.5 V and to 2.2 V of 5 V from 0.2 V, in time constants (arithmetic)."""
@@ -65,6 +66,12 @@ def examine_adapter(ear: Ear) -> AdapterFacts:
     zeros, _ = ear.singly(0x00, baud, _ZEROS, pause_s=_ECHO_PAUSE_S)
     quiet, _ = ear.singly(0xFF, baud, _ZEROS, pause_s=_ECHO_PAUSE_S)
     fast, _ = ear.singly(FAST_RESET_BYTE, baud, _ZEROS, pause_s=_ECHO_PAUSE_S)
+    after = Echoes(sent=0)
+    if fast.share(f"{FAST_RESET_BYTE:02X}") < 1:
+        ear.send(bytes([PULSE_BYTE]), _RESET_RATES[-1])
+        ear.wait(PRESENCE_PAUSE_S)
+        ear.send(b"\xff" * 8, baud)
+        after, _ = ear.singly(FAST_RESET_BYTE, baud, _ZEROS, pause_s=_ECHO_PAUSE_S)
     slow, _ = ear.singly(0xFF, _SLOW_BAUD, 4)  # last: 104 us may end overdrive
     trips_ms = sorted(trip * 1e3 for trip in trips_s)
     bursts: dict[int, tuple[int, int]] = {}
@@ -75,7 +82,7 @@ def examine_adapter(ear: Ear) -> AdapterFacts:
         late_s = (trips_ms[-1] - statistics.median(trips_ms)) / 1e3
         measured, doubt = _rate(ear, baud, late_s)
         resets, reset_doubt = _rate(
-            ear, _SLOW_BAUD, late_s, byte=_PULSE_BYTE, sizes=_RESET_BURSTS, tries=2
+            ear, _SLOW_BAUD, late_s, byte=PULSE_BYTE, sizes=_RESET_BURSTS, tries=2
         )
     unfed = _echo_without_supply(ear, baud) if ones.histogram else None
     ear.send(b"\xff", baud)  # the idle line is heard at this rate
@@ -85,6 +92,7 @@ def examine_adapter(ear: Ear) -> AdapterFacts:
         zeros=zeros,
         quiet_ones=quiet,
         fast_resets=fast,
+        fast_resets_after=after,
         round_trip_ms=(
             round(statistics.median(trips_ms), 3),
             round(trips_ms[int(0.95 * len(trips_ms))], 3),
@@ -218,11 +226,11 @@ def examine_resets(ear: Ear, times: int) -> tuple[ResetFacts, ...]:
     chosen = ear.bus.reset_frame
     rows = [
         (chosen.request_baud, chosen.frame.byte, chosen.frame.zeros),
-        *((baud, _PULSE_BYTE, 4) for baud in _RESET_RATES),
+        *((baud, PULSE_BYTE, 4) for baud in _RESET_RATES),
     ]
     found = []
     for baud, byte, zeros in rows:
-        echoes, _ = ear.singly(byte, baud, times, pause_s=_PRESENCE_PAUSE_S)
+        echoes, _ = ear.singly(byte, baud, times, pause_s=PRESENCE_PAUSE_S)
         real = ear.bus.adapter.grid.achieved(baud)
         found.append(
             ResetFacts(
@@ -254,7 +262,7 @@ def examine_line(ear: Ear, slots: int, *, size: int) -> LineEvidence:
     zeros, answers = _zeros(ear, zero, slots // 4, size=size)
     after = None
     if answers:
-        ear.send(bytes([_PULSE_BYTE]), _RESET_RATES[-1])
+        ear.send(bytes([PULSE_BYTE]), _RESET_RATES[-1])
         ear.wait(0.002)
         ear.send(b"\xff" * 8, ear.bus.slots.request_baud)
         after = _zeros(ear, zero, 64, size=size)[1]

@@ -8,9 +8,16 @@ from __future__ import annotations
 from collections import Counter
 
 from harness.diagnosis.evidence.bus import Echoes, Histogram, SampleStep
-from harness.diagnosis.probes.line import silence_everybody
+from harness.diagnosis.probes.line import (
+    LONG_RESET_BAUD,
+    PRESENCE_PAUSE_S,
+    PULSE_BYTE,
+    silence_everybody,
+)
 from harness.diagnosis.probes.raw_link import Ear
+from harness.driver.bus import RomCommand
 from harness.errors import PortUnsuitable
+from harness.wire.romcode import RomCode
 
 LADDER_BAUDS = (115_200, 76_800, 57_600)
 """First sample 4.3, 6.5 and 8.7 us after the release of an FFh slot: half a bit time."""
@@ -87,6 +94,25 @@ def send_characters(ear: Ear) -> dict[str, Histogram]:
             ear.bus.adapter.settle()
         found[f"{value:02X}"] = dict(echoes)
     return found
+
+
+def answers_long_reset(ear: Ear, rom: RomCode) -> bool:
+    """Whether a device that answered no search answers one behind a reset of 694 us.
+
+    A part that was left in overdrive, or wants a longer reset than it may, does.
+    """
+    slots = ear.bus.slots
+    ear.send(bytes([PULSE_BYTE]), LONG_RESET_BAUD)
+    ear.wait(PRESENCE_PAUSE_S)
+    command = [RomCommand.SEARCH >> place & 1 for place in range(8)]
+    bits = command + [level for bit in rom.bits for level in (1, 1, bit)]
+    heard = ear.send(slots.encode_bits(bits), slots.request_baud)
+    if not heard.whole:
+        ear.bus.adapter.settle()
+        return False
+    levels = slots.decode_bits(heard.echoes)[8:]
+    pairs = zip(levels[0::3], levels[1::3], strict=True)
+    return all(pair == (b, 1 - b) for pair, b in zip(pairs, rom.bits, strict=True))
 
 
 def share_changed(echoes: Echoes) -> float:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from harness.diagnosis.evidence.bus import AdapterFacts, Evidence
+from harness.diagnosis.evidence.bus import AdapterFacts, Echoes, Evidence
 from harness.diagnosis.signs.exact import fewer_by_chance
 from harness.diagnosis.signs.sign import ERROR, Observation, Sign
 
@@ -39,6 +39,7 @@ def observed(evidence: Evidence) -> Iterator[Observation]:
         )
     if evidence.adapter is not None:
         yield from _single(evidence.adapter)
+        yield from _pulled(evidence.adapter)
         yield from _rates(evidence.adapter)
         yield from _bursts(evidence.adapter)
         yield from _times(evidence.adapter)
@@ -58,6 +59,26 @@ def _single(adapter: AdapterFacts) -> Iterator[Observation]:
     )
     for sign, hits, of in rows:
         yield Observation(sign=sign, hits=hits, of=of, text=f"{sign}: {hits} of {of}")
+
+
+def pulled(echoes: Echoes) -> int:
+    """Resets of overdrive that somebody pulled after, or that rose late."""
+    return sum(n for echo, n in echoes.histogram.items() if echo != "C0")
+
+
+def _pulled(adapter: AdapterFacts) -> Iterator[Observation]:
+    rows = (
+        (Sign.PULLED_IN_ZEROS, adapter.fast_resets, "at first"),
+        (
+            Sign.PULLED_FAST_AFTER,
+            adapter.fast_resets_after,
+            "after one of 694 us",
+        ),
+    )
+    for sign, echoes, when in rows:
+        hits = pulled(echoes)
+        text = f"pulled after {hits} of {echoes.sent} lows of 49 us {when}"
+        yield Observation(sign=sign, hits=hits, of=echoes.sent, text=text)
 
 
 def rate_error(measured: float | None, asked: float, doubt: float) -> float:

@@ -72,6 +72,9 @@ def _searches(device: DeviceFacts, others: list[DeviceFacts]) -> Iterator[Observ
     mine = device.unanswered - common
     of = device.verified + mine
     yield _of(Sign.SEARCH_LOST, mine, of, device)
+    if device.answers_long_reset is not None:
+        heard = int(device.answers_long_reset)
+        yield _of(Sign.LONG_RESET_HEARD, heard, 1, device)
     lost = sum(d.unanswered - d.nobody_there for d in others)
     theirs = sum(d.verified for d in others) + lost
     yield _of(Sign.OTHERS_LOST, lost, theirs, device)

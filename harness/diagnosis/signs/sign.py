@@ -63,6 +63,7 @@ class Sign(StrEnum):
     # search
     MARGIN_THIN = "little time between the rise and the earliest sample of a device"
     LOST_UNCHANGED = "characters lost while those that come are unchanged"
+    PULLED_FAST_AFTER = "overdrive resets pulled after a long reset"
     SEARCH_LOW = "searches that read zeros throughout"
     SEARCH_BROKEN = "searches that ended in an error"
     ZERO_CODE = "scans with a ROM code of zeros"
@@ -78,6 +79,7 @@ class Sign(StrEnum):
     # one device
     SEARCH_LOST = "directed searches without answer"
     OTHERS_LOST = "directed searches of other devices without answer"
+    LONG_RESET_HEARD = "searches answered behind a longer reset only"
     ALONE = "losses of this device beyond those of the others"
     SAME_WRONG_BLOCK = "blocks with a wrong check value, always the same"
     BLOCK_ZERO = "blocks of zeros"

@@ -84,6 +84,7 @@ def test_a_dropped_field_is_defaulted_or_named(
 FOR_THE_RULES = {
     "AdapterFacts": {
         "boundaries",
+        "fast_resets_after",
         "burst_extra",
         "burst_missing",
         "characters",
@@ -98,6 +99,7 @@ FOR_THE_RULES = {
         "full_resolution",
         "idle_looks",
         "idle_losses",
+        "answers_long_reset",
         "later",
         "longest_ms",
         "lost_at_openings",

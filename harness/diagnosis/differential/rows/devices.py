@@ -22,7 +22,10 @@ DEVICE_ROWS = (
         cause=Cause.DEVICE,
         kind="absent",
         shows=frozenset({Sign.SEARCH_LOST}),
-        predicts=always(Sign.SEARCH_LOST, least=1.0),
+        predicts=(
+            *always(Sign.SEARCH_LOST, least=1.0),
+            *never(Sign.LONG_RESET_HEARD),
+        ),
         would_show="a known-good part in the socket is found",
     ),
     CauseRow(
@@ -152,11 +155,17 @@ DEVICE_ROWS = (
     CauseRow(
         cause=Cause.SUPPLY,
         kind="third-wire",
-        shows=frozenset({Sign.SAYS_BUS_POWER, Sign.POWER_ON_VALUE, Sign.MARKER_GONE}),
-        predicts=(
-            *always(Sign.SAYS_BUS_POWER, least=0.9),
-            Prediction(sign=Sign.OTHERS_BUS_POWER, most=0.5),
+        shows=frozenset(
+            {
+                Sign.SAYS_BUS_POWER,
+                Sign.POWER_ON_VALUE,
+                Sign.MARKER_GONE,
+                Sign.RESTARTS_IN_WORK,
+                Sign.NOT_HEARD,
+            }
         ),
+        # it cannot pull the line for busy; some clones answer the query wrongly
+        predicts=(Prediction(sign=Sign.OTHERS_BUS_POWER, most=0.5),),
         would_show="its supply pin measures near 0 V",
     ),
     CauseRow(

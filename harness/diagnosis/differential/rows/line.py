@@ -29,8 +29,6 @@ _NOISE_PREDICTS = (
         Sign.LOST_UNCHANGED,
     ),
     Prediction(sign=Sign.SAME_WRONG_BLOCK, most=0.3),
-    # a spike takes no presence pulse of 60 us and more away
-    *never(Sign.ALL_SILENT, Sign.ONLY_ONE_SILENT),
     Prediction(sign=Sign.ONES_CHANGED, most=0.9),
     Prediction(sign=Sign.PULLED_IN_ZEROS, most=0.5),
     Prediction(sign=Sign.EXTRA_AFTER_FF, most=0.5),
@@ -129,6 +127,7 @@ LINE_ROWS = (
                 Sign.ODD_CODE_STAYS,
                 Sign.ODD_CODE_FLEETS,
                 Sign.MARGIN_THIN,
+                Sign.PULLED_IN_ZEROS,
             }
         ),
         # a rise is over by a later sample, low from the first bit on, and lifts no low;
@@ -168,9 +167,13 @@ LINE_ROWS = (
     CauseRow(
         cause=Cause.CONFIGURATION,
         kind="left-in-fast-mode",
-        shows=frozenset({Sign.PULLED_IN_ZEROS, Sign.EXTRA_AFTER_00}),
+        shows=frozenset(
+            {Sign.PULLED_IN_ZEROS, Sign.EXTRA_AFTER_00, Sign.LONG_RESET_HEARD}
+        ),
         # a part in fast mode takes a long low for a reset, never a short one
-        predicts=never(Sign.EXTRA_AFTER_FF, Sign.PULLED_AFTER_LONG_RESET),
+        predicts=never(
+            Sign.EXTRA_AFTER_FF, Sign.PULLED_AFTER_LONG_RESET, Sign.PULLED_FAST_AFTER
+        ),
         would_show="it stops after a reset of 694 us",
     ),
     CauseRow(

@@ -1,0 +1,140 @@
+"""Diagnosis on a bench that was written apart from ours: fault, healthy twin, must-nots.
+
+The bench lies beside the project; where it is missing these tests are skipped. Each case
+is a mechanism, its numbers chosen so that it shows; sources are public reports retold,
+numbers invented.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from harness.diagnosis.diagnosis import Diagnosis
+from harness.diagnosis.effort import Effort
+from harness.diagnosis.finding import Finding, Sure, Weight
+from tests.calibration import second
+from tests.calibration.trial import examined
+
+pytestmark = pytest.mark.skipif(
+    second.tools() is None, reason="the second bench is not at hand"
+)
+
+QUICK = Effort(
+    listen_s=1.0, resets=8, slots=1500, scans=5, verifies=20, reads=10, rounds=2
+)
+
+
+def thermometers(count: int, **more: Any) -> list[dict[str, Any]]:  # noqa: ANN401
+    """Thermometers with invented serial numbers."""
+    return [
+        {"family": "0x28", "serial": 0x41_0000 + 7 * n, "temperature": 21.0 + n, **more}
+        for n in range(count)
+    ]
+
+
+def examine(devices: list[dict[str, Any]], **bench: Any) -> Diagnosis:  # noqa: ANN401
+    """A bench of the second kind, examined."""
+    spec = {"seed": 5, "pull_up_ohm": 2200, "c_nf": 0.3, "devices": devices, **bench}
+    return examined(second.fixture_of(spec, "case"), QUICK)
+
+
+def faults(found: Diagnosis) -> list[str]:
+    """Kinds of the faults, in their rank."""
+    return [f.kind for f in found.findings if f.weight is Weight.FAULT]
+
+
+def first(found: Diagnosis) -> Finding:
+    """The first finding."""
+    assert found.findings, "nothing was found"
+    return found.findings[0]
+
+
+def test_a_healthy_bench_has_no_fault() -> None:
+    """The twin of all cases below."""
+    assert not faults(examine(thermometers(4)))
+
+
+def test_a_marginal_edge_is_no_noise() -> None:
+    """Errors that are gone at a later sample: an edge, and noise is excluded by that.
+
+    Rise to the receiver of 4.6 us; its sample comes 4.3 us after the release, up to 0.5 us
+    later by its oversampling.
+    """
+    found = examine(thermometers(3), pull_up_ohm=2200, c_nf=round(4.6 / 0.316 / 2.2, 3))
+    edge = first(found)
+    assert edge.kind == "slow-edge"
+    assert any("noise" in text and "sampled" in text for text in edge.ruled_out)
+    assert not {"spikes", "pulled-highs"} & set(faults(found))
+
+
+def test_noise_is_no_edge() -> None:
+    """Errors that are as many at a later sample."""
+    found = examine(thermometers(3), flip=0.02)
+    noise = first(found)
+    assert noise.cause == "noise"
+    assert any("slow-edge" in text for text in noise.ruled_out)
+
+
+@pytest.mark.parametrize("branches", [7, 9])
+def test_the_eighth_branch(branches: int) -> None:
+    """Each branch adds 0.259 nF; seven are within limits, nine are not; no device is bad.
+
+    Worked example of a public report: 4.7 kohm, threshold of the receiver 2.0 V.
+    """
+    found = examine(
+        thermometers(branches),
+        pull_up_ohm=4700,
+        c_nf=round(0.259 * branches, 3),
+        vth_host=2.0,
+    )
+    if branches == 7:
+        assert not faults(found)
+    else:
+        assert first(found).kind in {"slow-edge", "pull-up"}
+        assert not {"absent", "restart", "third-wire"} & set(faults(found))
+
+
+def test_a_clone_is_valid_with_a_note() -> None:
+    """Constants A5 81 66, always the same: no fault, and said."""
+    clone = thermometers(1, own=[0xA5, 0x81, 0x66])[0] | {"serial": 0x6D31}
+    found = examine([*thermometers(2), clone])
+    assert not faults(found)
+    (note,) = [f for f in found.findings if f.kind == "off-sheet"]
+    assert note.weight is Weight.NOTE
+    assert "A5 66" in note.measured[0]
+
+
+def test_devices_that_vanish_together() -> None:
+    """One common cause, not two device faults, and nobody leaves the inventory."""
+    away = {"away_every_s": 1.3, "away_share": 0.4}
+    found = examine(thermometers(2, **away), v=3.3)
+    common = first(found)
+    assert common.kind == "common-loss"
+    assert not {"absent", "vanished", "attached"} & set(faults(found))
+
+
+def test_exactly_sixty_four() -> None:
+    """Bursts of full packets hang: the adapter's, certain, with a burst size to write."""
+    found = examine(thermometers(2), holds_full_packets=True)
+    packet = first(found)
+    assert (packet.kind, packet.sure) == ("packet-boundary", Sure.CERTAIN)
+    assert "max_burst: 60" in packet.try_first
+    assert "absent" not in faults(found)
+
+
+def test_a_restart_in_each_conversion() -> None:
+    """Markers gone in work and kept in pauses as long."""
+    found = examine(
+        [*thermometers(2), thermometers(1, restarts=1.0)[0] | {"serial": 0x99}]
+    )
+    assert first(found).kind in {"restart", "third-wire"}
+    assert "clone-like" not in [f.kind for f in found.findings]
+
+
+def test_a_line_that_stays_low() -> None:
+    """One break for each write, however long it is: low, and not inverted."""
+    found = examine(thermometers(2), stuck_low=True)
+    assert first(found).kind in {"stuck-low", "silent"}
+    assert "inverted" not in faults(found)
