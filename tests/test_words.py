@@ -16,17 +16,13 @@ NO_SOURCE = re.compile(
 )
 """Names of collections that nobody outside has; a citation names the published thing."""
 
-ROOMS_TO_COME = {"diagnosis"}
-"""Rooms whose citations still name such collections."""
-
 
 def _files() -> list[Path]:
     return [
         path
         for top in ("harness", "tests")
         for path in sorted((ROOT / top).rglob("*.py"))
-        if path.relative_to(ROOT).parts[1] not in ROOMS_TO_COME
-        and path != Path(__file__)
+        if path != Path(__file__)
     ]
 
 

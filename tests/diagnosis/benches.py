@@ -1,4 +1,4 @@
-"""Benches with the field failures F01 to F24, other numbers each time. All invented."""
+"""Benches with faults of line, supply and thermometers, other numbers each time. All invented."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Benches with the field failures F28 to F34: adapter, host, who else speaks. All invented."""
+"""Benches with faults of adapter and host, and with others who speak. All invented."""
 
 from __future__ import annotations
 

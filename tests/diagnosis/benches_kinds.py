@@ -1,4 +1,4 @@
-"""Benches with the field failures F22 and F25 to F27.
+"""Benches with faults of memories, switches, loggers and battery monitors.
 
 Devices, serial numbers and values are invented.
 """

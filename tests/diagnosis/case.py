@@ -1,4 +1,4 @@
-"""What a case of a field failure is, and how much its examination takes upon itself."""
+"""What a case of a fault is, and how much its examination takes upon itself."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ QUICK = Effort(
 
 @dataclass(frozen=True, kw_only=True)
 class Case:
-    """One field failure.
+    """One fault.
 
     Attributes:
         vary: a bench with the fault, other numbers each time.

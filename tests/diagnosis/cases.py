@@ -1,8 +1,8 @@
-"""The field failures as cases: bench, right cause, what must be measured, what is forbidden.
+"""Faults as cases: bench, right cause, what must be measured, what is forbidden.
 
-The cases F01 to F34 and their verdicts are those of the collection of field failures
-(public reports and device documentation, retold). An examination alone changes nothing
-and supposes nothing; where a failure shows in a step only (F22 stores an EEPROM), the
+The cases F01 to F34 and their verdicts are retold from public reports and device
+documentation; where no single source stands behind one it is common practice. An
+examination alone changes nothing and supposes nothing; where a failure shows in a step only (F22 stores an EEPROM), the
 case is the diagnosis that the failed step of a plan carries.
 """
 

@@ -1,4 +1,4 @@
-"""Field failures of adapter and host, and of parts that disturb all, F28 to F34."""
+"""Faults of adapter and host, and of parts that disturb all, F28 to F34."""
 
 from __future__ import annotations
 

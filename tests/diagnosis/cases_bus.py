@@ -1,4 +1,4 @@
-"""Field failures of line, supply and thermometers, F01 to F24."""
+"""Faults of line, supply and thermometers, F01 to F24."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Field failures of other kinds of device, many in a step of a plan, F09 to F27."""
+"""Faults of other kinds of device, many in a step of a plan, F09 to F27."""
 
 from __future__ import annotations
 

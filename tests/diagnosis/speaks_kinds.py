@@ -1,6 +1,6 @@
 """Evidence of devices of any kind, written by hand, each beside what its rule must say.
 
-Numbers: collection of field failures, F22 and F24 to F27 (check bytes there recomputed in
+Numbers: data sheets of the kinds and common practice (check bytes recomputed in
 ``test_rules_kinds``).
 """
 

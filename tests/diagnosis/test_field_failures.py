@@ -1,4 +1,4 @@
-"""Field failures end to end: fault on, right cause first; fault off, no such finding."""
+"""Faults end to end: fault on, right cause first; fault off, no such finding."""
 
 from __future__ import annotations
 

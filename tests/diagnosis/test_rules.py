@@ -185,7 +185,7 @@ def test_a_few_devices_are_told_one_by_one(count: int) -> None:
 
 
 def test_the_same_trouble_of_many_devices_is_one_finding() -> None:
-    """Rule 3 of the field failures: what hits many is no matter of a single device."""
+    """What hits many is no matter of a single device (common practice, no source)."""
     other = replace(_restart(99), kind="third-wire")
     bus = replace(_restart(0), device="")
     many = [_restart(number) for number in range(8)]

@@ -44,7 +44,7 @@ def kinds(**changes: Any) -> list[str]:  # noqa: ANN401
 def test_published_check_bytes_of_a_store() -> None:
     """Write check 2F CA; status 27 instead of 07 turns the check from 08 9D to 91 5C.
 
-    Source: collection of field failures, F22 (row 0020h, data 11 to 88).
+    Source: data sheet family 2Dh (part DS2431) p. 7-12; row 0020h, data 11 to 88 chosen.
     """
     data = bytes.fromhex("11 22 33 44 55 66 77 88")
     assert crc16_sent(b"\x0f\x20\x00" + data) == bytes.fromhex("2F CA")

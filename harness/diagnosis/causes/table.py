@@ -17,6 +17,7 @@ from harness.diagnosis.causes import devices as rules_devices
 from harness.diagnosis.causes import kinds as rules_kinds
 from harness.diagnosis.causes import line as rules_line
 from harness.diagnosis.causes import noise as rules_noise
+from harness.diagnosis.causes import presence as rules_presence
 from harness.diagnosis.causes import rest as rules_rest
 from harness.diagnosis.causes import stores as rules_stores
 from harness.diagnosis.causes import supply as rules_supply
@@ -129,9 +130,9 @@ RULES: tuple[Rule, ...] = (
     Rule(judge=rules_clocks.failed_mission, seen_by="failed"),
     Rule(judge=rules_current.failed_offset, seen_by="failed"),
     Rule(judge=rules_devices.all_zero_blocks, seen_by="devices"),
-    Rule(judge=rules_devices.loose_contact, seen_by="devices"),
-    Rule(judge=rules_devices.common_loss, seen_by="scans", spoils=True),
-    Rule(judge=rules_devices.flaky_branch, seen_by="devices"),
+    Rule(judge=rules_presence.loose_contact, seen_by="devices"),
+    Rule(judge=rules_presence.common_loss, seen_by="scans", spoils=True),
+    Rule(judge=rules_presence.flaky_branch, seen_by="devices"),
     Rule(judge=rules_devices.impossible_code, seen_by="scans"),
     Rule(
         judge=rules_devices.doubled,
@@ -140,8 +141,8 @@ RULES: tuple[Rule, ...] = (
     ),
     Rule(judge=rules_kinds.odd_answer, seen_by="devices"),
     Rule(judge=rules_kinds.deaf_to_commands, seen_by="devices"),
-    Rule(judge=rules_devices.wants_long_reset, seen_by="devices"),
-    Rule(judge=rules_devices.missing, seen_by="devices", otherwise="an absent device"),
+    Rule(judge=rules_presence.wants_long_reset, seen_by="devices"),
+    Rule(judge=rules_presence.missing, seen_by="devices", otherwise="an absent device"),
     Rule(judge=rules_supply.given_up, seen_by="devices"),
     Rule(judge=rules_supply.third_wire, seen_by="devices"),
     Rule(judge=rules_supply.starved, seen_by="devices"),
@@ -164,8 +165,8 @@ RULES: tuple[Rule, ...] = (
     Rule(judge=rules_kinds.supply_differs, seen_by="devices"),
     Rule(judge=rules_kinds.torn_answer, seen_by="devices"),
     Rule(judge=rules_supply.alarm_search, seen_by="alarms"),
-    Rule(judge=rules_devices.came_or_went, seen_by="scans", explains=True),
-    Rule(judge=rules_devices.unlisted, seen_by="inventory"),
+    Rule(judge=rules_presence.came_or_went, seen_by="scans", explains=True),
+    Rule(judge=rules_presence.unlisted, seen_by="inventory"),
     Rule(judge=rules_adapter.blinking_supply, seen_by="devices"),
     Rule(judge=rules_adapter.slow_round_trip, seen_by="adapter"),
     Rule(judge=rules_adapter.late_host, seen_by="adapter"),

@@ -1,0 +1,269 @@
+"""Causes of presence: absent, lost at times, by one, by all; and the inventory."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from harness.diagnosis.causes.devices import doubled, impossible_code
+from harness.diagnosis.causes.kinds import odd_answer
+from harness.diagnosis.evidence.bus import DeviceFacts, Evidence
+from harness.diagnosis.finding import Cause, Finding, Weight
+from harness.diagnosis.inventory import Membership
+from harness.diagnosis.signs.devices import all_silent
+
+_STANDS_OUT = 0.05
+"""Share of directed searches lost by a device that stands out (own choice, no source)."""
+
+
+def wants_long_reset(evidence: Evidence) -> Iterator[Finding]:
+    """Silent after customary resets, there after one of 694 us."""
+    for device in evidence.devices:
+        if device.answers_long_reset:
+            yield Finding(
+                cause=Cause.CONFIGURATION,
+                kind="left-in-fast-mode",
+                says=f"{device.name} answers only behind a longer reset: it was left in fast mode "
+                "or takes no shorter low for a reset",
+                measured=(
+                    f"0 of {device.verifies} directed searches behind customary resets, 1 of 1 "
+                    "behind one of 694 us",
+                ),
+                try_first="lengthen the reset (7200 baud), check the adapter's rate",
+                device=device.rom_code,
+            )
+
+
+_UNDER_ANOTHER_CODE = (
+    f"{Cause.DEVICE} rom-code: it is there under the odd code or answer below; it goes with "
+    "that part",
+)
+
+
+def missing(evidence: Evidence) -> Iterator[Finding]:
+    """Expected, never found, while others answer."""
+    others = [d for d in evidence.devices if d.verified]
+    gone = [
+        d
+        for d in evidence.devices
+        if d.verifies
+        and not d.verified
+        and d.rom_code in evidence.expected.rom_codes
+        and not (evidence.scans and evidence.scans.found.get(d.rom_code))
+        and not (evidence.scans and d.rom_code in evidence.scans.last)
+        and not d.answers_long_reset
+    ]
+    if not gone or not others:
+        return
+    # somebody under a code that cannot be, or under another's, may be the one
+    disguised = any(doubled(evidence)) or any(odd_answer(evidence))
+    disguised = disguised or any(impossible_code(evidence))
+    disguised = disguised or bool(evidence.scans and evidence.scans.rejected)
+    for device in gone:
+        yield Finding(
+            cause=Cause.DEVICE,
+            kind="absent",
+            says=f"{device.name} does not answer; {len(others)} others do",
+            measured=(
+                f"0 of {device.verifies} directed searches answered, others "
+                f"{sum(d.verified for d in others)} of {sum(d.verifies for d in others)}",
+            ),
+            tells_apart=_UNDER_ANOTHER_CODE if disguised else (),
+            try_first=f"reseat {device.name}: its ground lead, then its data lead",
+            device=device.rom_code,
+        )
+
+
+def flaky_branch(evidence: Evidence) -> Iterator[Finding]:
+    """Some devices are found now and then, the others always."""
+    known = [d for d in evidence.devices if d.verifies >= 5 and d.verified]
+    if len(known) < 2:
+        return
+    losses = sorted(_lost(d) for d in known)
+    usual, worst = losses[(len(losses) - 1) // 2], losses[-1]
+    if worst < max(_STANDS_OUT, 3 * usual):
+        return
+    flaky = [d for d in known if 2 * _lost(d) >= worst]
+    ends = evidence.scans.dead_ends if evidence.scans else {}
+    yield Finding(
+        cause=Cause.BUS_WIRING,
+        kind="branch",
+        says="one branch loses its devices now and then: reflections on a stub, or a loose "
+        "contact there; the inventory stays as it is",
+        measured=(
+            *(
+                f"{d.name} found in {d.verified} of {d.verifies} directed searches"
+                for d in flaky
+            ),
+            f"dead ends at positions {', '.join(map(str, ends)) or 'none'}",
+        ),
+        ruled_out=(
+            "adapter and common wiring: other devices are found far more often",
+        ),
+        try_first="daisy-chain, or 100 to 150 ohm in series at each branch; reseat that branch",
+        device=flaky[0].rom_code if len(flaky) == 1 else "",
+    )
+
+
+def _lost(device: DeviceFacts) -> float:
+    lost = device.unanswered - device.nobody_there
+    tried = device.verified + lost
+    return lost / tried if tried else 0.0
+
+
+def common_loss(evidence: Evidence) -> Iterator[Finding]:
+    """Several devices are missed by the same scans, or resets that nobody answers."""
+    silent, of = all_silent(evidence)
+    if silent >= _NOT_BY_CHANCE:
+        met = [d for d in evidence.devices if d.verified]
+        yield _nobody_at_times(silent, of, met[0] if len(met) == 1 else None)
+        return
+    scans = evidence.scans
+    if scans is None or len(scans.each) < 3:
+        return
+    codes = sorted({code for scan in scans.each for code in scan})
+    missed = {c: tuple(c not in scan for scan in scans.each) for c in codes}
+    losers = {c: m for c, m in missed.items() if any(m)}
+    if len(losers) < 2 or len(set(losers.values())) != 1:
+        return
+    pattern = next(iter(losers.values()))
+    if not pattern[-1] or not _once_gone(pattern):
+        yield _lost_together(losers, pattern, len(codes))
+
+
+_NOT_BY_CHANCE = 2
+"""Once may be a device being plugged in, whose empty store holds the line (data sheets on
+presence)."""
+
+
+def _nobody_at_times(silent: int, of: int, only: DeviceFacts | None) -> Finding:
+    """Of all at once, or of the only device, which cannot be told from it."""
+    measured = (f"{silent} of {of} resets answered by nobody, echoes right",)
+    if only is not None:
+        return Finding(
+            cause=Cause.DEVICE,
+            kind="loose-contact",
+            says=f"{only.name} comes and goes: at times it answers no reset, at others it does",
+            measured=measured,
+            try_first=f"reseat {only.name}, then its connector to the bus",
+            device=only.rom_code,
+        )
+    return Finding(
+        cause=Cause.BUS_WIRING,
+        kind="common-loss",
+        says="at times none of several devices answers a reset, at others all do: one common "
+        "cause, not as many faults; the inventory stays as it is",
+        measured=measured,
+        try_first="reseat what these devices share: connector, ground, supply",
+    )
+
+
+def _once_gone(pattern: tuple[bool, ...]) -> bool:
+    """True if from the first miss on nothing was found any more."""
+    return all(pattern[pattern.index(True) :])
+
+
+def _lost_together(
+    losers: dict[str, tuple[bool, ...]], pattern: tuple[bool, ...], of: int
+) -> Finding:
+    lost = sum(pattern)
+    return Finding(
+        cause=Cause.BUS_WIRING,
+        kind="common-loss",
+        says=f"{len(losers)} of {of} devices are missed by the same scans: one common cause, "
+        "not as many faults; the inventory stays as it is",
+        measured=(
+            f"{', '.join(losers)}: all missed in {lost} of {len(pattern)} scans, all found in "
+            f"the other {len(pattern) - lost}",
+        ),
+        try_first="reseat what these devices share: connector, ground, supply",
+    )
+
+
+def loose_contact(evidence: Evidence) -> Iterator[Finding]:
+    """A device that is there and at times is not, or restarts besides."""
+    for device in evidence.devices:
+        both = [b for b in (device.blocks, device.blocks_after) if b is not None]
+        ones = sum(b.ones + b.broken_off for b in both)
+        reads = sum(b.reads for b in both)
+        restarts = sum(c.marker_kept is False for c in device.conversions)
+        lost = device.unanswered
+        if not device.verified or not (ones or (lost and restarts)):
+            continue
+        yield Finding(
+            cause=Cause.DEVICE,
+            kind="loose-contact",
+            says=f"{device.name} comes and goes: at times nobody drives the line for it",
+            measured=(
+                f"{ones} of {reads} blocks all FFh or ones from some place on, {restarts} "
+                "restarts",
+                f"directed searches answered: {device.verified} of {device.verifies}",
+            ),
+            ruled_out=("a value of -0.06 degC: its check byte would be C9h",),
+            try_first=f"reseat {device.name}: look for a broken ground wire",
+            device=device.rom_code,
+        )
+
+
+def unlisted(evidence: Evidence) -> Iterator[Finding]:
+    """Devices that are there, proved, and in no socket of the fixture."""
+    if not evidence.expected.rom_codes:
+        return
+    strangers = {
+        code: standing
+        for code, standing in evidence.inventory.items()
+        if standing in {Membership.NEWCOMER, Membership.UNLISTED_FAMILY}
+    }
+    if strangers:
+        yield Finding(
+            cause=Cause.CONFIGURATION,
+            kind="unlisted",
+            says="devices answer that the fixture does not list",
+            measured=tuple(f"{code}: {what}" for code, what in strangers.items()),
+            try_first="add them to the fixture's sockets, or take them off the bus",
+            weight=Weight.NOTE,
+        )
+
+
+def came_or_went(evidence: Evidence) -> Iterator[Finding]:
+    """Between the first and the last scan of one examination."""
+    scans = evidence.scans
+    if scans is None or scans.whole < 2:
+        return
+    flaky = {d.rom_code for d in evidence.devices if 0 < d.verified < d.verifies}
+    came = sorted(set(scans.last) - set(scans.first) - flaky)
+    came = [
+        c
+        for c in came
+        if scans.found.get(c, 0) != 1 or c in evidence.expected.rom_codes
+    ]
+    went = sorted(set(scans.first) - set(scans.last) - flaky)
+    if came:
+        yield Finding(
+            cause=Cause.DEVICE,
+            kind="attached",
+            says="a device was plugged in during the examination: its presence pulse and its "
+            "empty store spoil one transaction of everybody",
+            measured=(f"new since the first scan: {', '.join(came)}",),
+            try_first="plug between runs; scan again",
+            weight=Weight.NOTE,
+        )
+    if len(went) > 1:
+        yield Finding(
+            cause=Cause.SUPPLY,
+            kind="vanished-together",
+            says=f"{len(went)} devices vanished together",
+            measured=(f"gone since the first scan: {', '.join(went)}",),
+            ruled_out=("single devices: they do not fail together",),
+            try_first="look at the branch or supply that these devices share",
+        )
+    elif went:
+        yield Finding(
+            cause=Cause.DEVICE,
+            kind="vanished",
+            says=f"{went[0]} vanished during the examination",
+            measured=(
+                f"found in {scans.found.get(went[0], 0)} of {scans.whole} scans",
+            ),
+            try_first="reseat that device; one scan takes nobody off the inventory",
+            device=went[0],
+        )
