@@ -386,7 +386,9 @@ def test_break_in_the_middle_is_the_line(bus_with: Make, bench_of: Make) -> None
         assert len(bus.last.echoes) < 400
 
 
-@pytest.mark.parametrize(("third", "kind"), [(0xFF, LineShorted), (0x00, NoEcho)])
+@pytest.mark.parametrize(
+    ("third", "kind"), [(0xFF, LineShorted), (0x80, LineShorted), (0x00, NoEcho)]
+)
 def test_a_late_break_counts_where_nothing_low_was_sent(
     rigged: Make, third: int, kind: type[Exception]
 ) -> None:

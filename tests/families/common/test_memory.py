@@ -206,3 +206,11 @@ def test_what_does_not_fit_is_refused(script: Make, given: Make) -> None:
         check.run(script(0x08, []), given(check, length=17))
     with pytest.raises(UsageError, match="do not lie"):
         check.run(script(0x08, []), given(check, start=16))
+
+
+def test_the_address_pattern_differs_within_and_between_pages() -> None:
+    """Each of 256 bytes has its own value, and the same place of the next page another."""
+    (own,) = PATTERNS["address"]
+    pages = [[own(page * 256 + at) for at in range(256)] for page in range(4)]
+    assert all(sorted(page) == list(range(256)) for page in pages)
+    assert all(len(set(same)) == 4 for same in zip(*pages, strict=True))
