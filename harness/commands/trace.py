@@ -99,7 +99,7 @@ def _quantity(judged: JudgedQuantity) -> RecordedQuantity:
 @contextmanager
 def _progress(recording: Path) -> Iterator[Callable[[int], None] | None]:
     """A bar on the standard error of a terminal, for files worth one."""
-    size = recording.stat().st_size
+    size = recording.stat().st_size if recording.is_file() else 0
     console = make_console(error=True)
     if size < _BYTES_WORTH_A_BAR or not console.is_terminal:
         yield None

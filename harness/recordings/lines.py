@@ -126,7 +126,7 @@ def finding_lines(trace: TraceRecord) -> Iterator[str]:
     yield from _outside_lines(trace)
     yield from _wrong_lines(trace)
     for judged in trace.quantities:
-        if judged.standing is LimitStanding.CANNOT_TELL:
+        if judged.standing is LimitStanding.CANNOT_TELL and not trace.too_slow:
             yield f"CANNOT TELL: {doubtful_sentence(judged)}"
     for reason in trace.reasons:
         yield f"CANNOT TELL: {reason}"

@@ -76,6 +76,7 @@ class TraceRecord:
         stretch_s: length of such a stretch.
         active_from_s: when the first one begins.
         reasons: why the recording cannot tell; empty if it can.
+        too_slow: True if lows can be missing, so that nothing is judged.
         lows_us: beginnings and ends of all lows, where they were asked for.
     """
 
@@ -108,6 +109,7 @@ class TraceRecord:
     stretch_s: float
     active_from_s: float
     reasons: tuple[str, ...]
+    too_slow: bool = False
     lows_us: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None
 
     @property
@@ -247,7 +249,7 @@ class RecordingTracer:
         begins = np.searchsorted(slot_index, decoded.frames)
         ends = np.append(begins[1:], len(slot_index))
         frame_ends = decoded.frame_ends()
-        counts.longest_pause = max(counts.longest_pause, _longest_pause(decoded))
+        counts.longest_pause = max(counts.longest_pause, decoded.longest_pause())
         for frame, (begin, end) in enumerate(zip(begins, ends, strict=True)):
             first, beyond = int(decoded.frames[frame]), int(frame_ends[frame])
             self._transaction(
@@ -330,12 +332,21 @@ class RecordingTracer:
         first = finder.first if finder.first is not None else finder.last
         strangers, unseen = compare_devices(self._expected, self._reader.roms)
         wrong = [*(WrongAt(at_s=0.0, what=what) for what in strangers), *self._wrong]
+        wrong_count = counts.wrong_count + len(strangers)
         kinds = counts.kinds
         activity, stretch_s = self._activity.counts(source.tick_s)
         judged = (
             *self._meter.judged(doubt),
             *judged_levels(source, interval, self._level_limits),
         )
+        too_slow = interval > SLOWEST_SAMPLING_US[counts.fast]
+        if too_slow:
+            # lows are missing, so neither bytes nor times between lows can be relied on
+            judged, wrong, wrong_count = (
+                tuple(quantity.untold() for quantity in judged),
+                [],
+                0,
+            )
         return TraceRecord(
             channel=source.channel,
             others=source.others,
@@ -358,7 +369,7 @@ class RecordingTracer:
             transaction_count=counts.transactions,
             checks=counts.checks,
             wrong=tuple(wrong[:MOST_INSTANTS]),
-            wrong_count=counts.wrong_count + len(strangers),
+            wrong_count=wrong_count,
             quantities=judged,
             views=self._meter.views(judged),
             start_s=first * source.tick_s,
@@ -366,6 +377,7 @@ class RecordingTracer:
             stretch_s=stretch_s,
             active_from_s=self._activity.first * source.tick_s,
             reasons=(*self._reasons(interval), *unseen),
+            too_slow=too_slow,
             lows_us=self._kept_us(),
         )
 
@@ -431,12 +443,3 @@ class RecordingTracer:
             yield (
                 f"the recording ends after {self._last.left_bits} of the 8 slots of a byte"
             )
-
-
-def _longest_pause(decoded: DecodedLows) -> int:
-    """Longest high between two lows of one transaction, in ticks."""
-    lows = decoded.lows
-    pauses = lows.starts[1:] - lows.ends[:-1]
-    within = np.ones(len(pauses), np.bool_)
-    within[decoded.frames[decoded.frames > 0] - 1] = False
-    return int(pauses[within].max(initial=0))

@@ -8,6 +8,7 @@ import pytest
 
 from harness.recordings.decoding import slots
 from harness.recordings.decoding.transactions import RomUse
+from harness.recordings.record.quantity import LimitStanding
 from harness.recordings.record.shown import TraceVerdict
 from harness.recordings.trace import TraceRecord
 from harness.wire.crc import crc8
@@ -214,7 +215,10 @@ def test_sampled_too_slowly(tmp_path: Path) -> None:
     line = LineMaker()
     _thermometer(line)
     trace = _trace(tmp_path, line, step_us=10)
-    assert trace.verdict is not TraceVerdict.WITHIN
+    assert trace.verdict is TraceVerdict.CANNOT_TELL
+    assert {q.standing for q in trace.quantities} <= {
+        LimitStanding.CANNOT_TELL, LimitStanding.NO_LIMIT,
+    }  # fmt: skip
     assert "sampled every 10 us, too slowly" in " ".join(trace.reasons)
 
 

@@ -10,6 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from harness.cli import app
+from harness.recordings.problems import RecordingUnreadable
 from tests.recordings.traces import DATA, LineMaker, write_vcd
 
 FIXTURE = """\
@@ -88,6 +89,26 @@ def test_a_file_that_cannot_be_read(tmp_path: Path) -> None:
     )
     assert done.returncode == 2
     assert done.stderr.startswith("slotproof: empty.vcd: the file is empty")
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (None, "cannot be read: No such file"),
+        ("#0\n1!\n#100\n0!\n#50\n1!\n", "8:1: time goes backwards: 50 after 100"),
+        ("#0\n1!\n#9223372036854775808\n0!\n", "the time is beyond"),
+    ],
+)
+def test_bad_input_is_told_without_a_folder(
+    text: str | None, said: str, tmp_path: Path
+) -> None:
+    path = tmp_path / "bad.vcd"
+    head = "$timescale 1 us $end\n$var wire 1 ! d $end\n$enddefinitions $end\n"
+    if text is not None:
+        path.write_text(head + text)
+    with pytest.raises(RecordingUnreadable, match=said):
+        _trace(path)
+    assert not (tmp_path / "results").exists()
 
 
 def _fixture(tmp_path: Path, expect: str) -> Path:

@@ -61,6 +61,13 @@ class DecodedLows:
     bits: NDArray[np.uint8]
     frames: NDArray[np.int64]
 
+    def longest_pause(self) -> int:
+        """Longest high between two lows of one frame, in ticks."""
+        pauses = self.lows.starts[1:] - self.lows.ends[:-1]
+        within = np.ones(len(pauses), np.bool_)
+        within[self.frames[self.frames > 0] - 1] = False
+        return int(pauses[within].max(initial=0))
+
     def frame_ends(self) -> NDArray[np.int64]:
         """One beyond the last index of each frame."""
         return np.append(self.frames[1:], len(self.lows))

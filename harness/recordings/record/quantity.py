@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 
@@ -84,3 +84,16 @@ class JudgedQuantity:
     standing: LimitStanding
     worst: tuple[Instant, ...]
     bins: tuple[tuple[float, int], ...]
+
+    def untold(self) -> JudgedQuantity:
+        """The same, of which nothing can be told."""
+        if self.standing is LimitStanding.NO_LIMIT:
+            return self
+        return replace(
+            self,
+            standing=LimitStanding.CANNOT_TELL,
+            outside=0,
+            some_only=0,
+            worst=(),
+            doubtful=self.count,
+        )

@@ -50,7 +50,7 @@ def trace_steps(trace: TraceRecord) -> Iterator[TraceStep]:
             step=quantity_name(judged.row),
             kind="judge",
             title=f"of the {judged.row.side}",
-            results=(_judged(judged, trace.verdict),),
+            results=(_judged(judged, trace),),
         )
 
 
@@ -135,7 +135,7 @@ def _decoded(
     )
 
 
-def _judged(judged: JudgedQuantity, verdict: TraceVerdict) -> CheckResult:
+def _judged(judged: JudgedQuantity, trace: TraceRecord) -> CheckResult:
     outcome, kind, message, hint = Outcome.PASSED, "", "", ""
     if judged.standing is LimitStanding.OUTSIDE:
         outcome, kind, message = Outcome.FAILED, "limit", outside_sentence(judged)
@@ -143,8 +143,10 @@ def _judged(judged: JudgedQuantity, verdict: TraceVerdict) -> CheckResult:
             "the pictures show the worst one; devices at hand may take it, others not"
         )
     elif judged.standing is LimitStanding.CANNOT_TELL:
-        outcome, kind = open_outcome(verdict), CANNOT_TELL
+        outcome, kind = open_outcome(trace.verdict), CANNOT_TELL
         message, hint = doubtful_sentence(judged), _SAMPLE_FASTER
+        if trace.too_slow:
+            message = "sampled too slowly: lows can be missing"
     unit = judged.row.unit
     evidence = {
         "worst": [
