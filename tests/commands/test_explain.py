@@ -80,7 +80,7 @@ def test_readme_is_short_and_its_pictures_are_there() -> None:
     """At most 250 lines; each picture is in the repository, and small."""
     assert len(README.splitlines()) <= MOST_LINES
     pictures = re.findall(r"!\[[^\]]+\]\(([^)]+)\)", README)
-    assert len(pictures) == 3
+    assert len(pictures) == 4
     assert all((ROOT / name).stat().st_size < 150_000 for name in pictures)
 
 
