@@ -14,9 +14,50 @@ NAMES = ("chromium", "chromium-browser")
 
 PHONE_PX, DESK_PX = 390, 1100
 
+VERDICT_PX = 600
+"""Height in which verdict and culprit are seen without scrolling."""
+
+GAP_PX = 200
+"""Tallest stretch of a page that may be empty."""
+
 _MEASURE = """<!doctype html><title>measure</title>
 <iframe id="f" style="border:0;width:{width}px;height:900px" srcdoc="{page}"></iframe><pre id="out"></pre>
 <script>
+function parts(c) {{ return c.match(/[0-9.]+/g).map(Number); }}
+function light(c) {{
+  var p = parts(c).slice(0, 3).map(function (v) {{
+    v /= 255; return v <= 0.04045 ? v / 12.92 : Math.pow((v + 0.055) / 1.055, 2.4);
+  }});
+  return 0.2126 * p[0] + 0.7152 * p[1] + 0.0722 * p[2];
+}}
+function under(e) {{
+  for (; e; e = e.parentElement) {{
+    var c = getComputedStyle(e).backgroundColor;
+    if (parts(c).length < 4 || parts(c)[3] > 0) return c;
+  }}
+  return "rgb(255, 255, 255)";
+}}
+function written(d) {{
+  return Array.from(d.querySelectorAll("body *")).filter(function (e) {{
+    return !e.closest("svg, details:not([open]) > *:not(summary)") &&
+      Array.from(e.childNodes).some(function (n) {{ return n.nodeType == 3 && n.data.trim(); }});
+  }});
+}}
+function faintest(d) {{
+  return Math.min.apply(null, written(d).map(function (e) {{
+    var a = light(getComputedStyle(e).color), b = light(under(e));
+    return (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05);
+  }}));
+}}
+function bottom(e) {{ return e ? e.getBoundingClientRect().bottom : 0; }}
+function widestGap(d) {{
+  var filled = written(d).concat(Array.from(d.querySelectorAll("svg")));
+  var rows = filled.map(function (e) {{ return e.getBoundingClientRect(); }})
+    .filter(function (r) {{ return r.height > 0; }}).sort(function (a, b) {{ return a.top - b.top; }});
+  var end = 0, gap = 0;
+  rows.forEach(function (r) {{ gap = Math.max(gap, r.top - end); end = Math.max(end, r.bottom); }});
+  return gap;
+}}
 document.getElementById("f").onload = function () {{
   var d = this.contentDocument, root = d.documentElement;
   var wide = Array.from(d.querySelectorAll("body *")).filter(function (e) {{
@@ -27,6 +68,9 @@ document.getElementById("f").onload = function () {{
     wide: wide.slice(0, 5).map(function (e) {{ return e.tagName + " " + e.className; }}),
     paper: getComputedStyle(d.body).backgroundColor,
     ink: getComputedStyle(d.body).color,
+    faint: faintest(d),
+    verdict: bottom(d.querySelector(".verdict")),
+    gap: widestGap(d),
     text: d.body.innerText.length
   }});
 }};
@@ -43,6 +87,9 @@ class Seen:
         paper: background, red, green, blue from 0 to 255.
         ink: colour of the text, likewise.
         letters: length of the visible text.
+        least_contrast: of any text to what lies under it.
+        verdict_px: where the verdict's box ends; 0 without one.
+        widest_gap_px: tallest stretch with nothing in it.
     """
 
     scroll_px: int
@@ -50,6 +97,9 @@ class Seen:
     paper: tuple[int, int, int]
     ink: tuple[int, int, int]
     letters: int
+    least_contrast: float
+    verdict_px: float
+    widest_gap_px: float
 
     @property
     def contrast(self) -> float:
@@ -105,6 +155,9 @@ class Browser:
             paper=_colour(facts["paper"]),
             ink=_colour(facts["ink"]),
             letters=facts["text"],
+            least_contrast=facts["faint"],
+            verdict_px=facts["verdict"],
+            widest_gap_px=facts["gap"],
         )
 
     def pages_in_print(self, page: str) -> int:
@@ -134,6 +187,10 @@ def assert_readable(browser: Browser, page: str) -> None:
             assert seen.contrast >= 7, where  # WCAG 2.2, 1.4.6, level AAA
             assert (sum(seen.paper) < 3 * 128) is dark, where
             assert seen.letters > 200, where
+            # WCAG 2.2, 1.4.3, level AA
+            assert seen.least_contrast >= 4.5, f"{where}: {seen.least_contrast}"
+            assert seen.verdict_px <= VERDICT_PX, f"{where}: {seen.verdict_px}"
+            assert seen.widest_gap_px <= GAP_PX, f"{where}: {seen.widest_gap_px}"
 
 
 def _colour(text: str) -> tuple[int, int, int]:

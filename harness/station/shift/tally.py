@@ -150,12 +150,19 @@ def reason_text(test: UnitTest) -> str:
     return f"{test.reason.step}: {test.reason.kind}".strip(": ") or "unknown"
 
 
+def _counted(count: int, word: str) -> str:
+    return f"{count} {word}{'' if count == 1 else 's'}"
+
+
 def summary_lines(counts: Counts) -> Iterator[str]:
     """The shift in words."""
     yield f"units            {counts.units} ({counts.passed} passed, {counts.failed} failed)"
     yield f"first-pass yield {counts.yield_text}"
     retests = counts.tests - counts.errors - counts.units
-    yield f"tests            {counts.tests} ({retests} retests, {counts.errors} errors)"
+    yield (
+        f"tests            {counts.tests} ({_counted(retests, 'retest')}, "
+        f"{_counted(counts.errors, 'error')})"
+    )
     if counts.units_per_hour is not None:
         yield f"units an hour    {counts.units_per_hour:.0f}"
     for number, (reason, count) in enumerate(counts.top_failures, start=1):
