@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -88,6 +89,39 @@ def test_what_an_independent_writer_writes(
     assert found[0][1] == HIGH
     assert [edge for edge in found[1:] if edge not in wanted] == []
     assert set(wanted) <= set(found)
+
+
+def test_what_a_second_independent_writer_writes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A hardware simulator's own dump of a line that it drives, edge by edge."""
+    import myhdl
+
+    monkeypatch.chdir(tmp_path)
+    lasts = [500, 30, 120, 400, 6, 64, 62, 8, 1, 70]
+
+    @myhdl.block  # type: ignore[untyped-decorator]
+    def bench() -> object:
+        line = myhdl.Signal(bool(1))
+
+        @myhdl.instance  # type: ignore[untyped-decorator]
+        def drive() -> Iterator[object]:
+            for last in lasts:
+                line.next = not line
+                yield myhdl.delay(last)
+
+        return drive
+
+    simulated = bench()
+    simulated.config_sim(trace=True)
+    simulated.run_sim(quiet=1)
+    (path,) = tmp_path.glob("*.vcd")
+    times = [sum(lasts[:n]) for n in range(len(lasts))]
+    # its dump has the value ahead of time 0, then what changes at time 0
+    assert _edges(path, "line") == [
+        (0, HIGH),
+        *((at, HIGH if n % 2 else LOW) for n, at in enumerate(times)),
+    ]
 
 
 @pytest.mark.parametrize("block", [64, 1000, 4 << 20])

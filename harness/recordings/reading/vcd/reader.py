@@ -114,14 +114,10 @@ class VcdSource:
             yield LevelChunk(times=times, levels=levels, end=found.last_time)
 
     def _changes(self) -> Iterator[BlockChanges]:
+        # values ahead of the first time are those of time 0 (IEEE Std 1364-2005, clause 18.2)
         last, line = 0, self._header.body_line
-        first = True
         for block in self._blocks():
             try:
-                if first:
-                    # dumps may begin before time 0
-                    last = _first_time(block)
-                    first = False
                 found = parse_block(block, self._target, last)
             except BadToken as bad:
                 whole = _without_cut_word(block, bad)
@@ -173,11 +169,6 @@ def _last_cut(block: bytes) -> int:
     if b"\n" in block.strip():
         return 0
     return max((match.start() for match in _CUT.finditer(block)), default=0)
-
-
-def _first_time(block: bytes) -> int:
-    match = re.search(rb"(?:^|\s)#(\d{1,18})(?!\d)", block)
-    return int(match[1]) if match else 0
 
 
 def _every_bit(variables: tuple[VcdVariable, ...]) -> dict[str, VcdTarget]:
