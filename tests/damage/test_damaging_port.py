@@ -37,6 +37,9 @@ CASES = [
     ("replay instead", "rarely", 20_261_128_000_135),
     ("replay instead", "rarely", 20_270_101_001_955),
     ("inverted", "rarely", 20_270_101_000_373),
+    # settings that a later step made up for are no restart of the device
+    ("die", "middle", 20_270_106_000_160),
+    ("repeat after 5 ms", "rarely", 20_270_106_000_335),
 ]
 
 

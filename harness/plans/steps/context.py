@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
@@ -60,6 +61,7 @@ class Context:
         conversions: which conversion each device holds.
         seating: which of the devices found sits in which socket.
         unsettled: devices whose settings an error left unknown.
+        written: how often this run wrote settings to each device, by ROM code.
     """
 
     bus: Bus
@@ -81,6 +83,7 @@ class Context:
     _remarks: list[str] = field(default_factory=list)
     seating: Seating = field(default_factory=Seating)
     unsettled: Unsettled = field(default_factory=Unsettled)
+    written: Counter[str] = field(default_factory=Counter)
     _sessions: dict[str, DeviceSession] = field(default_factory=dict)
     _wiring: dict[str, dict[str, Any]] = field(default_factory=dict)
     _survey: Survey | None = None

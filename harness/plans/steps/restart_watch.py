@@ -38,12 +38,14 @@ class RestartWatch:
 
     context: Context
     _seen: dict[str, dict[str, Scalar]] = field(default_factory=dict)
+    _written: Counter[str] = field(default_factory=Counter)
 
     def around(
         self, item: StepItem, results: Iterator[CheckResult]
     ) -> Iterator[CheckResult]:
         """The step's results; those of a device that restarted meanwhile held back."""
         before = Counter(self.context.bus.matches)
+        self._written = Counter(self.context.written)
         if item.kind not in _HELD_BACK:
             yield from results
             self._look(item, before)
@@ -70,7 +72,9 @@ class RestartWatch:
             now = self._sense(device)
             was = self._seen.get(code, {})
             self._seen[code] = now
-            why = _restart_between(item, device, was, now)
+            # settings that this step made up for: they moved by our own writing
+            ours = self.context.written[code] != self._written[code]
+            why = _restart_between(item, device, was, now, may_set=ours)
             if why:
                 found[code] = why
                 # what the next step makes again is no second restart
@@ -119,7 +123,12 @@ def _signs(device: DeviceRef) -> Iterator[RestartSign]:
 
 
 def _restart_between(
-    item: StepItem, device: DeviceRef, was: dict[str, Scalar], now: dict[str, Scalar]
+    item: StepItem,
+    device: DeviceRef,
+    was: dict[str, Scalar],
+    now: dict[str, Scalar],
+    *,
+    may_set: bool,
 ) -> str:
     """What shows that the device restarted, or empty."""
     if item.kind in _MAY_CHANGE:
@@ -130,7 +139,8 @@ def _restart_between(
             continue
         flag = sign.trace is Trace.FLAG and after == sign.after
         as_stored = isinstance(sign.after, AfterRestart) or after == sign.after
-        fell_back = sign.trace in _SETTINGS and as_stored and item.kind not in _MAY_SET
+        may_move = may_set or item.kind in _MAY_SET
+        fell_back = sign.trace in _SETTINGS and as_stored and not may_move
         if flag or fell_back:
             return f"{sign.shown_by} ({sign.trace}) was {before} and is {after}"
     return ""

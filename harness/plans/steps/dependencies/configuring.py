@@ -76,6 +76,7 @@ def _write(
     """Write settings and read them back; conversions under others count no more."""
     family = family_of(device.family)
     assert family.configure is not None  # a family with settings has it
+    context.written[device.rom_code] += 1  # also if it ends in an error half-way
     governed = {name for key in settings for name in family.settings[key].governs}
     left = {n for n, row in quantities(device.family).items() if row.reread is not None}
     if governed & left:
