@@ -28,7 +28,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "timing": {"digits", "errors", "records", "clock", "wire", "driver"},
     "diagnosis": {
         "digits", "errors", "records", "journal_form", "clock", "wire", "driver", "families",
-        "timing", "quality",
+        "timing", "quality", "recordings",
     },
     "simulation": {"wire"},
     "quality": {"errors", "records", "wire"},

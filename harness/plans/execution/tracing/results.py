@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
+from harness.diagnosis.diagnosis import DIAGNOSIS, Diagnosis
+from harness.diagnosis.recorded import findings_of
 from harness.recordings.record.quantity import JudgedQuantity, LimitStanding
 from harness.recordings.record.sentences import (
     doubtful_sentence,
@@ -12,7 +14,12 @@ from harness.recordings.record.sentences import (
     quantity_name,
     some_devices_sentence,
 )
-from harness.recordings.record.shown import SeenDevice, TraceVerdict, WrongAt
+from harness.recordings.record.shown import (
+    SeenDevice,
+    TraceFacts,
+    TraceVerdict,
+    WrongAt,
+)
 from harness.recordings.trace import TraceRecord
 from harness.records import CheckResult, DeviceRef, Measurement, Outcome
 
@@ -34,8 +41,13 @@ class TraceStep:
     results: tuple[CheckResult, ...]
 
 
-def trace_steps(trace: TraceRecord) -> Iterator[TraceStep]:
-    """What the recording can tell, what is on the line, and each quantity."""
+def trace_steps(trace: TraceRecord, facts: TraceFacts) -> Iterator[TraceStep]:
+    """What the recording can tell, what is on the line, and each quantity.
+
+    Args:
+        trace: the recording, judged.
+        facts: the same in numbers, for the findings page.
+    """
     yield TraceStep(
         step="recording", kind="read", title="read", results=(_reading(trace),)
     )
@@ -43,7 +55,7 @@ def trace_steps(trace: TraceRecord) -> Iterator[TraceStep]:
         step="transactions",
         kind="decode",
         title="on the line",
-        results=(_line(trace), *_devices(trace)),
+        results=(_with_findings(_line(trace), trace, facts), *_devices(trace)),
     )
     for judged in trace.quantities:
         yield TraceStep(
@@ -61,6 +73,16 @@ def open_outcome(verdict: TraceVerdict) -> Outcome:
     that is the verdict on the recording, and what could not be told is skipped.
     """
     return Outcome.SKIPPED if verdict is TraceVerdict.OUTSIDE else Outcome.ERROR
+
+
+def _with_findings(
+    result: CheckResult, trace: TraceRecord, facts: TraceFacts
+) -> CheckResult:
+    """The same with the findings of the recording, for the page that `diagnose` has."""
+    if trace.too_slow or not (found := findings_of(facts, trace.quantities)):
+        return result
+    written = DIAGNOSIS.written(Diagnosis(findings=found))
+    return replace(result, evidence={**result.evidence, DIAGNOSIS.name: written})
 
 
 def _reading(trace: TraceRecord) -> CheckResult:

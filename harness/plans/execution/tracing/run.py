@@ -91,7 +91,7 @@ def judge(
     with ending.interruptible():
         digest = _sha256(request.recording)
         trace = tracer.run(progress)
-        steps = list(trace_steps(trace))
+        steps = list(trace_steps(trace, facts_of(request.recording.name, trace)))
         if beside is not None:
             steps += comparison_steps(trace, beside)
     folder = request.into or fresh_folder(f"trace {request.recording.stem}")

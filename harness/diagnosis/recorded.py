@@ -1,0 +1,148 @@
+"""Findings from a recording of the line: what its records say about host, line, devices.
+
+A recording shows what happened and asks nothing, so a cause is certain only where the
+recording itself excludes every other: a low that the host alone makes is the host's.
+What it cannot tell (supply, adapter, stores) has no finding here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from harness.diagnosis.finding import Cause, Finding, Sure, Weight, ranked
+from harness.recordings.record.quantity import (
+    JudgedQuantity,
+    LimitStanding,
+    ValueOwner,
+)
+from harness.recordings.record.sentences import outside_sentence, quantity_name
+from harness.recordings.record.shown import TraceFacts
+
+RISE_TO_HIGH = 1.204 / 0.847
+"""From nothing to 70 % of an exponential takes 1.204 time constants, from 30 % to 70 %
+0.847 (arithmetic: ln(1/0.3) and ln(0.7/0.3))."""
+
+SAMPLE_US = 15.0
+"""A device and a host sample no earlier than this after the edge of a slot (data sheet
+family 28h, part DS18B20, p. 15-16): a one must be high by then."""
+
+
+def findings_of(
+    facts: TraceFacts, quantities: Iterable[JudgedQuantity]
+) -> tuple[Finding, ...]:
+    """What a recording speaks for, most severe first.
+
+    Args:
+        facts: the recording in numbers.
+        quantities: its quantities, judged.
+    """
+    known = list(quantities)
+    found = [
+        *_times(facts, known),
+        *_levels(known),
+        *_edge(known),
+        *_noise(facts),
+        *_devices(facts),
+    ]
+    return tuple(ranked(found))
+
+
+def _is_read_well(facts: TraceFacts) -> bool:
+    return not facts.wrong_count
+
+
+def _times(facts: TraceFacts, known: list[JudgedQuantity]) -> Iterator[Finding]:
+    """Times outside their limits: a fault if something is read wrong, else a warning."""
+    weight = Weight.WARNING if _is_read_well(facts) else Weight.FAULT
+    for judged in known:
+        row = judged.row
+        if judged.standing is not LimitStanding.OUTSIDE or row.unit != "us":
+            continue
+        owners = {ValueOwner.HOST: Cause.HOST, ValueOwner.DEVICE: Cause.DEVICE}
+        cause = owners.get(row.side, Cause.UNDECIDED)
+        sure = Sure.UNDECIDED if cause is Cause.UNDECIDED else Sure.CERTAIN
+        yield Finding(
+            cause=cause,
+            kind="timing",
+            sure=sure,
+            says=outside_sentence(judged),
+            measured=(f"{quantity_name(row)}: margin {judged.margin:.3g} us",),
+            try_first="lengthen or shorten it in the host's program"
+            if cause is Cause.HOST
+            else "record again with one device, to see whose it is",
+            weight=weight,
+        )
+
+
+def _levels(known: list[JudgedQuantity]) -> Iterator[Finding]:
+    for judged in known:
+        row = judged.row
+        if judged.standing is not LimitStanding.OUTSIDE or row.unit != "V":
+            continue
+        is_low = row.name == "low level"
+        yield Finding(
+            cause=Cause.BUS_WIRING if is_low else Cause.SUPPLY,
+            kind="low-level" if is_low else "high-level",
+            sure=Sure.LIKELY,
+            says=outside_sentence(judged),
+            measured=(f"{row.name} {judged.median:.3g} V",),
+            try_first="a higher pull-up resistance, or a stronger output stage"
+            if is_low
+            else "measure the pull-up's supply, and look for a load on the line",
+        )
+
+
+def _edge(known: list[JudgedQuantity]) -> Iterator[Finding]:
+    """A rise that takes a one beyond the instant at which it is sampled."""
+    named = {(q.row.name, q.row.overdrive): q for q in known}
+    rise = named.get(("rise time (30 to 70 %)", False))
+    low = named.get(("read low", False)) or named.get(("write-1 low", False))
+    if rise is None or low is None:
+        return
+    high_us = low.maximum + RISE_TO_HIGH * rise.median
+    if high_us <= SAMPLE_US:
+        return
+    yield Finding(
+        cause=Cause.BUS_WIRING,
+        kind="slow-edge",
+        sure=Sure.LIKELY,
+        says=f"a one is high only {high_us:.3g} us after its slot began, later than the "
+        f"{SAMPLE_US:g} us at which it may be sampled",
+        measured=(
+            f"rise 30 to 70 % in {rise.median:.3g} us",
+            f"{low.row.name} up to {low.maximum:.3g} us",
+        ),
+        try_first="lower pull-up resistance, shorter cable, or fewer devices",
+    )
+
+
+def _noise(facts: TraceFacts) -> Iterator[Finding]:
+    count = facts.glitches + facts.spikes
+    if not count:
+        return
+    yield Finding(
+        cause=Cause.NOISE,
+        kind="glitches",
+        sure=Sure.LIKELY,
+        says=f"{facts.glitches} lows too short and too near to their neighbour to be "
+        f"slots, {facts.spikes} spikes within lows, in {facts.duration_s:.3g} s",
+        measured=(f"{facts.checks} CRCs hold, {facts.wrong_count} things are wrong",),
+        try_first="look at the probe's ground first, then at the line for reflections",
+        weight=Weight.NOTE if _is_read_well(facts) else Weight.WARNING,
+    )
+
+
+def _devices(facts: TraceFacts) -> Iterator[Finding]:
+    for seen in facts.devices:
+        for note in seen.notes:
+            if note.startswith("does not behave"):
+                yield Finding(
+                    cause=Cause.DEVICE,
+                    kind="data-sheet",
+                    sure=Sure.CERTAIN,
+                    says=f"the device {seen.rom} {note}",
+                    measured=(f"{seen.checks} CRCs of it hold",),
+                    try_first="ask where the part comes from; qualify it as what it is",
+                    weight=Weight.NOTE,
+                    device=seen.rom,
+                )
