@@ -5,6 +5,10 @@ step that addressed such a device, and compared with what it was before: a devic
 restarted in between is found although no step asks for it. What the step says of it is
 held back, its conversions count no more, and settings are made again by the step that
 needs them, which remarks it.
+
+A restart stays visible in its sign until somebody clears it. One that a second question
+does not show again was no restart but a damaged answer; and like each failure it is
+booked only if the adapter proves sound.
 """
 
 from __future__ import annotations
@@ -17,6 +21,7 @@ from harness.errors import SlotproofError
 from harness.families.registry import family_of, quantities
 from harness.families.restart import AfterRestart, RestartSign, Trace
 from harness.plans.schema.steps import StepItem
+from harness.plans.steps.attempts import vouched
 from harness.plans.steps.context import Context
 from harness.records import CheckResult, DeviceRef, Outcome, Scalar
 
@@ -55,11 +60,14 @@ class RestartWatch:
         for result in collected:
             code = result.device.rom_code if result.device else ""
             why = restarted.pop(code, "")
-            yield _held_back(result, why) if why else result
+            yield self._held_back(result, why) if why else result
         for code, why in restarted.items():
-            yield _held_back(
+            yield self._held_back(
                 CheckResult(outcome=Outcome.PASSED, device=self._ref(code)), why
             )
+
+    def _held_back(self, result: CheckResult, why: str) -> CheckResult:
+        return vouched(_held_back(result, why), self.context)
 
     def _look(self, item: StepItem, before: Counter[str]) -> dict[str, str]:
         """Devices that restarted in this step or since the last look, and what shows it."""
@@ -75,7 +83,9 @@ class RestartWatch:
             # settings that this step made up for: they moved by our own writing
             ours = self.context.written[code] != self._written[code]
             why = _restart_between(item, device, was, now, may_set=ours)
-            if why:
+            if why and self._sense(device) != now:
+                self._seen[code] = was
+            elif why:
                 found[code] = why
                 # what the next step makes again is no second restart
                 del self._seen[code]

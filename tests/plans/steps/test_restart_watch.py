@@ -5,7 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from harness.records import Outcome
+import pytest
+
+from harness.plans.steps.restart_watch import RestartWatch
+from harness.records import DeviceRef, Outcome, Scalar
 
 Make = Callable[..., Any]
 """A fixture that makes or runs something."""
@@ -61,6 +64,26 @@ def test_no_restart(run_plan: Make, bench_data: Make, new_device: Make) -> None:
     ran = run_plan(STEPS, _bench(bench_data, new_device))
     assert not _by_socket(ran, "restarted")
     assert all(not r.shown.notes for _, r in ran.record.results)
+
+
+def test_a_damaged_answer_is_no_restart(
+    run_plan: Make, bench_data: Make, new_device: Make, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One look at the signs of S1 comes back as after a restart, the next does not."""
+    true_sense, looks = RestartWatch._sense, []
+
+    def damaged_once(self: RestartWatch, device: DeviceRef) -> dict[str, Scalar]:
+        found = true_sense(self, device)
+        looks.append(device.socket)
+        if looks.count("S1") == 2:
+            assert found["alarm_high"] == 40
+            return {**found, "alarm_high": 75}  # what the model's EEPROM holds
+        return found
+
+    monkeypatch.setattr(RestartWatch, "_sense", damaged_once)
+    ran = run_plan(STEPS, _bench(bench_data, new_device))
+    assert looks.count("S1") > 2
+    assert not _by_socket(ran, "restarted")
 
 
 def test_a_power_on_flag_that_is_set_again(
