@@ -109,6 +109,7 @@ def build(spec: dict[str, Any]) -> AilingBench:
         more = {key: d.pop(key) for key in _MORE if key in d}
         family, serial = int(d.pop("family"), 0), d.pop("serial")
         if "pad_fixed" in d:
+            more.pop("own", None)  # its block is fixed as a whole
             d["pad_fixed"] = bytes.fromhex(d["pad_fixed"])
         device = _KINDS.get(family, AilingPart)(
             rom=second_bench.rom(family, serial), **d

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from harness.diagnosis.evidence.bus import Conversion, DeviceFacts, Evidence
 from harness.diagnosis.finding import Cause, Finding, Weight
+from harness.diagnosis.signs.devices import measured_values
 
 _HIGHEST_DEGC = 125.0
 """End of the published range of the thermometers."""
@@ -164,13 +165,7 @@ def restarted(evidence: Evidence) -> Iterator[Finding]:
 def jumps(evidence: Evidence) -> Iterator[Finding]:
     """Readings of one probe that do not agree with each other, check bytes right."""
     for device in evidence.devices:
-        values = [
-            c.value_degc
-            for c in _converted(device)
-            if c.value_degc is not None
-            and not c.power_on
-            and c.value_degc <= _HIGHEST_DEGC
-        ]
+        values = [v for v in measured_values(device) if v <= _HIGHEST_DEGC]
         if len(values) < 2:
             continue
         middle = sorted(values)[len(values) // 2]

@@ -36,6 +36,10 @@ from harness.errors import (
     NobodyAnswers,
     SlotproofError,
 )
+from harness.families.thermometers.own_constants import (
+    behave_as_sheet,
+    constants_in,
+)
 from harness.families.thermometers.thermometer import (
     CONVERT,
     READ_SUPPLY,
@@ -393,7 +397,7 @@ class Clinic:
                 heard=heard,
                 took_ms=took_ms,
                 value_degc=block.temperature_degc if block else None,
-                power_on=bool(block and block.is_power_on_value),
+                power_on=bool(block and holds_power_on_value(block)),
                 marker_kept=kept,
                 trouble=trouble or lost or ("" if block else "block"),
             )
@@ -406,7 +410,7 @@ class Clinic:
         computed, judged = set(), set()
         for code, patient in self.thermometers.items():
             block = self._read_twice(patient)
-            if block is not None and not block.is_power_on_value:
+            if block is not None and not holds_power_on_value(block):
                 judged.add(code)
                 if in_alarm(block):
                     computed.add(code)
@@ -420,6 +424,21 @@ class Clinic:
             self._bus.adapter.settle()
             return ()
         return tuple(sorted((computed ^ found) & judged))
+
+
+_POWER_ON = b"\x50\x05"
+"""85 degC, the value until the first conversion ends (data sheet family 28h, p. 4)."""
+
+
+def holds_power_on_value(block: ThermometerScratchpad) -> bool:
+    """True for the power-on block, also of a part with constants of its own.
+
+    Byte 6 tells a true 85 degC from it in originals only (public survey text on clones).
+    """
+    if block.is_power_on_value:
+        return True
+    own = constants_in(block.data, block.family)
+    return block.data[:2] == _POWER_ON and not behave_as_sheet(own, block.family)
 
 
 def in_alarm(block: ThermometerScratchpad) -> bool:

@@ -145,11 +145,20 @@ def is_late(conversion: Conversion, longest_ms: float | None) -> bool:
     return took_ms is None or took_ms > longest_ms + POLL_MS
 
 
+def measured_values(device: DeviceFacts) -> list[float]:
+    """Values of conversions that nothing shows to be older: heard, and no restart since."""
+    return [
+        c.value_degc
+        for c in converted(device)
+        if c.value_degc is not None and not c.power_on and c.marker_kept is not False
+    ]
+
+
 def _conversions(device: DeviceFacts) -> Iterator[Observation]:
     done = converted(device)
     marked = [c for c in device.conversions if c.marker_kept is not None]
     asked = [c for c in device.conversions if c.alone and c.heard is not None]
-    values = [c.value_degc for c in done if c.value_degc is not None and not c.power_on]
+    values = measured_values(device)
     inside = sorted(v for v in values if v <= HIGHEST_DEGC)
     middle = inside[len(inside) // 2] if inside else 0.0
     seen = [c for c in device.conversions if c.heard and not c.trouble]
