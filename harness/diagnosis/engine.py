@@ -34,9 +34,10 @@ from harness.diagnosis.evidence.bus import (
 from harness.diagnosis.evidence.kinds import FailedCheck
 from harness.diagnosis.inventory import take_stock
 from harness.diagnosis.probes import line as probes_line
-from harness.diagnosis.probes.devices import Clinic, scan
+from harness.diagnosis.probes.devices import Clinic
 from harness.diagnosis.probes.kinds import look_again, look_at
 from harness.diagnosis.probes.raw_link import Ear
+from harness.diagnosis.probes.searches import scan
 from harness.diagnosis.probes.separating import (
     answers_long_reset,
     around_packets,
