@@ -8,9 +8,9 @@ more is written.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import Any
 
 from harness.diagnosis.as_found import left_as_found
@@ -21,6 +21,7 @@ from harness.diagnosis.causes.adapter import (
     wrong_rate,
 )
 from harness.diagnosis.causes.table import judge
+from harness.diagnosis.declared import Declared
 from harness.diagnosis.diagnosis import Diagnosis
 from harness.diagnosis.effort import Effort
 from harness.diagnosis.evidence.bus import (
@@ -28,7 +29,6 @@ from harness.diagnosis.evidence.bus import (
     Blocks,
     DeviceFacts,
     Evidence,
-    Expected,
     ProbeNote,
 )
 from harness.diagnosis.evidence.kinds import FailedCheck
@@ -46,25 +46,11 @@ from harness.diagnosis.probes.separating import (
     share_changed,
 )
 from harness.driver.bus import Bus
-from harness.driver.session import DeviceSession, SocketFacts
+from harness.driver.session import DeviceSession
 from harness.errors import AdapterError, AdapterUnplugged, SlotproofError
 from harness.families.family import Session
 from harness.families.registry import family_of
 from harness.wire.romcode import RomCode
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Declared:
-    """What the fixture declares about bus and devices.
-
-    Attributes:
-        expected: of the bus; part of the evidence.
-        sockets: of each device found, by ROM code in print form; for its session.
-    """
-
-    expected: Expected
-    sockets: Mapping[str, SocketFacts] = field(default_factory=dict)
-
 
 _REOPEN_S, _REOPEN_TRIES = 0.5, 12
 

@@ -6,9 +6,10 @@ from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from typing import Any
 
+from harness.diagnosis.declared import Declared
 from harness.diagnosis.diagnosis import DIAGNOSIS, Diagnosis
 from harness.diagnosis.effort import Effort
-from harness.diagnosis.engine import Declared, Examination
+from harness.diagnosis.engine import Examination
 from harness.diagnosis.evidence.bus import Evidence, Expected
 from harness.diagnosis.evidence.kinds import FailedCheck
 from harness.diagnosis.finding import NO_VERDICT, Finding, Weight
