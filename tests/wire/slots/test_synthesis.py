@@ -208,8 +208,8 @@ def test_refusal_names_the_nearest() -> None:
 
 
 def test_shorter_than_the_fastest_bit() -> None:
-    """A start bit alone is the shortest low: 0.667 us at the top rate."""
-    with pytest.raises(CannotMake, match="FFh at 1500000 baud"):
+    """A start bit alone is the shortest low: 0.333 us at the top rate."""
+    with pytest.raises(CannotMake, match="FFh at 3000000 baud"):
         for_low(0.2, GRIDS["fractional-divider"])
 
 
