@@ -4,7 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from harness.results.diagnosis.page import NOTHING, DiagnosisPage, Found, pages_of
+from harness.results.diagnosis.page import (
+    NO_FAULT,
+    NOTHING,
+    DiagnosisPage,
+    Found,
+    pages_of,
+)
 from harness.results.record.run import RunRecord
 from harness.results.reports.wording import one_line
 
@@ -15,14 +21,16 @@ def diagnosis_lines(record: RunRecord) -> list[str]:
 
 
 def _page(page: DiagnosisPage) -> Iterator[str]:
-    yield "DIAGNOSIS" if page.faulty else f"DIAGNOSIS: {NOTHING}"
+    none = NO_FAULT if page.findings else NOTHING
+    yield "DIAGNOSIS" if page.faulty else f"DIAGNOSIS: {none}"
     for number, finding in enumerate(page.findings, start=1):
         yield from _finding(number, finding)
     if page.ruled_out:
         yield f"ruled out: {', '.join(page.ruled_out)}"
     for standing, codes in page.standings:
         yield f"{standing}: {', '.join(codes)}"
-    yield "examined:"
+    if page.probes:
+        yield "examined:"
     for probe in page.probes:
         broken = f"; broke off: {probe.broke_off}" if probe.broke_off else ""
         yield f"  {probe.name}: {probe.did} ({probe.took_s:.1f} s){broken}"

@@ -18,6 +18,8 @@ from harness.results.record.run import RunRecord
 from harness.results.reports.wording import step_name
 
 NOTHING = "nothing wrong was found"
+NO_FAULT = "nothing that spoils readings was found"
+"""Where there are warnings or notes below."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
