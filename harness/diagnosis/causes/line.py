@@ -40,7 +40,8 @@ def stuck_low(evidence: Evidence) -> Iterator[Finding]:
         {"line-shorted", "no-echo"} & set(evidence.scans.troubles)
     )
     held = adapter.ones.usual == "00" and (
-        not adapter.slow_ones.histogram or merged(adapter)
+        not adapter.slow_ones.histogram
+        or (adapter.slow_ones.usual == "00" and merged(adapter))
     )
     if not (silent or later or held or (shorted and not evidence.devices)):
         return

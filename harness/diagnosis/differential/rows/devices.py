@@ -41,8 +41,9 @@ DEVICE_ROWS = (
                 Sign.NOT_HEARD,
             }
         ),
-        # a dip of the edge takes no supply, and comes now and then
-        predicts=(*never(Sign.MARKER_GONE, Sign.POWER_ON_VALUE), *_NOW_AND_THEN),
+        # a dip of the edge takes no supply, and comes now and then; a command that it spoils
+        # leaves the power-on value with the marker kept
+        predicts=(*never(Sign.MARKER_GONE), *_NOW_AND_THEN),
         would_show="losses that go with its stub",
     ),
     CauseRow(
