@@ -29,6 +29,13 @@ from harness.digits import bound_text, span_text
 from harness.records import Bound
 
 
+def _held(adapter: AdapterFacts) -> bool:
+    """True if all is low at any rate: nothing echoes, or one break for each write."""
+    slow = adapter.slow_ones
+    low = not slow.histogram or (slow.usual == "00" and merged(adapter))
+    return adapter.ones.usual == "00" and low
+
+
 def stuck_low(evidence: Evidence) -> Iterator[Finding]:
     """Echoes came, then none any more: the line went low and stayed."""
     adapter = evidence.adapter
@@ -39,10 +46,7 @@ def stuck_low(evidence: Evidence) -> Iterator[Finding]:
     shorted = evidence.scans is not None and bool(
         {"line-shorted", "no-echo"} & set(evidence.scans.troubles)
     )
-    held = adapter.ones.usual == "00" and (
-        not adapter.slow_ones.histogram
-        or (adapter.slow_ones.usual == "00" and merged(adapter))
-    )
+    held = _held(adapter)
     if not (silent or later or held or (shorted and not evidence.devices)):
         return
     yield Finding(
@@ -219,7 +223,7 @@ def stretched_reset(evidence: Evidence) -> Iterator[Finding]:
         says="somebody holds each reset low for longer, then lets go and answers: a part "
         "with an interrupt pending, or a slow one",
         measured=(
-            *map(_reset_shown, late),
+            *map(reset_shown, late),
             f"a character more behind {late[0].echoes.followed} of {late[0].echoes.sent} "
             "resets: presence",
         ),
@@ -248,7 +252,7 @@ def long_presence(evidence: Evidence) -> Iterator[Finding]:
             says="the line stays low after a reset for longer than any presence pulse within "
             "limits",
             measured=(
-                *map(_reset_shown, late),
+                *map(reset_shown, late),
                 f"low more than {LONGEST_PRESENCE_US:.0f} us after the release",
             ),
             try_first="take devices off one by one: the one without which presence is short "
@@ -256,25 +260,8 @@ def long_presence(evidence: Evidence) -> Iterator[Finding]:
         )
 
 
-def late_presence(evidence: Evidence) -> Iterator[Finding]:
-    """Presence lies between two samples of the customary reset character."""
-    customary = [r for r in evidence.resets if r.baud == 9600]
-    others = [r for r in evidence.resets if r.baud != 9600 and r.answered > 0.9]
-    if customary and customary[0].answered < 0.1 and others:
-        seen = others[0]
-        yield Finding(
-            cause=Cause.DEVICE,
-            kind="late-presence",
-            says="somebody answers with a late, short presence pulse, within limits; the "
-            "customary reset at 9600 baud misses it",
-            measured=tuple(map(_reset_shown, (customary[0], seen))),
-            ruled_out=("absent device: it answers at another rate",),
-            try_first="nothing: the resets of this harness sample where no presence hides",
-            weight=Weight.NOTE,
-        )
-
-
-def _reset_shown(reset: ResetFacts) -> str:
+def reset_shown(reset: ResetFacts) -> str:
+    """A reset's rate, length and echoes, in words."""
     echoes = ", ".join(f"{e}h {n}x" for e, n in reset.echoes.histogram.items())
     return f"reset {reset.byte:02X}h at {reset.baud} baud ({reset.low_us:.0f} us) echoes {echoes}"
 
@@ -288,7 +275,7 @@ def nobody_answers(evidence: Evidence) -> Iterator[Finding]:
         return
     if any(wrong_rate(evidence)):
         return
-    measured = tuple(map(_reset_shown, resets))
+    measured = tuple(map(reset_shown, resets))
     level = (
         f"{Cause.BUS_WIRING} low-level: a meter shows more than 0.4 V on the line during "
         "a long break (a silicon diode in TX, current through a shared ground wire)"
@@ -341,7 +328,7 @@ def presence_only(evidence: Evidence) -> Iterator[Finding]:
         says="each reset is answered and no device answers a search: what pulls the line for a "
         "presence pulse is not seen, or not heard, in slots",
         measured=(
-            *map(_reset_shown, resets[:1]),
+            *map(reset_shown, resets[:1]),
             f"0 of {scans.whole} searches found a device, 0 of {tried} directed searches",
         ),
         tells_apart=(

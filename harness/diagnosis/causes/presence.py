@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from harness.diagnosis.causes.devices import doubled, impossible_code
 from harness.diagnosis.causes.kinds import odd_answer
+from harness.diagnosis.causes.line import reset_shown
 from harness.diagnosis.evidence.bus import DeviceFacts, Evidence
 from harness.diagnosis.finding import Cause, Finding, Weight
 from harness.diagnosis.inventory import Membership
@@ -266,4 +267,22 @@ def came_or_went(evidence: Evidence) -> Iterator[Finding]:
             ),
             try_first="reseat that device; one scan takes nobody off the inventory",
             device=went[0],
+        )
+
+
+def late_presence(evidence: Evidence) -> Iterator[Finding]:
+    """Presence lies between two samples of the customary reset character."""
+    customary = [r for r in evidence.resets if r.baud == 9600]
+    others = [r for r in evidence.resets if r.baud != 9600 and r.answered > 0.9]
+    if customary and customary[0].answered < 0.1 and others:
+        seen = others[0]
+        yield Finding(
+            cause=Cause.DEVICE,
+            kind="late-presence",
+            says="somebody answers with a late, short presence pulse, within limits; the "
+            "customary reset at 9600 baud misses it",
+            measured=tuple(map(reset_shown, (customary[0], seen))),
+            ruled_out=("absent device: it answers at another rate",),
+            try_first="nothing: the resets of this harness sample where no presence hides",
+            weight=Weight.NOTE,
         )

@@ -173,7 +173,7 @@ RULES: tuple[Rule, ...] = (
     Rule(judge=rules_devices.clone_like, seen_by="devices"),
     Rule(judge=rules_devices.constants_moved, seen_by="devices"),
     Rule(judge=rules_devices.off_the_sheet, seen_by="devices"),
-    Rule(judge=rules_line.late_presence, seen_by="resets"),
+    Rule(judge=rules_presence.late_presence, seen_by="resets"),
 )
 """Every rule, what spoils most first."""
 
