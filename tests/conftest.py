@@ -17,6 +17,11 @@ import hypothesis
 import pytest
 import yaml
 
+from tests import without_unix
+
+if without_unix.WANTED:  # before anything of harness is imported
+    without_unix.mask()
+
 from harness.driver.bus import Bus
 from harness.families.hazard import Hazard
 from harness.plans.execution.connection import connect
@@ -30,6 +35,16 @@ from harness.results.record.run import RunRecord
 from harness.wire.romcode import RomCode
 from tests.browser import Browser, find_browser
 from tests.device_trees import Machine
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Leave out what needs the modules of Unix where they are masked."""
+    if not without_unix.WANTED:
+        return
+    for item in items:
+        if item.get_closest_marker("unix"):
+            item.add_marker(pytest.mark.skip(reason="needs modules that only Unix has"))
+
 
 # The same examples on every machine, and no verdict by wall time on a busy one.
 hypothesis.settings.register_profile("slotproof", derandomize=True, deadline=None)

@@ -122,7 +122,11 @@ def with_port(bench_file: Path, port: str) -> Path:
 @pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")
 @pytest.mark.slow
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="needs a Linux pty")
-@pytest.mark.parametrize("how", [["--tty"], ["--rfc2217", "0"]], ids=["tty", "rfc2217"])
+@pytest.mark.parametrize(
+    "how",
+    [pytest.param(["--tty"], marks=pytest.mark.unix), ["--rfc2217", "0"]],
+    ids=["tty", "rfc2217"],
+)
 def test_same_verdicts_whichever_way(
     bench_file: Path, tmp_path: Path, how: list[str]
 ) -> None:

@@ -16,6 +16,12 @@ from typing import Any
 
 from harness.errors import PortUnsuitable
 
+_ioctl: Any
+try:
+    from fcntl import ioctl as _ioctl
+except ImportError:  # not on every system
+    _ioctl = None
+
 _TERMIOS2 = struct.Struct("=4IB19s2I")
 _TCGETS2 = 0x802C542A
 _TCSETS2 = 0x402C542B
@@ -28,7 +34,11 @@ _IGNPAR = 0o000004
 
 def is_native(port: Any) -> bool:  # noqa: ANN401 - pyserial classes share no base for this
     """True for a Linux tty, where termios2 serves."""
-    return sys.platform == "linux" and isinstance(getattr(port, "fd", None), int)
+    return (
+        sys.platform == "linux"
+        and _ioctl is not None
+        and isinstance(getattr(port, "fd", None), int)
+    )
 
 
 def set_rate(port: Any, baud: int, stop_bits: int = 1) -> None:  # noqa: ANN401
@@ -55,16 +65,14 @@ def set_rate(port: Any, baud: int, stop_bits: int = 1) -> None:  # noqa: ANN401
 
 
 def _set_native(port: Any, baud: int, stop_bits: int) -> None:  # noqa: ANN401
-    from fcntl import ioctl  # noqa: PLC0415 - not on every system
-
-    fields = list(_TERMIOS2.unpack(ioctl(port.fd, _TCGETS2, bytes(_TERMIOS2.size))))
+    fields = list(_TERMIOS2.unpack(_ioctl(port.fd, _TCGETS2, bytes(_TERMIOS2.size))))
     # A break must come through as a character, never flush the echoes.
     fields[0] &= ~(_BRKINT | _IGNPAR)
     fields[2] = fields[2] & ~(_CBAUD | _CSTOPB) | _BOTHER
     if stop_bits == 2:
         fields[2] |= _CSTOPB
     fields[6] = fields[7] = baud
-    ioctl(port.fd, _TCSETS2, _TERMIOS2.pack(*fields))
+    _ioctl(port.fd, _TCSETS2, _TERMIOS2.pack(*fields))
 
 
 def reported_rate(port: Any) -> int:  # noqa: ANN401
@@ -74,6 +82,4 @@ def reported_rate(port: Any) -> int:  # noqa: ANN401
     """
     if not is_native(port):
         return int(port.baudrate)
-    from fcntl import ioctl  # noqa: PLC0415
-
-    return int(_TERMIOS2.unpack(ioctl(port.fd, _TCGETS2, bytes(_TERMIOS2.size)))[7])
+    return int(_TERMIOS2.unpack(_ioctl(port.fd, _TCGETS2, bytes(_TERMIOS2.size)))[7])

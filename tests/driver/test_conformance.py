@@ -117,7 +117,9 @@ def behind_rfc2217(folder: Path) -> Iterator[Served]:
 @pytest.fixture(
     params=[
         pytest.param(in_process, id="sim"),
-        pytest.param(behind_a_tty, id="tty", marks=pytest.mark.slow),
+        pytest.param(
+            behind_a_tty, id="tty", marks=[pytest.mark.slow, pytest.mark.unix]
+        ),
         pytest.param(
             behind_rfc2217,
             id="rfc2217",

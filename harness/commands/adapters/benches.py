@@ -18,7 +18,6 @@ from harness.simulation.servers.bench import Bench
 from harness.simulation.servers.bench_registry import benches
 from harness.simulation.servers.rfc2217 import serve_rfc2217
 from harness.simulation.servers.stepped_feed import SteppedFeed
-from harness.simulation.servers.tty import serve_tty
 from harness.simulation.settings.feed import FeedEntry
 
 
@@ -32,6 +31,7 @@ def bench(*, fixture: Path, tty: bool, rfc2217: int | None) -> int:
 
     served = benches.at(f"sim://{quote(loaded.path)}")
     if tty:
+        serve_tty = _tty_server()
         with ending.interruptible():  # the link to the tty is taken away again
             serve_tty(
                 served,
@@ -74,6 +74,23 @@ def _steps_of(served: Bench, feed: Sequence[FeedEntry]) -> Callable[[], None]:
             say(f"{stepped.step()}; {stepped.next_key()}", err=True)
 
     return between
+
+
+def _tty_server() -> Callable[..., None]:
+    """Only Linux has the ttys that this needs.
+
+    Raises:
+        UsageError: this system has not.
+    """
+    try:
+        from harness.simulation.servers.tty import serve_tty  # noqa: PLC0415
+    except ImportError as cause:
+        raise UsageError(
+            "a bench cannot be served behind a tty on this system",
+            hint="use --rfc2217 0 and write the port that it prints into the fixture, or "
+            "sim:// with the fixture's own simulation",
+        ) from cause
+    return serve_tty
 
 
 def _leave() -> int:

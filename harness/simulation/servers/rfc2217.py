@@ -6,7 +6,7 @@ at a time; the next is served when it has gone.
 
 from __future__ import annotations
 
-import select
+import selectors
 import socket
 from collections.abc import Callable
 from contextlib import suppress
@@ -79,26 +79,30 @@ def _serve_client(
     client.settimeout(CLIENT_STALLS_S)
     port: SimulatedPort | None = None
     # a client that goes, and an adapter that is unplugged, both end the session
-    with client, suppress(OSError):
+    # waiting is done in the way that this system has; not all have poll
+    with client, suppress(OSError), selectors.DefaultSelector() as arrivals:
+        arrivals.register(client, selectors.EVENT_READ)
         port = SimulatedPort.for_bench(bench, timeout_s=0)
-        _relay(port, client, punctuality, stop)
+        _relay(port, client, arrivals, punctuality, stop)
     if port is not None:
         with suppress(SerialException, OSError):
             port.close()
 
 
 def _relay(
-    port: SimulatedPort, client: socket.socket, punctuality: Punctuality, stop: Event
+    port: SimulatedPort,
+    client: socket.socket,
+    arrivals: selectors.BaseSelector,
+    punctuality: Punctuality,
+    stop: Event,
 ) -> None:
     # the stubs ask for one class where any with these methods will do
     manager = PortManager(cast("Serial", port), cast("Serial", Connection(client)))
     adapter = port.bench.adapter
-    poll = select.poll()
-    poll.register(client, select.POLLIN)
     waiting = bytearray()
     while not stop.is_set():
         busy = adapter.is_busy or waiting
-        if poll.poll(BUSY_WAIT_MS if busy else IDLE_WAIT_MS):
+        if arrivals.select((BUSY_WAIT_MS if busy else IDLE_WAIT_MS) * 1e-3):
             received = client.recv(4096)
             if not received:
                 return

@@ -12,10 +12,14 @@ import serial
 
 from harness.simulation.servers.bench import Bench
 from harness.simulation.servers.rfc2217 import serve_rfc2217
-from harness.simulation.servers.tty import serve_tty
 from harness.simulation.settings.bench import bench_settings
 
+serve_tty = pytest.importorskip(
+    "harness.simulation.servers.tty", exc_type=ImportError
+).serve_tty
+
 pytestmark = [
+    pytest.mark.unix,
     pytest.mark.slow,
     # pyserial 3.5 starts the thread of its network port the old way
     pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning"),
