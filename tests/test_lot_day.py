@@ -103,7 +103,7 @@ def test_ledger_and_csv_agree(day: list[Said]) -> None:
     listed = slotproof(
         "units", "list", "--lot", "2026-11", "--outcome", "failed", "--ledger", LEDGER
     )
-    assert Counter(line.split()[2] for line in listed.out.splitlines()) == {CLONE: 2, WARM: 2, THIN: 2}  # fmt: skip
+    assert Counter(line.split()[3] for line in listed.out.splitlines()) == {CLONE: 2, WARM: 2, THIN: 2}  # fmt: skip
 
 
 def test_nearly_bad_units_are_a_real_question(day: list[Said]) -> None:
