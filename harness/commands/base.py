@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -38,7 +39,9 @@ def make_console(*, error: bool = False) -> Console:
 def print_lines(lines: Iterable[ScreenLine]) -> None:
     """Lines on standard output: folded in a window, whole in a file or pipe."""
     console = make_console()
-    width = console.width if console.is_terminal else None
+    # the console takes every dumb terminal for one of 80 columns
+    columns = shutil.get_terminal_size((console.width, 25)).columns
+    width = columns if console.is_terminal else None
     for line in lines:
         for text in line.fitted(width):
             shown = Text(text)
