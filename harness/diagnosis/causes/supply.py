@@ -101,7 +101,9 @@ def _lives_on_the_line(device: DeviceFacts) -> bool:
     asked = [c for c in device.conversions if c.alone and c.heard is not None]
     done = [c for c in device.conversions if c.value_degc is not None]
     silent = bool(asked) and not any(c.heard for c in asked)
-    return silent and bool(done) and all(c.power_on for c in done)
+    # one that is only deaf keeps its marker
+    restarted = all(c.power_on and c.marker_kept is not True for c in done)
+    return silent and bool(done) and restarted
 
 
 def third_wire(evidence: Evidence) -> Iterator[Finding]:
