@@ -24,9 +24,12 @@ from harness.recordings.decoding.functions import (
     read_functions,
 )
 from harness.recordings.decoding.sides import SlotSide
+from harness.wire.crc import crc8
 from harness.wire.romcode import RomCode
 
 ROM_BITS = 64
+CODE_BITS = 56
+"""Of a ROM code, ahead of its CRC."""
 
 
 class RomUse(StrEnum):
@@ -34,6 +37,7 @@ class RomUse(StrEnum):
 
     READ = "read"
     SEARCHED = "found by a search"
+    COMPLETED = "found by a search that left out the CRC"
     MATCHED = "matched"
     RESUMED = "resumed"
     SKIPPED = "skipped"
@@ -100,12 +104,16 @@ class BusTransaction:
 
 @dataclass(slots=True)
 class _Phase:
-    """Where the ROM part of a frame ends, and what it says."""
+    """Where the ROM part of a frame ends, and what it says.
+
+    ``is_completed``: the CRC of the ROM code was worked out, not read.
+    """
 
     rom: RomCode | None
     used: int
     notes: list[str]
     wrong: list[str]
+    is_completed: bool = False
 
 
 class TransactionReader:
@@ -142,7 +150,10 @@ class TransactionReader:
             _walk(bits, sides, phase)
         elif use is RomUse.RESUMED:
             phase.rom = self._selected
-        self._remember(phase.rom, use)
+        if phase.is_completed:
+            self._remember(phase.rom, RomUse.COMPLETED)
+        else:
+            self._remember(phase.rom, use)
         if command is not None and row is None:
             function = self._in_place_of_selection(bits, command, phase, sides)
         else:
@@ -269,6 +280,8 @@ def _walk(bits: NDArray[np.uint8], sides: NDArray[np.uint8], phase: _Phase) -> N
         phase.notes.append(f"the host leaves the devices at bit {at} of the search")
     if whole < ROM_BITS:
         phase.notes.append(f"the search ends after {whole} of 64 bits")
+        if not len(silent) and not against.any():
+            _complete(triplets[:, 2], phase)
         return
     rom = RomCode(np.packbits(triplets[:, 2], bitorder="little").tobytes())
     if len(silent) or against.any():
@@ -276,3 +289,25 @@ def _walk(bits: NDArray[np.uint8], sides: NDArray[np.uint8], phase: _Phase) -> N
     phase.rom = rom
     if not rom.crc_holds:
         phase.wrong.append(f"the ROM code {rom} found by the search has a wrong CRC")
+
+
+def _complete(path: NDArray[np.uint8], phase: _Phase) -> None:
+    """The ROM code of a search that ended in its CRC, which the other bits determine.
+
+    A host may stop there: two devices never differ in the CRC alone. What there is
+    of the CRC has to agree.
+    """
+    if len(path) < CODE_BITS:
+        return
+    code = np.packbits(path[:CODE_BITS], bitorder="little").tobytes()
+    rom = RomCode(code + bytes([crc8(code)]))
+    rest = path[CODE_BITS:]
+    if tuple(rest.tolist()) != rom.bits[CODE_BITS : CODE_BITS + len(rest)]:
+        phase.notes.append("what there is of the CRC does not fit the bits before it")
+        return
+    phase.rom, phase.is_completed = rom, True
+    phase.notes.append(
+        f"the ROM code with the CRC that fits is {rom}; no CRC was read to confirm it"
+        if not len(rest)
+        else f"the ROM code with the CRC that fits is {rom}; {len(rest)} bits of it were read"
+    )

@@ -258,8 +258,16 @@ class Core:
         return trace
 
     def watch_line(self, watch: LineWatch) -> None:
-        """Have all that the line does told from now on, until ``stop_trace``."""
+        """Have all that the line does told from now on, until ``stop_trace``.
+
+        What is known so far goes without its course, so it is worked out once more.
+        """
+        self._outcomes.forget()
         self.wiring.line.record(watch, origin_us=self._engine.origin_us)
+
+    def hand_over(self) -> None:
+        """The watch gets all up to now."""
+        self.wiring.line.hand_over(self._engine.origin_us)
 
     def stop_trace(self) -> None:
         """End the record."""
@@ -297,7 +305,7 @@ class Core:
 
     def _send_known(self, data: bytes | bytearray, place: int, until_us: float) -> int:
         line = self.wiring.line
-        if not self.shortcuts_allowed or line.is_recorded or not self._is_settled():
+        if not self.shortcuts_allowed or not self._is_settled():
             return place
         place, end_cv = self._runner.run(
             data,
@@ -326,12 +334,14 @@ class Core:
         heard = self._collect(length_us)
         self._settled = None
         self._quantise()
+        course = self.wiring.line.hand_over(engine.origin_us)
         if known is not None and not self._incident and self._is_settled():
             outcome = self._outcomes.seen(
                 heard,
                 lumped=known.lumped,
                 character_us=length_us,
                 end_cv=self._centivolts(),
+                course=course,
             )
             if outcome is not None:
                 known.outcomes[key] = outcome

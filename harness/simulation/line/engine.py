@@ -147,9 +147,9 @@ class Engine:
         """Let time count from now."""
         by_us = self.now_us
         self.line.move_to(by_us)
+        self.line.rebase(by_us, self.origin_us)
         self.origin_us += by_us
         self.now_us = 0.0
-        self.line.rebase(by_us, self.origin_us)
         self._drop_cancelled()
         moved = []
         for at_us, order, timer in self._timers:

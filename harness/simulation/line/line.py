@@ -14,9 +14,9 @@ Distances are short against the edges, so there is one voltage for all.
 from __future__ import annotations
 
 from collections.abc import Hashable
-from math import exp, inf, log
+from math import exp, fsum, inf, log
 
-from harness.simulation.line.trace import LineWatch, Segment
+from harness.simulation.line.trace import LineCourse, LineWatch, Pull, Segment
 
 
 class Line:
@@ -24,6 +24,14 @@ class Line:
 
     Times count from the bench's present origin (``rebase``), so that equal
     situations give equal numbers whatever the hour.
+
+    Attributes:
+        at_us: time that the voltage has run to.
+        volts: voltage then, without what is induced.
+        final_v: voltage that it runs to.
+        tau_us: time constant of that.
+        induced_v: voltage induced into the cable.
+        watch: who takes down what the line does, if anybody.
     """
 
     def __init__(self, *, capacitance_pf: float) -> None:
@@ -32,8 +40,10 @@ class Line:
         self.final_v = 0.0
         self.tau_us = 1.0
         self.induced_v = 0.0
-        self._trace: LineWatch | None = None
-        self._trace_origin_us = 0.0
+        self.watch: LineWatch | None = None
+        self._events: list[Segment | Pull] = []
+        self._segment_us = 0.0
+        self._segment_v = 0.0
         self._pulls: dict[Hashable, tuple[float, float]] = {}
         self._induced_v: dict[Hashable, float] = {}
         self._loads_a: dict[Hashable, float] = {}
@@ -56,15 +66,21 @@ class Line:
         siemens = sum(pull[0] for pull in self._pulls.values())
         return 1 / siemens if siemens else inf
 
-    @property
-    def is_recorded(self) -> bool:
-        """True while a trace is taken."""
-        return self._trace is not None
+    def record(self, watch: LineWatch | None, *, origin_us: float) -> None:
+        """Have ``watch`` take down all from now on; None ends that."""
+        self.hand_over(origin_us)
+        self.watch = watch
+        self._segment_us, self._segment_v = self.at_us, self.volts
 
-    def record(self, trace: LineWatch | None, *, origin_us: float) -> None:
-        """Write the voltage from now on into ``trace``; None ends that."""
-        self._trace = trace
-        self._trace_origin_us = origin_us
+    def hand_over(self, origin_us: float) -> LineCourse | None:
+        """Give the watch what happened since the origin; None if nothing did."""
+        self._end_segment()
+        if self.watch is None or not self._events:
+            return None
+        course = LineCourse(events=tuple(self._events), length_us=self.at_us)
+        self._events.clear()
+        self.watch.take(origin_us, course)
+        return course
 
     @property
     def is_loaded(self) -> bool:
@@ -78,9 +94,8 @@ class Line:
         self.move_to(at_us)
         self._pulls[owner] = (1 / ohm, level_v / ohm)
         self._solve()
-        if self._trace is not None:
-            low = level_v < self._most_v() / 2
-            self._trace.pulls(owner, self._trace_origin_us + at_us, low)
+        if self.watch is not None:
+            self._events.append(Pull(owner, at_us, level_v < self._most_v() / 2))
 
     def release(self, owner: Hashable, *, at_us: float) -> None:
         """From ``at_us`` on ``owner`` does not pull."""
@@ -88,8 +103,8 @@ class Line:
             self.move_to(at_us)
             del self._pulls[owner]
             self._solve()
-            if self._trace is not None:
-                self._trace.pulls(owner, self._trace_origin_us + at_us, False)
+            if self.watch is not None:
+                self._events.append(Pull(owner, at_us, False))
 
     def _most_v(self) -> float:
         """The highest level that anybody pulls to."""
@@ -126,20 +141,23 @@ class Line:
     def induce(self, owner: Hashable, *, at_us: float, volts: float) -> None:
         """``owner`` couples a voltage into the cable from ``at_us`` on; zero ends it."""
         self.move_to(at_us)
+        self._end_segment()
         if volts:
             self._induced_v[owner] = volts
         else:
             self._induced_v.pop(owner, None)
-        self.induced_v = sum(self._induced_v.values())
+        self.induced_v = fsum(self._induced_v.values())
 
     def _solve(self) -> None:
-        siemens = sum(pull[0] for pull in self._pulls.values())
-        capacitance_pf = sum(self._capacitances_pf.values())
+        self._end_segment()
+        # exact sums: equal lines are equal to the last bit, whatever came first
+        siemens = fsum(pull[0] for pull in self._pulls.values())
+        capacitance_pf = fsum(self._capacitances_pf.values())
         if siemens == 0:  # nobody pulls: it stays where it is
             self.final_v, self.tau_us = self.volts, inf
             return
-        current = sum(pull[1] for pull in self._pulls.values())
-        current -= sum(self._loads_a.values()) + sum(self._leaks_a.values())
+        current = fsum(pull[1] for pull in self._pulls.values())
+        current -= fsum((*self._loads_a.values(), *self._leaks_a.values()))
         # no load can pull a line below ground
         self.final_v = max(0.0, current / siemens)
         self.tau_us = max(capacitance_pf * 1e-6 / siemens, 1e-9)
@@ -147,32 +165,39 @@ class Line:
     def move_to(self, at_us: float) -> None:
         """Let the voltage run up to ``at_us``."""
         elapsed_us = at_us - self.at_us
-        start_v = self.volts
         if elapsed_us > 0:
-            distance_v = start_v - self.final_v
+            distance_v = self.volts - self.final_v
             self.volts = self.final_v + distance_v * exp(-elapsed_us / self.tau_us)
-            if self._trace is not None:
-                self._trace.add(
-                    Segment(
-                        start_us=self._trace_origin_us + self.at_us,
-                        end_us=self._trace_origin_us + at_us,
-                        start_v=start_v,
-                        end_v=self.volts,
-                        final_v=self.final_v,
-                        tau_us=self.tau_us,
-                        induced_v=self.induced_v,
-                    )
-                )
         self.at_us = at_us
+
+    def _end_segment(self) -> None:
+        """From here on the voltage runs otherwise, or time counts otherwise."""
+        if self.watch is None:
+            return
+        if self.at_us > self._segment_us:
+            self._events.append(
+                Segment(
+                    start_us=self._segment_us,
+                    end_us=self.at_us,
+                    start_v=self._segment_v,
+                    end_v=self.volts,
+                    final_v=self.final_v,
+                    tau_us=self.tau_us,
+                    induced_v=self.induced_v,
+                )
+            )
+        self._segment_us, self._segment_v = self.at_us, self.volts
 
     def settle(self, volts: float) -> None:
         """Put the voltage where it is for all that matters."""
-        self.volts = volts
+        self._end_segment()
+        self.volts = self._segment_v = volts
 
     def rebase(self, by_us: float, origin_us: float) -> None:
-        """Count time from a point ``by_us`` later, which is ``origin_us`` absolute."""
+        """Count time from a point ``by_us`` later; it counted from ``origin_us``."""
+        self.hand_over(origin_us)
         self.at_us -= by_us
-        self._trace_origin_us = origin_us
+        self._segment_us = self.at_us
 
     def crossing_us(self, level_v: float, *, rising: bool) -> float:
         """When listeners next see the voltage at ``level_v``; inf if never.

@@ -20,9 +20,13 @@ from harness.simulation.devices.mounted_device import Station
 from harness.simulation.devices.supply import HYSTERESIS_V, ParasiteSupply
 from harness.simulation.line.agenda import Agenda
 from harness.simulation.line.engine import Engine
+from harness.simulation.line.trace import LineCourse
 
 MOST_OUTCOMES = 200_000
 """Under one circumstance; then it starts afresh."""
+
+MOST_RECORDED = 20_000
+"""The same while the line is recorded: an outcome with its course takes some 10 kB."""
 
 MOST_CIRCUMSTANCES = 64
 """Then all start afresh."""
@@ -47,6 +51,7 @@ class KnownOutcome:
         spent_v: what it costs a parasite device, and then
         keep: factor, and
         gain_v: addend, of the recharging; see ``LumpedSupply``.
+        course: what the line does meanwhile, if it is recorded.
     """
 
     echo: int
@@ -59,6 +64,7 @@ class KnownOutcome:
     spent_v: float
     keep: float
     gain_v: float
+    course: LineCourse | None
 
 
 def situation(byte: int, pulling: int, start_cv: int) -> int:
@@ -178,9 +184,13 @@ class Outcomes:
                 self._known.clear()
             lumped = LumpedSupply.of(self._stations, self._engine)
             known = self._known[circumstance] = Known(outcomes={}, lumped=lumped)
-        elif len(known.outcomes) >= MOST_OUTCOMES:
+        elif len(known.outcomes) >= self._most:
             known.outcomes.clear()
         return known
+
+    @property
+    def _most(self) -> int:
+        return MOST_OUTCOMES if self._engine.line.watch is None else MOST_RECORDED
 
     def forget(self) -> None:
         """All that is known is void."""
@@ -204,6 +214,7 @@ class Outcomes:
         lumped: LumpedSupply | None,
         character_us: float,
         end_cv: int,
+        course: LineCourse | None,
     ) -> KnownOutcome | None:
         """What came of the character watched; None if it is nothing that repeats."""
         stations = self._stations
@@ -232,6 +243,7 @@ class Outcomes:
             spent_v=spent_v,
             keep=keep,
             gain_v=gain_v,
+            course=course,
         )
 
     def _on_feed_edge(self, is_high: bool) -> None:
@@ -287,6 +299,7 @@ class CachedLine:
             The next place, and the line's voltage there in hundredths.
         """
         engine, agenda = self._engine, self._agenda
+        watch = engine.line.watch
         heard, heard_us = self.heard.append, self.heard_us.append
         outcomes, lumped = known.outcomes, known.lumped
         floor_v = lumped.floor_v if lumped else -inf
@@ -308,6 +321,8 @@ class CachedLine:
                 engine.origin_us = start_us
                 heard(outcome.echo)
                 heard_us(start_us + outcome.heard_us)
+                if watch is not None and outcome.course is not None:
+                    watch.take(start_us, outcome.course)
                 if crowd.active or outcome.resets:
                     self._outcome = outcome
                     crowd.take(outcome)

@@ -2,22 +2,31 @@
 
 One wire for the level at the host's receiver, the voltage as a real variable, one wire
 for the host's pull and one for that of each device: 1 lets go, 0 pulls low. Any viewer
-opens it (IEEE Std 1364-2005, clause 18). Times are whole nanoseconds of bench time.
+opens it (IEEE Std 1364-2005, clause 18). Times are whole nanoseconds of bench time: each
+character's start is rounded, and each change within it, so an interval within a
+character is right within 1 ns.
 
-An exponential becomes steps: a value each time that the voltage has moved by a
-tenth of the supply, and one at each crossing of the receiver's threshold.
+An exponential becomes steps. The voltage is written where it passes 10, 30, 50, 70 or 90 %
+of the supply, and where a segment starts, comes to rest or ends, if it has moved by 1 %
+of the supply since it was last written. 30 and 70 % are the thresholds and 10 to
+90 % the rise time that readers work out; 1 % is two steps of an 8-bit oscilloscope whose
+range is the supply and a quarter. Of the levels that one edge passes within 10 ns
+the first is written: no limit of the bus is stated finer than 0.1 us.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Hashable, Iterator, Mapping
 from math import inf, log
 from pathlib import Path
+from typing import NamedTuple
 
-from harness.simulation.line.trace import Segment
+from harness.simulation.line.trace import LineCourse, Pull, Segment
 
-_STEPS = 10
+KNOT_SHARES = (0.1, 0.3, 0.5, 0.7, 0.9)
+LEAST_SHARE = 0.01
+LEAST_US = 0.01
 _FLUSHED_BYTES = 1 << 16
 _PARTS = 4
 """Files that the last minutes are kept in: what is kept is up to one of them longer."""
@@ -49,13 +58,13 @@ class LineFile:
     def _keeps_all(self) -> bool:
         return self._part_ns == inf
 
-    def add(self, at_ns: int, lines: str) -> None:
-        """Value changes at a time."""
+    def add(self, at_ns: int, text: str) -> None:
+        """Value changes with their times, from a time on."""
         if at_ns - self._begun_ns >= self._part_ns:
             self.flush()
             self._begin(at_ns)
-        self._text.append(f"#{at_ns}\n{lines}")
-        self._size += len(lines)
+        self._text.append(text)
+        self._size += len(text)
         if self._size >= _FLUSHED_BYTES:
             self.flush()
 
@@ -96,8 +105,36 @@ def _without_header(text: str) -> str:
     return text.partition("$enddefinitions $end\n")[2]
 
 
+class State(NamedTuple):
+    """The values that the file has at a time.
+
+    Attributes:
+        high: of the level, 1 or 0.
+        volts: of the voltage, as last written.
+        pulled: mask of the wires that are low.
+    """
+
+    high: int
+    volts: float
+    pulled: int
+
+
+class Rendering(NamedTuple):
+    """The text of a course of the line.
+
+    Attributes:
+        text: value changes, with a place for each time.
+        at_ns: those times, from the course's origin.
+        after: the values at its end.
+    """
+
+    text: str
+    at_ns: tuple[int, ...]
+    after: State
+
+
 class LineRecorder:
-    """Takes the line's segments and pulls, and writes them as they come.
+    """Takes the courses of the line, and writes them as they come.
 
     Args:
         path: the file; an existing one is replaced.
@@ -120,37 +157,30 @@ class LineRecorder:
         last_s: float = inf,
     ) -> None:
         self._low_v, self._high_v = threshold_v
-        self._step_v = supply_v / _STEPS
-        self._least_v = self._step_v / 20
-        self._codes = {owner: _code(place + 2) for place, owner in enumerate(names)}
+        self._levels_v = [share * supply_v for share in KNOT_SHARES]
+        self._least_v = LEAST_SHARE * supply_v
+        self._places = {owner: place for place, owner in enumerate(names)}
+        self._codes = [_code(place + 2) for place in range(len(names))]
         self._names = _identifiers(list(names.values()))
-        self._pulled = dict.fromkeys(names, 1)
-        self._high, self._shown_v = 1, supply_v
+        self._state = State(1, supply_v, 0)
         self._file = LineFile(path, last_s, self._header)
-        self._last_ns = -1
+        self._last_ns = 0
         self._until_us = 0.0
 
-    def add(self, segment: Segment) -> None:
-        """What the voltage did from one event to the next."""
-        if segment.end_us <= segment.start_us:
-            return
-        self._until_us = segment.end_us
-        pieces: list[Piece] = []
-        start_v = segment.start_v + segment.induced_v
-        end_v = segment.end_v + segment.induced_v
-        self._step(segment.start_us, start_v, pieces)
-        for at_us, volts in self._passed(segment, start_v, end_v):
-            self._step(at_us, volts, pieces)
-        self._step(segment.end_us, end_v, pieces)
-        for at_us, line in pieces:
-            self._write(at_us, line)
-
-    def pulls(self, owner: Hashable, at_us: float, low: bool) -> None:
-        """Somebody begins to pull, or lets go."""
-        level = 0 if low else 1
-        if self._pulled.get(owner, level) != level:
-            self._pulled[owner] = level
-            self._write(at_us, f"{level}{self._codes[owner]}\n")
+    def take(self, origin_us: float, course: LineCourse) -> None:
+        """What the line did next."""
+        state = self._state
+        rendering = course.renderings.get(state)
+        if rendering is None:
+            rendering = course.renderings[state] = self._render(course)
+        if rendering.at_ns:
+            # rounding must not turn the end of one course and the start of the next round
+            origin_ns = max(round(origin_us * 1000), self._last_ns)
+            times = tuple([origin_ns + at_ns for at_ns in rendering.at_ns])
+            self._file.add(origin_ns, rendering.text % times)
+            self._last_ns = times[-1]
+        self._state = rendering.after
+        self._until_us = origin_us + course.length_us
 
     def flush(self) -> None:
         """Everything so far is in the file."""
@@ -158,68 +188,106 @@ class LineRecorder:
 
     def close(self) -> None:
         """The recording is over: the last time says how long the line stayed as it is."""
-        self._write(self._until_us, "")
+        self._last_ns = max(round(self._until_us * 1000), self._last_ns)
+        self._file.add(self._last_ns, f"#{self._last_ns}\n")
         self._file.close()
 
-    def _passed(
-        self, segment: Segment, start_v: float, end_v: float
-    ) -> list[tuple[float, float]]:
-        """Times within a segment at which a level is passed, with that level."""
-        low, high = min(start_v, end_v), max(start_v, end_v)
-        first, last = int(low / self._step_v), int(high / self._step_v) + 1
-        levels = [n * self._step_v for n in range(first, last + 1)]
-        levels += [self._low_v, self._high_v]
-        # where it comes to rest, to a tenth of a step
+    def _render(self, course: LineCourse) -> Rendering:
+        """The text of a course that begins with the present values."""
+        state = self._state
+        pieces: list[Piece] = []
+        for event in course.events:
+            if isinstance(event, Pull):
+                state = self._pull(event, state, pieces)
+            else:
+                state = self._run(event, state, pieces)
+        parts: list[str] = []
+        times: list[int] = []
+        for at_us, line in pieces:
+            at_ns = round(at_us * 1000)
+            if not times or at_ns > times[-1]:
+                times.append(at_ns)
+                parts.append("#%d\n")
+            parts.append(line.replace("%", "%%"))
+        return Rendering("".join(parts), tuple(times), state)
+
+    def _pull(self, pull: Pull, state: State, pieces: list[Piece]) -> State:
+        """Somebody begins to pull, or lets go."""
+        place = self._places.get(pull.owner)
+        if place is None or bool(state.pulled >> place & 1) == pull.low:
+            return state
+        pieces.append((pull.at_us, f"{0 if pull.low else 1}{self._codes[place]}\n"))
+        return state._replace(pulled=state.pulled ^ 1 << place)
+
+    def _run(self, segment: Segment, state: State, pieces: list[Piece]) -> State:
+        """The voltage runs along one exponential."""
+        found: list[Piece] = []
+        high = self._cross(segment, state.high, found)
+        shown_v, shown_us = state.volts, -inf
+        for at_us, volts, is_level in sorted(self._knots(segment)):
+            if is_level and at_us - shown_us < LEAST_US:
+                continue
+            if abs(volts - shown_v) >= self._least_v:
+                shown_v, shown_us = volts, at_us
+                found.append((at_us, f'r{volts:.3g} "\n'))
+        pieces += sorted(found, key=lambda piece: piece[0])
+        return State(high, shown_v, state.pulled)
+
+    def _cross(self, segment: Segment, high: int, found: list[Piece]) -> int:
+        """The level after a segment, and its change, if there is one."""
+        threshold_v = self._low_v if high else self._high_v
+        start_v = segment.start_v + segment.induced_v
+        end_v = segment.end_v + segment.induced_v
+
+        def beyond(volts: float) -> bool:
+            return volts <= threshold_v if high else volts >= threshold_v
+
+        if beyond(start_v):
+            at_us = segment.start_us
+        elif beyond(end_v):
+            at_us = _when(segment, threshold_v)
+        else:
+            return high
+        found.append((at_us, f"{1 - high}!\n"))
+        return 1 - high
+
+    def _knots(self, segment: Segment) -> Iterator[tuple[float, float, bool]]:
+        """Time and voltage that may be written, and whether it is a level passed."""
+        start_v = segment.start_v + segment.induced_v
+        end_v = segment.end_v + segment.induced_v
+        low_v, high_v = min(start_v, end_v), max(start_v, end_v)
+        yield segment.start_us, start_v, False
+        for level_v in self._levels_v:
+            if low_v < level_v < high_v:
+                yield _when(segment, level_v), level_v, True
         rest_v = segment.final_v + segment.induced_v
-        levels += [rest_v - self._step_v / 10, rest_v + self._step_v / 10]
-        found = []
-        for level in levels:
-            if low < level < high:
-                at_us = _when(segment, level)
-                if at_us is not None:
-                    found.append((at_us, level))
-        return sorted(found)
-
-    def _step(self, at_us: float, volts: float, pieces: list[Piece]) -> None:
-        if self._high and volts <= self._low_v:
-            self._high = 0
-            pieces.append((at_us, "0!\n"))
-        elif not self._high and volts >= self._high_v:
-            self._high = 1
-            pieces.append((at_us, "1!\n"))
-        if abs(volts - self._shown_v) >= self._least_v:
-            self._shown_v = volts
-            pieces.append((at_us, f'r{volts:.3g} "\n'))
-
-    def _write(self, at_us: float, line: str) -> None:
-        # events come in order; rounding must not turn two round
-        self._last_ns = max(self._last_ns, round(at_us * 1000), 0)
-        self._file.add(self._last_ns, line)
+        near_v = rest_v - self._least_v if end_v > start_v else rest_v + self._least_v
+        if low_v < near_v < high_v:
+            yield _when(segment, near_v), rest_v, False
+        yield segment.end_us, end_v, False
 
     def _header(self, at_ns: int) -> str:
+        state = self._state
         owners = "".join(
             f"$var wire 1 {code} {name} $end\n"
-            for code, name in zip(self._codes.values(), self._names, strict=True)
+            for code, name in zip(self._codes, self._names, strict=True)
         )
         values = "".join(
-            f"{self._pulled[owner]}{code}\n" for owner, code in self._codes.items()
+            f"{1 - (state.pulled >> place & 1)}{code}\n"
+            for place, code in enumerate(self._codes)
         )
         return (
             "$version slotproof, SIMULATED line $end\n$timescale 1 ns $end\n"
             '$scope module bench $end\n$var wire 1 ! line $end\n$var real 64 " volts $end\n'
             f"{owners}$upscope $end\n$enddefinitions $end\n"
-            f'#{at_ns}\n$dumpvars\n{self._high}!\nr{self._shown_v:.3g} "\n{values}$end\n'
+            f'#{at_ns}\n$dumpvars\n{state.high}!\nr{state.volts:.3g} "\n{values}$end\n'
         )
 
 
-def _when(segment: Segment, volts: float) -> float | None:
+def _when(segment: Segment, volts: float) -> float:
     """When a segment passes a voltage that lies between its ends."""
     level_v = volts - segment.induced_v
-    if level_v == segment.final_v:
-        return None
     ratio = (segment.start_v - segment.final_v) / (level_v - segment.final_v)
-    if ratio <= 0:
-        return None
     at_us = segment.start_us + segment.tau_us * log(ratio)
     return min(max(at_us, segment.start_us), segment.end_us)
 

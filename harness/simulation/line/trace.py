@@ -6,7 +6,7 @@ from bisect import bisect_right
 from collections.abc import Hashable
 from dataclasses import dataclass, field
 from math import exp, log
-from typing import NamedTuple, Protocol
+from typing import Any, NamedTuple, Protocol
 
 
 class Segment(NamedTuple):
@@ -34,15 +34,37 @@ class Segment(NamedTuple):
         return self.start_us + self.tau_us * log(ratio)
 
 
+class Pull(NamedTuple):
+    """Somebody begins to pull the line low, or lets go."""
+
+    owner: Hashable
+    at_us: float
+    low: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LineCourse:
+    """What the line did from one origin of time to the next.
+
+    A course that repeats is the same object each time, so that a watch need not work
+    it out again.
+
+    Attributes:
+        events: segments and pulls in order; times count from the origin.
+        length_us: how long it lasts.
+        renderings: what the watch made of it, by the watch's state before.
+    """
+
+    events: tuple[Segment | Pull, ...]
+    length_us: float
+    renderings: dict[Hashable, Any] = field(default_factory=dict)
+
+
 class LineWatch(Protocol):
     """Whoever takes down what the line does."""
 
-    def add(self, segment: Segment) -> None:
-        """What the voltage did from one event to the next."""
-        ...
-
-    def pulls(self, owner: Hashable, at_us: float, low: bool) -> None:
-        """Somebody begins to pull the line low, or lets go; absolute bench time."""
+    def take(self, origin_us: float, course: LineCourse) -> None:
+        """What the line did next; its times count from ``origin_us`` of bench time."""
         ...
 
 
@@ -71,13 +93,12 @@ class LineTrace:
 
     segments: list[Segment] = field(default_factory=list)
 
-    def add(self, segment: Segment) -> None:
-        """Append what happened next; empty times are left out."""
-        if segment.end_us > segment.start_us:
-            self.segments.append(segment)
-
-    def pulls(self, owner: Hashable, at_us: float, low: bool) -> None:
-        """Who pulls is not kept."""
+    def take(self, origin_us: float, course: LineCourse) -> None:
+        """Append what happened next; who pulls is not kept."""
+        for event in course.events:
+            if isinstance(event, Segment):
+                start_us, end_us = origin_us + event.start_us, origin_us + event.end_us
+                self.segments.append(event._replace(start_us=start_us, end_us=end_us))
 
     def voltage_at(self, at_us: float) -> float:
         """Voltage at an absolute time.

@@ -120,6 +120,7 @@ class SimulatedPort(SerialBase):
         if self._holds_lock:
             bench.locked = self._holds_lock = False
         if bench.recorder is not None and not bench.handles:
+            bench.core.hand_over()
             bench.recorder.close()
 
     @property

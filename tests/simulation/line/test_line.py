@@ -101,6 +101,7 @@ def test_trace_gives_voltage_and_edges_back() -> None:
     line.pull("host", at_us=10.0, ohm=25, level_v=0.4)
     line.release("host", at_us=20.0)
     line.move_to(60.0)
+    line.record(None, origin_us=1000.0)
     (low,) = trace.lows(2.2)
     low_v = trace.voltage_at(1020.0)
     assert low_v == pytest.approx(0.45, abs=0.01)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -91,10 +92,16 @@ def fixtures(draw: st.DrawFn) -> dict[str, Any]:
 
 
 def _play(
-    fixture: dict[str, Any], steps: list[tuple[int, bytes, float]], *, shortcuts: bool
+    fixture: dict[str, Any],
+    steps: list[tuple[int, bytes, float]],
+    *,
+    shortcuts: bool,
+    line: Path | None = None,
 ) -> list[Any]:
     bench = Bench(bench_settings(fixture))
     bench.core.shortcuts_allowed = shortcuts
+    if line is not None:
+        bench.record_line(line)
     port = SimulatedPort.for_bench(bench, timeout_s=0.5)
     course: list[Any] = []
     for baud, frames, pause_s in steps:
@@ -114,6 +121,8 @@ def _play(
                 [s.device.level() for s in bench.stations],
             )
         )
+    if line is not None:
+        port.close()
     return course
 
 
@@ -127,6 +136,22 @@ def test_known_outcomes_and_exact_engine_agree(
     assert _play(fixture, steps, shortcuts=True) == _play(
         fixture, steps, shortcuts=False
     )
+
+
+@settings(max_examples=12, deadline=None)
+@given(fixture=fixtures(), steps=bursts())
+def test_the_recorded_line_is_the_same_without_known_outcomes(
+    tmp_path_factory: pytest.TempPathFactory,
+    fixture: dict[str, Any],
+    steps: list[tuple[int, bytes, float]],
+) -> None:
+    """Byte by byte the same file, known outcomes or not; the traffic comes twice."""
+    folder = tmp_path_factory.mktemp("line")
+    known, exact = folder / "known.vcd", folder / "exact.vcd"
+    course = _play(fixture, steps + steps, shortcuts=True, line=known)
+    assert course == _play(fixture, steps + steps, shortcuts=False, line=exact)
+    assert known.read_bytes() == exact.read_bytes()
+    assert known.stat().st_size > 2_000
 
 
 @pytest.mark.parametrize("others", [(), (0x28, 0x01, 0x28)])

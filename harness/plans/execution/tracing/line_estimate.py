@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from harness.plans.execution.request import RunRequest
 from harness.plans.schema.soak import Soak
 
-BYTES_A_SLOT = 540
+BYTES_A_SLOT = 250
 """Of the recording, for one time slot; measured on the shipped bench, held by a test."""
 
 SLOTS_A_READING = 170
