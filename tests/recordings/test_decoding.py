@@ -40,6 +40,44 @@ def test_rom_code_read_or_matched(tmp_path: Path, command: int, use: RomUse) -> 
     assert (found.rom, found.use, found.data) == (ROM, use, b"\xf0\x12\x34")
 
 
+@pytest.mark.parametrize("fast", [False, True])
+@pytest.mark.parametrize("bits", [55, 56, 60, 63])
+def test_a_search_that_left_out_the_crc(tmp_path: Path, bits: int, fast: bool) -> None:
+    """From 56 bits on the others determine the ROM code; which, and how well confirmed, is stated."""
+    line = LineMaker()
+    line.reset()
+    if fast:
+        line.send(0x3C)
+        line.fast = True
+        line.reset(fast=True)
+    line.search(ROM.wire, held_us=4 if fast else 30, bits=bits)
+    line.reset(fast=fast)
+    trace = _trace(tmp_path, line)
+    found = next(each for each in trace.transactions if each.command == 0xF0)
+    assert f"the search ends after {bits} of 64 bits" in found.notes
+    if bits < 56:
+        assert found.rom is None
+        assert trace.roms == ()
+        return
+    assert found.rom == ROM
+    assert trace.roms == ((ROM, RomUse.COMPLETED),)
+    read = "no CRC was read" if bits == 56 else f"{bits - 56} bits of it were read"
+    assert read in found.notes[-1]
+    assert found.wrong == ()
+
+
+def test_a_crc_that_does_not_fit_completes_nothing(tmp_path: Path) -> None:
+    """Four bits of another CRC: no ROM code is named."""
+    line = LineMaker()
+    line.reset()
+    wire = ROM.wire[:7] + bytes([ROM.wire[7] ^ 0x04])
+    line.search(wire, bits=60)
+    line.reset()
+    trace = _trace(tmp_path, line)
+    assert trace.roms == ()
+    assert "does not fit" in trace.transactions[0].notes[-1]
+
+
 @pytest.mark.parametrize("command", [0x3C, 0x69])
 def test_overdrive_until_a_standard_reset(tmp_path: Path, command: int) -> None:
     line = LineMaker()

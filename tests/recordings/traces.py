@@ -64,15 +64,14 @@ class LineMaker:
         for byte in data:
             self.bits((byte >> n & 1 for n in range(8)), held_us=held_us)
 
-    def search(self, rom: bytes, *, held_us: float = 30) -> None:
-        """A search that finds one device alone."""
+    def search(self, rom: bytes, *, held_us: float = 30, bits: int = 64) -> None:
+        """A search that finds one device alone, or its first bits."""
         self.send(0xF0)
-        for byte in rom:
-            for n in range(8):
-                bit = byte >> n & 1
-                self.bits((bit,), held_us=held_us)
-                self.bits((1 - bit,), held_us=held_us)
-                self.bits((bit,))
+        for place in range(bits):
+            bit = rom[place // 8] >> place % 8 & 1
+            self.bits((bit,), held_us=held_us)
+            self.bits((1 - bit,), held_us=held_us)
+            self.bits((bit,))
 
 
 def write_vcd(
