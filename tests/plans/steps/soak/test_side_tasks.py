@@ -153,15 +153,15 @@ def test_a_flapping_adapter_fills_its_room_and_no_more(
     run_plan: Make, one: Make, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Gaps beyond the room share a line with their number and time; none is forgotten."""
-    monkeypatch.setattr(soak_lines, "side_room_bytes", lambda _body: 1500)
-    fault = {"kind": "adapter-unplugged", "at_s": 5.25, "for_s": 2, "every_s": 11}
+    monkeypatch.setattr(soak_lines, "side_room_bytes", lambda _body: 800)
+    fault = {"kind": "adapter-unplugged", "at_s": 5, "for_s": 2, "every_s": 11}
     ran = run_plan([{"soak": {"cycles": 60, "every_s": 10}}], one(faults=[fault]))
     gaps = events(ran, "gap")
     shared = [e for e in gaps if e.get("times", 1) > 1]
     assert shared
     assert all(e["away_s"] < e["to_s"] - e["from_s"] for e in shared)
     size = sum(len(json.dumps(e)) for e in gaps if "times" not in e)
-    assert size < 1500
+    assert size < 800
     shown = {m.name: m.value for m in ran.shown("1").measurements}
     assert (
         shown["adapter_gaps"] == sum(e.get("times", 1) for e in gaps) == ran.record.gaps
