@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from harness.plans.execution.soak_estimate import Outlook, outlook
+from harness.plans.schema.soak import Soak
 from harness.plans.steps.soak import lines as soak_lines
+from harness.plans.steps.soak import step as soak_step
 from harness.plans.steps.soak.events import EventFile
 from harness.results.soak.events import SoakCount
 
@@ -154,6 +158,11 @@ def test_a_flapping_adapter_fills_its_room_and_no_more(
 ) -> None:
     """Gaps beyond the room share a line with their number and time; none is forgotten."""
     monkeypatch.setattr(soak_lines, "side_room_bytes", lambda _body: 800)
+
+    def five_rounds_a_line(body: Soak, devices: int | None = None) -> Outlook:
+        return replace(outlook(body, devices), rounds_per_line=5)
+
+    monkeypatch.setattr(soak_step, "outlook", five_rounds_a_line)
     fault = {"kind": "adapter-unplugged", "at_s": 5, "for_s": 2, "every_s": 11}
     ran = run_plan([{"soak": {"cycles": 60, "every_s": 10}}], one(faults=[fault]))
     gaps = events(ran, "gap")
