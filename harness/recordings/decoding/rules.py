@@ -26,7 +26,9 @@ class SlotRules:
     """Borders of one speed, in us.
 
     Attributes:
-        one_us: a slot's low up to here is a one.
+        one_us: a slot's low beyond this is a zero.
+        surely_one_us: a slot's low up to here is a one; between the two its frame
+            decides (``parting``).
         reset_us: a low from here on is a reset.
         presence_us: a low that begins within this after a reset is presence.
         slot_us: two falling edges nearer than this are not two slots.
@@ -34,6 +36,7 @@ class SlotRules:
     """
 
     one_us: float
+    surely_one_us: float
     reset_us: float
     presence_us: float
     slot_us: float
@@ -42,6 +45,12 @@ class SlotRules:
 
 def _between(below: float | None, above: float | None) -> float:
     return sqrt((below or _PUBLISHED) * (above or _PUBLISHED))
+
+
+def _mirrored(limit: float | None, above: float) -> float:
+    """As far below a limit, as a factor, as the border to what is above is beyond it."""
+    border = _between(limit, above)
+    return (limit or _PUBLISHED) ** 2 / border
 
 
 # A device that holds a zero does so for 15 us beyond the 15 of the sample, typically,
@@ -54,21 +63,23 @@ _SHORTEST_SLOT_US, _SHORTEST_OVERDRIVE_SLOT_US = 60.0, 6.0
 
 STANDARD_RULES = SlotRules(
     one_us=_between(STANDARD.write_1_low.high_us, _TYPICAL_ZERO_US),
+    surely_one_us=_mirrored(STANDARD.write_1_low.high_us, _TYPICAL_ZERO_US),
     reset_us=_between(STANDARD.write_0_low.high_us, STANDARD.reset_low.low_us),
     presence_us=_between(STANDARD.presence_wait.high_us, STANDARD.reset_high.low_us),
     slot_us=_SHORTEST_SLOT_US / 2,
     long_us=STANDARD.write_0_low.high_us or 120.0,
 )
-"""21 us, 240 us, 170 us, 30 us, 120 us."""
+"""21 us, 10.6 us, 240 us, 170 us, 30 us, 120 us."""
 
 OVERDRIVE_RULES = SlotRules(
     one_us=_between(OVERDRIVE.write_1_low.high_us, _TYPICAL_OVERDRIVE_ZERO_US),
+    surely_one_us=_mirrored(OVERDRIVE.write_1_low.high_us, _TYPICAL_OVERDRIVE_ZERO_US),
     reset_us=_between(OVERDRIVE.write_0_low.high_us, OVERDRIVE.reset_low.low_us),
     presence_us=_between(OVERDRIVE.presence_wait.high_us, OVERDRIVE.reset_high.low_us),
     slot_us=_SHORTEST_OVERDRIVE_SLOT_US / 2,
     long_us=OVERDRIVE.write_0_low.high_us or 16.0,
 )
-"""2.6 us, 27 us, 17 us, 3 us, 15.5 us."""
+"""2.6 us, 1.5 us, 27 us, 17 us, 3 us, 15.5 us."""
 
 NO_SLOT_FACTOR = 1.25
 """A low beyond ``long_us`` is a slot only if the recording's other long slots are about

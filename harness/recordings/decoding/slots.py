@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.recordings.decoding.lows import AFTER_GAP, NO_LOWS, Lows
+from harness.recordings.decoding.parting import ones
 from harness.recordings.decoding.rules import (
     HOLD_OFF_US,
     NO_SLOT_FACTOR,
@@ -148,12 +149,18 @@ class SlotDecoder:
         begins = (kinds == LowKind.RESET) | gap
         if len(begins):
             begins[0] = True
-        limit = np.where(overdrive, OVERDRIVE_RULES.one_us, STANDARD_RULES.one_us)
+        slow = (kinds == LowKind.SLOT) & ~overdrive
+        bits = ones(length, slow, frame_of, STANDARD_RULES)
+        if overdrive.any():
+            fast = ones(
+                length, (kinds == LowKind.SLOT) & overdrive, frame_of, OVERDRIVE_RULES
+            )
+            bits = np.where(overdrive, fast, bits)
         return DecodedLows(
             lows=lows,
             kinds=kinds,
             overdrive=overdrive,
-            bits=(length <= limit).astype(np.uint8),
+            bits=bits.astype(np.uint8),
             frames=np.flatnonzero(begins),
         )
 
@@ -273,7 +280,7 @@ def _overdrive(
     if not len(first):
         return overdrive
     heads = index[first[:, None] + np.arange(8)]
-    bits = length[heads] <= STANDARD_RULES.one_us
+    bits = ones(length, slot, frame_of, STANDARD_RULES)[heads]
     command = np.packbits(bits, axis=1, bitorder="little")[:, 0]
     fast = (command == OVERDRIVE_SKIP) | (command == OVERDRIVE_MATCH)
     if not fast.any():
