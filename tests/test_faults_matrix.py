@@ -186,7 +186,7 @@ ADAPTER_AND_FIXTURE = {
         step=ENUMERATE,
         code=3,
         kind="echo-doubtful",
-        says="no device makes",
+        says="come back changed",
         hint="noise on the line",
     ),
     "short-noise-burst": Case(  # over before it can be asked for again

@@ -28,6 +28,10 @@ from harness.records import CheckResult, DeviceRef, Outcome, Scalar
 _MAY_CHANGE = frozenset({"configure", "switch", "prompt", "diagnose"})
 """Steps that set, cut the supply, let somebody act, or say themselves what moved."""
 
+_FOR_ALL = _MAY_CHANGE - {"configure"}
+"""Those that may restart devices which they do not address: a supply switched off by the
+plan is no fault of theirs, whenever they are asked next."""
+
 _MAY_SET = frozenset({"check"})
 """Steps that may leave other settings; a flag that is set again is a restart all the same."""
 
@@ -53,6 +57,8 @@ class RestartWatch:
         self._written = Counter(self.context.written)
         if item.kind not in _HELD_BACK:
             yield from results
+            if item.kind in _FOR_ALL:
+                self._seen.clear()
             self._look(item, before)
             return
         collected = list(results)

@@ -175,8 +175,19 @@ def _label(device: DeviceRef | None) -> str:
 
 
 def _troubles(record: RunRecord, *, going_on: bool) -> Iterator[Trouble]:
-    """What failed; of a diagnosis its findings, for its message only strings them."""
+    """What failed; of a diagnosis its findings, for its message only strings them.
+
+    A soak fails for its bus by the sum of what its devices lost: where one of these
+    failed, it is named alone.
+    """
+    summed = {
+        step.step
+        for step, result in record.results
+        if step.kind == "soak" and result.device and result.outcome in BAD_OUTCOMES
+    }
     for step, result in record.results:
+        if result.device is None and step.step in summed:
+            continue
         if going_on and result.shown.kind == INTERRUPTED:
             continue  # it has not ended yet, that is all
         if result.outcome not in BAD_OUTCOMES or step.kind == "diagnose":

@@ -99,9 +99,7 @@ def test_notes_at_the_start(run_plan: Make, bench_data: Make, new_device: Make) 
     assert not [e for e in good.events if e.get("about") == "adapter"]
 
 
-def test_reopened_by_what_it_was(
-    machine: Machine, rigged: Make, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_reopened_by_what_it_was(machine: Machine, rigged: Make) -> None:
     """After a replug in another order an adapter opens its own port, under its new name."""
     opened: list[str] = []
     _, port = rigged()
@@ -110,10 +108,9 @@ def test_reopened_by_what_it_was(
         opened.append(url)
         return port
 
-    monkeypatch.setattr("harness.driver.adapter.open_port", open_port)
     one, other = CONSTELLATIONS["two equal serial numbers"]
     machine.plug(one, other)
-    adapter = Adapter(machine.name_of(one))
+    adapter = Adapter(machine.name_of(one), opener=open_port)
     with adapter.open():
         assert adapter.grid.kind == "rate-table"
         machine.plug(

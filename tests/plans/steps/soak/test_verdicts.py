@@ -164,5 +164,6 @@ def test_on_a_bench(
     assert '[S2]" classname' in text
     assert 'time="0.000"' not in text
     page = read(render(ran.record))
-    assert "failed: S2 AC00000000000628" in page.shown
+    assert "S2 AC00000000000628, 1 soak" in page.shown
+    assert "bus, 1 soak" not in page.shown.split("Devices")[0]
     assert f"{ran.shown('1', 'S2').message}" in page.shown
