@@ -6,6 +6,7 @@ for what only a real bench has, and what is left out, is stated below.
 
 from __future__ import annotations
 
+import html
 import os
 import re
 import shlex
@@ -172,6 +173,26 @@ def test_the_demo_passes_whole(pasted: dict[str, Said]) -> None:
         "8 devices x 12 checks and 4 checks of the bus: 100 passed;"
     )
     assert len(lines) <= 25
+
+
+def test_the_failed_run_that_the_readme_shows(tmp_path: Path) -> None:
+    """What stands printed in README, and in its picture, is what the command prints now."""
+    plan, fixture = "test_plans/incoming_thermometers.yaml", "fixtures/demo_bench.yaml"
+    said = _run(
+        ["slotproof", "run", str(ROOT / plan), "--fixture", str(ROOT / fixture),
+         "--set", "high_degc=5", "--into", str(tmp_path / "results")]
+    )  # fmt: skip
+    text = (ROOT / "README.md").read_text("utf-8")
+    sample = text.split("With `--set high_degc=5`")[1].split("```")[1].strip()
+    drawn = re.sub(r"<[^>]+>", "", (ROOT / "docs/run.svg").read_text("utf-8"))
+    picture = " ".join(html.unescape(drawn).split())
+    printed = [line for line in said.out.splitlines() if "results: " not in line]
+    for line in sample.splitlines():
+        if "results: " not in line and line.strip() != "...":
+            begin = line.removesuffix(" ...")
+            assert any(each.startswith(begin) for each in printed), line
+    for line in printed:
+        assert " ".join(line.split()) in picture, line
 
 
 def test_every_kind_of_device_passes_the_plan_that_ships(

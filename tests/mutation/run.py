@@ -16,6 +16,8 @@ file of the room that runs the module. A mutant that needs `SLOWNESS` times the 
 time is killed as well: the suite would not end. Each runs in a process of its own, forked
 from one that holds everything but the tests already; there the changed function gets the
 code of the mutant. What runs while a module is imported is changed in its file instead.
+A value that was computed and kept before the fork (a ``cached_property`` of a constant, a
+cache) is not computed again: such a mutant seems to survive.
 """
 
 from __future__ import annotations

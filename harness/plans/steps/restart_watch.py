@@ -66,13 +66,14 @@ class RestartWatch:
         for result in collected:
             code = result.device.rom_code if result.device else ""
             why = restarted.pop(code, "")
-            yield self._held_back(result, why) if why else result
+            yield self._booked(result, why) if why else result
         for code, why in restarted.items():
-            yield self._held_back(
+            yield self._booked(
                 CheckResult(outcome=Outcome.PASSED, device=self._ref(code)), why
             )
 
-    def _held_back(self, result: CheckResult, why: str) -> CheckResult:
+    def _booked(self, result: CheckResult, why: str) -> CheckResult:
+        """The failure that a restart is, or the error if the adapter does not prove sound."""
         return vouched(_held_back(result, why), self.context)
 
     def _look(self, item: StepItem, before: Counter[str]) -> dict[str, str]:

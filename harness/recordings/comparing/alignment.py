@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.recordings.comparing.bursts import RESET_US, Character
+from harness.recordings.decoding.parting import ones
 from harness.recordings.decoding.rules import STANDARD_RULES
 
 _LEAST_SLOTS = 8
@@ -76,7 +77,8 @@ def _recorded_signatures(
         lows = slice(int(reset) + 1, int(end))
         behind = starts_us[lows] - ends_us[reset] > STANDARD_RULES.presence_us
         length = (ends_us[lows] - starts_us[lows])[behind]
-        bits = (length <= STANDARD_RULES.one_us).astype(int)
+        frame, slots = np.zeros(len(length), np.int64), np.ones(len(length), np.bool_)
+        bits = ones(length, slots, frame, STANDARD_RULES).astype(int)
         found.append(tuple(bits.tolist()))
     return found
 
@@ -86,9 +88,18 @@ def _heard_signatures(
 ) -> list[Signature]:
     beyond = [*frames[1:], len(characters)][: len(frames)]
     return [
-        tuple(
-            int(found.heard_low_us <= STANDARD_RULES.one_us)
-            for found in characters[begin + 1 : end]
-        )
+        tuple(int(_heard_one(each)) for each in characters[begin + 1 : end])
         for begin, end in zip(frames, beyond, strict=True)
     ]
+
+
+def _heard_one(slot: Character) -> bool:
+    """True for a slot in which the host was short and nobody was heard beyond it.
+
+    An echo knows a low to a bit only: where a device lets go near the border of ones, its
+    length in bits and in the recording fall on either side of it.
+    """
+    if slot.heard_low_us <= STANDARD_RULES.surely_one_us:
+        return True
+    is_short = slot.own_low_us <= STANDARD_RULES.one_us
+    return is_short and slot.heard_low_us <= slot.own_low_us
