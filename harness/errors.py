@@ -84,19 +84,19 @@ class SlotproofError(Exception):
 
     def __reduce__(self) -> tuple[object, ...]:
         # keyword-only arguments need help to survive copy and pickle
-        told = {
+        fields = {
             "where": self.where,
             "hint": self.hint,
             "cause": self.cause,
             "facts": self.facts,
         }
-        return (_rebuild, (type(self), self.what, told))
+        return (_rebuild, (type(self), self.what, fields))
 
 
 def _rebuild(
-    kind: type[SlotproofError], what: str, told: dict[str, Any]
+    kind: type[SlotproofError], what: str, fields: dict[str, Any]
 ) -> SlotproofError:
-    return kind(what, **told)
+    return kind(what, **fields)
 
 
 class UsageError(SlotproofError):
@@ -190,7 +190,7 @@ class AdapterUnplugged(AdapterError):
 
     kind = "adapter-unplugged"
     default_hint = (
-        "check USB cable, hub and power saving; the measurement in hand is void"
+        "check USB cable, hub and power saving; the measurement in hand is invalid"
     )
 
 

@@ -84,9 +84,9 @@ class JournalForm(Generic[RecordT]):
         try:
             return self._adapter.validate_python(data)
         except ValidationError as exc:
-            raise FieldError(self._told(exc)) from exc
+            raise FieldError(self._message(exc)) from exc
 
-    def _told(self, exc: ValidationError) -> str:
+    def _message(self, exc: ValidationError) -> str:
         first, *more = exc.errors(include_url=False, include_input=False)
         path = ".".join([self.name, *map(str, first["loc"])])
         rest = f", and {len(more)} more" if more else ""

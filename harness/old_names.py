@@ -32,8 +32,9 @@ OLD_NAMES: dict[str, str] = {
     "sheet_behaviour": "data_sheet_conformance",
     "wrong_check_value": "wrong_crc",
     "charge_account": "charge_accumulation",
+    "void_readings": "invalid_readings",
 }
-"""Former name -> name now, of every family."""
+"""Former name -> name now, of every family and of the soak."""
 
 _SOAK_SUFFIXES = ("_lowest", "_highest", "_mean")
 """What a soak appends to the quantity that it reads."""

@@ -274,7 +274,7 @@ ADAPTER_AND_FIXTURE = {
         code=3,
         kind="adapter-unplugged",
         says="the adapter is gone",
-        hint="the measurement in hand is void",
+        hint="the measurement in hand is invalid",
     ),
     "echoes-far-too-late": Case(
         fault={"kind": "latency-jitter", "extra_ms": 800, "probability": 1.0},

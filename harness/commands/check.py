@@ -11,7 +11,7 @@ from harness.commands.outputs.others import CheckAnswer, CheckedFile
 from harness.families.hazard import ALWAYS
 from harness.output import say
 from harness.plans.execution import seating
-from harness.plans.execution.foretold import foretold
+from harness.plans.execution.adapter_reach import beyond_adapter
 from harness.plans.execution.hazard_gate import HazardUse, require_named
 from harness.plans.execution.soak_estimate import outlook
 from harness.plans.loading.files import check_together, load_fixture, load_plan, which
@@ -34,7 +34,7 @@ def check(*, files: tuple[Path, ...], style: OutputStyle) -> int:
     uses = {plan.source.name: require_named(plan, fixture) for plan in plans}
     remarks = [*_seating(fixtures)]
     for plan in plans:
-        remarks += [*_soaks(plan, fixture), *_foretold(plan, fixture)]
+        remarks += [*_soaks(plan, fixture), *_beyond_adapter(plan, fixture)]
     if style.json:
         print_json(_answer(_both(plans, fixtures), uses, problems, remarks))
         return EXIT_MISTAKES if problems else 0
@@ -104,12 +104,12 @@ def _answer(
     )
 
 
-def _foretold(plan: Plan, fixture: Fixture | None) -> Iterator[str]:
+def _beyond_adapter(plan: Plan, fixture: Fixture | None) -> Iterator[str]:
     """What the adapter cannot make or measure of a plan."""
     if fixture is None:
         return
 
-    lines = foretold(plan, fixture)
+    lines = beyond_adapter(plan, fixture)
     if lines:
         yield f"{plan.source.name}: what the adapter of {fixture.source.name} cannot make"
     for line in lines:

@@ -255,7 +255,7 @@ def _recover(adapter: Adapter) -> None:
         raise AdapterUnplugged("the adapter is gone", where=adapter.url)
 
 
-def told(found: AdapterExamination) -> Iterator[str]:
+def examination_lines(found: AdapterExamination) -> Iterator[str]:
     """What was measured, a line each."""
     trips = found.trips
     if found.lines is None:

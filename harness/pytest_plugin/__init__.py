@@ -73,7 +73,7 @@ def pytest_collection_finish(session: pytest.Session) -> None:
 def pytest_report_collectionfinish(items: list[pytest.Item]) -> list[str]:
     """Say of each plan that is not run whole what that means."""
     plans = dict.fromkeys(i.plan_file for i in items if isinstance(i, StepTest))
-    return [line for plan in plans for line in plan.told]
+    return [line for plan in plans for line in plan.choice_lines]
 
 
 @pytest.hookimpl(wrapper=True)

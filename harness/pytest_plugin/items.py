@@ -121,7 +121,7 @@ class PlanFile(pytest.File):
         self._left_out = [step for step in self._steps if step not in steps]
 
     @property
-    def told(self) -> list[str]:
+    def choice_lines(self) -> list[str]:
         """What a choice of its steps means, a line; nothing if all of them run."""
         if not self._left_out:
             return []
@@ -177,7 +177,7 @@ class PlanFile(pytest.File):
         self._run, runner = run, run.runner
         runner.context.deselected = frozenset(self._left_out)
         runner.begin()
-        for line in self.told:
+        for line in self.choice_lines:
             runner.context.note("note", text=line, deselected=self._left_out)
         runner.prepare_or_raise()
 

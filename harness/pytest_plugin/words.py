@@ -87,8 +87,8 @@ def lines_of(result: DeviceResult) -> Iterator[str]:
     from harness.results.reports.wording import one_line, value_rows  # noqa: PLC0415
 
     shown = result.shown
-    told = f": {one_line(shown.message)}" if shown.message else ""
-    yield f"{result.outcome}: {_label(result)}{told}"
+    message = f": {one_line(shown.message)}" if shown.message else ""
+    yield f"{result.outcome}: {_label(result)}{message}"
     for row in value_rows(result):
         yield f"    {row.line}"
     if shown.hint:
@@ -104,8 +104,8 @@ def properties_of(result: DeviceResult) -> Iterator[tuple[str, str]]:
     label = _label(result)
     for row in value_rows(result):
         yield f"{label} {row.name}", row.line.partition(" = ")[2]
-    told = f": {one_line(result.shown.message)}" if result.shown.message else ""
-    yield f"{label} verdict", f"{result.outcome}{told}"
+    message = f": {one_line(result.shown.message)}" if result.shown.message else ""
+    yield f"{label} verdict", f"{result.outcome}{message}"
     for note in result.notes:
         yield f"{label} note", one_line(note)
 

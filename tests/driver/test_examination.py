@@ -9,7 +9,7 @@ import pytest
 
 from harness.driver import examination
 from harness.driver.adapter import Adapter
-from harness.driver.examination import examine, told
+from harness.driver.examination import examination_lines, examine
 from harness.errors import LineNotReady, NoEcho
 from harness.wire.grid_fit import fits
 
@@ -41,7 +41,7 @@ def test_found_as_it_is(bus_with: Make, kind: str, packet: int) -> None:
     agreeing = {fit.grid.kind: fit for fit in fits(found.rates)}
     assert kind in agreeing
     assert abs(agreeing[kind].clock_ppm + 1200) < 3 * agreeing[kind].doubt_ppm
-    assert any("256 of 256" in line for line in told(found))
+    assert any("256 of 256" in line for line in examination_lines(found))
 
 
 def test_a_device_gets_read_slots_only(bus_with: Make, new_device: Make) -> None:

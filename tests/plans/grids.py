@@ -10,8 +10,8 @@ from typing import Any
 import yaml
 
 from harness.families.hazard import Hazard
+from harness.plans.execution.adapter_reach import beyond_adapter
 from harness.plans.execution.connection import connect
-from harness.plans.execution.foretold import foretold
 from harness.plans.execution.runner import Runner
 from harness.plans.loading.files import check_together, load_plan
 from harness.plans.schema.files import Fixture
@@ -78,11 +78,11 @@ def bench_of(setting: Setting, kind: str, devices: int | None = None) -> dict[st
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OnGrid:
-    """A finished run of a shipped plan, and what was foretold of it."""
+    """A finished run of a shipped plan, and what it asks for beyond its adapter."""
 
     code: int
     record: RunRecord
-    told: list[str]
+    beyond: list[str]
     junit: str
     page: str
 
@@ -116,14 +116,14 @@ def run_on_grid(
     return OnGrid(
         code=code,
         record=RunRecord.from_events(read_events(journal.path)),
-        told=foretold(loaded, fixture),
+        beyond=beyond_adapter(loaded, fixture),
         junit=(folder / "junit.xml").read_text(encoding="utf-8"),
         page=(folder / "report.html").read_text(encoding="utf-8"),
     )
 
 
 def require_sound(ran: OnGrid) -> None:
-    """No sound bench fails, and what was not made was foretold and is shown."""
+    """No sound bench fails, and what was not made was reported beforehand and is shown."""
     for step, result in ran.record.results:
         shown = result.shown
         assert shown.outcome is not Outcome.FAILED, (step.title, shown.message)
@@ -131,11 +131,13 @@ def require_sound(ran: OnGrid) -> None:
             assert shown.message, step.title
             assert shown.message[:40].split("'")[0] in ran.junit
         for name in shown.evidence.get("not_measured", {}):
-            assert any(f"{name} cannot be measured" in line for line in ran.told), name
+            assert any(f"{name} cannot be measured" in line for line in ran.beyond), (
+                name
+            )
         asked, made = shown.evidence.get("asked"), shown.evidence.get("made")
         if made != asked:
             said = f"{made} of {asked} "
-            assert any(said in line for line in ran.told), (said, ran.told)
+            assert any(said in line for line in ran.beyond), (said, ran.beyond)
             assert said in shown.message
             assert said in ran.junit
             assert said in ran.page

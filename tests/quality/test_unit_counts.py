@@ -46,7 +46,7 @@ def test_power_grows_with_units() -> None:
 
 @pytest.mark.slow
 def test_power_is_what_happens() -> None:
-    """20 000 seeded pairs of equal lots of 23 are called equal as often as foretold."""
+    """20 000 seeded pairs of equal lots of 23 are called equal as often as computed."""
     made = np.random.default_rng(3).normal(size=(2, 20_000, 23))
     gap = made[0].mean(axis=1) - made[1].mean(axis=1)
     spread = np.sqrt(made.var(axis=2, ddof=1).sum(axis=0) / 23)

@@ -10,7 +10,7 @@ from harness.commands.base import print_json
 from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.adapters import AdapterAnswer, RateMade
 from harness.driver.adapter import Adapter
-from harness.driver.examination import AdapterExamination, examine, told
+from harness.driver.examination import AdapterExamination, examination_lines, examine
 from harness.driver.overdrive import overdrive_frames
 from harness.driver.usb import device_tree
 from harness.driver.usb.chips import kind_of
@@ -44,7 +44,7 @@ def adapter(*, port: str, style: OutputStyle) -> None:
     if style.json:
         print_json(_answer(found, lines, able, remarks))
         return
-    for line in (*told(found), *remarks):
+    for line in (*examination_lines(found), *remarks):
         say(line)
     say("")
     say("this adapter makes:")

@@ -81,7 +81,7 @@ def enrol(
     is_written = text != there and _may_write(into, there, replace=replace)
     if is_written:
         _write(into, text)
-    _tell(into, sockets, style, is_written=is_written, known=len(settled))
+    _report(into, sockets, style, is_written=is_written, known=len(settled))
 
 
 def _seated(
@@ -173,7 +173,7 @@ def _write(path: Path, text: str) -> None:
         ) from cause
 
 
-def _tell(
+def _report(
     path: Path,
     sockets: tuple[EnrolledSocket, ...],
     style: OutputStyle,

@@ -161,7 +161,7 @@ def port_named(name: str) -> HostPort | None:
     ports = device_tree.here.ports()
     if len(found) > 1:
         raise PortAmbiguous(
-            f"{len(found)} adapters match: {_told(found, ports)}", where=name
+            f"{len(found)} adapters match: {_listed(found, ports)}", where=name
         )
     port = found[0]
     if "/by-id/" in name and not is_alone(port, ports):
@@ -172,13 +172,13 @@ def port_named(name: str) -> HostPort | None:
         )
         raise PortAmbiguous(
             f"{len(twins)} adapters share the serial number {port.serial_number or 'none'}, "
-            f"and this link leads to one of them: {_told(twins, ports)}",
+            f"and this link leads to one of them: {_listed(twins, ports)}",
             where=name,
         )
     return port
 
 
-def _told(found: tuple[HostPort, ...], ports: tuple[HostPort, ...]) -> str:
+def _listed(found: tuple[HostPort, ...], ports: tuple[HostPort, ...]) -> str:
     return ", ".join(f"{port.device} ({stable_name(port, ports)})" for port in found)
 
 

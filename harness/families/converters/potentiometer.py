@@ -193,8 +193,8 @@ def _steps(session: Session, options: Options) -> Findings:
         write_position(session, expected)
         for command, by in ((UP, 1),) * count + ((DOWN, -1),) * count:
             expected += by
-            told = session.transact(bytes([command]), 1)[0]
-            wrong += told != expected or read(session)[1] != expected
+            answered = session.transact(bytes([command]), 1)[0]
+            wrong += answered != expected or read(session)[1] != expected
     return Findings(
         measurements=(
             Measurement(name="steps", value=2 * count, unit="steps"),

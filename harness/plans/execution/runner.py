@@ -363,14 +363,14 @@ class Runner:
             context.ran.add(before.id)
             context.step = before.id
             done = list(KINDS["switch"].run(context, before.body))
-            told = f"{context.called(before.id)} was not run"
-            told += f"{context.left_out(before.id)}: it was done for this step"
+            remark = f"{context.called(before.id)} was not run"
+            remark += f"{context.left_out(before.id)}: it was done for this step"
             if any(result.outcome in _BAD for result in done):
-                told += f", and ended so: {done[0].message}"
-            remarks.append(told)
+                remark += f", and ended so: {done[0].message}"
+            remarks.append(remark)
         context.step = item.id
-        for told in remarks:
-            context.remark(told)
+        for remark in remarks:
+            context.remark(remark)
 
     def _record_step(
         self, results: Iterator[CheckResult], *, step: str, **facts: object
@@ -404,13 +404,15 @@ class Runner:
         if not self._plan.diagnose or item.kind == "diagnose":
             yield from results
             return
-        told = False
+        explained = False
         for result in list(results):
             wanted = result.outcome in _BAD and not tells_of_loss(result)
             yield (
-                explain(self.context, item, result) if wanted and not told else result
+                explain(self.context, item, result)
+                if wanted and not explained
+                else result
             )
-            told = told or wanted
+            explained = explained or wanted
 
     def _expected_s(self, item: StepItem) -> float:
         """Rough time of a step; one of devices takes it for each that it is meant for."""

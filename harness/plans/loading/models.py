@@ -70,11 +70,11 @@ def validate(
         return model.model_validate(data), []
     except ValidationError as error:
         details = error.errors(include_url=False)
-    told = [_Complaint(detail, data) for detail in details]
-    told = [c for c in told if c.counts and not document.is_spoiled(c.path)]
+    complaints = [_Complaint(detail, data) for detail in details]
+    complaints = [c for c in complaints if c.counts and not document.is_spoiled(c.path)]
     schema = _schema_of(model)
     return None, [
-        _problem(group, data, document, schema, notes) for group in _grouped(told)
+        _problem(group, data, document, schema, notes) for group in _grouped(complaints)
     ]
 
 
@@ -157,11 +157,11 @@ def _path_in(data: Plain, location: list[str | int]) -> tuple[KeyPath, bool]:
     return tuple(path), in_branch
 
 
-def _grouped(told: list[_Complaint]) -> list[list[_Complaint]]:
+def _grouped(complaints: list[_Complaint]) -> list[list[_Complaint]]:
     """One group for each mistake: the branches of a union complain together."""
-    paths = {c.path for c in told}
+    paths = {c.path for c in complaints}
     groups: dict[tuple[KeyPath, str], list[_Complaint]] = {}
-    for index, complaint in enumerate(told):
+    for index, complaint in enumerate(complaints):
         path = complaint.path
         deeper = any(len(p) > len(path) and p[: len(path)] == path for p in paths)
         if complaint.in_branch and deeper:

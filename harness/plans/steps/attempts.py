@@ -49,11 +49,11 @@ def outcome_of(fault: SlotproofError) -> Outcome:
 
 def from_fault(fault: SlotproofError, context: Context) -> CheckResult:
     """A result from an error, with the last echoes as evidence."""
-    told = f"{fault.what} ({fault.where})" if fault.where else fault.what
+    message = f"{fault.what} ({fault.where})" if fault.where else fault.what
     return CheckResult(
         outcome=outcome_of(fault),
         kind=fault.kind,
-        message=f"{told}; cause: {fault.cause}" if fault.cause else told,
+        message=f"{message}; cause: {fault.cause}" if fault.cause else message,
         hint=fault.hint,
         evidence={**context.bus.evidence(), **_quality(fault), **_known(fault)},
     )
@@ -263,17 +263,17 @@ def vouched(result: CheckResult, context: Context, *, low: bool = False) -> Chec
         doubt = fault
     if doubt is None:
         return result
-    told = from_fault(doubt, context)
+    doubted = from_fault(doubt, context)
     return replace(
         result,
-        outcome=told.outcome,
-        kind=told.kind,
-        message=f"{told.message}; without that: {result.outcome} {result.kind} "
+        outcome=doubted.outcome,
+        kind=doubted.kind,
+        message=f"{doubted.message}; without that: {result.outcome} {result.kind} "
         f"{result.message}".rstrip(),
-        hint=told.hint,
+        hint=doubted.hint,
         evidence={
             **result.evidence,
-            **told.evidence,
+            **doubted.evidence,
             "doubted": result.kind or str(result.outcome),
         },
     )

@@ -70,14 +70,14 @@ def _reset(context: Context, body: Reset) -> CheckResult:
         return judged(value, evidence=evidence)
     evidence[ODD] = wrong.total()
     number, first = first_wrong
-    told = ", ".join(
+    seen_kinds = ", ".join(
         f"{presence} {count}" if len(wrong) > 1 else str(presence)
         for presence, count in wrong.most_common()
     )
     return CheckResult(
         outcome=Outcome.FAILED,
         kind="no-presence" if first is Presence.ABSENT else f"presence-{first}",
-        message=f"{wrong.total()} of {body.times} resets: presence {told}, "
+        message=f"{wrong.total()} of {body.times} resets: presence {seen_kinds}, "
         f"first at reset {number}",
         hint=_presence_hint(wrong, counts, wanted),
         measurements=(value,),

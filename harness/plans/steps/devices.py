@@ -101,7 +101,7 @@ def _ask(
         shared = held if held is not None and not suspects else None
         now_s = context.clock.now_s()
         answer.evidence["conversion"] = (
-            "of this reading" if shared is None else shared.told(now_s)
+            "of this reading" if shared is None else shared.described(now_s)
         )
     return answer, suspects
 

@@ -117,14 +117,14 @@ def result_of(found: Diagnosis) -> CheckResult:
     return CheckResult(
         outcome=Outcome.ERROR if error else Outcome.FAILED,
         kind=f"{first.cause}: {first.kind}",
-        message=_told(first),
+        message=_sentence(first),
         hint=first.try_first,
         measurements=measurements,
         evidence=evidence,
     )
 
 
-def _told(finding: Finding) -> str:
+def _sentence(finding: Finding) -> str:
     numbers = "; ".join(finding.measured)
     return (
         f"{finding.cause} ({finding.kind}), {finding.sure}: {finding.says} [{numbers}]"
@@ -201,7 +201,7 @@ def explain(context: Context, item: StepItem, result: CheckResult) -> CheckResul
     except SlotproofError as fault:
         return replace(result, message=f"{result.message}; no diagnosis: {fault.what}")
     faults = [f for f in found.findings if f.weight is Weight.FAULT]
-    said = _told(faults[0]) if faults else "nothing wrong is found now"
+    said = _sentence(faults[0]) if faults else "nothing wrong is found now"
     return replace(
         result,
         message=f"{result.message}; diagnosis: {said}",

@@ -89,10 +89,10 @@ def codes_without_socket(
 
 def listed(codes: Sequence[str]) -> str:
     """ROM codes with their kind, the first few by name."""
-    told = [f"{code} ({_kind_of(code)})" for code in codes[:_MOST_NAMED]]
+    named = [f"{code} ({_kind_of(code)})" for code in codes[:_MOST_NAMED]]
     if len(codes) > _MOST_NAMED:
-        told.append(f"and {len(codes) - _MOST_NAMED} more")
-    return ", ".join(told)
+        named.append(f"and {len(codes) - _MOST_NAMED} more")
+    return ", ".join(named)
 
 
 def _kind_of(code: str) -> str:
@@ -107,15 +107,15 @@ def _named(fixture: Fixture, code: str) -> str:
 
 def _unsteady(fixture: Fixture, scans: Sequence[frozenset[str]]) -> Fault:
     seen = Counter(code for scan in scans for code in scan)
-    told = [
+    named = [
         f"{_named(fixture, code)} in {times}"
         for code, times in sorted(seen.items())
         if times < len(scans)
     ]
-    steady = len(seen) - len(told)
+    steady = len(seen) - len(named)
     return Fault(
         kind="unsteady",
-        message=f"{len(scans)} scans of one bus differ: {', '.join(told[:_MOST_NAMED])}"
+        message=f"{len(scans)} scans of one bus differ: {', '.join(named[:_MOST_NAMED])}"
         f" of them; {devices(steady)} in all",
         hint=COMES_AND_GOES,
     )
@@ -123,14 +123,14 @@ def _unsteady(fixture: Fixture, scans: Sequence[frozenset[str]]) -> Fault:
 
 def _too_few(fixture: Fixture, found: frozenset[str], start: str) -> Fault:
     missing = missing_from(fixture, found)
-    told, replaced = [], []
+    named, replaced = [], []
     for socket in missing:
         code = socket.expect.rom_code or ""
-        told.append(_named(fixture, code))
+        named.append(_named(fixture, code))
         replaced += codes_without_socket(fixture, found, RomCode.parse(code).family)
-    if not told:
+    if not named:
         return _fewer_than_named(fixture, found, start)
-    message = f"{start}; not found: {', '.join(told)}"
+    message = f"{start}; not found: {', '.join(named)}"
     if replaced:
         unnamed = sorted(set(replaced))
         return Fault(
@@ -161,14 +161,14 @@ def _fewer_than_named(fixture: Fixture, found: frozenset[str], start: str) -> Fa
 def _too_many(fixture: Fixture, found: frozenset[str], start: str) -> Fault:
     missing = missing_from(fixture, found)
     if missing:
-        told = ", ".join(_named(fixture, s.expect.rom_code or "") for s in missing)
-        start += f"; not found, though: {told}"
+        named = ", ".join(_named(fixture, s.expect.rom_code or "") for s in missing)
+        start += f"; not found, though: {named}"
     if not any(socket.expect.family_code for socket in fixture.sockets):
         kinds = Counter(map(_kind_of, found))
-        told = ", ".join(f"{count} x {kind}" for kind, count in sorted(kinds.items()))
+        named = ", ".join(f"{count} x {kind}" for kind, count in sorted(kinds.items()))
         return Fault(
             kind="count",
-            message=f"{start}: {told}",
+            message=f"{start}: {named}",
             hint="take out what does not belong on this bus, or correct count in the "
             "plan; rom_code in the fixture would tell which device is the extra one",
         )
@@ -190,31 +190,31 @@ def _too_many(fixture: Fixture, found: frozenset[str], start: str) -> Fault:
 def _surplus(fixture: Fixture, found: frozenset[str]) -> list[str]:
     """Devices beyond those that the sockets expect, kind by kind."""
     without = [s.expect.family for s in fixture.sockets if not s.expect.rom_code]
-    told, over = [], 0
+    named, over = [], 0
     for family in sorted({RomCode.parse(code).family for code in found}):
         rivals = codes_without_socket(fixture, found, family)
         places = without.count(family)
         if len(rivals) > places:
             over += len(rivals) - places
             some = f"{len(rivals) - places} of " if places else ""
-            told.append(some + listed(rivals))
-    return told if over > without.count(None) else []
+            named.append(some + listed(rivals))
+    return named if over > without.count(None) else []
 
 
 def _too_few_in_alarm(fixture: Fixture, found: frozenset[str], start: str) -> Fault:
-    told = f": {', '.join(_named(fixture, c) for c in sorted(found))}" if found else ""
+    named = f": {', '.join(_named(fixture, c) for c in sorted(found))}" if found else ""
     return Fault(
         kind="count",
-        message=start + told,
+        message=start + named,
         hint="a device joins this search only while its condition holds: convert "
         "before it, and read value and alarm limits of the devices that should be in",
     )
 
 
 def _too_many_in_alarm(fixture: Fixture, found: frozenset[str], start: str) -> Fault:
-    told = ", ".join(_named(fixture, code) for code in sorted(found)[:_MOST_NAMED])
+    named = ", ".join(_named(fixture, code) for code in sorted(found)[:_MOST_NAMED])
     return Fault(
         kind="count",
-        message=f"{start}: {told}",
+        message=f"{start}: {named}",
         hint="the condition of these devices holds: read their value and alarm limits",
     )

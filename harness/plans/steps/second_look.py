@@ -95,15 +95,15 @@ def seen_twice(result: CheckResult, second: CheckResult) -> CheckResult:
     """A failure that was seen twice, else an error that says that it was not."""
     look = {"outcome": str(second.outcome), "kind": second.kind}
     if second.outcome is Outcome.ERROR:
-        told = replace(
+        judged = replace(
             second,
             message=f"{second.message}; that was when it was asked again after: "
             f"{result.kind} {result.message}",
             evidence={**second.evidence, "doubted": result.kind},
         )
     else:
-        told = result if second.outcome is Outcome.FAILED else not_again(result)
-    return replace(told, evidence={**told.evidence, "second_look": look})
+        judged = result if second.outcome is Outcome.FAILED else not_again(result)
+    return replace(judged, evidence={**judged.evidence, "second_look": look})
 
 
 def not_again(result: CheckResult) -> CheckResult:

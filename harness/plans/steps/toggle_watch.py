@@ -69,10 +69,10 @@ class ToggleWatch:
     def lines(self) -> Iterator[str]:
         """What the run did to each of them, for its end."""
         for watched in self._watched.values():
-            told = ", ".join(f"step {s} {n}x" for s, n in watched.matched_by.items())
+            matches = ", ".join(f"step {s} {n}x" for s, n in watched.matched_by.items())
             yield (
                 f"{watched.device.label}: {_quantity(watched.device)} {watched.first} at "
-                f"the start, {watched.last} at the end; matched by {told or 'no step'}"
+                f"the start, {watched.last} at the end; matched by {matches or 'no step'}"
             )
 
     def _begin(self) -> None:

@@ -214,10 +214,10 @@ class QuantityMeter:
         if not open_.any() or host.high < 0:
             return sides
         like_host = host.has(length, step_us)
-        told = device.high > 0 and not host.meets(device, step_us)
+        distinct = device.high > 0 and not host.meets(device, step_us)
         sides = sides.copy()
         beyond_device = length - step_us > _DEVICE_MOST_US[speed]
-        sides[open_ & like_host & (told | beyond_device)] = SlotSide.HOST
+        sides[open_ & like_host & (distinct | beyond_device)] = SlotSide.HOST
         shorter = length + 2 * step_us < host.low
         sides[open_ & ~like_host & shorter] = SlotSide.DEVICE
         return sides

@@ -124,7 +124,7 @@ def _begin_sqlite(connection: Connection) -> None:
 
 
 @contextmanager
-def told(url: URL) -> Iterator[None]:
+def database_errors(url: URL) -> Iterator[None]:
     """Turn what a database raises into ``LedgerAway``.
 
     Raises:

@@ -22,10 +22,10 @@ from harness.records import Outcome
 from harness.results.ledger.engine import (
     READS,
     LedgerAway,
+    database_errors,
     make_engine,
     make_tables,
     place_of,
-    told,
     url_of,
 )
 from harness.results.ledger.entry import (
@@ -107,7 +107,7 @@ class Ledger:
 
     @contextmanager
     def _writing(self) -> Iterator[Connection]:
-        with told(self._engine.url):
+        with database_errors(self._engine.url):
             if not self._is_ready:
                 make_tables(self._engine)
                 self._is_ready = True
@@ -116,7 +116,7 @@ class Ledger:
 
     @contextmanager
     def _reading(self) -> Iterator[Connection]:
-        with told(self._engine.url):
+        with database_errors(self._engine.url):
             if not self._is_ready:
                 make_tables(self._engine)
                 self._is_ready = True

@@ -81,21 +81,21 @@ class _Handler(BaseHTTPRequestHandler):
     def _page(self) -> tuple[HTTPStatus, str]:
         named = self.headers.get_all("Host") or []
         if len(named) != 1 or not self.server.is_named(named[0]):
-            return HTTPStatus.MISDIRECTED_REQUEST, _told(
+            return HTTPStatus.MISDIRECTED_REQUEST, _page_of(
                 "this page is served to its own address only"
             )
         if self.path.partition("?")[0] != "/":
-            return HTTPStatus.NOT_FOUND, _told("there is one page here: /")
+            return HTTPStatus.NOT_FOUND, _page_of("there is one page here: /")
         try:
             return HTTPStatus.OK, self.server.report.page()
         except UsageError as fault:
-            return HTTPStatus.SERVICE_UNAVAILABLE, _told(str(fault))
+            return HTTPStatus.SERVICE_UNAVAILABLE, _page_of(str(fault))
 
     def log_message(self, format: str, *args: Any) -> None:  # noqa: A002, ANN401
         """Nothing: the terminal is the operator's."""
 
 
-def _told(sentence: str) -> str:
+def _page_of(sentence: str) -> str:
     """A page of one sentence."""
     return fill("sentence.html.j2", sentence=sentence)
 

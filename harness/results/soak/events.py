@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, fields
 from enum import StrEnum
-from typing import Any, Literal, NamedTuple
+from typing import Annotated, Any, Literal, NamedTuple
+
+from pydantic import AliasChoices, Field
 
 from harness.journal_form import JournalForm
 from harness.records import DeviceRef, Measurement
@@ -35,8 +37,8 @@ class SoakCount(StrEnum):
     """Readings that failed in all their tries."""
     LOST_TOGETHER = "lost_together"
     """Of these, the ones in rounds in which every device lost its reading."""
-    VOID = "void"
-    """Readings given up because of the adapter."""
+    INVALID = "void"
+    """Readings given up because of the adapter; the journal keeps its first word."""
     OUT_OF_LIMITS = "out_of_limits"
     STARTS = "starts"
     """Of the bus: common starts that say something of line or devices."""
@@ -93,7 +95,7 @@ class SoakStarted:
         high: highest allowed reading, or None.
         devices: which are read.
         outlook: what it can prove.
-        told: the same in words.
+        sentences: the same in words; ``told`` in journals of earlier versions.
         claim_of: ``bus`` or ``each-device``, whose error rate the plan claims; or None.
         events_within_s: time after an event of the event file in which an error follows it.
     """
@@ -104,7 +106,9 @@ class SoakStarted:
     high: float | None = None
     devices: tuple[DeviceRef, ...] = ()
     outlook: SoakOutlook = field(default_factory=SoakOutlook)
-    told: tuple[str, ...] = ()
+    sentences: Annotated[
+        tuple[str, ...], Field(validation_alias=AliasChoices("sentences", "told"))
+    ] = ()
     claim_of: str | None = None
     events_within_s: float = 60.0
 

@@ -118,12 +118,12 @@ class Scatter:
     """How errors lie in time.
 
     Attributes:
-        told: in words; empty without an error.
+        text: in words; empty without an error.
         bursty: True if they come in bursts.
         events: errors close together counted as one, earliest first.
     """
 
-    told: str
+    text: str
     bursty: bool
     events: tuple[TimeSpan, ...]
 
@@ -132,14 +132,14 @@ def scatter(night: SoakRecord) -> Scatter:
     """Bursts or chance: index of dispersion over equal stretches of rounds."""
     errors = errors_of(night)
     if not errors:
-        return Scatter(told="", bursty=False, events=())
+        return Scatter(text="", bursty=False, events=())
     from harness.quality.bursts import clustering  # noqa: PLC0415 - loads scipy
 
     events = _events(night, errors)
     intervals = min(_MOST_INTERVALS, night.cycles)
     if len(errors) < _FEWEST_ERRORS or intervals < _FEWEST_INTERVALS:
-        told = f"{len(errors)} errors are too few to tell bursts from chance"
-        return Scatter(told=told, bursty=False, events=events)
+        text = f"{len(errors)} errors are too few to tell bursts from chance"
+        return Scatter(text=text, bursty=False, events=events)
     counts, rounds = _counted(errors, night, intervals)
     found = clustering(counts, exposure=rounds)
     bursty = found.p < ALPHA
@@ -147,13 +147,13 @@ def scatter(night: SoakRecord) -> Scatter:
         f"{len(errors)} errors in {intervals} equal stretches of rounds "
         f"scatter {found.ratio:.3g} times as wide as independent ones (p {found.p:.2g})"
     )
-    told = f"at random: {how}"
+    text = f"at random: {how}"
     if bursty:
-        told = (
+        text = (
             f"in bursts: {how}; taken together they are {len(events)} events, and the "
             "claims, which suppose independent errors, are too tight"
         )
-    return Scatter(told=told, bursty=bursty, events=events)
+    return Scatter(text=text, bursty=bursty, events=events)
 
 
 def big_bursts(night: SoakRecord, found: Scatter) -> list[tuple[TimeSpan, list[str]]]:
@@ -236,7 +236,7 @@ def hours(night: SoakRecord, events: Iterable[TimeSpan]) -> str:
         if (at := night.calendar_of(event.from_s)) is not None
     )
     total = sum(struck.values())
-    told = [
+    hours_named = [
         f"{hour:02d}:00 to {(hour + 1) % 24:02d}:00 UTC: {count} of {total}, "
         f"{total * night.asked_at[hour] / total_asked:.3g} expected"
         for hour, count in sorted(struck.items())
@@ -245,7 +245,9 @@ def hours(night: SoakRecord, events: Iterable[TimeSpan]) -> str:
             count, total, night.asked_at[hour] / total_asked, looks=len(night.asked_at)
         )
     ]
-    return f"errors favour a time of day: {'; '.join(told)}" if told else ""
+    return (
+        f"errors favour a time of day: {'; '.join(hours_named)}" if hours_named else ""
+    )
 
 
 def followers(night: SoakRecord, events: Sequence[TimeSpan]) -> list[str]:
@@ -257,24 +259,24 @@ def followers(night: SoakRecord, events: Sequence[TimeSpan]) -> list[str]:
     for happening in night.happened:
         by_text.setdefault(happening.text, []).append(happening.from_s)
     texts = sorted(by_text, key=lambda text: (-len(by_text[text]), text))[:_MOST_TEXTS]
-    told = []
+    lines = []
     offsets = _offsets(night, events)
     for text in texts:
         windows = _windows(by_text[text], within_s)
         share = _share(night, windows, offsets)
         if not events:
-            told.append(
+            lines.append(
                 f"{text!r} happened {_times(by_text[text])}, and no error came at all"
             )
             continue
         hits = sum(_is_within(e.from_s, windows) for e in events)
         follow = is_excess(hits, len(events), share, looks=len(texts))
-        told.append(
+        lines.append(
             f"{'errors FOLLOW' if follow else 'no sign that errors follow'} {text!r} "
             f"({_times(by_text[text])}): {hits} of {len(events)} error events lie "
             f"within {within_s:g} s after it, {len(events) * share:.2g} expected"
         )
-    return told
+    return lines
 
 
 def _times(starts_s: Sequence[float]) -> str:

@@ -63,7 +63,7 @@ def page_of(night: SoakRecord) -> Page:
     over_time = courses(night)
     return Page(
         title=f"step {night.step}: {night.head.quantity or 'soak'}",
-        before=night.head.told,
+        before=night.head.sentences,
         summary=tuple(_summary(night, found, over_time)),
         moments=tuple(_moments(night, found)),
         claims=tuple(_claims(night)),
@@ -77,7 +77,7 @@ def _summary(night: SoakRecord, found: Scatter, over_time: Courses) -> Iterator[
     readings, lost = night.sum_of(SoakCount.READINGS), night.sum_of(SoakCount.LOST)
     yield (
         f"{night.cycles} rounds in {_hours(night.elapsed_s)}: {readings} readings, {lost} "
-        f"lost, {night.sum_of(SoakCount.VOID)} invalid through the adapter, "
+        f"lost, {night.sum_of(SoakCount.INVALID)} invalid through the adapter, "
         f"{night.sum_of(SoakCount.RETRIES)} retries, {night.sum_of(SoakCount.OUT_OF_LIMITS)} out of limits"
     )
     if night.stopped:
@@ -89,15 +89,15 @@ def _summary(night: SoakRecord, found: Scatter, over_time: Courses) -> Iterator[
         )
     yield from _claim_sentences(night)
     yield from _over_time(night, over_time)
-    if not found.told:
+    if not found.text:
         yield "no error of line or devices"
         yield from followers(night, found.events)
         return
-    yield f"errors came {found.told}" if " times as wide" in found.told else found.told
+    yield f"errors came {found.text}" if " times as wide" in found.text else found.text
     yield from filter(None, (whom(night), hours(night, found.events)))
     yield from followers(night, found.events)
-    if len(night.marks) < night.told:
-        yield f"of {night.told} single errors the first {len(night.marks)} are looked at here"
+    if len(night.marks) < night.single_errors:
+        yield f"of {night.single_errors} single errors the first {len(night.marks)} are looked at here"
 
 
 def _over_time(night: SoakRecord, found: Courses) -> Iterator[str]:

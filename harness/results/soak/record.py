@@ -137,7 +137,7 @@ class SoakRecord:
         devices: by ROM code.
         bus: counts that are not about one device.
         marks: single errors, the first ``KEPT_MARKS``.
-        told: single errors in the journal, all.
+        single_errors: single errors in the journal, all.
         gaps: adapter away, or the run itself.
         happened: events of the event file.
         asked_at: tries by hour of the day, UTC.
@@ -159,7 +159,7 @@ class SoakRecord:
         self.devices: dict[str, DeviceNight] = {}
         self.bus: Counter[str] = Counter()
         self.marks: list[Mark] = []
-        self.told = 0
+        self.single_errors = 0
         self.gaps: list[TimeSpan] = []
         self.gap_count = 0
         self.gap_s = 0.0
@@ -276,7 +276,7 @@ class SoakRecord:
         return asked
 
     def _take_error(self, event: dict[str, Any]) -> None:
-        self.told += 1
+        self.single_errors += 1
         error = ERROR_LINE.read(event)
         if len(self.marks) < KEPT_MARKS:
             self.marks.append(
@@ -294,9 +294,9 @@ class SoakRecord:
         if len(self.happened) >= KEPT_MARKS:
             return
         line = HAPPENING.read(event)
-        happened, told = _calendar(line.happened_at), _calendar(str(event.get("at")))
-        if happened is not None and told is not None:
-            at_s = self.now_s + (happened - told).total_seconds()
+        happened, written = _calendar(line.happened_at), _calendar(str(event.get("at")))
+        if happened is not None and written is not None:
+            at_s = self.now_s + (happened - written).total_seconds()
             self.happened.append(
                 TimeSpan(from_s=at_s, to_s=at_s, text=line.text[:_LONGEST_TEXT])
             )

@@ -234,7 +234,7 @@ class Core:
         self.touch()
 
     def population_changed(self) -> None:
-        """A device came, went, or got another time base: known outcomes are void."""
+        """A device came, went, or got another time base: known outcomes are invalid."""
         self._outcomes.forget()
         self.touch()
 

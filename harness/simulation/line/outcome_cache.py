@@ -149,7 +149,7 @@ class Outcomes:
     """Collects outcomes from the exact engine, and keeps them.
 
     They are kept by circumstance (rate, line, who runs in overdrive); when a device comes or goes or changes
-    its times, all are void.
+    its times, all are invalid.
     """
 
     def __init__(self, engine: Engine, stations: list[Station]) -> None:
@@ -193,7 +193,7 @@ class Outcomes:
         return MOST_OUTCOMES if self._engine.line.watch is None else MOST_RECORDED
 
     def forget(self) -> None:
-        """All that is known is void."""
+        """Forget every known outcome: none is valid any more."""
         self._known.clear()
         self._mind_feeds()
 

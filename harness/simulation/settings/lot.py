@@ -149,9 +149,9 @@ class LotSettings(StrictSettings):
         seen: set[int] = set()
         for index, odd in enumerate(self.odd):
             if odd.unit > self.units or odd.unit in seen:
-                told = "twice under odd" if odd.unit in seen else "not in the lot"
+                problem = "twice under odd" if odd.unit in seen else "not in the lot"
                 raise _refusal(
-                    f"unit {odd.unit} is {told}",
+                    f"unit {odd.unit} is {problem}",
                     expected=f"each once, from 1 to {self.units}",
                     at=f"odd.{index}.unit",
                 )
@@ -188,9 +188,9 @@ class LotSettings(StrictSettings):
             data[key] = random.gauss(whole[key], deviation)
         factor = random.gauss(1.0, self.time_spread)
         times = self.typical.time_base.model_dump(exclude_none=True)
-        told = factor if self.time_spread else None
+        given_factor = factor if self.time_spread else None
         real = self.times is LotTimes.REAL_PARTS
-        drawn = draw_times(random, told) if real else {}
+        drawn = draw_times(random, given_factor) if real else {}
         scaled = {name: value * factor for name, value in times.items()}
         data["time_base"] = drawn | scaled
         if not {"serial", "rom_code"} & set(differs):
@@ -236,10 +236,10 @@ def _device(data: Mapping[str, Any], *, at: str, unit: int = 0) -> DeviceSetting
         first = error.errors(include_url=False)[0]
     keys = _keys_in(data, first["loc"])
     who = f"unit {unit} of the lot, {'.'.join(keys)} as drawn: " if unit else ""
-    raise _refusal(f"{who}{_told(first)}", at=".".join([at, *keys]))
+    raise _refusal(f"{who}{_message(first)}", at=".".join([at, *keys]))
 
 
-def _told(first: ErrorDetails) -> str:
+def _message(first: ErrorDetails) -> str:
     message = first["msg"].removeprefix("Value error, ")
     return message[:1].lower() + message[1:]
 

@@ -263,7 +263,7 @@ def test_an_adapter_lost_for_good_is_gone_on_from(go: Make, two: Make) -> None:
     (bus,) = [r.shown for r in soak.results if r.device is None]
     assert bus.kind == "adapter-unplugged"
     assert bus.hint.endswith("goes on where it was with: slotproof run --resume here")
-    assert values(lost)["void_readings"] == 0
+    assert values(lost)["invalid_readings"] == 0
     counted = lost.nights[0].cycles
     record = go(two("21:30:00"), resume=True)
     assert record.outcome is Outcome.PASSED, [r.shown for _, r in record.results]

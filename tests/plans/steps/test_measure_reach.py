@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from harness.plans.execution.foretold import foretold
+from harness.plans.execution.adapter_reach import beyond_adapter
 from harness.plans.loading.files import parse_plan
 from harness.records import Outcome, Side
 
@@ -86,7 +86,7 @@ def test_a_clock_that_the_host_cannot_tell_is_not_measured(
     new_device: Make,
     adapter: tuple[str, int, str],
 ) -> None:
-    """Never 0 +- its own promise as if it were a value; foretold by the same words.
+    """Never 0 +- its own promise as if it were a value; reported beforehand in the same words.
 
     One USB frame of 1 ms in 47 packets of 62 characters at 9600 baud is 329 ppm.
     """
@@ -99,9 +99,9 @@ def test_a_clock_that_the_host_cannot_tell_is_not_measured(
     assert shown.measurements == ()
     assert why in shown.message
     plan = parse_plan(f"plan: a plan\nsteps:\n  {text}\n", "plan.yaml")
-    told = foretold(plan, write_fixture(data))
-    assert any(why in line for line in told)
-    assert "so it cannot pass and is skipped" in told[-1]
+    lines = beyond_adapter(plan, write_fixture(data))
+    assert any(why in line for line in lines)
+    assert "so it cannot pass and is skipped" in lines[-1]
 
 
 def test_a_margin_that_cannot_be_measured_is_noted_once_a_night(
@@ -113,8 +113,8 @@ def test_a_margin_that_cannot_be_measured_is_noted_once_a_night(
     soak = "{for_s: 1200, every_s: 300, quantity: temperature, margins_every_s: 600}"
     ran = run_plan(f"- soak: {soak}", data)
     notes = [e["text"] for e in ran.events if e["event"] == "note"]
-    told = [text for text in notes if "not measurable with this adapter" in text]
-    assert told == [
+    found = [text for text in notes if "not measurable with this adapter" in text]
+    assert found == [
         "margin read_0_hold is not measurable with this adapter: "
         "it makes no frame in that range"
     ]
@@ -123,24 +123,26 @@ def test_a_margin_that_cannot_be_measured_is_noted_once_a_night(
     assert margins == {"rise_time", "sample_instant"}
 
 
-def test_auto_is_foretold_as_unknown_and_says_so(
+def test_auto_is_assessed_as_unknown_and_says_so(
     write_fixture: Make, bench_data: Make, new_device: Make
 ) -> None:
     """Which adapter it is shows only on the port, which is not opened."""
     plan = parse_plan(
         "plan: a plan\nsteps:\n  - stress: {slot: read, low_us: [5]}\n", "plan.yaml"
     )
-    told = foretold(plan, write_fixture(sound(bench_data, new_device, "auto")))
-    assert "0 of 1 points made" in told[0]
-    assert told[-1].startswith("adapter.kind is auto: foretold for an adapter")
+    lines = beyond_adapter(plan, write_fixture(sound(bench_data, new_device, "auto")))
+    assert "0 of 1 points made" in lines[0]
+    assert lines[-1].startswith("adapter.kind is auto: assessed for an adapter")
 
 
-def test_overdrive_beyond_the_adapter_is_foretold(
+def test_overdrive_beyond_the_adapter_is_reported_beforehand(
     write_fixture: Make, bench_data: Make, new_device: Make
 ) -> None:
     """For whichever step asks for it."""
     plan = parse_plan(
         "plan: a plan\nsteps:\n  - verify: {speed: overdrive}\n", "plan.yaml"
     )
-    told = foretold(plan, write_fixture(sound(bench_data, new_device, "unknown")))
-    assert "in overdrive: this adapter is too slow" in told[0]
+    lines = beyond_adapter(
+        plan, write_fixture(sound(bench_data, new_device, "unknown"))
+    )
+    assert "in overdrive: this adapter is too slow" in lines[0]

@@ -139,7 +139,7 @@ def test_a_planted_burst_is_told_with_time_and_device() -> None:
 def test_few_errors_decide_nothing() -> None:
     """Four errors are too few to tell a burst, and each is told by itself."""
     night = night_of(errors=[(c, A) for c in range(200, 204)])
-    assert "too few" in soak_findings.scatter(night).told
+    assert "too few" in soak_findings.scatter(night).text
     assert len(page_of(night).moments) == 4
 
 
@@ -151,11 +151,11 @@ def test_errors_that_follow_a_relay() -> None:
         (int(t_s / 60) + 1, A if n % 2 else B) for n, (t_s, _) in enumerate(relay)
     ]
     night = night_of(errors=errors, happened=[*relay, *door])
-    told = soak_findings.followers(night, soak_findings.scatter(night).events)
-    assert len(told) == 2
-    (yes,) = [text for text in told if "errors FOLLOW" in text]
+    lines = soak_findings.followers(night, soak_findings.scatter(night).events)
+    assert len(lines) == 2
+    (yes,) = [text for text in lines if "errors FOLLOW" in text]
     assert "'relay on' (10 times): 10 of 10" in yes
-    assert "no sign that errors follow 'door'" in " ".join(told)
+    assert "no sign that errors follow 'door'" in " ".join(lines)
     assert "favour no device" in soak_findings.whom(night)
 
 
@@ -163,8 +163,8 @@ def test_errors_of_one_hour() -> None:
     """Errors that crowd between 02:00 and 03:00 UTC are told so; elsewhere none are."""
     errors = [(c, A) for c in range(361, 420, 5)]  # 20:00 and six hours
     night = night_of(errors=errors)
-    told = soak_findings.hours(night, soak_findings.scatter(night).events)
-    assert told.startswith("errors favour a time of day: 02:00 to 03:00 UTC: 12 of 12")
+    lines = soak_findings.hours(night, soak_findings.scatter(night).events)
+    assert lines.startswith("errors favour a time of day: 02:00 to 03:00 UTC: 12 of 12")
     spread = night_of(errors=[(c, A) for c in range(3, 480, 30)])
     events = soak_findings.scatter(spread).events
     assert soak_findings.hours(spread, events) == ""
@@ -278,7 +278,7 @@ def test_errors_are_kept_up_to_a_bound(monkeypatch: pytest.MonkeyPatch) -> None:
     """Of very many single errors the first are kept, all are counted, and it says so."""
     monkeypatch.setattr("harness.results.soak.record.KEPT_MARKS", 10)
     night = night_of(errors=[(c, A) for c in range(1, 31)])
-    assert (len(night.marks), night.told) == (10, 30)
+    assert (len(night.marks), night.single_errors) == (10, 30)
     assert "of 30 single errors the first 10 are looked at" in " ".join(
         page_of(night).summary
     )

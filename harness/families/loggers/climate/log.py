@@ -63,7 +63,7 @@ def calibration(session: Session, model: Model) -> tuple[Points, Points] | None:
     """Points of temperature and humidity; None where they are not understood.
 
     Raises:
-        CheckValueWrong: the calibration page is void.
+        CheckValueWrong: the calibration page is invalid.
     """
     if not model.corrected:
         return None

@@ -150,7 +150,7 @@ def read_registers(session: Session) -> ClimateRegisters:
         )
     if registers.number("alarms") & SUPPLY_LOST:
         raise AnswerImpossible(
-            "the logger lost its supply: calibration and log are void",
+            "the logger lost its supply: calibration and log are invalid",
             hint="reject the unit",
         )
     if registers.block[0x27] == 0xAA:
@@ -274,7 +274,7 @@ def read_calibration(session: Session) -> bytes:
     """The calibration page, proved by its own CRC-8 too.
 
     Raises:
-        CheckValueWrong: that check byte is wrong; the calibration is void.
+        CheckValueWrong: that check byte is wrong; the calibration is invalid.
     """
     page = read_pages(session, CALIBRATION_AT, 1)
     if not any(page) or crc8(page) != 0:

@@ -44,7 +44,7 @@ def read_temperature(session: Session) -> Answer:
     Raises:
         ReadingImplausible: a mission is in progress, or nothing was converted.
         AnswerImpossible: the oscillator is off, nothing was sent.
-        CheckValueWrong: the calibration is void.
+        CheckValueWrong: the calibration is invalid.
     """
     registers = _convert(session)
     model = model_of(registers)

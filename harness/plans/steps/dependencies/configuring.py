@@ -124,8 +124,12 @@ def make_up_settings(context: Context, device: DeviceRef, what: str) -> None:
         settings = {n: w.value for n, w in missing.items() if w.item.id == step}
         _write(context, device, settings, store=False)
         context.settled |= {(device.rom_code, step, name) for name in settings}
-        told = ", ".join(f"{name} {value}" for name, value in settings.items())
-        context.remark(f"{_missing(context, step)}: {told} was set for this step")
+        listed_settings = ", ".join(
+            f"{name} {value}" for name, value in settings.items()
+        )
+        context.remark(
+            f"{_missing(context, step)}: {listed_settings} was set for this step"
+        )
 
 
 def _require_checks(context: Context, device: DeviceRef, what: str) -> None:

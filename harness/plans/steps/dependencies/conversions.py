@@ -30,7 +30,7 @@ class Held:
     together: bool
     ended_s: float
 
-    def told(self, now_s: float) -> str:
+    def described(self, now_s: float) -> str:
         """In words, with its age."""
         kind = "of all together" if self.together else "of this device"
         return f"{kind}, by step {self.step}, {now_s - self.ended_s:.3g} s ago"

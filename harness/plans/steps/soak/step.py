@@ -100,7 +100,7 @@ def _head(body: Soak, devices: list[DeviceRef], view: Outlook) -> SoakStarted:
         high=body.high,
         devices=tuple(devices),
         outlook=view,
-        told=tuple(view.sentences()),
+        sentences=tuple(view.sentences()),
         claim_of=body.claim.of if body.claim else None,
         events_within_s=body.events_within_s,
     )
@@ -227,7 +227,7 @@ class _Soaking:
             self._converted = True
 
     def _read_patiently(self, tally: SoakTally, cycle: int) -> float | None:
-        """One reading, tried again as the step allows; None if it was lost or void.
+        """One reading, tried again as the step allows; None if it was lost or invalid.
 
         A try that the unplugged adapter spoilt is no try.
         """
@@ -251,7 +251,7 @@ class _Soaking:
         if isinstance(fault, LineError | DeviceError):
             tally.lost += 1
         else:
-            tally.void += 1
+            tally.invalid += 1
         return None
 
     def _vouched(self, fault: SlotproofError) -> SlotproofError:

@@ -1,6 +1,6 @@
 """What a soak counts.
 
-Counts are kept, not readings, so memory stays flat over a night. What was void
+Counts are kept, not readings, so memory stays flat over a night. What was invalid
 because of the adapter is counted apart and can only end in an error, never in a
 failed device.
 """
@@ -22,10 +22,14 @@ _COUNTED = (
     SoakCount.RETRIES,
     SoakCount.LOST,
     SoakCount.LOST_TOGETHER,
-    SoakCount.VOID,
+    SoakCount.INVALID,
     SoakCount.OUT_OF_LIMITS,
 )
-"""Counts of a device that the journal carries by their own names."""
+"""Counts of a device that the journal carries; each is a field of ``SoakTally``."""
+
+
+def _field_of(name: SoakCount) -> str:
+    return name.name.lower()
 
 
 def _errors_in(counts: Counter[str]) -> Counter[str]:
@@ -51,7 +55,7 @@ class SoakTally:
         lost: readings that failed in all their tries.
         lost_together: of these, the ones in rounds in which every device lost its
             reading: they say nothing of this one.
-        void: readings given up because of the adapter.
+        invalid: readings given up because of the adapter.
         out_of_limits: readings that missed a limit.
         errors: how often each kind of error came.
         lowest: worst value downwards, or None.
@@ -68,7 +72,7 @@ class SoakTally:
     retries: int = 0
     lost: int = 0
     lost_together: int = 0
-    void: int = 0
+    invalid: int = 0
     out_of_limits: int = 0
     errors: Counter[str] = field(default_factory=Counter)
     lowest: float | None = None
@@ -84,7 +88,7 @@ class SoakTally:
         if before is not None:
             counts = before.counts
             for name in _COUNTED:
-                setattr(tally, name, counts[name])
+                setattr(tally, _field_of(name), counts[name])
             tally.readings = counts[SoakCount.READINGS]
             tally.errors = _errors_in(counts)
             tally.lowest, tally.highest = before.lowest, before.highest
@@ -93,7 +97,7 @@ class SoakTally:
 
     @property
     def tries(self) -> int:
-        """Times it was asked, those void through an absent adapter not counted."""
+        """Times it was asked, except while the adapter was absent."""
         return self.readings + self.failed + self.spoilt
 
     @property
@@ -103,7 +107,7 @@ class SoakTally:
 
     @property
     def wanted(self) -> int:
-        """Readings that were wanted and not void through the adapter."""
+        """Readings that were wanted, except those invalid through the adapter."""
         return self.readings + self.lost
 
     @property
@@ -114,12 +118,14 @@ class SoakTally:
     @property
     def duration_s(self) -> float:
         """Time of all its tries; of a run before a cut as long as in this one."""
-        return self.took_s * (self.wanted + self.void) / self.timed if self.timed else 0
+        return (
+            self.took_s * (self.wanted + self.invalid) / self.timed if self.timed else 0
+        )
 
     def counts(self) -> dict[str, int]:
         """Every count but the readings, by name."""
         return {
-            **{str(name): getattr(self, name) for name in _COUNTED},
+            **{str(name): getattr(self, _field_of(name)) for name in _COUNTED},
             **{f"{ERROR}{kind}": count for kind, count in self.errors.items()},
         }
 

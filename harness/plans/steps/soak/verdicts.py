@@ -51,9 +51,9 @@ def bus_result(body: Soak, counts: SoakCounts, *, go_on: str = "") -> CheckResul
         go_on: command that takes the run up again, where it is known.
     """
     tolerate, tallies = body.tolerate, counts.tallies
-    void = Measurement(
-        name="void_readings",
-        value=sum(tally.void for tally in tallies),
+    invalid = Measurement(
+        name="invalid_readings",
+        value=sum(tally.invalid for tally in tallies),
         unit="readings",
         high=tolerate.lost_readings,
     )
@@ -85,12 +85,12 @@ def bus_result(body: Soak, counts: SoakCounts, *, go_on: str = "") -> CheckResul
             value=counts.errors_of(NobodyAnswers.kind),
             unit="resets",
         ),
-        void,
+        invalid,
         Measurement(name="adapter_gaps", value=counts.gaps, unit="gaps"),
         Measurement(name="adapter_away", value=round(counts.gap_s, 3), unit="s"),
     )
     rates = _rates(body, of="bus", failed=counts.failed, asked=counts.asked)
-    outcome, kind, message, hint = _bus_verdict(counts, judged, void)
+    outcome, kind, message, hint = _bus_verdict(counts, judged, invalid)
     if counts.away and go_on:
         hint = f"{hint}; then the soak goes on where it was with: {go_on}"
     if outcome is Outcome.PASSED and (unproven := _unproven(rates)):
@@ -113,7 +113,7 @@ def _bus_time_s(counts: SoakCounts) -> float:
 
 
 def _bus_verdict(
-    counts: SoakCounts, judged: tuple[Measurement, ...], void: Measurement
+    counts: SoakCounts, judged: tuple[Measurement, ...], invalid: Measurement
 ) -> tuple[Outcome, str, str, str]:
     """Outcome, kind, message and hint; the graver comes first."""
     if counts.away:
@@ -123,11 +123,11 @@ def _bus_verdict(
             f"the adapter went away in cycle {counts.cycles + 1} and did not come back",
             AdapterUnplugged.default_hint,
         )
-    if not void.holds:
+    if not invalid.holds:
         return (
             Outcome.ERROR,
             AdapterError.kind,
-            f"{void.value} readings are void: the adapter failed in all their tries",
+            f"{invalid.value} readings are invalid: the adapter failed in all their tries",
             _TIMES_HINT,
         )
     if counts.stopped:

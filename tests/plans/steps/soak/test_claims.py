@@ -86,7 +86,7 @@ def test_adapter_errors_are_no_error_rate(run_plan: Make, two: Make) -> None:
     fault = {"kind": "adapter-no-echo", "at_s": 65.0, "for_s": 50.0}
     ran = run_plan("- soak: {cycles: 8, every_s: 20}", two(faults=[fault]))
     assert values(ran.shown("1"))["error_rate"] == 0
-    assert values(ran.shown("1"))["void_readings"] > 0
+    assert values(ran.shown("1"))["invalid_readings"] > 0
 
 
 def test_stops_at_lost_readings(run_plan: Make, two: Make) -> None:

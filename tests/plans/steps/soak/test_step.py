@@ -212,15 +212,15 @@ def test_deaf_adapter_is_never_the_devices_fault(run_plan: Make, two: Make) -> N
     assert {str(r.outcome) for _, r in ran.record.results} <= {"passed", "error"}
 
 
-def test_readings_void_through_the_adapter_are_an_error(
+def test_readings_invalid_through_the_adapter_are_an_error(
     run_plan: Make, two: Make
 ) -> None:
-    """Readings that an adapter spoilt are void, and counted apart from lost ones."""
+    """Readings that an adapter spoilt are invalid, and counted apart from lost ones."""
     fault = {"kind": "adapter-no-echo", "at_s": 65.0, "for_s": 50.0}
     ran = run_plan("- soak: {cycles: 8, every_s: 20, retries: 1}", two(faults=[fault]))
     got = values(ran.shown("1"))
     assert ran.code == 3
-    assert got["void_readings"] > 0
+    assert got["invalid_readings"] > 0
     assert got["lost_readings"] == 0
     assert ran.shown("1").kind == "adapter"
     assert ran.shown("1", "S1").outcome is Outcome.PASSED

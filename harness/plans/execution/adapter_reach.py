@@ -1,7 +1,7 @@
-"""What a plan asks for and the adapter of a fixture cannot make, before anything is sent.
+"""What a plan asks for beyond the reach of the fixture's adapter, before anything is sent.
 
-By the same arithmetic as the run: whatever is foretold here is shown there as not made
-or not measured.
+The run uses the same arithmetic: what is reported here is shown there as not made or not
+measured.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from harness.timing.survey import Name
 from harness.wire.clock_grid import ClockGrid
 
 
-def foretold(plan: Plan, fixture: Fixture) -> list[str]:
+def beyond_adapter(plan: Plan, fixture: Fixture) -> list[str]:
     """One line for each step of which something cannot be made or measured.
 
     Args:
@@ -46,7 +46,7 @@ def foretold(plan: Plan, fixture: Fixture) -> list[str]:
     ]
     if lines and fixture.adapter.kind == "auto":
         lines.append(
-            "adapter.kind is auto: foretold for an adapter of which nothing is known; "
+            "adapter.kind is auto: assessed for an adapter of which nothing is known; "
             "name its kind to see what it can do"
         )
     return lines
@@ -60,9 +60,9 @@ def _of_step(item: StepItem, fixture: Fixture, grid: ClockGrid) -> Iterator[str]
         except CannotOverdrive as reason:
             yield reason.what
             return
-    for kind, tell in _TELLERS.items():
+    for kind, report in _REPORTS.items():
         if type(body) is kind:
-            yield from tell(body, fixture, grid)
+            yield from report(body, fixture, grid)
 
 
 def _measure(body: Measure, fixture: Fixture, grid: ClockGrid) -> Iterator[str]:
@@ -125,7 +125,7 @@ def _soak(body: Soak, fixture: Fixture, grid: ClockGrid) -> Iterator[str]:
             yield f"margin {name} cannot be measured with this adapter: {why}"
 
 
-_TELLERS: dict[type, Callable[[Any, Fixture, ClockGrid], Iterator[str]]] = {
+_REPORTS: dict[type, Callable[[Any, Fixture, ClockGrid], Iterator[str]]] = {
     Measure: _measure,
     Stress: _stress,
     Shmoo: _shmoo,
