@@ -25,6 +25,7 @@ class Hazard(StrEnum):
     CELL_PROTECTOR = "cell-protector"
     CALIBRATION = "calibration"
     BEHIND_BRIDGE = "behind-bridge"
+    RAW_WRITE = "raw-write"
 
     @property
     def caution(self) -> str:
@@ -61,6 +62,8 @@ _CAUTIONS = {
     Hazard.CALIBRATION: f"the part's own calibration can be spoilt; {_DEFER}",
     Hazard.BEHIND_BRIDGE: "the bridge writes to a part that nobody here knows: it may "
     f"switch something, or hold memory that can be written once only; {_DEFER}",
+    Hazard.RAW_WRITE: "bytes of your own go to the device as they are: they may write, lock, "
+    f"erase or switch, whatever the other hazards stand for; {_DEFER}",
 }
 
 ALWAYS = (

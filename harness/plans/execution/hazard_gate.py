@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from harness.errors import UsageError
 from harness.families import registry
+from harness.families.harmless import only_asks, only_asks_all
 from harness.families.hazard import Hazard, known_hazards
 from harness.plans.loading.functions import checks_named
 from harness.plans.loading.problems import PlanError, Problem, nearest, one_of
@@ -19,6 +20,7 @@ from harness.plans.schema.checks import CheckBody
 from harness.plans.schema.fixture import Fixture
 from harness.plans.schema.plan import Plan
 from harness.plans.schema.steps import ForEach, StepItem
+from harness.plans.schema.transact import Transact, bytes_of
 
 Codes = tuple[int, ...]
 
@@ -139,7 +141,8 @@ def _uses(
         if isinstance(item.body, ForEach):
             inner = item.body.family or _codes_of_sockets(fixture, item.body.sockets)
         yield from _uses(item.steps, fixture, inner)
-        use = _use(item, codes)
+        everybody = _codes_of_sockets(fixture, None)
+        use = _use(item, codes) or _of_transact(item, codes, everybody)
         if use is not None and use.hazards:
             yield use
 
@@ -163,6 +166,26 @@ def _use(item: StepItem, codes: Codes) -> HazardUse | None:
             named=frozenset(body.hazard),
         )
     return None
+
+
+def _of_transact(item: StepItem, codes: Codes, everybody: Codes) -> HazardUse | None:
+    """A transaction in bytes of one's own: whatever no row knows for a question."""
+    body = item.body
+    if not isinstance(body, Transact):
+        return None
+    write = bytes_of(body.write)
+    if body.select == "match":
+        meant = body.family or codes
+        asks = bool(meant) and all(only_asks(c, write, body.read) for c in meant)
+    else:
+        opening = b"\xcc" if body.select == "skip" else b""
+        asks = only_asks_all(everybody or _all_codes(), opening + write, body.read)
+    return HazardUse(
+        item=item,
+        what=f"transact {body.write}".rstrip(),
+        hazards=frozenset() if asks else frozenset({Hazard.RAW_WRITE}),
+        named=frozenset(body.hazard),
+    )
 
 
 def _of_settings(names: Iterable[str], codes: Codes) -> Iterator[Hazard]:

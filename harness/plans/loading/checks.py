@@ -75,8 +75,29 @@ class _StepCheck:
         elif kind == "configure":
             yield from self._settings(body, path, codes)
             yield from check_hazard_names(body.get("hazard"), self.document, path)
+        elif kind == "transact":
+            yield from self._transact(body, path, inside=inside)
+            yield from check_hazard_names(body.get("hazard"), self.document, path)
         elif kind == "check":
             yield from check_function(body, self.document, path, codes)
+
+    def _transact(
+        self, body: dict[str, Plain], path: KeyPath, *, inside: str
+    ) -> Iterator[Problem]:
+        """Bytes of one's own go to devices that somebody named, never to all that match."""
+        family = body.get("family")
+        if inside and family is not None:
+            yield self._problem(
+                self.document.keys[(*path, "family")],
+                f"family inside the for_each on line {inside}",
+                "the for_each alone to choose the devices",
+            )
+        elif not inside and family is None and body.get("select", "match") == "match":
+            yield self._problem(
+                self.document.place_of(path),
+                "transact outside a for_each does not say which devices are meant",
+                "family: CODE, a for_each around it, or select: skip",
+            )
 
     def _quantity(
         self, body: dict[str, Plain], path: KeyPath, codes: Codes

@@ -30,6 +30,7 @@ from harness.plans.schema.fixture import (
 from harness.plans.schema.plan import Plan
 from harness.plans.schema.soak import ClaimSettings, Soak, StopAt, Tolerate
 from harness.plans.schema.steps import STEP_KINDS, ForEach, Repeat, StepItem
+from harness.plans.schema.transact import Transact
 from harness.plans.schema.trials import HoldRange, LowSpan, Stress
 
 FileKind = Literal["plan", "fixture"]
@@ -156,6 +157,7 @@ __all__ = [
     "Stress",
     "Switch",
     "Tolerate",
+    "Transact",
     "Verify",
     "Wait",
     "json_schema",

@@ -28,6 +28,7 @@ from harness.plans.schema.checks import CheckBody
 from harness.plans.schema.diagnose import Diagnose
 from harness.plans.schema.measure import Measure, Shmoo
 from harness.plans.schema.soak import Soak
+from harness.plans.schema.transact import Transact
 from harness.plans.schema.trials import Stress
 
 
@@ -65,6 +66,7 @@ class StepItem(Strict):
     read: Read | None = Field(default=None, description=Read.__doc__)
     configure: Configure | None = Field(default=None, description=Configure.__doc__)
     check: CheckBody | None = Field(default=None, description=CheckBody.__doc__)
+    transact: Transact | None = Field(default=None, description=Transact.__doc__)
     wait: Wait | None = Field(default=None, description=Wait.__doc__)
     prompt: Prompt | None = Field(default=None, description=Prompt.__doc__)
     switch: Switch | None = Field(default=None, description=Switch.__doc__)

@@ -212,6 +212,21 @@ class Context:
         self._sessions.clear()
         self._survey = None
 
+    def forget_device(self, rom_code: str, why: str) -> None:
+        """Drop what is known of one device: bytes that nobody here knows went to it.
+
+        Args:
+            rom_code: the device.
+            why: what happened, a clause for messages.
+        """
+        self.conversions.lose(rom_code, why)
+        self.conversions.spoil_flag(rom_code, why)
+        if rom_code in self._sessions:
+            self._drop_session(rom_code)
+        self.settled = {row for row in self.settled if row[0] != rom_code}
+        self.written[rom_code] += 1
+        self._survey = None
+
     def bring_adapter_back(self) -> None:
         """Open the adapter again after it was lost; nothing learned before counts.
 
@@ -314,6 +329,7 @@ _DETAILS = {
     "soak": "quantity",
     "configure": "settings",
     "check": "function",
+    "transact": "write",
     "enumerate": "count",
 }
 

@@ -35,7 +35,7 @@ plan is no fault of theirs, whenever they are asked next."""
 _MAY_SET = frozenset({"check"})
 """Steps that may leave other settings; a flag that is set again is a restart all the same."""
 
-_HELD_BACK = frozenset({"read", "check", "convert", "verify"})
+_HELD_BACK = frozenset({"read", "check", "convert", "verify", "transact"})
 """Steps whose results wait until the device was looked at; others run for long."""
 
 _SETTINGS = frozenset({Trace.SETTING, Trace.MARKER})

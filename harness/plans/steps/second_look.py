@@ -34,6 +34,7 @@ from harness.errors import (
 )
 from harness.plans.schema.bodies import Configure, StepBody
 from harness.plans.schema.checks import CheckBody
+from harness.plans.schema.transact import Transact
 from harness.records import Attempt, CheckResult, Outcome
 
 _BY_ECHO = frozenset(
@@ -57,6 +58,9 @@ ODD = "odd"
 """Key of evidence: resets or scans of a step that were not as the others or as wanted.
 Two of them in one step are the second look already."""
 
+UNPROVED = "unproved"
+"""Key of evidence: the answer came once and has no check value, so its bits prove nothing."""
+
 
 _CANNOT_TELL = "not so when asked again at once: whether device, line or adapter did it cannot be told"
 
@@ -77,6 +81,7 @@ def by_echo(result: CheckResult) -> bool:
     return (
         result.kind in _BY_ECHO
         or ODD in result.evidence
+        or UNPROVED in result.evidence
         or result.kind.startswith(_PRESENCE)
     )
 
@@ -86,7 +91,7 @@ def may_look_again(tries: Sequence[Attempt], body: StepBody) -> bool:
 
     A step with hazards is not done again unasked.
     """
-    if isinstance(body, CheckBody | Configure) and body.hazard:
+    if isinstance(body, CheckBody | Configure | Transact) and body.hazard:
         return False
     return not any(one.outcome is Outcome.FAILED for one in tries)
 

@@ -20,6 +20,8 @@ from harness.plans.steps.measure import run_measure
 from harness.plans.steps.shmoo import run_shmoo
 from harness.plans.steps.soak.step import run_soak
 from harness.plans.steps.stress import run_stress
+from harness.plans.steps.transact.step import expected_s as transact_expected_s
+from harness.plans.steps.transact.step import run_transact
 from harness.records import CheckResult
 
 _ROUND_TRIP_S = 0.003
@@ -82,6 +84,9 @@ KINDS: dict[str, StepKind] = {
         run=run_configure, expected_s=lambda _: 3 * _TRANSACTION_S, by_device=True
     ),
     "check": StepKind(run=run_check, expected_s=check_expected_s, by_device=True),
+    "transact": StepKind(
+        run=run_transact, expected_s=transact_expected_s, by_device=True
+    ),
     "wait": StepKind(run=run_wait, expected_s=lambda body: body.for_s),
     "prompt": StepKind(run=run_prompt, expected_s=lambda _: 0.0),
     "switch": StepKind(run=run_switch, expected_s=lambda body: body.settle_s),

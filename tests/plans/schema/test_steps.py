@@ -29,6 +29,7 @@ from harness.plans.schema.files import (
     Wait,
 )
 from harness.plans.schema.measure import Against, Measure, Shmoo
+from harness.plans.schema.transact import Transact
 
 Body = TypeVar("Body", bound=StepBody)
 
@@ -47,6 +48,7 @@ MINIMAL: dict[str, StepBody] = {
         steps=parse_plan("plan: p\nsteps: [reset: ]", "p").steps
     ),
     "convert:": Convert(),
+    "transact: {select: skip, read: 1}": Transact(select="skip", read=1),
     "read: {quantity: temperature}": Read(quantity="temperature"),
     "configure: {settings: {resolution_bits: 9}}": Configure(
         settings={"resolution_bits": 9}

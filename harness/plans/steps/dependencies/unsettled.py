@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from harness.plans.schema.bodies import Configure, Convert, Enumerate, Read, StepBody
 from harness.plans.schema.checks import CheckBody
 from harness.plans.schema.measure import Shmoo
+from harness.plans.schema.transact import Transact
 from harness.plans.schema.trials import Stress
 from harness.records import CheckResult, DeviceRef, Outcome
 
@@ -18,6 +19,15 @@ KIND = "unsettled"
 """Kind of a result that rests on settings of which nobody knows."""
 
 _WRITING = (Configure, CheckBody, Shmoo, Stress)
+
+
+def _writes(body: StepBody) -> bool:
+    """True of a step that may leave other settings when it ends in an error."""
+    return isinstance(body, _WRITING) or (
+        isinstance(body, Transact) and bool(body.hazard)
+    )
+
+
 _RESTING = frozenset({"limit", "count"})
 """Kinds of failure that settings of the device decide."""
 
@@ -36,7 +46,7 @@ class Unsettled:
     ) -> CheckResult:
         """Learn from a result; an error instead of a failure that rests on settings."""
         code = device.rom_code if device else _EVERYBODY
-        if isinstance(body, _WRITING) and result.outcome is Outcome.ERROR:
+        if _writes(body) and result.outcome is Outcome.ERROR:
             if code == _EVERYBODY:
                 self._steps.clear()
             self._steps[code] = step
@@ -58,7 +68,7 @@ class Unsettled:
 
     def _cause(self, body: StepBody, code: str) -> str:
         """The step that left unknown what a step judges; empty if none did."""
-        if isinstance(body, Read | CheckBody | Configure):
+        if isinstance(body, Read | CheckBody | Configure | Transact):
             return self._steps.get(code, self._steps.get(_EVERYBODY, _SETTLED))
         if isinstance(body, Convert) or (isinstance(body, Enumerate) and body.alarm):
             return next(filter(None, self._steps.values()), _SETTLED)

@@ -1,0 +1,1 @@
+"""The transact step: bytes of one's own, and how their answer is proved."""
