@@ -17,8 +17,10 @@ import hypothesis
 import pytest
 import yaml
 
-from tests import without_unix
+from tests import bytecode, without_unix
 
+if bytecode.IS_LOST:  # before anything of harness is imported
+    bytecode.share()
 if without_unix.WANTED:  # before anything of harness is imported
     without_unix.mask()
 
