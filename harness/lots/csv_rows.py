@@ -145,7 +145,7 @@ class CsvTable:
             f"{text!r} is no number, in column {column!r}",
             where=self.where,
             hint="write digits with a decimal point, such as 25.61 or 1.5e-3; a decimal "
-            "comma only where semicolons separate the fields; leave void readings out",
+            "comma only where semicolons separate the fields; leave invalid readings out",
         )
 
     def _require_one_mark(self) -> None:

@@ -56,12 +56,16 @@ class LotSummary:
         moments: count, mean and deviation.
         outside: devices with a reading outside the limits, in the lot's order, and the
             farthest such reading.
+        low: lower limit of each reading, or None.
+        high: upper limit of each reading, or None.
         outliers: devices that do not belong to the lot, farthest first.
     """
 
     lot: Lot
     moments: Moments
     outside: Mapping[str, float]
+    low: float | None
+    high: float | None
     outliers: tuple[str, ...]
 
 
@@ -75,6 +79,8 @@ def summary(lot: Lot, *, low: float | None, high: float | None) -> LotSummary:
         lot=lot,
         moments=moments(lot.numbers, what=lot.name),
         outside=lot.outside(low, high),
+        low=low,
+        high=high,
         outliers=tuple(lot.devices[s.place] for s in outliers(lot.numbers)),
     )
 
@@ -243,7 +249,7 @@ def _reasons(findings: Sequence[_Finding], new: LotSummary) -> tuple[str, ...]:
     reasons = [text for _, text in shown if text]
     if new.outliers:
         reasons.append(
-            f"{_units(new.outliers)} not belonging to the lot, look at them first"
+            f"{_outliers(new.outliers)}: look at {_them(new.outliers)} first"
         )
     return tuple(reasons)
 
@@ -251,6 +257,14 @@ def _reasons(findings: Sequence[_Finding], new: LotSummary) -> tuple[str, ...]:
 def _units(devices: Sequence[str]) -> str:
     shown = ", ".join(devices[:5]) + (", ..." if len(devices) > 5 else "")
     return f"{len(devices)} {'unit' if len(devices) == 1 else 'units'} ({shown})"
+
+
+def _outliers(devices: Sequence[str]) -> str:
+    return _units(devices).replace("unit", "outlier", 1)
+
+
+def _them(devices: Sequence[str]) -> str:
+    return "it" if len(devices) == 1 else "them"
 
 
 def _not_judged(
@@ -283,8 +297,8 @@ def _of_means(equal: Equivalence, exchange_p: float | None, unit: str) -> _Findi
         LotVerdict.UNDECIDED: "may lie within or outside",
     }[word]
     text = (
-        f"the difference of the means ({sure} sure {number_text(equal.low)} to "
-        f"{number_text(equal.high)} {unit}) {verb} +-{number_text(equal.margin)} {unit}"
+        f"the difference of the means ({sure} confidence interval "
+        f"{number_text(equal.low)} to {number_text(equal.high)} {unit}) {verb} +-{number_text(equal.margin)} {unit}"
     )
     if exchange_p is not None and exchange_p > equal.alpha:
         word = LotVerdict.UNDECIDED

@@ -27,7 +27,7 @@ def exclusion_notes(lots: Sequence[Lot]) -> tuple[str, ...]:
         if lot.without_value:
             notes.append(f"{lot.name}: without a value: {_units(lot.without_value)}.")
         if lot.void:
-            was = "is no value and does" if lot.void == 1 else "are no values and do"
+            was = "is invalid and does" if lot.void == 1 else "are invalid and do"
             notes.append(
                 f"{lot.name}: {_counted(lot.void, 'reading')} {was} not count (errors, "
                 "or bounds only)."

@@ -126,7 +126,7 @@ def _files(path: Path) -> list[Path]:
 def _nothing_found(quantity: str, step: str, name: str, found: _Found) -> UsageError:
     if found.void:
         return UsageError(
-            f"no reading of {quantity} in {name} is a value: {found.void} were void"
+            f"no reading of {quantity} in {name} is a value: {found.void} are invalid"
         )
     if quantity in found.names:
         return UsageError(

@@ -120,8 +120,8 @@ def test_a_bad_unit_is_named_and_may_be_left_out(lot: Said, values: Write) -> No
     )  # fmt: skip
     found = lot(*command)
     assert found.code == 1
-    assert "candidate: bad-one 27.5 degC outside the limits" in found.out
-    assert "candidate: bad-one 27.5 degC does not belong to it" in found.out
+    assert "candidate: bad-one 27.5 degC is outside the limits" in found.out
+    assert "candidate: bad-one 27.5 degC is an outlier" in found.out
     without = lot(*command, "--leave-out", "bad-one")
     assert without.code == 0
     assert "candidate: left out as asked: 1 unit (bad-one)." in without.out
@@ -169,10 +169,10 @@ def test_capability(lot: Said, values: Write, earlier: list[Path]) -> None:
         "which proves 1.33: for a normal lot, the shape that its earlier" in shown.out
     )
     assert "It rests on 4500 values of earlier lots" in shown.out
-    assert "normal, as its earlier lots are: 95 % of such units are at" in shown.out
+    assert "normal, as its earlier lots are, 95 % of such units are at" in shown.out
     surer = lot(*wide, *history, "--confidence", 0.99)
-    assert "99 % sure, Ppk is at least" in surer.out
-    assert "99 % sure, Ppk is at least" not in shown.out
+    assert "At 99 % confidence Ppk is at least" in surer.out
+    assert "At 99 % confidence Ppk is at least" not in shown.out
     narrow = lot(
         "capability", path, "-q", "temperature", "--low", 24.7, "--high", 25.3, *history
     )
@@ -187,7 +187,7 @@ def test_capability_of_a_lot_large_enough(lot: Said, earlier: list[Path]) -> Non
     found = lot("capability", *earlier, "-q", "temperature", *limits, "--side", "below")
     assert found.code == 0
     assert "which proves 1.33: for a distribution of any shape." in found.out
-    assert "whatever the shape: 95 % of such units are at most 27." in found.out
+    assert "whatever the shape, 95 % of such units are at most 27." in found.out
 
 
 @pytest.mark.slow
@@ -268,7 +268,7 @@ def test_sample(lot: Said) -> None:
     """Plan first, verdict afterwards; a cell from memory says so."""
     plan = lot("sample", "--size", 2000, "--aql", 0.65)
     assert plan.code == 0
-    assert "draw 125 units at random of 2000" in plan.out
+    assert "sample size 125, drawn at random of 2000 units" in plan.out
     assert "accept the lot with up to 2 bad, reject it from 3 on" in plan.out
     assert "from memory" not in plan.out
     assert list(Path("results").glob("*-lot-sample_2000/oc-curve.svg"))
@@ -289,7 +289,7 @@ def test_sample_with_zero_acceptance(lot: Said) -> None:
     """One bad unit rejects; what that rules out is said, exactly for the lot's size."""
     found = lot("sample", "--size", 500, "--limit", 2, "--tested", 102, "--bad", 0)
     assert found.code == 0
-    for text in ("draw 102 units at random of 500", "accept the lot with up to 0 bad",
+    for text in ("sample size 102, drawn at random of 500 units", "accept the lot with up to 0 bad",
                  "a lot with 2 % bad units or more is accepted with a chance of 9.98 % at most",
                  "0 bad of 102 tested: the lot is accepted"):  # fmt: skip
         assert text in found.out
@@ -297,7 +297,7 @@ def test_sample_with_zero_acceptance(lot: Said) -> None:
         lot("sample", "--size", 500, "--limit", 2, "--tested", 5, "--bad", 1).code == 1
     )
     same_tail = lot("sample", "--size", 500, "--aql", 1, "--accept-zero")
-    assert "draw 29 units" in same_tail.out
+    assert "sample size 29," in same_tail.out
     assert "give either --aql or --limit" in lot("sample", "--size", 500).err
 
 
@@ -362,7 +362,7 @@ def test_what_does_not_count_stands_in_the_verdict_box(
     shown = read(Path("here/lot.html").read_text("utf-8")).shown.split("The numbers")[0]
     for text in ("lot: 1 unit with a reading outside the limits: u39 28.",
                  "lot: left out as asked: 1 unit (u5).", "lot: without a value: 1 unit (gone).",
-                 "lot: 2 readings are no values and do not count"):  # fmt: skip
+                 "lot: 2 readings are invalid and do not count"):  # fmt: skip
         assert text in said.out
         assert text in shown
 
@@ -386,11 +386,11 @@ def test_need(lot: Said) -> None:
     assert found.code == 0
     assert ": 88 units of each lot" in found.out
     assert ": 86 of each" in found.out
-    assert "95 % sure: 93" in found.out
+    assert "at 95 % confidence: 93 units" in found.out
 
 
 def test_claim(lot: Said) -> None:
-    """Before the run its length, after it what may be claimed (recomputed)."""
+    """Before the run its length, after it what it demonstrates (recomputed)."""
     before = lot("claim", "--rate", 1e-4)
     assert "29956 trials" in before.out
     after = lot("claim", "--trials", 28_800)
@@ -399,7 +399,7 @@ def test_claim(lot: Said) -> None:
     enough = lot("claim", "--trials", 29_956, "--rate", 1e-4)
     short = lot("claim", "--trials", 29_955, "--rate", 1e-4)
     assert (enough.code, short.code) == (0, 1)
-    assert "that does not prove 0.0001" in short.out
+    assert "that does not demonstrate 0.0001" in short.out
 
 
 def test_gauge(lot: Said, tmp_path: Path) -> None:

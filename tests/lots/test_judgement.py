@@ -107,7 +107,7 @@ def test_a_stranger_is_named_and_counted() -> None:
     )
     assert found.candidate.outliers == ("c60",)
     assert found.candidate.moments.count == 61
-    assert "1 unit (c60) not belonging to the lot" in found.sentence
+    assert "1 outlier (c60): look at it first" in found.sentence
 
 
 def test_lots_without_scatter() -> None:

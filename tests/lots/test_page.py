@@ -80,7 +80,7 @@ def test_any_text_stays_text(text: str) -> None:
 
 
 COMMANDS: dict[str, tuple[tuple[Any, ...], int, tuple[str, ...]]] = {
-    "sample": (("--size", 200, "--aql", 1.0), 0, ("Draw 50, accept up to 1", "91.06", "aql 1")),
+    "sample": (("--size", 200, "--aql", 1.0), 0, ("Sample size 50, accept up to 1", "91.06", "aql 1")),
     "golden": (
         (ROOT / "fixtures/lot_golden.csv", "-q", "temperature", "--reference", 21.0, "--tolerance", 1.0),
         0, ("Shown to be good enough", "Cgk 1.4995", "Cgk at least 1.369", "reference 21"),

@@ -175,8 +175,8 @@ def test_unknown_quantity(journal: Write) -> None:
 
 
 def test_only_void_readings(journal: Write) -> None:
-    """A lot whose every reading is void says so instead of calling the name unknown."""
-    with pytest.raises(UsageError, match="1 were void"):
+    """A lot whose every reading is invalid says so instead of calling the name unknown."""
+    with pytest.raises(UsageError, match="1 are invalid"):
         _lot(journal(_check("AA", 1.0, outcome="error")))
 
 

@@ -43,7 +43,7 @@ CONFIDENCE = option(
     metavar="SHARE",
     default=0.95,
     type=NUMBER,
-    help="how sure a proof shall be",
+    help="confidence of a proof",
 )
 STEP = option(
     "--step",

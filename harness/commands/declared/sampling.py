@@ -107,7 +107,7 @@ COMMANDS = [
         "claim",
         styles=(JSON, QUIET_LONG),
         work="harness.commands.lots.samples.claim",
-        help="How long to run for a claim on an error rate, or what may be claimed after.",
+        help="Trials that demonstrate an error rate, or the rate that a run demonstrated.",
         examples=(
             "slotproof lot claim --rate 1e-6 --allow 1",
             "slotproof lot claim --trials 28800 --errors 0",
@@ -117,7 +117,7 @@ COMMANDS = [
                 "--rate",
                 metavar="RATE",
                 type=NUMBER,
-                help="errors a trial to be claimed, such as 1e-6",
+                help="errors a trial to be demonstrated, such as 1e-6",
             ),
             option(
                 "--allow",
@@ -144,7 +144,7 @@ COMMANDS = [
                 metavar="SHARE",
                 default=0.95,
                 type=NUMBER,
-                help="how sure the claim shall be",
+                help="confidence of the claim",
             ),
             FOLDER,
         ],

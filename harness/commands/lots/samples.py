@@ -108,7 +108,7 @@ def claim(
     into: Path | None,
     style: OutputStyle,
 ) -> int:
-    """How long to run for a claim on an error rate, or what may be claimed after."""
+    """Trials that demonstrate an error rate, or the rate that a run demonstrated."""
     if trials is not None:
         report = claim_report(
             rate=rate, trials=trials, errors=errors, confidence=confidence

@@ -36,7 +36,7 @@ class FoundCause(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    title: str = Field(description="the cause, how sure it is, and the device")
+    title: str = Field(description="the cause, its confidence, and the device")
     verdict: str = Field(
         description="failed or error for a fault, skipped for a remark"
     )

@@ -31,7 +31,7 @@ def need_report(*, margin: float, deviation: float, power: float) -> LotReport:
     )
     others = (
         f"to see a shift as large as the margin with the same chance: {seen} of each",
-        f"for min and max to enclose 95 % of a lot of any shape, 95 % sure: {free}",
+        f"for min and max to enclose 95 % of a lot of any shape at 95 % confidence: {free} units",
     )
     return LotReport(
         question="How many units of each lot does a comparison need?",
@@ -58,16 +58,16 @@ def claim_report(
     """
     bound = proportion_at_most(errors=errors, trials=trials, confidence=confidence)
     made = f"{errors} errors in {trials} trials"
-    verdict = f"{made}: {100 * confidence:g} % sure, the rate is at most {bound:.4g}"
+    verdict = f"{made}: at {100 * confidence:g} % confidence the rate is at most {bound:.4g}"
     answer, outcome = f"at most {bound:.4g}", Outcome.SKIPPED
     lines: tuple[str, ...] = (verdict,)
     if rate is not None:
         holds = bound <= rate
-        answer = f"{rate:g} is {'' if holds else 'not '}proved"
+        answer = f"{rate:g} is {'' if holds else 'not '}demonstrated"
         outcome = Outcome.PASSED if holds else Outcome.FAILED
-        lines = (verdict, f"that {'proves' if holds else 'does not prove'} {rate:g}")
+        lines = (verdict, f"that {'demonstrates' if holds else 'does not demonstrate'} {rate:g}")
     return LotReport(
-        question=f"What may be claimed after {trials} trials?",
+        question=f"What do {trials} trials demonstrate?",
         answer=answer,
         outcome=outcome,
         verdict=verdict,
@@ -88,16 +88,16 @@ def claim_plan_report(*, rate: float, allow: int, confidence: float) -> LotRepor
     """
     needed = trials_needed(rate=rate, errors_allowed=allow, confidence=confidence)
     passes = chance_to_prove(true_rate=rate / 10, trials=needed, errors_allowed=allow)
-    sure = f"{100 * confidence:g} % sure"
     verdict = (
-        f"to claim at most {rate:g}, {sure}, with up to {allow} errors: {needed} trials"
+        f"to demonstrate at most {rate:g} at {100 * confidence:g} % confidence, with up to "
+        f"{allow} errors: {needed} trials"
     )
     chance = (
         f"a bus ten times better than that passes such a run with {100 * passes:.1f} % "
         "chance"
     )
     return LotReport(
-        question=f"How long to run to claim at most {rate:g} errors a trial?",
+        question=f"How many trials demonstrate at most {rate:g} errors a trial?",
         answer=f"{needed} trials",
         outcome=Outcome.SKIPPED,
         verdict=verdict,

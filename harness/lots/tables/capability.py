@@ -81,8 +81,8 @@ def capability_report(
     )
 
 
-def _sure(proof: IndexProof) -> str:
-    return f"{100 * proof.confidence:g} % sure"
+def _confidence(confidence: float) -> str:
+    return f"At {100 * confidence:g} % confidence"
 
 
 def _sentence(proof: IndexProof, wanted: float) -> str:
@@ -90,7 +90,7 @@ def _sentence(proof: IndexProof, wanted: float) -> str:
         return f"Ppk {wanted:g} is not proved: {proof.why_not}. {_what_would_do(proof)}"
     verb = "proves" if proof.proves(wanted) else "does not prove"
     text = (
-        f"{_sure(proof)}, Ppk is at least {_rounded_down(proof.at_least)}, which {verb} "
+        f"{_confidence(proof.confidence)} Ppk is at least {_rounded_down(proof.at_least)}, which {verb} "
         f"{wanted:g}: {proof.method}."
     )
     if proof.why_not:
@@ -137,7 +137,7 @@ def _model_sentence(found: Capability, proof: IndexProof) -> str:
 
 def _share_sentence(lot: LotSummary, proof: IndexProof) -> str:
     return (
-        f"{_sure(proof)}, whatever the shape: at most {100 * proof.share_outside:.3g} % "
+        f"{_confidence(proof.confidence)}, whatever the shape, at most {100 * proof.share_outside:.3g} % "
         f"of such units are outside the limits ({len(lot.outside)} of {proof.count} were)."
     )
 
@@ -204,7 +204,7 @@ def _interval_sentence(interval: ToleranceInterval, unit: str, condition: str) -
         if end is not None
     )
     return one_line(
-        f"{100 * interval.confidence:g} % sure, {condition}: "
+        f"{_confidence(interval.confidence)}, {condition}, "
         f"{100 * interval.coverage:g} % of such units are {held} {unit}."
     )
 
@@ -230,5 +230,5 @@ def _ratio_words(guarded: GuardedLimits) -> str:
     )
     return (
         f" The limits are {ratio:.1f} times as wide as the uncertainty (+-U); 4 is the "
-        "customary least."
+        "customary minimum."
     )

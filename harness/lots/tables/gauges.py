@@ -38,7 +38,7 @@ def gauge_report(found: GaugeStudy, *, unit: str) -> LotReport:
     reasons = f": {'; '.join(found.reasons)}" if found.reasons else ""
     verdict = (
         f"the gauge is {found.verdict}: it takes {100 * share:.1f} % of {judged_by} "
-        f"({_sure(found)} each: at least {100 * found.share_low:.1f} %, at most "
+        f"({_confidence(found)} each: at least {100 * found.share_low:.1f} %, at most "
         f"{100 * found.share_high:.1f} %; below 10 % good, above 30 % not acceptable)"
         f"{reasons}."
     )
@@ -77,8 +77,8 @@ _OF_A_GAUGE = {
 }
 
 
-def _sure(found: GaugeStudy) -> str:
-    return f"{100 * found.interval.confidence:g} % sure"
+def _confidence(found: GaugeStudy) -> str:
+    return f"{100 * found.interval.confidence:g} % confidence"
 
 
 def _shares(found: GaugeStudy, unit: str) -> ReportTable:
@@ -89,7 +89,7 @@ def _shares(found: GaugeStudy, unit: str) -> ReportTable:
             "spread",
             f"standard deviation, {unit or '-'}",
             "of total, %",
-            f"at least, {_sure(found)}",
+            f"at least, {_confidence(found)}",
             "at most",
         )
     ]
@@ -136,9 +136,9 @@ def golden_report(found: GoldenCheck, *, quantity: str, unit: str) -> LotReport:
         verdict = f"whether the fixture is good enough is {answer}{_why(found)}."
     lines = [
         f"{found.readings.count} readings, mean {number_text(found.readings.mean)}, "
-        f"deviation {number_text(found.readings.deviation)} {unit}",
-        f"bias {number_text(found.bias)} {unit} (95 % sure {number_text(found.bias_low)} "
-        f"to {number_text(found.bias_high)}); {_indices(found)}",
+        f"standard deviation {number_text(found.readings.deviation)} {unit}",
+        f"bias {number_text(found.bias)} {unit} (95 % confidence interval "
+        f"{number_text(found.bias_low)} to {number_text(found.bias_high)}); {_indices(found)}",
         verdict,
     ]
     if found.readings.count < 25:
@@ -166,7 +166,7 @@ def _indices(found: GoldenCheck) -> str:
 
 
 def _why(found: GoldenCheck) -> str:
-    """The ends that decide, each 95 % sure for normal readings."""
+    """The ends that decide, each at 95 % confidence for normal readings."""
     if found.cg_ends is None or found.cgk_ends is None:
         return ""
     ends = (("Cg", found.cg_ends), ("Cgk", found.cgk_ends))
@@ -177,7 +177,7 @@ def _why(found: GoldenCheck) -> str:
     else:
         shown = ", ".join(f"{n} {low:.3f} to {high:.3f}" for n, (low, high) in ends)
         shown += "; more readings decide"
-    return f" (95 % sure: {shown}; wanted {found.wanted:g})"
+    return f" (95 % confidence: {shown}; wanted {found.wanted:g})"
 
 
 _OF_A_BIAS = {
@@ -192,7 +192,8 @@ def bias_report(found: Bias, *, quantity: str, unit: str) -> LotReport:
     shown = "-" if found.p is None else f"{found.p:.3g}"
     verdict = (
         f"the bias is {found.verdict}: {number_text(found.bias)} {unit}, between "
-        f"{number_text(found.low)} and {number_text(found.high)} (90 % sure), margin "
+        f"{number_text(found.low)} and {number_text(found.high)} (90 % confidence interval), "
+        f"margin "
         f"+-{number_text(found.margin)}."
     )
     lines = [
@@ -236,11 +237,11 @@ def linearity_report(found: Linearity, *, unit: str) -> LotReport:
     line = (
         f"line: bias = {number_text(found.intercept)} + {number_text(found.slope)} x value; "
         f"slope {number_text(found.slope_low)} to {number_text(found.slope_high)} (95 % "
-        f"sure), R squared {100 * found.r_squared:.1f} %"
+        f"confidence), R squared {100 * found.r_squared:.1f} %"
     )
     verdict = (
-        f"over these known values the bias is {found.verdict} (all intervals together 90 % "
-        "sure)."
+        f"over these known values the bias is {found.verdict} (all intervals together at "
+        "90 % confidence)."
     )
     if found.fit_p is not None and found.fit_p < _NO_LINE:
         verdict += (

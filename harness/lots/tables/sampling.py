@@ -25,7 +25,7 @@ def sampling_report(
         UsageError: see ``judge``.
     """
     head = [
-        f"draw {plan.size} units at random of {plan.lot_size}, test them all",
+        f"sample size {plan.size}, drawn at random of {plan.lot_size} units; test each",
         f"accept the lot with up to {plan.accept} {_what(plan)}, reject it from "
         f"{plan.reject} on",
         *_origin(plan),
@@ -35,7 +35,8 @@ def sampling_report(
     if not plan.tests_everything:
         verdict = _promise(plan)
         blocks = [head, (_chances(plan),), (verdict,)]
-    answer, outcome = f"draw {plan.size}, accept up to {plan.accept}", Outcome.SKIPPED
+    answer = f"sample size {plan.size}, accept up to {plan.accept}"
+    outcome = Outcome.SKIPPED
     if tested is not None and bad is not None:
         found = judge(plan, tested=tested, bad=bad)
         answer, outcome = str(found), _OF_A_SAMPLE[found]
@@ -68,7 +69,7 @@ def _promise(plan: SamplingPlan) -> str:
         )
     worst = 100 * fraction_accepted_at(plan, 0.1)
     return (
-        f"an accepted lot shows, 90 % sure, no more than {worst:.2f} {_per(plan)}; the "
+        f"an accepted lot has at most {worst:.2f} {_per(plan)} at 90 % confidence; the "
         "AQL belongs to a series of lots and promises nothing of a single one"
     )
 
@@ -92,7 +93,7 @@ def _origin(plan: SamplingPlan) -> list[str]:
         ]
     said = [
         f"AQL {plan.aql:g} {'nonconformities per hundred units' if plan.counts_nonconformities else '%'}"
-        f", {plan.severity} inspection, letter {plan.letter}"
+        f", {plan.severity} inspection, code letter {plan.letter}"
         + (
             ""
             if plan.letter == plan.used_letter

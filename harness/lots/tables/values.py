@@ -6,7 +6,7 @@ import itertools
 import math
 from collections.abc import Mapping, Sequence
 
-from harness.digits import number_text
+from harness.digits import limits_text, number_text
 from harness.lots.judgement import LotComparison, LotSummary, LotVerdict
 from harness.lots.report_table import Block, LotReport, ReportTable, Row
 from harness.quality.moments import Moments
@@ -20,8 +20,8 @@ _MOST_NAMED = 30
 def lot_block(lots: Sequence[LotSummary]) -> Block:
     """Each lot in a row, and the units to look at."""
     rows: list[Row] = [
-        ("lot", "units", "readings", "void", "mean", "deviation", "least", "most",
-         "unit", "outside", "outliers"),
+        ("lot", "units", "readings", "invalid", "mean", "standard deviation", "min",
+         "max", "unit", "limits", "outside", "outliers"),
     ]  # fmt: skip
     for found in lots:
         numbers = found.lot.numbers
@@ -36,15 +36,16 @@ def lot_block(lots: Sequence[LotSummary]) -> Block:
                 number_text(min(numbers)),
                 number_text(max(numbers)),
                 found.lot.unit or "-",
+                limits_text(found.low, found.high) or "none",
                 str(len(found.outside)),
                 str(len(found.outliers)),
             )
         )
     named: list[str] = []
     for found in lots:
-        named += _named("outside the limits", found.outside, found)
+        named += _named("is outside the limits", found.outside, found)
         outliers = {device: found.lot.values[device] for device in found.outliers}
-        named += _named("does not belong to it", outliers, found)
+        named += _named("is an outlier", outliers, found)
     return (ReportTable(rows=tuple(rows)), *named)
 
 
@@ -98,7 +99,7 @@ def comparison_report(found: LotComparison) -> LotReport:
             ("the same by exchanging units", "-", "-", f"{found.exchange_p:.4g}")
         )
     if found.effect is not None:
-        rows.append(("the same in deviations", f"{found.effect:.4f}", "-", "-"))
+        rows.append(("the same in standard deviations", f"{found.effect:.4f}", "-", "-"))
     if found.tolerance_share is not None:
         share = f"{100 * found.tolerance_share:.2f} %"
         rows.append(("the same over the tolerance", share, "-", "-"))
