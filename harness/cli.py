@@ -83,19 +83,27 @@ def _fail(error: SlotproofError) -> int:
     lines = error.lines()
     code = EXIT_COULD_NOT_TELL if isinstance(error, AdapterError) else EXIT_USAGE
     if "--json" in sys.argv[1:]:
-        command = " ".join(sys.argv[1:2])
-        say(
-            json.dumps(
-                {"format": 1, "command": command, "exit_code": code, "errors": lines},
-                indent=2,
-            )
-        )
+        _say_json(lines, code)
     for line in lines[:_MOST_MISTAKES]:
         say(f"slotproof: {line}", err=True)
     if len(lines) > _MOST_MISTAKES:
         more = len(lines) - _MOST_MISTAKES
         say(f"slotproof: and {more} more mistakes like these", err=True)
     return code
+
+
+def _misused(mistake: click.ClickException) -> int:
+    """What the command line itself refuses: an option that is not there, and the like."""
+    if "--json" in sys.argv[1:]:
+        _say_json([mistake.format_message()], mistake.exit_code)
+    mistake.show()
+    return mistake.exit_code
+
+
+def _say_json(errors: list[str], code: int) -> None:
+    command = " ".join(sys.argv[1:2])
+    answer = {"format": 1, "command": command, "exit_code": code, "errors": errors}
+    say(json.dumps(answer, indent=2))
 
 
 def _note(sentence: str) -> None:
@@ -117,13 +125,14 @@ def _run() -> int:
     """The command; its exit code."""
     code = ending.exit_code_of(ending.CTRL_C)
     try:
-        app()
-        code = 0
+        code = app(standalone_mode=False) or 0
+    except click.ClickException as mistake:
+        code = _misused(mistake)
     except SystemExit as ended:
         code = ended.code if isinstance(ended.code, int) else int(bool(ended.code))
     except SlotproofError as error:
         code = _fail(error)
-    except KeyboardInterrupt:
+    except (KeyboardInterrupt, click.Abort):
         pass  # said below
     except Exception:  # noqa: BLE001 - a mistake of ours is no verdict on a device
         traceback.print_exc()

@@ -46,6 +46,12 @@ Its number may stand before it, as the ledger writes it.
 """
 
 
+OWN_TITLES = {
+    "unit stays and owns its ROM codes": "unit still present; ROM codes unique",
+}
+"""Titles of steps that slotproof itself adds: former title -> title now."""
+
+
 class RenamedName(FutureWarning):
     """A name of an earlier version was used; the message has the name of now."""
 
@@ -78,6 +84,8 @@ def current_title(title: str) -> str:
 
     A title that the plan gives stays as it is.
     """
+    if title in OWN_TITLES:
+        return OWN_TITLES[title]
     made = _MADE_TITLE.fullmatch(title)
     if not made:
         return title

@@ -36,4 +36,4 @@ def test_the_file_keeps_its_word(tmp_path: Path, fault: str, promised: str) -> N
     page = result.output[result.output.index("DIAGNOSIS") :]
     assert f"\n1. {promised}, " in page, page
     assert "   measured: " in page
-    assert "   try first: " in page
+    assert "   look first: " in page

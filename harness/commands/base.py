@@ -16,12 +16,14 @@ from harness.results.plots.run import shmoo_lines
 from harness.results.record.run import RunRecord
 from harness.results.reports.table import plain_lines, verdict_table
 from harness.results.summary.lines import (
+    SIMULATED,
     SIMULATED_END,
     ScreenLine,
     summary_lines,
     verdict_line,
 )
 from harness.results.summary.making import summary_of
+from harness.safe_text import safe_output
 
 _STYLES = {
     "passed": "green",
@@ -49,6 +51,11 @@ def print_lines(lines: Iterable[ScreenLine]) -> None:
                 for word in (line.verdict, line.verdict.upper()):
                     shown.highlight_words([word], _STYLES[line.verdict])
             console.print(shown, soft_wrap=True)
+
+
+def print_texts(lines: Iterable[str]) -> None:
+    """Texts as lines of a screen: folded in a window, whole in a file or pipe."""
+    print_lines(ScreenLine(safe_output(line)) for line in lines)
 
 
 def print_json(answer: BaseModel) -> None:
@@ -80,11 +87,22 @@ def show_run(
         print_lines([verdict_line(summary)])
     else:
         print_lines(summary_lines(summary, failures=failures))
-        for line in more:
-            say(line)
+        print_texts(more)
+    show_results(folder, style, simulated=summary.simulated)
+
+
+def show_results(folder: Path | None, style: OutputStyle, *, simulated: bool) -> None:
+    """The last lines of a screen: the folder, and whether the bench was simulated.
+
+    Args:
+        folder: where the results are; None if nothing is left behind.
+        style: quiet takes one line for both.
+        simulated: true if readings come from a simulated bench.
+    """
     if folder is not None:
-        say(f"results: {folder}")
-    if summary.simulated and not style.quiet:
+        mark = f"{SIMULATED}, " if simulated and style.quiet else ""
+        say(f"{mark}results: {folder}")
+    if simulated and not style.quiet:
         say(SIMULATED_END)
 
 

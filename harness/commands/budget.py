@@ -5,10 +5,9 @@ from __future__ import annotations
 import math
 from pathlib import Path
 
-from harness.commands.base import print_json
+from harness.commands.base import print_json, print_texts
 from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.runs import BudgetAnswer, BudgetValue
-from harness.output import say
 from harness.plans.execution.fixture_circuit import circuit_of, grid_of, slots_of
 from harness.plans.loading.files import load_fixture
 from harness.plans.schema.files import Fixture
@@ -40,8 +39,7 @@ def budget(
         return code
     shown = verdict[:1] if style.quiet else verdict
     lines = [] if style.quiet else budget_lines(found, formulas=formulas)
-    for line in [*lines, *shown]:
-        say(line)
+    print_texts([*lines, *shown])
     return code
 
 

@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from harness.commands.base import print_json
+from harness.commands.base import print_json, print_texts
 from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.others import CheckAnswer, CheckedFile
 from harness.families.hazard import ALWAYS
-from harness.output import say
 from harness.plans.execution import seating
 from harness.plans.execution.adapter_reach import beyond_adapter
 from harness.plans.execution.hazard_gate import HazardUse, require_named
@@ -39,11 +38,10 @@ def check(*, files: tuple[Path, ...], style: OutputStyle) -> int:
         print_json(_answer(_both(plans, fixtures), uses, problems, remarks))
         return EXIT_MISTAKES if problems else 0
     for item in _both(plans, fixtures):
-        say(f"{item.source.name}: {_kind(item)} {item.title!r} is in order")
+        print_texts([f"{item.source.name}: {_kind(item)} {item.title!r} is in order"])
         if not style.quiet:
             _show_hazards(uses.get(item.source.name, []))
-    for line in () if style.quiet else remarks:
-        say(line)
+    print_texts(() if style.quiet else remarks)
     return 0
 
 
@@ -140,11 +138,11 @@ def _soaks(plan: Plan, fixture: Fixture | None) -> Iterator[str]:
 
 def _show_hazards(uses: list[HazardUse]) -> None:
     for use in uses:
-        say(f"    line {use.item.line}: {use.what} can hurt")
+        print_texts([f"    line {use.item.line}: {use.what} can hurt"])
         for hazard in sorted(use.hazards):
-            say(f"        {hazard}: {hazard.caution}")
+            print_texts([f"        {hazard}: {hazard.caution}"])
     if uses:
         names = sorted({hazard for use in uses for hazard in use.hazards})
-        say(f"    to run: {' '.join(f'--allow {name}' for name in names)}")
+        print_texts([f"    to run: {' '.join(f'--allow {name}' for name in names)}"])
         for caution in ALWAYS:
-            say(f"    {caution}")
+            print_texts([f"    {caution}"])

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from harness.commands.base import print_json
+from harness.commands.base import print_json, print_texts
 from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.others import FamiliesAnswer, ListedKind, NamedThing
 from harness.families import identity, overview, registry
 from harness.families.family import Check, Family, Quantity, Setting
-from harness.output import say
 
 
 def families(
@@ -28,8 +27,7 @@ def families(
         lines = list(overview.details_of(family))
     else:
         lines = list(overview.lines_of(overview.families_of(class_)))
-    for line in lines:
-        say(line)
+    print_texts(lines)
 
 
 def _kind(family: Family) -> ListedKind:

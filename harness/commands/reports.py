@@ -7,6 +7,7 @@ from pathlib import Path
 from harness.commands.base import print_json, show_run
 from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.runs import RunAnswer
+from harness.commands.shift_end import show_shift
 from harness.output import say
 from harness.results.diagnosis.lines import diagnosis_lines
 from harness.results.journal.writer import FILE_NAME
@@ -15,7 +16,6 @@ from harness.results.reports.unwritten import unwritten
 from harness.results.summary.making import summary_of
 from harness.station.shift.page import write_shift_page
 from harness.station.shift.record import is_shift, read_shift
-from harness.station.shift.tally import summary_lines
 
 EXIT_DAMAGED = 2
 
@@ -25,7 +25,7 @@ def report(
 ) -> int:
     """Rebuild the reports of a run, or the page of a shift, from journals alone."""
     if journal.is_dir() and not (journal / FILE_NAME).exists() and is_shift(journal):
-        return _shift(journal, into or journal)
+        return _shift(journal, into or journal, style)
     if journal.is_dir():
         journal /= FILE_NAME
     record = rebuild(journal, into or journal.parent, case_properties=case_properties)
@@ -48,17 +48,16 @@ def report(
     return code
 
 
-def _shift(folder: Path, into: Path) -> int:
+def _shift(folder: Path, into: Path, style: OutputStyle) -> int:
     record = read_shift(folder)
     try:
         into.mkdir(parents=True, exist_ok=True)
-        page = write_shift_page(record, into)
+        write_shift_page(record, into)
     except OSError as exc:
         cure = f"the journals have every unit: slotproof report {folder}"
         raise unwritten(exc, what="the page", folder=into, cure=cure) from exc
-    for line in summary_lines(record.counts):
-        say(line)
-    say(f"page: {page}")
+    code = EXIT_DAMAGED if record.unreadable else 0
+    show_shift(record.counts, (), into, style, command="report", code=code)
     for name, reason in record.unreadable:
         say(f"slotproof: {name}: {reason}", err=True)
-    return EXIT_DAMAGED if record.unreadable else 0
+    return code

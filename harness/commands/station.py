@@ -7,6 +7,8 @@ from pathlib import Path
 
 from harness import ending
 from harness.commands.base import make_console
+from harness.commands.declared.style import OutputStyle
+from harness.commands.shift_end import show_shift
 from harness.output import say
 from harness.plans.execution.hazard_gate import parse_allowed
 from harness.plans.execution.request import fresh_folder
@@ -15,7 +17,7 @@ from harness.plans.loading.files import load_fixture, load_plan
 from harness.plans.loading.parameters import assignments
 from harness.station.keyboard import listen
 from harness.station.setup import Orders, Ready, place_names, ready
-from harness.station.shift.shift import end_lines
+from harness.station.shift.shift import ShiftEnd, remark_lines
 
 EXIT_COULD_NOT_TELL = 3
 
@@ -37,6 +39,7 @@ def station(
     allow: tuple[str, ...],
     real_time: bool,
     into: Path | None,
+    style: OutputStyle,
 ) -> int:
     """Test units as they are put in, side by side, until `end` or Ctrl-C."""
     fixtures = tuple(load_fixture(path) for path in fixture)
@@ -55,9 +58,13 @@ def station(
         real_time=real_time,
     )
     say(_begins(orders, rehearsal=rehearsal), err=True)
-    with ready(orders, make_console()) as made:
-        code = _run(made)
-    say(f"shift: {orders.folder}")
+    # with JSON or -q the board's lines are no part of the answer
+    console = make_console(error=style.json or style.quiet)
+    with ready(orders, console) as made:
+        end = _run(made)
+    code = _exit_code(end)
+    remarks = tuple(remark_lines(end))
+    show_shift(end.counts, remarks, folder, style, command="station", code=code)
     return code
 
 
@@ -75,14 +82,14 @@ def _begins(orders: Orders, *, rehearsal: bool) -> str:
     )
 
 
-def _run(made: Ready) -> int:
-
+def _run(made: Ready) -> ShiftEnd:
     with ending.interruptible(), made.board:
         if made.scanner is not None:
             listen(made.scanner, made.shift, made.board)
-        end = made.shift.run()
-    for line in end_lines(end):
-        say(line)
+        return made.shift.run()
+
+
+def _exit_code(end: ShiftEnd) -> int:
     if end.interrupted:
         return ending.exit_code_of(end.ended_by)
     return 0 if end.is_whole else EXIT_COULD_NOT_TELL

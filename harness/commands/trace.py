@@ -8,7 +8,7 @@ from pathlib import Path
 
 from rich.progress import Progress
 
-from harness.commands.base import make_console, print_json
+from harness.commands.base import make_console, print_json, print_texts
 from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.others import RecordedQuantity, TraceAnswer
 from harness.output import say
@@ -52,12 +52,10 @@ def trace(
     if style.json:
         print_json(_answer(recording, result))
         return result.exit_code
-    lines = [
-        *comparison_lines(result.record),
-        *trace_lines(recording.name, result.trace),
-    ]
-    for line in lines[-1:] if style.quiet else lines:
-        say(line)
+    verdict, *rest = trace_lines(recording.name, result.trace)
+    print_texts([verdict])
+    if not style.quiet:
+        print_texts([*comparison_lines(result.record), *rest])
     say(f"results: {result.folder}")
     return result.exit_code
 

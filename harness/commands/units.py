@@ -6,7 +6,7 @@ import sys
 from collections.abc import Iterable
 from pathlib import Path
 
-from harness.commands.base import print_json
+from harness.commands.base import print_json, print_texts
 from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.others import (
     SharedRomCode,
@@ -15,7 +15,6 @@ from harness.commands.outputs.others import (
     UnitValue,
 )
 from harness.errors import UsageError
-from harness.output import say
 from harness.results.journal.writer import FILE_NAME
 from harness.results.ledger.entry import UnitTest
 from harness.results.ledger.ledger import Conflict, Ledger
@@ -57,8 +56,7 @@ def show(*, unit: str, ledger: str, style: OutputStyle) -> None:
     if style.json:
         _print_answer("show", ledger, tests=found, shared=shared)
         return
-    for line in history_lines(found, shared):
-        say(line)
+    print_texts(history_lines(found, shared))
 
 
 def list_(
@@ -70,8 +68,7 @@ def list_(
         if style.json:
             _print_answer("list", ledger, tests=tests)
             return
-        for test in tests:
-            say(line_of_test(test))
+        print_texts(map(line_of_test, tests))
 
 
 def clones(*, ledger: str, style: OutputStyle) -> int:
@@ -82,8 +79,7 @@ def clones(*, ledger: str, style: OutputStyle) -> int:
     if style.json:
         _print_answer("clones", ledger, shared=found, code=code)
         return code
-    for conflict in found:
-        say(conflict_line(conflict))
+    print_texts(map(conflict_line, found))
     return code
 
 
@@ -109,9 +105,8 @@ def book(*, where: tuple[Path, ...], ledger: str, style: OutputStyle) -> None:
     if style.json:
         _print_answer("book", ledger, shared=shared, done=done)
         return
-    for conflict in shared:
-        say(conflict_line(conflict))
-    say(done)
+    print_texts(map(conflict_line, shared))
+    print_texts([done])
 
 
 def assign(*, rom_code: str, serial: str, ledger: str, style: OutputStyle) -> None:
@@ -127,7 +122,7 @@ def assign(*, rom_code: str, serial: str, ledger: str, style: OutputStyle) -> No
     if style.json:
         _print_answer("assign", ledger, done=done)
         return
-    say(done)
+    print_texts([done])
 
 
 def _print_answer(

@@ -60,18 +60,30 @@ class LotReport:
         return replace(self, notes=(*self.notes, *notes))
 
     @property
+    def is_simulated(self) -> bool:
+        """True if a note says that readings come from a simulated bench."""
+        return any(note.startswith("SIMULATED") for note in self.notes)
+
+    @property
     def says_yes(self) -> bool:
         """True if the question was answered so; False for no and for not decided."""
         return self.outcome is Outcome.PASSED
 
     @property
     def lines(self) -> list[str]:
-        """As plain text; blocks stand apart."""
-        lines: list[str] = []
-        for block in (*self.blocks, *([self.notes] if self.notes else ())):
-            lines += [""] if lines else []
-            for part in block:
+        """As plain text: question, answer, verdict, notes; then what they rest on."""
+        lines = [f"{self.question} {self.headline}", one_line(self.verdict)]
+        lines += map(one_line, self.notes)
+        for block in self.blocks:
+            said = [part for part in block if part != self.verdict]
+            lines += [""] if said else []
+            for part in said:
                 lines += (
                     part.lines if isinstance(part, ReportTable) else [one_line(part)]
                 )
         return lines
+
+    @property
+    def headline(self) -> str:
+        """The answer with a capital, as it stands alone."""
+        return one_line(f"{self.answer[:1].upper()}{self.answer[1:]}")

@@ -16,7 +16,6 @@ from harness.recordings.record.sentences import (
     some_devices_sentence,
     span_text,
 )
-from harness.recordings.record.shown import TraceVerdict
 from harness.recordings.trace import TraceRecord
 from harness.recordings.wording import shown_transaction
 
@@ -26,14 +25,17 @@ _MOST_WRONG = 20
 
 
 def trace_lines(name: str, trace: TraceRecord) -> Iterator[str]:
-    """Everything a reader asks first, the verdict last.
+    """The verdict and what it rests on, then everything that was seen.
 
     Args:
         name: of the file.
         trace: what it shows.
     """
+    yield f"{name}: {trace.verdict}"
+    yield from finding_lines(trace)
+    yield ""
     yield (
-        f"{name}: channel {trace.channel}, {number_text(trace.duration_s)} s, "
+        f"channel {trace.channel}, {number_text(trace.duration_s)} s, "
         f"{_count(trace.edges, 'edge')}, times to {number_text(trace.interval_us)} us"
     )
     if trace.analog is not None:
@@ -52,9 +54,6 @@ def trace_lines(name: str, trace: TraceRecord) -> Iterator[str]:
     if trace.quantities:
         yield ""
         yield from _quantities(trace)
-    yield ""
-    yield from finding_lines(trace)
-    yield f"{name}: {trace.verdict}"
 
 
 def _seen_lines(trace: TraceRecord) -> Iterator[str]:
@@ -122,7 +121,7 @@ def _quantity(judged: JudgedQuantity) -> tuple[str, ...]:
 
 
 def finding_lines(trace: TraceRecord) -> Iterator[str]:
-    """What is outside or wrong, then what cannot be told; one line if nothing is."""
+    """What is outside or wrong, then what cannot be told; nothing if all is well."""
     yield from _outside_lines(trace)
     yield from _wrong_lines(trace)
     for judged in trace.quantities:
@@ -133,8 +132,6 @@ def finding_lines(trace: TraceRecord) -> Iterator[str]:
     for judged in trace.quantities:
         if judged.some_only:
             yield f"note: {some_devices_sentence(judged)}"
-    if trace.verdict is TraceVerdict.WITHIN:
-        yield "nothing is outside the limits"
 
 
 def _outside_lines(trace: TraceRecord) -> Iterator[str]:

@@ -70,8 +70,8 @@ def place_names(fixtures: Sequence[Fixture]) -> tuple[str, ...]:
     for name in names:
         if names.count(name) > 1:
             raise UsageError(
-                f"two places are named {name!r}",
-                hint="name the only socket of each fixture after its place",
+                f"two positions are named {name!r}",
+                hint="name the only socket of each fixture after its position",
             )
     return names
 
@@ -204,7 +204,7 @@ def _source(orders: Orders, fixture: Fixture, shared: Serials) -> _Source:
         return _Source(shared)
     if not simulation.insertions:
         raise UsageError(
-            "nobody puts units into this simulated place",
+            "nobody puts units into this simulated position",
             where=fixture.source.name,
             hint="give its simulation section a feed (see fixtures/station_left.yaml) or "
             "a lot (see fixtures/lot_left.yaml)",

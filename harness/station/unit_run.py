@@ -114,7 +114,7 @@ class UnitRunner(Runner):
                 iter(answers),
                 step=STEP,
                 kind="unit",
-                title="unit stays and owns its ROM codes",
+                title="unit still present; ROM codes unique",
                 expected_s=0.0,
             )
 
@@ -124,7 +124,7 @@ class UnitRunner(Runner):
             yield CheckResult(
                 outcome=Outcome.ERROR,
                 kind=UNIT_GONE,
-                message="the unit went away during its test, which is void",
+                message="the unit went away during its test, which is invalid",
                 hint="leave it in until the verdict; if it was not pulled, it fell "
                 "silent: look at its contacts and its supply",
             )

@@ -53,8 +53,7 @@ def sound(tmp_path: Path) -> Path:
 def test_within_limits(sound: Path) -> None:
     code, text = _trace(sound)
     assert code == 0
-    assert "nothing is outside the limits" in text
-    verdict, results = text.splitlines()[-2:]
+    verdict, *_, results = text.splitlines()
     assert verdict == "sound.vcd: within limits"
     assert results.startswith("results: results/")
 

@@ -98,8 +98,30 @@ def test_an_error_is_an_object_too(
     assert "absent" in said.err
 
 
-@pytest.mark.parametrize("name", ["run", "diagnose", "survey"])
+def test_a_mistake_of_the_command_line_is_an_object_too(
+    monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """An option that is not there: the object on standard output, the usage on error."""
+    monkeypatch.setattr("sys.argv", ["slotproof", "survey", "--fixtur", "x", "--json"])
+    with pytest.raises(SystemExit) as ended:
+        cli.main()
+    said = capfd.readouterr()
+    found = ANSWERS["output-error"].model_validate_json(said.out)
+    assert found.exit_code == ended.value.code == 2
+    assert "--fixtur" in found.errors[0]
+    assert "Usage:" in said.err
+
+
+def test_a_shift_is_an_object_too(run: Run) -> None:
+    """Its counts, and each failed unit by name with its reason."""
+    found = run("report", "shift")
+    ANSWERS["output-station"].model_validate_json(json.dumps(found))
+    assert (found["passed"], found["failed"], found["simulated"]) == (9, 2, True)
+    assert "CS-000103" in [unit["unit"] for unit in found["failed_units"]]
+
+
+@pytest.mark.parametrize("name", ["run", "diagnose", "survey", "station"])
 def test_every_schema_is_printed(name: str) -> None:
     """By the name of its command."""
     result = CliRunner().invoke(app, ["schema", f"output-{name}"])
-    assert json.loads(result.stdout)["properties"]["summary"]
+    assert json.loads(result.stdout)["properties"]["exit_code"]

@@ -30,7 +30,7 @@ def _page(kept: str) -> str:
 @pytest.mark.parametrize(
     ("kept", "words"),
     [
-        ("failed_run", ("FAILED", "SIMULATED", "A5 8A0000A4B5F00D28", "First look")),
+        ("failed_run", ("FAILED", "SIMULATED", "A5 8A0000A4B5F00D28", "Look first")),
         ("cut_soak", ("ERROR", "SIMULATED", "no verdict on a device")),
         ("survey", ("PASSED", "SIMULATED", "Margins, smallest first")),
         ("shift", ("2 FAILED", "SIMULATED", "CS-000103")),

@@ -66,10 +66,13 @@ def shift(slotproof: Slotproof, line: Line, tmp_path: Path) -> str:
 
 def test_a_shift_ends_with_its_summary(shift: str) -> None:
     """Counts, yield, top failures and where it all is."""
-    assert "units            3 (1 passed, 2 failed)" in shift
+    assert "1 PASSED, 2 FAILED, SIMULATED" in shift
     assert "first-pass yield 33.3 % (1 of 3)" in shift
     assert "1 x read temperature: limit" in shift
-    assert shift.rstrip().endswith("shift: results/one")
+    assert "results: results/one\n" in shift
+    assert shift.rstrip().endswith(
+        "SIMULATED bench: this is no verdict on real devices"
+    )
 
 
 @pytest.mark.usefixtures("shift")
@@ -79,7 +82,7 @@ def test_a_units_history(slotproof: Slotproof) -> None:
     assert code == 0
     assert "temperature 25 degC (limits 20 .. 22)" in out
     assert "plan probe unit (sha256 " in out
-    assert "place left" in out
+    assert "position left" in out
     by_rom = slotproof("units", "show", ROM)[1]
     assert "TWO UNITS, ONE ROM CODE" in by_rom
     assert by_rom.count("passed  ") == 1
@@ -172,7 +175,7 @@ def test_a_dead_unit_by_name(slotproof: Slotproof, line: Line, tmp_path: Path, m
     )
     assert code == 0
     assert "FAIL   left  CS-1" in out
-    assert "1 failed" in out
+    assert "1 FAILED" in out
 
 
 def _a_person(_orders: object, _fixture: object, shared: object) -> object:

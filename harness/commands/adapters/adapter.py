@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from itertools import pairwise
 from math import ceil
 
-from harness.commands.base import print_json
+from harness.commands.base import print_json, print_texts
 from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.adapters import AdapterAnswer, RateMade
 from harness.driver.adapter import Adapter
@@ -44,16 +44,13 @@ def adapter(*, port: str, style: OutputStyle) -> None:
     if style.json:
         print_json(_answer(found, lines, able, remarks))
         return
-    for line in (*examination_lines(found), *remarks):
-        say(line)
+    print_texts((*examination_lines(found), *remarks))
     say("")
     say("this adapter makes:")
-    for line in able:
-        say(f"  {line}")
+    print_texts(f"  {line}" for line in able)
     say("")
     say("for the fixture:")
-    for line in lines:
-        say(line)
+    print_texts(lines)
 
 
 def _chosen(by_usb: str, agreeing: tuple[GridFit, ...]) -> tuple[str, float | None]:

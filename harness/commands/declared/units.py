@@ -6,6 +6,7 @@ from harness.commands.declared.kit import (
     INTO,
     JSON,
     PATH,
+    QUIET,
     SET,
     argument,
     command,
@@ -31,6 +32,7 @@ STATION_LEDGER = option(
 COMMANDS = [
     command(
         "station",
+        styles=(JSON, QUIET),
         work="harness.commands.station.station",
         help="""Test units as they are put in, side by side, until `end` or Ctrl-C.
 
@@ -48,7 +50,7 @@ COMMANDS = [
                 multiple=True,
                 required=True,
                 type=PATH,
-                help="fixture of a place; repeatable, each with its own adapter",
+                help="fixture of a test position; repeatable, each with its own adapter",
             ),
             option(
                 "--plan",
@@ -101,7 +103,7 @@ UNITS = [
         "show",
         styles=(JSON,),
         work="harness.commands.units.show",
-        help="Tell a unit's history: each test with its values, plan, fixture and journal.",
+        help="Show a unit's history: each test with its values, plan, fixture and journal.",
         examples=("slotproof units show CS-000103",),
         params=[
             argument(

@@ -7,13 +7,12 @@ from pathlib import Path
 from typing import TextIO
 
 from harness.clock import SystemClock
-from harness.commands.base import print_json
+from harness.commands.base import print_json, print_texts, show_results
 from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.others import LotAnswer
 from harness.errors import UsageError
 from harness.lots.page import Facts, write_lot_page
 from harness.lots.report_table import LotReport
-from harness.output import say
 from harness.results.plots.lots import Figures, save
 from harness.results.reports.junit import slug
 from harness.results.reports.unwritten import unwritten
@@ -67,9 +66,8 @@ def leave(
     if style.json:
         print_json(_answer(report, facts, folder, name, code))
         return code
-    for line in [report.verdict] if style.quiet else report.lines:
-        say(line)
-    say(f"results: {folder}")
+    print_texts([report.verdict] if style.quiet else report.lines)
+    show_results(folder, style, simulated=report.is_simulated)
     return code
 
 

@@ -19,6 +19,7 @@ from harness.commands.outputs.runs import (
     RunAnswer,
     SurveyAnswer,
 )
+from harness.commands.outputs.shifts import ShiftAnswer
 
 ANSWERS: dict[str, type[CommandAnswer]] = {
     "output-run": RunAnswer,
@@ -32,6 +33,7 @@ ANSWERS: dict[str, type[CommandAnswer]] = {
     "output-ports": PortsAnswer,
     "output-adapter": AdapterAnswer,
     "output-enrol": EnrolAnswer,
+    "output-station": ShiftAnswer,
     "output-lot": LotAnswer,
     "output-units": UnitsAnswer,
     "output-error": ErrorAnswer,

@@ -29,7 +29,7 @@ def adapter_lost(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.ADAPTER,
             kind="lost",
-            says="the adapter went away while it was in use; what devices held is void",
+            says="the adapter went away while it was in use; what devices held is invalid",
             measured=(f"port lost {evidence.lost} times",),
             try_first="fit a short USB cable or a powered hub; then set handshake lines "
             "so that opening the port does not blink the bus supply",
@@ -46,7 +46,7 @@ def blinking_supply(evidence: Evidence) -> Iterator[Finding]:
         cause=Cause.ADAPTER,
         kind="supply-blinks",
         says="opening the port cuts the supply of the bus for a moment: whatever devices "
-        "hold in volatile memory is void after it",
+        "hold in volatile memory is invalid after it",
         measured=(
             f"settings gone in {len(hit)} of {len(asked)} devices after each of "
             f"{hit[0].openings} openings of the port",

@@ -58,14 +58,19 @@ def claim_report(
     """
     bound = proportion_at_most(errors=errors, trials=trials, confidence=confidence)
     made = f"{errors} errors in {trials} trials"
-    verdict = f"{made}: at {100 * confidence:g} % confidence the rate is at most {bound:.4g}"
+    verdict = (
+        f"{made}: at {100 * confidence:g} % confidence the rate is at most {bound:.4g}"
+    )
     answer, outcome = f"at most {bound:.4g}", Outcome.SKIPPED
     lines: tuple[str, ...] = (verdict,)
     if rate is not None:
         holds = bound <= rate
         answer = f"{rate:g} is {'' if holds else 'not '}demonstrated"
         outcome = Outcome.PASSED if holds else Outcome.FAILED
-        lines = (verdict, f"that {'demonstrates' if holds else 'does not demonstrate'} {rate:g}")
+        lines = (
+            verdict,
+            f"that {'demonstrates' if holds else 'does not demonstrate'} {rate:g}",
+        )
     return LotReport(
         question=f"What do {trials} trials demonstrate?",
         answer=answer,

@@ -99,7 +99,9 @@ def comparison_report(found: LotComparison) -> LotReport:
             ("the same by exchanging units", "-", "-", f"{found.exchange_p:.4g}")
         )
     if found.effect is not None:
-        rows.append(("the same in standard deviations", f"{found.effect:.4f}", "-", "-"))
+        rows.append(
+            ("the same in standard deviations", f"{found.effect:.4f}", "-", "-")
+        )
     if found.tolerance_share is not None:
         share = f"{100 * found.tolerance_share:.2f} %"
         rows.append(("the same over the tolerance", share, "-", "-"))

@@ -29,11 +29,9 @@ def _page(page: DiagnosisPage) -> Iterator[str]:
         yield f"ruled out: {', '.join(page.ruled_out)}"
     for standing, codes in page.standings:
         yield f"{standing}: {', '.join(codes)}"
-    if page.probes:
-        yield "examined:"
     for probe in page.probes:
-        broken = f"; broke off: {probe.broke_off}" if probe.broke_off else ""
-        yield f"  {probe.name}: {probe.did} ({probe.took_s:.1f} s){broken}"
+        if probe.broke_off:  # what went to its end stands in report.html
+            yield f"aborted: {probe.name}, {probe.did}: {probe.broke_off}"
 
 
 def _finding(number: int, finding: Found) -> Iterator[str]:
@@ -41,4 +39,4 @@ def _finding(number: int, finding: Found) -> Iterator[str]:
     yield f"   {finding.says}"
     for label, text in finding.points:
         yield f"   {label}: {text}"
-    yield f"   try first: {finding.try_first}"
+    yield f"   look first: {finding.try_first}"

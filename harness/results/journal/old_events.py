@@ -8,11 +8,13 @@ from __future__ import annotations
 import re
 from typing import Any
 
-from harness.old_names import OLD_NAMES, current_name, current_title
+from harness.old_names import OLD_NAMES, OWN_TITLES, current_name, current_title
 
 _WITH_NAMES = frozenset({"run_started", "step_started", "check_done", "soak_started"})
 
-_ANY_OLD = re.compile(rf"\b(?:{'|'.join(OLD_NAMES)})".encode())
+_ANY_OLD = re.compile(
+    rf"\b(?:{'|'.join(map(re.escape, (*OLD_NAMES, *OWN_TITLES)))})".encode()
+)
 """Spares the walk through an event whose line holds no old name at all."""
 
 

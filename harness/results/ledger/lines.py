@@ -12,7 +12,7 @@ from harness.results.ledger.ledger import Conflict
 from harness.results.reports.wording import one_line
 
 TEST_COLUMNS = (
-    "started_at", "unit_serial", "lot", "station", "place", "outcome", "reason_step",
+    "started_at", "unit_serial", "lot", "station", "position", "outcome", "reason_step",
     "reason_kind", "reason_message", "rom_codes", "duration_s", "plan_title",
     "plan_sha256", "fixture_title", "fixture_sha256", "version", "host", "run_id",
     "journal", "simulated",
@@ -54,9 +54,9 @@ def history_lines(
     for test in tests:
         yield line_of_test(test)
         if test.reason.hint:
-            yield f"    first look: {one_line(test.reason.hint)}"
+            yield f"    look first: {one_line(test.reason.hint)}"
         yield (
-            f"    station {one_line(test.unit.station) or '-'}, place "
+            f"    station {one_line(test.unit.station) or '-'}, position "
             f"{one_line(test.unit.place) or '-'}, host {one_line(test.host)}, "
             f"slotproof {test.version}, {test.duration_s:.2f} s"
         )

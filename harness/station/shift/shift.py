@@ -219,7 +219,7 @@ class Shift:
             View(
                 place=place.name,
                 sign=DisplayState.ERROR,
-                headline="this place has stopped",
+                headline="this position has stopped",
                 words=(reason,),
             )
         )
@@ -238,6 +238,11 @@ class Shift:
 def end_lines(end: ShiftEnd) -> Iterator[str]:
     """The shift's summary in words."""
     yield from summary_lines(end.counts)
+    yield from remark_lines(end)
+
+
+def remark_lines(end: ShiftEnd) -> Iterator[str]:
+    """What did not end as it should; nothing where all is well."""
     if end.unbooked:
         yield (
             f"not booked yet   {end.unbooked}: they follow when a station is started "
@@ -245,7 +250,7 @@ def end_lines(end: ShiftEnd) -> Iterator[str]:
         )
     for serial, place, reason in end.lost:
         yield (
-            f"void             {serial or 'a unit'} in {place}: {reason}; its test has no "
+            f"invalid          {serial or 'a unit'} in {place}: {reason}; its test has no "
             "whole journal: test it again"
         )
     if end.unwritten:
@@ -254,6 +259,6 @@ def end_lines(end: ShiftEnd) -> Iterator[str]:
             "then `slotproof report` with the shift's folder"
         )
     for name in end.stuck:
-        yield f"did not stop     {name}: pull its adapter, its last test is void"
+        yield f"did not stop     {name}: pull its adapter, its last test is invalid"
     for name, reason in end.broken:
         yield f"stopped          {name}: {reason}"

@@ -18,9 +18,12 @@ from threading import Lock
 
 from harness.records import Outcome
 from harness.results.ledger.entry import UnitTest
+from harness.results.reports.wording import one_line
 
 _JUDGED = (Outcome.PASSED, Outcome.FAILED)
 _TOP = 3
+_MOST_NAMED = 10
+"""Failed units told one by one; the page has all."""
 
 FEWEST_FOR_RATE = 10
 """Finished units before units an hour are worth saying (common practice, no source)."""
@@ -44,6 +47,7 @@ class Counts:
         units_per_hour: finished units over the time at work; None of fewer than
             ``FEWEST_FOR_RATE``, and of simulated ones, whose time is not real.
         simulated: tests that were rehearsals.
+        failed_units: the last judged test of each unit that failed it.
     """
 
     units: int = 0
@@ -55,6 +59,7 @@ class Counts:
     top_failures: tuple[tuple[str, int], ...] = ()
     units_per_hour: float | None = None
     simulated: int = 0
+    failed_units: tuple[UnitTest, ...] = ()
 
     @property
     def first_pass_yield(self) -> float | None:
@@ -82,7 +87,7 @@ class ShiftTally:
     def __init__(self) -> None:
         self._lock = Lock()
         self._first: dict[str, Outcome] = {}
-        self._last: dict[str, Outcome] = {}
+        self._last: dict[str, UnitTest] = {}
         self._tests = 0
         self._errors = 0
         self._simulated = 0
@@ -97,7 +102,7 @@ class ShiftTally:
             self._simulated += test.simulated
             if test.outcome in _JUDGED:
                 self._first.setdefault(test.key, test.outcome)
-                self._last[test.key] = test.outcome
+                self._last[test.key] = test
             elif test.outcome is Outcome.ERROR:
                 self._errors += 1
             if test.outcome not in {Outcome.PASSED, Outcome.SKIPPED}:
@@ -130,18 +135,19 @@ class ShiftTally:
         """The shift so far."""
         with self._lock:
             last, hours = list(self._last.values()), max(self._busy.values(), default=0)
-            units = len(last)
+            units, outcomes = len(last), [test.outcome for test in last]
             is_rate = hours and units >= FEWEST_FOR_RATE and not self._simulated
             return Counts(
                 units=units,
-                passed=last.count(Outcome.PASSED),
-                failed=last.count(Outcome.FAILED),
+                passed=outcomes.count(Outcome.PASSED),
+                failed=outcomes.count(Outcome.FAILED),
                 first_passed=list(self._first.values()).count(Outcome.PASSED),
                 tests=self._tests,
                 errors=self._errors,
                 top_failures=tuple(self._reasons.most_common(_TOP)),
                 units_per_hour=units / (hours / 3600) if is_rate else None,
                 simulated=self._simulated,
+                failed_units=tuple(t for t in last if t.outcome is Outcome.FAILED),
             )
 
 
@@ -155,8 +161,17 @@ def _counted(count: int, word: str) -> str:
 
 
 def summary_lines(counts: Counts) -> Iterator[str]:
-    """The shift in words."""
-    yield f"units            {counts.units} ({counts.passed} passed, {counts.failed} failed)"
+    """The shift in words, the verdict and the failed units first."""
+    mark = ", SIMULATED" if counts.simulated else ""
+    yield f"{counts.passed} PASSED, {counts.failed} FAILED{mark}"
+    for test in counts.failed_units[:_MOST_NAMED]:
+        where = f"{test.unit.place}, " if test.unit.place else ""
+        message = test.reason.message or test.reason.kind
+        yield one_line(f"FAILED {test.key}, {where}{test.reason.step}: {message}")
+        if test.reason.hint:
+            yield one_line(f"    look first: {test.reason.hint}")
+    if (more := counts.failed - _MOST_NAMED) > 0:
+        yield f"and {more} more units failed, in shift.html"
     yield f"first-pass yield {counts.yield_text}"
     retests = counts.tests - counts.errors - counts.units
     yield (
@@ -165,7 +180,8 @@ def summary_lines(counts: Counts) -> Iterator[str]:
     )
     if counts.units_per_hour is not None:
         yield f"units an hour    {counts.units_per_hour:.0f}"
-    for number, (reason, count) in enumerate(counts.top_failures, start=1):
-        yield f"top failure {number}    {count} x {reason}"
-    if counts.simulated:
-        yield "SIMULATED        a rehearsal on simulated benches: no verdict on real units"
+    if counts.top_failures:
+        of_all = "; ".join(
+            f"{count} x {reason}" for reason, count in counts.top_failures
+        )
+        yield f"not passed       {of_all}"

@@ -48,7 +48,7 @@ def events(
 def test_verdict_reason_hint_values_and_limits_are_there() -> None:
     """A manager finds the verdict, the numbers and what to look at first."""
     shown = read(render(RunRecord.from_events(events("too warm")))).shown
-    for text in ("FAILED", "too warm", "First look: look", "7.5", "degC", "2 .. 6",
+    for text in ("FAILED", "too warm", "Look first: look", "7.5", "degC", "2 .. 6",
                  "A1", "3D0000A4B3C2D128", "outside"):  # fmt: skip
         assert text in shown, text
 

@@ -297,7 +297,7 @@ def test_a_broken_place_is_told(line: Line, monkeypatch: pytest.MonkeyPatch) -> 
         monkeypatch.setattr(place, "_serve", _broken_by_us)
         end = made.shift.run()
     assert end.broken == (("right", "KeyError: 'nothing'"),)
-    assert "this place has stopped" in said.getvalue()
+    assert "this position has stopped" in said.getvalue()
     assert end.counts.passed == 1
 
 
@@ -345,7 +345,7 @@ def test_a_shift_goes_on_in_its_folder(line: Line) -> None:
 def test_places_need_names_of_their_own(line: Line) -> None:
     """Two fixtures with one socket name cannot stand side by side."""
     place = line.place("left", [line.probe(1)], [])
-    with pytest.raises(UsageError, match="two places are named 'left'"):
+    with pytest.raises(UsageError, match="two positions are named 'left'"):
         place_names((place, place))
 
 

@@ -1,0 +1,68 @@
+"""The end of a shift on standard output: in lines, quiet, or as JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import islice
+from pathlib import Path
+
+from harness.commands.base import print_json, print_texts, show_results
+from harness.commands.declared.style import OutputStyle
+from harness.commands.outputs.shifts import FailedUnit, ShiftAnswer
+from harness.station.shift.tally import Counts, summary_lines
+
+
+def show_shift(
+    counts: Counts,
+    remarks: Sequence[str],
+    folder: Path,
+    style: OutputStyle,
+    *,
+    command: str,
+    code: int,
+) -> None:
+    """Show how a shift ended.
+
+    Args:
+        counts: the shift's.
+        remarks: what did not end as it should.
+        folder: the shift's folder.
+        style: how to print it.
+        command: the command that answers.
+        code: its exit code.
+    """
+    if style.json:
+        print_json(_answer(counts, remarks, folder, command=command, code=code))
+        return
+    lines = summary_lines(counts)
+    print_texts(islice(lines, 1) if style.quiet else (*lines, *remarks))
+    show_results(folder, style, simulated=counts.simulated > 0)
+
+
+def _answer(
+    counts: Counts, remarks: Sequence[str], folder: Path, *, command: str, code: int
+) -> ShiftAnswer:
+    return ShiftAnswer(
+        command=command,
+        exit_code=code,
+        results=str(folder),
+        simulated=counts.simulated > 0,
+        units=counts.units,
+        passed=counts.passed,
+        failed=counts.failed,
+        first_passed=counts.first_passed,
+        tests=counts.tests,
+        errors=counts.errors,
+        units_per_hour=counts.units_per_hour,
+        failed_units=tuple(
+            FailedUnit(
+                unit=test.key,
+                position=test.unit.place,
+                step=test.reason.step,
+                reason=test.reason.message or test.reason.kind,
+                look_first=test.reason.hint,
+            )
+            for test in counts.failed_units
+        ),
+        remarks=tuple(remarks),
+    )
