@@ -108,7 +108,7 @@ def test_a_mistake_of_the_command_line_is_an_object_too(
     said = capfd.readouterr()
     found = ANSWERS["output-error"].model_validate_json(said.out)
     assert found.exit_code == ended.value.code == 2
-    assert "--fixtur" in found.errors[0]
+    assert "--fixtur" in json.loads(said.out)["errors"][0]
     assert "Usage:" in said.err
 
 
