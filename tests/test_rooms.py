@@ -54,7 +54,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "pytest_plugin": {"digits", "errors", "records", "driver", "plans", "results"},
     "commands": {
         "digits", "errors", "clock", "driver", "ending", "families", "lots", "old_names", "output",
-        "plans", "quality", "recordings", "results", "simulation", "station", "terminal", "wire",
+        "plans", "quality", "recordings", "results", "simulation", "station", "terminal", "wire", "safe_text",
     },
     "cli": {"errors", "ending", "old_names", "output", "commands"},
     "entry": {"ending", "cli"},
