@@ -16,7 +16,7 @@ from harness.recordings.record.sentences import (
     some_devices_sentence,
     span_text,
 )
-from harness.recordings.trace import TraceRecord
+from harness.recordings.trace_record import TraceRecord
 from harness.recordings.wording import shown_transaction
 
 _MOST_TRANSACTIONS = 40
@@ -125,7 +125,7 @@ def finding_lines(trace: TraceRecord) -> Iterator[str]:
     yield from _outside_lines(trace)
     yield from _wrong_lines(trace)
     for judged in trace.quantities:
-        if judged.standing is LimitStanding.CANNOT_TELL and not trace.too_slow:
+        if judged.standing is LimitStanding.CANNOT_TELL and not trace.unjudged:
             yield f"CANNOT TELL: {doubtful_sentence(judged)}"
     for reason in trace.reasons:
         yield f"CANNOT TELL: {reason}"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,25 +13,16 @@ from harness.recordings.activity import ActivityTally
 from harness.recordings.decoding.histories import Histories
 from harness.recordings.decoding.lows import LowFinder, Lows
 from harness.recordings.decoding.slots import DecodedLows, LowKind, SlotDecoder
-from harness.recordings.decoding.transactions import (
-    BusTransaction,
-    RomUse,
-    TransactionReader,
-)
+from harness.recordings.decoding.transactions import BusTransaction, TransactionReader
 from harness.recordings.expectation import ExpectedDevice, compare_devices
-from harness.recordings.judging.levels import judged_levels
+from harness.recordings.judging.levels import LevelMeter
 from harness.recordings.judging.limits import SLOWEST_SAMPLING_US
 from harness.recordings.judging.measuring import QuantityMeter
 from harness.recordings.judging.sampling import sampling_interval
-from harness.recordings.reading.chunks import LevelSource
-from harness.recordings.record.quantity import Instant, JudgedQuantity, LimitStanding
-from harness.recordings.record.shown import (
-    AnalogFacts,
-    SeenDevice,
-    SlotView,
-    TraceVerdict,
-    WrongAt,
-)
+from harness.recordings.reading.chunks import EdgeSpans, LevelChunk, LevelSource
+from harness.recordings.record.quantity import Instant
+from harness.recordings.record.shown import SeenDevice, WrongAt
+from harness.recordings.trace_record import TraceRecord
 from harness.recordings.wording import shows_rom
 from harness.wire.romcode import RomCode
 
@@ -40,87 +31,6 @@ MOST_INSTANTS = 1_000
 
 MOST_LOWS = 10_000_000
 """Lows that are kept for a comparison with a journal: 250 MB of them."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TraceRecord:
-    """Everything that a recording shows.
-
-    Attributes:
-        channel: the channel that was read.
-        others: channels that were not.
-        notes: what a reader of the verdict should know.
-        duration_s: from the first to the last time in the file.
-        edges: changes of level.
-        interval_us: sampling interval, or the resolution of the times.
-        doubt_us: half width of what is known of each time.
-        analog: levels and thresholds, None where levels were recorded.
-        resets: number of resets.
-        answered: resets with a presence pulse.
-        slots: number of slots.
-        glitches: lows that cannot be slots.
-        neithers: lows that are neither slot, reset nor presence.
-        odd_lows: the first thousand of both, with their lengths in us.
-        spikes: short highs within lows that were passed over.
-        roms: ROM codes seen, with how each was seen first.
-        devices: the same with what was counted of each.
-        transactions: the first 5,000.
-        transaction_count: all of them.
-        checks: CRCs that hold.
-        wrong: the first thousand things that are wrong.
-        wrong_count: all of them.
-        quantities: each quantity, judged.
-        views: the line around the worst value of each quantity.
-        start_s: the first time in the file.
-        activity: lows in each of equal stretches of the recording.
-        stretch_s: length of such a stretch.
-        active_from_s: when the first one begins.
-        reasons: why the recording cannot tell; empty if it can.
-        too_slow: True if lows can be missing, so that nothing is judged.
-        lows_us: beginnings and ends of all lows, where they were asked for.
-    """
-
-    channel: str
-    others: tuple[str, ...]
-    notes: tuple[str, ...]
-    duration_s: float
-    edges: int
-    interval_us: float
-    doubt_us: float
-    analog: AnalogFacts | None
-    resets: int
-    answered: int
-    slots: int
-    glitches: int
-    neithers: int
-    odd_lows: tuple[Instant, ...]
-    spikes: int
-    roms: tuple[tuple[RomCode, RomUse], ...]
-    devices: tuple[SeenDevice, ...]
-    transactions: tuple[BusTransaction, ...]
-    transaction_count: int
-    checks: int
-    wrong: tuple[WrongAt, ...]
-    wrong_count: int
-    quantities: tuple[JudgedQuantity, ...]
-    views: tuple[SlotView, ...]
-    start_s: float
-    activity: tuple[int, ...]
-    stretch_s: float
-    active_from_s: float
-    reasons: tuple[str, ...]
-    too_slow: bool = False
-    lows_us: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None
-
-    @property
-    def verdict(self) -> TraceVerdict:
-        """Outside before cannot tell before within."""
-        standings = {quantity.standing for quantity in self.quantities}
-        if self.wrong_count or LimitStanding.OUTSIDE in standings:
-            return TraceVerdict.OUTSIDE
-        if self.reasons or LimitStanding.CANNOT_TELL in standings:
-            return TraceVerdict.CANNOT_TELL
-        return TraceVerdict.WITHIN
 
 
 @dataclass(slots=True)
@@ -134,6 +44,10 @@ class _Counts:
     wrong_count: int = 0
     transactions: int = 0
     longest_pause: int = 0
+    unclear: int = 0
+    commands: int = 0
+    rom_commands: int = 0
+    low_ticks: int = 0
     of_rom: dict[RomCode, list[int]] = field(default_factory=dict)
     """Transactions and CRCs that hold, of each device that was addressed alone."""
 
@@ -174,7 +88,8 @@ class RecordingTracer:
         self._meter = QuantityMeter(self._tick_us)
         self._histories = Histories(secret)
         self._activity = ActivityTally()
-        self._level_limits = level_limits
+        self._levels = LevelMeter(level_limits)
+        self._rises_kept: list[EdgeSpans] = []
         self._counts = _Counts()
         self._kept: list[BusTransaction] = []
         self._last: BusTransaction | None = None
@@ -193,6 +108,7 @@ class RecordingTracer:
             RecordingUnreadable: the file is damaged.
         """
         for lows in self._lows():
+            self._slots.step_us = self._interval_us()
             for decoded in self._slots.feed(lows):
                 self._take(decoded)
             if progress is not None:
@@ -204,6 +120,7 @@ class RecordingTracer:
     def _lows(self) -> Iterator[Lows]:
         for chunk in self._source.chunks():
             lows = self._finder.feed(chunk)
+            self._take_volts(chunk)
             if len(self._sample) < 100_000:
                 edges = np.concatenate((lows.starts, lows.ends))
                 self._sample = np.concatenate((self._sample, edges))[:200_000]
@@ -214,7 +131,20 @@ class RecordingTracer:
         self._keep(last)
         yield last
 
+    def _take_volts(self, chunk: LevelChunk) -> None:
+        self._levels.feed(chunk, self._source.tick_s)
+        if self._keep_lows and chunk.rises is not None:
+            self._rises_kept.append(chunk.rises)
+
+    def _rises_us(self) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+        if not self._rises_kept:
+            return None
+        at_s = np.concatenate([found.at_s for found in self._rises_kept])
+        spans_s = np.concatenate([found.spans_s for found in self._rises_kept])
+        return at_s * 1e6, spans_s * 1e6
+
     def _keep(self, lows: Lows) -> None:
+        self._counts.low_ticks += int((lows.ends - lows.starts).sum())
         if self._keep_lows and self._lows_count < MOST_LOWS:
             self._lows_kept.append(lows)
             self._lows_count += len(lows)
@@ -257,7 +187,8 @@ class RecordingTracer:
             )
         sides[slot_index] = slot_sides
         self._note_odd(decoded)
-        self._meter.feed(decoded, sides, self._interval_us())
+        sides = self._meter.feed(decoded, sides, self._slots.step_us)
+        self._levels.feed_lows(decoded, sides, self._source.tick_s)
 
     def _transaction(
         self,
@@ -282,7 +213,17 @@ class RecordingTracer:
             overdrive_reset=bool(has_reset and decoded.overdrive[first]),
         )
         counts = self._counts
+        unclear = int(decoded.unclear[first:beyond].sum())
+        if unclear and not _is_confirmed(found):
+            counts.unclear += unclear
+            found = replace(
+                found,
+                wrong=(),
+                notes=(*found.notes, f"{unclear} of its slots may be ones or zeros"),
+            )
         counts.transactions += 1
+        counts.commands += found.command is not None
+        counts.rom_commands += bool(found.command_name)
         counts.answered += bool(has_reset) and presence
         counts.checks += found.function.checks
         counts.wrong_count += len(found.wrong)
@@ -328,7 +269,8 @@ class RecordingTracer:
     def _record(self) -> TraceRecord:
         counts, source, finder = self._counts, self._source, self._finder
         interval = self._interval_us()
-        doubt = interval + self._edge_doubt_us()
+        # the choice of thresholds leaves open what lies between them
+        doubt = interval + self._levels.rise_us()
         first = finder.first if finder.first is not None else finder.last
         strangers, unseen = compare_devices(self._expected, self._reader.roms)
         wrong = [*(WrongAt(at_s=0.0, what=what) for what in strangers), *self._wrong]
@@ -337,16 +279,15 @@ class RecordingTracer:
         activity, stretch_s = self._activity.counts(source.tick_s)
         judged = (
             *self._meter.judged(doubt),
-            *judged_levels(source, interval, self._level_limits),
+            *self._levels.judged(
+                interval, source.analog.step_v if source.analog else 0.0
+            ),
         )
-        too_slow = interval > SLOWEST_SAMPLING_US[counts.fast]
-        if too_slow:
-            # lows are missing, so neither bytes nor times between lows can be relied on
-            judged, wrong, wrong_count = (
-                tuple(quantity.untold() for quantity in judged),
-                [],
-                0,
-            )
+        unjudged = self._unjudged(interval)
+        if unjudged:
+            # neither bytes nor times can be relied on
+            judged = tuple(quantity.untold() for quantity in judged)
+            wrong, wrong_count, self._kept = [], 0, []
         return TraceRecord(
             channel=source.channel,
             others=source.others,
@@ -363,8 +304,8 @@ class RecordingTracer:
             neithers=int(kinds[LowKind.NEITHER]),
             odd_lows=tuple(self._odd),
             spikes=self._slots.spikes,
-            roms=tuple(self._reader.roms.items()),
-            devices=tuple(self._devices()),
+            roms=() if unjudged else tuple(self._reader.roms.items()),
+            devices=() if unjudged else tuple(self._devices()),
             transactions=tuple(self._kept),
             transaction_count=counts.transactions,
             checks=counts.checks,
@@ -376,9 +317,10 @@ class RecordingTracer:
             activity=activity,
             stretch_s=stretch_s,
             active_from_s=self._activity.first * source.tick_s,
-            reasons=(*self._reasons(interval), *unseen),
-            too_slow=too_slow,
+            reasons=(unjudged,) if unjudged else (*self._reasons(interval), *unseen),
+            unjudged=unjudged,
             lows_us=self._kept_us(),
+            rises_us=self._rises_us(),
         )
 
     def _ends_early(self) -> bool:
@@ -404,20 +346,36 @@ class RecordingTracer:
                 notes=self._histories.notes(rom),
             )
 
-    def _edge_doubt_us(self) -> float:
-        """What the choice of thresholds leaves open: the median rise between them."""
-        rises = [span for _, span in self._source.rises_s]
-        return float(np.median(rises)) * 1e6 if rises else 0.0
-
     def _notes(self) -> Iterator[str]:
         if self._finder.gaps:
-            yield f"the recorder left out {self._finder.gaps} stretches"
+            plural = "es" if self._finder.gaps > 1 else ""
+            yield f"the recorder left out {self._finder.gaps} stretch{plural}"
         if self._slots.cut_frames:
             yield (
                 "there are so many slots without a reset that they are shown in parts"
             )
         if self._counts.transactions > MOST_TRANSACTIONS:
             yield f"the first {MOST_TRANSACTIONS} transactions are listed, all are judged"
+
+    def _unjudged(self, interval_us: float) -> str:
+        """Why nothing that was decoded can be relied on; empty if it can."""
+        counts, finder = self._counts, self._finder
+        slowest = SLOWEST_SAMPLING_US[counts.fast]
+        if interval_us > slowest:
+            return (
+                f"sampled every {interval_us:g} us, too slowly: shorter lows can be "
+                f"missed, {slowest:g} us or less is needed"
+            )
+        duration = finder.last - (finder.first or 0)
+        unknown = counts.commands - counts.rom_commands
+        if unknown > counts.rom_commands and 2 * counts.low_ticks > duration:
+            return (
+                f"the line is low for {counts.low_ticks / duration:.0%} of the time and "
+                f"{unknown} of {counts.commands} resets are followed by no ROM command, "
+                "while an idle bus is high: are high and low swapped (--invert), or is it "
+                "another channel (--channel)?"
+            )
+        return ""
 
     def _reasons(self, interval_us: float) -> Iterator[str]:
         finder = self._finder
@@ -426,14 +384,13 @@ class RecordingTracer:
                 f"the level of {self._source.channel} never changes: is it the data line?"
             )
             return
-        slowest = SLOWEST_SAMPLING_US[self._counts.fast]
-        if interval_us > slowest:
-            yield (
-                f"sampled every {interval_us:g} us, too slowly: shorter lows can be "
-                f"missed, {slowest:g} us or less is needed"
-            )
         if not self._counts.kinds[LowKind.RESET]:
             yield "there is no reset in the recording, so no transaction begins in it"
+        if self._counts.unclear:
+            yield (
+                f"sampled every {interval_us:g} us, so that {self._counts.unclear} slots "
+                "may be ones or zeros: their lows end where ones do and zeros too"
+            )
         if self._cut:
             yield (
                 f"the recording ends at {finder.last * self._source.tick_s:.6f} s while "
@@ -443,3 +400,11 @@ class RecordingTracer:
             yield (
                 f"the recording ends after {self._last.left_bits} of the 8 slots of a byte"
             )
+
+
+def _is_confirmed(found: BusTransaction) -> bool:
+    """True if a CRC says that the bits were told right."""
+    if found.wrong:
+        return False
+    rom_only = found.rom is not None and found.rom.is_possible and not found.data
+    return rom_only or found.function.checks > 0

@@ -75,9 +75,9 @@ class _Keeping(RecordingTracer):
 
         def keep(
             decoded: DecodedLows, sides: np.ndarray[Any, Any], step_us: float
-        ) -> None:
+        ) -> np.ndarray[Any, Any]:
             self.kept.append((decoded, sides.copy()))
-            feed(decoded, sides, step_us)
+            return feed(decoded, sides, step_us)
 
         self._meter.feed = keep  # type: ignore[method-assign]
 
@@ -101,6 +101,7 @@ def recorded(path: Path, families: Sequence[int] = ()) -> Recorded:
         kinds=np.concatenate([d.kinds for d, _ in parts]),
         overdrive=np.concatenate([d.overdrive for d, _ in parts]),
         bits=np.concatenate([d.bits for d, _ in parts]),
+        unclear=np.concatenate([d.unclear for d, _ in parts]),
         frames=np.concatenate(
             [d.frames + o for (d, _), o in zip(parts, offsets, strict=False)]
         ),
@@ -193,7 +194,10 @@ def decode(lows: Sequence[tuple[float, float]]) -> DecodedLows:
     """Lows of the line to slots, by the decoder of recordings; a tick is 10 ns."""
     ticks = np.rint(np.array(lows, np.float64) * 100).astype(np.int64)
     found = Lows(
-        starts=ticks[:, 0], ends=ticks[:, 1], flags=np.zeros(len(ticks), np.uint8)
+        starts=ticks[:, 0],
+        ends=ticks[:, 1],
+        flags=np.zeros(len(ticks), np.uint8),
+        volts=np.full(len(ticks), np.nan, np.float32),
     )
     decoder = SlotDecoder(0.01)
     parts = [*decoder.feed(found), *decoder.finish()]

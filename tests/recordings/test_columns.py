@@ -12,7 +12,7 @@ import pytest
 
 from harness.errors import UsageError
 from harness.recordings.problems import RecordingUnreadable
-from harness.recordings.reading.hysteresis import Thresholds
+from harness.recordings.reading.main_levels import Thresholds
 from harness.recordings.reading.opening import open_recording
 from harness.recordings.record.shown import TraceVerdict
 from harness.recordings.trace import RecordingTracer
@@ -131,6 +131,138 @@ def test_a_programming_pulse_does_not_move_the_thresholds(tmp_path: Path) -> Non
     assert trace.analog.high_v == pytest.approx(5)
     assert trace.analog.falls_below_v == pytest.approx(1.5, abs=0.05)
     assert trace.transactions[0].data == b"\x44"
+
+
+def test_a_programming_pulse_longer_than_all_the_rest(tmp_path: Path) -> None:
+    """What the line changes between is a level, not what it rests at."""
+    line = _line()
+    levels = _levels(line)
+    volts = [*(5.0 * v for v in levels), *[12.0] * 2 * len(levels), *[5.0] * 100]
+    path = tmp_path / "pulse.csv"
+    path.write_text("".join(f"{n * STEP_S:.9f},{v:.3f}\n" for n, v in enumerate(volts)))
+    trace = traced(path)
+    assert trace.analog is not None
+    assert trace.analog.high_v == pytest.approx(5)
+    assert trace.transactions[0].data == b"\x44"
+
+
+def test_idle_and_a_pulse_ahead_of_the_first_low_are_no_levels(tmp_path: Path) -> None:
+    """A first block without any low decides nothing."""
+    idle = [5.0] * 60_000 + [12.0] * 500 + [5.0] * 30_000
+    volts = [*idle, *(5.0 * v for v in _levels(_line()))]
+    path = tmp_path / "late.csv"
+    path.write_text("".join(f"{n * STEP_S:.9f},{v:.3f}\n" for n, v in enumerate(volts)))
+    assert path.stat().st_size > 1 << 20
+    trace = traced(path)
+    assert trace.analog is not None
+    assert trace.analog.high_v == pytest.approx(5)
+
+
+@pytest.mark.parametrize("noise_v", [0.03, 0.3])
+def test_noise_of_an_idle_line_is_no_level(tmp_path: Path, noise_v: float) -> None:
+    """A first block that idles with noise, to 0.07 V as an 8-bit recorder has it."""
+    noise = np.random.default_rng(11).normal(0, noise_v, 70_000)
+    idle = np.round((5.0 + noise) / 0.07) * 0.07
+    volts = [*idle, *(5.0 * v for v in _levels(_line()))]
+    path = tmp_path / "idle.csv"
+    path.write_text("".join(f"{n * STEP_S:.9f},{v:.3f}\n" for n, v in enumerate(volts)))
+    trace = traced(path)
+    assert trace.edges == 2 * len(_line().lows)
+    assert trace.transactions[0].data == b"\x44"
+
+
+def test_noise_alone_never_changes(tmp_path: Path) -> None:
+    noise = np.random.default_rng(12).normal(0, 0.2, 5_000)
+    path = tmp_path / "noise.csv"
+    path.write_text("".join(f"{n * STEP_S:.9f},{v:.3f}\n" for n, v in enumerate(noise)))
+    assert "never changes" in traced(path).reasons[0]
+
+
+def test_edges_and_levels_of_volts(tmp_path: Path) -> None:
+    """Straight edges: 30 to 70 % of 5 us up is 2 us, of 2 us down 0.8; each low counts.
+
+    The host pulls to 0.1 V, the device's presence pulse to 0.4 V.
+    """
+    line = _line()
+    volts = np.full(math.ceil(line.now) + 300, 5.0)
+    for place, (start, end) in enumerate(line.lows):
+        low_v = 0.4 if place == 1 else 0.1
+        first, last = round(start), round(end)
+        volts[first:last] = low_v
+        volts[first - 1] = (5.0 + low_v) / 2
+        for n in range(1, 5):
+            volts[last - 1 + n] = low_v + (5.0 - low_v) * n / 5
+    path = tmp_path / "scope.csv"
+    path.write_text(
+        "t,v\n" + "".join(f"{n * STEP_S:.9f},{v:.3f}\n" for n, v in enumerate(volts))
+    )
+    trace = traced(path)
+    rise, fall = (
+        quantity(trace, name)
+        for name in ("rise time (30 to 70 %)", "fall time (70 to 30 %)")
+    )
+    assert (rise.count, fall.count) == (len(line.lows), len(line.lows))
+    assert rise.median == pytest.approx(2, abs=0.1)
+    assert fall.median == pytest.approx(0.8, abs=0.1)
+    host, device = (
+        quantity(trace, f"low level, {side}") for side in ("host", "device")
+    )
+    assert [host.minimum, host.maximum] == pytest.approx([0.1, 0.1])
+    assert [device.count, device.median] == pytest.approx([1, 0.4])
+    assert quantity(trace, "high level").median == pytest.approx(5)
+
+
+@pytest.mark.parametrize("block", [700, 5_000, 1 << 20])
+def test_blocks_of_any_size_give_the_same_volts(
+    tmp_path: Path, block: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An edge or a plateau that a block's end cuts is found as any other."""
+    path = DATA / "octal_switch_29h_write.csv"
+    given = Thresholds(falls_below_v=1.5, rises_above_v=3.5)
+    whole = RecordingTracer(open_recording(path, thresholds=given)).run()
+    monkeypatch.setattr("harness.recordings.reading.columns.reader.BLOCK_BYTES", block)
+    cut = RecordingTracer(open_recording(path, thresholds=given)).run()
+    for name in ("rise time (30 to 70 %)", "fall time (70 to 30 %)", "high level"):
+        assert quantity(cut, name).bins == quantity(whole, name).bins
+    assert [q.row.name for q in cut.quantities] == [
+        q.row.name for q in whole.quantities
+    ]
+
+
+@pytest.mark.parametrize("head", ["t,v\n", ""])
+@pytest.mark.parametrize("cell", ["inf", "+Infinity", "NaN"])
+def test_a_first_row_beyond_the_range_is_no_header(
+    tmp_path: Path, head: str, cell: str
+) -> None:
+    rows = _samples(_line(), lambda t, v: f"{t:.9f},{v * 5.0:.3f}\n").splitlines()
+    rows[0] = f"0.000000000,{cell}"
+    path = tmp_path / "clipped.csv"
+    path.write_text(head + "\n".join(rows) + "\n")
+    trace = traced(path)
+    assert trace.channel == ("v" if head else "2")
+    assert trace.transactions[0].data == b"\x44"
+
+
+def test_a_sample_that_is_no_number_is_a_gap(tmp_path: Path) -> None:
+    rows = _samples(_line(), lambda t, v: f"{t:.9f},{v * 5.0:.3f}\n").splitlines()
+    rows[100] = f"{100 * STEP_S:.9f},nan"
+    path = tmp_path / "gap.csv"
+    path.write_text("\n".join(rows) + "\n")
+    assert "the recorder left out 1 stretch" in traced(path).notes
+
+
+def test_columns_that_were_sampled_at_their_own_times(tmp_path: Path) -> None:
+    """An empty cell says nothing where another channel has one in that row."""
+    text = "Time (s),CH1 (V),CH2 (V)\n"
+    text += _samples(
+        _line(), lambda t, v: f"{t:.9f},{v * 5.0:.3f},\n{t + 4e-7:.9f},,1.0\n"
+    )
+    path = tmp_path / "apart.csv"
+    path.write_text(text)
+    trace = traced(path)
+    assert trace.channel == "CH1"
+    assert trace.transactions[0].data == b"\x44"
+    assert trace.interval_us == pytest.approx(1)
 
 
 def test_noise_within_the_hysteresis_makes_no_edge(tmp_path: Path) -> None:

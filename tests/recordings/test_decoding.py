@@ -8,9 +8,11 @@ import pytest
 
 from harness.recordings.decoding import slots
 from harness.recordings.decoding.transactions import RomUse
+from harness.recordings.reading.opening import open_recording
 from harness.recordings.record.quantity import LimitStanding
 from harness.recordings.record.shown import TraceVerdict
-from harness.recordings.trace import TraceRecord
+from harness.recordings.trace import RecordingTracer
+from harness.recordings.trace_record import TraceRecord
 from harness.wire.crc import crc8
 from harness.wire.romcode import RomCode
 from tests.recordings.traces import DATA, LineMaker, quantity, traced, write_vcd
@@ -61,7 +63,7 @@ def test_a_search_that_left_out_the_crc(tmp_path: Path, bits: int, fast: bool) -
         return
     assert found.rom == ROM
     assert trace.roms == ((ROM, RomUse.COMPLETED),)
-    read = "no CRC was read" if bits == 56 else f"{bits - 56} bits of it were read"
+    read = "no CRC was read" if bits == 56 else f"{bits - 56} of its last 8 bits"
     assert read in found.notes[-1]
     assert found.wrong == ()
 
@@ -258,6 +260,59 @@ def test_sampled_too_slowly(tmp_path: Path) -> None:
         LimitStanding.CANNOT_TELL, LimitStanding.NO_LIMIT,
     }  # fmt: skip
     assert "sampled every 10 us, too slowly" in " ".join(trace.reasons)
+    assert (trace.transactions, trace.roms, trace.wrong) == ((), (), ())
+
+
+@pytest.mark.parametrize("step_us", [0.1, 0.5, 1.0])
+def test_overdrive_sampled_at_any_rate_tells_nothing_untrue(
+    tmp_path: Path, step_us: float
+) -> None:
+    """Ones of 1.5 us and zeros held for 3.5 us are one or two, three or four, samples.
+
+    Where only one sample lies between them, the byte stands if its CRC holds; else the
+    slots cannot be told, and nothing of them is called outside or wrong.
+    """
+    line = LineMaker()
+    line.reset()
+    line.send(0x3C)
+    line.reset(fast=True)
+    line.send(0x33)
+    line.send(*ROM.wire, held_us=3.5)
+    line.reset(fast=True)
+    line.send(0xCC, 0x44)
+    trace = _trace(tmp_path, line, step_us=step_us)
+    assert trace.verdict is not TraceVerdict.OUTSIDE
+    assert trace.wrong == ()
+    if step_us < 1:
+        assert trace.transactions[1].rom == ROM
+        assert trace.verdict is TraceVerdict.WITHIN
+
+
+def test_slots_that_may_be_either_cannot_be_told(tmp_path: Path) -> None:
+    """Zeros of 3 us and ones of 2 us, a sample apart, in a frame that no CRC vouches for."""
+    line = LineMaker()
+    line.reset()
+    line.send(0x3C)
+    line.reset(fast=True)
+    line.send(0xCC)
+    for length in (1, 2, 3, 2, 3, 2, 1, 8):
+        line.low(length, 10 - length)
+    trace = _trace(tmp_path, line, step_us=1.0)
+    assert "5 slots may be ones or zeros" in " ".join(trace.reasons)
+    assert "5 of its slots may be ones or zeros" in trace.transactions[1].notes
+    assert trace.verdict is TraceVerdict.CANNOT_TELL
+
+
+def test_swapped_levels_are_suspected_and_nothing_is_judged(tmp_path: Path) -> None:
+    line = LineMaker()
+    _thermometer(line)
+    path = write_vcd(tmp_path / "line.vcd", line.lows, end_us=line.now + 5_000)
+    text = path.read_text().replace("0!", "2!").replace("1!", "0!").replace("2!", "1!")
+    path.write_text(text)
+    swapped = traced(path)
+    assert swapped.verdict is TraceVerdict.CANNOT_TELL
+    assert "--invert" in swapped.reasons[0]
+    assert RecordingTracer(open_recording(path), inverted=True).run().roms
 
 
 def test_a_gap_begins_anew(tmp_path: Path) -> None:

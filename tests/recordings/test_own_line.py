@@ -28,7 +28,8 @@ from harness.plans.loading.files import load_fixture, load_plan
 from harness.recordings.comparing.bursts import SeenBurst
 from harness.recordings.comparing.echoes import EchoComparison, compare_echoes
 from harness.recordings.reading.opening import open_recording
-from harness.recordings.trace import RecordingTracer, TraceRecord
+from harness.recordings.trace import RecordingTracer
+from harness.recordings.trace_record import TraceRecord
 from harness.records import Outcome
 from harness.wire.romcode import RomCode
 

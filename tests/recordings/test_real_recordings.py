@@ -16,7 +16,7 @@ from harness.families.security.mac import mac_of
 from harness.recordings.decoding.transactions import RomUse
 from harness.recordings.record.quantity import LimitStanding
 from harness.recordings.record.shown import TraceVerdict
-from harness.recordings.trace import TraceRecord
+from harness.recordings.trace_record import TraceRecord
 from harness.wire.romcode import RomCode
 from tests.recordings.traces import DATA, quantity, traced
 

@@ -185,6 +185,29 @@ def test_the_busiest_channel_is_read_and_the_others_are_named(tmp_path: Path) ->
     assert open_recording(path, channel="data").notes == []
 
 
+def test_neither_events_nor_strings_nor_still_bits_are_busy(tmp_path: Path) -> None:
+    """Of a vector that is written often one bit may change, and a string has no level."""
+    head = HEAD.replace(
+        "$upscope",
+        "$var wire 3 # bus [2:0] $end\n$var event 1 ( e $end\n"
+        "$var string 1 ) s $end\n$var real 64 % v $end\n$upscope",
+    )
+    body = "#0\n1!\nr5 %\n"
+    for n in range(1, 40):
+        body += f"#{n}\nb{n % 2}1{n // 8 % 2} #\n1(\nshello )\nr{5 + n / 1000} %\n"
+    source = open_recording(_file(tmp_path, head + body))
+    assert source.channel == "b.bus[2]"
+    assert "b.e" not in source.others
+    assert "b.s" not in source.others
+    assert "b.v" in source.others
+
+
+def test_a_voltage_is_read_where_the_levels_are_still(tmp_path: Path) -> None:
+    head = HEAD.replace("$upscope", "$var real 64 % v $end\n$upscope")
+    body = "#0\n1!\n" + "".join(f"#{n}\nr{5 * (n // 3 % 2)} %\n" for n in range(99))
+    assert open_recording(_file(tmp_path, head + body)).channel == "b.v"
+
+
 def test_a_real_variable_is_read_as_volts(tmp_path: Path) -> None:
     head = HEAD.replace("wire 1 !", "real 64 !")
     body = "".join(f"#{10 * n}\nr{5.0 if n % 3 else 0.1:g} !\n" for n in range(100))
@@ -207,7 +230,7 @@ BAD = {
     "no end": (HEAD[:-30], "the declarations do not end"),
     "no variable": (
         HEAD.replace("$var wire 1 ! data $end\n", ""),
-        "1:1: no variable is declared",
+        "1:1: no variable with a level is declared",
     ),
     "bad variable": (HEAD.replace("wire 1", "wire one"), "4:1: $var"),
     "binary": ("$date\n\x01\x02", "2:1: the file is binary (byte 01h)"),

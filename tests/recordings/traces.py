@@ -7,7 +7,8 @@ from pathlib import Path
 
 from harness.recordings.reading.opening import open_recording
 from harness.recordings.record.quantity import JudgedQuantity
-from harness.recordings.trace import RecordingTracer, TraceRecord
+from harness.recordings.trace import RecordingTracer
+from harness.recordings.trace_record import TraceRecord
 
 DATA = Path(__file__).parent / "data"
 

@@ -18,11 +18,15 @@ AFTER_GAP = 4
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lows:
-    """Lows in order: first and last tick, and flags; all of one length."""
+    """Lows in order: first and last tick, flags, volts; all of one length.
+
+    ``volts``: of each in its middle; not a number where levels were recorded.
+    """
 
     starts: Ticks
     ends: Ticks
     flags: NDArray[np.uint8]
+    volts: NDArray[np.float32]
 
     def __len__(self) -> int:
         return len(self.starts)
@@ -30,7 +34,10 @@ class Lows:
     def part(self, chosen: slice | NDArray[np.bool_]) -> Lows:
         """Some of them."""
         return Lows(
-            starts=self.starts[chosen], ends=self.ends[chosen], flags=self.flags[chosen]
+            starts=self.starts[chosen],
+            ends=self.ends[chosen],
+            flags=self.flags[chosen],
+            volts=self.volts[chosen],
         )
 
     @staticmethod
@@ -40,6 +47,7 @@ class Lows:
             starts=np.concatenate([p.starts for p in parts]),
             ends=np.concatenate([p.ends for p in parts]),
             flags=np.concatenate([p.flags for p in parts]),
+            volts=np.concatenate([p.volts for p in parts]),
         )
 
 
@@ -47,6 +55,7 @@ NO_LOWS = Lows(
     starts=np.empty(0, np.int64),
     ends=np.empty(0, np.int64),
     flags=np.empty(0, np.uint8),
+    volts=np.empty(0, np.float32),
 )
 
 
@@ -80,7 +89,7 @@ class LowFinder:
     def feed(self, chunk: LevelChunk) -> Lows:
         """The lows that end in this chunk."""
         self.last = max(self.last, chunk.end)
-        times, levels = self._distinct(chunk)
+        times, levels, volts = self._distinct(chunk)
         if not len(times):
             return NO_LOWS
         starting = self._level < 0
@@ -103,7 +112,9 @@ class LowFinder:
         if starting and len(times) > 1 and levels[0] == LOW:
             flags[1] |= CUT_BEFORE
         self._remember(times, levels, previous)
-        return Lows(starts=before[ends], ends=times[ends], flags=flags[ends])
+        return Lows(
+            starts=before[ends], ends=times[ends], flags=flags[ends], volts=volts[ends]
+        )
 
     def finish(self) -> Lows:
         """The low that the end of the recording cuts, if there is one."""
@@ -114,22 +125,30 @@ class LowFinder:
             starts=np.array([self._low_since]),
             ends=np.array([self.last]),
             flags=np.array([flag], np.uint8),
+            volts=np.full(1, np.nan, np.float32),
         )
 
-    def _distinct(self, chunk: LevelChunk) -> tuple[Ticks, NDArray[np.int8]]:
-        """Changes of level; of several at one time the last one."""
+    def _distinct(
+        self, chunk: LevelChunk
+    ) -> tuple[Ticks, NDArray[np.int8], NDArray[np.float32]]:
+        """Changes of level, of several at one time the last one, and the volts before."""
         times, levels = chunk.times, chunk.levels
+        volts = (
+            np.full(len(times), np.nan, np.float32)
+            if chunk.before_v is None
+            else chunk.before_v.astype(np.float32)
+        )
         if self._inverted:
             levels = np.where(levels == UNKNOWN, levels, 1 - levels).astype(np.int8)
         if len(times) > 1 and (times[1:] == times[:-1]).any():
             last = np.append(times[1:] != times[:-1], True)
-            times, levels = times[last], levels[last]
+            times, levels, volts = times[last], levels[last], volts[last]
         if not len(times):
-            return times, levels
+            return times, levels, volts
         turned = np.empty(len(times), np.bool_)
         turned[0] = levels[0] != self._level
         np.not_equal(levels[1:], levels[:-1], out=turned[1:])
-        return times[turned], levels[turned]
+        return times[turned], levels[turned], volts[turned]
 
     def _note_step(self, times: Ticks) -> None:
         if self.step != 1 and self.first is not None:

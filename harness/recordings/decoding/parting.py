@@ -9,58 +9,100 @@ limit.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
 from harness.recordings.decoding.rules import NO_SLOT_FACTOR, SlotRules
 
 Lengths = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+Indices = NDArray[np.int64]
+
+_NO_GAP = 1.5
+"""Sampling intervals between two lengths that may be one: it shows as two neighbouring
+whole numbers of intervals, never as two that have one between them."""
 
 _ROUNDING = 1e-9
 """A zero of just the limit is a zero, whatever the last digit of a float says."""
 
 
-def ones(
+@dataclass(frozen=True, slots=True)
+class Parted:
+    """Which lows are as short as a one of their frame, and which cannot be told.
+
+    A length is known to a sampling interval either way. So where the longest one and the
+    shortest zero of a frame are a single interval apart, either may be the other.
+    """
+
+    ones: Flags
+    unclear: Flags
+
+
+def ones(length: Lengths, slot: Flags, frame_of: Indices, rules: SlotRules) -> Flags:
+    """Which lows are ones, of lengths that are exact; see ``part``."""
+    return part(length, slot, frame_of, rules).ones
+
+
+def part(
     length: Lengths,
-    slot: NDArray[np.bool_],
-    frame_of: NDArray[np.int64],
+    slot: Flags,
+    frame_of: Indices,
     rules: SlotRules,
-) -> NDArray[np.bool_]:
-    """Which lows are ones.
+    step_us: float = 0.0,
+) -> Parted:
+    """Part the slots of each frame into ones and zeros.
 
     Args:
         length: of each low, us.
         slot: which lows are slots.
         frame_of: number of each low's frame, never falling.
         rules: of the speed that holds.
-
-    Returns:
-        True for each low that is as short as a one of its frame.
+        step_us: sampling interval, 0 where times are exact.
     """
     found = length <= rules.one_us
-    unclear = slot & (length > rules.surely_one_us) & found
-    for frame in np.unique(frame_of[unclear]):
+    unclear = np.zeros(len(length), np.bool_)
+    near_us = _NO_GAP * step_us
+    low_us = min(rules.surely_one_us, rules.one_us - near_us)
+    within = slot & (length > low_us) & (length <= rules.one_us + near_us)
+    for frame in np.unique(frame_of[within]):
         begin, end = np.searchsorted(frame_of, (frame, frame + 1))
-        part = slice(int(begin), int(end))
-        found[part] = length[part] <= _border_us(length[part][slot[part]], rules)
-    return found
+        here = slice(int(begin), int(end))
+        known = np.unique(length[here][slot[here]])
+        border_us = _border_us(known, rules, near_us)
+        found[here] = length[here] <= border_us
+        place = int(np.searchsorted(known, border_us, "right"))
+        if 0 < place < len(known) and known[place] - known[place - 1] < near_us:
+            between = (length[here] >= known[place - 1]) & (
+                length[here] <= known[place]
+            )
+            unclear[here] = between & slot[here]
+    return Parted(found, unclear)
 
 
-def _border_us(length: Lengths, rules: SlotRules) -> float:
+def _border_us(known: Lengths, rules: SlotRules, near_us: float) -> float:
     """Middle, in ratio, of the gap that parts a frame's ones from its zeros.
 
     The gap at the published limit if it is wider than the spread of a timer: host and
     devices keep to the limit then. Else the widest around it. Without a low that is a
     one for sure there is one group only: each ROM command has ones, so those of this
     host are long.
+
+    Args:
+        known: the lengths of the frame's slots, each once, ascending.
+        rules: of the speed.
+        near_us: lengths nearer than this may be the same one.
     """
     low_us, high_us = rules.surely_one_us, rules.one_us
-    sure = length[length <= low_us]
-    if not len(sure):
+    sure = known[known <= low_us]
+    within = known[(known > low_us) & (known <= high_us)]
+    if not len(sure) or not len(within):
         return high_us
-    within = np.unique(length[(length > low_us) & (length <= high_us)])
-    edges = np.concatenate(([sure.max()], within, [high_us]))
+    edges = np.concatenate((sure[-1:], within, [high_us]))
     ratios = edges[1:] / edges[:-1]
+    # the last one ends at a border, not at a length
+    ratios[:-1][np.diff(edges[:-1]) < near_us] = 1.0
     limit_us = np.sqrt(low_us * high_us) * (1 - _ROUNDING)
     chosen = int(np.searchsorted(edges, limit_us)) - 1
     if ratios[chosen] < NO_SLOT_FACTOR:

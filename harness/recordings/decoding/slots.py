@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.recordings.decoding.lows import AFTER_GAP, NO_LOWS, Lows
-from harness.recordings.decoding.parting import ones
+from harness.recordings.decoding.parting import ones, part
 from harness.recordings.decoding.rules import (
     HOLD_OFF_US,
     NO_SLOT_FACTOR,
@@ -52,6 +52,7 @@ class DecodedLows:
         kinds: a ``LowKind`` each.
         overdrive: True where overdrive speed holds.
         bits: 1 or 0 of a slot.
+        unclear: True for a slot whose bit the sampling leaves open.
         frames: first index of each frame; a frame begins with its reset, or without
             one at the recording's start and after a gap.
     """
@@ -60,6 +61,7 @@ class DecodedLows:
     kinds: NDArray[np.uint8]
     overdrive: Flags
     bits: NDArray[np.uint8]
+    unclear: Flags
     frames: NDArray[np.int64]
 
     def longest_pause(self) -> int:
@@ -81,6 +83,7 @@ class SlotDecoder:
         tick_us: length of a tick.
 
     Attributes:
+        step_us: sampling interval as far as it is known.
         spikes: short highs within lows that were passed over.
         cut_frames: times that lows were decoded without waiting for a reset.
     """
@@ -90,6 +93,7 @@ class SlotDecoder:
         self._carry: list[Lows] = []
         self._carried = 0
         self._long = np.zeros(4096, np.int64)
+        self.step_us = 0.0
         self.spikes = 0
         self.cut_frames = 0
 
@@ -150,17 +154,19 @@ class SlotDecoder:
         if len(begins):
             begins[0] = True
         slow = (kinds == LowKind.SLOT) & ~overdrive
-        bits = ones(length, slow, frame_of, STANDARD_RULES)
+        parted = part(length, slow, frame_of, STANDARD_RULES, self.step_us)
+        bits, unclear = parted.ones, parted.unclear
         if overdrive.any():
-            fast = ones(
-                length, (kinds == LowKind.SLOT) & overdrive, frame_of, OVERDRIVE_RULES
-            )
-            bits = np.where(overdrive, fast, bits)
+            fast = (kinds == LowKind.SLOT) & overdrive
+            parted = part(length, fast, frame_of, OVERDRIVE_RULES, self.step_us)
+            bits = np.where(overdrive, parted.ones, bits)
+            unclear = np.where(overdrive, parted.unclear, unclear)
         return DecodedLows(
             lows=lows,
             kinds=kinds,
             overdrive=overdrive,
             bits=bits.astype(np.uint8),
+            unclear=unclear,
             frames=np.flatnonzero(begins),
         )
 
@@ -179,6 +185,7 @@ class SlotDecoder:
             starts=lows.starts[first],
             ends=lows.ends[last],
             flags=np.bitwise_or.reduceat(lows.flags, np.flatnonzero(first)),
+            volts=lows.volts[first],
         )
 
     def _presence(self, lows: Lows, is_reset: Flags, rules: SlotRules) -> Flags:
@@ -258,6 +265,7 @@ def _without_last(decoded: DecodedLows) -> DecodedLows:
         kinds=decoded.kinds[:last],
         overdrive=decoded.overdrive[:last],
         bits=decoded.bits[:last],
+        unclear=decoded.unclear[:last],
         frames=decoded.frames[decoded.frames < last],
     )
 

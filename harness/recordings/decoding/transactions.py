@@ -309,5 +309,6 @@ def _complete(path: NDArray[np.uint8], phase: _Phase) -> None:
     phase.notes.append(
         f"the ROM code with the CRC that fits is {rom}; no CRC was read to confirm it"
         if not len(rest)
-        else f"the ROM code with the CRC that fits is {rom}; {len(rest)} bits of it were read"
+        else f"the ROM code with the CRC that fits is {rom}; {len(rest)} of its last 8 bits "
+        "were read"
     )

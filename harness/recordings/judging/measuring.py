@@ -62,8 +62,8 @@ class QuantityMeter:
 
     def feed(
         self, decoded: DecodedLows, sides: NDArray[np.uint8], step_us: float
-    ) -> None:
-        """Takes a batch.
+    ) -> NDArray[np.uint8]:
+        """Takes a batch; returns the sides as far as lengths show them too.
 
         Args:
             decoded: the lows.
@@ -75,7 +75,8 @@ class QuantityMeter:
             if here.any():
                 self._resets(decoded, here, speed)
                 self._slots(decoded, here, speed)
-                self._lows(decoded, sides, here, speed, step_us)
+                sides = self._lows(decoded, sides, here, speed, step_us)
+        return sides
 
     def judged(self, doubt_us: float) -> tuple[JudgedQuantity, ...]:
         """Every quantity that has values, in the order of the limits."""
@@ -175,8 +176,9 @@ class QuantityMeter:
         here: NDArray[np.bool_],
         speed: bool,
         step_us: float,
-    ) -> None:
+    ) -> NDArray[np.uint8]:
         slot = here & (decoded.kinds == LowKind.SLOT)
+        slot &= ~decoded.unclear
         one = slot & (decoded.bits == 1)
         zero = slot & (decoded.bits == 0)
         sides = self._by_shape(decoded, sides, zero, speed, step_us)
@@ -190,6 +192,7 @@ class QuantityMeter:
         ):
             if chosen.any():
                 self._take_lows(name, speed, decoded, np.flatnonzero(chosen))
+        return sides
 
     def _by_shape(
         self,

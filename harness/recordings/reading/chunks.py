@@ -20,6 +20,17 @@ Volts = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class EdgeSpans:
+    """How long edges of one direction took from threshold to threshold, in seconds.
+
+    ``at_s``: when each was over.
+    """
+
+    at_s: NDArray[np.float64]
+    spans_s: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LevelChunk:
     """A stretch of a recording.
 
@@ -27,11 +38,18 @@ class LevelChunk:
         times: ticks of the reader, ascending, one for each level.
         levels: the level from that time on: LOW, HIGH or UNKNOWN.
         end: tick up to which the last level is known to last.
+        before_v: voltage of the stretch that ends at each time, None where levels were
+            recorded; not a number where it is not known.
+        rises: rise times, None where levels were recorded.
+        falls: fall times.
     """
 
     times: Ticks
     levels: Levels
     end: int
+    before_v: Volts | None = None
+    rises: EdgeSpans | None = None
+    falls: EdgeSpans | None = None
 
 
 class LevelSource(Protocol):
@@ -43,7 +61,6 @@ class LevelSource(Protocol):
         others: names of the channels that are not.
         notes: sentences for the reader of the result.
         analog: levels and thresholds, None where levels were recorded.
-        rises_s: 30 to 70 % rise times in seconds seen so far, oldest dropped.
         sample_ticks: sampling interval where the file shows it, else 0.
         bytes_read: how far the file is read, for a progress bar.
     """
@@ -53,7 +70,6 @@ class LevelSource(Protocol):
     others: tuple[str, ...]
     notes: list[str]
     analog: AnalogFacts | None
-    rises_s: list[tuple[float, float]]
     sample_ticks: int
     bytes_read: int
 

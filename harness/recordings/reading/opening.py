@@ -7,7 +7,7 @@ from pathlib import Path
 from harness.recordings.problems import unreadable
 from harness.recordings.reading.chunks import LevelSource
 from harness.recordings.reading.columns.reader import ColumnSource
-from harness.recordings.reading.hysteresis import Thresholds
+from harness.recordings.reading.main_levels import Thresholds
 from harness.recordings.reading.vcd.reader import VcdSource
 
 _HEAD = 4096

@@ -25,6 +25,7 @@ class AnalogFacts:
         high_v: the main high level.
         falls_below_v: the line counts as low from here down.
         rises_above_v: the line counts as high from here up.
+        step_v: smallest difference between two samples; 0 if not known.
         from_fixture: True if the thresholds were given.
     """
 
@@ -32,6 +33,7 @@ class AnalogFacts:
     high_v: float
     falls_below_v: float
     rises_above_v: float
+    step_v: float = 0.0
     from_fixture: bool = False
 
 

@@ -17,7 +17,7 @@ from harness.recordings.comparing.times import (
     TimeComparison,
     compare_times,
 )
-from harness.recordings.trace import TraceRecord
+from harness.recordings.trace_record import TraceRecord
 from harness.records import Bound, CheckResult, DeviceRef, Measurement, Outcome
 from harness.results.journal.reader import read_events
 from harness.results.record.run import RunRecord

@@ -12,7 +12,7 @@ from harness.families.security.recorded_mac import SECRET_BYTES
 from harness.plans.execution.fixture_circuit import circuit_of
 from harness.plans.schema.files import Fixture
 from harness.recordings.expectation import ExpectedDevice
-from harness.recordings.reading.hysteresis import Thresholds
+from harness.recordings.reading.main_levels import Thresholds
 from harness.wire.romcode import RomCode
 
 

@@ -20,7 +20,7 @@ from harness.recordings.record.shown import (
     TraceVerdict,
     WrongAt,
 )
-from harness.recordings.trace import TraceRecord
+from harness.recordings.trace_record import TraceRecord
 from harness.records import CheckResult, DeviceRef, Measurement, Outcome
 
 CANNOT_TELL = "cannot-tell"
@@ -79,7 +79,7 @@ def _with_findings(
     result: CheckResult, trace: TraceRecord, facts: TraceFacts
 ) -> CheckResult:
     """The same with the findings of the recording, for the page that `diagnose` has."""
-    if trace.too_slow or not (found := findings_of(facts, trace.quantities)):
+    if trace.unjudged or not (found := findings_of(facts, trace.quantities)):
         return result
     written = DIAGNOSIS.written(Diagnosis(findings=found))
     return replace(result, evidence={**result.evidence, DIAGNOSIS.name: written})
@@ -167,8 +167,8 @@ def _judged(judged: JudgedQuantity, trace: TraceRecord) -> CheckResult:
     elif judged.standing is LimitStanding.CANNOT_TELL:
         outcome, kind = open_outcome(trace.verdict), CANNOT_TELL
         message, hint = doubtful_sentence(judged), _SAMPLE_FASTER
-        if trace.too_slow:
-            message = "sampled too slowly: lows can be missing"
+        if trace.unjudged:
+            message = f"not judged: {trace.unjudged}"
     unit = judged.row.unit
     evidence = {
         "worst": [

@@ -26,7 +26,8 @@ from harness.plans.execution.tracing.request import (
 from harness.plans.execution.tracing.results import TraceStep, trace_steps
 from harness.recordings.reading.opening import open_recording
 from harness.recordings.record.shown import TraceFacts
-from harness.recordings.trace import RecordingTracer, TraceRecord
+from harness.recordings.trace import RecordingTracer
+from harness.recordings.trace_record import TraceRecord
 from harness.recordings.wording import shown_transaction
 from harness.records import Outcome
 from harness.results.journal.writer import Journal

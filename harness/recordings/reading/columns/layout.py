@@ -14,6 +14,8 @@ from harness.recordings.problems import unreadable
 
 _HEAD_BYTES = 1 << 18
 _ROWS_WANTED = 3
+_ROWS_LOOKED_AT = 100
+"""Rows in which a column without any number is taken for a trailing separator."""
 _UNITS = {
     "s": 1.0,
     "sec": 1.0,
@@ -41,6 +43,8 @@ _INCREMENT = re.compile(
 )
 _RATE = re.compile(r"sampl(?:e|ing) ?(?:rate|frequency)", re.IGNORECASE)
 _NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?")
+_CLIPPED = re.compile(r"[-+]?inf(?:inity)?|nan", re.IGNORECASE)
+"""What instruments write for a voltage beyond their range, or for none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,7 +130,7 @@ def _numbers(line: str, delimiter: str, decimal: str) -> list[float | None] | No
         plain = cell.replace(",", ".") if decimal == "," else cell
         if not cell:
             row.append(None)
-        elif _NUMBER.fullmatch(plain):
+        elif _NUMBER.fullmatch(plain) or (row and _CLIPPED.fullmatch(plain)):
             row.append(float(plain))
         else:
             return None
@@ -152,7 +156,7 @@ def _layout(
 ) -> ColumnLayout:
     row = _numbers(lines[start], delimiter, decimal) or []
     later = _numbers(lines[min(start + 1, len(lines) - 1)], delimiter, decimal) or row
-    filled = [later[i] is not None for i in range(len(row))]
+    filled = _filled(lines[start : start + _ROWS_LOOKED_AT], row, delimiter, decimal)
     heads = [line.strip("\r\n") for line in lines[:start]]
     titles = _cells_above(heads, len(row), delimiter)
     names = tuple(_name(titles, i) if filled[i] else "" for i in range(len(row)))
@@ -174,6 +178,15 @@ def _layout(
         delimiter=delimiter, decimal=decimal, skipped_lines=start, names=names,
         time=time, time_unit_s=unit, scales=scales,
     )  # fmt: skip
+
+
+def _filled(
+    lines: list[str], row: list[float | None], delimiter: str, decimal: str
+) -> list[bool]:
+    """Which columns have a number in any of some rows."""
+    rows = [row, *(_numbers(line, delimiter, decimal) or [] for line in lines)]
+    alike = [each for each in rows if len(each) == len(row)]
+    return [any(each[i] is not None for each in alike) for i in range(len(row))]
 
 
 def _cells_above(heads: list[str], columns: int, delimiter: str) -> list[list[str]]:

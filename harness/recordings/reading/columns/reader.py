@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,8 @@ from harness.errors import UsageError
 from harness.recordings.problems import RecordingUnreadable, unreadable
 from harness.recordings.reading.chunks import LevelChunk, Ticks, Volts
 from harness.recordings.reading.columns.layout import ColumnLayout, read_layout
-from harness.recordings.reading.hysteresis import Hysteresis, LevelFinder, Thresholds
+from harness.recordings.reading.hysteresis import Hysteresis
+from harness.recordings.reading.main_levels import LevelFinder, Thresholds
 from harness.recordings.record.shown import AnalogFacts
 
 BLOCK_BYTES = 1 << 20
@@ -49,7 +51,6 @@ class ColumnSource:
         self.tick_s = TICK_S
         self.notes: list[str] = []
         self.analog: AnalogFacts | None = None
-        self.rises_s: list[tuple[float, float]] = []
         self.sample_ticks = 0
         self.bytes_read = 0
         names = self._layout.names
@@ -87,20 +88,23 @@ class ColumnSource:
         thresholds = self._found()
         if thresholds is None:
             return
-        rises: list[tuple[float, float]] = []
         if not self._only_levels:
-            self.analog, rises = thresholds.facts(), self.rises_s
-        hysteresis = Hysteresis(thresholds, self.tick_s, rises)
+            self.analog = thresholds.facts()
+        hysteresis = Hysteresis(thresholds, self.tick_s)
         for times, volts in self._samples():
-            edge_times, levels = hysteresis.feed(times, volts)
-            yield LevelChunk(times=edge_times, levels=levels, end=int(times[-1]))
+            found = hysteresis.feed(times, volts, int(times[-1]))
+            yield (
+                found
+                if self.analog
+                else replace(found, before_v=None, rises=None, falls=None)
+            )
 
     def _found(self) -> Thresholds | None:
         """The thresholds: given, of levels, or between the main levels."""
-        finder = LevelFinder()
+        finder = LevelFinder(self.tick_s)
         found = False
         for times, volts in self._samples():
-            self._only_levels &= bool(np.isin(volts, (0.0, 1.0)).all())
+            self._only_levels &= bool(np.isin(volts[~np.isnan(volts)], (0, 1)).all())
             found = finder.feed(times, volts) or found
             if found:
                 break
@@ -117,6 +121,7 @@ class ColumnSource:
             rises_above_v=given.rises_above_v,
             low_v=between.low_v,
             high_v=between.high_v,
+            step_v=between.step_v,
             from_fixture=given.from_fixture,
         )
 
@@ -127,10 +132,24 @@ class ColumnSource:
         for block in blocks:
             times = self._ticks(block, blocks)
             last = self._require_ascending(times, last, block)
+            volts = block.columns[self._column] * scale
+            if (empty := block.empty.get(self._column)) is not None:
+                self._require_other_columns(empty, block, blocks)
+                times, volts = times[~empty], volts[~empty]
             if not self.sample_ticks and len(times) > 2:
                 self.sample_ticks = self._interval(times)
             self.bytes_read = blocks.bytes_read
-            yield times, block.columns[self._column] * scale
+            if len(times):
+                yield times, volts
+
+    def _require_other_columns(
+        self, empty: NDArray[np.bool_], block: _Block, blocks: _Blocks
+    ) -> None:
+        """A row without a value is damage, unless it has that of another channel."""
+        if len(self._layout.value_columns) > 1:
+            return
+        line = block.line + int(np.flatnonzero(empty)[0])
+        raise blocks.located(line, "there is no value in this row")
 
     def _ticks(self, block: _Block, blocks: _Blocks) -> Ticks:
         seconds = block.columns[blocks.time] * self._layout.time_unit_s
@@ -177,12 +196,20 @@ class ColumnSource:
         return round(middle) if even.mean() >= _EVEN_SHARE else 0
 
 
+@dataclass(frozen=True, slots=True)
 class _Block:
-    """Rows of a block: columns by index, and the line of the first row."""
+    """Rows of a block.
 
-    def __init__(self, columns: dict[int, NDArray[np.float64]], line: int) -> None:
-        self.columns = columns
-        self.line = line
+    Attributes:
+        columns: by index.
+        empty: rows in which a channel has no value, of columns that have such rows: the
+            others were sampled more often.
+        line: of the first row.
+    """
+
+    columns: dict[int, NDArray[np.float64]]
+    empty: dict[int, NDArray[np.bool_]]
+    line: int
 
 
 class _Blocks:
@@ -218,33 +245,43 @@ class _Blocks:
                         include_columns=kept,
                         column_types={key: arrow.float64() for key in kept},
                         decimal_point=layout.decimal,
+                        # not "nan": that is a value which is unknown
+                        null_values=[""],
                     ),
                 )
                 for batch in reader:
-                    columns = {
-                        i: batch.column(key).to_numpy(zero_copy_only=False)
-                        for i, key in zip(self._wanted, kept, strict=True)
-                    }
+                    columns, empty = {}, {}
+                    for i, key in zip(self._wanted, kept, strict=True):
+                        cells = batch.column(key)
+                        columns[i] = cells.to_numpy(zero_copy_only=False)
+                        if cells.null_count:
+                            empty[i] = cells.is_null().to_numpy(zero_copy_only=False)
                     rows = batch.num_rows
-                    self._require_numbers(columns, line)
+                    self._require_times(columns, line)
                     self.bytes_read = (
                         min(file.tell(), self.bytes_read + batch.nbytes * 2)
                         or file.tell()
                     )
                     if rows:
-                        yield _Block(columns, line)
+                        yield _Block(columns, empty, line)
                     line += rows
         except arrow.ArrowInvalid as fault:
-            raise self._located(line, str(fault)) from None
+            raise self.located(line, str(fault)) from None
 
-    def _require_numbers(
+    def _require_times(
         self, columns: dict[int, NDArray[np.float64]], line: int
     ) -> None:
-        for values in columns.values():
-            if np.isnan(values).any():
-                raise self._located(line, "a cell is empty")
+        times = columns.get(self.time)
+        if times is None or not (missing := np.isnan(times)).any():
+            return
+        raise unreadable(
+            self._path,
+            "there is no time in this row",
+            line=line + int(np.flatnonzero(missing)[0]),
+            column=1,
+        )
 
-    def _located(self, line: int, fault: str) -> RecordingUnreadable:
+    def located(self, line: int, fault: str) -> RecordingUnreadable:
         """The first bad row from a line on, read cell by cell."""
         layout = self._layout
         with self._path.open("r", encoding="utf-8-sig", errors="replace") as file:

@@ -16,6 +16,9 @@ _UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "ps": 1e-12, "fs": 1e-15
 _END = b"$enddefinitions"
 _MOST_HEADER = 64 << 20
 _SCALE = re.compile(r"(1|10|100)\s*(s|ms|us|ns|ps|fs)")
+_WITHOUT_LEVEL = frozenset({"event", "string", "parameter"})
+"""Types of variables that are no wire: an event has no duration, a string (a common
+extension of viewers) no level."""
 _SELECT = re.compile(r"(.*?)\s*\[(\d+)(?::(\d+))?\]$")
 
 
@@ -92,7 +95,9 @@ def read_header(path: Path) -> VcdHeader:
         elif token.text == "$upscope" and scopes:
             scopes.pop()
         elif token.text == "$var":
-            variables.append(_variable(path, token, words, scopes))
+            found = _variable(path, token, words, scopes)
+            if words[0] not in _WITHOUT_LEVEL:
+                variables.append(found)
     if not tick_s:
         raise unreadable(
             path,
@@ -102,7 +107,7 @@ def read_header(path: Path) -> VcdHeader:
             hint="add a line such as '$timescale 1 us $end' if the unit is known",
         )
     if not variables:
-        raise unreadable(path, "no variable is declared", line=1, column=1)
+        raise unreadable(path, "no variable with a level is declared", line=1, column=1)
     return VcdHeader(
         tick_s=tick_s,
         variables=tuple(variables),

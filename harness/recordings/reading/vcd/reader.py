@@ -5,15 +5,15 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
+
+import numpy as np
 
 from harness.recordings.problems import RecordingUnreadable, unreadable
 from harness.recordings.reading.chunks import LevelChunk
-from harness.recordings.reading.hysteresis import (
-    Hysteresis,
-    LevelFinder,
-    Thresholds,
-)
+from harness.recordings.reading.hysteresis import Hysteresis
+from harness.recordings.reading.main_levels import LevelFinder, Thresholds
 from harness.recordings.reading.vcd.changes import (
     BadToken,
     BlockChanges,
@@ -26,6 +26,9 @@ from harness.recordings.record.shown import AnalogFacts
 
 BLOCK_BYTES = 4 << 20
 _PREVIEW_BYTES = 8 << 20
+_COUNTED_BYTES = 1 << 20
+_MOST_COUNTED = 16
+"""Channels whose edges are counted in the preview."""
 _MOST_NAMES = 12
 _CUT = re.compile(rb"\s(?=#\d)")
 
@@ -51,7 +54,6 @@ class VcdSource:
         self.tick_s = self._header.tick_s
         self.notes: list[str] = []
         self.analog: AnalogFacts | None = None
-        self.rises_s: list[tuple[float, float]] = []
         self.sample_ticks = 0
         self.bytes_read = 0
         bits = _every_bit(self._header.variables)
@@ -66,21 +68,32 @@ class VcdSource:
             )
 
     def _busiest(self, bits: dict[str, VcdTarget]) -> str:
-        """The channel with the most changes; a level before a voltage."""
+        """The channel with the most edges; of equals a level before a voltage.
+
+        Counted in the file's beginning, and only of channels that are written most often:
+        a vector is written as a whole, a voltage for each sample.
+        """
         if len(bits) == 1:
             return next(iter(bits))
         with self._path.open("rb") as file:
             file.seek(self._header.body_offset)
-            counts = Counter(file.read(_PREVIEW_BYTES).split())
+            text = file.read(_PREVIEW_BYTES)
         by_code: Counter[bytes] = Counter()
-        for word, count in counts.items():
+        for word, count in Counter(text.split()).items():
             if word[:1] in b"01xXzZ":
                 by_code[word[1:]] += count
             if word[:1] not in b"#$":
                 by_code[word] += count
+        names = sorted(bits, key=lambda name: -by_code[bits[name].code])
+        cut = text.rfind(b"\n#", 0, _COUNTED_BYTES) + 1
+        block = without_comments(text[:cut])
         return max(
-            bits,
-            key=lambda name: (not bits[name].is_real, by_code[bits[name].code]),
+            names[:_MOST_COUNTED],
+            key=lambda name: (
+                _edges(block, bits[name]),
+                not bits[name].is_real,
+                by_code[bits[name].code],
+            ),
         )
 
     def chunks(self) -> Iterator[LevelChunk]:
@@ -98,20 +111,24 @@ class VcdSource:
             )
 
     def _from_volts(self) -> Iterator[LevelChunk]:
-        thresholds = self._thresholds
-        if thresholds is None:
-            finder = LevelFinder()
-            for found in self._changes():
-                if finder.feed(found.times, found.volts):
-                    break
-            thresholds = finder.thresholds()
+        finder = LevelFinder(self.tick_s)
+        for found in self._changes():
+            if finder.feed(found.times, found.volts):
+                break
+        thresholds = finder.thresholds()
         if thresholds is None:
             return
+        if (given := self._thresholds) is not None:
+            thresholds = replace(
+                thresholds,
+                falls_below_v=given.falls_below_v,
+                rises_above_v=given.rises_above_v,
+                from_fixture=given.from_fixture,
+            )
         self.analog = thresholds.facts()
-        hysteresis = Hysteresis(thresholds, self.tick_s, self.rises_s)
+        hysteresis = Hysteresis(thresholds, self.tick_s)
         for found in self._changes():
-            times, levels = hysteresis.feed(found.times, found.volts)
-            yield LevelChunk(times=times, levels=levels, end=found.last_time)
+            yield hysteresis.feed(found.times, found.volts, found.last_time)
 
     def _changes(self) -> Iterator[BlockChanges]:
         # values ahead of the first time are those of time 0 (IEEE Std 1364-2005, clause 18.2)
@@ -155,6 +172,21 @@ class VcdSource:
             line=line + before.count(b"\n"),
             column=bad.offset - before.rfind(b"\n"),
         )
+
+
+def _edges(block: bytes, target: VcdTarget) -> int:
+    """Changes of level in a block; of a voltage crossings of its middle."""
+    try:
+        found = parse_block(block, target, 0)
+    except BadToken:
+        return 0  # the reading itself says where
+    levels = found.levels
+    if target.is_real:
+        volts = found.volts[np.isfinite(found.volts)]
+        if not len(volts):
+            return 0
+        levels = (volts > (volts.min() + volts.max()) / 2).astype(np.int8)
+    return int(np.count_nonzero(levels[1:] != levels[:-1]))
 
 
 def _without_cut_word(block: bytes, bad: BadToken) -> bytes | None:
