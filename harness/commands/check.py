@@ -26,27 +26,31 @@ def check(*, files: tuple[Path, ...], style: OutputStyle) -> int:
     plans, fixtures, problems = _load(files)
     fixture = fixtures[0] if len(fixtures) == 1 else None
     if fixture is not None:
-        for plan in plans:
-            problems += check_together(plan, fixture)
+        problems += (p for plan in plans for p in check_together(plan, fixture))
     if problems and not style.json:
         raise PlanError(problems)
     uses = {plan.source.name: require_named(plan, fixture) for plan in plans}
-    remarks = [*_seating(fixtures)]
-    for plan in plans:
-        remarks += [*_soaks(plan, fixture), *_beyond_adapter(plan, fixture)]
+    remarks = [*_seating(fixtures), *_plan_remarks(plans, fixture)]
+    items: list[Plan | Fixture] = [*plans, *fixtures]
     if style.json:
-        print_json(_answer(_both(plans, fixtures), uses, problems, remarks))
+        print_json(_answer(items, uses, problems, remarks))
         return EXIT_MISTAKES if problems else 0
-    for item in _both(plans, fixtures):
-        print_texts([f"{item.source.name}: {_kind(item)} {item.title!r} is in order"])
-        if not style.quiet:
-            _show_hazards(uses.get(item.source.name, []))
-    print_texts(() if style.quiet else remarks)
+    _show(items, uses, remarks, is_quiet=style.quiet)
     return 0
 
 
-def _both(plans: list[Plan], fixtures: list[Fixture]) -> list[Plan | Fixture]:
-    return [*plans, *fixtures]
+def _show(
+    items: list[Plan | Fixture],
+    uses: dict[str, list[HazardUse]],
+    remarks: list[str],
+    *,
+    is_quiet: bool,
+) -> None:
+    for item in items:
+        print_texts([f"{item.source.name}: {_kind(item)} {item.title!r} is in order"])
+        if not is_quiet:
+            _show_hazards(uses.get(item.source.name, []))
+    print_texts(() if is_quiet else remarks)
 
 
 def _kind(item: Plan | Fixture) -> str:
@@ -100,6 +104,12 @@ def _answer(
         mistakes=tuple(map(str, problems)),
         remarks=tuple(line.strip() for line in remarks),
     )
+
+
+def _plan_remarks(plans: list[Plan], fixture: Fixture | None) -> Iterator[str]:
+    for plan in plans:
+        yield from _soaks(plan, fixture)
+        yield from _beyond_adapter(plan, fixture)
 
 
 def _beyond_adapter(plan: Plan, fixture: Fixture | None) -> Iterator[str]:

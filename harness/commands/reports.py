@@ -28,9 +28,9 @@ def report(
         return _shift(journal, into or journal, style)
     if journal.is_dir():
         journal /= FILE_NAME
-    record = rebuild(journal, into or journal.parent, case_properties=case_properties)
-    code = EXIT_DAMAGED if record.damage else record.exit_code
     folder = into or journal.parent
+    record = rebuild(journal, folder, case_properties=case_properties)
+    code = EXIT_DAMAGED if record.damage else record.exit_code
     if style.json:
         print_json(
             RunAnswer(

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import statistics
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 
@@ -258,23 +258,13 @@ def _recover(adapter: Adapter) -> None:
 def examination_lines(found: AdapterExamination) -> Iterator[str]:
     """What was measured, a line each."""
     trips = found.trips
-    if found.lines is None:
-        yield "handshake lines: this port has none"
-    else:
-        high = [name.upper() for name, is_on in found.lines.items() if is_on]
-        yield f"handshake lines in, at opening: {', '.join(high) or 'none'} asserted"
+    yield _handshake_line(found.lines)
     yield f"latency: {found.latency}"
     yield (
         f"round trip of one character: {trips.shortest_ms:g} to {trips.longest_ms:g} ms, "
         f"median {trips.median_ms:g} ms, 95 % within {trips.p95_ms:g} ms"
     )
-    if found.same is not None:
-        yield f"echo: {found.same} of 256 values come back as sent"
-    if found.packet is not None:
-        yield f"packets: most often {found.packet} characters arrive together"
-    if found.longest is not None:
-        more = " or more" if found.longest == _MOST else ""
-        yield f"longest whole burst: {found.longest}{more} characters"
+    yield from _echo_lines(found)
     for rate in found.rates:
         yield (
             f"asked for {rate.request_baud} baud: {rate.baud:.0f} baud "
@@ -283,3 +273,21 @@ def examination_lines(found: AdapterExamination) -> Iterator[str]:
         )
     if found.refused_baud:
         yield f"not made: {', '.join(map(str, found.refused_baud))} baud"
+
+
+def _handshake_line(lines: Mapping[str, bool] | None) -> str:
+    if lines is None:
+        return "handshake lines: this port has none"
+    high = [name.upper() for name, is_on in lines.items() if is_on]
+    return f"handshake lines in, at opening: {', '.join(high) or 'none'} asserted"
+
+
+def _echo_lines(found: AdapterExamination) -> Iterator[str]:
+    """What could only be measured with a loop: values, packets and bursts that come back."""
+    if found.same is not None:
+        yield f"echo: {found.same} of 256 values come back as sent"
+    if found.packet is not None:
+        yield f"packets: most often {found.packet} characters arrive together"
+    if found.longest is not None:
+        more = " or more" if found.longest == _MOST else ""
+        yield f"longest whole burst: {found.longest}{more} characters"

@@ -79,6 +79,21 @@ class _Ending(Enum):
     WRONG_GUESS = auto()
 
 
+@dataclass(frozen=True, slots=True)
+class _Foreseen:
+    """A bit that may be sent ahead.
+
+    Attributes:
+        bit: its value.
+        likely: probability that it is right.
+        is_free: True if it may be sent without an account of what a wrong one costs.
+    """
+
+    bit: int
+    likely: float
+    is_free: bool
+
+
 Pair = tuple[int, int]
 
 _BOTH, _NOBODY = (0, 0), (1, 1)
@@ -279,30 +294,45 @@ class Search:
         below = self._expected.below(path)
         entered = False
         while len(path) < ROM_BITS:
-            certain = False
-            if below:
-                bit, likely = self._expected.guess(below, len(path), entered=entered)
-                entered = True
-                certain = self._asks_lone
-            elif len(path) >= CRC_FROM:
-                if not foresee_crc:
-                    break
-                bit, likely = _crc_bits(path)[len(path) - CRC_FROM], CERTAIN
-                certain = True
-            elif len(path) in self._ones:
-                bit, likely, certain = 1, CERTAIN, True
-            else:
-                bit, likely = trial.guess()
-            if not self._account.is_worth(likely, reached, len(path)):
+            if not below and len(path) >= CRC_FROM and not foresee_crc:
                 break
-            slots = 8 + 3 * (len(path) + 1)
-            if not certain and not self._account.may_lose(slots):
+            foreseen = self._foresee(path, below, trial, entered=entered)
+            entered = entered or bool(below)
+            if not self._is_sent_ahead(foreseen, reached, len(path)):
                 break
-            reached *= likely
-            path.append(bit)
-            below = [bits for bits in below if bits[len(path) - 1] == bit]
-            trial.take([bit])
+            reached *= foreseen.likely
+            path.append(foreseen.bit)
+            below = [bits for bits in below if bits[len(path) - 1] == foreseen.bit]
+            trial.take([foreseen.bit])
         return path[len(begun) :]
+
+    def _foresee(
+        self,
+        path: list[int],
+        below: list[tuple[int, ...]],
+        trial: Forecast,
+        *,
+        entered: bool,
+    ) -> _Foreseen:
+        """The next bit behind ``path``, from the best source that there is.
+
+        Known codes go before the CRC, which goes before bits that are known to be one,
+        and what was found so far comes last.
+        """
+        at = len(path)
+        if below:
+            bit, likely = self._expected.guess(below, at, entered=entered)
+            return _Foreseen(bit, likely, is_free=self._asks_lone)
+        if at >= CRC_FROM:
+            return _Foreseen(_crc_bits(path)[at - CRC_FROM], CERTAIN, is_free=True)
+        if at in self._ones:
+            return _Foreseen(1, CERTAIN, is_free=True)
+        return _Foreseen(*trial.guess(), is_free=False)
+
+    def _is_sent_ahead(self, foreseen: _Foreseen, reached: float, at: int) -> bool:
+        if not self._account.is_worth(foreseen.likely, reached, at):
+            return False
+        return foreseen.is_free or self._account.may_lose(8 + 3 * (at + 1))
 
     def _accept(self, pair: Pair, bit: int, *, known: bool) -> _Ending | None:
         """Check the pair of a bit that was written unseen; None to go on."""

@@ -37,30 +37,37 @@ def compare_devices(
     """
     if not expected:
         return (), ()
-    found = list(seen)
-    named = {device.rom for device in expected if device.rom is not None}
+    named = {device.rom: device for device in expected if device.rom is not None}
     free = [device for device in expected if device.rom is None]
-    strangers = []
-    for rom in found:
-        if rom in named:
-            continue
-        fitting = [d for d in free if d.family in (None, rom.family)]
-        if fitting:
-            free.remove(max(fitting, key=lambda d: d.family is not None))
-        else:
-            strangers.append(rom)
-    wrong = [f"the device {rom} is expected in no socket" for rom in strangers]
-    unseen = [d for d in expected if d.rom is not None and d.rom not in found] + free
-    open_ = [
-        f"socket {d.socket}: {_text(d)} is expected and not addressed in the recording"
-        for d in unseen
-    ]
-    return tuple(wrong), tuple(open_)
+    surplus = []
+    for rom in dict.fromkeys(seen):
+        if named.pop(rom, None) is None and not _take_socket(rom, free):
+            surplus.append(rom)
+    unseen = [*named.values(), *free]
+    return (
+        tuple(f"the device {rom} is expected in no socket" for rom in surplus),
+        tuple(map(_not_addressed, unseen)),
+    )
 
 
-def _text(device: ExpectedDevice) -> str:
+def _take_socket(rom: RomCode, free: list[ExpectedDevice]) -> bool:
+    """Take a socket for the device out of ``free``; False if it fits into none.
+
+    A socket that names the family is taken before one that takes any device.
+    """
+    fitting = [d for d in free if d.family in (None, rom.family)]
+    if not fitting:
+        return False
+    free.remove(max(fitting, key=lambda d: d.family is not None))
+    return True
+
+
+def _not_addressed(device: ExpectedDevice) -> str:
+    what = "a device"
     if device.rom is not None:
-        return f"the device {device.rom}"
-    if device.family is not None:
-        return f"a device of family {device.family:02X}h"
-    return "a device"
+        what = f"the device {device.rom}"
+    elif device.family is not None:
+        what = f"a device of family {device.family:02X}h"
+    return (
+        f"socket {device.socket}: {what} is expected and not addressed in the recording"
+    )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from harness.recordings.decoding.functions import hex_text
 from harness.recordings.decoding.transactions import BusTransaction, RomUse
 from harness.recordings.record.shown import ShownTransaction
 
@@ -43,26 +44,30 @@ def _unnamed(found: BusTransaction) -> str:
 
 
 def _head(found: BusTransaction) -> str:
-    begin = "no reset" if not found.has_reset else "reset"
+    is_plain = not found.function.commands
+    data = hex_text(found.data, most=_MOST_BYTES) if is_plain else ""
+    parts = (_reset(found), _rom_command(found), data, _slots_over(found.left_bits))
+    return "; ".join(part for part in parts if part)
+
+
+def _reset(found: BusTransaction) -> str:
+    kind = "reset" if found.has_reset else "no reset"
     if found.overdrive_reset:
-        begin = "overdrive reset"
-    if found.has_reset and not found.presence:
-        begin += ", no presence"
-    words = [begin]
+        kind = "overdrive reset"
+    is_silent = found.has_reset and not found.presence
+    return f"{kind}, no presence" if is_silent else kind
+
+
+def _rom_command(found: BusTransaction) -> str:
     if found.command_name:
         shown = f"{found.command_name} ({found.command:02X}h)"
-        words.append(f"{shown} {found.rom}" if shows_rom(found) else shown)
-    elif found.command is not None and not found.function.commands:
-        words.append(f"{found.command:02X}h")
-    if found.data and not found.function.commands:
-        words.append(_bytes(found.data))
-    if found.left_bits:
-        plural = "" if found.left_bits == 1 else "s"
-        words.append(f"{found.left_bits} slot{plural} over")
-    return "; ".join(words)
+        return f"{shown} {found.rom}" if shows_rom(found) else shown
+    if found.command is None or found.function.commands:
+        return ""
+    return f"{found.command:02X}h"
 
 
-def _bytes(data: bytes) -> str:
-    more = len(data) - _MOST_BYTES
-    shown = data[:_MOST_BYTES].hex(" ").upper()
-    return f"{shown} and {more} more bytes" if more > 0 else shown
+def _slots_over(count: int) -> str:
+    if not count:
+        return ""
+    return f"{count} slot{'' if count == 1 else 's'} over"

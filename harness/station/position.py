@@ -107,6 +107,20 @@ class Setup:
     lost: list[tuple[str, str, str]] = field(default_factory=list)
 
 
+class _SteadyContact:
+    """Counts polls in a row, until they say that a unit is in."""
+
+    def __init__(self) -> None:
+        self._unit = 0
+        self._odd = 0
+
+    def take(self, contact: PresencePoll) -> bool:
+        """One more poll; True once the contact is steady, or odd for long enough."""
+        self._unit = self._unit + 1 if contact is PresencePoll.UNIT else 0
+        self._odd = self._odd + 1 if contact is PresencePoll.ODD else 0
+        return self._unit >= STEADY_POLLS or self._odd >= ODD_POLLS
+
+
 class Position:
     """One place: a fixture with one adapter.
 
@@ -195,17 +209,15 @@ class Position:
     def _unit_comes(self, bus: ProvedBus) -> bool:
         """Wait for a steady contact, or for a number given to this place by name."""
         self._power(bus)
-        seen = odd = 0
+        steady = _SteadyContact()
         shows_verdict = False
         while not self._stop.is_set():
             contact = self._poll(bus)
-            seen = seen + 1 if contact is PresencePoll.UNIT else 0
-            odd = odd + 1 if contact is PresencePoll.ODD else 0
-            if seen >= STEADY_POLLS or odd >= ODD_POLLS:
+            if steady.take(contact):
                 return True
-            if contact is PresencePoll.NOBODY and shows_verdict:
-                pass  # on a unit that never answered: it stays until something happens
-            elif not seen:
+            # a verdict on a unit that never answered stays until something happens
+            stays = shows_verdict and contact is PresencePoll.NOBODY
+            if contact in _WAITING and not stays:
                 self._put(*_WAITING[contact])
             if contact is PresencePoll.NOBODY and not self._hands.has_more:
                 return False

@@ -64,18 +64,27 @@ def _fit(grid: ClockGrid, measured: Sequence[MeasuredRate]) -> GridFit | None:
     if not measured:
         return None
     errors = [(m.baud / grid.achieved(m.request_baud) - 1, m.doubt) for m in measured]
-    weights = [1 / doubt**2 for _, doubt in errors]
     # the median first: one rate of another grid must not pull the mean its way
     middle = median(error for error, _ in errors)
-    if any(abs(error - middle) > 2 * _COVERAGE * doubt for error, doubt in errors):
+    if _largest(_apart(errors, middle)) > 2 * _COVERAGE:
         return None
-    mean = sum(e * w for (e, _), w in zip(errors, weights, strict=True)) / sum(weights)
-    apart = [(error - mean) / doubt for error, doubt in errors]
-    if abs(mean) > _WORST_CLOCK or max(map(abs, apart)) > _COVERAGE:
+    weight = sum(1 / doubt**2 for _, doubt in errors)
+    mean = sum(error / doubt**2 for error, doubt in errors) / weight
+    apart = _apart(errors, mean)
+    if abs(mean) > _WORST_CLOCK or _largest(apart) > _COVERAGE:
         return None
     return GridFit(
         grid=grid,
         clock_ppm=1e6 * mean,
-        doubt_ppm=1e6 / sum(weights) ** 0.5,
+        doubt_ppm=1e6 / weight**0.5,
         misfit=(sum(a * a for a in apart) / len(apart)) ** 0.5,
     )
+
+
+def _apart(errors: Sequence[tuple[float, float]], middle: float) -> list[float]:
+    """Distance of each error from ``middle``, in its own standard uncertainty."""
+    return [(error - middle) / doubt for error, doubt in errors]
+
+
+def _largest(apart: Sequence[float]) -> float:
+    return max(map(abs, apart))

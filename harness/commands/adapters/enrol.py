@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
 from functools import partial
+from itertools import islice
 from pathlib import Path
 
 from harness.commands.base import make_console, print_json
@@ -28,6 +31,7 @@ from harness.plans.enrolment.sockets import (
     warmed,
 )
 from harness.plans.loading.files import load_fixture, parse_fixture
+from harness.plans.schema.files import Fixture
 from harness.terminal import ConsoleOperator
 from harness.wire.romcode import RomCode
 
@@ -45,66 +49,82 @@ def enrol(
     """Enumerate a bus, tie each device to its socket, write the fixture."""
     there = _text_of(into)
     _refuse_early(port, into, there, replace=replace)
-    known = load_fixture(into) if there else None
-    if known is not None:
-        pull_up_ohm, supply_v = known.line.pull_up_ohm, known.line.supply_v
-    adapter = Adapter(port, kind=known.adapter.kind if known else "auto")
+    known = _known_sockets(load_fixture(into) if there else None)
+    adapter = Adapter(port, kind=known.adapter_kind)
     say(f"enrolling the bus on {port}", err=True)
     with adapter.open():
         bus = Bus(adapter)
         bus.prove()
-        settled = known.expected_roms if known else ()
-        taken = {s.name for s in known.sockets if s.expect.rom_code} if known else set()
-        empty = [s.name for s in known.sockets if s.name not in taken] if known else []
-        sockets = _seated(bus, Way(how), taken, empty, settled)
-        if not sockets and not settled:
+        sockets = _seated(bus, Way(how), known)
+        if not sockets and not known.roms:
             raise NobodyAnswers("no device to enrol", where=port)
-        roms = [socket.rom for socket in sockets]
-        measured = None
-        if known is None:
-            measured = cable(bus, roms, pull_up_ohm=pull_up_ohm, supply_v=supply_v)
-        kind = "auto" if adapter.is_unknown else adapter.grid.kind
-    if there:
-        text = put_in(there, sockets, str(into))
-    else:
-        text = new_text(
-            NewFixture(
+        if there:
+            text = put_in(there, sockets, str(into))
+        else:
+            new = NewFixture(
                 title=into.stem.replace("_", " "),
                 port=_name_of(port),
-                kind=kind,
+                kind="auto" if adapter.is_unknown else adapter.grid.kind,
                 pull_up_ohm=pull_up_ohm,
                 supply_v=supply_v,
-                cable=measured,
-            ),
-            sockets,
-        )
+                cable=cable(
+                    bus,
+                    [socket.rom for socket in sockets],
+                    pull_up_ohm=pull_up_ohm,
+                    supply_v=supply_v,
+                ),
+            )
+            text = new_text(new, sockets)
     is_written = text != there and _may_write(into, there, replace=replace)
     if is_written:
         _write(into, text)
-    _report(into, sockets, style, is_written=is_written, known=len(settled))
+    _report(into, sockets, style, is_written=is_written, known=len(known.roms))
 
 
-def _seated(
-    bus: Bus,
-    how: Way,
-    taken: set[str],
-    empty: list[str],
-    settled: tuple[RomCode, ...],
-) -> tuple[EnrolledSocket, ...]:
-    """Who sits in the sockets that have nobody yet: those of the file, then new ones."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _KnownSockets:
+    """What the fixture file says already.
 
-    def names() -> list[str]:
-        more = free_names({*taken, *empty})
-        return [*empty, *(next(more) for _ in range(2000))]
+    Attributes:
+        adapter_kind: kind of its adapter.
+        roms: ROM codes that it expects.
+        taken: sockets with a ROM code.
+        empty: sockets without one, in the order of the file.
+    """
 
+    adapter_kind: str = "auto"
+    roms: tuple[RomCode, ...] = ()
+    taken: frozenset[str] = frozenset()
+    empty: tuple[str, ...] = ()
+
+    def names(self) -> Iterator[str]:
+        """Names for devices that are found: those of the file, then new ones."""
+        yield from self.empty
+        yield from islice(free_names({*self.taken, *self.empty}), 2000)
+
+
+def _known_sockets(fixture: Fixture | None) -> _KnownSockets:
+    if fixture is None:
+        return _KnownSockets()
+    taken = frozenset(s.name for s in fixture.sockets if s.expect.rom_code)
+    return _KnownSockets(
+        adapter_kind=fixture.adapter.kind,
+        roms=fixture.expected_roms,
+        taken=taken,
+        empty=tuple(s.name for s in fixture.sockets if s.name not in taken),
+    )
+
+
+def _seated(bus: Bus, how: Way, known: _KnownSockets) -> tuple[EnrolledSocket, ...]:
+    """Devices that the file does not name yet, each with its socket."""
     operator = ConsoleOperator(make_console(error=True))
     ask = partial(operator.ask, yes_no=True)
     if how is Way.PLUG:
-        return plugged_in(bus, iter(names()), ask, settled)
-    new = [rom for rom in present(bus, settled) if rom not in settled]
+        return plugged_in(bus, known.names(), ask, known.roms)
+    new = [rom for rom in present(bus, known.roms) if rom not in known.roms]
     if how is Way.ORDER:
-        return in_order(new, iter(names()))
-    return warmed(thermometers(new), iter(names()), ask, partial(temperatures, bus))
+        return in_order(new, known.names())
+    return warmed(thermometers(new), known.names(), ask, partial(temperatures, bus))
 
 
 def _text_of(path: Path) -> str:

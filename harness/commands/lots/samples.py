@@ -30,12 +30,11 @@ def sample(
     style: OutputStyle,
 ) -> int:
     """How many units of a lot to test, and after the test the verdict on the lot."""
-    if (tested is None) != (bad is None):
-        raise UsageError("--tested and --bad go together")
-    if (aql is None) == (limit is None):
-        raise UsageError("give either --aql or --limit")
+    _require_matching_options(tested=tested, bad=bad, aql=aql, limit=limit)
+    by_aql: dict[str, str] = {}
     plan = None
     if aql is not None:
+        by_aql = {"level": level, "severity": severity, "standard": standard}
         plan = sampling.plan_for_lot(
             lot_size=size,
             aql=aql,
@@ -51,37 +50,44 @@ def sample(
             lot_size=size, limit=limit, confidence=confidence
         )
     report = sampling_report(plan, tested=tested, bad=bad)
-    figures: Figures = {}
-    if not plan.tests_everything:
-        figures = oc_figures(
-            sampling.curve(plan),
-            marks={
-                **({f"AQL {aql:g} %": aql / 100} if aql is not None else {}),
-                "accepted one time in ten": sampling.fraction_accepted_at(plan, 0.1),
-            },
-            title=f"draw {plan.size}, accept up to {plan.accept}, "
-            f"reject from {plan.reject}",
-        )
+    facts = facts_of(
+        size=size,
+        aql=aql,
+        limiting_quality=limit,
+        accept_zero="yes" if accept_zero else "",
+        **by_aql,
+        confidence=None if limit is None else confidence,
+        tested=tested,
+        bad=bad,
+    )
     return leave(
         report,
-        figures,
-        facts_of(
-            size=size,
-            aql=aql,
-            limiting_quality=limit,
-            accept_zero="yes" if accept_zero else "",
-            level=level if aql is not None else "",
-            severity=severity if aql is not None else "",
-            standard=standard if aql is not None else "",
-            confidence=confidence if limit is not None else None,
-            tested=tested,
-            bad=bad,
-        ),
+        _figures(plan, aql),
+        facts,
         into=into,
         name=f"sample-{size}",
         style=style,
         code=0 if tested is None or report.says_yes else EXIT_NO,
     )
+
+
+def _require_matching_options(
+    *, tested: int | None, bad: int | None, aql: float | None, limit: float | None
+) -> None:
+    if (tested is None) != (bad is None):
+        raise UsageError("--tested and --bad go together")
+    if (aql is None) == (limit is None):
+        raise UsageError("give either --aql or --limit")
+
+
+def _figures(plan: sampling.SamplingPlan, aql: float | None) -> Figures:
+    """The operating characteristic; none where every unit is tested."""
+    if plan.tests_everything:
+        return {}
+    marks = {} if aql is None else {f"AQL {aql:g} %": aql / 100}
+    marks["accepted one time in ten"] = sampling.fraction_accepted_at(plan, 0.1)
+    title = f"draw {plan.size}, accept up to {plan.accept}, reject from {plan.reject}"
+    return oc_figures(sampling.curve(plan), marks=marks, title=title)
 
 
 def need(

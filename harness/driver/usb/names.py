@@ -210,12 +210,16 @@ class Identity:
         alike = [port for port in ports if self._is_alike(port)]
         if self.by_number and len(alike) == 1:
             return alike[0]
-        there = [port for port in alike if port.location == self.port.location]
-        if len(there) > 1:  # one position for all ports of a chip: the name tells
-            there = [port for port in there if port.device == self.port.device]
+        there = self._at_its_position(alike)
         if there:
             return there[0]
         raise PortAbsent(self._why_not(alike), where=self.port.device)
+
+    def _at_its_position(self, ports: list[HostPort]) -> list[HostPort]:
+        there = [port for port in ports if port.location == self.port.location]
+        if len(there) > 1:  # one position for all ports of a chip: the name decides
+            there = [port for port in there if port.device == self.port.device]
+        return there
 
     def _is_alike(self, port: HostPort) -> bool:
         was = self.port

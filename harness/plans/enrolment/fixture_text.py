@@ -149,19 +149,25 @@ def _with_lines(text: str, added: list[EnrolledSocket]) -> str:
     if not added:
         return text
     lines = text.splitlines(keepends=True)
-    begin = next(n for n, line in enumerate(lines) if line.startswith("sockets:"))
-    place = begin + 1
-    for n in range(begin + 1, len(lines)):
+    begin = next(n for n, line in enumerate(lines) if line.startswith("sockets:")) + 1
+    end = _end_of_section(lines, begin)
+    dashes = [re.match(r"( *)- ", line) for line in lines[begin:end]]
+    indent = next((dash.group(1) for dash in dashes if dash), "  ")
+    new = [indent + _line(socket).lstrip() for socket in added]
+    if not lines[end - 1].endswith("\n"):
+        lines[end - 1] += "\n"
+    return "".join([*lines[:end], *new, *lines[end:]])
+
+
+def _end_of_section(lines: list[str], begin: int) -> int:
+    """Number of the line behind the last one of a section that is no comment."""
+    end = begin
+    for n in range(begin, len(lines)):
         if lines[n].strip() and not lines[n].startswith((" ", "-", "#")):
             break
         if re.match(r"\s*[^\s#]", lines[n]):
-            place = n + 1
-    dashes = [re.match(r"( *)- ", line) for line in lines[begin + 1 : place]]
-    indent = next((dash.group(1) for dash in dashes if dash), "  ")
-    new = [indent + _line(socket).lstrip() for socket in added]
-    if not lines[place - 1].endswith("\n"):
-        lines[place - 1] += "\n"
-    return "".join([*lines[:place], *new, *lines[place:]])
+            end = n + 1
+    return end
 
 
 def _editor(text: str) -> Any:  # noqa: ANN401 - the library's own

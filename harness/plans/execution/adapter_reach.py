@@ -6,7 +6,7 @@ measured.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from typing import Any
 
 from harness.driver.overdrive import overdrive_frames
@@ -70,15 +70,21 @@ def _measure(body: Measure, fixture: Fixture, grid: ClockGrid) -> Iterator[str]:
     asked = [name for name in Name if name in asked_names(body)]
     most = fixture.adapter.max_burst
     lacking = _lacking(asked, grid, overdrive=overdrive, max_burst=most)
+    for name, why in lacking.items():
+        yield f"{name} cannot be measured with this adapter: {why}"
     # a plan that demands a limit gets an error for a bound, and says so itself
-    bounds_count = not overdrive and not demands(body)
-    for name in asked:
-        if name in lacking:
-            yield f"{name} cannot be measured with this adapter: {lacking[name]}"
-        elif bounds_count and (why := not_judged(name, grid)):
-            yield f"{name} may come out as a bound that is not judged: {why}"
+    if not overdrive and not demands(body):
+        yield from _unjudged(asked, lacking, grid)
     if lacking and (len(lacking) == len(asked) or demands(body)):
         yield _cannot_pass(is_error=demands(body))
+
+
+def _unjudged(
+    asked: Iterable[Name], lacking: Collection[Name], grid: ClockGrid
+) -> Iterator[str]:
+    for name in asked:
+        if name not in lacking and (why := not_judged(name, grid)):
+            yield f"{name} may come out as a bound that is not judged: {why}"
 
 
 def _lacking(

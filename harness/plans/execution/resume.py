@@ -7,7 +7,7 @@ end stands as it is. A soak inside ``repeat`` or ``for_each`` is begun anew.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -81,28 +81,45 @@ def read_resumption(journal: Path, plan: Plan, fixture: Fixture) -> Resumption:
         )
     again = _lost_with_adapter(record)
     _require_same(record, plan, fixture, journal, goes_on=bool(again))
-    outcomes = {step.step: step.outcome for step in record.steps}
-    nights: dict[str, SoakRecord] = {}
-    finished: dict[str, Outcome] = {}
-    for night in record.nights:
-        if "." in night.step:  # inside of another step, which is done again whole
-            continue
-        if night.done and night.step not in again:
-            finished[night.step] = outcomes[night.step]
-        elif night.cycles:
-            nights[night.step] = night
+    finished = _finished_soaks(record, again)
     return Resumption(
         journal=journal,
         run_id=record.run_id,
         last_s=record.duration_s,
         last_at=datetime.fromisoformat(record.finished_at),
-        nights=nights,
+        nights=_cut_soaks(record, finished),
         finished=finished,
-        worst=Outcome.worst(
-            [s.outcome for s in record.steps if s.finished_at and s.step not in again]
-        ),
+        worst=_worst_before(record, again),
         again=again,
     )
+
+
+def _is_of_its_own(soak: SoakRecord) -> bool:
+    """False for a soak inside of another step, which is done again as a whole."""
+    return "." not in soak.step
+
+
+def _finished_soaks(record: RunRecord, again: Collection[str]) -> dict[str, Outcome]:
+    done = {soak.step for soak in record.nights if soak.done and _is_of_its_own(soak)}
+    return {
+        s.step: s.outcome
+        for s in record.steps
+        if s.step in done and s.step not in again
+    }
+
+
+def _cut_soaks(record: RunRecord, finished: Collection[str]) -> dict[str, SoakRecord]:
+    return {
+        soak.step: soak
+        for soak in record.nights
+        if soak.cycles and soak.step not in finished and _is_of_its_own(soak)
+    }
+
+
+def _worst_before(record: RunRecord, again: Collection[str]) -> Outcome:
+    """The worst outcome of the finished steps that are not done again."""
+    steps = [s for s in record.steps if s.finished_at and s.step not in again]
+    return Outcome.worst([step.outcome for step in steps])
 
 
 def _lost_with_adapter(record: RunRecord) -> tuple[str, ...]:

@@ -71,9 +71,7 @@ def _read(context: Context, body: Read, device: DeviceRef) -> CheckResult:
         low=body.low,
         high=body.high,
         wanted=body.wanted,
-        uncertainty=max(
-            (a.uncertainty for a in answers if a.uncertainty is not None), default=None
-        ),
+        uncertainty=_largest_uncertainty(answers),
     )
     evidence: dict[str, object] = dict(answers[-1].evidence)
     if body.average > 1:
@@ -104,6 +102,11 @@ def _ask(
             "of this reading" if shared is None else shared.described(now_s)
         )
     return answer, suspects
+
+
+def _largest_uncertainty(answers: list[Answer]) -> float | None:
+    stated = (a.uncertainty for a in answers if a.uncertainty is not None)
+    return max(stated, default=None)
 
 
 def _average(answers: list[Answer]) -> Scalar:

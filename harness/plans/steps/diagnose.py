@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -16,7 +16,7 @@ from harness.diagnosis.finding import NO_VERDICT, Finding, Weight
 from harness.errors import SlotproofError
 from harness.plans.execution.seating import Seating, seat
 from harness.plans.schema.diagnose import Diagnose
-from harness.plans.schema.fixture import Fixture
+from harness.plans.schema.fixture import Expectation, Fixture, Socket
 from harness.plans.schema.steps import StepItem
 from harness.plans.steps.context import Context, detail_of
 from harness.records import Bound, CheckResult, Measurement, Outcome
@@ -86,21 +86,25 @@ def declared_by(fixture: Fixture, found: Iterable[str] = ()) -> Declared:
 def _expected(fixture: Fixture, seating: Seating) -> Expected:
     line, sockets = fixture.line, fixture.sockets
     tied = {name: code for code, name in seating.tied.items()}
-    codes = [
-        (code, socket)
+    codes = {
+        code: socket
         for socket in sockets
         if (code := socket.expect.rom_code or tied.get(socket.name))
-    ]
+    }
     return Expected(
-        rom_codes={code: socket.name for code, socket in codes},
+        rom_codes={code: socket.name for code, socket in codes.items()},
         devices=sum(socket.expect.family_code is not None for socket in sockets),
         pull_up_ohm=line.pull_up_ohm,
         cable_pf=line.cable_m * line.cable_pf_per_m,
-        parasite=frozenset(
-            code for code, socket in codes if socket.expect.supply == "parasite"
-        ),
-        no_load=frozenset(code for code, socket in codes if socket.expect.no_load),
+        parasite=_codes_where(codes, lambda expect: expect.supply == "parasite"),
+        no_load=_codes_where(codes, lambda expect: expect.no_load),
     )
+
+
+def _codes_where(
+    codes: Mapping[str, Socket], holds: Callable[[Expectation], bool]
+) -> frozenset[str]:
+    return frozenset(code for code, socket in codes.items() if holds(socket.expect))
 
 
 def result_of(found: Diagnosis) -> CheckResult:
@@ -172,13 +176,8 @@ _MOST_CHARACTERS = 4000
 
 
 def failed_check(item: StepItem, result: CheckResult) -> FailedCheck:
-    """What a result that did not pass tells the rules."""
-    device, known = result.device, result.evidence
-    facts = known.get("facts") or {
-        key: value
-        for key, value in known.items()
-        if key not in _TRANSPORT and len(repr(value)) <= _MOST_CHARACTERS
-    }
+    """What the rules may use of a result that did not pass."""
+    device = result.device
     return FailedCheck(
         step=item.kind,
         what=detail_of(item.kind, item.body),
@@ -187,10 +186,22 @@ def failed_check(item: StepItem, result: CheckResult) -> FailedCheck:
         device=device.rom_code if device else "",
         socket=device.socket if device else "",
         family=device.family if device else None,
-        facts=dict(facts),
+        facts=_facts_of(result.evidence),
         values={m.name: m.value for m in result.measurements},
         units={m.name: m.unit for m in result.measurements if m.unit},
         beyond=tuple(m.name for m in result.measurements if not m.holds),
+    )
+
+
+def _facts_of(evidence: Mapping[str, Any]) -> dict[str, Any]:
+    """The facts that a family gave, else what of the evidence is neither frames nor long."""
+    return dict(
+        evidence.get("facts")
+        or {
+            key: value
+            for key, value in evidence.items()
+            if key not in _TRANSPORT and len(repr(value)) <= _MOST_CHARACTERS
+        }
     )
 
 

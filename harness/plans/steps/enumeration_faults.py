@@ -45,19 +45,19 @@ def count_fault(
     if len(set(scans)) > 1:
         return _unsteady(fixture, scans)
     found = scans[-1]
-    wanted = body.count if body.count is not None else body.at_least
+    is_exact = body.count is not None
+    wanted = body.count if is_exact else body.at_least
     if wanted is None:
         return None
-    least = "at least " if body.count is None else ""
+    too_few, too_many = _FAULTS[body.alarm]
     state = " in alarm" if body.alarm else ""
+    least = "" if is_exact else "at least "
     start = f"{devices(len(found))}{state} found, {least}{wanted} expected"
     if len(found) < wanted:
-        judge = _too_few_in_alarm if body.alarm else _too_few
-    elif body.count is not None and len(found) > wanted:
-        judge = _too_many_in_alarm if body.alarm else _too_many
-    else:
-        return None
-    return judge(fixture, found, start)
+        return too_few(fixture, found, start)
+    if is_exact and len(found) > wanted:
+        return too_many(fixture, found, start)
+    return None
 
 
 def devices(count: int) -> str:
@@ -218,3 +218,10 @@ def _too_many_in_alarm(fixture: Fixture, found: frozenset[str], start: str) -> F
         message=f"{start}: {named}",
         hint="the condition of these devices holds: read their value and alarm limits",
     )
+
+
+_FAULTS = {
+    False: (_too_few, _too_many),
+    True: (_too_few_in_alarm, _too_many_in_alarm),
+}
+"""Whether the search was for devices in alarm -> what too few and too many mean."""

@@ -178,41 +178,78 @@ def demands(body: Measure) -> bool:
 
 
 def _judge(body: Measure, found: Mapping[Name, Timing | NotMeasurable]) -> CheckResult:
-    """One result: what breaks its limit, else what was met, else why nothing was told."""
-    bare = [_limited(body, t) for t in found.values() if isinstance(t, Timing)]
-    limited = [_with_margin(timing, body.margin_us) for timing in bare]
-    lacking = {n: t for n, t in found.items() if isinstance(t, NotMeasurable)}
-    result = _measured_result(limited, lacking)
-    pairs = zip(bare, limited, strict=True)
-    if broken := [two for two in pairs if two[1].standing is Standing.BROKEN]:
+    """One result: what breaks its limit, else what was met, else why nothing is judged."""
+    held = _HeldToLimits(body, found)
+    result = held.measured_result()
+    if broken := held.broken():
         return _failed(body, result, broken)
-    judged = {timing.standing for timing in limited} - {Standing.OPEN}
-    opened = [text for timing in limited if (text := timing.open_text)]
-    is_whole = not lacking and not opened and Standing.PARTLY not in judged
-    message = _coverage(found, lacking, opened)
-    if judged and (is_whole or not demands(body)):
-        return replace(result, message=message)
+    if held.is_judged and (held.is_whole or not demands(body)):
+        return replace(result, message=held.coverage)
     return replace(
         result,
         outcome=Outcome.ERROR if demands(body) else Outcome.SKIPPED,
         kind="not-judged",
-        message=message,
+        message=held.coverage,
         hint=FINER_HINT,
     )
 
 
-def _measured_result(
-    limited: Sequence[Timing], lacking: Mapping[Name, NotMeasurable]
-) -> CheckResult:
-    """What was measured and what not, passed as long as nothing is against it."""
-    return CheckResult(
-        outcome=Outcome.PASSED,
-        measurements=tuple(timing.as_measurement() for timing in limited),
-        evidence={
-            TIMING.name: TIMING.written({t.label: _facts(t) for t in limited}),
-            NOT_MEASURED.name: {str(n): t.reason for n, t in lacking.items()},
-        },
-    )
+class _HeldToLimits:
+    """Measured times held to their limits, and what could not be measured.
+
+    Each time is there twice: within the plan's limits alone, and with the margin that
+    the plan demands taken off them.
+    """
+
+    def __init__(
+        self, body: Measure, found: Mapping[Name, Timing | NotMeasurable]
+    ) -> None:
+        self._asked = len(found)
+        timings = [t for t in found.values() if isinstance(t, Timing)]
+        self._bare = [_limited(body, timing) for timing in timings]
+        self._limited = [_with_margin(timing, body.margin_us) for timing in self._bare]
+        self._lacking = {n: t for n, t in found.items() if isinstance(t, NotMeasurable)}
+        self._opened = [text for t in self._limited if (text := t.open_text)]
+        self._standings = {timing.standing for timing in self._limited}
+
+    def broken(self) -> list[tuple[Timing, Timing]]:
+        """Times beyond their limit or margin: without the margin, and with it."""
+        pairs = zip(self._bare, self._limited, strict=True)
+        return [two for two in pairs if two[1].standing is Standing.BROKEN]
+
+    @property
+    def is_judged(self) -> bool:
+        """True if at least one time could be judged."""
+        return bool(self._standings - {Standing.OPEN})
+
+    @property
+    def is_whole(self) -> bool:
+        """True if everything that was asked for is measured and judged on both sides."""
+        has_gap = self._lacking or self._opened
+        return not has_gap and Standing.PARTLY not in self._standings
+
+    @property
+    def coverage(self) -> str:
+        """How much of what was asked for was measured and judged; empty if all."""
+        if not self._lacking and not self._opened:
+            return ""
+        measured = self._asked - len(self._lacking)
+        parts = [f"{measured} of {self._asked} quantities measured"]
+        parts += [f"{name} is {why.text}" for name, why in self._lacking.items()]
+        parts += [f"not judged: {text}" for text in self._opened]
+        return "; ".join(parts)
+
+    def measured_result(self) -> CheckResult:
+        """What was measured and what not, passed as long as nothing is against it."""
+        facts = {t.label: _facts(t) for t in self._limited}
+        return CheckResult(
+            outcome=Outcome.PASSED,
+            measurements=tuple(timing.as_measurement() for timing in self._limited),
+            evidence={
+                TIMING.name: TIMING.written(facts),
+                NOT_MEASURED.name: {str(n): t.reason for n, t in self._lacking.items()},
+            },
+        )
 
 
 def _facts(timing: Timing) -> TimingFacts:
@@ -224,20 +261,6 @@ def _facts(timing: Timing) -> TimingFacts:
         source=timing.limit.source,
         thin=timing.thin,
     )
-
-
-def _coverage(
-    found: Mapping[Name, Timing | NotMeasurable],
-    lacking: Mapping[Name, NotMeasurable],
-    opened: Sequence[str],
-) -> str:
-    """How much of what was asked for was measured and judged; empty if all."""
-    if not lacking and not opened:
-        return ""
-    parts = [f"{len(found) - len(lacking)} of {len(found)} quantities measured"]
-    parts += [f"{name} is {why.text}" for name, why in lacking.items()]
-    parts += [f"not judged: {text}" for text in opened]
-    return "; ".join(parts)
 
 
 def _failed(

@@ -150,17 +150,22 @@ def _restart_between(
     """What shows that the device restarted, or empty."""
     if item.kind in _MAY_CHANGE:
         return ""
+    may_move = may_set or item.kind in _MAY_SET
     for sign in _signs(device):
         before, after = was.get(sign.shown_by), now.get(sign.shown_by)
         if before is None or after is None or before == after:
             continue
-        flag = sign.trace is Trace.FLAG and after == sign.after
-        as_stored = isinstance(sign.after, AfterRestart) or after == sign.after
-        may_move = may_set or item.kind in _MAY_SET
-        fell_back = sign.trace in _SETTINGS and as_stored and not may_move
-        if flag or fell_back:
+        if _is_trace(sign, after, may_move=may_move):
             return f"{sign.shown_by} ({sign.trace}) was {before} and is {after}"
     return ""
+
+
+def _is_trace(sign: RestartSign, after: Scalar, *, may_move: bool) -> bool:
+    """True if a value that changed to ``after`` is what a restart leaves behind."""
+    as_stored = isinstance(sign.after, AfterRestart) or after == sign.after
+    if sign.trace is Trace.FLAG:
+        return after == sign.after
+    return sign.trace in _SETTINGS and as_stored and not may_move
 
 
 def _held_back(result: CheckResult, why: str) -> CheckResult:

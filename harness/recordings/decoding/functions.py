@@ -142,23 +142,29 @@ def _piece_text(piece: Piece) -> str:
     part = piece.part
     if isinstance(part, Crc):
         kind = "CRC-8" if part.length == 1 else "CRC-16"
-        if piece.right is None:
-            return f"{kind} cut"
-        return f"{kind} {'right' if piece.right else 'wrong'}"
+        return f"{kind} {_CRC_VERDICTS[piece.right]}"
     if isinstance(part, Status):
         return f"{part.name} {'over' if piece.whole else 'going on'}"
-    if not isinstance(part, Span) or not piece.data:
-        return ""
-    if part.confidential:
-        return f"{part.name} ({len(piece.data)} bytes, not shown)"
-    text = f"{part.name} {_hex(piece.data)}"
+    if isinstance(part, Span) and piece.data:
+        return _span_text(part, piece)
+    return ""
+
+
+_CRC_VERDICTS = {None: "cut", True: "right", False: "wrong"}
+
+
+def _span_text(span: Span, piece: Piece) -> str:
+    if span.confidential:
+        return f"{span.name} ({len(piece.data)} bytes, not shown)"
+    text = f"{span.name} {hex_text(piece.data)}"
     words = _words(piece)
     return f"{text} ({words})" if words else text
 
 
-def _hex(data: bytes) -> str:
-    more = len(data) - _MOST_SHOWN
-    shown = data[:_MOST_SHOWN].hex(" ").upper()
+def hex_text(data: bytes, *, most: int = _MOST_SHOWN) -> str:
+    """Bytes as hex digits, the first ``most`` of them, and how many more there are."""
+    more = len(data) - most
+    shown = data[:most].hex(" ").upper()
     return f"{shown} and {more} more bytes" if more > 0 else shown
 
 
@@ -186,7 +192,7 @@ def _span_fault(piece: Piece) -> str:
     name = part.name if isinstance(part, Span) else ""
     allowed = sorted(part.values) if isinstance(part, Span) else []
     expected = " or ".join(f"{value:02X}h" for value in allowed[:4])
-    return f"{name} is {_hex(piece.data)}, expected {expected}"
+    return f"{name} is {hex_text(piece.data)}, expected {expected}"
 
 
 # -- without rows --------------------------------------------------------------------

@@ -144,16 +144,7 @@ class TransactionReader:
         use = row.use if row else RomUse.NONE
         phase = _Phase(None, 8 if command is not None else 0, [], [])
         sides[: phase.used] = SlotSide.HOST
-        if use in {RomUse.READ, RomUse.MATCHED}:
-            self._plain(bits, sides, phase, use)
-        elif use is RomUse.SEARCHED:
-            _walk(bits, sides, phase)
-        elif use is RomUse.RESUMED:
-            phase.rom = self._selected
-        if phase.is_completed:
-            self._remember(phase.rom, RomUse.COMPLETED)
-        else:
-            self._remember(phase.rom, use)
+        self._read_rom(bits, sides, phase, use)
         if command is not None and row is None:
             function = self._in_place_of_selection(bits, command, phase, sides)
         else:
@@ -173,6 +164,22 @@ class TransactionReader:
             wrong=(*phase.wrong, *function.wrong),
             **frame,  # type: ignore[arg-type]
         )
+
+    def _read_rom(
+        self,
+        bits: NDArray[np.uint8],
+        sides: NDArray[np.uint8],
+        phase: _Phase,
+        use: RomUse,
+    ) -> None:
+        """The ROM code that the frame selects or shows; it is remembered."""
+        if use in {RomUse.READ, RomUse.MATCHED}:
+            self._plain(bits, sides, phase, use)
+        elif use is RomUse.SEARCHED:
+            _walk(bits, sides, phase)
+        elif use is RomUse.RESUMED:
+            phase.rom = self._selected
+        self._remember(phase.rom, RomUse.COMPLETED if phase.is_completed else use)
 
     def _in_place_of_selection(
         self,

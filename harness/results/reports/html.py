@@ -180,17 +180,12 @@ def _troubles(record: RunRecord, *, going_on: bool) -> Iterator[Trouble]:
     A soak fails for its bus by the sum of what its devices lost: where one of these
     failed, it is named alone.
     """
-    summed = {
-        step.step
-        for step, result in record.results
-        if step.kind == "soak" and result.device and result.outcome in BAD_OUTCOMES
-    }
-    for step, result in record.results:
-        if result.device is None and step.step in summed:
-            continue
-        if going_on and result.shown.kind == INTERRUPTED:
-            continue  # it has not ended yet, that is all
-        if result.outcome not in BAD_OUTCOMES or step.kind == "diagnose":
+    bad = list(_bad_results(record))
+    summed = {s.step for s, result in bad if s.kind == "soak" and result.device}
+    for step, result in bad:
+        is_sum = result.device is None and step.step in summed
+        # a step that is interrupted while the run goes on has only not ended yet
+        if is_sum or (going_on and result.shown.kind == INTERRUPTED):
             continue
         yield Trouble(
             outcome=str(result.outcome),
@@ -198,6 +193,17 @@ def _troubles(record: RunRecord, *, going_on: bool) -> Iterator[Trouble]:
             message=result.shown.message or result.shown.kind,
             hint=result.shown.hint,
         )
+    yield from _diagnosed(record)
+
+
+def _bad_results(record: RunRecord) -> Iterator[tuple[StepRecord, DeviceResult]]:
+    for step, result in record.results:
+        if result.outcome in BAD_OUTCOMES and step.kind != "diagnose":
+            yield step, result
+
+
+def _diagnosed(record: RunRecord) -> Iterator[Trouble]:
+    """The findings of each diagnosis that are failures or errors."""
     for page in pages_of(record):
         for finding in page.findings:
             if finding.outcome in map(str, BAD_OUTCOMES):

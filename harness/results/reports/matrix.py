@@ -6,7 +6,7 @@ several, one under the other, so that a page in print need not be wider than the
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from harness.records import DeviceRef, Measurement, Outcome
@@ -82,19 +82,24 @@ def matrices(record: RunRecord) -> Iterator[Matrix]:
     values = _values(record)
     for family in families:
         devices = [device for device in record.devices if device.family == family]
-        names = dict.fromkeys(name for device in devices for name in values[device])
-        ranks = {
-            name: min(rank_of(values[d][name][1]) for d in devices if name in values[d])
-            for name in names
-        }
-        chosen = sorted(names, key=ranks.__getitem__)
-        for start in range(0, max(1, len(chosen)), _MOST_COLUMNS):
+        names = _ranked_names([values[device] for device in devices])
+        for start in range(0, max(1, len(names)), _MOST_COLUMNS):
             yield _matrix(
-                record, family, devices, chosen[start : start + _MOST_COLUMNS], values
+                record, family, devices, names[start : start + _MOST_COLUMNS], values
             )
 
 
-_Values = dict[DeviceRef, dict[str, tuple[StepRecord, Measurement]]]
+_DeviceValues = dict[str, tuple[StepRecord, Measurement]]
+_Values = dict[DeviceRef, _DeviceValues]
+
+
+def _ranked_names(of_devices: Sequence[_DeviceValues]) -> list[str]:
+    """Names of the quantities; the one that is nearest to its limit anywhere is first."""
+    ranks: dict[str, tuple[int, float]] = {}
+    for values in of_devices:
+        for name, (_, m) in values.items():
+            ranks[name] = min(rank_of(m), ranks.get(name, rank_of(m)))
+    return sorted(ranks, key=ranks.__getitem__)
 
 
 def _values(record: RunRecord) -> _Values:
@@ -106,11 +111,15 @@ def _values(record: RunRecord) -> _Values:
         of_device = found[result.device]
         for m in result.shown.measurements:
             before = of_device.get(m.name)
-            if step.kind == "soak" and not m.is_judged:
-                continue  # the soak has a section and a table of its own
-            if m.name not in _NOT_QUANTITIES and (before is None or before[1].holds):
+            if _is_shown(step, m) and (before is None or before[1].holds):
                 of_device[m.name] = (step, m)
     return found
+
+
+def _is_shown(step: StepRecord, m: Measurement) -> bool:
+    if step.kind == "soak" and not m.is_judged:
+        return False  # the soak has a section and a table of its own
+    return m.name not in _NOT_QUANTITIES
 
 
 def _matrix(

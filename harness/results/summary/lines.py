@@ -78,20 +78,9 @@ def _blame(summary: Summary) -> str:
 
 def counts_text(summary: Summary) -> str:
     """What was counted, by its name, and the time that it took."""
-    devices = summary.devices
-    parts = []
-    each = {device.checks for device in devices}
-    if len(each) == 1:
-        parts.append(
-            f"{_counted(len(devices), 'device')} x {_counted(each.pop(), 'check')}"
-        )
-    elif devices:
-        of_devices = sum(device.checks for device in devices)
-        parts.append(
-            f"{_counted(len(devices), 'device')}, {_counted(of_devices, 'check')}"
-        )
-    if summary.bus_checks:
-        parts.append(f"{_counted(summary.bus_checks, 'check')} of the bus")
+    bus = summary.bus_checks
+    parts = [_device_checks(summary.devices)] if summary.devices else []
+    parts += [f"{_counted(bus, 'check')} of the bus"] if bus else []
     verdicts = ", ".join(
         f"{count} {_plural(count, word) if word == 'error' else word}"
         for word, count in summary.counts.items()
@@ -99,6 +88,15 @@ def counts_text(summary: Summary) -> str:
     )
     took = f"{duration_text(summary.duration_s)}{' simulated' if summary.simulated else ''}"
     return f"{' and '.join(parts) or 'no checks'}: {verdicts or 'none'}; {took}"
+
+
+def _device_checks(devices: Sequence[SummaryDevice]) -> str:
+    """``8 devices x 12 checks`` where all had as many, else the sum."""
+    checks = [device.checks for device in devices]
+    each = f"{_counted(len(devices), 'device')}"
+    if len(set(checks)) == 1:
+        return f"{each} x {_counted(checks[0], 'check')}"
+    return f"{each}, {_counted(sum(checks), 'check')}"
 
 
 def _counted(count: int, word: str) -> str:

@@ -104,29 +104,23 @@ def rank_of(m: Measurement) -> tuple[int, float]:
         return 0, 0.0
     if m.margin is None or m.low == m.high:  # one value was wanted, and that is it
         return (2 if m.is_judged else 3), 0.0
-    limits = [abs(limit) for limit in (m.low, m.high) if limit is not None]
-    both = m.low is not None and m.high is not None
-    width = (m.high or 0) - (m.low or 0) if both else max(limits)
-    return 1, m.margin / width if width else m.margin
+    room = _room(m.low, m.high)
+    return 1, m.margin / room if room else m.margin
+
+
+def _room(low: float | None, high: float | None) -> float:
+    """Width of the limits; with one limit its distance from zero."""
+    if low is not None and high is not None:
+        return high - low
+    return abs(low or high or 0.0)
 
 
 def _value(m: Measurement) -> SummaryValue:
     row = value_row(m)
-    value = m.value
-    if isinstance(value, float) and not math.isfinite(value):
-        return SummaryValue(
-            quantity=row.name,
-            value=None,
-            text=row.value,
-            unit="" if row.unit == "-" else row.unit,
-            limits=row.limits,
-            low=m.low,
-            high=m.high,
-            verdict=row.verdict,
-        )
+    is_number = not isinstance(m.value, float) or math.isfinite(m.value)
     return SummaryValue(
         quantity=row.name,
-        value=value,
+        value=m.value if is_number else None,
         text=row.value,
         unit="" if row.unit == "-" else row.unit,
         limits=row.limits,

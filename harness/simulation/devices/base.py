@@ -250,21 +250,27 @@ class Device(Generic[SettingsT]):
             yield from self.function(function)
 
     def _rom_command(self, command: int) -> Generator[Want, int, bool]:
-        selected = command == SKIP_ROM
+        """True if the device is selected by it, and takes a function command next."""
         if command == MATCH_ROM:
-            selected = yield from self._match()
-        elif command == SEARCH_ROM:
-            selected = yield from self._search()
-        elif command == CONDITIONAL_SEARCH and self.knows_conditional_search:
-            selected = self.meets_condition() and (yield from self._search())
-        elif command == RESUME and self.knows_resume:
-            selected = self._resumable
-        elif command in _OVERDRIVE_COMMANDS and self.can_overdrive:
-            selected = yield from self._go_fast(command)
-        elif self.reads_rom_on(command):
+            return (yield from self._match())
+        if command == SEARCH_ROM:
+            return (yield from self._search())
+        if self.reads_rom_on(command):
             yield from self.send_bytes(self.rom.wire)
-            selected = True
-        return selected
+            return True
+        if command == SKIP_ROM:
+            return True
+        return (yield from self._optional_rom_command(command))
+
+    def _optional_rom_command(self, command: int) -> Generator[Want, int, bool]:
+        """Commands that only some kinds of device know."""
+        if command == CONDITIONAL_SEARCH and self.knows_conditional_search:
+            return self.meets_condition() and (yield from self._search())
+        if command == RESUME and self.knows_resume:
+            return self._resumable
+        if command in _OVERDRIVE_COMMANDS and self.can_overdrive:
+            return (yield from self._go_fast(command))
+        return False
 
     def reads_rom_on(self, command: int) -> bool:
         """True for the command that makes the device send its ROM code."""

@@ -9,7 +9,7 @@ the same by construction, since it starts from the same numbers.
 
 from __future__ import annotations
 
-from collections.abc import Hashable
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 from math import exp, inf
 from typing import Any
@@ -20,6 +20,7 @@ from harness.simulation.devices.mounted_device import Station
 from harness.simulation.devices.supply import HYSTERESIS_V, ParasiteSupply
 from harness.simulation.line.agenda import Agenda
 from harness.simulation.line.engine import Engine
+from harness.simulation.line.slot_log import SlotLog
 from harness.simulation.line.trace import LineCourse
 
 MOST_OUTCOMES = 200_000
@@ -217,28 +218,17 @@ class Outcomes:
         course: LineCourse | None,
     ) -> KnownOutcome | None:
         """What came of the character watched; None if it is nothing that repeats."""
-        stations = self._stations
-        logs = [station.pin.slot_log for station in stations]
-        if len(heard) != 1 or not all(log.is_plain for log in logs):
+        logs = [(station, station.pin.slot_log) for station in self._stations]
+        if len(heard) != 1 or not all(log.is_plain for _, log in logs):
             return None
-        ones = slots = 0
-        resets = []
-        for station, log in zip(stations, logs, strict=True):
-            ones |= station.bit if log.bit else 0
-            slots |= station.bit if log.slots else 0
-            if log.resets:
-                resets.append((station, log.leaves_overdrive))
-        spent_v, keep, gain_v = 0.0, 1.0, 0.0
-        if lumped:
-            spent_v = lumped.spent_v(self._low_us)
-            keep, gain_v = lumped.recharge(character_us - self._low_us)
+        spent_v, keep, gain_v = self._supply_of(lumped, character_us)
         return KnownOutcome(
             echo=heard[0].byte,
             heard_us=heard[0].done_us,
-            ones=ones,
-            slots=slots,
-            resets=tuple(resets),
-            taken_us=tuple(log.taken_us for log in logs),
+            ones=_mask(logs, lambda log: bool(log.bit)),
+            slots=_mask(logs, lambda log: bool(log.slots)),
+            resets=tuple((s, log.leaves_overdrive) for s, log in logs if log.resets),
+            taken_us=tuple(log.taken_us for _, log in logs),
             end_cv=end_cv,
             spent_v=spent_v,
             keep=keep,
@@ -246,11 +236,25 @@ class Outcomes:
             course=course,
         )
 
+    def _supply_of(
+        self, lumped: LumpedSupply | None, character_us: float
+    ) -> tuple[float, float, float]:
+        """What the character took from parasite supplies: spent, share kept, gained."""
+        if lumped is None:
+            return 0.0, 1.0, 0.0
+        keep, gain_v = lumped.recharge(character_us - self._low_us)
+        return lumped.spent_v(self._low_us), keep, gain_v
+
     def _on_feed_edge(self, is_high: bool) -> None:
         if is_high:
             self._low_us += self._engine.now_us - self._low_from_us
         else:
             self._low_from_us = self._engine.now_us
+
+
+def _mask(logs: list[tuple[Station, SlotLog]], holds: Callable[[SlotLog], bool]) -> int:
+    """Bits of the devices whose log of the character holds."""
+    return sum(station.bit for station, log in logs if holds(log))
 
 
 class CachedLine:
@@ -294,6 +298,9 @@ class CachedLine:
         start_cv: int,
     ) -> tuple[int, int]:
         """Send from ``data[place]`` on; stop before the first unknown outcome.
+
+        One loop on purpose, long as it is: it runs once a character, and a call in it
+        would cost as much as all the rest.
 
         Returns:
             The next place, and the line's voltage there in hundredths.
@@ -373,7 +380,7 @@ class _Crowd:
         return mask
 
     def take(self, outcome: KnownOutcome) -> None:
-        """Give everybody its bit, or its reset."""
+        """Give every device its bit, or its reset; in one loop, since it runs once a slot."""
         ones, slots = outcome.ones, outcome.slots
         pulling = 0
         asked = []

@@ -200,16 +200,20 @@ class _Population(StrictSettings):
 
     @model_validator(mode="after")
     def _sockets_differ_and_faults_find_theirs(self) -> _Population:
-        names = [device.socket for device in self.devices if device.socket]
-        if twice := sorted((Counter(names) - Counter(set(names))).elements()):
+        sockets = [device.socket for device in self.devices if device.socket]
+        if twice := sorted((Counter(sockets) - Counter(set(sockets))).elements()):
             raise ValueError(f"two devices in socket '{twice[0]}'")
-        known = [*names, *(d.rom_code for d in self.devices if d.rom_code)]
+        known = [*sockets, *(d.rom_code for d in self.devices if d.rom_code)]
         for fault in self.faults:
-            # drawn ROM codes are not known before the bench is made
-            named = {name for name in fault.names if len(name) != 16}
-            if unknown := sorted(named.difference(known)):
-                raise _no_device(fault.kind, unknown[0], known)
+            _require_named(fault, known)
         return self
+
+
+def _require_named(fault: FaultSettings, known: Sequence[str]) -> None:
+    """Every device of a fault is there; drawn ROM codes are not known before the bench is."""
+    named = {name for name in fault.names if len(name) != 16}
+    if unknown := sorted(named.difference(known)):
+        raise _no_device(fault.kind, unknown[0], known)
 
 
 def _no_device(fault: str, wanted: str, known: Sequence[str]) -> ValueError:

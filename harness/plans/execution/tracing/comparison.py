@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -199,35 +199,36 @@ def _echoes(found: EchoComparison, beside: RunBeside) -> CheckResult:
 
 
 def _times(times: list[TimeComparison], beside: RunBeside, label: str) -> CheckResult:
-    device = beside.devices.get(label)
     judged = [time for time in times if time.holds is not None]
-    not_shown = [f"{t.stated.name}: {t.why}" for t in times if t.holds is None]
     broken = [time for time in judged if not time.holds]
-    measured = tuple(m for time in judged for m in _values(time))
-    notes = tuple(map(_sentence, judged)) + (
-        (f"not compared: {'; '.join(not_shown)}",) if not_shown else ()
+    result = CheckResult(
+        outcome=Outcome.PASSED,
+        device=beside.devices.get(label),
+        measurements=tuple(m for time in judged for m in _values(time)),
+        notes=(*map(_sentence, judged), *_not_compared(times)),
     )
     if not judged:
-        return CheckResult(
+        return replace(
+            result,
             outcome=Outcome.SKIPPED,
-            device=device,
             kind="not-shown",
             message="the recording shows none of these times",
-            notes=notes,
         )
     if not broken:
-        return CheckResult(
-            outcome=Outcome.PASSED, device=device, measurements=measured, notes=notes
-        )
-    return CheckResult(
+        return result
+    return replace(
+        result,
         outcome=Outcome.FAILED,
-        device=device,
         kind="uncertainty",
         message="; ".join(map(_sentence, broken)),
         hint="the stated uncertainty does not hold for this adapter on this line",
-        measurements=measured,
-        notes=notes,
     )
+
+
+def _not_compared(times: list[TimeComparison]) -> Iterator[str]:
+    not_shown = [f"{t.stated.name}: {t.why}" for t in times if t.holds is None]
+    if not_shown:
+        yield f"not compared: {'; '.join(not_shown)}"
 
 
 def _values(time: TimeComparison) -> Iterator[Measurement]:

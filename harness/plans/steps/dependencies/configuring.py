@@ -9,7 +9,7 @@ nor is a store: the step is then an error that names the missing one.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 from harness.errors import StepMissing
@@ -177,15 +177,20 @@ def _wanted(context: Context, device: DeviceRef, what: str) -> dict[str, _Wanted
     for item, around in _before(context.plan.steps, context.step):
         body = item.body
         if isinstance(body, Switch) and body.supply is not None:
-            wanted = {
-                name: _Wanted(item=w.item, value=w.value, kept=True)
-                for name, w in wanted.items()
-                if isinstance(w.item.body, Configure) and w.item.body.store
-            }
+            wanted = _stored(wanted)
         elif isinstance(body, Configure) and all(_means(o, device) for o in around):
             governing = _governing(body, device, what)
             wanted |= {n: _Wanted(item=item, value=v) for n, v in governing.items()}
     return wanted
+
+
+def _stored(wanted: dict[str, _Wanted]) -> dict[str, _Wanted]:
+    """Those of the settings that outlive a switched supply."""
+    return {
+        name: replace(setting, kept=True)
+        for name, setting in wanted.items()
+        if isinstance(setting.item.body, Configure) and setting.item.body.store
+    }
 
 
 def _governing(body: Configure, device: DeviceRef, what: str) -> dict[str, Scalar]:

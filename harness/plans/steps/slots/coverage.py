@@ -10,7 +10,7 @@ many points between held, and the result says so instead of passing.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from harness.plans.schema.trials import Stress
 from harness.plans.steps.second_look import not_again
@@ -169,23 +169,15 @@ def judge(
     values = _values(coverage, len(bound), len(wrong))
     evidence = {**evidence, "asked": coverage.asked, "made": coverage.made}
     if broken:
-        seen_again = [two for two in broken if not two[1].only_once]
-        row, point = (seen_again or broken)[0]
         failure = CheckResult(
             outcome=Outcome.FAILED,
             kind="slot-timing",
-            message=broken_text.format(
-                row="" if row.value is None else f"{row.value:g}",
-                low=f"{point.low_us:.2f}",
-                wrong=point.wrong,
-                tried=point.tried,
-            ),
             hint="look at the edges first (pull-up, cable), then at this device's own "
             "timing",
             measurements=values,
             evidence=evidence,
         )
-        return failure if seen_again else not_again(failure)
+        return _failed(failure, broken, broken_text)
     gap = _edge_text(wrong) if wrong else coverage.gap
     return CheckResult(
         outcome=coverage.outcome_of_gap if gap else Outcome.PASSED,
@@ -195,6 +187,24 @@ def judge(
         measurements=values,
         evidence=evidence,
     )
+
+
+def _failed(
+    failure: CheckResult, broken: Sequence[tuple[Row, Point]], broken_text: str
+) -> CheckResult:
+    """A failure that names its first point; not one if no point was wrong twice."""
+    seen_again = [two for two in broken if not two[1].only_once]
+    row, point = (seen_again or broken)[0]
+    failure = replace(
+        failure,
+        message=broken_text.format(
+            row="" if row.value is None else f"{row.value:g}",
+            low=f"{point.low_us:.2f}",
+            wrong=point.wrong,
+            tried=point.tried,
+        ),
+    )
+    return failure if seen_again else not_again(failure)
 
 
 def _message(coverage: Coverage, gap: str, bound: int, wrong: int) -> str:

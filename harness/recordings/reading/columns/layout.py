@@ -7,7 +7,9 @@ first, and what stands above them is searched for names and units.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 from harness.recordings.problems import unreadable
@@ -95,7 +97,7 @@ def read_layout(path: Path) -> ColumnLayout:
         for delimiter, decimal in _forms(lines):
             start = _first_row(lines, delimiter, decimal, rows)
             if start is not None:
-                return _layout(path, lines, start, delimiter, decimal)
+                return _layout(lines, start, delimiter, decimal)
     line, column = _first_text(lines)
     raise unreadable(
         path,
@@ -151,33 +153,33 @@ def _first_row(
     return None
 
 
-def _layout(
-    path: Path, lines: list[str], start: int, delimiter: str, decimal: str
-) -> ColumnLayout:
+def _layout(lines: list[str], start: int, delimiter: str, decimal: str) -> ColumnLayout:
     row = _numbers(lines[start], delimiter, decimal) or []
     later = _numbers(lines[min(start + 1, len(lines) - 1)], delimiter, decimal) or row
     filled = _filled(lines[start : start + _ROWS_LOOKED_AT], row, delimiter, decimal)
+    columns = range(len(row))
     heads = [line.strip("\r\n") for line in lines[:start]]
     titles = _cells_above(heads, len(row), delimiter)
-    names = tuple(_name(titles, i) if filled[i] else "" for i in range(len(row)))
     time = _time_column(titles, len(row))
     unit = _unit(titles, time, is_time=True)
-    scales = tuple(_unit(titles, i, is_time=False) for i in range(len(row)))
     even = _even_interval(heads, lines[start], delimiter, decimal)
-    counted = all(
-        value == n for n, value in enumerate((row[0], later[0]), start=int(row[0] or 0))
-    )
-    if even and counted and not _has_time_name(titles, time):
-        return ColumnLayout(
-            delimiter=delimiter, decimal=decimal, skipped_lines=start, names=names,
-            time=time, time_unit_s=even, scales=scales,
-        )  # fmt: skip
-    if unit is None:
-        raise unreadable(path, "the unit of time is unknown", line=start, column=1)
+    if even and _counts_up(row[0], later[0]) and not _has_time_name(titles, time):
+        unit = even  # the first column numbers the samples
     return ColumnLayout(
-        delimiter=delimiter, decimal=decimal, skipped_lines=start, names=names,
-        time=time, time_unit_s=unit, scales=scales,
-    )  # fmt: skip
+        delimiter=delimiter,
+        decimal=decimal,
+        skipped_lines=start,
+        names=tuple(_name(titles, i) if filled[i] else "" for i in columns),
+        time=time,
+        time_unit_s=unit,
+        scales=tuple(_unit(titles, i, is_time=False) for i in columns),
+    )
+
+
+def _counts_up(first: float | None, second: float | None) -> bool:
+    """True for two numbers such as 0 and 1, or 17 and 18."""
+    start = int(first or 0)
+    return (first, second) == (start, start + 1)
 
 
 def _filled(
@@ -242,24 +244,25 @@ def _even_interval(
     heads: list[str], first_row: str, delimiter: str, decimal: str
 ) -> float:
     """The sampling interval in seconds that the preamble states, or 0."""
-    for at, line in enumerate(heads):
+    for line, below in pairwise([*heads, first_row]):
         cells = [cell.strip().strip('"') for cell in line.split(delimiter)]
+        under = [*below.split(delimiter), *[""] * len(cells)]
         for column, cell in enumerate(cells):
-            if not (_INCREMENT.search(cell) or _RATE.search(cell)):
+            is_rate = bool(_RATE.search(cell))
+            if not is_rate and not _INCREMENT.search(cell):
                 continue
-            below = heads[at + 1] if at + 1 < len(heads) else first_row
-            beside = cells[column + 1] if column + 1 < len(cells) else ""
-            under = (below.split(delimiter) + [""] * (column + 1))[column].strip()
-            for text in (
-                beside,
-                under,
-                cell.rpartition(":")[2],
-                cell.rpartition("=")[2],
-            ):
-                value = _stated(text, decimal)
-                if value > 0:
-                    return 1 / value if _RATE.search(cell) else value
+            beside = "".join(cells[column + 1 : column + 2])
+            inside = (cell.rpartition(":")[2], cell.rpartition("=")[2])
+            value = _first_stated((beside, under[column].strip(), *inside), decimal)
+            if value:
+                return 1 / value if is_rate else value
     return 0.0
+
+
+def _first_stated(texts: Iterable[str], decimal: str) -> float:
+    """The first positive number with its unit, in seconds or hertz; 0 if there is none."""
+    values = (_stated(text, decimal) for text in texts)
+    return next((value for value in values if value > 0), 0.0)
 
 
 def _stated(text: str, decimal: str) -> float:

@@ -74,11 +74,8 @@ def read_header(path: Path) -> VcdHeader:
             a declaration that is none.
     """
     raw = _head(path)
-    text = raw.decode("latin-1")
-    scopes: list[str] = []
-    variables: list[VcdVariable] = []
-    tick_s = 0.0
-    tokens = _tokens(text)
+    found = _Declarations(path)
+    tokens = _tokens(raw.decode("latin-1"))
     for token in tokens:
         if not token.text.startswith("$"):
             raise unreadable(
@@ -87,33 +84,47 @@ def read_header(path: Path) -> VcdHeader:
                 line=token.line,
                 column=token.column,
             )
-        words = _until_end(path, token, tokens)
-        if token.text == "$timescale":
-            tick_s = _scale(path, token, " ".join(words))
-        elif token.text == "$scope":
-            scopes.append(words[-1] if words else "")
-        elif token.text == "$upscope" and scopes:
-            scopes.pop()
-        elif token.text == "$var":
-            found = _variable(path, token, words, scopes)
-            if words[0] not in _WITHOUT_LEVEL:
-                variables.append(found)
-    if not tick_s:
+        found.take(token, _until_end(path, token, tokens))
+    if not found.tick_s:
         raise unreadable(
             path,
-            "there is no $timescale, so no time can be told",
+            "there is no $timescale, so the unit of time is unknown",
             line=1,
             column=1,
             hint="add a line such as '$timescale 1 us $end' if the unit is known",
         )
-    if not variables:
+    if not found.variables:
         raise unreadable(path, "no variable with a level is declared", line=1, column=1)
     return VcdHeader(
-        tick_s=tick_s,
-        variables=tuple(variables),
+        tick_s=found.tick_s,
+        variables=tuple(found.variables),
         body_offset=len(raw),
         body_line=raw.count(b"\n") + 1,
     )
+
+
+class _Declarations:
+    """What the declarations say so far; a keyword that is not needed is passed over."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._scopes: list[str] = []
+        self.tick_s = 0.0
+        self.variables: list[VcdVariable] = []
+
+    def take(self, keyword: _Token, words: list[str]) -> None:
+        """One declaration: its keyword and the words up to its ``$end``."""
+        match keyword.text:
+            case "$timescale":
+                self.tick_s = _scale(self._path, keyword, " ".join(words))
+            case "$scope":
+                self._scopes.append(words[-1] if words else "")
+            case "$upscope":
+                del self._scopes[-1:]
+            case "$var":
+                variable = _variable(self._path, keyword, words, self._scopes)
+                if words[0] not in _WITHOUT_LEVEL:
+                    self.variables.append(variable)
 
 
 def _head(path: Path) -> bytes:
