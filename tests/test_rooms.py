@@ -18,6 +18,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "digits": {"records"},
     "journal_form": {"records"},
     "safe_text": set(),
+    "lazy": set(),
     "old_names": set(),
     "ending": {"clock"},
     "output": {"safe_text"},

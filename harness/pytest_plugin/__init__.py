@@ -16,18 +16,18 @@ from __future__ import annotations
 from collections.abc import Generator, Iterator
 from contextlib import ExitStack
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pytest
 
+from harness.driver.bus import Bus
 from harness.errors import SlotproofError
+from harness.plans.execution.connection import connect
+from harness.plans.loading.files import load_fixture
+from harness.plans.schema.files import Fixture
 from harness.pytest_plugin.items import PlanFile, StepFailedError, StepTest
 from harness.pytest_plugin.order import in_order, one_bench_scheduler, refuse_each
 from harness.pytest_plugin.words import said_in_words
-
-if TYPE_CHECKING:
-    from harness.driver.bus import Bus
-    from harness.plans.schema.files import Fixture
 
 
 def pytest_collect_file(
@@ -99,8 +99,6 @@ def pytest_runtest_makereport(
 @pytest.fixture(scope="session")
 def slotproof_fixture(request: pytest.FixtureRequest) -> Fixture:
     """The fixture file named by ``--slotproof-fixture``, loaded."""
-    from harness.plans.loading.files import load_fixture  # noqa: PLC0415
-
     path = request.config.getoption("--slotproof-fixture")
     with said_in_words():
         return load_fixture(path)
@@ -109,8 +107,6 @@ def slotproof_fixture(request: pytest.FixtureRequest) -> Fixture:
 @pytest.fixture
 def bus(slotproof_fixture: Fixture) -> Iterator[Bus]:
     """The fixture's bus, open, its adapter proved; left safe afterwards."""
-    from harness.plans.execution.connection import connect  # noqa: PLC0415
-
     with ExitStack() as stack:
         with said_in_words():
             opened = stack.enter_context(connect(slotproof_fixture))

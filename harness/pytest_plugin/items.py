@@ -2,15 +2,24 @@
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Iterator
 from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pytest
 
-from harness.errors import SlotproofError
+from harness.errors import SlotproofError, UsageError
+from harness.plans.execution.hazard_gate import parse_allowed
+from harness.plans.execution.request import RunRequest
+from harness.plans.execution.run import OpenRun, opened
+from harness.plans.execution.runner import Runner, StopRunError
+from harness.plans.loading.files import PlanError, load_both, which
+from harness.plans.loading.parameters import assignments
+from harness.plans.schema.files import StepItem
+from harness.plans.steps.context import title_of
 from harness.pytest_plugin.words import (
     by_device,
     in_words,
@@ -20,12 +29,7 @@ from harness.pytest_plugin.words import (
     said_in_words,
     whom,
 )
-
-if TYPE_CHECKING:
-    from harness.plans.execution.run import OpenRun
-    from harness.plans.execution.runner import Runner
-    from harness.plans.schema.files import StepItem
-    from harness.records import CheckResult
+from harness.records import CheckResult, Outcome
 
 
 class _NobodyThere:
@@ -68,11 +72,6 @@ class PlanFile(pytest.File):
 
     def collect(self) -> Iterator[pytest.Item]:
         """One item for each leaf step, in the order of the plan."""
-        from harness.plans.execution.hazard_gate import parse_allowed  # noqa: PLC0415
-        from harness.plans.execution.request import RunRequest  # noqa: PLC0415
-        from harness.plans.loading.files import PlanError, load_both, which  # noqa: PLC0415
-        from harness.plans.loading.parameters import assignments  # noqa: PLC0415
-
         try:
             if which(self.path) != "plan":
                 return
@@ -94,8 +93,6 @@ class PlanFile(pytest.File):
     def _items(
         self, item: StepItem, around: tuple[StepItem, ...]
     ) -> Iterator[pytest.Item]:
-        from harness.plans.steps.context import title_of  # noqa: PLC0415
-
         for inner in item.steps:
             yield from self._items(inner, (*around, item))
         if not item.steps:
@@ -137,8 +134,6 @@ class PlanFile(pytest.File):
         Raises:
             UsageError: this one comes after a later one.
         """
-        from harness.errors import UsageError  # noqa: PLC0415
-
         place = self.place_of(step)
         if place < self._last:
             raise UsageError(
@@ -155,11 +150,6 @@ class PlanFile(pytest.File):
             self._begin()
 
     def _begin(self) -> None:
-        import tempfile  # noqa: PLC0415
-
-        from harness.errors import UsageError  # noqa: PLC0415
-        from harness.plans.execution.run import opened  # noqa: PLC0415
-
         if self._has_begun:
             raise UsageError(
                 "other tests came between the items of this plan, which ended its run",
@@ -220,9 +210,6 @@ class StepTest(pytest.Item):
 
     def runtest(self) -> None:
         """Run the step on each device meant, as often as its ``repeat`` says."""
-        from harness.plans.execution.runner import StopRunError  # noqa: PLC0415
-        from harness.records import Outcome  # noqa: PLC0415
-
         plan_file = self.plan_file
         plan_file.take_turn(self.step.id)
         if plan_file.stopped_by:

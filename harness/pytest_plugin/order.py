@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from harness.errors import SlotproofError
+from harness.plans.loading.files import load_fixture
 from harness.pytest_plugin.items import PlanFile, StepTest
 
 _GROUP = "slotproof-bench"
@@ -54,7 +55,7 @@ def one_bench_scheduler(config: pytest.Config, log: Any) -> Any:  # noqa: ANN401
     Everything goes there where the port is a real one, for tests with the ``bus``
     fixture open it too. A simulated bench is one in each process.
     """
-    from xdist.scheduler import LoadGroupScheduling  # noqa: PLC0415
+    from xdist.scheduler import LoadGroupScheduling  # noqa: PLC0415 - where xdist is installed
 
     all_of_it = not _is_simulated(config)
 
@@ -72,8 +73,6 @@ def one_bench_scheduler(config: pytest.Config, log: Any) -> Any:  # noqa: ANN401
 
 
 def _is_simulated(config: pytest.Config) -> bool:
-    from harness.plans.loading.files import load_fixture  # noqa: PLC0415
-
     try:
         fixture = load_fixture(config.getoption("--slotproof-fixture"))
     except SlotproofError:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Generator, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import pytest
 from _pytest._code.code import (
@@ -16,10 +15,9 @@ from _pytest._code.code import (
 )
 
 from harness.errors import SlotproofError
-
-if TYPE_CHECKING:
-    from harness.records import CheckResult
-    from harness.results.record.device_tally import DeviceResult
+from harness.records import CheckResult
+from harness.results.record.device_tally import DeviceResult, DeviceTally
+from harness.results.reports.wording import one_line, value_rows
 
 _MOST_NAMED = 3
 """Devices that a headline names one by one; the others are counted."""
@@ -44,8 +42,6 @@ def in_words(error: BaseException) -> str:
 
 def by_device(results: list[CheckResult]) -> list[DeviceResult]:
     """Results of a step with the rounds of each device folded together."""
-    from harness.results.record.device_tally import DeviceTally  # noqa: PLC0415
-
     tallies: dict[object, tuple[DeviceTally, list[int]]] = {}
     for result in results:
         tally, rounds = tallies.setdefault(result.device, (DeviceTally(), [0]))
@@ -55,8 +51,6 @@ def by_device(results: list[CheckResult]) -> list[DeviceResult]:
 
 
 def _label(result: DeviceResult) -> str:
-    from harness.results.reports.wording import one_line  # noqa: PLC0415
-
     return one_line(result.device.label) if result.device else "bus"
 
 
@@ -76,16 +70,12 @@ def whom(results: list[CheckResult]) -> str:
 
 def headline(results: list[CheckResult]) -> str:
     """The first that is wrong on one line, after whom it is wrong with."""
-    from harness.results.reports.wording import one_line  # noqa: PLC0415
-
     first = _bad(results)[0].shown
     return f"{whom(results)}: {one_line(first.message or first.kind)}"
 
 
 def lines_of(result: DeviceResult) -> Iterator[str]:
     """A verdict with its values, hint and notes."""
-    from harness.results.reports.wording import one_line, value_rows  # noqa: PLC0415
-
     shown = result.shown
     message = f": {one_line(shown.message)}" if shown.message else ""
     yield f"{result.outcome}: {_label(result)}{message}"
@@ -99,8 +89,6 @@ def lines_of(result: DeviceResult) -> Iterator[str]:
 
 def properties_of(result: DeviceResult) -> Iterator[tuple[str, str]]:
     """A value a property, named by device and quantity; then what else must be known."""
-    from harness.results.reports.wording import one_line, value_rows  # noqa: PLC0415
-
     label = _label(result)
     for row in value_rows(result):
         yield f"{label} {row.name}", row.line.partition(" = ")[2]

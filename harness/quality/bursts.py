@@ -10,9 +10,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from harness.errors import UsageError
+from harness.lazy import np
 from harness.quality.moments import checked, require_positive
 
 

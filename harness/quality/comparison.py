@@ -13,10 +13,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-import numpy as np
-from scipy import special, stats
-
 from harness.errors import UsageError
+from harness.lazy import np, special, stats
 from harness.quality.moments import (
     Moments,
     checked,

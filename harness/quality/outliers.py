@@ -10,9 +10,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-from scipy import special
-
+from harness.lazy import np, special
 from harness.quality.moments import checked, require_fraction
 
 _FEWEST = 12

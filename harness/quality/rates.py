@@ -11,9 +11,8 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from scipy import special
-
 from harness.errors import UsageError
+from harness.lazy import special
 from harness.quality.moments import require_fraction
 
 

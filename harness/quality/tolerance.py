@@ -12,10 +12,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-from scipy import optimize, special, stats
-
 from harness.errors import UsageError
+from harness.lazy import np, optimize, special, stats
 from harness.quality.moments import checked, moments, require_fraction
 
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(64)

@@ -17,12 +17,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-
-import numpy as np
-from numpy.typing import NDArray
-from scipy import special
+from typing import TYPE_CHECKING, TypeAlias
 
 from harness.errors import UsageError
+from harness.lazy import np, special
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 FEWEST = 8
 """Points that a drift needs: fewer leave no waves to learn the scatter from."""
@@ -38,7 +39,7 @@ _MOST_WAVES = 8
 _HIGHEST = 0.97
 """Of prewhitening: beyond it the waves take what correlation is left."""
 
-Numbers = NDArray[np.float64]
+Numbers: TypeAlias = "NDArray[np.float64]"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,10 +8,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-import numpy as np
-from scipy import special, stats
-
 from harness.errors import UsageError
+from harness.lazy import np, special, stats
 from harness.quality.moments import require_fraction, require_positive
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(200)

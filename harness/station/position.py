@@ -43,17 +43,18 @@ from harness.station.display_states import VERDICTS, DisplayState, View
 from harness.station.ledger_sync import LedgerSync
 from harness.station.operators import Hands, Person
 from harness.station.policy import Advice, UnitStanding, advice, refusal, standing_of
-from harness.station.presence_poll import POLL_S, STEADY_S, PresencePoll, feel
+from harness.station.presence_poll import (
+    POLL_S,
+    STEADY_POLLS,
+    STEADY_S,
+    PresencePoll,
+    SteadyContact,
+    feel,
+)
 from harness.station.refusals import Refusal, Refusals
 from harness.station.serials import Serials
 from harness.station.shift.tally import ShiftTally
 from harness.station.unit_run import STEP, ProvedBus, UnitRunner
-
-STEADY_POLLS = 2
-"""Polls in a row that must find the unit before it counts as in, and as out."""
-
-ODD_POLLS = 6
-"""Odd answers in a row after which the plan may judge them."""
 
 _WAIT_FOR_ADAPTER_S = 1.0
 
@@ -105,20 +106,6 @@ class Setup:
     show: Callable[[View], None]
     in_hand: dict[str, str]
     lost: list[tuple[str, str, str]] = field(default_factory=list)
-
-
-class _SteadyContact:
-    """Counts polls in a row, until they say that a unit is in."""
-
-    def __init__(self) -> None:
-        self._unit = 0
-        self._odd = 0
-
-    def take(self, contact: PresencePoll) -> bool:
-        """One more poll; True once the contact is steady, or odd for long enough."""
-        self._unit = self._unit + 1 if contact is PresencePoll.UNIT else 0
-        self._odd = self._odd + 1 if contact is PresencePoll.ODD else 0
-        return self._unit >= STEADY_POLLS or self._odd >= ODD_POLLS
 
 
 class Position:
@@ -209,7 +196,7 @@ class Position:
     def _unit_comes(self, bus: ProvedBus) -> bool:
         """Wait for a steady contact, or for a number given to this place by name."""
         self._power(bus)
-        steady = _SteadyContact()
+        steady = SteadyContact()
         shows_verdict = False
         while not self._stop.is_set():
             contact = self._poll(bus)

@@ -22,6 +22,13 @@ STEADY_S = 0.1
 """Between the polls that prove a contact steady once somebody answered."""
 
 
+STEADY_POLLS = 2
+"""Polls in a row that must find the unit before it counts as in, and as out."""
+
+ODD_POLLS = 6
+"""Odd answers in a row after which the plan may judge them."""
+
+
 class PresencePoll(StrEnum):
     """What one poll found."""
 
@@ -29,6 +36,20 @@ class PresencePoll(StrEnum):
     UNIT = "unit"
     ODD = "odd"
     LOW = "low"
+
+
+class SteadyContact:
+    """Counts polls in a row, until they say that a unit is in."""
+
+    def __init__(self) -> None:
+        self._unit = 0
+        self._odd = 0
+
+    def take(self, contact: PresencePoll) -> bool:
+        """One more poll; True once the contact is steady, or odd for long enough."""
+        self._unit = self._unit + 1 if contact is PresencePoll.UNIT else 0
+        self._odd = self._odd + 1 if contact is PresencePoll.ODD else 0
+        return self._unit >= STEADY_POLLS or self._odd >= ODD_POLLS
 
 
 def feel(bus: Bus) -> PresencePoll:

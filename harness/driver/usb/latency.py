@@ -20,6 +20,7 @@ from typing import Any
 from harness.driver.usb.device_tree import HostPort
 from harness.driver.usb.names import is_native, port_named
 from harness.errors import SlotproofError
+from harness.lazy import fcntl, termios
 
 _FLAGS_PLACE, _LOW_LATENCY = 4, 0x2000
 """Place of the flags in struct serial_struct, and the flag; linux/serial.h, tty_flags.h."""
@@ -64,12 +65,9 @@ def _is_low(port: Any) -> bool:  # noqa: ANN401
     if not isinstance(handle, int):
         return False
     try:
-        from fcntl import ioctl  # noqa: PLC0415 - not on every system
-        from termios import TIOCGSERIAL  # noqa: PLC0415 - Linux only
-
         state = array.array("i", [0] * 32)
-        ioctl(handle, TIOCGSERIAL, state)
-    except (ImportError, OSError):
+        fcntl.ioctl(handle, termios.TIOCGSERIAL, state)
+    except (ImportError, AttributeError, OSError):  # Linux only
         return False
     return bool(state[_FLAGS_PLACE] & _LOW_LATENCY)
 

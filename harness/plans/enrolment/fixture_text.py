@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from harness.errors import UsageError
+from harness.lazy import ruamel_scalars, ruamel_yaml
 from harness.plans.enrolment.sockets import EnrolledSocket
 from harness.plans.loading.files import parse_fixture
 
@@ -126,10 +127,8 @@ def put_in(text: str, sockets: Iterable[EnrolledSocket], name: str) -> str:
 
 
 def _put_code(row: Any, socket: EnrolledSocket, name: str) -> None:  # noqa: ANN401 - the editor's own
-    from ruamel.yaml.scalarstring import DoubleQuotedScalarString  # noqa: PLC0415
-
     expect = row.get("expect")
-    code = DoubleQuotedScalarString(str(socket.rom))
+    code = ruamel_scalars.DoubleQuotedScalarString(str(socket.rom))
     if expect is None:
         row["expect"] = {"rom_code": code}
         return
@@ -171,9 +170,7 @@ def _end_of_section(lines: list[str], begin: int) -> int:
 
 
 def _editor(text: str) -> Any:  # noqa: ANN401 - the library's own
-    from ruamel.yaml import YAML  # noqa: PLC0415 - takes a while, and few need it
-
-    editor = YAML()
+    editor = ruamel_yaml.YAML()
     editor.preserve_quotes = True
     editor.width = 4096
     if re.search(r"^ +- ", text, re.MULTILINE):

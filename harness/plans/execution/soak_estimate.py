@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterator
 
 from harness.plans.schema.soak import Soak
+from harness.quality.rates import trials_needed
 from harness.results.soak.events import USUAL_CONFIDENCE, USUAL_RATE, SoakOutlook
 
 _MB = 1_000_000
@@ -51,8 +52,6 @@ class Outlook(SoakOutlook):
         yield f"{text} ({sure} confidence)"
 
     def _needed(self) -> Iterator[str]:
-        from harness.quality.rates import trials_needed  # noqa: PLC0415 - loads scipy
-
         for allowed in (0, 1):
             trials = trials_needed(
                 rate=self.rate, errors_allowed=allowed, confidence=self.confidence

@@ -21,20 +21,21 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-
-import numpy as np
-from numpy.typing import NDArray
-from scipy import signal, special
+from typing import TYPE_CHECKING, TypeAlias
 
 from harness.errors import UsageError
+from harness.lazy import np, signal, special
 from harness.quality.capability import D2_OF_TWO
 from harness.quality.charts.limits import RuleSet
 from harness.quality.moments import checked
 
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
 ALPHA = 0.01
 """Chance of "more than chance" where nothing changed."""
 
-Rows = NDArray[np.float64]
+Rows: TypeAlias = "NDArray[np.float64]"
 """Charts one below the other: shape (charts, points)."""
 
 Distances = Callable[[Rows], Rows]

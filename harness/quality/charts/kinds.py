@@ -14,10 +14,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from functools import lru_cache
 
-import numpy as np
-from scipy import signal, special
-
 from harness.errors import UsageError
+from harness.lazy import np, signal, special
 from harness.quality.capability import D2_OF_TWO
 from harness.quality.charts.chance import (
     Distances,

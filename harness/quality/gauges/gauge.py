@@ -14,10 +14,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-import numpy as np
-from scipy import special
-
 from harness.errors import UsageError
+from harness.lazy import np, special
 from harness.quality.gauges.interval import CrossedSums, GaugeInterval, gauge_interval
 from harness.quality.moments import checked, require_fraction, require_positive
 from harness.quality.quantisation import resolution_of

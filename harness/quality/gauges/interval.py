@@ -16,7 +16,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import numpy as np
+from harness.lazy import np
 
 _DRAWS = 20_000
 """The ends move by less than a hundredth of their distance from draw to draw."""

@@ -13,10 +13,8 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-import numpy as np
-from scipy import special, stats
-
 from harness.errors import UsageError
+from harness.lazy import np, special, stats
 from harness.quality.capability import cp_interval, one_limit_at_least
 from harness.quality.moments import (
     Moments,

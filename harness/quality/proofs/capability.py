@@ -22,9 +22,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from functools import lru_cache
 
-import numpy as np
-from scipy import special
-
+from harness.lazy import np, special
 from harness.quality.capability import one_limit_at_least
 from harness.quality.moments import (
     FEWEST_DISTINCT,

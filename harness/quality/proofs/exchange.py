@@ -11,11 +11,9 @@ its own standard error (Janssen 1997; Pauly 2011; both from memory).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
-import numpy as np
-from scipy import special, stats
-
+from harness.lazy import np, special, stats
 from harness.quality.moments import checked, require_positive
 
 RESAMPLES = 1999
@@ -32,7 +30,7 @@ _MOST_FOR_EXCHANGE = 20_000
 _AT_ONCE = 1_000_000
 _SEED = 20_272
 
-Statistic = Callable[..., np.ndarray]
+Statistic: TypeAlias = "Callable[..., np.ndarray]"
 
 
 def difference_p(

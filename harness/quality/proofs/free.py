@@ -12,8 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-import numpy as np
-
+from harness.lazy import np
 from harness.quality.moments import checked, require_fraction, require_limits
 from harness.quality.quantisation import step_of
 from harness.quality.tolerance import rank_at_least

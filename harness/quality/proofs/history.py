@@ -15,10 +15,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-from scipy import special, stats
-
 from harness.errors import UsageError
+from harness.lazy import np, special, stats
 from harness.quality.moments import checked
 from harness.quality.proofs.shape import ALPHA, normal_p, piles
 from harness.quality.quantisation import within_steps

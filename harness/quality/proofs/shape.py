@@ -9,9 +9,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
-import numpy as np
-from scipy import special, stats
-
+from harness.lazy import np, special, stats
 from harness.quality.quantisation import within_steps
 
 ALPHA = 0.01

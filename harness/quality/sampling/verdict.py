@@ -11,9 +11,8 @@ import math
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from scipy import optimize, special, stats
-
 from harness.errors import UsageError
+from harness.lazy import optimize, special, stats
 from harness.quality.moments import require_fraction
 from harness.quality.sampling.plans import (
     AQLS,

@@ -6,10 +6,7 @@ The colours are those of a palette that colour-blind readers tell apart (Okabe a
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+from harness.lazy import matplotlib, matplotlib_figure
 
 BLUE, ORANGE, GREEN, VERMILION, GREY = (
     "#0072B2",
@@ -20,17 +17,14 @@ BLUE, ORANGE, GREEN, VERMILION, GREY = (
 )
 
 
-def new_figure(width: float, height: float) -> Figure:
+def new_figure(width: float, height: float) -> matplotlib_figure.Figure:
     """An empty figure that saves the same bytes each time; loads matplotlib.
 
     Args:
         width: inches.
         height: inches.
     """
-    import matplotlib  # noqa: PLC0415 - loaded only when there is something to draw
-    from matplotlib.figure import Figure  # noqa: PLC0415
-
     matplotlib.rcParams["svg.hashsalt"] = "slotproof"
     matplotlib.rcParams["svg.fonttype"] = "none"
     matplotlib.rcParams["text.parse_math"] = False  # a $ in a label is a $
-    return Figure(figsize=(width, height), layout="constrained")
+    return matplotlib_figure.Figure(figsize=(width, height), layout="constrained")

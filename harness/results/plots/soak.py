@@ -16,6 +16,7 @@ from harness.results.plots.palette import (
 from harness.results.reports.wording import one_line
 from harness.results.soak.drift import Chart
 from harness.results.soak.record import BUS, SoakRecord
+from harness.results.soak.shared import courses
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -33,8 +34,6 @@ def soak_figures(night: SoakRecord) -> Iterator[tuple[str, Figure]]:
     """Each picture of a soak with its name; none if nothing was read."""
     if any(device.trace.bins for device in night.devices.values()):
         yield f"soak-{night.step}", _night_figure(night)
-    from harness.results.soak.shared import courses  # noqa: PLC0415 - loads scipy
-
     charts = [
         (night.label_of(place), course.chart)
         for place, course in courses(night).by_place.items()

@@ -13,10 +13,10 @@ from io import StringIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from harness.lazy import jinja2, markupsafe
 from harness.results.reports.wording import one_line
 
 if TYPE_CHECKING:
-    from jinja2 import Environment
     from matplotlib.figure import Figure
 
 _XML_HEAD = re.compile(r"^.*?(?=<svg)", re.DOTALL)
@@ -53,13 +53,11 @@ def write_page(text: str, path: Path) -> None:
 
 def picture(label: str, figure: Figure) -> Picture:
     """A figure for a page; no two on one page may share a label."""
-    from markupsafe import Markup  # noqa: PLC0415 - comes with the templates
-
     drawn = StringIO()
     figure.savefig(drawn, format="svg", metadata={"Date": None})
     # matplotlib escapes every text that it draws
     svg = _XML_HEAD.sub("", drawn.getvalue())
-    return Picture(label=label, svg=Markup(_own_ids(svg, label)))
+    return Picture(label=label, svg=markupsafe.Markup(_own_ids(svg, label)))
 
 
 def _own_ids(svg: str, label: str) -> str:
@@ -71,13 +69,11 @@ def _own_ids(svg: str, label: str) -> str:
 
 
 @cache
-def _environment() -> Environment:
-    from jinja2 import Environment, PackageLoader, StrictUndefined  # noqa: PLC0415
-
-    return Environment(
-        loader=PackageLoader("harness.results.reports", "templates"),
+def _environment() -> jinja2.Environment:
+    return jinja2.Environment(
+        loader=jinja2.PackageLoader("harness.results.reports", "templates"),
         autoescape=True,
-        undefined=StrictUndefined,
+        undefined=jinja2.StrictUndefined,
         finalize=lambda value: (
             one_line(value)
             if isinstance(value, str) and not hasattr(value, "__html__")

@@ -14,15 +14,23 @@ import math
 import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from harness.errors import UsageError
+from harness.quality.charts.chance import (
+    SignalJudgement,
+    individuals_distances,
+    judge_signals,
+)
+from harness.quality.charts.limits import (
+    ChartLimits,
+    RuleSet,
+    individuals_limits,
+    signals,
+)
+from harness.quality.moments import FEWEST_DISTINCT
+from harness.quality.quantisation import step_of
+from harness.quality.trend import Trend, trend
 from harness.results.soak.trace import Bin, ValueTrace
-
-if TYPE_CHECKING:
-    from harness.quality.charts.chance import SignalJudgement
-    from harness.quality.charts.limits import ChartLimits, RuleSet
-    from harness.quality.trend import Trend
 
 CONFIDENCE = 0.99
 ALPHA = 1 - CONFIDENCE
@@ -63,8 +71,6 @@ class Drift:
 
 def drift(trace: ValueTrace, *, level: float = ALPHA) -> Drift | None:
     """The drift of a trace; None if there are too few points, or they lie on a line."""
-    from harness.quality.trend import trend  # noqa: PLC0415 - loads scipy
-
     bins = trace.bins
     hours = tested_h(bins)
     values = [b.mean for b in bins]
@@ -147,9 +153,6 @@ def chart(trace: ValueTrace, *, level: float = ALPHA) -> Chart | None:
 
 def chart_of(points: Sequence[TracePoint], *, level: float = ALPHA) -> Chart | None:
     """The chart of values in the order of time; None as for ``chart``."""
-    from harness.quality.charts.chance import individuals_distances, judge_signals  # noqa: PLC0415 - loads scipy
-    from harness.quality.charts.limits import ChartLimits, individuals_limits, signals  # noqa: PLC0415 - as above
-
     if len(points) < 2 * FEWEST_BASELINE:
         return None
     values = [point.mean for point in points]
@@ -187,8 +190,6 @@ def chart_of(points: Sequence[TracePoint], *, level: float = ALPHA) -> Chart | N
 
 
 def _rules(*, coarse: bool) -> RuleSet:
-    from harness.quality.charts.limits import RuleSet  # noqa: PLC0415 - loads scipy
-
     # readings of a few whole steps lie on one side of any centre for long
     return RuleSet.BEYOND_LIMITS if coarse else RuleSet.WESTERN_ELECTRIC
 
@@ -214,9 +215,6 @@ def _rounding(values: Sequence[float], first: Sequence[float]) -> _Rounding | No
     Whole steps hide scatter below them: the spread of rounding, a step / sqrt(12), is
     the least, and of few different steps half a step (common practice, no source).
     """
-    from harness.quality.moments import FEWEST_DISTINCT  # noqa: PLC0415 - loads scipy
-    from harness.quality.quantisation import step_of  # noqa: PLC0415 - as above
-
     step = step_of(values)
     coarse = len(set(first)) < FEWEST_DISTINCT
     if step == 0 and coarse:

@@ -13,6 +13,8 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+from harness.quality.bursts import bursts, clustering
+from harness.quality.rates import proportion_at_most, proportion_bounds
 from harness.results.soak.events import SoakCount
 from harness.results.soak.record import BUS, DeviceNight, Mark, SoakRecord, TimeSpan
 
@@ -60,8 +62,6 @@ def confidence_of(night: SoakRecord) -> float:
 
 def claims(night: SoakRecord) -> Iterator[Claim]:
     """The bus, then each device that was asked (Clopper and Pearson)."""
-    from harness.quality.rates import proportion_at_most, proportion_bounds  # noqa: PLC0415 - loads scipy
-
     confidence = confidence_of(night)
     rows = [(BUS, night.failed, night.asked)]
     rows += [
@@ -91,8 +91,6 @@ def is_excess(count: int, total: int, share: float, *, looks: int = 1) -> bool:
     The exact one-sided binomial test at ``ALPHA`` over ``looks`` places, by way of the
     lower bound of the proportion.
     """
-    from harness.quality.rates import proportion_bounds  # noqa: PLC0415 - loads scipy
-
     if not count or share >= 1:
         return False
     confidence = 1 - 2 * ALPHA / looks
@@ -133,8 +131,6 @@ def scatter(night: SoakRecord) -> Scatter:
     errors = errors_of(night)
     if not errors:
         return Scatter(text="", bursty=False, events=())
-    from harness.quality.bursts import clustering  # noqa: PLC0415 - loads scipy
-
     events = _events(night, errors)
     intervals = min(_MOST_INTERVALS, night.cycles)
     if len(errors) < _FEWEST_ERRORS or intervals < _FEWEST_INTERVALS:
@@ -172,8 +168,6 @@ def big_bursts(night: SoakRecord, found: Scatter) -> list[tuple[TimeSpan, list[s
 
 def _events(night: SoakRecord, errors: Sequence[Mark]) -> tuple[TimeSpan, ...]:
     """Errors close together as one event; none spans the cut between two runs."""
-    from harness.quality.bursts import bursts  # noqa: PLC0415 - loads scipy
-
     by_part: dict[int, list[float]] = {}
     for mark in errors:
         part = night.tested.part_of(mark.at_s)

@@ -20,6 +20,7 @@ from harness.results.soak.findings import (
     whom,
 )
 from harness.results.soak.record import BUS, DeviceNight, SoakRecord
+from harness.results.soak.shared import courses
 from harness.results.soak.trace import ValueTrace
 
 if TYPE_CHECKING:
@@ -57,8 +58,6 @@ class Page:
 
 def page_of(night: SoakRecord) -> Page:
     """The page of one soak."""
-    from harness.results.soak.shared import courses  # noqa: PLC0415 - loads scipy
-
     found = scatter(night)
     over_time = courses(night)
     return Page(

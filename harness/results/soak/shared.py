@@ -11,13 +11,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, TypeAlias
 from weakref import WeakKeyDictionary
 
-import numpy as np
-from numpy.polynomial import legendre
-from numpy.typing import NDArray
-from scipy import special, stats
-
+from harness.lazy import legendre, np, special, stats
 from harness.quality.trend import FEWEST, trend
 from harness.results.soak.drift import (
     ALPHA,
@@ -31,6 +28,9 @@ from harness.results.soak.drift import (
 from harness.results.soak.record import BUS, SoakRecord
 from harness.results.soak.trace import Bin
 
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
 _FEWEST_DEVICES = 3
 """With two it cannot be told which of them moves."""
 
@@ -38,7 +38,7 @@ _WAVES = 8
 _HOLE = 1.5
 """A device has no value where none lies within so many usual distances."""
 
-Numbers = NDArray[np.float64]
+Numbers: TypeAlias = "NDArray[np.float64]"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,6 +16,7 @@ from threading import Event, Thread
 
 from harness import ending
 from harness.errors import SlotproofError, UsageError
+from harness.lazy import fcntl
 from harness.results.reports.page import write_page
 from harness.station.board import Board
 from harness.station.display_states import DisplayState, View
@@ -63,11 +64,9 @@ def held(folder: Path) -> Iterator[None]:
 
 def _lock(handle: int) -> bool:
     try:
-        import fcntl  # noqa: PLC0415 - not on every system
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except ImportError:  # pragma: no cover - no such locks on this system
         return True
-    try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError:
         return False
     return True

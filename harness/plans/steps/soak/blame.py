@@ -7,6 +7,7 @@ or adapter come first. What a device lost while another gave a reading is its ow
 from __future__ import annotations
 
 from harness.errors import CheckValueWrong
+from harness.lazy import stats
 from harness.plans.schema.soak import Soak
 from harness.plans.steps.soak.tally import SoakCounts, SoakTally
 
@@ -67,10 +68,8 @@ def is_lossy(tally: SoakTally, counts: SoakCounts) -> bool:
     wanted = sum(other.wanted for other in counts.tallies)
     if not tally.own_lost or len(counts.tallies) < 2:
         return False
-    from scipy.stats import binomtest  # noqa: PLC0415 - loads scipy
-
     share = tally.wanted / wanted
-    found = binomtest(tally.own_lost, lost, share, alternative="greater")
+    found = stats.binomtest(tally.own_lost, lost, share, alternative="greater")
     return bool(found.pvalue <= _ALPHA / len(counts.tallies))
 
 

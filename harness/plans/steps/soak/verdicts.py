@@ -22,6 +22,7 @@ from harness.plans.steps.soak.blame import (
 )
 from harness.plans.steps.soak.stop import StopRule
 from harness.plans.steps.soak.tally import SoakCounts, SoakTally
+from harness.quality.rates import proportion_at_most
 from harness.records import Bound, CheckResult, Measurement, Outcome
 
 _BROKEN_HINT = (
@@ -188,8 +189,6 @@ def _rates(body: Soak, *, of: str, failed: int, asked: int) -> tuple[Measurement
     """
     if not asked:
         return ()
-    from harness.quality.rates import proportion_at_most  # noqa: PLC0415 - loads scipy
-
     claim = body.claim
     bound = proportion_at_most(
         errors=failed,

@@ -6,12 +6,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import islice
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import UsageError
+from harness.lazy import arrow, arrow_csv
 from harness.recordings.problems import RecordingUnreadable, unreadable
 from harness.recordings.reading.chunks import LevelChunk, Ticks, Volts
 from harness.recordings.reading.columns.layout import ColumnLayout, read_layout
@@ -226,7 +226,7 @@ class _Blocks:
         self.bytes_read = 0
 
     def __iter__(self) -> Iterator[_Block]:
-        arrow, reader_of = _fast_reader()
+        _require_pyarrow()
         layout = self._layout
         keys = [f"c{i}" for i in range(len(layout.names))]
         kept = [keys[i] for i in self._wanted]
@@ -235,13 +235,13 @@ class _Blocks:
             with self._path.open("rb") as file:
                 for _ in range(layout.skipped_lines):
                     file.readline()
-                reader = reader_of.open_csv(
+                reader = arrow_csv.open_csv(
                     file,
-                    read_options=reader_of.ReadOptions(
+                    read_options=arrow_csv.ReadOptions(
                         column_names=keys, block_size=BLOCK_BYTES, use_threads=False
                     ),
-                    parse_options=reader_of.ParseOptions(delimiter=layout.delimiter),
-                    convert_options=reader_of.ConvertOptions(
+                    parse_options=arrow_csv.ParseOptions(delimiter=layout.delimiter),
+                    convert_options=arrow_csv.ConvertOptions(
                         include_columns=kept,
                         column_types={key: arrow.float64() for key in kept},
                         decimal_point=layout.decimal,
@@ -311,16 +311,14 @@ def _bad_column(text: str, layout: ColumnLayout, wanted: list[int]) -> int:
     return 0
 
 
-def _fast_reader() -> tuple[Any, Any]:
+def _require_pyarrow() -> None:
     try:
-        import pyarrow as arrow  # noqa: PLC0415
-        from pyarrow import csv  # noqa: PLC0415
+        getattr(arrow, "__version__")  # noqa: B009 - loads it, where it is installed
     except ImportError:
         raise UsageError(
             "reading CSV recordings needs the library pyarrow, which is not installed",
             hint="pip install 'slotproof[recordings]', or export the recording as VCD",
         ) from None
-    return arrow, csv
 
 
 def _edges(values: NDArray[np.float64]) -> int:

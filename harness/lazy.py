@@ -1,0 +1,86 @@
+"""Libraries that are loaded when something of them is first used.
+
+Most commands need neither statistics nor pictures, and NumPy, SciPy, matplotlib, the
+page templates and the YAML editor take up to half a second to load; some other modules
+exist on some systems only. A module that needs one of them takes it from here, at its
+top like every other import:
+
+    from harness.lazy import special
+
+For a type checker that is ``from scipy import special``. When it runs, the name stands
+for the library until an attribute of it is asked for. A library that this system lacks
+raises ``ImportError`` then, at its first use and not when the module is imported.
+
+This is the only way to import late, apart from the modules of ``commands``, which the
+command line imports by name when one of them runs.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING
+
+__all__ = [
+    "arrow",
+    "arrow_csv",
+    "fcntl",
+    "jinja2",
+    "legendre",
+    "markupsafe",
+    "matplotlib",
+    "matplotlib_figure",
+    "np",
+    "optimize",
+    "ruamel_scalars",
+    "ruamel_yaml",
+    "signal",
+    "special",
+    "stats",
+    "termios",
+]
+
+if TYPE_CHECKING:
+    import fcntl
+    import termios
+
+    import jinja2
+    import markupsafe
+    import matplotlib
+    import numpy as np
+    import pyarrow as arrow
+    from matplotlib import figure as matplotlib_figure
+    from numpy.polynomial import legendre
+    from pyarrow import csv as arrow_csv
+    from ruamel import yaml as ruamel_yaml
+    from ruamel.yaml import scalarstring as ruamel_scalars
+    from scipy import optimize, signal, special, stats
+else:
+
+    class _Library:
+        """Stands for a module; imports it when an attribute is asked for."""
+
+        def __init__(self, name: str) -> None:
+            self._name = name
+
+        def __getattr__(self, attribute: str) -> object:
+            found = getattr(importlib.import_module(self._name), attribute)
+            # kept, so that the next use is an ordinary attribute and costs nothing
+            setattr(self, attribute, found)
+            return found
+
+    arrow = _Library("pyarrow")
+    arrow_csv = _Library("pyarrow.csv")
+    fcntl = _Library("fcntl")
+    jinja2 = _Library("jinja2")
+    legendre = _Library("numpy.polynomial.legendre")
+    markupsafe = _Library("markupsafe")
+    matplotlib = _Library("matplotlib")
+    matplotlib_figure = _Library("matplotlib.figure")
+    np = _Library("numpy")
+    optimize = _Library("scipy.optimize")
+    ruamel_scalars = _Library("ruamel.yaml.scalarstring")
+    ruamel_yaml = _Library("ruamel.yaml")
+    signal = _Library("scipy.signal")
+    special = _Library("scipy.special")
+    stats = _Library("scipy.stats")
+    termios = _Library("termios")
