@@ -11,7 +11,8 @@ its own standard error (Janssen 1997; Pauly 2011; both from memory).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
 
 from harness.lazy import np, special, stats
 from harness.quality.moments import checked, require_positive
@@ -30,7 +31,8 @@ _MOST_FOR_EXCHANGE = 20_000
 _AT_ONCE = 1_000_000
 _SEED = 20_272
 
-Statistic: TypeAlias = "Callable[..., np.ndarray]"
+if TYPE_CHECKING:
+    Statistic = Callable[..., np.ndarray]
 
 
 def difference_p(
