@@ -12,6 +12,7 @@ in one table, so that an adapter fault can never be booked against a device:
     |   |-- NoEcho  ShortEcho  ExtraEcho  EchoDamaged  WrongRate
     |   |-- EchoDoubtful    a failure that rests on echoes nobody can vouch for
     |   |-- LineNotReady    line low before the first reset
+    |   |-- ReferenceUnfit  a reference of the bench cannot be compared with
     |   |-- CannotSwitch    no power or pull-up control on this fixture
     |   `-- CannotOverdrive adapter or line too slow for the second speed
     |-- LineError           the bus misbehaved                          (failed)
@@ -264,6 +265,16 @@ class CannotSwitch(AdapterError):
     kind = "cannot-switch"
     default_hint = (
         "wire RTS or DTR as the README shows and name it under `power` in the fixture"
+    )
+
+
+class ReferenceUnfit(AdapterError):
+    """A reference of the bench cannot be compared with; no device is to blame."""
+
+    kind = "reference"
+    default_cause = "reference"
+    default_hint = (
+        "look at the reference in its socket, its certificate, and the bath or chamber"
     )
 
 

@@ -136,7 +136,7 @@ def _soaks(plan: Plan, fixture: Fixture | None) -> Iterator[str]:
     for item in plan.leaf_steps():
         if isinstance(item.body, Soak):
             families = item.body.family
-            sockets = fixture.sockets if fixture else ()
+            sockets = fixture.unit_sockets if fixture else ()
             count = sum(
                 families is None or socket.expect.family_code in families
                 for socket in sockets

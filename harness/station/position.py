@@ -136,6 +136,7 @@ class Position:
         self._hands: Hands = Person()
         self._stop = Event()
         self._view = View(place=name)
+        self._references = frozenset(fixture.references)
         self._unit = ""
 
     # -- the loop ------------------------------------------------------------------
@@ -224,13 +225,15 @@ class Position:
             return PresencePoll.LOW
         except (ExtraEcho, ShortEcho, EchoDamaged):  # a unit that is just being put in
             return PresencePoll.ODD
-        return feel(bus)
+        return feel(bus, self._references)
 
     def _unit_leaves(self, bus: ProvedBus) -> bool:
         self._power(bus)
         empty = 0
         while not self._stop.is_set():
-            empty = empty + 1 if feel(bus) is PresencePoll.NOBODY else 0
+            empty = (
+                empty + 1 if feel(bus, self._references) is PresencePoll.NOBODY else 0
+            )
             if empty >= STEADY_POLLS:
                 self._let_go()
                 return True
@@ -260,7 +263,9 @@ class Position:
                     return number
                 hint = f"{number} is no serial number of this plan: scan again"
             self._put(DisplayState.SCAN, hint or "scan the unit's serial number")
-            empty = empty + 1 if feel(bus) is PresencePoll.NOBODY else 0
+            empty = (
+                empty + 1 if feel(bus, self._references) is PresencePoll.NOBODY else 0
+            )
             if empty >= STEADY_POLLS:
                 break
             bus.clock.sleep(POLL_S)
@@ -325,7 +330,7 @@ class Position:
         if not before.passed:  # only then it matters who is in
             return before, refusal(self._setup.plan.unit, before, is_same=True)
         known = {code for test in tests for code, _ in test.rom_codes}
-        is_same = bool(known) and _rom_codes(bus) == known
+        is_same = bool(known) and _rom_codes(bus) - self._references == known
         return before, refusal(self._setup.plan.unit, before, is_same=is_same)
 
     def _standing_without_number(self, test: UnitTest) -> UnitStanding:

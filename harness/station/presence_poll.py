@@ -1,10 +1,11 @@
-"""Is a unit in? Asked gently: one reset, twice a second."""
+"""Is a unit in? Asked by one reset, twice a second; beside a reference by a search."""
 
 from __future__ import annotations
 
 from enum import StrEnum
 
 from harness.driver.bus import Bus
+from harness.driver.search import enumerate_devices
 from harness.errors import (
     EchoDoubtful,
     ExtraEcho,
@@ -13,6 +14,7 @@ from harness.errors import (
     LineShorted,
     NoEcho,
 )
+from harness.wire.romcode import RomCode
 from harness.wire.slots.frames import Presence
 
 POLL_S = 0.5
@@ -52,8 +54,10 @@ class SteadyContact:
         return self._unit >= STEADY_POLLS or self._odd >= ODD_POLLS
 
 
-def feel(bus: Bus) -> PresencePoll:
-    """One reset, and what it says of the place.
+def feel(bus: Bus, references: frozenset[str] = frozenset()) -> PresencePoll:
+    """One reset, and what it says of the place; with a reference a search too.
+
+    A reference of the bench answers every reset, so only a search shows a unit.
 
     A line that was held low before the poll gives no edge at all and hence no echo,
     so after a proved loop-back silence too means a low line.
@@ -70,4 +74,20 @@ def feel(bus: Bus) -> PresencePoll:
         return PresencePoll.ODD
     if presence is Presence.ABSENT:
         return PresencePoll.NOBODY
+    if references and presence is Presence.SEEN:
+        return _beside(bus, references)
     return PresencePoll.UNIT if presence is Presence.SEEN else PresencePoll.ODD
+
+
+def _beside(bus: Bus, references: frozenset[str]) -> PresencePoll:
+    """What a search shows besides the references."""
+    expected = [RomCode.parse(code) for code in sorted(references)]
+    try:
+        scan = enumerate_devices(bus, expected=expected)
+    except (LineError, ExtraEcho, EchoDoubtful):
+        return PresencePoll.ODD
+    if set(map(str, scan.found)) - references:
+        return PresencePoll.UNIT
+    # a unit that spoils the search is in, and the plan may judge it after some polls
+    unclear = scan.rejected or (scan.dead_ends and not scan.found)
+    return PresencePoll.ODD if unclear else PresencePoll.NOBODY

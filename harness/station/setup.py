@@ -62,8 +62,8 @@ def place_names(fixtures: Sequence[Fixture]) -> tuple[str, ...]:
         UsageError: two of one name.
     """
     names = tuple(
-        fixture.sockets[0].name
-        if len(fixture.sockets) == 1
+        fixture.unit_sockets[0].name
+        if len(fixture.unit_sockets) == 1
         else Path(fixture.source.name).stem
         for fixture in fixtures
     )
@@ -209,7 +209,7 @@ def _source(orders: Orders, fixture: Fixture, shared: Serials) -> _Source:
             hint="give its simulation section a feed (see fixtures/station_left.yaml) or "
             "a lot (see fixtures/lot_left.yaml)",
         )
-    feeder = Feeder(simulation.insertions)
+    feeder = Feeder(simulation.insertions, fixture.references)
     return _Source(
         feeder if orders.serials == "scan" else shared,
         lambda bus: _stand_at(feeder, bus, real_time=orders.real_time),

@@ -8,7 +8,7 @@ verdict.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 
 from harness.simulation.devices.insertion import Handling
 from harness.simulation.servers.bench import Bench
@@ -31,16 +31,20 @@ class Feeder:
 
     Args:
         feed: the insertions, in order.
+        references: ROM codes of the bench's own devices, which stay in.
     """
 
-    def __init__(self, feed: Iterable[FeedEntry]) -> None:
+    def __init__(
+        self, feed: Iterable[FeedEntry], references: Collection[str] = ()
+    ) -> None:
         self._left = deque(feed)
+        self._references = frozenset(references)
         self._entry: FeedEntry | None = None
         self._handling: Handling | None = None
 
     def stand_at(self, bench: Bench) -> Feeder:
-        """Begin at a bench; everything that is in is taken out."""
-        self._handling = Handling(bench)
+        """Begin at a bench; every unit that is in is taken out."""
+        self._handling = Handling(bench, self._references)
         return self
 
     # -- hands ---------------------------------------------------------------------

@@ -133,7 +133,10 @@ class UnitRunner(Runner):
 
     def _is_gone(self) -> bool:
         try:
-            return feel(self._bus) is PresencePoll.NOBODY
+            return (
+                feel(self._bus, frozenset(self._fixture.references))
+                is PresencePoll.NOBODY
+            )
         except AdapterError:
             return False
 

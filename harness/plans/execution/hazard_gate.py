@@ -201,7 +201,7 @@ def _all_codes() -> Codes:
 
 def _codes_of_sockets(fixture: Fixture | None, names: tuple[str, ...] | None) -> Codes:
     """Families that the sockets meant expect; none if one of them is open."""
-    sockets = fixture.sockets if fixture else ()
+    sockets = fixture.unit_sockets if fixture else ()
     expected = [
         socket.expect.family_code
         for socket in sockets

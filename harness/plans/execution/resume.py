@@ -149,7 +149,7 @@ def _require_same(
             where=str(journal),
             hint="use the same plan file and --set values, or run anew",
         )
-    sockets = [socket.name for socket in fixture.sockets]
+    sockets = [socket.name for socket in fixture.unit_sockets]
     if (record.fixture.title, record.fixture.details.get("sockets")) != (
         fixture.title,
         sockets,

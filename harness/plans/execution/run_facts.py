@@ -41,7 +41,7 @@ def facts_of_start(
             "title": fixture.title,
             "path": fixture.source.name,
             "sha256": fixture.source.sha256,
-            "sockets": [socket.name for socket in fixture.sockets],
+            "sockets": [socket.name for socket in fixture.unit_sockets],
             **({"simulated": True} if is_simulated(fixture) else {}),
         },
         allowed_hazards=sorted(map(str, allowed)),
@@ -150,7 +150,7 @@ def least_round_trips(plan: Plan, fixture: Fixture) -> int:
     bursts, and the rounds of a soak come on top.
     """
     return sum(
-        _trips_of(item, fixture, {socket.name for socket in fixture.sockets})
+        _trips_of(item, fixture, {socket.name for socket in fixture.unit_sockets})
         for item in plan.steps
     )
 
@@ -171,7 +171,7 @@ def _trips_of(item: StepItem, fixture: Fixture, sockets: set[str]) -> int:
 def _meant_by(body: ForEach, fixture: Fixture) -> set[str]:
     """Names of the sockets whose devices it goes through."""
     names = set()
-    for socket in fixture.sockets:
+    for socket in fixture.unit_sockets:
         of_socket = body.sockets is None or socket.name in body.sockets
         if of_socket and (
             body.family is None or socket.expect.family_code in body.family

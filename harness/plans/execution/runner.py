@@ -419,7 +419,7 @@ class Runner:
         kind = KINDS[item.kind]
         devices = 1
         if kind.by_device and self.context.current is None:
-            devices = len(self.context.devices or self._fixture.sockets)
+            devices = len(self.context.devices or self._fixture.unit_sockets)
         return devices * kind.expected_s(item.body)
 
     def _take(self, step: str, result: CheckResult) -> None:

@@ -138,7 +138,7 @@ class _Places:
 
 def _places(fixture: Fixture, family: int, codes: set[str]) -> _Places:
     places = _Places(expecting=[], open=[], missing=[])
-    for socket in fixture.sockets:
+    for socket in fixture.unit_sockets:
         expect = socket.expect
         if expect.rom_code:
             if expect.rom_code not in codes and expect.family_code == family:
@@ -176,7 +176,7 @@ def _counted(count: int, name: str) -> str:
 
 def outlook(fixture: Fixture) -> Iterator[str]:
     """What a run will not know about sockets without a ROM code, reported before it."""
-    without = [s for s in fixture.sockets if not s.expect.rom_code]
+    without = [s for s in fixture.unit_sockets if not s.expect.rom_code]
     for socket in filter(says_more, without):
         yield f"socket {socket.name}: {_said(socket)} {_outlook_of(socket, fixture)}"
 

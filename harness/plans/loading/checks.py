@@ -13,6 +13,7 @@ from harness.old_names import renamed
 from harness.plans.loading.functions import check_function, check_hazard_names
 from harness.plans.loading.problems import Problem, family_print, nearest, one_of
 from harness.plans.loading.yaml_text import Document, FilePosition, KeyPath, Plain
+from harness.plans.schema.references import difference_unit
 
 Codes = tuple[int, ...]
 
@@ -116,10 +117,19 @@ class _StepCheck:
                 nearest(quantity, known),
             )
             return
-        yield from self._unit(body.get("unit"), quantity, path, codes)
+        compared = body.get("against") is not None
+        yield from self._unit(
+            body.get("unit"), quantity, path, codes, compared=compared
+        )
 
     def _unit(
-        self, unit: Plain, quantity: str, path: KeyPath, codes: Codes
+        self,
+        unit: Plain,
+        quantity: str,
+        path: KeyPath,
+        codes: Codes,
+        *,
+        compared: bool,
     ) -> Iterator[Problem]:
         if not isinstance(unit, str):
             return
@@ -130,6 +140,8 @@ class _StepCheck:
                 if quantity in registry.quantity_names(code)
             }
         )
+        if compared:
+            units = sorted(map(difference_unit, units))
         if units != [unit]:
             yield self._problem(
                 self.document.place_of((*path, "unit")),

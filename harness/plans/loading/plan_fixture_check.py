@@ -15,11 +15,13 @@ from harness.plans.schema.files import (
     ForEach,
     Plan,
     Read,
+    Reset,
     Socket,
     StepItem,
     Switch,
     Verify,
 )
+from harness.quality.uncertainty import COVERAGE_FACTOR
 
 
 def check_together(plan: Plan, fixture: Fixture) -> list[Problem]:
@@ -53,6 +55,7 @@ def _of_step(item: StepItem, fixture: Fixture) -> Iterator[_Finding]:
 
 def _unknown_sockets(names: tuple[str, ...], fixture: Fixture) -> Iterator[_Finding]:
     known = [socket.name for socket in fixture.sockets]
+    units = [socket.name for socket in fixture.unit_sockets]
     for name in names:
         if name not in known:
             yield (
@@ -60,13 +63,59 @@ def _unknown_sockets(names: tuple[str, ...], fixture: Fixture) -> Iterator[_Find
                 one_of(known),
                 nearest(name, known),
             )
+        elif name not in units:
+            yield (
+                f"socket {name} holds a reference, which is no device to test",
+                one_of(units),
+                "",
+            )
+
+
+def _reset(body: Reset, fixture: Fixture) -> Iterator[_Finding]:
+    if body.presence == "absent" and fixture.references:
+        yield (
+            "presence: absent on a bench whose reference answers every reset",
+            "presence: required, or a fixture without a reference",
+            "",
+        )
+
+
+def _read(body: Read, fixture: Fixture) -> Iterator[_Finding]:
+    if body.against is None:
+        return
+    known = {s.name: s for s in fixture.sockets if s.reference}
+    name = body.against.socket
+    socket = known.get(name)
+    if socket is None or socket.calibration is None:
+        expected = one_of(list(known)) if known else "reference: true at its socket"
+        yield f"{name!r} is no reference of the fixture", expected, nearest(name, known)
+        return
+    if socket.calibration.quantity != body.quantity:
+        yield (
+            f"the reference in {name} is calibrated for {socket.calibration.quantity}, "
+            f"not for {body.quantity}",
+            f"quantity: {socket.calibration.quantity}",
+            "",
+        )
+    if lacking := who_lacks(body.quantity, (socket.expect.family_code or 0,))[0]:
+        yield f"reference {name}: {lacking} quantity {body.quantity!r}", "another", ""
+    guard = body.against.guard * COVERAGE_FACTOR * socket.calibration.uncertainty
+    guard /= socket.calibration.coverage_factor
+    bounded = body.low is not None and body.high is not None
+    if bounded and 2 * guard >= (body.high or 0.0) - (body.low or 0.0):
+        yield (
+            f"the certificate of {name} alone makes a guard of {guard:.3g}, which leaves "
+            "nothing of the limits",
+            "wider limits, or a better reference",
+            "",
+        )
 
 
 def _verify(body: Verify, fixture: Fixture) -> Iterator[_Finding]:
     if isinstance(body.sockets, str):
         return
     yield from _unknown_sockets(body.sockets, fixture)
-    for socket in fixture.sockets:
+    for socket in fixture.unit_sockets:
         if socket.name in body.sockets and not socket.expect.rom_code:
             yield (
                 f"verify of socket {socket.name!r}, whose ROM code is not known",
@@ -88,7 +137,9 @@ def _for_each(body: ForEach, fixture: Fixture) -> Iterator[_Finding]:
 
 def _chosen(body: ForEach, fixture: Fixture) -> tuple[Socket, ...]:
     return tuple(
-        s for s in fixture.sockets if body.sockets is None or s.name in body.sockets
+        s
+        for s in fixture.unit_sockets
+        if body.sockets is None or s.name in body.sockets
     )
 
 
@@ -114,7 +165,7 @@ def _socket_reads(item: StepItem, socket: Socket, code: int) -> Iterator[_Findin
 def _unexpected_families(
     codes: tuple[int, ...], fixture: Fixture
 ) -> Iterator[_Finding]:
-    expected = [socket.expect.family_code for socket in fixture.sockets]
+    expected = [socket.expect.family_code for socket in fixture.unit_sockets]
     stated = sorted({code for code in expected if code is not None})
     if None in expected:
         return  # an open socket may hold any family
@@ -160,5 +211,7 @@ _CHECKS: dict[type, Callable[[Any, Fixture], Iterator[_Finding]]] = {
     Enumerate: _enumerate,
     ForEach: _for_each,
     Switch: _switch,
+    Read: _read,
+    Reset: _reset,
     Verify: _verify,
 }

@@ -19,6 +19,7 @@ from harness.plans.schema.base import (
     Word,
     complaint,
 )
+from harness.plans.schema.references import AgainstReference, Settle
 
 LONGEST_S = 90 * 86_400.0
 """No single step lasts longer: ninety days."""
@@ -144,6 +145,39 @@ class Read(AtSpeed, Limited):
     average: int = Field(
         default=1, ge=1, le=100, description="number of readings to average"
     )
+    against: AgainstReference | None = Field(
+        default=None,
+        description="judge the difference to a reference device, not the value itself",
+    )
+    settle: Settle | None = Field(
+        default=None,
+        description="wait first until the readings of the reference are stable",
+    )
+
+    @model_validator(mode="after")
+    def _one_pair_of_readings(self) -> Self:
+        if self.against is None:
+            if self.settle is not None:
+                raise complaint(
+                    "settle without a reference",
+                    expected="against beside it: whether device or bench is restless, "
+                    "a device alone cannot show",
+                    at="settle",
+                )
+            return self
+        apart = {
+            "average": self.average > 1,
+            "wanted": self.wanted is not None,
+            "speed": self.speed != "standard",
+        }
+        for key, is_set in apart.items():
+            if is_set:
+                raise complaint(
+                    f"{key} beside against",
+                    expected="one pair of readings from one conversion",
+                    at=key,
+                )
+        return self
 
     @model_validator(mode="after")
     def _limits_or_value(self) -> Self:

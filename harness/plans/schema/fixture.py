@@ -25,6 +25,7 @@ from harness.plans.schema.base import (
     Word,
     complaint,
 )
+from harness.plans.schema.references import Calibration
 from harness.simulation.settings.bench import SimulationSettings
 from harness.wire.romcode import RomCode
 
@@ -263,6 +264,31 @@ class Socket(Strict):
         description="wires at this socket: output of its device, such as a, to the "
         "input that it is wired to, such as b",
     )
+    reference: bool = Field(
+        default=False,
+        description="its device belongs to the bench: others are compared with it; it "
+        "is never counted, booked, written or judged as a unit",
+    )
+    calibration: Calibration | None = Field(
+        default=None, description="certificate of the reference in this socket"
+    )
+
+    @model_validator(mode="after")
+    def _reference_is_known(self) -> Self:
+        if self.reference and self.expect.rom_code is None:
+            raise complaint(
+                f"reference {self.name} without a ROM code",
+                expected="rom_code under expect: another device is no reference",
+                at="reference",
+            )
+        if self.reference != (self.calibration is not None):
+            missing = "calibration" if self.reference else "reference: true"
+            raise complaint(
+                f"socket {self.name} lacks {missing}",
+                expected="reference: true and calibration together",
+                at="reference" if self.reference else "calibration",
+            )
+        return self
 
 
 def _repeated(values: list[tuple[str, str]]) -> tuple[str, str] | None:
@@ -352,6 +378,25 @@ class Fixture(FromFile):
                     at=f"devices.{index}.socket",
                 )
         return simulation
+
+    @field_validator("sockets")
+    @classmethod
+    def _room_for_units(cls, sockets: tuple[Socket, ...]) -> tuple[Socket, ...]:
+        if all(socket.reference for socket in sockets):
+            raise complaint(
+                "every socket holds a reference", expected="a socket for a device"
+            )
+        return sockets
+
+    @property
+    def unit_sockets(self) -> tuple[Socket, ...]:
+        """Sockets whose devices are tested: all but those of references."""
+        return tuple(socket for socket in self.sockets if not socket.reference)
+
+    @property
+    def references(self) -> dict[str, Socket]:
+        """Sockets of references by the ROM code of their device."""
+        return {s.expect.rom_code or "": s for s in self.sockets if s.reference}
 
     @property
     def expected_roms(self) -> tuple[RomCode, ...]:

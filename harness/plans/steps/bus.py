@@ -13,7 +13,7 @@ from harness.driver.search import (
     enumerate_devices,
     verify,
 )
-from harness.errors import DeviceAbsent, NobodyAnswers
+from harness.errors import DeviceAbsent, NobodyAnswers, ReferenceUnfit
 from harness.families.family import ALARM_SEARCH
 from harness.families.registry import family_of
 from harness.plans.execution.seating import line_to_write
@@ -64,6 +64,8 @@ def _reset(context: Context, body: Reset) -> CheckResult:
     value = Measurement(
         name=name, value=counts[wanted], unit="resets", low=body.times, high=body.times
     )
+    if wanted is Presence.SEEN and counts[wanted] == body.times:
+        _require_a_unit(context)
     wrong = counts - Counter({wanted: counts[wanted]})
     evidence: dict[str, object] = {"presence": dict(counts), "echoes": dict(echoes)}
     if first_wrong is None:
@@ -85,6 +87,19 @@ def _reset(context: Context, body: Reset) -> CheckResult:
     )
 
 
+def _require_a_unit(context: Context) -> None:
+    """Where a reference answers every reset, a search shows whether a unit is in.
+
+    Raises:
+        NobodyAnswers: the references alone answer.
+    """
+    if not context.fixture.references:
+        return
+    scan = enumerate_devices(context.bus, expected=context.fixture.expected_roms)
+    if not (_of_units(context.fixture, scan).found or scan.dead_ends or scan.rejected):
+        raise NobodyAnswers("only the reference of the bench answers, and no device")
+
+
 def _presence_hint(
     wrong: Counter[Presence], counts: Counter[Presence], wanted: Presence
 ) -> str:
@@ -100,6 +115,7 @@ def _presence_hint(
 def run_enumerate(context: Context, body: Enumerate) -> Iterator[CheckResult]:
     """Search the bus; one result for the bus and one for each device found."""
     found: list[Enumeration] = []
+    seen: set[str] = set()
 
     def check() -> CheckResult:
         found.clear()
@@ -113,6 +129,8 @@ def run_enumerate(context: Context, body: Enumerate) -> Iterator[CheckResult]:
             roms = tuple(RomCode.parse(d.rom_code) for d in context.known_devices())
         with context.at_speed(body):
             found.extend(search(context.bus, expected=roms) for _ in range(body.scans))
+        seen.update(str(rom) for scan in found for rom in scan.found)
+        found[:] = [_of_units(context.fixture, scan) for scan in found]
         return _judge_enumeration(context, body, found)
 
     def again() -> CheckResult:
@@ -128,13 +146,31 @@ def run_enumerate(context: Context, body: Enumerate) -> Iterator[CheckResult]:
     yield result
     if not found or body.alarm or result.outcome is Outcome.ERROR:
         return  # what was found by echoes that are in doubt is nobody's device
-    devices = context.take(found[-1])
+    devices = context.take(found[-1], references=seen)
+    yield from _missing_references(context.fixture, seen)
     for device in devices:
         prove = partial(_prove, context, body, device)
         yield attempt(context, body, prove, device)
     if body.match_sockets:
         in_doubt = result.outcome is Outcome.PASSED
         yield from _match_sockets(context, body, devices, in_doubt=in_doubt)
+
+
+def _of_units(fixture: Fixture, scan: Enumeration) -> Enumeration:
+    """A search without the references of the bench, which are no units."""
+    kept = [rom for rom in scan.found if str(rom) not in fixture.references]
+    return replace(scan, found=kept)
+
+
+def _missing_references(fixture: Fixture, seen: set[str]) -> Iterator[CheckResult]:
+    for code, socket in fixture.references.items():
+        if code not in seen:
+            yield CheckResult(
+                outcome=Outcome.ERROR,
+                kind=ReferenceUnfit.kind,
+                message=f"the reference {code} of socket {socket.name} was not found",
+                hint=DeviceAbsent.default_hint,
+            )
 
 
 def _codes(scan: Enumeration) -> frozenset[str]:
@@ -298,7 +334,7 @@ def _amiss_sockets(fixture: Fixture, codes: list[str]) -> Iterator[CheckResult]:
     spare = Counter(RomCode.parse(code).family for code in left)
     for socket in missing_from(fixture, codes):
         yield _not_in_socket(fixture, socket.name, socket.expect.rom_code or "", codes)
-    for socket in fixture.sockets:
+    for socket in fixture.unit_sockets:
         family = socket.expect.family
         if socket.expect.rom_code or family is None:
             continue
@@ -353,7 +389,7 @@ def _not_in_socket(
 
 def run_verify(context: Context, body: Verify) -> Iterator[CheckResult]:
     """Prove the fixture's known ROM codes, one directed search each."""
-    for socket in context.fixture.sockets:
+    for socket in context.fixture.unit_sockets:
         if body.sockets != "all" and socket.name not in body.sockets:
             continue
         code = socket.expect.rom_code

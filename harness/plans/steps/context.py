@@ -22,6 +22,7 @@ from harness.plans.schema.bodies import AtSpeed, StepBody
 from harness.plans.schema.fixture import Fixture
 from harness.plans.schema.plan import Plan
 from harness.plans.schema.steps import StepItem
+from harness.plans.steps.dependencies.compared import Compared
 from harness.plans.steps.dependencies.conversions import Conversions
 from harness.plans.steps.dependencies.unsettled import Unsettled
 from harness.records import DeviceRef
@@ -61,6 +62,7 @@ class Context:
         conversions: which conversion each device holds.
         seating: which of the devices found sits in which socket.
         unsettled: devices whose settings an error left unknown.
+        compared: what was read of the references, and which devices used it.
         written: how often this run wrote settings to each device, by ROM code.
     """
 
@@ -83,9 +85,11 @@ class Context:
     _remarks: list[str] = field(default_factory=list)
     seating: Seating = field(default_factory=Seating)
     unsettled: Unsettled = field(default_factory=Unsettled)
+    compared: Compared = field(default_factory=Compared)
     written: Counter[str] = field(default_factory=Counter)
     _sessions: dict[str, DeviceSession] = field(default_factory=dict)
     _wiring: dict[str, dict[str, Any]] = field(default_factory=dict)
+    _references: set[str] = field(default_factory=set)
     _survey: Survey | None = None
     _overdrive_survey: OverdriveSurvey | None = None
 
@@ -255,18 +259,33 @@ class Context:
         family = family_of(RomCode.parse(rom_code).family)
         return name in family.settings and not family.settings[name].hazards
 
-    def take(self, enumeration: Enumeration) -> list[DeviceRef]:
-        """Make what a search found the devices of the run."""
+    def take(
+        self, enumeration: Enumeration, *, references: Iterable[str] = ()
+    ) -> list[DeviceRef]:
+        """Make what a search found the devices of the run.
+
+        Args:
+            enumeration: what was found.
+            references: ROM codes found that were left out of it.
+        """
         self._survey = None
-        found = set(map(str, enumeration.found))
+        found = {*map(str, enumeration.found), *references}
         for device in self.devices or ():
             if device.rom_code not in found:
                 why = f"{self.here} did not find the device"
                 self.conversions.lose(device.rom_code, why)
+        self._references = found & set(self.fixture.references)
+        for code in self.fixture.references:
+            if code not in found:
+                self.conversions.lose(code, f"{self.here} did not find the reference")
         self._seat(enumeration)
         order = [socket.name for socket in self.fixture.sockets]
         self.devices = sorted(
-            (self.ref(rom) for rom in enumeration.found),
+            (
+                self.ref(rom)
+                for rom in enumeration.found
+                if str(rom) not in self.fixture.references
+            ),
             key=lambda d: (
                 order.index(d.socket) if d.socket else len(order),
                 d.family,
@@ -304,6 +323,17 @@ class Context:
             roms = self.fixture.expected_roms
             self.take(enumerate_devices(self.bus, expected=roms))
         return self.devices or []
+
+    def reference_in(self, socket: str) -> DeviceRef:
+        """The reference device of a socket; never one of ``targets``."""
+        known = self.fixture.references
+        code = next(code for code, place in known.items() if place.name == socket)
+        return self.ref(RomCode.parse(code))
+
+    def references_found(self) -> list[DeviceRef]:
+        """References that the last search found; they are no devices of the run."""
+        self.known_devices()
+        return [self.ref(RomCode.parse(code)) for code in sorted(self._references)]
 
     def targets(
         self,

@@ -12,6 +12,7 @@ from harness.families.family import Answer, Quantity
 from harness.families.registry import family_of, quantities
 from harness.plans.schema.bodies import Convert, Read
 from harness.plans.steps.attempts import attempt, judged
+from harness.plans.steps.comparing.against import compare
 from harness.plans.steps.context import Context
 from harness.plans.steps.dependencies.configuring import make_up_settings
 from harness.plans.steps.dependencies.converting import (
@@ -50,6 +51,8 @@ def run_read(context: Context, body: Read) -> Iterator[CheckResult]:
 
 
 def _read(context: Context, body: Read, device: DeviceRef) -> CheckResult:
+    if body.against is not None:
+        return compare(context, body, device)
     quantity = quantities(device.family)[body.quantity]
     if not body.fresh and quantity.reread is None:
         raise UsageError(
@@ -120,7 +123,7 @@ def run_convert(context: Context, body: Convert) -> Iterator[CheckResult]:
     """One conversion of all thermometers at once."""
     devices = [
         device
-        for device in context.known_devices()
+        for device in (*context.known_devices(), *context.references_found())
         if family_of(device.family).convert_all
         and (body.family is None or device.family in body.family)
     ]

@@ -70,7 +70,7 @@ def missing_from(fixture: Fixture, found: Iterable[str]) -> list[Socket]:
     codes = set(found)
     return [
         socket
-        for socket in fixture.sockets
+        for socket in fixture.unit_sockets
         if socket.expect.rom_code and socket.expect.rom_code not in codes
     ]
 
@@ -148,7 +148,7 @@ def _too_few(fixture: Fixture, found: frozenset[str], start: str) -> Fault:
 
 
 def _fewer_than_named(fixture: Fixture, found: frozenset[str], start: str) -> Fault:
-    if any(socket.expect.rom_code for socket in fixture.sockets):
+    if any(socket.expect.rom_code for socket in fixture.unit_sockets):
         start += "; every device that the fixture names was found"
     return Fault(
         kind="count",
@@ -163,7 +163,7 @@ def _too_many(fixture: Fixture, found: frozenset[str], start: str) -> Fault:
     if missing:
         named = ", ".join(_named(fixture, s.expect.rom_code or "") for s in missing)
         start += f"; not found, though: {named}"
-    if not any(socket.expect.family_code for socket in fixture.sockets):
+    if not any(socket.expect.family_code for socket in fixture.unit_sockets):
         kinds = Counter(map(_kind_of, found))
         named = ", ".join(f"{count} x {kind}" for kind, count in sorted(kinds.items()))
         return Fault(
@@ -189,7 +189,7 @@ def _too_many(fixture: Fixture, found: frozenset[str], start: str) -> Fault:
 
 def _surplus(fixture: Fixture, found: frozenset[str]) -> list[str]:
     """Devices beyond those that the sockets expect, kind by kind."""
-    without = [s.expect.family for s in fixture.sockets if not s.expect.rom_code]
+    without = [s.expect.family for s in fixture.unit_sockets if not s.expect.rom_code]
     named, over = [], 0
     for family in sorted({RomCode.parse(code).family for code in found}):
         rivals = codes_without_socket(fixture, found, family)

@@ -134,4 +134,5 @@ def _limits_text(m: Measurement) -> str:
     low, high = (
         "none" if limit is None else limit_text(limit) for limit in (m.low, m.high)
     )
-    return f"limits {low} .. {high}"
+    beside = f", {one_line(m.criterion)}" if m.criterion else ""
+    return f"limits {low} .. {high}{beside}"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 
 from harness.simulation.faults.settings import ShortedLineFault
 from harness.simulation.servers.bench import Bench
@@ -15,13 +15,18 @@ class Handling:
     """Puts the devices of a bench in and takes them out.
 
     Args:
-        bench: the bench; at the beginning nothing is in.
+        bench: the bench; at the beginning nothing else is in.
+        stay: ROM codes of devices that belong to the bench and stay in.
     """
 
-    def __init__(self, bench: Bench) -> None:
+    def __init__(self, bench: Bench, stay: Collection[str] = ()) -> None:
         self._bench = bench
-        everybody = range(1, len(bench.stations) + 1)
-        self._set(everybody, connected=False)
+        units = [
+            place
+            for place, station in enumerate(bench.stations, 1)
+            if str(station.device.true_rom) not in stay
+        ]
+        self._set(units, connected=False)
 
     @property
     def now_s(self) -> float:

@@ -1,0 +1,1 @@
+"""Readings held against a reference of the bench, once they are stable."""
