@@ -121,7 +121,7 @@ class AdapterModel:
             due_us = self._packets[0].at_us if self._packets else inf
             if due_us <= self.core.now_us or deadline_us <= self.core.now_us:
                 now_us = max(now_us, min(due_us, deadline_us))
-            else:
+            elif not self._send_ahead(size, deadline_us):
                 self._step(min(deadline_us, due_us))
                 now_us = max(now_us, min(self.core.now_us, deadline_us, due_us))
             self._deliver(now_us)
@@ -228,6 +228,30 @@ class AdapterModel:
             core.idle_until(until_us)
         self._gather()
 
+    def _send_ahead(self, size: int, deadline_us: float) -> bool:
+        """Send what must be heard before the host can have ``size`` characters.
+
+        Packets on the way meanwhile wake nobody, so nothing has to stop for them.
+
+        Returns:
+            False if something else may happen meanwhile, or there is nothing to send.
+        """
+        if self.gap_probability or self.resend_us is not None or self.overrun:
+            return False
+        core = self.core
+        under_way = len(self._arrived) + len(self._fifo)
+        under_way += sum(len(packet.data) for packet in self._packets)
+        count = min(size - under_way - 1, len(self._outgoing))
+        begin_us = max(core.now_us, self._not_before_us)
+        end_us = begin_us + count * core.framing.character_us
+        if count < 2 or end_us >= min(deadline_us, core.agenda.next_us):
+            return False
+        core.idle_until(begin_us)
+        sent = core.transmit(self._outgoing[:count])
+        del self._outgoing[:sent]
+        self._gather()
+        return bool(sent)
+
     def _fetch_packet(self) -> None:
         """Get the next packet from the host, which may be late with it."""
         if self._outgoing and self._packet_left <= 0:
@@ -239,6 +263,8 @@ class AdapterModel:
     def _gather(self) -> None:
         """Put what the UART heard into packets."""
         data, times_us = self.core.fetch_heard()
+        if not data and not self._fifo:
+            return
         data, times_us = self._lose(data, times_us)
         size = self.core.settings.adapter.packet_bytes
         place = 0

@@ -46,6 +46,7 @@ class UartSide:
         self._random_for = random_for
         self._lift_v = 0.0
         self._inverted = False
+        self._phases: dict[int, float] = {}
         self._asked_baud = 9600.0
         self._line_high = True
         self.configure(baud=9600, stop_bits=1)
@@ -66,12 +67,19 @@ class UartSide:
         self.framing = Framing(bit_us=1e6 / rate, stop_bits=stop_bits)
         phase = adapter.grid_phase
         if phase is None:
-            phase = self._random_for("receiver grid", round(rate)).random()
+            phase = self._phase_at(round(rate))
         self.receiver = Receiver(
             framing=self.framing, oversampling=adapter.oversampling, phase=phase
         )
         self.receiver.restart(self._level)
         return rate
+
+    def _phase_at(self, baud: int) -> float:
+        phase = self._phases.get(baud)
+        if phase is None:
+            phase = self._random_for("receiver grid", baud).random()
+            self._phases[baud] = phase
+        return phase
 
     def follow(self) -> None:
         """A fault of the rate came or went."""

@@ -6,6 +6,7 @@ the bit its pin sampled:
     bit = yield LISTEN          leave the line, read what the host writes
     yield PULL                  send a 0
     yield self._busy            asked when the slot begins: 0 or 1
+    bits = yield RECEIVE_BYTE   several slots that are fixed beforehand, see ``slot_block``
 
 so command code reads like the data sheet: ``command = yield from
 self.receive_byte()``. A generator that returns is silent until the next reset.
@@ -18,6 +19,14 @@ from functools import lru_cache
 from random import Random
 from typing import Any, Generic, Protocol, TypeVar
 
+from harness.simulation.devices.slot_block import (
+    BYTE,
+    RECEIVE_BYTE,
+    SEARCH_STEP,
+    SINGLE,
+    SlotBlock,
+    match_of,
+)
 from harness.simulation.devices.supply import Supply
 from harness.simulation.settings.device import DeviceSettings
 from harness.wire.romcode import RomCode
@@ -25,7 +34,8 @@ from harness.wire.romcode import RomCode
 PULL = 0
 LISTEN = 1
 
-Want = int | Callable[[], int]
+Level = int | Callable[[], int]
+Want = Level | SlotBlock
 Slots = Generator[Want, int, None]
 Bits = Generator[Want, int, int]
 
@@ -92,6 +102,8 @@ class Device(Generic[SettingsT]):
         rom: the ROM code it answers with; faults put another one here.
         true_rom: its own ROM code.
         want: what to do with the next slot; None while it is silent.
+        block: the fixed slots that it is in; None if it decides when a slot begins.
+        done: how many of those are over.
         fast: True while it runs in overdrive.
         on_speed: called when that changes.
         send: hands the sampled bit to the session and returns the next wish.
@@ -122,8 +134,11 @@ class Device(Generic[SettingsT]):
         self.wrong_bytes: dict[int, int] = {}
         self.fast = settings.wakes_in_overdrive and self.can_overdrive
         self.on_speed: Callable[[], None] = _nobody_listens
-        self.want: Want | None = None
+        self.want: Level | None = None
+        self.block: SlotBlock | None = None
+        self.done = 0
         self.send: Callable[[int], Want] = _nobody
+        self._sampled = 0
         self._slots: Slots | None = None
         self._resumable = False
 
@@ -140,10 +155,40 @@ class Device(Generic[SettingsT]):
         """The bit sampled in this slot."""
         if self.want is None:
             return
+        if self.block is None:
+            self._go_on(bit)
+        else:
+            self.take_block(bit, 1)
+
+    def take_block(self, bits: int, count: int) -> None:
+        """The bits sampled in the next ``count`` slots of the block it is in.
+
+        A device that waits for other bits leaves the session by the end of them.
+        """
+        block = self.block
+        assert block is not None
+        bits, count = self._sampled | bits << self.done, self.done + count
+        if count == block.length or block.differs(bits, count):
+            self._go_on(bits)
+        else:
+            self._sampled, self.done = bits, count
+            self.want = block.levels >> count & 1
+
+    def _go_on(self, bits: int) -> None:
+        """Hand the session what was sampled, and ask it for the next slots."""
         try:
-            self.want = self.send(bit)
+            self._wish(self.send(bits))
         except StopIteration:
             self.fall_silent()
+
+    def _wish(self, want: Want) -> None:
+        if isinstance(want, int):
+            self.want, self.block = want, SINGLE[want]
+        elif isinstance(want, SlotBlock):
+            self.want, self.block = want.levels & 1, want
+        else:
+            self.want, self.block = want, None
+        self.done = self._sampled = 0
 
     @property
     def can_overdrive(self) -> bool:
@@ -179,11 +224,11 @@ class Device(Generic[SettingsT]):
             self._run(fast=False)
         self._slots = self._session()
         self.send = self._slots.send
-        self.want = next(self._slots)
+        self._wish(next(self._slots))
 
     def fall_silent(self) -> None:
         """Take no part until the next reset."""
-        slots, self._slots, self.want = self._slots, None, None
+        slots, self._slots, self.want, self.block = self._slots, None, None, None
         if slots is not None:
             slots.close()
 
@@ -223,22 +268,16 @@ class Device(Generic[SettingsT]):
 
     def receive_byte(self) -> Bits:
         """Eight slots written by the host."""
-        value = 0
-        for place in range(8):
-            bit = yield LISTEN
-            value |= bit << place
-        return value
+        return (yield RECEIVE_BYTE)
 
     def send_byte(self, value: int) -> Slots:
         """Eight slots read by the host."""
-        for place in range(8):
-            yield value >> place & 1
+        yield BYTE[value & 0xFF]
 
     def send_bytes(self, values: bytes) -> Slots:
         """As many bytes, least significant bit first."""
         for value in values:
-            for place in range(8):
-                yield value >> place & 1
+            yield BYTE[value]
 
     # ROM layer
 
@@ -282,25 +321,24 @@ class Device(Generic[SettingsT]):
         self._run(fast=True)
         if command == OVERDRIVE_SKIP_ROM:
             return True
-        meant = yield from self._match()
-        if not meant:
-            self._run(fast=before)
-        return meant
-
-    def _match(self) -> Generator[Want, int, bool]:
         self._resumable = False
-        for bit in _bits(self.rom):
+        for bit in _bits(self.rom):  # slot by slot: it must not be fast any longer
             if (yield LISTEN) != bit:
+                self._run(fast=before)
                 return False
         self._resumable = True
         return True
 
+    def _match(self) -> Generator[Want, int, bool]:
+        self._resumable = False
+        meant = match_of(self.rom)
+        self._resumable = (yield meant) == meant.expected
+        return self._resumable
+
     def _search(self) -> Generator[Want, int, bool]:
         self._resumable = False
         for bit in _bits(self.rom):
-            yield bit
-            yield 1 - bit
-            if (yield LISTEN) != bit:
+            if (yield SEARCH_STEP[bit]) >> 2 != bit:
                 return False
         self._resumable = True
         return True

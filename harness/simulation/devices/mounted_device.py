@@ -99,6 +99,11 @@ class Station:
             and self.pin.phase is not Phase.OFF
         )
 
+    @property
+    def is_drifting(self) -> bool:
+        """True if something on it depends on time even while the line is high and still."""
+        return self.supply.takes_time or not self.pin.is_high
+
     def open_supply_lead(self, crowd: Callable[[], int]) -> None:
         """The supply wire breaks: the data line feeds the chip from now on."""
         self._use_supply(

@@ -114,6 +114,11 @@ class Pin:
         self._attached = False
 
     @property
+    def is_high(self) -> bool:
+        """True if it sees the line high; a pin without a line sees it low."""
+        return self._high
+
+    @property
     def times(self) -> TimeBase:
         """The times in force."""
         if self.is_fast and self.overdrive is not None:

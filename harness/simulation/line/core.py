@@ -19,7 +19,8 @@ from harness.simulation.devices.base import Device
 from harness.simulation.devices.mounted_device import Station, draw_rom_codes
 from harness.simulation.devices.time_bases import TimeBase
 from harness.simulation.line.agenda import Agenda
-from harness.simulation.line.outcome_cache import CachedLine, Known, Outcomes, situation
+from harness.simulation.line.cached_line import CachedLine
+from harness.simulation.line.outcome_cache import Known, Outcomes, situation
 from harness.simulation.line.trace import LineTrace, LineWatch
 from harness.simulation.line.wiring import Wiring
 from harness.simulation.settings.bench import BenchSettings
@@ -78,6 +79,7 @@ class Core:
         self._quick = [s for s in self.stations if s.pin.overdrive is not None]
         self._outcomes = Outcomes(self._engine, self.stations)
         self._settled: bool | None = None
+        self._drifting: list[Station] = []
         self._incident = False
         self.uart = UartSide(
             settings=settings, engine=self._engine, random_for=self.random_for
@@ -286,11 +288,32 @@ class Core:
                 and not line.induced_v
                 and all(station.pin.is_at_rest for station in self.stations)
             )
+            self._drifting = [s for s in self.stations if s.is_drifting]
         return self._settled
+
+    def _rests(self) -> bool:
+        """True if time changes nothing on the line, which is at its final voltage.
+
+        To the hundredth of a volt from which all characters start, see ``_quantise``.
+        """
+        line = self.wiring.line
+        return (
+            line.watch is None
+            and self._is_settled()
+            and line.volts == round(line.final_v * 100) / 100
+            and self._engine.stays_high
+        )
 
     def _coast(self, until_us: float) -> None:
         """Idle up to a time before which nothing is on the agenda."""
         engine = self._engine
+        if self._rests():
+            by_us = until_us - engine.origin_us
+            if by_us > 0:
+                for drifting in self._drifting:
+                    drifting.rebase(by_us)
+                engine.origin_us = until_us
+            return
         while engine.origin_us < until_us:
             span_us = until_us - engine.origin_us
             still = engine.next_due_us == inf and not self.receiver.is_waiting

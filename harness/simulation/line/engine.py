@@ -63,6 +63,7 @@ class Engine:
         self._order = count()
         self._timers: list[tuple[float, int, Timer]] = []
         self._comparators: dict[tuple[float, float], Comparator] = {}
+        self._highest_v: float | None = None
 
     @property
     def absolute_us(self) -> float:
@@ -104,6 +105,7 @@ class Engine:
             comparator.is_high = volts >= (low_v if was_high else high_v)
             self._comparators[low_v, high_v] = comparator
         comparator.listeners[owner] = on_edge
+        self._highest_v = None
         return comparator
 
     def ignore(self, owner: object) -> None:
@@ -112,6 +114,7 @@ class Engine:
             comparator.listeners.pop(owner, None)
             if not comparator.listeners:
                 del self._comparators[key]
+        self._highest_v = None
 
     @property
     def is_calm(self) -> bool:
@@ -120,6 +123,14 @@ class Engine:
         return not self._timers and all(
             comparator.is_high for comparator in self._comparators.values()
         )
+
+    @property
+    def stays_high(self) -> bool:
+        """True if a calm line will cross no threshold: it is above all, and stays so."""
+        if self._highest_v is None:
+            keys = self._comparators
+            self._highest_v = max((low_v for low_v, _ in keys), default=-inf)
+        return min(self.line.volts, self.line.final_v) > self._highest_v
 
     @property
     def next_due_us(self) -> float:

@@ -49,16 +49,19 @@ class Line:
         self._loads_a: dict[Hashable, float] = {}
         self._leaks_a: dict[Hashable, float] = {}
         self._capacitances_pf: dict[Hashable, float] = {"cable": capacitance_pf}
+        self._signature: Hashable = None
 
     @property
     def signature(self) -> Hashable:
         """Equal for lines that behave alike."""
-        return (
-            frozenset(self._pulls.items()),
-            frozenset(self._loads_a.items()),
-            frozenset(self._leaks_a.values()),
-            frozenset(self._capacitances_pf.items()),
-        )
+        if self._signature is None:
+            self._signature = (
+                frozenset(self._pulls.items()),
+                frozenset(self._loads_a.items()),
+                frozenset(self._leaks_a.values()),
+                frozenset(self._capacitances_pf.items()),
+            )
+        return self._signature
 
     @property
     def source_ohm(self) -> float:
@@ -150,6 +153,7 @@ class Line:
 
     def _solve(self) -> None:
         self._end_segment()
+        self._signature = None
         # exact sums: equal lines are equal to the last bit, whatever came first
         siemens = fsum(pull[0] for pull in self._pulls.values())
         capacitance_pf = fsum(self._capacitances_pf.values())

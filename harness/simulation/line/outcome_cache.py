@@ -11,14 +11,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass
-from math import exp, inf
-from typing import Any
+from functools import reduce
+from math import exp
+from operator import and_
 
 from harness.simulation.adapter.uart import HeardCharacter
-from harness.simulation.devices.base import Device
 from harness.simulation.devices.mounted_device import Station
 from harness.simulation.devices.supply import HYSTERESIS_V, ParasiteSupply
-from harness.simulation.line.agenda import Agenda
 from harness.simulation.line.engine import Engine
 from harness.simulation.line.slot_log import SlotLog
 from harness.simulation.line.trace import LineCourse
@@ -28,6 +27,9 @@ MOST_OUTCOMES = 200_000
 
 MOST_RECORDED = 20_000
 """The same while the line is recorded: an outcome with its course takes some 10 kB."""
+
+MOST_STRETCHES = 10_000
+"""Under one circumstance; then they start afresh. One takes about 1 kB."""
 
 MOST_CIRCUMSTANCES = 64
 """Then all start afresh."""
@@ -66,6 +68,36 @@ class KnownOutcome:
     keep: float
     gain_v: float
     course: LineCourse | None
+
+
+class KnownStretch:
+    """What several characters in a row do to a calm line, outcome after outcome.
+
+    Attributes:
+        outcomes: of each; none is a reset.
+        echoes: the characters received.
+        heard_us: when, each from the start of its own character.
+        slots: mask of the devices that took all of them for time slots.
+        end_cv: voltage at the end, in hundredths of a volt.
+    """
+
+    __slots__ = ("_bits", "echoes", "end_cv", "heard_us", "outcomes", "slots")
+
+    def __init__(self, outcomes: tuple[KnownOutcome, ...]) -> None:
+        self.outcomes = outcomes
+        self.echoes = bytes(each.echo for each in outcomes)
+        self.heard_us = tuple(each.heard_us for each in outcomes)
+        self.slots = reduce(and_, (each.slots for each in outcomes))
+        self.end_cv = outcomes[-1].end_cv
+        self._bits: dict[int, int] = {}
+
+    def bits(self, of: int) -> int:
+        """What a device sampled, first slot in bit 0; ``of`` is its bit in the masks."""
+        bits = self._bits.get(of)
+        if bits is None:
+            ones = (1 << k for k, each in enumerate(self.outcomes) if each.ones & of)
+            bits = self._bits[of] = sum(ones)
+        return bits
 
 
 def situation(byte: int, pulling: int, start_cv: int) -> int:
@@ -139,10 +171,12 @@ class Known:
 
     Attributes:
         outcomes: by ``situation``.
+        stretches: of several characters, by what they depend on.
         lumped: the parasite devices, if there are any.
     """
 
     outcomes: dict[int, KnownOutcome]
+    stretches: dict[Hashable, KnownStretch]
     lumped: LumpedSupply | None
 
 
@@ -184,9 +218,12 @@ class Outcomes:
             if len(self._known) >= MOST_CIRCUMSTANCES:
                 self._known.clear()
             lumped = LumpedSupply.of(self._stations, self._engine)
-            known = self._known[circumstance] = Known(outcomes={}, lumped=lumped)
+            known = Known(outcomes={}, stretches={}, lumped=lumped)
+            self._known[circumstance] = known
         elif len(known.outcomes) >= self._most:
             known.outcomes.clear()
+        if len(known.stretches) >= MOST_STRETCHES:
+            known.stretches.clear()
         return known
 
     @property
@@ -255,165 +292,3 @@ class Outcomes:
 def _mask(logs: list[tuple[Station, SlotLog]], holds: Callable[[SlotLog], bool]) -> int:
     """Bits of the devices whose log of the character holds."""
     return sum(station.bit for station, log in logs if holds(log))
-
-
-class CachedLine:
-    """Sends characters by known outcomes while nothing unusual happens.
-
-    Attributes:
-        heard: bytes received and not yet fetched.
-        heard_us: bench time at which each was complete.
-    """
-
-    def __init__(self, engine: Engine, agenda: Agenda, stations: list[Station]) -> None:
-        self.heard = bytearray()
-        self.heard_us: list[float] = []
-        self._engine = engine
-        self._agenda = agenda
-        self._stations = stations
-        self._outcome: KnownOutcome | None = None
-        self._stopped = False
-
-    def stop(self) -> None:
-        """A device changed its speed: other outcomes count after this character."""
-        self._stopped = True
-
-    def pulling(self) -> int:
-        """Mask of the devices that would pull in a slot that began now."""
-        return _Crowd(self._stations).ask()
-
-    def taken_us(self, index: int) -> float | None:
-        """When a device took its bit in the character at hand; None outside ``run``."""
-        outcome = self._outcome
-        return None if outcome is None else outcome.taken_us[index]
-
-    def run(
-        self,
-        data: bytes | bytearray,
-        place: int,
-        *,
-        known: Known,
-        until_us: float,
-        character_us: float,
-        start_cv: int,
-    ) -> tuple[int, int]:
-        """Send from ``data[place]`` on; stop before the first unknown outcome.
-
-        One loop on purpose, long as it is: it runs once a character, and a call in it
-        would cost as much as all the rest.
-
-        Returns:
-            The next place, and the line's voltage there in hundredths.
-        """
-        engine, agenda = self._engine, self._agenda
-        watch = engine.line.watch
-        heard, heard_us = self.heard.append, self.heard_us.append
-        outcomes, lumped = known.outcomes, known.lumped
-        floor_v = lumped.floor_v if lumped else -inf
-        volts = lumped.start_v() if lumped else 0.0
-        crowd = _Crowd(self._stations)
-        start_us = began_us = engine.origin_us
-        end = len(data)
-        self._stopped = False
-        try:
-            while place < end and start_us < until_us:
-                pulling = crowd.ask() if crowd.asked else crowd.pulling
-                # the same key as ``situation`` makes; a call would cost too much
-                outcome = outcomes.get((pulling << 12 | start_cv) << 8 | data[place])
-                if outcome is None or start_us + character_us > agenda.next_us:
-                    break
-                lowest_v = volts - outcome.spent_v
-                if lowest_v < floor_v:
-                    break
-                engine.origin_us = start_us
-                heard(outcome.echo)
-                heard_us(start_us + outcome.heard_us)
-                if watch is not None and outcome.course is not None:
-                    watch.take(start_us, outcome.course)
-                if crowd.active or outcome.resets:
-                    self._outcome = outcome
-                    crowd.take(outcome)
-                    # who dozed is awake now, and other outcomes count
-                    self._stopped |= bool(outcome.resets)
-                volts = lowest_v * outcome.keep + outcome.gain_v
-                start_cv = outcome.end_cv
-                start_us += character_us
-                place += 1
-                if self._stopped:
-                    break
-        finally:
-            self._outcome = None
-            engine.origin_us = start_us
-        if lumped and start_us > began_us:
-            lumped.assume(volts)
-        return place, start_cv
-
-
-Member = tuple[int, Device[Any]]
-"""A device and its bit in the masks."""
-
-
-class _Crowd:
-    """The devices that take part, and what they want with the next slot.
-
-    Attributes:
-        active: those with a session.
-        pulling: mask of those that will pull for certain.
-        asked: those who decide when the slot begins.
-    """
-
-    __slots__ = ("_stations", "active", "asked", "pulling")
-
-    def __init__(self, stations: list[Station]) -> None:
-        self._stations = stations
-        self.active: list[Member] = []
-        self.asked: list[Member] = []
-        self.pulling = 0
-        self._recount()
-
-    def ask(self) -> int:
-        """Mask of those that will pull in the slot that begins now."""
-        mask = self.pulling
-        for bit, device in self.asked:
-            if device.level() == 0:
-                mask |= bit
-        return mask
-
-    def take(self, outcome: KnownOutcome) -> None:
-        """Give every device its bit, or its reset; in one loop, since it runs once a slot."""
-        ones, slots = outcome.ones, outcome.slots
-        pulling = 0
-        asked = []
-        somebody_left = False
-        for member in self.active:
-            bit, device = member
-            if slots & bit:
-                try:
-                    device.want = device.send(1 if ones & bit else 0)
-                except StopIteration:
-                    device.fall_silent()
-                    somebody_left = True
-                    continue
-            want = device.want
-            if want == 0:
-                pulling |= bit
-            elif want != 1:
-                asked.append(member)
-        self.pulling, self.asked = pulling, asked
-        if outcome.resets:
-            for station, leaves_overdrive in outcome.resets:
-                station.device.restart(leave_overdrive=leaves_overdrive)
-            self._recount()
-        elif somebody_left:
-            self.active = [m for m in self.active if m[1].want is not None]
-
-    def _recount(self) -> None:
-        self.active = [(s.bit, s.device) for s in self._stations if s.is_listening]
-        self.pulling = 0
-        self.asked = []
-        for member in self.active:
-            bit, device = member
-            if device.want == 0:
-                self.pulling |= bit
-            elif device.want != 1:
-                self.asked.append(member)
