@@ -50,6 +50,10 @@ _MOST_PAUSES = 20
 """Pauses of half the allowance after which a line is called restless."""
 
 
+def _nobody_minds(_characters: bytes) -> None:
+    """Before somebody wants to know."""
+
+
 def _nobody_hears(_sent: bytes, _heard: bytes, _baud: int, _stop_bits: int) -> None:
     """Before somebody keeps the traffic."""
 
@@ -107,6 +111,8 @@ class Adapter:
         self.clock: Clock = SystemClock()
         self.on_traffic: Callable[[bytes, bytes, int, int], None] = _nobody_hears
         """Told of each burst: characters sent and heard, rate, stop bits."""
+        self.on_stray: Callable[[bytes], None] = _nobody_minds
+        """Told of characters that no echo is due for, and that no switching explains."""
 
     # -- opening and closing -------------------------------------------------
 
@@ -230,6 +236,7 @@ class Adapter:
             waiting = self._port.in_waiting
             extra = self._port.read(waiting) if waiting else b""
         if extra:
+            self.on_stray(extra)
             self.unsolicited += self._heard(extra)
             raise ExtraEcho(
                 f"sent {sent} characters, {sent + len(extra)} came back",
@@ -238,10 +245,13 @@ class Adapter:
 
     def _collect_unsolicited(self) -> None:
         waiting = self._port.in_waiting
+        due = len(self._owed)
         self.unsolicited = self._heard(self._port.read(waiting) if waiting else b"")
         # a supply or pull-up that we switched moves the line: devices announce themselves
         self.surplus = b"" if self._stirred else self.unsolicited
         self._stirred = False
+        if self.surplus[due:]:
+            self.on_stray(self.surplus[due:])
 
     def gather(self, frames: bytes, baud: int, stop_bits: int = 1) -> bytes:
         """Send a burst and return all that comes back until nothing more can come.

@@ -89,6 +89,24 @@ SPEAKS_DEVICES: Speaks = {
     "absent": (
         {
             "devices": (
+                DeviceFacts(
+                    rom_code=ROM,
+                    family=0x28,
+                    verifies=30,
+                    answers_long_reset=False,
+                    answers_overdrive=False,
+                ),
+                probe(OTHER),
+            ),
+            "scans": replace(SCANS, found={OTHER: 3}, first=(OTHER,), last=(OTHER,)),
+        },
+        Cause.DEVICE,
+        "absent",
+        Sure.CERTAIN,
+    ),
+    "absent, or in overdrive: not tried": (
+        {
+            "devices": (
                 DeviceFacts(rom_code=ROM, family=0x28, verifies=30),
                 probe(OTHER),
             ),
@@ -96,6 +114,51 @@ SPEAKS_DEVICES: Speaks = {
         },
         Cause.DEVICE,
         "absent",
+        Sure.UNDECIDED,
+    ),
+    "in overdrive": (
+        {
+            "devices": (
+                DeviceFacts(
+                    rom_code=ROM,
+                    family=0x2D,
+                    verifies=30,
+                    answers_long_reset=False,
+                    answers_overdrive=True,
+                ),
+                probe(OTHER),
+            ),
+            "scans": replace(SCANS, found={OTHER: 3}, first=(OTHER,), last=(OTHER,)),
+        },
+        Cause.CONFIGURATION,
+        "left-in-fast-mode",
+        Sure.CERTAIN,
+    ),
+    "says bus power, and converts": (
+        {"devices": (probe(supply_answers=(0, 0, 0)),)},
+        Cause.DEVICE,
+        "says-bus-power",
+        Sure.CERTAIN,
+    ),
+    "bus power that nobody declared": (
+        {
+            "devices": (
+                probe(
+                    supply_answers=(0, 0, 0),
+                    conversions=tuple(
+                        Conversion(
+                            alone=n < 2,
+                            heard=False if n < 2 else None,
+                            value_degc=25.0,
+                            marker_kept=True,
+                        )
+                        for n in range(6)
+                    ),
+                ),
+            ),
+        },
+        Cause.SUPPLY,
+        "supply-differs",
         Sure.CERTAIN,
     ),
     "duplicate": (

@@ -7,6 +7,7 @@ from dataclasses import replace
 from harness.diagnosis.evidence.bus import (
     AdapterFacts,
     IdleFacts,
+    ProbeNote,
 )
 from harness.diagnosis.finding import Cause, Sure
 from tests.diagnosis.sound import (
@@ -233,6 +234,12 @@ SPEAKS_LINE: Speaks = {
         },
         Cause.CONFIGURATION,
         "left-in-fast-mode",
+        Sure.UNDECIDED,
+    ),
+    "pulled meanwhile": (
+        {"pulls": (24.0,), "probes": (ProbeNote(name="x", did="y", took_s=30.0),)},
+        Cause.DEVICE,
+        "signals",
         Sure.UNDECIDED,
     ),
     "fast mode": (

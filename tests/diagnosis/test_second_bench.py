@@ -138,3 +138,17 @@ def test_a_line_that_stays_low() -> None:
     found = examine(thermometers(2), stuck_low=True)
     assert first(found).kind in {"stuck-low", "silent"}
     assert "inverted" not in faults(found)
+
+
+def test_a_lone_device_that_says_bus_power() -> None:
+    """Its conversions come out, the fixture declares otherwise: said, and no fault."""
+    found = examine(thermometers(1, parasite=True))
+    assert not faults(found)
+    assert first(found).kind == "supply-differs"
+
+
+def test_deaf_to_convert_within_the_effort() -> None:
+    """So many commands that no loss now and then explains it; its settings stay."""
+    deaf = thermometers(1, deaf=1.0)[0] | {"serial": 0x77}
+    found = first(examine([*thermometers(2), deaf]))
+    assert (found.kind, found.sure) == ("deaf-to-convert", Sure.CERTAIN)

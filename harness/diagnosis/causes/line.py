@@ -24,6 +24,7 @@ from harness.diagnosis.signs.line import (
     heard_whole,
     long_pulls,
     low_at_the_end,
+    pulls_tell,
 )
 from harness.digits import bound_text, span_text
 from harness.records import Bound
@@ -148,6 +149,35 @@ def foreign_traffic(evidence: Evidence) -> Iterator[Finding]:
             try_first="twisted pair, a ferrite, a ground wire of its own; note what "
             "switches at these times",
         )
+
+
+def pulled_meanwhile(evidence: Evidence) -> Iterator[Finding]:
+    """Lone long pulls while something else was examined: what speaks does not wait for us."""
+    if not evidence.pulls or not pulls_tell(evidence):
+        return
+    if any(foreign_traffic(evidence)) or evidence.lost:
+        return
+    again = len(evidence.pulls) > 2
+    took_s = sum(probe.took_s for probe in evidence.probes)
+    when = ", ".join(f"{at_s:.1f}" for at_s in evidence.pulls[:5])
+    yield Finding(
+        cause=Cause.DEVICE,
+        kind="comes-and-goes" if again else "signals",
+        says="the line is pulled on its own while others are asked, as by devices that get "
+        "power or contact, or by a part whose output signals"
+        if again
+        else "the line was pulled on its own while others were asked: a part signals, or one "
+        "was plugged in",
+        measured=(
+            f"{len(evidence.pulls)} long pulls in {took_s:.0f} s, the first at {when} s; each "
+            "spoils what was asked then",
+        ),
+        ruled_out=("spikes: those are short",),
+        try_first="look for a loose contact, a supply that dips, a part that signals"
+        if again
+        else "plug between runs; look for a part whose alarm pulls the line",
+        weight=Weight.FAULT if again else Weight.NOTE,
+    )
 
 
 def slow_edge(evidence: Evidence) -> Iterator[Finding]:

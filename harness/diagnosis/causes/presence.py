@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from harness.diagnosis.causes.devices import doubled, impossible_code
 from harness.diagnosis.causes.kinds import odd_answer
-from harness.diagnosis.causes.line import reset_shown
+from harness.diagnosis.causes.line import answers_in_zeros, reset_shown
 from harness.diagnosis.evidence.bus import DeviceFacts, Evidence
 from harness.diagnosis.finding import Cause, Finding, Weight
 from harness.diagnosis.inventory import Membership
@@ -17,21 +17,27 @@ _STANDS_OUT = 0.05
 
 
 def wants_long_reset(evidence: Evidence) -> Iterator[Finding]:
-    """Silent after customary resets, there after one of 694 us."""
-    for device in evidence.devices:
-        if device.answers_long_reset:
-            yield Finding(
-                cause=Cause.CONFIGURATION,
-                kind="left-in-fast-mode",
-                says=f"{device.name} answers only behind a longer reset: it was left in fast mode "
-                "or takes no shorter low for a reset",
-                measured=(
-                    f"0 of {device.verifies} directed searches behind customary resets, 1 of 1 "
-                    "behind one of 694 us",
-                ),
-                try_first="lengthen the reset (7200 baud), check the adapter's rate",
-                device=device.rom_code,
-            )
+    """Silent after customary resets, there after a longer one or at overdrive speed."""
+    heard = [d for d in evidence.devices if d.answers_long_reset or d.answers_overdrive]
+    if len(heard) > 1 and any(answers_in_zeros(evidence)):
+        # one of them pulls in the slots of all, who are heard once it has left that mode
+        heard = [d for d in heard if d.answers_overdrive]
+    for device in heard:
+        long = "yes" if device.answers_long_reset else "no"
+        fast = {True: "yes", False: "no", None: "not tried"}
+        yield Finding(
+            cause=Cause.CONFIGURATION,
+            kind="left-in-fast-mode",
+            says=f"{device.name} is there and takes no customary reset: it was left in fast "
+            "mode, or wants a longer low",
+            measured=(
+                f"0 of {device.verifies} directed searches behind customary resets; behind "
+                f"resets of 694 and 833 us: {long}; at overdrive speed: "
+                f"{fast[device.answers_overdrive]}",
+            ),
+            try_first="lengthen the reset (7200 baud), check the adapter's rate",
+            device=device.rom_code,
+        )
 
 
 _UNDER_ANOTHER_CODE = (
@@ -51,7 +57,7 @@ def missing(evidence: Evidence) -> Iterator[Finding]:
         and d.rom_code in evidence.expected.rom_codes
         and not (evidence.scans and evidence.scans.found.get(d.rom_code))
         and not (evidence.scans and d.rom_code in evidence.scans.last)
-        and not d.answers_long_reset
+        and not (d.answers_long_reset or d.answers_overdrive)
     ]
     if not gone or not others:
         return

@@ -12,6 +12,10 @@ from collections.abc import Iterator
 from harness.diagnosis.evidence.bus import Blocks, Evidence
 from harness.diagnosis.finding import Cause, Finding, Weight
 
+_SPOILT_BY_A_PULL = 2
+"""A pull of 4.8 ms at most lies in two transactions at most: in the end of one and in the
+reset of the next."""
+
 _ENOUGH = 3
 """From so many single troubles on it is a fault, below a warning (our own choice)."""
 
@@ -28,7 +32,7 @@ def unexplained(evidence: Evidence) -> Iterator[Finding]:
         if times
     }
     total = sum(times for times, _ in counted.values())
-    if not total:
+    if total <= _SPOILT_BY_A_PULL * len(evidence.pulls):
         return
     yield Finding(
         cause=Cause.UNDECIDED,

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from harness.diagnosis.evidence.bus import Conversion, DeviceFacts, Evidence
 from harness.diagnosis.finding import Cause, Finding, Weight
-from harness.diagnosis.signs.devices import measured_values
+from harness.diagnosis.signs.devices import SEEN_BUSY_MS, measured_values
 
 _HIGHEST_DEGC = 125.0
 """End of the published range of the thermometers."""
@@ -79,15 +79,10 @@ def _minority(evidence: Evidence, fed: list[DeviceFacts]) -> bool:
     return bool(undeclared) and len(fed) * 2 <= len(asked)
 
 
-_SEEN_BUSY_MS = 15.0
-"""Busy for longer than a poll and a late host take, seen: a device with a supply of its
-own. On bus power the polling itself reads as done at once, since nobody pulls the line."""
-
-
 def _says_so_only(device: DeviceFacts) -> bool:
     """True if the device behaves as one with a supply of its own."""
     return any(
-        c.took_ms is not None and c.took_ms > _SEEN_BUSY_MS and not c.power_on
+        c.took_ms is not None and c.took_ms > SEEN_BUSY_MS and not c.power_on
         for c in device.conversions
     )
 
@@ -135,6 +130,41 @@ def third_wire(evidence: Evidence) -> Iterator[Finding]:
             ruled_out=("the common supply: the other devices have it",),
             try_first=f"check the supply wire at {device.name}",
             device=device.rom_code,
+        )
+
+
+def says_bus_power(evidence: Evidence) -> Iterator[Finding]:
+    """Undeclared bus power of devices whose conversions come out all the same."""
+    told = {f.device for f in third_wire(evidence)}
+    if any(starved(evidence)):
+        return
+    for device in evidence.devices:
+        code = device.rom_code
+        undeclared = device.on_parasite and code not in evidence.expected.parasite
+        if not undeclared or code in told or code not in evidence.expected.rom_codes:
+            continue
+        fed = _says_so_only(device)
+        busy = [c.took_ms for c in device.conversions if c.took_ms is not None]
+        yield Finding(
+            cause=Cause.DEVICE if fed else Cause.SUPPLY,
+            kind="says-bus-power" if fed else "supply-differs",
+            says=f"{device.name} says that it lives on the data line, "
+            + (
+                "and pulls that line for busy, as only a part with a supply of its own can"
+                if fed
+                else "the fixture does not; its conversions come out as long as the line "
+                "feeds them"
+            ),
+            measured=(
+                f"power query: bus power in {device.supply_answers.count(0)} of "
+                f"{len(device.supply_answers)}",
+                f"busy seen for {max(busy):.0f} ms" if fed else "busy never seen",
+            ),
+            try_first="do not trust the power query of this part; its readings are valid"
+            if fed
+            else "correct expect.supply of its socket, or check the supply wire there",
+            device=code,
+            weight=Weight.WARNING,
         )
 
 

@@ -95,6 +95,7 @@ RULES: tuple[Rule, ...] = (
         otherwise="somebody else speaking on the bus",
         spoils=True,
     ),
+    Rule(judge=rules_line.pulled_meanwhile, seen_by="pulls"),
     Rule(judge=rules_line.stretched_reset, seen_by="resets", spoils=True),
     Rule(judge=rules_line.long_presence, seen_by="resets", spoils=True),
     Rule(
@@ -146,6 +147,7 @@ RULES: tuple[Rule, ...] = (
     Rule(judge=rules_supply.given_up, seen_by="devices"),
     Rule(judge=rules_supply.third_wire, seen_by="devices"),
     Rule(judge=rules_supply.starved, seen_by="devices"),
+    Rule(judge=rules_supply.says_bus_power, seen_by="devices"),
     Rule(
         judge=rules_supply.restarted,
         seen_by="devices",

@@ -324,8 +324,9 @@ class DeviceFacts:
         verifies: directed searches tried.
         verify_troubles: kind of error -> directed searches that it ended without saying
             anything of this device alone: late replies, and resets that nobody answered.
-        answers_long_reset: whether it answered a directed search behind a reset of 694 us;
-            None if not tried, since it answered others.
+        answers_long_reset: whether it answered a directed search behind a reset of 694 or
+            833 us; None if not tried, since it answered others.
+        answers_overdrive: the same at overdrive speed; None where the adapter cannot.
         supply_answers: single answers to the power query, 0 = fed from the data line.
         blocks: repeated reads before any conversion.
         blocks_after: repeated reads after the last one.
@@ -350,6 +351,7 @@ class DeviceFacts:
     verifies: int = 0
     verify_troubles: dict[str, int] = field(default_factory=dict)
     answers_long_reset: bool | None = None
+    answers_overdrive: bool | None = None
     supply_answers: tuple[int, ...] = ()
     blocks: Blocks | None = None
     blocks_after: Blocks | None = None
@@ -428,6 +430,8 @@ class Evidence:
     seen_low: bool = False
     """True if the last character heard before the first probe, or in it, was low to its
     end and not sent so: a line that goes low for good gives one such character."""
+    pulls: tuple[float, ...] = ()
+    """When the line was pulled for long with nobody asked to: s since the beginning."""
     not_ready: str = ""
     """Why the adapter's self-check failed, if it did."""
 

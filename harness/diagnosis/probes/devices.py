@@ -255,13 +255,15 @@ class Clinic:
             clock.sleep(_POLL_S)
         return None
 
-    def is_odd_one(self, patient: ThermometerProbe) -> bool:
-        """True if others of its kind have their own supply."""
-        return any(
-            not other.on_parasite and other.supply_answers
-            for other in self.thermometers.values()
-            if other.rom.family == patient.rom.family
-        )
+    def ask_until_heard(self, patient: ThermometerProbe, times: int) -> None:
+        """More convert commands to one that heard none so far, until it hears one."""
+        while not patient.on_parasite:
+            asked = [c for c in patient.conversions if c.heard is not None]
+            if not asked or len(asked) >= times or any(c.heard for c in asked):
+                return
+            self.convert_alone(patient)
+            if patient.conversions[-1].heard is None:
+                return
 
     def convert_together(self) -> None:
         """One conversion of all, then every reading."""

@@ -16,8 +16,10 @@ from harness.diagnosis.probes.line import (
 )
 from harness.diagnosis.probes.raw_link import Ear
 from harness.driver.bus import RomCommand
-from harness.errors import PortUnsuitable
+from harness.driver.overdrive import overdrive_frames
+from harness.errors import CannotOverdrive, PortUnsuitable
 from harness.wire.romcode import RomCode
+from harness.wire.slots.frames import CannotMake, SlotFrames
 
 LADDER_BAUDS = (115_200, 76_800, 57_600)
 """First sample 4.3, 6.5 and 8.7 us after the release of an FFh slot: half a bit time."""
@@ -96,23 +98,62 @@ def send_characters(ear: Ear) -> dict[str, Histogram]:
     return found
 
 
+LONGER_RESETS = ((PULSE_BYTE, LONG_RESET_BAUD), (0xF8, 4800))
+"""Character and rate: low for 694 and 833 us. Up to 960 us a low is a reset and no loss of
+supply (published limits)."""
+
+
 def answers_long_reset(ear: Ear, rom: RomCode) -> bool:
-    """Whether a device that answered no search answers one behind a reset of 694 us.
+    """Whether a device that answered no search answers one behind a longer reset.
 
     A part that was left in overdrive, or wants a longer reset than it may, does.
     """
-    slots = ear.bus.slots
-    ear.send(bytes([PULSE_BYTE]), LONG_RESET_BAUD)
-    ear.wait(PRESENCE_PAUSE_S)
+    return any(_answers_behind(ear, rom, *reset) for reset in LONGER_RESETS)
+
+
+def answers_overdrive(ear: Ear, rom: RomCode) -> bool | None:
+    """Whether such a device answers a directed search at overdrive speed.
+
+    No command goes ahead of it, so that only who is in overdrive already follows. None
+    where the adapter, or the rise of this line, is too slow for that speed.
+    """
+    bus = ear.bus
+    try:
+        slots, reset_frame = overdrive_frames(bus.adapter.grid)
+        slots = bus.fitted(slots)
+    except (CannotOverdrive, CannotMake):
+        return None
+    ear.send(bytes([reset_frame.frame.byte]), reset_frame.request_baud)
+    heard = ear.send(_search_of(slots, rom), slots.request_baud)
+    ear.bus.adapter.settle()
+    silence_everybody(ear)
+    if not heard.whole:
+        return False
+    return _answers_as(rom, slots.decode_bits(heard.echoes)[8:])
+
+
+def _search_of(slots: SlotFrames, rom: RomCode) -> bytes:
     command = [RomCommand.SEARCH >> place & 1 for place in range(8)]
-    bits = command + [level for bit in rom.bits for level in (1, 1, bit)]
-    heard = ear.send(slots.encode_bits(bits), slots.request_baud)
+    return slots.encode_bits(command + [n for bit in rom.bits for n in (1, 1, bit)])
+
+
+def _answers_behind(ear: Ear, rom: RomCode, byte: int, baud: int) -> bool:
+    slots = ear.bus.slots
+    ear.send(bytes([byte]), baud)
+    ear.wait(PRESENCE_PAUSE_S)
+    heard = ear.send(_search_of(slots, rom), slots.request_baud)
     if not heard.whole:
         ear.bus.adapter.settle()
         return False
-    levels = slots.decode_bits(heard.echoes)[8:]
+    return _answers_as(rom, slots.decode_bits(heard.echoes)[8:])
+
+
+def _answers_as(rom: RomCode, levels: list[int]) -> bool:
+    """Whether triplets answer as a device does, alone or among others, who pull too."""
     pairs = zip(levels[0::3], levels[1::3], strict=True)
-    return all(pair == (b, 1 - b) for pair, b in zip(pairs, rom.bits, strict=True))
+    return all(
+        pair in {(b, 1 - b), (0, 0)} for pair, b in zip(pairs, rom.bits, strict=True)
+    )
 
 
 def share_changed(echoes: Echoes) -> float:

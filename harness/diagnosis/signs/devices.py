@@ -73,8 +73,7 @@ def _searches(device: DeviceFacts, others: list[DeviceFacts]) -> Iterator[Observ
     of = device.verified + mine
     yield _of(Sign.SEARCH_LOST, mine, of, device)
     if device.answers_long_reset is not None:
-        heard = int(device.answers_long_reset)
-        yield _of(Sign.LONG_RESET_HEARD, heard, 1, device)
+        yield _heard_otherwise(device)
     lost = sum(d.unanswered - d.nobody_there for d in others)
     theirs = sum(d.verified for d in others) + lost
     yield _of(Sign.OTHERS_LOST, lost, theirs, device)
@@ -85,6 +84,17 @@ def _searches(device: DeviceFacts, others: list[DeviceFacts]) -> Iterator[Observ
             f"devices {lost} of {theirs}: by chance {chance:.2g}"
         )
         yield _of(Sign.ALONE, int(chance <= ERROR), 1, device, text)
+
+
+def _heard_otherwise(device: DeviceFacts) -> Observation:
+    """Of a device that answers no customary reset: by a longer one, or at the other speed."""
+    fast = device.answers_overdrive
+    tried = "resets of 694 and 833 us" + (
+        "" if fast is None else " and at overdrive speed"
+    )
+    heard = int(bool(device.answers_long_reset or fast))
+    text = f"directed searches behind {tried} answered: {'yes' if heard else 'no'}"
+    return _of(Sign.LONG_RESET_HEARD, heard, 1, device, text)
 
 
 def blocks_of(device: DeviceFacts) -> list[Blocks]:
@@ -137,6 +147,11 @@ POLL_MS = 25.0
 adds 16 ms, from memory, and a poll comes every 8 ms)."""
 
 
+SEEN_BUSY_MS = 15.0
+"""Busy for longer than a poll and a late host take, seen: a device with a supply of its
+own. On bus power the polling itself reads as done at once, since nobody pulls the line."""
+
+
 def is_late(conversion: Conversion, longest_ms: float | None) -> bool:
     """True if busy lasted longer than published, or did not end."""
     if longest_ms is None:
@@ -162,10 +177,16 @@ def _conversions(device: DeviceFacts) -> Iterator[Observation]:
     inside = sorted(v for v in values if v <= HIGHEST_DEGC)
     middle = inside[len(inside) // 2] if inside else 0.0
     seen = [c for c in device.conversions if c.heard and not c.trouble]
+    whole = [c for c in device.conversions if c.value_degc is not None]
+    never_began = [c for c in whole if c.power_on and c.marker_kept]
+    watched = [c for c in device.conversions if c.heard is not None and not c.trouble]
+    busy = [c for c in watched if c.took_ms is not None and c.took_ms > SEEN_BUSY_MS]
     rows = {
         Sign.BUSY_LONG: (sum(is_late(c, device.longest_ms) for c in seen), len(seen)),
         Sign.POWER_ON_VALUE: (sum(c.power_on for c in done), len(done)),
         Sign.MARKER_GONE: (sum(c.marker_kept is False for c in marked), len(marked)),
+        Sign.NEVER_BEGAN: (len(never_began), len(whole)),
+        Sign.BUSY_SEEN: (len(busy), len(watched)),
         Sign.NOT_HEARD: (sum(c.heard is False for c in asked), len(asked)),
         Sign.ABOVE_RANGE: (len(values) - len(inside), len(values)),
         Sign.VALUES_JUMP: (sum(abs(v - middle) > AGREE_K for v in inside), len(inside)),

@@ -58,6 +58,30 @@ def observed(evidence: Evidence) -> Iterator[Observation]:
         yield from _scans(evidence.scans)
     if evidence.idle is not None:
         yield from _idle(evidence.idle)
+    yield from _pulls(evidence)
+
+
+def pulls_tell(evidence: Evidence) -> bool:
+    """True if a stray character can only be a pull of the line.
+
+    Not where resets are held low or the host repeats what it hears: then they come with
+    each.
+    """
+    adapter = evidence.adapter
+    followed = adapter is not None and (
+        adapter.quiet_ones.followed or adapter.zeros.followed
+    )
+    return not followed and not any(r.echoes.followed for r in evidence.resets)
+
+
+def _pulls(evidence: Evidence) -> Iterator[Observation]:
+    if evidence.probes and pulls_tell(evidence):
+        hits = len(evidence.pulls)
+        took_s = sum(probe.took_s for probe in evidence.probes)
+        text = f"{hits} long pulls in {took_s:.0f} s that nobody was asked for"
+        yield Observation(
+            sign=Sign.PULLED_MEANWHILE, hits=hits, of=max(hits, 1), text=text
+        )
 
 
 def changed(echoes: Echoes) -> int:

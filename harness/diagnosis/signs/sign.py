@@ -44,6 +44,7 @@ class Sign(StrEnum):
     IDLE_TRANSACTIONS = "whole transactions on the idle line"
     IDLE_UNEVEN = "groups of characters of uneven length on the idle line"
     IDLE_PULLS = "lone long pulls on the idle line"
+    PULLED_MEANWHILE = "long pulls of the line with nobody asked to"
     IDLE_CHARACTERS = "characters on the idle line"
     RESET_HELD = "resets held low, then presence"
     PRESENCE = "resets that somebody answered"
@@ -79,7 +80,9 @@ class Sign(StrEnum):
     # one device
     SEARCH_LOST = "directed searches without answer"
     OTHERS_LOST = "directed searches of other devices without answer"
-    LONG_RESET_HEARD = "searches answered behind a longer reset only"
+    LONG_RESET_HEARD = (
+        "searches answered behind a longer reset, or at overdrive speed, only"
+    )
     ALONE = "losses of this device beyond those of the others"
     SAME_WRONG_BLOCK = "blocks with a wrong check value, always the same"
     BLOCK_ZERO = "blocks of zeros"
@@ -95,9 +98,11 @@ class Sign(StrEnum):
     IDLE_RESTART = "restarts while nobody works"
     ABOVE_RANGE = "values above the range"
     VALUES_JUMP = "values that do not agree with each other"
+    NEVER_BEGAN = "power-on values with the settings still in place"
     NOT_HEARD = "convert commands without busy"
     BUSY_LONG = "conversions longer than the published time"
     BUSY_SHORT = "conversions far shorter than originals need"
+    BUSY_SEEN = "conversions in which the device pulled the line for busy"
     SAYS_BUS_POWER = "power queries answered with bus power"
     OTHERS_BUS_POWER = "power queries of others answered with bus power"
     DEAF = "function commands without answer"

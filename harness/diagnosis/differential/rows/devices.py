@@ -15,6 +15,8 @@ _NOW_AND_THEN = (
     # a contact that is open in four of five searches is an absent device to a technician
     Prediction(sign=Sign.SEARCH_LOST, most=0.8),
     Prediction(sign=Sign.SAME_WRONG_BLOCK, most=0.3),
+    # what spoils four of five commands leaves no search of 200 slots whole
+    Prediction(sign=Sign.NOT_HEARD, most=0.8),
 )
 
 DEVICE_ROWS = (
@@ -108,15 +110,16 @@ DEVICE_ROWS = (
                 Sign.RESTARTS_IN_WORK,
             }
         ),
-        predicts=never(Sign.ONLY_AT_OPENING),
+        # what restarted has lost its settings with its value
+        predicts=never(Sign.ONLY_AT_OPENING, Sign.NEVER_BEGAN),
         would_show="the supply at the probe dips while it converts",
     ),
     CauseRow(
         cause=Cause.DEVICE,
         kind="true-85",
         shows=frozenset({Sign.POWER_ON_VALUE}),
-        # a value that was measured takes no marker away
-        predicts=never(Sign.MARKER_GONE),
+        # a value that was measured takes no marker away, and was heard to begin
+        predicts=never(Sign.MARKER_GONE, Sign.NOT_HEARD),
         would_show="a thermometer beside it",
     ),
     CauseRow(
@@ -150,7 +153,10 @@ DEVICE_ROWS = (
         kind="no-strong-pull-up",
         shows=frozenset({Sign.SAYS_BUS_POWER, Sign.POWER_ON_VALUE, Sign.MARKER_GONE}),
         # all that live on the line say so
-        predicts=always(Sign.SAYS_BUS_POWER, Sign.OTHERS_BUS_POWER, least=0.9),
+        predicts=(
+            *always(Sign.SAYS_BUS_POWER, Sign.OTHERS_BUS_POWER, least=0.9),
+            *always(Sign.POWER_ON_VALUE, least=0.9),
+        ),
         would_show="conversions end with a strong pull-up",
     ),
     CauseRow(
@@ -166,28 +172,50 @@ DEVICE_ROWS = (
             }
         ),
         # it cannot pull the line for busy; some clones answer the query wrongly
-        predicts=(Prediction(sign=Sign.OTHERS_BUS_POWER, most=0.5),),
+        predicts=(
+            Prediction(sign=Sign.OTHERS_BUS_POWER, most=0.5),
+            # it converts, or restarts as the line goes down under it
+            *never(Sign.BUSY_SEEN, Sign.NEVER_BEGAN),
+        ),
         would_show="its supply pin measures near 0 V",
+        alike="third wire",
     ),
     CauseRow(
         cause=Cause.DEVICE,
         kind="says-bus-power",
-        shows=frozenset({Sign.SAYS_BUS_POWER}),
-        # a part with a supply of its own converts as ever
-        predicts=never(Sign.POWER_ON_VALUE, Sign.MARKER_GONE),
+        shows=frozenset({Sign.SAYS_BUS_POWER, Sign.BUSY_SEEN}),
+        # a part with a supply of its own converts as ever, and pulls the line for busy
+        predicts=(
+            *never(Sign.POWER_ON_VALUE, Sign.MARKER_GONE),
+            *always(Sign.BUSY_SEEN, least=0.95),
+        ),
         would_show="its supply pin measures the supply: it answers the query wrongly",
+    ),
+    CauseRow(
+        cause=Cause.SUPPLY,
+        kind="supply-differs",
+        shows=frozenset({Sign.SAYS_BUS_POWER}),
+        # fed from the line it cannot pull it for busy; and the line is strong enough
+        predicts=(
+            *always(Sign.SAYS_BUS_POWER, least=0.9),
+            *never(Sign.BUSY_SEEN),
+            Prediction(sign=Sign.POWER_ON_VALUE, most=0.5),
+        ),
+        would_show="its supply pin measures near 0 V",
+        alike="third wire",
     ),
     CauseRow(
         cause=Cause.NOISE,
         kind="command-lost",
-        shows=frozenset({Sign.NOT_HEARD}),
+        shows=frozenset({Sign.NOT_HEARD, Sign.NEVER_BEGAN}),
+        predicts=_NOW_AND_THEN[2:],
         would_show="later commands are heard",
         alike="noise",
     ),
     CauseRow(
         cause=Cause.DEVICE,
         kind="deaf-to-convert",
-        shows=frozenset({Sign.NOT_HEARD}),
+        shows=frozenset({Sign.NOT_HEARD, Sign.NEVER_BEGAN, Sign.POWER_ON_VALUE}),
         predicts=always(Sign.NOT_HEARD, least=1.0),
         would_show="no command is ever heard",
     ),

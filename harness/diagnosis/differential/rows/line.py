@@ -29,6 +29,7 @@ _NOISE_PREDICTS = (
         Sign.LOST_UNCHANGED,
     ),
     Prediction(sign=Sign.SAME_WRONG_BLOCK, most=0.3),
+    Prediction(sign=Sign.NOT_HEARD, most=0.8),
     Prediction(sign=Sign.ONES_CHANGED, most=0.9),
     Prediction(sign=Sign.PULLED_IN_ZEROS, most=0.5),
     Prediction(sign=Sign.EXTRA_AFTER_FF, most=0.5),
@@ -77,21 +78,23 @@ LINE_ROWS = (
     CauseRow(
         cause=Cause.BUS_WIRING,
         kind="second-master",
-        shows=frozenset({Sign.IDLE_TRANSACTIONS, Sign.IDLE_CHARACTERS}),
-        # what transacts sends the same each time
-        predicts=never(Sign.IDLE_UNEVEN),
+        shows=frozenset(
+            {Sign.IDLE_TRANSACTIONS, Sign.IDLE_CHARACTERS, Sign.PULLED_MEANWHILE}
+        ),
+        # what transacts sends the same each time, and more than a pull
+        predicts=never(Sign.IDLE_UNEVEN, Sign.IDLE_PULLS),
         would_show="bursts of even length at a steady period",
     ),
     CauseRow(
         cause=Cause.DEVICE,
         kind="signals",
-        shows=frozenset({Sign.IDLE_PULLS}),
+        shows=frozenset({Sign.IDLE_PULLS, Sign.PULLED_MEANWHILE}),
         would_show="the pulls end when that part's alarm is cleared",
     ),
     CauseRow(
         cause=Cause.DEVICE,
         kind="comes-and-goes",
-        shows=frozenset({Sign.IDLE_PULLS}),
+        shows=frozenset({Sign.IDLE_PULLS, Sign.PULLED_MEANWHILE}),
         would_show="a device that restarts or is missed at the same times",
     ),
     _noise("spikes"),
@@ -168,11 +171,18 @@ LINE_ROWS = (
         cause=Cause.CONFIGURATION,
         kind="left-in-fast-mode",
         shows=frozenset(
-            {Sign.PULLED_IN_ZEROS, Sign.EXTRA_AFTER_00, Sign.LONG_RESET_HEARD}
+            {
+                Sign.PULLED_IN_ZEROS,
+                Sign.EXTRA_AFTER_00,
+                Sign.LONG_RESET_HEARD,
+                Sign.SEARCH_LOST,
+            }
         ),
-        # a part in fast mode takes a long low for a reset, never a short one
-        predicts=never(
-            Sign.EXTRA_AFTER_FF, Sign.PULLED_AFTER_LONG_RESET, Sign.PULLED_FAST_AFTER
+        # a part in fast mode takes a long low for a reset, never a short one; it is heard
+        # at its own speed, and behind a low that even it takes for a standard reset
+        predicts=(
+            *never(Sign.EXTRA_AFTER_FF),
+            *always(Sign.LONG_RESET_HEARD, least=1.0),
         ),
         would_show="it stops after a reset of 694 us",
     ),
