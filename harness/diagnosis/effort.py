@@ -18,6 +18,7 @@ class Effort:
         reads: repeated reads of each block.
         rounds: conversions of all thermometers together.
         alone: conversions of each thermometer that has its own supply.
+        separating_s: most time for probes that only tell standing causes apart.
         means: most readings of what is worth a mean, such as a current at no load.
     """
 
@@ -30,6 +31,7 @@ class Effort:
     rounds: int = 4
     alone: int = 2
     means: int = 32
+    separating_s: float = 40.0
 
     @classmethod
     def short(cls) -> Effort:
@@ -44,4 +46,5 @@ class Effort:
             rounds=1,
             alone=1,
             means=8,
+            separating_s=8.0,
         )

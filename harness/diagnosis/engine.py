@@ -40,14 +40,9 @@ from harness.diagnosis.probes.kinds import look_again, look_at
 from harness.diagnosis.probes.pulls import PullWatch
 from harness.diagnosis.probes.raw_link import Ear
 from harness.diagnosis.probes.searches import scan
-from harness.diagnosis.probes.separating import (
-    answers_long_reset,
-    answers_overdrive,
-    around_packets,
-    climb_ladder,
-    send_characters,
-    share_changed,
-)
+from harness.diagnosis.probes.separating import answers_long_reset, answers_overdrive
+from harness.diagnosis.separation import Separator, next_separator
+from harness.diagnosis.separators import Separators
 from harness.diagnosis.signs.observing import observe
 from harness.driver.bus import Bus
 from harness.driver.session import DeviceSession
@@ -60,11 +55,6 @@ _REOPEN_S, _REOPEN_TRIES = 0.5, 12
 
 _OPENINGS, _SETTLE_S = 2, 0.3
 """How often the port is opened again, and the wait for what its lines switch."""
-
-
-_IDLE_LOOKS = 6
-"""Against a restart in each of three conversions and more, none in six pauses as long
-happens to a device that restarts at any time in one of 84 examinations."""
 
 
 _DEAF_TRIES = 21
@@ -97,9 +87,12 @@ class Examination:
         self._tell = tell
         self._declared = declared
         self._effort = effort or Effort()
-        self._ear = Ear(bus)
-        self._longest_burst = bus.adapter.max_burst
-        self._clinic = Clinic(bus)
+        self.ear = Ear(bus)
+        self._pulls = PullWatch(bus.adapter)
+        self.longest_burst = bus.adapter.max_burst
+        self.clinic = Clinic(bus)
+        self._separators = Separators(self)
+        self._separating_s = self._effort.separating_s
         self._matched_before = Counter(bus.matches)
         self._after: dict[str, Blocks] = {}
         self._notes: list[ProbeNote] = []
@@ -107,15 +100,14 @@ class Examination:
 
     def run(self) -> Diagnosis:
         """Every probe that makes sense, then the rules; the bench stays as it was."""
-        watch = PullWatch(self._bus.adapter)
-        with left_as_found(self._bus), watch.on():
+        with left_as_found(self._bus), self._pulls.on():
             try:
                 self._gather()
             finally:
                 # a probe that broke off, or Ctrl-C, must not leave its marks behind
                 with suppress(SlotproofError):
-                    self._clinic.restore()
-        self._take(pulls=tuple(watch.at_s))
+                    self.clinic.restore()
+        self.take(pulls=tuple(self._pulls.at_s))
         findings, ruled_out = judge(self.evidence)
         return Diagnosis(findings=findings, evidence=self.evidence, ruled_out=ruled_out)
 
@@ -129,16 +121,16 @@ class Examination:
                 "resets", f"{effort.resets} resets at three rates", self._resets
             )
             self._probe("edges", f"{effort.slots} slots, nobody addressed", self._edges)
-            self._separate_on_the_line()
+            self._separate(self._separators.of_line())
         if self._worth_addressing():
             self._probe("search", f"{effort.scans} searches of the bus", self._scan)
             self._seat()
             self._devices()
         self._take_stock()
         if self.evidence.idle is not None:
-            idle = replace(self.evidence.idle, after_sending=self._ear.strays)
-            self._take(idle=idle)
-        self._take(probes=tuple(self._notes))
+            idle = replace(self.evidence.idle, after_sending=self.ear.strays)
+            self.take(idle=idle)
+        self.take(probes=tuple(self._notes))
 
     # -- probes ---------------------------------------------------------------------
 
@@ -153,7 +145,7 @@ class Examination:
                 broke_off = ""
             except AdapterUnplugged as fault:
                 broke_off = fault.what
-                self._take(lost=self.evidence.lost + 1)
+                self.take(lost=self.evidence.lost + 1)
                 if not self._bring_back():
                     break
                 continue
@@ -176,25 +168,26 @@ class Examination:
             return True
         return False
 
-    def _take(self, **parts: Any) -> None:  # noqa: ANN401 - fields of Evidence
+    def take(self, **parts: Any) -> None:  # noqa: ANN401 - fields of Evidence
+        """Keep parts of the evidence."""
         self.evidence = replace(self.evidence, **parts)
 
     def _adapter(self) -> None:
-        adapter = probes_line.examine_adapter(self._ear)
-        self._take(adapter=adapter, seen_low=self._bus.adapter.broke_low)
+        adapter = probes_line.examine_adapter(self.ear)
+        self.take(adapter=adapter, seen_low=self._bus.adapter.broke_low)
 
     def _listen(self) -> None:
-        self._take(idle=probes_line.listen(self._ear, self._effort.listen_s))
+        self.take(idle=probes_line.listen(self.ear, self._effort.listen_s))
 
     def _resets(self) -> None:
-        resets = probes_line.examine_resets(self._ear, self._effort.resets)
-        self._take(resets=resets)
+        resets = probes_line.examine_resets(self.ear, self._effort.resets)
+        self.take(resets=resets)
 
     def _edges(self) -> None:
         adapter = self.evidence.adapter
         size = probes_line.longest_whole(adapter.bursts) if adapter else 16
-        line = probes_line.examine_line(self._ear, self._effort.slots, size=size)
-        self._take(line=line)
+        line = probes_line.examine_line(self.ear, self._effort.slots, size=size)
+        self.take(line=line)
         # until the examination is over, so that its own bursts come back whole
         self._bus.adapter.max_burst = min(self._bus.adapter.max_burst, size)
         try:
@@ -202,47 +195,20 @@ class Examination:
         except AdapterUnplugged:
             raise
         except SlotproofError as fault:
-            self._take(not_ready=fault.kind)
+            self.take(not_ready=fault.kind)
 
-    def _separate_on_the_line(self) -> None:
-        """Probes that tell rivals apart, where both stand by now; nobody is addressed."""
-        adapter, line = self.evidence.adapter, self.evidence.line
-        if adapter is None or line is None:
-            return
-        if share_changed(line.ones):
-            did = "changed ones against the sample point"
-            self._probe("sample ladder", did, self._ladder)
-        if adapter.burst_missing:
-            did = "bursts of lengths around full packets"
-            self._probe("packet boundaries", did, self._boundaries)
-        if self.evidence.not_ready or adapter.quiet_ones.followed:
-            did = "single characters of many values"
-            self._probe("characters", did, self._characters)
-
-    def _ladder(self) -> None:
-        adapter, line = self.evidence.adapter, self.evidence.line
-        if adapter is not None and line is not None:
-            size = probes_line.longest_whole(adapter.bursts)
-            share = share_changed(line.ones)
-            self._take(ladder=climb_ladder(self._ear, share, size=size))
-
-    def _boundaries(self) -> None:
-        if self.evidence.adapter is not None:
-            adapter, kept = self._bus.adapter, self._bus.adapter.max_burst
-            adapter.max_burst = self._longest_burst
-            try:
-                found = around_packets(self._ear)
-            finally:
-                adapter.max_burst = kept
-            self._take(adapter=replace(self.evidence.adapter, boundaries=found))
-
-    def _characters(self) -> None:
-        if self.evidence.adapter is not None:
-            found = send_characters(self._ear)
-            self._take(adapter=replace(self.evidence.adapter, characters=found))
+    def _separate(self, separators: tuple[Separator, ...]) -> None:
+        """Probes that tell standing causes apart, as long as two stand and time is left."""
+        left = list(separators)
+        while found := next_separator(left, self.evidence, self._separating_s):
+            left.remove(found)
+            started_s = self._bus.clock.now_s()
+            self._probe(found.name, found.did, found.run)
+            self._separating_s -= self._bus.clock.now_s() - started_s
+            self.take(devices=tuple(map(self._with_conversions, self.evidence.devices)))
 
     def _scan(self) -> None:
-        self._take(scans=scan(self._bus, self._effort.scans))
+        self.take(scans=scan(self._bus, self._effort.scans))
 
     # -- whether to go on ---------------------------------------------------------------
 
@@ -280,7 +246,7 @@ class Examination:
         names = f"{len(roms)} devices, one by one"
         self._probe("devices", f"{names}: directed searches, power, reads", self._meet)
         self._probe("kinds", "what each kind says of itself", self._look)
-        if self._clinic.thermometers:
+        if self.clinic.thermometers:
             self._probe(
                 "freshness", "marker in the alarm bytes, kept?", self._freshness
             )
@@ -292,17 +258,16 @@ class Examination:
                 f"one by one, then {effort.rounds} times all together",
                 self._convert,
             )
-        if self._clinic.restarted():
-            did = "marker kept while nobody works?"
-            self._probe("idle settings", did, self._look_while_idle)
-        self._clinic.restore()
+        self.take(devices=tuple(map(self._with_conversions, self.evidence.devices)))
+        self._separate(self._separators.of_devices())
+        self.clinic.restore()
         self._probe("search again", "is everybody still there?", self._scan_again)
-        self._take(devices=tuple(map(self._with_conversions, self.evidence.devices)))
+        self.take(devices=tuple(map(self._with_conversions, self.evidence.devices)))
 
     def _seat(self) -> None:
         scans = self.evidence.scans
         if scans is not None:
-            self._take(expected=self._declared(scans.found).expected)
+            self.take(expected=self._declared(scans.found).expected)
 
     def _roms(self) -> list[RomCode]:
         scans = self.evidence.scans
@@ -314,10 +279,10 @@ class Examination:
 
     def _meet(self) -> None:
         counting = any(family_of(rom.family).counts_conversions for rom in self._roms())
-        self._clinic = Clinic(self._bus, spares_others=counting)
+        self.clinic = Clinic(self._bus, spares_others=counting)
         sockets = self.evidence.expected.rom_codes
         devices: list[DeviceFacts] = [
-            self._clinic.meet(
+            self.clinic.meet(
                 rom,
                 verifies=self._effort.verifies,
                 reads=self._effort.reads,
@@ -325,15 +290,15 @@ class Examination:
             )
             for rom in self._roms()
         ]
-        self._take(devices=tuple(map(self._behind_a_long_reset, devices)))
+        self.take(devices=tuple(map(self._behind_a_long_reset, devices)))
 
     def _behind_a_long_reset(self, facts: DeviceFacts) -> DeviceFacts:
         """Once more for one that never answered, where the line itself works."""
         if facts.verified or not facts.verifies:
             return facts
         rom = RomCode.parse(facts.rom_code)
-        fast = answers_overdrive(self._ear, rom)
-        long = answers_long_reset(self._ear, rom)
+        fast = answers_overdrive(self.ear, rom)
+        long = answers_long_reset(self.ear, rom)
         return replace(facts, answers_long_reset=long, answers_overdrive=fast)
 
     def _look(self) -> None:
@@ -362,7 +327,7 @@ class Examination:
                 changed = change(facts, self._session(facts.rom_code))
                 matches = self._bus.matches - self._matched_before
                 devices[place] = replace(changed, matches=matches[facts.rom_code])
-                self._take(devices=tuple(devices))
+                self.take(devices=tuple(devices))
 
     def _session(self, code: str) -> DeviceSession:
         """A session that remembers nothing of a run; the fixture's word counts."""
@@ -372,11 +337,11 @@ class Examination:
         return DeviceSession(self._bus, RomCode.parse(code), known)
 
     def _freshness(self) -> None:
-        before = self._clinic.alarm_disagreements()
-        self._take(alarms=AlarmFacts(before=before))
-        self._clinic.mark()
+        before = self.clinic.alarm_disagreements()
+        self.take(alarms=AlarmFacts(before=before))
+        self.clinic.mark()
         self._bus.clock.sleep(min(1.0, self._effort.listen_s))
-        self._clinic.look_for_marker()
+        self.clinic.look_for_marker()
         self._look_again()
 
     def _open_again(self) -> None:
@@ -384,35 +349,40 @@ class Examination:
         for _ in range(_OPENINGS):
             self._bus.adapter.reopen()
             self._bus.clock.sleep(_SETTLE_S)
-            if not self._clinic.look_after_opening():
+            if not self.clinic.look_after_opening():
                 return
 
     def _convert(self) -> None:
+        before = len(self._pulls.at_s)
+        try:
+            self._convert_each_and_all()
+        finally:
+            if any(p.on_parasite for p in self.clinic.thermometers.values()):
+                del self._pulls.at_s[before:]  # a line that feeds conversions may sag
+
+    def _convert_each_and_all(self) -> None:
         parasite = self.evidence.expected.parasite
-        for patient in self._clinic.thermometers.values():
+        for patient in self.clinic.thermometers.values():
             patient.conversions.clear()
-        for patient in list(self._clinic.thermometers.values()):
+        for patient in list(self.clinic.thermometers.values()):
             for _ in range(1 if patient.on_parasite else self._effort.alone):
-                self._clinic.convert_alone(patient)
+                self.clinic.convert_alone(patient)
             if patient.on_parasite and str(patient.rom) not in parasite:
                 # of what pulls for busy two in a row are missed once in 400 (5 % each)
                 for _ in range(2):
-                    self._clinic.convert_alone(patient, watch=True)
-            self._clinic.ask_until_heard(patient, _DEAF_TRIES)
+                    self.clinic.convert_alone(patient, watch=True)
+            self.clinic.ask_until_heard(patient, _DEAF_TRIES)
         for _ in range(self._effort.rounds):
-            self._clinic.convert_together()
-        self._after = self._clinic.read_again(self._effort.reads)
-        self._clinic.look_for_marker()
+            self.clinic.convert_together()
+        self._after = self.clinic.read_again(self._effort.reads)
+        self.clinic.look_for_marker()
         if self.evidence.alarms is not None and self.evidence.alarms.before:
-            self._clinic.restore()
+            self.clinic.restore()
         if self.evidence.alarms is not None and self.evidence.alarms.before:
-            self._clinic.convert_together()
-            after = self._clinic.alarm_disagreements()
-            self._take(alarms=replace(self.evidence.alarms, after=after))
+            self.clinic.convert_together()
+            after = self.clinic.alarm_disagreements()
+            self.take(alarms=replace(self.evidence.alarms, after=after))
         self._look_again()
-
-    def _look_while_idle(self) -> None:
-        self._clinic.look_while_idle(_IDLE_LOOKS)
 
     def _take_stock(self) -> None:
         scans = self.evidence.scans
@@ -422,7 +392,7 @@ class Examination:
                 scans=scans.each,
                 answered={d.rom_code: d.verified for d in self.evidence.devices},
             )
-            self._take(inventory={code: str(s) for code, s in standing.items()})
+            self.take(inventory={code: str(s) for code, s in standing.items()})
 
     def _scan_again(self) -> None:
         self._look_again()
@@ -431,10 +401,10 @@ class Examination:
         again, scans = scan(self._bus, 1), self.evidence.scans
         if scans is not None and again.whole:
             each = (*scans.each, again.last)
-            self._take(scans=replace(scans, last=again.last, each=each))
+            self.take(scans=replace(scans, last=again.last, each=each))
 
     def _with_conversions(self, facts: DeviceFacts) -> DeviceFacts:
-        patient = self._clinic.thermometers.get(facts.rom_code)
+        patient = self.clinic.thermometers.get(facts.rom_code)
         if patient is None:
             return facts
         block = patient.block

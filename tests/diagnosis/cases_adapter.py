@@ -21,6 +21,7 @@ CASES_ADAPTER: dict[str, Case] = {
         right=((Cause.CONFIGURATION, "left-in-fast-mode"),),
         measured="0 after a reset of 694 us",
         forbidden=("wrong-rate", "spikes"),
+        twin=benches.healthy,
     ),
     "F29 latency": Case(
         vary=benches_adapter.f29,

@@ -74,7 +74,7 @@ SPEAKS_LINE: Speaks = {
         },
         Cause.DEVICE,
         "stretches-reset",
-        Sure.LIKELY,
+        Sure.CERTAIN,
     ),
     "wrong rate": (
         {"adapter": replace(ADAPTER, measured_baud=125_500.0)},

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import pairwise
 
-from harness.diagnosis.causes.adapter import terminal_echo, wrong_rate
+from harness.diagnosis.causes.adapter import wrong_rate
 from harness.diagnosis.evidence.bus import (
     AdapterFacts,
     Evidence,
@@ -17,14 +16,9 @@ from harness.diagnosis.signs.adapter import merged
 from harness.diagnosis.signs.line import (
     LEAST_MARGIN_US,
     LONGEST_PRESENCE_US,
-    MANY,
     PULL_UP_RISE_US,
     SAMPLE_US,
-    clusters_of,
-    heard_whole,
-    long_pulls,
     low_at_the_end,
-    pulls_tell,
 )
 from harness.digits import bound_text, span_text
 from harness.records import Bound
@@ -98,88 +92,6 @@ def fell_low(evidence: Evidence) -> Iterator[Finding]:
     )
 
 
-def foreign_traffic(evidence: Evidence) -> Iterator[Finding]:
-    """Characters arrive while nothing is sent."""
-    idle = evidence.idle
-    if idle is None or not idle.arrivals or any(terminal_echo(evidence)):
-        return
-    clusters = clusters_of(idle)
-    sizes = [size for _, size in clusters]
-    gaps = [later[0] - sooner[0] for sooner, later in pairwise(clusters)]
-    whole = [size for at_s, size in clusters if heard_whole(idle, at_s)] or sizes
-    even = max(whole) <= min(whole) * 1.3
-    if max(sizes) >= MANY and even:
-        period = f", every {sum(gaps) / len(gaps):.2f} s" if gaps else ""
-        yield Finding(
-            cause=Cause.BUS_WIRING,
-            kind="second-master",
-            says="somebody else transacts on this bus",
-            measured=(
-                f"{len(clusters)} bursts of {min(sizes)} to {max(sizes)} characters in "
-                f"{idle.for_s:.1f} s of silence{period}",
-            ),
-            ruled_out=("noise: its bursts differ in length",),
-            try_first="remove the other controller: one master only",
-        )
-    elif long_pulls(idle):
-        again = len(clusters) > 2
-        yield Finding(
-            cause=Cause.DEVICE,
-            kind="comes-and-goes" if again else "signals",
-            says="the line is pulled on its own, as by devices that get power or contact"
-            if again
-            else "the line went low on its own: a part signals, or one was plugged in",
-            measured=(
-                f"{len(clusters)} lone pulls of 60 us or more in {idle.for_s:.1f} s",
-            ),
-            ruled_out=("spikes: those are short",),
-            try_first="look for a loose contact, a supply that dips, a part that signals"
-            if again
-            else "plug between runs; look for a part whose alarm pulls the line",
-            weight=Weight.FAULT if again else Weight.NOTE,
-        )
-    else:
-        yield Finding(
-            cause=Cause.NOISE,
-            kind="idle-spikes",
-            says="spikes on the idle line are taken for characters",
-            measured=(
-                f"{sum(sizes)} characters in {len(clusters)} groups in {idle.for_s:.1f} s",
-            ),
-            try_first="twisted pair, a ferrite, a ground wire of its own; note what "
-            "switches at these times",
-        )
-
-
-def pulled_meanwhile(evidence: Evidence) -> Iterator[Finding]:
-    """Lone long pulls while something else was examined: what speaks does not wait for us."""
-    if not evidence.pulls or not pulls_tell(evidence):
-        return
-    if any(foreign_traffic(evidence)) or evidence.lost:
-        return
-    again = len(evidence.pulls) > 2
-    took_s = sum(probe.took_s for probe in evidence.probes)
-    when = ", ".join(f"{at_s:.1f}" for at_s in evidence.pulls[:5])
-    yield Finding(
-        cause=Cause.DEVICE,
-        kind="comes-and-goes" if again else "signals",
-        says="the line is pulled on its own while others are asked, as by devices that get "
-        "power or contact, or by a part whose output signals"
-        if again
-        else "the line was pulled on its own while others were asked: a part signals, or one "
-        "was plugged in",
-        measured=(
-            f"{len(evidence.pulls)} long pulls in {took_s:.0f} s, the first at {when} s; each "
-            "spoils what was asked then",
-        ),
-        ruled_out=("spikes: those are short",),
-        try_first="look for a loose contact, a supply that dips, a part that signals"
-        if again
-        else "plug between runs; look for a part whose alarm pulls the line",
-        weight=Weight.FAULT if again else Weight.NOTE,
-    )
-
-
 def slow_edge(evidence: Evidence) -> Iterator[Finding]:
     """Ones come back late: resistor times capacitance is too large."""
     line = evidence.line
@@ -247,6 +159,9 @@ def stretched_reset(evidence: Evidence) -> Iterator[Finding]:
     late = [r for r in evidence.resets if r.echoes.usual == "00" and r.echoes.followed]
     if line is None or line.ones.usual != "FF" or len(late) < len(evidence.resets):
         return
+    asked = [d for d in evidence.devices if d.signals is not None]
+    found = [d for d in asked if d.signals]
+    alarm = f"alarm search answered by {', '.join(d.name for d in found) or 'nobody'}"
     yield Finding(
         cause=Cause.DEVICE,
         kind="stretches-reset",
@@ -256,9 +171,13 @@ def stretched_reset(evidence: Evidence) -> Iterator[Finding]:
             *map(reset_shown, late),
             f"a character more behind {late[0].echoes.followed} of {late[0].echoes.sent} "
             "resets: presence",
+            *((f"{alarm} of {len(asked)} devices",) if asked else ()),
         ),
         ruled_out=("short: the line frees by itself and slots are whole",),
-        try_first="take devices off one by one; clear the alarm or interrupt of the part "
+        device=found[0].rom_code if len(found) == 1 else "",
+        try_first=f"read the status of {found[0].name}, which clears its alarm, and look again"
+        if found
+        else "take devices off one by one; clear the alarm or interrupt of the part "
         "without which resets are short again",
     )
 

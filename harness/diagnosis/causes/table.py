@@ -14,6 +14,7 @@ from harness.diagnosis.causes import adapter as rules_adapter
 from harness.diagnosis.causes import clocks as rules_clocks
 from harness.diagnosis.causes import current as rules_current
 from harness.diagnosis.causes import devices as rules_devices
+from harness.diagnosis.causes import idle as rules_idle
 from harness.diagnosis.causes import kinds as rules_kinds
 from harness.diagnosis.causes import line as rules_line
 from harness.diagnosis.causes import noise as rules_noise
@@ -90,12 +91,12 @@ RULES: tuple[Rule, ...] = (
     Rule(judge=rules_stores.step_toggled, seen_by="failed"),
     Rule(judge=rules_kinds.toggled, seen_by="devices"),
     Rule(
-        judge=rules_line.foreign_traffic,
+        judge=rules_idle.foreign_traffic,
         seen_by="idle",
         otherwise="somebody else speaking on the bus",
         spoils=True,
     ),
-    Rule(judge=rules_line.pulled_meanwhile, seen_by="pulls"),
+    Rule(judge=rules_idle.pulled_meanwhile, seen_by="pulls"),
     Rule(judge=rules_line.stretched_reset, seen_by="resets", spoils=True),
     Rule(judge=rules_line.long_presence, seen_by="resets", spoils=True),
     Rule(

@@ -44,7 +44,9 @@ def row_of(finding: Finding) -> CauseRow | None:
     return _BY_NAME.get(f"{finding.cause} {finding.kind}")
 
 
-BROUGHT_BY_MANY = frozenset({Sign.SEARCH_BROKEN, Sign.BLOCK_WRONG, Sign.TORN})
+BROUGHT_BY_MANY = frozenset(
+    {Sign.SEARCH_BROKEN, Sign.BLOCK_WRONG, Sign.TORN, Sign.NOT_PROVED}
+)
 """Observables that nearly every trouble brings about: they make nobody a rival of a cause
 that was seen by others besides."""
 

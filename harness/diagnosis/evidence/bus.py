@@ -327,6 +327,8 @@ class DeviceFacts:
         answers_long_reset: whether it answered a directed search behind a reset of 694 or
             833 us; None if not tried, since it answered others.
         answers_overdrive: the same at overdrive speed; None where the adapter cannot.
+        signals: whether it answered the alarm search behind a stretched reset; None if not
+            tried.
         supply_answers: single answers to the power query, 0 = fed from the data line.
         blocks: repeated reads before any conversion.
         blocks_after: repeated reads after the last one.
@@ -352,6 +354,7 @@ class DeviceFacts:
     verify_troubles: dict[str, int] = field(default_factory=dict)
     answers_long_reset: bool | None = None
     answers_overdrive: bool | None = None
+    signals: bool | None = None
     supply_answers: tuple[int, ...] = ()
     blocks: Blocks | None = None
     blocks_after: Blocks | None = None

@@ -132,8 +132,27 @@ def answers_overdrive(ear: Ear, rom: RomCode) -> bool | None:
     return _answers_as(rom, slots.decode_bits(heard.echoes)[8:])
 
 
-def _search_of(slots: SlotFrames, rom: RomCode) -> bytes:
-    command = [RomCommand.SEARCH >> place & 1 for place in range(8)]
+def answers_alarm_search(ear: Ear, rom: RomCode) -> bool:
+    """Whether a device answers the conditional search, behind a reset held however long.
+
+    It reads nothing: reading its status would clear what it signals (data sheet, parts
+    DS1994, status register).
+    """
+    bus, frame = ear.bus, ear.bus.reset_frame
+    ear.send(bytes([frame.frame.byte]), frame.request_baud)
+    ear.wait(PRESENCE_PAUSE_S)
+    search = _search_of(bus.slots, rom, RomCommand.CONDITIONAL_SEARCH)
+    heard = ear.send(search, bus.slots.request_baud)
+    if not heard.whole:
+        bus.adapter.settle()
+        return False
+    return _answers_as(rom, bus.slots.decode_bits(heard.echoes)[8:])
+
+
+def _search_of(
+    slots: SlotFrames, rom: RomCode, search: RomCommand = RomCommand.SEARCH
+) -> bytes:
+    command = [search >> place & 1 for place in range(8)]
     return slots.encode_bits(command + [n for bit in rom.bits for n in (1, 1, bit)])
 
 

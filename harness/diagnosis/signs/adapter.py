@@ -37,6 +37,10 @@ def observed(evidence: Evidence) -> Iterator[Observation]:
         yield Observation(
             sign=Sign.PORT_LOST, hits=evidence.lost, of=evidence.lost, text=text
         )
+    if evidence.line is not None:
+        hits, text = int(bool(evidence.not_ready)), evidence.not_ready or "passed"
+        told = f"{Sign.NOT_PROVED}: {text}"
+        yield Observation(sign=Sign.NOT_PROVED, hits=hits, of=1, text=told)
     if evidence.adapter is not None:
         yield from _single(evidence.adapter)
         yield from _pulled(evidence.adapter)
@@ -178,9 +182,7 @@ def _boundary(adapter: AdapterFacts) -> Observation:
     sharp = bool(always) and bool(never) and len(always) + len(never) == len(hung)
     text = f"bursts of {', '.join(map(str, always)) or 'no length'} hang each time, "
     text += f"of {', '.join(map(str, never)) or 'no length'} never"
-    return Observation(
-        sign=Sign.BOUNDARY, hits=len(always) if sharp else 0, of=len(hung), text=text
-    )
+    return Observation(sign=Sign.BOUNDARY, hits=int(sharp), of=1, text=text)
 
 
 def _times(adapter: AdapterFacts) -> Iterator[Observation]:

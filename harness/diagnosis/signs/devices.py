@@ -21,6 +21,10 @@ TORN = ("check-value", "answer-impossible")
 def observed(evidence: Evidence) -> Iterator[Observation]:
     """All of this subject."""
     yield from _all_silent(evidence)
+    asked = [d for d in evidence.devices if d.signals is not None]
+    hits = sum(bool(d.signals) for d in asked)
+    text = f"{hits} of {len(asked)} devices answer the alarm search"
+    yield Observation(sign=Sign.SIGNALS_NOW, hits=hits, of=len(asked), text=text)
     for device in evidence.devices:
         others = [d for d in evidence.devices if d is not device]
         yield from _searches(device, others)

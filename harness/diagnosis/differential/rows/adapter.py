@@ -32,7 +32,7 @@ ADAPTER_ROWS = (
     CauseRow(
         cause=Cause.HOST,
         kind="terminal-layer",
-        shows=frozenset({Sign.EXTRA_AFTER_FF, Sign.CONTROL_CHANGED}),
+        shows=frozenset({Sign.EXTRA_AFTER_FF, Sign.CONTROL_CHANGED, Sign.NOT_PROVED}),
         predicts=never(Sign.EXTRA_AFTER_00, Sign.OTHERS_CHANGED, Sign.RATE_OFF),
         would_show="it ends with the port opened raw",
     ),
@@ -54,7 +54,14 @@ ADAPTER_ROWS = (
     CauseRow(
         cause=Cause.ADAPTER,
         kind="drops",
-        shows=frozenset({Sign.BURST_SHORT, Sign.SINGLE_LOST, Sign.SEARCH_BROKEN}),
+        shows=frozenset(
+            {
+                Sign.BURST_SHORT,
+                Sign.SINGLE_LOST,
+                Sign.SEARCH_BROKEN,
+                Sign.NOT_PROVED,
+            }
+        ),
         # a lost character changes none of those that come
         predicts=never(
             Sign.BOUNDARY, Sign.SLOTS_HIT, Sign.ECHOES_MERGED, Sign.ALL_SILENT
@@ -66,7 +73,8 @@ ADAPTER_ROWS = (
         kind="packet-boundary",
         shows=frozenset({Sign.BURST_SHORT, Sign.BOUNDARY, Sign.SEARCH_BROKEN}),
         predicts=(
-            *always(Sign.BOUNDARY, least=0.2),
+            # a full packet hangs each time, wherever it is in the traffic
+            *always(Sign.BOUNDARY, least=1.0),
             *never(Sign.SLOTS_HIT, Sign.SINGLE_LOST),
         ),
         would_show="bursts of 64 hang and those of 63 and 65 do not",

@@ -15,7 +15,7 @@ _NOISE_SHOWS = frozenset(
     {
         Sign.ONES_CHANGED, Sign.ZEROS_LIFTED, Sign.HIT_ANYWHERE, Sign.BURST_SHORT, Sign.SINGLE_LOST,
         Sign.SEARCH_BROKEN, Sign.BLOCK_WRONG, Sign.FLIPS_UP, Sign.FLIPS_DOWN, Sign.TORN, Sign.SEARCH_LOST,
-        Sign.IDLE_CHARACTERS, Sign.ODD_CODE_FLEETS, Sign.NOT_HEARD, Sign.PULLED_IN_ZEROS,
+        Sign.IDLE_CHARACTERS, Sign.ODD_CODE_FLEETS, Sign.NOT_HEARD, Sign.NOT_PROVED, Sign.PULLED_IN_ZEROS,
     }
 )  # fmt: skip
 _NOISE_PREDICTS = (
@@ -131,6 +131,7 @@ LINE_ROWS = (
                 Sign.ODD_CODE_FLEETS,
                 Sign.MARGIN_THIN,
                 Sign.PULLED_IN_ZEROS,
+                Sign.NOT_PROVED,
             }
         ),
         # a rise is over by a later sample, low from the first bit on, and lifts no low;
@@ -159,6 +160,8 @@ LINE_ROWS = (
         cause=Cause.DEVICE,
         kind="long-presence",
         shows=frozenset({Sign.PRESENCE_LONG}),
+        # a presence pulse comes once the reset has been let go
+        predicts=never(Sign.RESET_HELD),
         would_show="presence is short again without that part",
     ),
     CauseRow(
