@@ -16,6 +16,7 @@ from harness.results.reports.unwritten import unwritten
 from harness.results.summary.making import summary_of
 from harness.station.shift.page import write_shift_page
 from harness.station.shift.record import is_shift, read_shift
+from harness.station.shift.unit_reports import complete_unit_reports
 
 EXIT_DAMAGED = 2
 
@@ -50,9 +51,10 @@ def report(
 
 def _shift(folder: Path, into: Path, style: OutputStyle) -> int:
     record = read_shift(folder)
+    complete_unit_reports(folder)
     try:
         into.mkdir(parents=True, exist_ok=True)
-        write_shift_page(record, into)
+        write_shift_page(record, into, of=folder)
     except OSError as exc:
         cure = f"the journals have every unit: slotproof report {folder}"
         raise unwritten(exc, what="the page", folder=into, cure=cure) from exc

@@ -65,6 +65,10 @@ class Advice:
     words: tuple[str, ...]
 
 
+TAKE_OUT = "Take the unit out."
+"""Last of the words wherever they do not say so themselves."""
+
+
 def refusal(
     rules: UnitRules, standing: UnitStanding, *, is_same: bool
 ) -> Advice | None:
@@ -80,12 +84,15 @@ def refusal(
         return Advice(
             goes_to=rules.bins.failed,
             retest=False,
-            words=(f"Not tested: it failed {times} already, no retest is left.",),
+            words=(f"It failed {times} already, no retest is left.", TAKE_OUT),
         )
     if standing.passed and rules.passed_again == "refuse":
-        passed = f"Not tested: this serial number passed before ({standing.last_at})."
+        at = standing.last_at[:19].replace("T", " ")
+        passed = f"This serial number passed before ({at} UTC)."
         if is_same:
-            return Advice(goes_to=rules.bins.passed, retest=False, words=(passed,))
+            return Advice(
+                goes_to=rules.bins.passed, retest=False, words=(passed, TAKE_OUT)
+            )
         return Advice(
             goes_to=rules.bins.error,
             retest=False,
@@ -93,6 +100,7 @@ def refusal(
                 passed,
                 "This is not the unit that passed, or it does not answer: two units "
                 "must not carry one number. Compare the labels.",
+                TAKE_OUT,
             ),
         )
     return None
@@ -107,13 +115,13 @@ def advice(rules: UnitRules, before: UnitStanding, test: UnitTest) -> Advice:
         test: this test.
     """
     if test.outcome in {Outcome.PASSED, Outcome.SKIPPED}:
-        return Advice(goes_to=rules.bins.passed, retest=False, words=())
+        return Advice(goes_to=rules.bins.passed, retest=False, words=(TAKE_OUT,))
     why = tuple(text for text in (test.reason.message, test.reason.hint) if text)
     if test.reason.kind == KNOWN_ELSEWHERE:
         return Advice(
             goes_to=rules.bins.failed,
             retest=False,
-            words=(*why, "No retest: put both units aside."),
+            words=(*why, "No retest: put both units aside.", TAKE_OUT),
         )
     return _after_no_pass(rules, before, test, why)
 
@@ -129,25 +137,32 @@ def _after_no_pass(
         return Advice(
             goes_to=rules.bins.failed,
             retest=False,
-            words=(*why, f"No retest is left: it failed {_times(spent)}."),
+            words=(*why, f"No retest is left: it failed {_times(spent)}.", TAKE_OUT),
         )
     if test.outcome is Outcome.ERROR and not gone:
         return Advice(
             goes_to=rules.bins.error,
             retest=True,
-            words=(*why, "Not the unit's fault: cure the fault, then test it again."),
+            words=(
+                *why,
+                "Not the unit's fault: cure the fault, then test it again.",
+                TAKE_OUT,
+            ),
         )
     if gone:
         return Advice(
             goes_to="",
             retest=True,
-            words=(*why, "That test does not count: put it in again."),
+            words=(
+                *why,
+                "That test does not count: take the unit out and put it in again.",
+            ),
         )
     again = "1 retest is" if left == 1 else f"{left} retests are"
     return Advice(
         goes_to="",
         retest=True,
-        words=(*why, f"{again} left: take it out, look at it, put it in again."),
+        words=(*why, f"{again} left: take the unit out, look at it, put it in again."),
     )
 
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from contextlib import nullcontext, suppress
+from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -34,15 +34,18 @@ from harness.plans.execution.run import execute
 from harness.plans.schema.files import Fixture, Plan
 from harness.records import Outcome
 from harness.results.ledger.entry import UnitFacts, UnitTest, test_of
-from harness.results.record.run import RunRecord
-from harness.results.reports.html import FILE_NAME as PAGE_FILE
-from harness.results.reports.html import write_html
-from harness.results.reports.junit import FILE_NAME as JUNIT_FILE
-from harness.results.reports.junit import slug, write_junit
+from harness.results.reports.junit import slug
 from harness.station.display_states import VERDICTS, DisplayState, View
 from harness.station.ledger_sync import LedgerSync
 from harness.station.operators import Hands, Person
-from harness.station.policy import Advice, UnitStanding, advice, refusal, standing_of
+from harness.station.policy import (
+    TAKE_OUT,
+    Advice,
+    UnitStanding,
+    advice,
+    refusal,
+    standing_of,
+)
 from harness.station.presence_poll import (
     POLL_S,
     STEADY_POLLS,
@@ -54,6 +57,7 @@ from harness.station.presence_poll import (
 from harness.station.refusals import Refusal, Refusals
 from harness.station.serials import Serials
 from harness.station.shift.tally import ShiftTally
+from harness.station.shift.unit_reports import write_unit_reports
 from harness.station.unit_run import STEP, ProvedBus, UnitRunner
 
 _WAIT_FOR_ADAPTER_S = 1.0
@@ -283,7 +287,7 @@ class Position:
                     at=bus.clock.calendar().isoformat(timespec="milliseconds"),
                     place=self.name,
                     serial=number,
-                    why=" ".join(why_not.words),
+                    why=" ".join(word for word in why_not.words if word != TAKE_OUT),
                 )
             )
             self._show_advice(DisplayState.REFUSED, "not tested", number, why_not)
@@ -323,7 +327,7 @@ class Position:
             return UnitStanding(), None
         other = self._setup.in_hand.get(number)
         if other is not None and other != self.name:
-            words = (f"{number} is in {other} now: is the label right?",)
+            words = (f"{number} is in {other} now: is the label right?", TAKE_OUT)
             return UnitStanding(), Advice(goes_to="", retest=True, words=words)
         tests = self._setup.ledger_sync.tests_of(serial=number)
         before = standing_of(tests, plan_title=self._setup.plan.title)
@@ -371,7 +375,7 @@ class Position:
                 ),
             ),
         )
-        _write_reports(done.record, folder)
+        write_unit_reports(done.record, folder)
         test = test_of(done.record, done.journal)
         setup.ledger_sync.remember(test)
         setup.ledger_sync.hand_over(done.journal)
@@ -400,7 +404,7 @@ class Position:
     ) -> None:
         goes_to = f" -> {what.goes_to}" if what.goes_to else ""
         text = f"{headline or 'all steps'}{goes_to}"
-        self._put(sign, text, serial=number, words=(*what.words, "Take the unit out."))
+        self._put(sign, text, serial=number, words=what.words)
 
     def _put(
         self,
@@ -424,18 +428,6 @@ class Position:
         self._setup.show(view)
         if changed:
             self._hands.see(sign)
-
-
-def _write_reports(record: RunRecord, folder: Path) -> None:
-    """junit.xml of each unit, and its page if it did not pass.
-
-    Both can be made again from the journal (``slotproof report FOLDER``), so a disk that
-    does not take them stops no shift.
-    """
-    with suppress(OSError):
-        write_junit(record, folder / JUNIT_FILE)
-        if record.outcome is not Outcome.PASSED:
-            write_html(record, folder / PAGE_FILE)
 
 
 def _rom_codes(bus: ProvedBus) -> set[str]:

@@ -212,7 +212,7 @@ def gauge_figures(
 def _histogram(lots: Mapping[str, Sequence[float]], scale: Scale) -> Figure:
     figure = new_figure(8.5, 4.6)
     axes = figure.subplots()
-    edges = _edges([v for values in lots.values() for v in values])
+    edges = histogram_edges([v for values in lots.values() for v in values])
     for place, (name, values) in enumerate(lots.items()):
         axes.hist(
             np.asarray(values),
@@ -231,7 +231,7 @@ def _histogram(lots: Mapping[str, Sequence[float]], scale: Scale) -> Figure:
     return figure
 
 
-def _edges(values: Sequence[float]) -> list[float]:
+def histogram_edges(values: Sequence[float]) -> list[float]:
     """Bins after Freedman and Diaconis, never fewer or more than a reader can use.
 
     Readings in steps get whole steps a bin, or bins would come out empty and double.

@@ -116,21 +116,29 @@ class Live:
     lines: tuple[str, ...] = ()
 
 
-def write_html(record: RunRecord, path: Path) -> None:
+def write_html(record: RunRecord, path: Path, *, pictures: bool = True) -> None:
     """Write the report; the file is whole or not there.
+
+    Args:
+        record: the run.
+        path: of the page.
+        pictures: False leaves them out, for a page that is one of hundreds.
 
     Raises:
         OSError: the folder does not take it.
     """
-    write_page(render(record), path)
+    write_page(render(record, pictures=pictures), path)
 
 
-def render(record: RunRecord, live: Live | None = None) -> str:
+def render(
+    record: RunRecord, live: Live | None = None, *, pictures: bool = True
+) -> str:
     """The report as text; the same record gives the same text.
 
     Args:
         record: the run.
         live: what a page of a run still going on shows besides, or None.
+        pictures: False leaves them out.
     """
     summary = summary_of(record)
     troubles = list(_troubles(record, going_on=live is not None))
@@ -157,7 +165,7 @@ def render(record: RunRecord, live: Live | None = None) -> str:
                 caption=caption_of(name),
                 file=f"{name}.svg",
             )
-            for name, figure in figures(record)
+            for name, figure in (figures(record) if pictures else ())
         ],
         steps=[_step(step) for step in record.steps],
         facts=[(name, one_line(value)) for name, value in run_facts(record)],

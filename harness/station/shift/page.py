@@ -2,21 +2,31 @@
 
 from __future__ import annotations
 
+import os
 import statistics
 from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import TypeVar
+from urllib.parse import quote
 
-from harness.digits import limit_text, number_text
+from harness.digits import limit_text, limits_text, number_text
 from harness.quality.rates import proportion_bounds
 from harness.records import Outcome
 from harness.results.ledger.entry import LedgerReading, UnitTest
-from harness.results.reports.page import fill, write_page
+from harness.results.plots.shift import QuantityTrend, trend_figure, yield_figure
+from harness.results.reports.calendar import moment_text
+from harness.results.reports.page import Picture, fill, picture, write_page
 from harness.station.shift.record import ShiftRecord, TestedUnit
 from harness.station.shift.tally import reason_text
 
 FILE_NAME = "shift.html"
+
+_FEWEST_DRAWN = 2
+_MOST_DRAWN = 12
+"""Quantities drawn, the nearest to a limit first; the table has all."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,19 +75,50 @@ class Value:
     is_number: bool
 
 
-def write_shift_page(record: ShiftRecord, folder: Path) -> Path:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrendPicture:
+    """One quantity, unit by unit."""
+
+    picture: Picture
+    caption: str
+
+
+def write_shift_page(
+    record: ShiftRecord, folder: Path, *, of: Path | None = None
+) -> Path:
     """Write the page into a folder; the file is whole or not there.
+
+    Args:
+        record: the shift.
+        folder: where to.
+        of: the shift's folder, if it is another one: links lead there.
 
     Raises:
         OSError: the folder does not take it.
     """
     path = folder / FILE_NAME
-    write_page(render(record), path)
+    write_page(render(record, base=_way(folder, of or folder)), path)
     return path
 
 
-def render(record: ShiftRecord) -> str:
-    """The page as text; the same record gives the same text."""
+def _way(page: Path, shift: Path) -> str:
+    """Address of the shift's folder as seen from its page, ending in a slash or empty."""
+    if page.resolve() == shift.resolve():
+        return ""
+    try:
+        way = os.path.relpath(shift.resolve(), page.resolve())
+    except ValueError:  # another drive
+        return f"{shift.resolve().as_uri()}/"
+    return f"{quote(Path(way).as_posix())}/"
+
+
+def render(record: ShiftRecord, *, base: str = "") -> str:
+    """The page as text; the same record gives the same text.
+
+    Args:
+        record: the shift.
+        base: address of its folder, put in front of each link.
+    """
     units, counts = record.units, record.counts
     return fill(
         "shift.html.j2",
@@ -88,8 +129,10 @@ def render(record: ShiftRecord) -> str:
         lots=_each([t.unit.lot for t in record.tests]),
         stations=_each([t.unit.station for t in record.tests]),
         fixtures=_one([t.fixture_title for t in record.tests]),
+        base=base,
         began=min((t.started_at for t in record.tests), default="-"),
         ended=max((t.finished_at for t in record.tests), default="-"),
+        moment=lambda at: moment_text(at, record.utc_offset_s),
         claim=_claim(units),
         failures=list(_failures(units)),
         failed=_of_outcome(units, Outcome.FAILED),
@@ -98,6 +141,8 @@ def render(record: ShiftRecord) -> str:
         void=_of_outcome(record.tests, Outcome.ERROR),
         places=list(_places(record)),
         measured=list(_measured(units)),
+        yields=_yield_picture(record),
+        trends=list(_trend_pictures(units)),
         units=sorted(units, key=lambda unit: unit.key),
         name_of=lambda test: Path(test.journal).parent.name,
         clock=_clock,
@@ -134,8 +179,8 @@ def _claim(units: tuple[TestedUnit, ...]) -> str:
     bad = judged.count(Outcome.FAILED)
     bounds = proportion_bounds(errors=bad, trials=len(judged))
     return (
-        f"{100 * bad / len(judged):.2f} % bad; 95 % sure, units made and tested in the "
-        f"same way are bad in {100 * bounds.low:.2f} % to {100 * bounds.high:.2f} %"
+        f"{100 * bad / len(judged):.2f} %; of units made and tested in the same way "
+        f"{100 * bounds.low:.2f} % to {100 * bounds.high:.2f} % at 95 % confidence"
     )
 
 
@@ -187,6 +232,67 @@ def _measured(units: tuple[TestedUnit, ...]) -> Iterator[MeasuredQuantity]:
             most=number_text(max(values)),
             limits=limits,
         )
+
+
+def _yield_picture(record: ShiftRecord) -> Picture | None:
+    """First-pass yield over time; None of fewer than two units with a known time."""
+    firsts: dict[str, tuple[datetime, bool]] = {}
+    for test in record.tests:
+        if test.outcome in {Outcome.PASSED, Outcome.FAILED}:
+            with suppress(ValueError):  # a journal of another make
+                at = datetime.fromisoformat(test.started_at)
+                firsts.setdefault(test.key, (at, test.outcome is Outcome.PASSED))
+    if len(firsts) < _FEWEST_DRAWN:
+        return None
+    began = min(at for at, _ in firsts.values())
+    rows = [
+        ((at - began).total_seconds() / 3600, is_passed)
+        for at, is_passed in firsts.values()
+    ]
+    return picture("first-pass yield over time", yield_figure(rows))
+
+
+def _trend_pictures(units: tuple[TestedUnit, ...]) -> Iterator[TrendPicture]:
+    """Each judged quantity over the units, the one nearest to a limit first."""
+    found: dict[tuple[str, str, str], list[LedgerReading]] = {}
+    for unit in units:
+        last = {(r.step, r.name, r.unit): r for r in unit.last.readings if _is_drawn(r)}
+        for key, reading in last.items():
+            found.setdefault(key, []).append(reading)
+    trends = [
+        (step, _trend(readings))
+        for (step, _, _), readings in found.items()
+        if len(readings) >= _FEWEST_DRAWN
+    ]
+    trends.sort(key=lambda row: row[1].room)
+    for step, trend in trends[:_MOST_DRAWN]:
+        label = f"{step}: {trend.name}"
+        yield TrendPicture(
+            picture=picture(label, trend_figure(trend)),
+            caption=f"{label}, {len(trend.values)} units"
+            + (
+                f", limits {limits}"
+                if (limits := limits_text(trend.low, trend.high))
+                else ""
+            ),
+        )
+
+
+def _is_drawn(reading: LedgerReading) -> bool:
+    """A number with a limit; where one value alone is wanted there is nothing to see."""
+    has_limit = reading.low is not None or reading.high is not None
+    return reading.value is not None and has_limit and reading.low != reading.high
+
+
+def _trend(readings: list[LedgerReading]) -> QuantityTrend:
+    first = readings[0]
+    return QuantityTrend(
+        name=first.name,
+        unit=first.unit,
+        low=first.low,
+        high=first.high,
+        values=tuple(r.value for r in readings if r.value is not None),
+    )
 
 
 def _values(test: UnitTest) -> Iterator[Value]:

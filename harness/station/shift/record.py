@@ -56,6 +56,7 @@ class ShiftRecord:
         refusals: units that were not tested, in order of time.
         facts: what was used: name and each different value, in order of first use.
         unreadable: journals that could not be read, with the reason.
+        utc_offset_s: zone of the host at its first test, or None if no journal has it.
     """
 
     folder: str
@@ -63,6 +64,7 @@ class ShiftRecord:
     refusals: tuple[Refusal, ...]
     facts: tuple[tuple[str, tuple[str, ...]], ...]
     unreadable: tuple[tuple[str, str], ...]
+    utc_offset_s: int | None = None
 
     @property
     def units(self) -> tuple[TestedUnit, ...]:
@@ -95,6 +97,7 @@ def read_shift(folder: Path) -> ShiftRecord:
     of no unit: it is named and passed over.
     """
     tests, unreadable = [], []
+    zones: list[int] = []
     facts: dict[str, dict[str, None]] = {}
     for path in sorted(folder.glob(f"*/{FILE_NAME}")):
         try:
@@ -104,6 +107,8 @@ def read_shift(folder: Path) -> ShiftRecord:
             place = fault.where.removeprefix(f"{path.parent}{os.sep}")
             unreadable.append((path.parent.name, f"{place}: {fault.what}"))
             continue
+        if record.utc_offset_s is not None:
+            zones.append(record.utc_offset_s)
         for name, value in _facts(record):
             facts.setdefault(name, {})[value] = None
     return ShiftRecord(
@@ -112,6 +117,7 @@ def read_shift(folder: Path) -> ShiftRecord:
         refusals=tuple(read_refusals(folder)),
         facts=tuple((name, tuple(values)) for name, values in facts.items()),
         unreadable=tuple(unreadable),
+        utc_offset_s=zones[0] if zones else None,
     )
 
 

@@ -26,6 +26,7 @@ from harness.station.shift.page import FILE_NAME as PAGE_FILE
 from harness.station.shift.page import write_shift_page
 from harness.station.shift.record import read_shift
 from harness.station.shift.tally import Counts, ShiftTally, summary_lines
+from harness.station.shift.unit_reports import complete_unit_reports
 
 LOCK_FILE = "shift"
 SUMMARY_FILE = "summary.txt"
@@ -228,6 +229,7 @@ class Shift:
         text = "".join(f"{line}\n" for line in end_lines(end))
         try:
             write_page(text, self._folder / SUMMARY_FILE)
+            complete_unit_reports(self._folder)
             write_shift_page(read_shift(self._folder), self._folder)
         except OSError as fault:
             return replace(end, unwritten=fault.strerror or str(fault))

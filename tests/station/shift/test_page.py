@@ -97,9 +97,9 @@ def test_counts_failures_units_and_what_to_look_at() -> None:
     page = render(record(PASSED, FAILED, GONE, refusals=(refused,)))
     shown = assert_complete(page).shown
     for text in ("1 PASSED, 1 FAILED", "first-pass yield 50.0 % (1 of 2)", "lot 7",
-                 "50.00 % bad; 95 % sure", "read: limit", "CS-2 3D0000A4B3C2D128 at left",
+                 "50.00 %; of units made", "read: limit", "CS-2 3D0000A4B3C2D128 at left",
                  "too warm", "Look first: look at the bath", "21.4375", "20.6 .. 21.4",
-                 "no verdict: the unit went away", "CS-1 passed", "1 not accepted",
+                 "no verdict: the unit went away", "CS-1 not accepted: passed", "not accepted 1, not tested",
                  "1 of the units came to no verdict", "left-cs_1-1", "plan.title"):  # fmt: skip
         assert text in shown, text
 
@@ -166,13 +166,15 @@ def test_the_shift_leaves_its_page(line: Line) -> None:
     page = (ended.folder / FILE_NAME).read_bytes()
     shown = assert_complete(page.decode()).shown
     assert "1 PASSED, 1 FAILED" in shown
-    assert "Not tested: this serial number passed before" in shown
+    assert "not accepted: This serial number passed before" in shown
     assert "SIMULATED" in shown
     assert "units an hour" not in shown
     said = CliRunner().invoke(app, ["report", str(ended.folder), "--into", str(ended.folder / "again")])  # fmt: skip
     assert said.exit_code == 0, said.output
     assert "1 PASSED, 1 FAILED" in said.output
-    assert (ended.folder / "again" / FILE_NAME).read_bytes() == page
+    again = (ended.folder / "again" / FILE_NAME).read_bytes()
+    assert again.replace(b'href="../', b'href="') == page  # links lead to the units
+    assert again != page
 
 
 def test_what_cannot_be_read_is_named(line: Line) -> None:
@@ -224,3 +226,34 @@ def test_a_folder_that_takes_nothing_is_told(
     (tmp_path / "page").write_text("a file")
     said = CliRunner().invoke(app, ["report", str(folder), "--into", str(tmp_path / into)])  # fmt: skip
     assert "cannot be written" in str(said.exception)
+
+
+def test_each_quantity_is_drawn_nearest_to_a_limit_first() -> None:
+    """Two units and more; one that fails its limit comes before one in the middle."""
+    cool = replace(READING, name="board_temperature", value=21.0, low=0.0, high=42.0)
+    warm = replace(FAILED, readings=(cool, READING))
+    good = replace(PASSED, readings=(cool, *PASSED.readings))
+    page = render(record(good, warm))
+    words = ("temperature, 2 units, limits 20.6 .. 21.4", "board_temperature, 2 units, limits 0 .. 42")  # fmt: skip
+    captions = [page.find(f": {text}") for text in words]
+    assert -1 not in captions
+    assert captions == sorted(captions)
+    assert "First-pass yield after each unit" in page
+    alone = render(record(PASSED))
+    assert "2 units, limits" not in alone
+    assert "First-pass yield after each unit" not in alone
+
+
+def test_every_unit_has_its_page_and_junit_xml(line: Line) -> None:
+    """Of a unit that passed too; what a crash left out is made up for."""
+    feed = [{"serial": "CS-1", "devices": [1]}]
+    folder = line.run(line.orders(line.place("left", [line.probe(1)], feed))).folder
+    files = [folder / "left-cs_1-1" / name for name in ("junit.xml", "report.html")]
+    before = [path.read_bytes() for path in files]
+    assert "PASSED" in before[1].decode()
+    for path in files:
+        path.unlink()
+    assert CliRunner().invoke(app, ["report", str(folder)]).exit_code == 0
+    assert [path.read_bytes() for path in files] == before
+    addresses = read((folder / FILE_NAME).read_text("utf-8")).addresses
+    assert {"left-cs_1-1/report.html", "left-cs_1-1/junit.xml"} <= set(addresses)
