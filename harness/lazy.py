@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING
 __all__ = [
     "arrow",
     "arrow_csv",
+    "cbook",
     "fcntl",
     "jinja2",
     "legendre",
@@ -37,6 +38,7 @@ __all__ = [
     "special",
     "stats",
     "termios",
+    "ticker",
 ]
 
 if TYPE_CHECKING:
@@ -48,6 +50,7 @@ if TYPE_CHECKING:
     import matplotlib
     import numpy as np
     import pyarrow as arrow
+    from matplotlib import cbook, ticker
     from matplotlib import figure as matplotlib_figure
     from numpy.polynomial import legendre
     from pyarrow import csv as arrow_csv
@@ -70,6 +73,7 @@ else:
 
     arrow = _Library("pyarrow")
     arrow_csv = _Library("pyarrow.csv")
+    cbook = _Library("matplotlib.cbook")
     fcntl = _Library("fcntl")
     jinja2 = _Library("jinja2")
     legendre = _Library("numpy.polynomial.legendre")
@@ -84,3 +88,4 @@ else:
     special = _Library("scipy.special")
     stats = _Library("scipy.stats")
     termios = _Library("termios")
+    ticker = _Library("matplotlib.ticker")

@@ -39,9 +39,10 @@ def report(word: str = "word", outcome: Outcome = Outcome.PASSED) -> LotReport:
 
 
 def test_text_and_page_say_the_same() -> None:
-    """Plain lines have blocks apart; the page has the verdict on top and not twice."""
+    """The verdict on top and not twice; what it rests on stands apart."""
     assert report("good").lines == [
-        "name   value", "good   1.5", "other  -", "about good", "", "it is good by far.",
+        "Is it good? It is good", "it is good by far.", "",
+        "name   value", "good   1.5", "other  -", "about good",
     ]  # fmt: skip
     shown = assert_complete(render(report("good"), {}, [("margin", "0.1")])).shown
     for text in ("Is it good?", "It is good it is good by far.", "name value good 1.5 other -",

@@ -14,9 +14,7 @@ from math import ceil
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
-from matplotlib import cbook
-
+from harness.lazy import cbook, np
 from harness.quality.quantisation import step_of
 from harness.results.plots.palette import BLUE, GREY, ORANGE, VERMILION, new_figure
 from harness.results.reports.wording import one_line

@@ -10,6 +10,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from harness.lazy import ticker
+from harness.results.plots.lots import histogram_edges, shown_places
 from harness.results.plots.palette import BLUE, GREY, VERMILION, new_figure
 from harness.results.reports.wording import one_line
 
@@ -60,10 +62,6 @@ class QuantityTrend:
 
 def trend_figure(trend: QuantityTrend) -> Figure:
     """The values in the order of the tests, and their distribution, over one scale."""
-    from matplotlib.ticker import MaxNLocator  # noqa: PLC0415 - as ``new_figure``
-
-    from harness.results.plots.lots import histogram_edges  # noqa: PLC0415 - numpy
-
     figure = new_figure(10.0, 2.9)
     left, right = figure.subplots(1, 2, sharey=True, width_ratios=[3, 1])
     _draw_values(left, trend)
@@ -76,7 +74,7 @@ def trend_figure(trend: QuantityTrend) -> Figure:
         edgecolor="black",
     )
     right.set_xlabel("units")
-    right.xaxis.set_major_locator(MaxNLocator(integer=True, nbins=4))
+    right.xaxis.set_major_locator(ticker.MaxNLocator(integer=True, nbins=4))
     for axes in (left, right):
         axes.grid(alpha=0.3)
         for limit in (trend.low, trend.high):
@@ -88,10 +86,6 @@ def trend_figure(trend: QuantityTrend) -> Figure:
 
 
 def _draw_values(axes: Axes, trend: QuantityTrend) -> None:
-    from matplotlib.ticker import MaxNLocator  # noqa: PLC0415 - as ``new_figure``
-
-    from harness.results.plots.lots import shown_places  # noqa: PLC0415 - numpy
-
     places = shown_places(trend.values)
     outside = [at for at in places if trend.is_outside(trend.values[at])]
     axes.plot(
@@ -111,7 +105,7 @@ def _draw_values(axes: Axes, trend: QuantityTrend) -> None:
         zorder=3,
     )
     axes.set_xlabel("unit, in the order of the tests")
-    axes.xaxis.set_major_locator(MaxNLocator(integer=True))
+    axes.xaxis.set_major_locator(ticker.MaxNLocator(integer=True))
 
 
 def _time_unit(span_h: float) -> tuple[str, float]:

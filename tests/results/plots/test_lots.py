@@ -12,9 +12,9 @@ from harness.quality.charts.kinds import ChartPlan, panels
 from harness.results.plots.charts import chart_figures
 from harness.results.plots.lots import (
     Scale,
-    _edges,
     gauge_figures,
     golden_figures,
+    histogram_edges,
     lot_figures,
     oc_figures,
     save,
@@ -105,7 +105,7 @@ def test_readings_in_steps_get_whole_steps_a_bin() -> None:
     steps = [21 + n / 16 for n in range(-4, 5)]
     often = (1, 5, 20, 45, 60, 45, 20, 5, 1)
     values = [v for v, times in zip(steps, often, strict=True) for _ in range(times)]
-    edges = _edges(values)
+    edges = histogram_edges(values)
     assert edges[0] == pytest.approx(steps[0] - 1 / 32)
     widths = [b - a for a, b in itertools.pairwise(edges)]
     assert widths == pytest.approx([1 / 16] * len(widths))
@@ -115,7 +115,7 @@ def test_readings_in_steps_get_whole_steps_a_bin() -> None:
 def test_readings_without_steps_are_binned_as_they_come() -> None:
     """All of them lie inside, and the bins are of one width."""
     values = [25 + 0.01 * (n * 37 % 101) for n in range(101)]
-    edges = _edges(values)
+    edges = histogram_edges(values)
     assert (edges[0], edges[-1]) == (min(values), max(values))
     assert 6 <= len(edges) - 1 <= 40
 
