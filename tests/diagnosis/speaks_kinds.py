@@ -45,7 +45,7 @@ def failing(quantity: str, trouble: str) -> KindReading:
 def ports(**channels: tuple[int, int]) -> KindReading:
     """Latch and pin of each channel."""
     rows = {name: {"latch": a, "pin": b} for name, (a, b) in channels.items()}
-    return reading("ports", "in words", facts={"channels": rows})
+    return reading("ports", "in words", evidence={"channels": rows})
 
 
 OSCILLATOR_21H = {"byte": "80", "place": "bit 7 of 020Eh, 0 runs"}
@@ -64,7 +64,7 @@ def mission(value: str = "running", **facts: Any) -> KindReading:  # noqa: ANN40
         "byte": "00",
         "place": "bit 7 of 020Eh, 0 runs",
     }
-    return reading("mission", value, facts=known | facts)
+    return reading("mission", value, evidence=known | facts)
 
 
 TRIM: dict[str, Any] = {
@@ -79,7 +79,7 @@ NO_LOAD = {"expected": Expected(rom_codes={ROM: "A1"}, no_load=frozenset({ROM}))
 
 def counts(*values: int, **more: Any) -> KindReading:  # noqa: ANN401
     """A current register read again and again."""
-    return reading("current_counts", *values, facts=SENSE, **more)
+    return reading("current_counts", *values, evidence=SENSE, **more)
 
 
 def failed(kind: str, what: str = "memory_write", **more: Any) -> Change:  # noqa: ANN401
@@ -96,7 +96,7 @@ def failed(kind: str, what: str = "memory_write", **more: Any) -> Change:  # noq
 def store(**facts: Any) -> Change:  # noqa: ANN401
     """A failed store of row 0020h of a 2Dh."""
     known = {"address": 0x20, "row": 8, "wanted": 7, "check": True} | facts
-    return failed("answer-impossible", facts={"store": known})
+    return failed("answer-impossible", evidence={"store": known})
 
 
 SPEAKS_KINDS: dict[str, tuple[Change, Cause, str, Sure]] = {
@@ -149,7 +149,7 @@ SPEAKS_KINDS: dict[str, tuple[Change, Cause, str, Sure]] = {
     "toggled in a step": (
         failed(
             "toggled",
-            facts={"before": 1, "after": 0, "matches": 3, "matched_by": {"4": 3}},
+            evidence={"before": 1, "after": 0, "matches": 3, "matched_by": {"4": 3}},
         ),
         Cause.CONFIGURATION,
         "toggled",
@@ -157,7 +157,7 @@ SPEAKS_KINDS: dict[str, tuple[Change, Cause, str, Sure]] = {
     ),
     "oscillator off": (
         device(
-            reading("oscillator", "off", facts=OSCILLATOR_21H),
+            reading("oscillator", "off", evidence=OSCILLATOR_21H),
             mission(oscillator="off"),
         ),
         Cause.CONFIGURATION,
@@ -171,7 +171,7 @@ SPEAKS_KINDS: dict[str, tuple[Change, Cause, str, Sure]] = {
             reading(
                 "clock_offset",
                 -228.0,
-                facts={"mission": True, "since_start_s": 30 * 86_400.0},
+                evidence={"mission": True, "since_start_s": 30 * 86_400.0},
             )
         ),
         Cause.DEVICE,
@@ -179,7 +179,7 @@ SPEAKS_KINDS: dict[str, tuple[Change, Cause, str, Sure]] = {
         Sure.LIKELY,
     ),
     "clock off": (
-        device(reading("clock_offset", 3600.0, facts={"mission": True})),
+        device(reading("clock_offset", 3600.0, evidence={"mission": True})),
         Cause.CONFIGURATION,
         "clock-off",
         Sure.LIKELY,
@@ -188,7 +188,7 @@ SPEAKS_KINDS: dict[str, tuple[Change, Cause, str, Sure]] = {
         failed(
             "reading-implausible",
             "mission",
-            facts={"oscillator": "on", "mission": True, "samples": 0},
+            evidence={"oscillator": "on", "mission": True, "samples": 0},
         ),
         Cause.DEVICE,
         "no-samples",
@@ -205,7 +205,7 @@ SPEAKS_KINDS: dict[str, tuple[Change, Cause, str, Sure]] = {
             "limit",
             "current_offset",
             values={"offset": 3.0},
-            facts={"counts": [3, 3, 3], **SENSE},
+            evidence={"counts": [3, 3, 3], **SENSE},
         ),
         Cause.CONFIGURATION,
         "current-offset",

@@ -132,4 +132,4 @@ def test_the_fixture_knows_the_resistor(
     answer = quantities(0x26)["current"].read(session)
     assert answer.value == pytest.approx(1.0, abs=0.01)
     (counts,) = [r for r in look_at(session, means=2) if "counts" in r.quantity]
-    assert counts.facts["sense_mohm"] == 25
+    assert counts.facts.sense_mohm == 25

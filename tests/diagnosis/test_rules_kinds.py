@@ -9,7 +9,7 @@ import pytest
 from harness.diagnosis.causes.table import judge
 from harness.diagnosis.evidence.bus import Conversion, Evidence, Expected
 from harness.diagnosis.finding import Cause, Finding, Sure, Weight
-from harness.families.batteries.sense_resistor import Trim
+from harness.kind_facts import Trim
 from harness.wire.crc import crc16_sent
 from tests.diagnosis.speaks_kinds import (
     NO_LOAD,
@@ -90,7 +90,7 @@ def test_a_store_without_a_word_is_only_likely_supply() -> None:
 def test_an_even_number_of_own_matches_blames_somebody_else() -> None:
     """Two matches of ours leave the output as it was; it is not."""
     facts = {"before": 1, "after": 0, "matches": 2, "matched_by": {"2": 2}}
-    first = found(**failed("toggled", facts=facts))[0]
+    first = found(**failed("toggled", evidence=facts))[0]
     assert "somebody else" in first.says
     assert "step 2 2x" in " ".join(first.measured)
 
@@ -117,7 +117,7 @@ def test_a_state_that_stays_says_nothing() -> None:
 
 def test_a_fresh_part_with_its_oscillator_off_is_no_fault() -> None:
     """Parts are shipped so: a note, and what it would mean for a mission."""
-    off = reading("oscillator", "off", facts=OSCILLATOR_21H)
+    off = reading("oscillator", "off", evidence=OSCILLATOR_21H)
     (only,) = found(**device(off, mission("none", oscillator="off")))
     assert only.weight is Weight.NOTE
     assert "a mission started now would take no samples" in only.says
@@ -126,7 +126,7 @@ def test_a_fresh_part_with_its_oscillator_off_is_no_fault() -> None:
 
 def test_memory_cleared_for_a_mission_that_cannot_sample_is_a_warning() -> None:
     """Somebody is about to start one."""
-    off = reading("oscillator", "off", facts=OSCILLATOR_21H)
+    off = reading("oscillator", "off", evidence=OSCILLATOR_21H)
     rows = device(
         off, mission("none", oscillator="off"), reading("memory_cleared", True)
     )
@@ -136,7 +136,7 @@ def test_memory_cleared_for_a_mission_that_cannot_sample_is_a_warning() -> None:
 def test_published_drift_is_within_limits() -> None:
     """-22 ppm is -57 s in 30 days: a note with the correction, no fault (F26)."""
     facts = {"mission": True, "since_start_s": 30 * 86_400.0}
-    (only,) = found(**device(reading("clock_offset", -57.0, facts=facts)))
+    (only,) = found(**device(reading("clock_offset", -57.0, evidence=facts)))
     assert (only.kind, only.weight) == ("clock-drift", Weight.NOTE)
     assert "-22 ppm" in " ".join(only.measured)
     assert "-57 s in 30 days" in only.says
@@ -151,7 +151,7 @@ def test_a_clock_that_is_right_says_nothing(offset_s: float) -> None:
 def test_an_hour_off_after_a_day_is_no_drift() -> None:
     """No crystal does that: the clock was set so."""
     facts = {"mission": True, "since_start_s": 86_400.0}
-    rows = device(reading("clock_offset", 3600.0, facts=facts))
+    rows = device(reading("clock_offset", 3600.0, evidence=facts))
     assert kinds(**rows) == ["clock-off"]
 
 
@@ -179,7 +179,7 @@ def test_a_failed_drift_check_is_the_crystal() -> None:
 def test_a_mission_that_never_began() -> None:
     """Oscillator on, flag 0: memory was not cleared before the start."""
     facts = {"oscillator": "on", "mission": False, "samples": 0, "cleared": False}
-    first = found(**failed("answer-impossible", "mission", facts=facts))[0]
+    first = found(**failed("answer-impossible", "mission", evidence=facts))[0]
     assert (first.cause, first.kind) == (Cause.CONFIGURATION, "mission-not-started")
 
 
@@ -233,7 +233,7 @@ def test_two_counts_are_allowed(values: tuple[int, ...]) -> None:
 def test_without_a_resistor_there_are_no_amperes() -> None:
     """Microvolt are reported, and what is missing."""
     bare = {key: value for key, value in SENSE.items() if key != "sense_mohm"}
-    (only,) = found(**device(reading("current_counts", 3, 3, facts=bare)))
+    (only,) = found(**device(reading("current_counts", 3, 3, evidence=bare)))
     assert "+732 uV" in only.measured[1]
     assert "expect.sense_mohm" in only.measured[1]
 

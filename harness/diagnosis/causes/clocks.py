@@ -6,13 +6,13 @@ mission flags and accuracy, from memory.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import replace
-from typing import Any
 
 from harness.diagnosis.evidence.bus import DeviceFacts, Evidence
 from harness.diagnosis.evidence.kinds import FailedCheck
 from harness.diagnosis.finding import Cause, Finding, Weight
+from harness.kind_facts import KindFacts
 
 _MOST_PPM = 46.0
 """2 minutes a month, what the data sheets of loggers and clocks promise at 25 degC."""
@@ -40,29 +40,34 @@ def oscillator_off(evidence: Evidence) -> Iterator[Finding]:
             continue
         mission = device.reading("mission")
         cleared = device.reading("memory_cleared")
-        facts = mission.facts if mission else {}
+        facts = mission.facts if mission else KindFacts()
         running = mission is not None and mission.value == "running"
-        fresh = mission is not None and not facts.get("samples")
+        fresh = mission is not None and not facts.samples
         fresh = fresh and not (cleared is not None and cleared.value is True)
         weight = Weight.FAULT if running else Weight.WARNING
-        measured = f"byte {seen.facts.get('byte', '?')}h, {seen.facts.get('place', '')}"
+        measured = _switch_of(seen.facts)
         yield _stands(
             device.name,
             device.rom_code,
-            measured=(measured, *_mission_told(facts)),
+            measured=(measured, *_mission_flags(facts)),
             weight=Weight.NOTE if fresh and not running else weight,
             mission=mission is not None,
             running=running,
         )
 
 
-def _mission_told(facts: Mapping[str, Any]) -> tuple[str, ...]:
-    if "samples" not in facts:
+def _switch_of(facts: KindFacts) -> str:
+    """The byte that switches the oscillator, in words."""
+    return f"byte {facts.byte or '?'}h, {facts.place}"
+
+
+def _mission_flags(facts: KindFacts) -> tuple[str, ...]:
+    if facts.samples is None:
         return ()
-    flag, cleared = int(bool(facts.get("mission"))), int(bool(facts.get("cleared")))
+    flag, cleared = int(bool(facts.mission)), int(bool(facts.cleared))
     return (
         f"mission flag {flag}, memory-clear flag {cleared}, sample counter "
-        f"{facts['samples']}",
+        f"{facts.samples}",
     )
 
 
@@ -103,27 +108,25 @@ def mission_stalled(evidence: Evidence) -> Iterator[Finding]:
         if mission is None or mission.value != "running":
             continue
         facts = mission.facts
-        taken, due = facts.get("samples", 0), facts.get("samples_due", 0)
-        if facts.get("oscillator") == "on" and taken + 1 < due:
+        taken, due = facts.samples or 0, facts.samples_due or 0
+        if facts.oscillator == "on" and taken + 1 < due:
             yield _no_samples(
                 device.name,
                 device.rom_code,
-                f"{taken} samples {facts['since_start_s']:.0f} s after the start by the "
-                f"device's clock, {due} were due (period {facts['period_s']:g} s)",
+                f"{taken} samples {facts.since_start_s or 0:.0f} s after the start by the "
+                f"device's clock, {due} were due (period {facts.period_s or 0:g} s)",
                 facts,
             )
 
 
-def _no_samples(
-    name: str, rom_code: str, measured: str, facts: Mapping[str, Any]
-) -> Finding:
+def _no_samples(name: str, rom_code: str, measured: str, facts: KindFacts) -> Finding:
     return Finding(
         cause=Cause.DEVICE,
         kind="no-samples",
         says=f"the mission of {name} runs and takes no samples",
         measured=(
             measured,
-            f"byte {facts.get('byte', '?')}h, {facts.get('place', '')}: it is on",
+            f"{_switch_of(facts)}: it is on",
         ),
         ruled_out=("oscillator off: its bit says on",),
         try_first="the cell is empty or the converter dead: replace the unit",
@@ -138,8 +141,8 @@ def clock_off(evidence: Evidence) -> Iterator[Finding]:
         if seen is None or not seen.numbers:
             continue
         offset_s = seen.numbers[-1]
-        since_s = float(seen.facts.get("since_start_s", 0.0))
-        running = bool(seen.facts.get("mission"))
+        since_s = seen.facts.since_start_s or 0.0
+        running = bool(seen.facts.mission)
         ppm = offset_s / since_s * 1e6 if running and since_s >= _DAY_S else None
         if ppm is not None and abs(ppm) <= _NO_CRYSTAL_PPM:
             yield from _drifted(device, offset_s, since_s, ppm)
@@ -220,21 +223,21 @@ def failed_mission(evidence: Evidence) -> Iterator[Finding]:
     if failed is None:
         return
     facts = failed.facts
-    if facts.get("oscillator") == "off" or (
-        "oscillator" not in facts and str(facts.get("place", "")).endswith(" runs")
+    if facts.oscillator == "off" or (
+        not facts.oscillator and facts.place.endswith(" runs")
     ):
         yield _stands(
             failed.name,
             failed.device,
             measured=(
-                f"byte {facts.get('byte', '?')}h, {facts.get('place', '')}",
-                *_mission_told(facts),
+                _switch_of(facts),
+                *_mission_flags(facts),
             ),
             weight=Weight.FAULT,
-            mission="samples" in facts,
-            running=bool(facts.get("mission")),
+            mission=facts.samples is not None,
+            running=bool(facts.mission),
         )
-    elif facts.get("oscillator") == "on":
+    elif facts.oscillator == "on":
         yield from _did_not_sample(failed)
     elif "clock_drift" in failed.beyond:
         ppm = float(failed.values["clock_drift"])
@@ -254,11 +257,11 @@ def failed_mission(evidence: Evidence) -> Iterator[Finding]:
 
 def _did_not_sample(failed: FailedCheck) -> Iterator[Finding]:
     facts = failed.facts
-    if facts.get("mission"):
+    if facts.mission:
         yield _no_samples(
             failed.name,
             failed.device,
-            f"sample counter {facts.get('samples', 0)}: {failed.says}",
+            f"sample counter {facts.samples or 0}: {failed.says}",
             facts,
         )
         return
@@ -266,7 +269,7 @@ def _did_not_sample(failed: FailedCheck) -> Iterator[Finding]:
         cause=Cause.CONFIGURATION,
         kind="mission-not-started",
         says=f"the mission of {failed.name} did not begin: its flag stayed 0",
-        measured=_mission_told(facts),
+        measured=_mission_flags(facts),
         ruled_out=("oscillator off: its bit says on",),
         try_first="clear memory right before the start: the flag of a cleared memory must "
         "be 1 then; start again",

@@ -9,14 +9,14 @@ Worked example, computed from the data sheet of family 26h (part DS2438): raw +3
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 from statistics import fmean
-from typing import Any
 
 from harness.diagnosis.evidence.bus import Evidence
 from harness.diagnosis.finding import Cause, Finding, Weight
-from harness.families.batteries.sense_resistor import MOST_MOVE, Trim
+from harness.families.batteries.sense_resistor import MOST_MOVE
+from harness.kind_facts import KindFacts
 
 _MOST_COUNTS = 2.0
 """Offset that a trimmed converter may show (common practice)."""
@@ -29,7 +29,7 @@ class _Current:
     name: str
     rom_code: str
     counts: tuple[float, ...]
-    facts: Mapping[str, Any]
+    facts: KindFacts
     trim_now: float | None
 
     @property
@@ -42,18 +42,18 @@ class _Current:
 
     def measured(self) -> tuple[str, ...]:
         """Raw, in amperes where the resistor is known, and a day of it."""
-        microvolt = self.mean * float(self.facts.get("count_uv", 0.0))
+        microvolt = self.mean * (self.facts.count_uv or 0.0)
         raw = (
             f"mean of {len(self.counts)} readings {self.mean:+.1f} counts, they move by "
             f"{self.spread:.0f}"
         )
-        mohm = self.facts.get("sense_mohm")
+        mohm = self.facts.sense_mohm
         if not mohm:
             return (
                 raw,
                 f"{microvolt:+.0f} uV at the sense resistor; give expect.sense_mohm for mA",
             )
-        ampere = microvolt / 1000 / float(mohm)
+        ampere = microvolt / 1000 / mohm
         return (
             raw,
             f"{ampere * 1000:+.0f} mA = {ampere * 24:+.2f} Ah a day over {mohm:g} mohm",
@@ -61,13 +61,13 @@ class _Current:
 
     def trim(self) -> str:
         """What to write into the offset register, in words and bytes."""
-        place = self.facts.get("trim")
-        if not isinstance(place, Mapping):
+        register = self.facts.trim
+        if register is None:
             return (
                 f"take {self.mean:+.1f} counts off every reading: no register does it"
             )
         now = self.trim_now or 0.0
-        counts, register = round(now) - round(self.mean), Trim(**place)
+        counts = round(now) - round(self.mean)
         return (
             f"write trim {counts:+d} to {register.place}: bytes "
             f"{register.encoded(counts).hex(' ').upper()} (check offset_trim does where the kind has it), "
@@ -103,14 +103,14 @@ def failed_offset(evidence: Evidence) -> Iterator[Finding]:
     failed = evidence.failed
     if failed is None or "offset" not in failed.values:
         return
-    counts = failed.facts.get("counts") or failed.facts.get("trimmed")
-    if isinstance(counts, list) and counts:
+    facts = failed.facts
+    if counts := facts.counts or facts.trimmed:
         current = _Current(
             name=failed.name,
             rom_code=failed.device,
-            counts=tuple(float(c) for c in counts),
-            facts=failed.facts,
-            trim_now=_trim_now(evidence, failed.device, failed.facts),
+            counts=counts,
+            facts=facts,
+            trim_now=_trim_now(evidence, failed.device, facts),
         )
         yield from _judged(current)
 
@@ -159,13 +159,11 @@ def _currents(evidence: Evidence) -> Iterator[_Current]:
             )
 
 
-def _trim_now(
-    evidence: Evidence, rom_code: str, facts: Mapping[str, Any]
-) -> float | None:
+def _trim_now(evidence: Evidence, rom_code: str, facts: KindFacts) -> float | None:
     """The trim in force, as the part's own quantity says."""
-    place = facts.get("trim")
+    register = facts.trim
     device = next((d for d in evidence.devices if d.rom_code == rom_code), None)
-    if device is None or not isinstance(place, Mapping):
+    if device is None or register is None:
         return None
-    seen = device.reading(str(place["quantity"]))
+    seen = device.reading(register.quantity)
     return seen.numbers[-1] if seen is not None and seen.numbers else None

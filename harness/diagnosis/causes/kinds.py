@@ -8,6 +8,7 @@ from itertools import pairwise
 from harness.diagnosis.evidence.bus import DeviceFacts, Evidence
 from harness.diagnosis.evidence.kinds import KindReading
 from harness.diagnosis.finding import Cause, Finding, Weight
+from harness.kind_facts import ChannelFacts
 
 _DEAF = frozenset({"device-absent", "still-busy"})
 _TORN = ("check-value", "answer-impossible")
@@ -234,7 +235,7 @@ def load_at_output(evidence: Evidence) -> Iterator[Finding]:
     for device in evidence.devices:
         ports = device.reading("ports")
         for name, row in _channels(ports):
-            if row.get("latch") == 1 and row.get("pin") == 0:
+            if row.latch == 1 and row.pin == 0:
                 yield Finding(
                     cause=Cause.BUS_WIRING,
                     kind="output-load",
@@ -247,8 +248,7 @@ def load_at_output(evidence: Evidence) -> Iterator[Finding]:
                 )
 
 
-def _channels(ports: KindReading | None) -> list[tuple[str, dict[str, int]]]:
+def _channels(ports: KindReading | None) -> list[tuple[str, ChannelFacts]]:
     if ports is None or not ports.values:
         return []
-    channels = ports.facts.get("channels")
-    return list(channels.items()) if isinstance(channels, dict) else []
+    return list(ports.facts.channels.items())

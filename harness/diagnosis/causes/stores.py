@@ -6,12 +6,12 @@ DS2431) p. 7-12 and 05h (part DS2405) p. 1.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import Any
+from collections.abc import Iterator
 
 from harness.diagnosis.evidence.bus import Evidence
 from harness.diagnosis.evidence.kinds import FailedCheck
 from harness.diagnosis.finding import Cause, Finding
+from harness.kind_facts import StoreFacts
 
 _PARTIAL = 0x20
 """Bit 5 of the status: data lost in the store, or a byte cut short."""
@@ -26,43 +26,41 @@ _TRY = "external strong pull-up, power for 10 ms; read back after a power cycle"
 def failed_store(evidence: Evidence) -> Iterator[Finding]:
     """What was written arrived whole and did not get into the cells."""
     failed = evidence.failed
-    store = failed.facts.get("store") if failed is not None else None
-    if failed is None or not isinstance(store, Mapping):
+    store = failed.facts.store if failed is not None else None
+    if failed is None or store is None:
         return
-    if store.get("protected"):
+    if store.protected:
         yield _protected(failed, store)
-    elif int(store.get("address", 0)) % int(store.get("row", 1)):
+    elif store.address % store.row:
         yield _off_the_row(failed, store)
     else:
         yield _starved(failed, store)
 
 
-def _measured(store: Mapping[str, Any]) -> tuple[str, ...]:
-    rows = [f"row at {int(store.get('address', 0)):04X}h"]
-    if "check" in store:
+def _measured(store: StoreFacts) -> tuple[str, ...]:
+    rows = [f"row at {store.address:04X}h"]
+    if store.check is not None:
         rows.append(
             "check of the write right, staged data too"
-            if store["check"]
+            if store.check
             else "staged data read back right"
         )
-    if "status" in store:
-        rows.append(
-            f"status {store['status']}h, {int(store.get('wanted', 7)):02X}h and bit 7 wanted"
-        )
-    if "end" in store:
-        rows.append(f"end byte {store['end']}h, {store.get('done', 'AA')}h wanted")
-    if "staged" in store:
-        rows.append(f"staged {store['staged']}, sent {store.get('sent', '')}")
-    if "protection" in store:
-        rows.append(f"protection bytes {store['protection']}")
+    if store.status:
+        rows.append(f"status {store.status}h, {store.wanted:02X}h and bit 7 wanted")
+    if store.end:
+        rows.append(f"end byte {store.end}h, {store.done}h wanted")
+    if store.staged:
+        rows.append(f"staged {store.staged}, sent {store.sent}")
+    if store.protection:
+        rows.append(f"protection bytes {store.protection}")
     return tuple(rows)
 
 
-def _protected(failed: FailedCheck, store: Mapping[str, Any]) -> Finding:
+def _protected(failed: FailedCheck, store: StoreFacts) -> Finding:
     return Finding(
         cause=Cause.CONFIGURATION,
         kind="store-protected",
-        says=f"{failed.name} refuses the store: this row is {store['protected']}",
+        says=f"{failed.name} refuses the store: this row is {store.protected}",
         measured=_measured(store),
         ruled_out=("supply during the store: the part says that the row is closed",),
         try_first="write to an open page; protection is for ever, so use another part if "
@@ -71,25 +69,22 @@ def _protected(failed: FailedCheck, store: Mapping[str, Any]) -> Finding:
     )
 
 
-def _off_the_row(failed: FailedCheck, store: Mapping[str, Any]) -> Finding:
+def _off_the_row(failed: FailedCheck, store: StoreFacts) -> Finding:
     return Finding(
         cause=Cause.CONFIGURATION,
         kind="store-row",
         says=f"{failed.name} refuses the store: it must begin on a row of "
-        f"{store.get('row')} bytes",
+        f"{store.row} bytes",
         measured=_measured(store),
         ruled_out=("supply during the store: it never began",),
-        try_first=f"write whole rows of {store.get('row')} bytes",
+        try_first=f"write whole rows of {store.row} bytes",
         device=failed.device,
     )
 
 
-def _starved(failed: FailedCheck, store: Mapping[str, Any]) -> Finding:
-    status, wanted = (
-        int(str(store.get("status", "07")), 16),
-        int(store.get("wanted", 7)),
-    )
-    dipped = bool(status & _PARTIAL or (status ^ wanted) & _ENDING)
+def _starved(failed: FailedCheck, store: StoreFacts) -> Finding:
+    status = int(store.status or "07", 16)
+    dipped = bool(status & _PARTIAL or (status ^ store.wanted) & _ENDING)
     return Finding(
         cause=Cause.SUPPLY,
         kind="store-dip",
@@ -102,7 +97,7 @@ def _starved(failed: FailedCheck, store: Mapping[str, Any]) -> Finding:
             _TRANSPORT,
             "a protected row: its protection bytes are open",
         )
-        if "protection" in store
+        if store.protection
         else (_TRANSPORT,),
         tells_apart=()
         if dipped
@@ -121,8 +116,8 @@ def step_toggled(evidence: Evidence) -> Iterator[Finding]:
     if failed is None or failed.kind != "toggled":
         return
     facts = failed.facts
-    matches, by_us = int(facts.get("matches", 0)), facts.get("matched_by") or {}
-    told = ", ".join(f"step {step} {times}x" for step, times in by_us.items())
+    matches = facts.matches or 0
+    by_steps = ", ".join(f"step {s} {times}x" for s, times in facts.matched_by.items())
     yield Finding(
         cause=Cause.CONFIGURATION,
         kind="toggled",
@@ -133,13 +128,13 @@ def step_toggled(evidence: Evidence) -> Iterator[Finding]:
             else "somebody else addresses it"
         ),
         measured=(
-            f"{facts.get('quantity', 'output')} {facts.get('before')} at the start, "
-            f"{facts.get('after')} at the end, {matches} matches by this step",
-            f"matched in this run: {told or 'never'}",
+            f"{facts.quantity or 'output'} {facts.before} at the start, "
+            f"{facts.after} at the end, {matches} matches by this step",
+            f"matched in this run: {by_steps or 'never'}",
         ),
         ruled_out=("the device: each match toggles it, as documented",),
         tells_apart=()
-        if matches % 2 or facts.get("after") != 1
+        if matches % 2 or facts.after != 1
         else (
             f"{Cause.SUPPLY} restart: the output is off after each power-up; look for a dip",
         ),

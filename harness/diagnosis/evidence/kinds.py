@@ -2,11 +2,44 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Any
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from typing import Annotated, Any
 
-from harness.journal_form import ReadScalar
+from pydantic import AliasChoices, Field
+
+from harness.journal_form import FieldError, JournalForm, ReadScalar
+from harness.kind_facts import KindFacts
 from harness.records import Scalar
+
+_KIND_FACTS = JournalForm(KindFacts, name="facts")
+_NAMES = {one.name for one in fields(KindFacts)}
+
+KindEvidence = Annotated[
+    dict[str, Any], Field(validation_alias=AliasChoices("evidence", "facts"))
+]
+"""As the journal has it; ``facts`` in journals of earlier versions."""
+
+
+def facts_of(evidence: Mapping[str, Any]) -> KindFacts:
+    """What evidence holds of the facts that families state.
+
+    Evidence has keys of its own too. One that is named like a fact and holds something of
+    another type is not that fact, and is left where it is.
+    """
+    known = {name: value for name, value in evidence.items() if name in _NAMES}
+    try:
+        return _KIND_FACTS.read(known)
+    except FieldError:
+        return _KIND_FACTS.read({n: v for n, v in known.items() if _is_fact(n, v)})
+
+
+def _is_fact(name: str, value: object) -> bool:
+    try:
+        _KIND_FACTS.read({name: value})
+    except FieldError:
+        return False
+    return True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,7 +53,7 @@ class KindReading:
         tries: how often it was asked for.
         troubles: kind of error -> count, of the tries that brought nothing.
         said: what the last error said.
-        facts: what the family told besides the last value or error.
+        evidence: what the family kept besides the last value or error.
         watched: True if it must not move during an examination.
     """
 
@@ -30,8 +63,13 @@ class KindReading:
     tries: int = 0
     troubles: dict[str, int] = field(default_factory=dict)
     said: str = ""
-    facts: dict[str, Any] = field(default_factory=dict)
+    evidence: KindEvidence = field(default_factory=dict)
     watched: bool = False
+
+    @property
+    def facts(self) -> KindFacts:
+        """What the family states in its evidence."""
+        return facts_of(self.evidence)
 
     @property
     def value(self) -> Scalar | None:
@@ -65,7 +103,7 @@ class FailedCheck:
         device: ROM code in print form; empty if it is about the bus.
         socket: from the fixture, or empty.
         family: code; None if it is about the bus.
-        facts: what the family's error told, or what its check found.
+        evidence: what the family's error or check kept.
         values: measured values by name.
         units: their units.
         beyond: names of those outside their limits.
@@ -78,10 +116,15 @@ class FailedCheck:
     device: str = ""
     socket: str = ""
     family: int | None = None
-    facts: dict[str, Any] = field(default_factory=dict)
+    evidence: KindEvidence = field(default_factory=dict)
     values: dict[str, ReadScalar] = field(default_factory=dict)
     units: dict[str, str] = field(default_factory=dict)
     beyond: tuple[str, ...] = ()
+
+    @property
+    def facts(self) -> KindFacts:
+        """What the family states in its evidence."""
+        return facts_of(self.evidence)
 
     @property
     def name(self) -> str:

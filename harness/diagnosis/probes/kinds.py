@@ -57,7 +57,7 @@ def _reading(
     """None if the quantity needs what nobody said, or the part does not have."""
     troubles: Counter[str] = Counter()
     values: list[Scalar] = []
-    facts: dict[str, Any] = {}
+    evidence: dict[str, Any] = {}
     said, tries, in_a_row = "", 0, 0
     while len(values) < times and in_a_row < TRIES:
         tries += 1
@@ -70,11 +70,11 @@ def _reading(
         except SlotproofError as fault:
             troubles[fault.kind] += 1
             said, in_a_row = fault.what, in_a_row + 1
-            facts = facts or fault.facts
+            evidence = evidence or fault.facts
             session.settle()
             continue
         values.append(answer.value)
-        facts, in_a_row = answer.evidence, 0
+        evidence, in_a_row = answer.evidence, 0
         if len(values) < times:
             session.clock.sleep(look.pause_s)
     return KindReading(
@@ -84,6 +84,6 @@ def _reading(
         tries=tries,
         troubles=dict(troubles),
         said=said,
-        facts=facts,
+        evidence=evidence,
         watched=look.watched,
     )

@@ -31,7 +31,6 @@ from harness.families.batteries.sense_resistor import (
     READINGS,
     SENSE,
     CurrentSense,
-    Trim,
     charge_check,
     counts_look,
     counts_quantity,
@@ -60,6 +59,7 @@ from harness.families.family import (
     Session,
     by_name,
 )
+from harness.kind_facts import KindFacts, Trim, stated
 from harness.records import Measurement, Scalar
 
 RECALL, READ, WRITE, COPY = 0xB8, 0xBE, 0x4E, 0x48
@@ -328,8 +328,8 @@ def _trim(session: Session, options: Options) -> Findings:
         ),
         evidence={
             "untrimmed": counts,
-            "trimmed": again,
             "trim_before": before,
+            **stated(KindFacts(trimmed=tuple(again))),
             **_SENSE.facts(session),
         },
     )

@@ -29,7 +29,6 @@ from harness.families.batteries.gauge import (
     read_registers,
     write_registers,
 )
-from harness.families.batteries.sense_resistor import Trim
 from harness.families.common.register_map import (
     TRUTH,
     Access,
@@ -48,6 +47,7 @@ from harness.families.family import (
     Session,
     by_name,
 )
+from harness.kind_facts import Trim
 from harness.records import Measurement
 
 _PROTECTION_AT, _DEFAULTS_AT = 0x00, 0x30

@@ -28,7 +28,6 @@ from harness.errors import AnswerImpossible, CheckValueWrong, StillBusy, UsageEr
 from harness.families.batteries.sense_resistor import (
     SENSE,
     CurrentSense,
-    Trim,
     charge_check,
     counts_look,
     counts_quantity,
@@ -57,6 +56,7 @@ from harness.families.family import (
     Session,
     by_name,
 )
+from harness.kind_facts import Trim
 from harness.records import Measurement, Scalar
 
 READ, WRITE, COPY, RECALL, LOCK = 0x69, 0x6C, 0x48, 0xB8, 0x6A

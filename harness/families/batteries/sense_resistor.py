@@ -12,7 +12,7 @@ limit, and two steps as the most by which readings of a sound converter differ. 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from statistics import fmean
 from typing import Any
 
@@ -32,6 +32,7 @@ from harness.families.family import (
     Setting,
     by_name,
 )
+from harness.kind_facts import KindFacts, Trim, stated
 from harness.records import Measurement, Scalar
 
 SENSE = Setting(
@@ -53,28 +54,6 @@ SENSE_KEY = "sense_mohm"
 
 _QUICK_S = 0.2
 """A part that has a new current so often is worth a mean in an examination."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Trim:
-    """A register whose content is added to every current.
-
-    Attributes:
-        quantity: by which it is read, in counts.
-        place: where it stands, in words.
-        shift: unused bits below it.
-        size: bytes that it takes, the low one first.
-    """
-
-    quantity: str
-    place: str
-    shift: int
-    size: int
-
-    def encoded(self, counts: int) -> bytes:
-        """A trim as it stands in the register, low byte first."""
-        raw = counts << self.shift & (1 << 8 * self.size) - 1
-        return raw.to_bytes(self.size, "little")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,12 +81,13 @@ class CurrentSense:
 
     def facts(self, session: Session) -> dict[str, Any]:
         """What a diagnosis must know to make amperes and a trim of counts."""
-        known = {
-            "count_uv": self.count_uv,
-            "sense_mohm": self.known_mohm(session),
-            "trim": asdict(self.trim) if self.trim else None,
-        }
-        return {key: value for key, value in known.items() if value is not None}
+        return stated(
+            KindFacts(
+                count_uv=self.count_uv,
+                sense_mohm=self.known_mohm(session),
+                trim=self.trim,
+            )
+        )
 
     def sense_mohm(self, session: Session) -> float:
         """The resistor in force.
@@ -232,7 +212,7 @@ def offset_check(sense: CurrentSense) -> Check:
             measurements=offset_values(
                 session, sense, mean, options.number("most_counts")
             ),
-            evidence={"counts": counts, **sense.facts(session)},
+            evidence=stated(KindFacts(counts=tuple(counts))) | sense.facts(session),
             cause="device" if moves else "configuration",
             hint=_MOVES_HINT if moves else _OFFSET_HINT,
         )

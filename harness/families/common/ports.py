@@ -23,6 +23,7 @@ from harness.families.family import (
     Session,
     Setting,
 )
+from harness.kind_facts import ChannelFacts, KindFacts, stated
 from harness.records import Scalar
 
 CONFIRMED = 0xAA
@@ -167,11 +168,13 @@ def port_quantities(ports: Ports) -> tuple[Quantity, ...]:
 
 def _in_words(ports: Ports, state: PortState) -> Answer:
     rows = {
-        name: {"latch": state.latches >> place & 1, "pin": state.levels >> place & 1}
+        name: ChannelFacts(
+            latch=state.latches >> place & 1, pin=state.levels >> place & 1
+        )
         for place, name in enumerate(ports.channels)
     }
-    words = [f"{n}: latch {row['latch']}, pin {row['pin']}" for n, row in rows.items()]
-    return Answer(value="; ".join(words), evidence={"channels": rows})
+    words = [f"{name}: latch {row.latch}, pin {row.pin}" for name, row in rows.items()]
+    return Answer(value="; ".join(words), evidence=stated(KindFacts(channels=rows)))
 
 
 def _bit_reader(ports: Ports, which: str, place: int) -> Callable[[Session], Answer]:

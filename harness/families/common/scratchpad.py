@@ -28,6 +28,7 @@ from harness.errors import (
 )
 from harness.families.common.answers import read_twice, require_crc16, shown
 from harness.families.family import Session
+from harness.kind_facts import KindFacts, StoreFacts, stated
 
 WRITE, READ, COPY, READ_MEMORY = 0x0F, 0xAA, 0x55, 0xF0
 PARTIAL, COPIED = 0x20, 0x80
@@ -195,19 +196,25 @@ def copy(session: Session, part: Scratchpad, staged: Staged) -> None:
 STORE_SUPPLY_HINT = "external strong pull-up, power for 10 ms, shorter cable; read back after a power cycle"
 
 
-def store_facts(part: Scratchpad, staged: Staged, **codes: int) -> dict[str, Any]:
+def store_facts(
+    part: Scratchpad, staged: Staged, *, end: int, status: int | None = None
+) -> dict[str, Any]:
     """A store in plain facts: where, and the bytes that say how it went."""
-    return {
-        "store": {
-            "address": staged.address,
-            "row": part.pad_bytes if part.whole_rows else 1,
-            "wanted": staged.status,
-            "done": " or ".join(f"{code:02X}" for code in sorted(part.done)),
-            "check": part.write_crc
-            and part.reaches_end(staged.address, len(staged.data)),
-            **{name: f"{code:02X}" for name, code in codes.items()},
-        }
-    }
+    return _stated(
+        StoreFacts(
+            address=staged.address,
+            row=part.pad_bytes if part.whole_rows else 1,
+            wanted=staged.status,
+            done=" or ".join(f"{code:02X}" for code in sorted(part.done)),
+            check=part.write_crc and part.reaches_end(staged.address, len(staged.data)),
+            end=f"{end:02X}",
+            status="" if status is None else f"{status:02X}",
+        )
+    )
+
+
+def _stated(store: StoreFacts) -> dict[str, Any]:
+    return stated(KindFacts(store=store))
 
 
 def write_row(session: Session, part: Scratchpad, address: int, data: bytes) -> None:
@@ -224,14 +231,14 @@ def write_row(session: Session, part: Scratchpad, address: int, data: bytes) -> 
             f"memory at {address:04X}h reads {shown(got)} after writing {shown(data)}",
             hint=f"the cells did not take it: {STORE_SUPPLY_HINT}; else a worn part",
             cause="supply",
-            facts={
-                "store": {
-                    "address": address,
-                    "row": part.pad_bytes if part.whole_rows else 1,
-                    "read": shown(got),
-                    "sent": shown(data),
-                }
-            },
+            facts=_stated(
+                StoreFacts(
+                    address=address,
+                    row=part.pad_bytes if part.whole_rows else 1,
+                    read=shown(got),
+                    sent=shown(data),
+                )
+            ),
         )
 
 
@@ -280,15 +287,14 @@ def _require_as_sent(
             f"{shown(data)}",
             hint="this page is write-protected or takes zeros only: see its protection state",
             cause="configuration",
-            facts={
-                "store": {
-                    "address": address,
-                    "row": 1,
-                    "protected": "write-protected or takes zeros only",
-                    "staged": shown(staged.data),
-                    "sent": shown(data),
-                }
-            },
+            facts=_stated(
+                StoreFacts(
+                    address=address,
+                    protected="write-protected or takes zeros only",
+                    staged=shown(staged.data),
+                    sent=shown(data),
+                )
+            ),
         )
     raise CheckValueWrong(
         f"the scratchpad reads {shown(staged.data)}, sent was {shown(data)}"

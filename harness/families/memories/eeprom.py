@@ -17,7 +17,7 @@ DS2433) p. 4 and 6. That 43h checks later pages of an extended read alone: from 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from harness.errors import AnswerImpossible, SlotproofError, UsageError
 from harness.families.common import scratchpad
@@ -40,6 +40,7 @@ from harness.families.family import (
     looks,
 )
 from harness.families.memories import commands, restarts
+from harness.kind_facts import KindFacts, StoreFacts, stated, store_of
 from harness.records import Measurement
 
 EXTENDED_READ = 0xA5
@@ -246,41 +247,45 @@ def _write(
         try:
             scratchpad.write(session, part, at, data)
         except AnswerImpossible as fault:
-            store = fault.facts.get("store")
+            store = store_of(fault.facts)
             if where is None or store is None:
                 raise
-            raise _with_protection(session, part, where, fault) from fault
+            raise _with_protection(session, part, where, fault, store) from fault
 
     return write
 
 
 def _with_protection(
-    session: Session, part: Scratchpad, where: Protection, fault: AnswerImpossible
+    session: Session,
+    part: Scratchpad,
+    where: Protection,
+    fault: AnswerImpossible,
+    store: StoreFacts,
 ) -> AnswerImpossible:
     """A failed store, with what the protection bytes say of its row."""
     try:
         states, lock = _protection_bytes(session, part, where)
     except SlotproofError:
         return fault  # the store failed, and now the part does not answer either
-    store = dict(fault.facts["store"])
-    unit = int(store["address"]) // where.unit_bytes
-    store["protection"] = f"{states.hex(' ').upper()}, lock {lock:02X}"
+    unit = store.address // where.unit_bytes
+    protection = f"{states.hex(' ').upper()}, lock {lock:02X}"
+    store = replace(store, protection=protection)
     state = _STATES.get(states[unit]) if unit < where.count else None
-    if state is None and store.get("protected"):
+    if state is None and store.protected:
         return fault
     if state is None:
         return AnswerImpossible(
             fault.what,
             hint=scratchpad.STORE_SUPPLY_HINT,
             cause="supply",
-            facts={"store": store},
+            facts=stated(KindFacts(store=store)),
         )
-    store["protected"] = f"in {where.unit} {unit}, {state}"
+    store = replace(store, protected=f"in {where.unit} {unit}, {state}")
     return AnswerImpossible(
         f"{fault.what}; {where.unit} {unit} is {state}",
         hint="protection is for ever: write to an open page, or use another part",
         cause="configuration",
-        facts={"store": store},
+        facts=stated(KindFacts(store=store)),
     )
 
 

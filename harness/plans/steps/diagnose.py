@@ -186,14 +186,14 @@ def failed_check(item: StepItem, result: CheckResult) -> FailedCheck:
         device=device.rom_code if device else "",
         socket=device.socket if device else "",
         family=device.family if device else None,
-        facts=_facts_of(result.evidence),
+        evidence=_known(result.evidence),
         values={m.name: m.value for m in result.measurements},
         units={m.name: m.unit for m in result.measurements if m.unit},
         beyond=tuple(m.name for m in result.measurements if not m.holds),
     )
 
 
-def _facts_of(evidence: Mapping[str, Any]) -> dict[str, Any]:
+def _known(evidence: Mapping[str, Any]) -> dict[str, Any]:
     """The facts that a family gave, else what of the evidence is neither frames nor long."""
     return dict(
         evidence.get("facts")

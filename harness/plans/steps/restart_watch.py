@@ -20,6 +20,7 @@ from dataclasses import dataclass, field, replace
 from harness.errors import SlotproofError
 from harness.families.registry import family_of, quantities
 from harness.families.restart import AfterRestart, RestartSign, Trace
+from harness.kind_facts import KindFacts, stated
 from harness.plans.schema.steps import StepItem
 from harness.plans.steps.attempts import vouched
 from harness.plans.steps.context import Context
@@ -181,5 +182,9 @@ def _held_back(result: CheckResult, why: str) -> CheckResult:
         message=f"held back: the device restarted before or in this step: {why}{said}",
         hint="look for a dip of its supply, a loose lead, what switches a load nearby; "
         "settings are made again by the step that needs them",
-        evidence={**result.evidence, "cause": "supply", "facts": {"restart": why}},
+        evidence={
+            **result.evidence,
+            "cause": "supply",
+            "facts": stated(KindFacts(restart=why)),
+        },
     )

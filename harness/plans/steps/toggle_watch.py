@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 
 from harness.errors import SlotproofError
 from harness.families.registry import family_of, quantities
+from harness.kind_facts import KindFacts, stated
 from harness.plans.schema.steps import StepItem
 from harness.plans.steps.attempts import vouched
 from harness.plans.steps.context import Context
@@ -110,14 +111,16 @@ class ToggleWatch:
             hint="leave this kind out of whatever polls by ROM code; sense it by search",
             evidence={
                 "cause": cause,
-                "facts": {
-                    "quantity": name,
-                    "before": before,
-                    "after": watched.last,
-                    "at_start": watched.first,
-                    "matches": times,
-                    "matched_by": dict(watched.matched_by),
-                },
+                "facts": stated(
+                    KindFacts(
+                        quantity=name,
+                        before=before,
+                        after=watched.last,
+                        matches=times,
+                        matched_by=dict(watched.matched_by),
+                    )
+                )
+                | {"at_start": watched.first},
             },
         )
 

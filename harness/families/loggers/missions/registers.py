@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, ClassVar, TypeVar
 
@@ -12,6 +12,7 @@ from harness.errors import AnswerImpossible
 from harness.families.common.register_map import TRUTH, Field
 from harness.families.common.timekeeping import calendar_of
 from harness.families.family import Session
+from harness.kind_facts import KindFacts, stated
 
 REGISTERS_AT = 0x0200
 """Address of the first byte of the block, which is the clock's second."""
@@ -133,31 +134,36 @@ class MissionRegisters(ABC):
 
     def oscillator_facts(self) -> dict[str, Any]:
         """The byte that switches the oscillator, and what its bit means."""
-        row = self.ROWS["oscillator"]
-        runs_at = next(code for code, word in row.codes.items() if word == "on")
-        address = REGISTERS_AT + row.offset
-        return {
-            "byte": f"{self.block[row.offset]:02X}",
-            "place": f"bit {row.shift} of {address:04X}h, {runs_at} runs",
-        }
+        return stated(self._oscillator_facts())
 
     def mission_facts(self) -> dict[str, Any]:
         """What shows why a mission takes no samples, as plain facts."""
-        facts: dict[str, Any] = {
-            "oscillator": "on" if self.runs else "off",
-            **self.oscillator_facts(),
-            "mission": self.mission,
-            "cleared": self.cleared,
-            "samples": self.samples,
-            "period_s": self.period_s,
-        }
+        passed_s = due = None
         if self.begun is not None:
             passed_s = (self.clock - self.begun).total_seconds()
-            facts["since_start_s"] = passed_s
             if self.period_s > 0:
-                due = (passed_s - self.wait_s) // self.period_s
-                facts["samples_due"] = max(0, int(due))
-        return facts
+                due = max(0, int((passed_s - self.wait_s) // self.period_s))
+        return stated(
+            replace(
+                self._oscillator_facts(),
+                oscillator="on" if self.runs else "off",
+                mission=self.mission,
+                cleared=self.cleared,
+                samples=self.samples,
+                period_s=self.period_s,
+                since_start_s=passed_s,
+                samples_due=due,
+            )
+        )
+
+    def _oscillator_facts(self) -> KindFacts:
+        row = self.ROWS["oscillator"]
+        runs_at = next(code for code, word in row.codes.items() if word == "on")
+        address = REGISTERS_AT + row.offset
+        return KindFacts(
+            byte=f"{self.block[row.offset]:02X}",
+            place=f"bit {row.shift} of {address:04X}h, {runs_at} runs",
+        )
 
 
 R = TypeVar("R", bound=MissionRegisters)
