@@ -18,18 +18,17 @@ MAY_IMPORT: dict[str, set[str]] = {
     "digits": {"records"},
     "journal_form": {"records"},
     "safe_text": set(),
-    "kind_facts": {"records"},
     "lazy": set(),
     "old_names": set(),
     "ending": {"clock"},
     "output": {"safe_text"},
     "wire": set(),
     "driver": {"lazy", "errors", "clock", "wire"},
-    "families": {"kind_facts", "digits", "errors", "records", "clock", "wire"},
+    "families": {"digits", "errors", "records", "clock", "wire"},
     "recordings": {"lazy", "digits", "errors", "records", "wire", "families"},
     "timing": {"digits", "errors", "records", "clock", "wire", "driver"},
     "diagnosis": {
-        "kind_facts", "digits", "errors", "records", "journal_form", "clock", "wire", "driver", "families",
+        "digits", "errors", "records", "journal_form", "clock", "wire", "driver", "families",
         "timing", "quality", "recordings",
     },
     "simulation": {"wire"},
@@ -40,7 +39,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     },
     "lots": {"digits", "errors", "records", "old_names", "wire", "quality", "results"},
     "plans": {
-        "kind_facts", "lazy", "digits", "errors", "records", "journal_form", "clock", "ending", "old_names", "wire",
+        "lazy", "digits", "errors", "records", "journal_form", "clock", "ending", "old_names", "wire",
         "driver", "families", "timing", "results", "quality", "simulation", "diagnosis",
         "recordings",
     },
@@ -171,7 +170,7 @@ def test_records_that_results_read_are_pure(name: str) -> None:
     """They import records and their form alone, so reading a journal loads no driver."""
     place = HARNESS.joinpath(*name.split(".")[1:])
     known = {
-        "harness.records", "harness.journal_form", "harness.digits", "harness.kind_facts",
+        "harness.records", "harness.journal_form", "harness.digits", "harness.families.kind_facts",
     }  # fmt: skip
     known |= set().union(*RECORDS_FOR_RESULTS.values())
     for path in [*place.rglob("*.py"), *place.parent.glob(f"{place.name}.py")]:
@@ -230,7 +229,7 @@ def test_a_class_of_device_knows_no_other_class(folder: Path) -> None:
     """
     shape = {
         "family", "check", "hazard", "secret", "session", "command", "restart", "common",
-        "transactions",
+        "transactions", "kind_facts",
     }  # fmt: skip
     for path in folder.rglob("*.py"):
         used = {

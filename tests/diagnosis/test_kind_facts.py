@@ -9,8 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.diagnosis.evidence.kinds import FailedCheck, KindReading, facts_of
-from harness.journal_form import JournalForm
-from harness.kind_facts import (
+from harness.families.kind_facts import (
     ChannelFacts,
     KindFacts,
     StoreFacts,
@@ -18,6 +17,7 @@ from harness.kind_facts import (
     stated,
     store_of,
 )
+from harness.journal_form import JournalForm
 
 _CHECKS = JournalForm(FailedCheck, name="failed")
 _READINGS = JournalForm(KindReading, name="reading")

@@ -9,7 +9,7 @@ import pytest
 from harness.diagnosis.causes.table import judge
 from harness.diagnosis.evidence.bus import Conversion, Evidence, Expected
 from harness.diagnosis.finding import Cause, Finding, Sure, Weight
-from harness.kind_facts import Trim
+from harness.families.kind_facts import Trim
 from harness.wire.crc import crc16_sent
 from tests.diagnosis.speaks_kinds import (
     NO_LOAD,

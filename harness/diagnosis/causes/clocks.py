@@ -12,7 +12,7 @@ from dataclasses import replace
 from harness.diagnosis.evidence.bus import DeviceFacts, Evidence
 from harness.diagnosis.evidence.kinds import FailedCheck
 from harness.diagnosis.finding import Cause, Finding, Weight
-from harness.kind_facts import KindFacts
+from harness.families.kind_facts import KindFacts
 
 _MOST_PPM = 46.0
 """2 minutes a month, what the data sheets of loggers and clocks promise at 25 degC."""

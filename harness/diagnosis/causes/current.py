@@ -16,7 +16,7 @@ from statistics import fmean
 from harness.diagnosis.evidence.bus import Evidence
 from harness.diagnosis.finding import Cause, Finding, Weight
 from harness.families.batteries.sense_resistor import MOST_MOVE
-from harness.kind_facts import KindFacts
+from harness.families.kind_facts import KindFacts
 
 _MOST_COUNTS = 2.0
 """Offset that a trimmed converter may show (common practice)."""

@@ -8,7 +8,7 @@ from itertools import pairwise
 from harness.diagnosis.evidence.bus import DeviceFacts, Evidence
 from harness.diagnosis.evidence.kinds import KindReading
 from harness.diagnosis.finding import Cause, Finding, Weight
-from harness.kind_facts import ChannelFacts
+from harness.families.kind_facts import ChannelFacts
 
 _DEAF = frozenset({"device-absent", "still-busy"})
 _TORN = ("check-value", "answer-impossible")

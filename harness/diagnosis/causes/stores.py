@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from harness.diagnosis.evidence.bus import Evidence
 from harness.diagnosis.evidence.kinds import FailedCheck
 from harness.diagnosis.finding import Cause, Finding
-from harness.kind_facts import StoreFacts
+from harness.families.kind_facts import StoreFacts
 
 _PARTIAL = 0x20
 """Bit 5 of the status: data lost in the store, or a byte cut short."""

@@ -8,8 +8,8 @@ from typing import Annotated, Any
 
 from pydantic import AliasChoices, Field
 
+from harness.families.kind_facts import KindFacts
 from harness.journal_form import FieldError, JournalForm, ReadScalar
-from harness.kind_facts import KindFacts
 from harness.records import Scalar
 
 _KIND_FACTS = JournalForm(KindFacts, name="facts")

@@ -59,7 +59,7 @@ from harness.families.family import (
     Session,
     by_name,
 )
-from harness.kind_facts import KindFacts, Trim, stated
+from harness.families.kind_facts import KindFacts, Trim, stated
 from harness.records import Measurement, Scalar
 
 RECALL, READ, WRITE, COPY = 0xB8, 0xBE, 0x4E, 0x48

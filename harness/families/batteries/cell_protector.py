@@ -47,7 +47,7 @@ from harness.families.family import (
     Session,
     by_name,
 )
-from harness.kind_facts import Trim
+from harness.families.kind_facts import Trim
 from harness.records import Measurement
 
 _PROTECTION_AT, _DEFAULTS_AT = 0x00, 0x30

@@ -56,7 +56,7 @@ from harness.families.family import (
     Session,
     by_name,
 )
-from harness.kind_facts import Trim
+from harness.families.kind_facts import Trim
 from harness.records import Measurement, Scalar
 
 READ, WRITE, COPY, RECALL, LOCK = 0x69, 0x6C, 0x48, 0xB8, 0x6A

@@ -32,7 +32,7 @@ from harness.families.family import (
     Setting,
     by_name,
 )
-from harness.kind_facts import KindFacts, Trim, stated
+from harness.families.kind_facts import KindFacts, Trim, stated
 from harness.records import Measurement, Scalar
 
 SENSE = Setting(

@@ -23,7 +23,7 @@ from harness.families.family import (
     Session,
     Setting,
 )
-from harness.kind_facts import ChannelFacts, KindFacts, stated
+from harness.families.kind_facts import ChannelFacts, KindFacts, stated
 from harness.records import Scalar
 
 CONFIRMED = 0xAA

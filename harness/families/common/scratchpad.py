@@ -28,7 +28,7 @@ from harness.errors import (
 )
 from harness.families.common.answers import read_twice, require_crc16, shown
 from harness.families.family import Session
-from harness.kind_facts import KindFacts, StoreFacts, stated
+from harness.families.kind_facts import KindFacts, StoreFacts, stated
 
 WRITE, READ, COPY, READ_MEMORY = 0x0F, 0xAA, 0x55, 0xF0
 PARTIAL, COPIED = 0x20, 0x80

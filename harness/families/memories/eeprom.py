@@ -39,8 +39,8 @@ from harness.families.family import (
     by_name,
     looks,
 )
+from harness.families.kind_facts import KindFacts, StoreFacts, stated, store_of
 from harness.families.memories import commands, restarts
-from harness.kind_facts import KindFacts, StoreFacts, stated, store_of
 from harness.records import Measurement
 
 EXTENDED_READ = 0xA5

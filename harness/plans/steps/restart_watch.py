@@ -18,9 +18,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
 from harness.errors import SlotproofError
+from harness.families.kind_facts import KindFacts, stated
 from harness.families.registry import family_of, quantities
 from harness.families.restart import AfterRestart, RestartSign, Trace
-from harness.kind_facts import KindFacts, stated
 from harness.plans.schema.steps import StepItem
 from harness.plans.steps.attempts import vouched
 from harness.plans.steps.context import Context

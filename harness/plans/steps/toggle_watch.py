@@ -13,8 +13,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from harness.errors import SlotproofError
+from harness.families.kind_facts import KindFacts, stated
 from harness.families.registry import family_of, quantities
-from harness.kind_facts import KindFacts, stated
 from harness.plans.schema.steps import StepItem
 from harness.plans.steps.attempts import vouched
 from harness.plans.steps.context import Context

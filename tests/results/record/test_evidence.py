@@ -114,7 +114,7 @@ FOR_THE_RULES = {
     "FailedCheck": {
         "beyond",
         "device",
-        "facts",
+        "evidence",
         "family",
         "socket",
         "units",
@@ -122,7 +122,7 @@ FOR_THE_RULES = {
         "what",
     },
     "Finding": {"explains", "rule"},
-    "KindReading": {"facts", "said", "watched"},
+    "KindReading": {"evidence", "said", "watched"},
     "LineEvidence": {"answers_after_long_reset"},
     "ScanFacts": {"disturbed_passes", "each", "first", "last", "low_share", "passes"},
 }

@@ -12,7 +12,7 @@ from harness.errors import AnswerImpossible
 from harness.families.common.register_map import TRUTH, Field
 from harness.families.common.timekeeping import calendar_of
 from harness.families.family import Session
-from harness.kind_facts import KindFacts, stated
+from harness.families.kind_facts import KindFacts, stated
 
 REGISTERS_AT = 0x0200
 """Address of the first byte of the block, which is the clock's second."""
