@@ -27,12 +27,13 @@ from harness.errors import (
     UsageError,
 )
 from harness.families.family import Answer
-from harness.families.registry import family_of, quantities
+from harness.families.registry import Kinds
 from harness.plans.execution.connection import connect
 from harness.plans.execution.hazard_gate import parse_allowed, require_on_device
 from harness.plans.execution.request import RunRequest, require_runnable
 from harness.plans.execution.run import execute
 from harness.plans.execution.seating import Seating, seat
+from harness.plans.kinds.table import kinds_of
 from harness.plans.loading.files import load_fixture, load_plan
 from harness.plans.loading.problems import PlanError, nearest
 from harness.plans.schema.files import Fixture, Plan
@@ -109,8 +110,11 @@ class BenchDevice:
         (True, True)
     """
 
-    def __init__(self, bus: Bus, session: DeviceSession, socket: str) -> None:
+    def __init__(
+        self, bus: Bus, session: DeviceSession, socket: str, kinds: Kinds
+    ) -> None:
         self._bus = bus
+        self._kinds = kinds
         self._session = session
         self.rom_code = str(session.rom)
         self.family = session.rom.family
@@ -123,12 +127,12 @@ class BenchDevice:
     @property
     def quantities(self) -> tuple[str, ...]:
         """Names that ``read`` takes for this device."""
-        return tuple(quantities(self.family))
+        return tuple(self._kinds.quantities(self.family))
 
     @property
     def settings(self) -> tuple[str, ...]:
         """Names that ``configure`` takes for this device."""
-        return tuple(family_of(self.family).settings)
+        return tuple(self._kinds.family_of(self.family).settings)
 
     def read(self, quantity: str) -> Reading:
         """Read one quantity; a thermometer makes a conversion for it.
@@ -144,7 +148,7 @@ class BenchDevice:
             LineError: the line did not carry the slots.
             AdapterError: the adapter cannot tell.
         """
-        known = quantities(self.family)
+        known = self._kinds.quantities(self.family)
         if quantity not in known:
             raise self._unknown("quantity", quantity, known)
         row = known[quantity]
@@ -182,7 +186,7 @@ class BenchDevice:
             ...     probe.read("resolution").value
             10
         """
-        family = family_of(self.family)
+        family = self._kinds.family_of(self.family)
         for name in settings:
             if name not in family.settings:
                 raise self._unknown("setting", name, family.settings)
@@ -261,7 +265,8 @@ class OpenBench:
         code = str(rom)
         session = DeviceSession(self._bus, rom, seats.about(code))
         socket = self.fixture.socket_of(code) or seats.tied.get(code, "")
-        return BenchDevice(self._bus, session, socket)
+        kinds = kinds_of(fixture=self.fixture)
+        return BenchDevice(self._bus, session, socket, kinds)
 
 
 @contextmanager

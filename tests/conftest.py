@@ -183,8 +183,8 @@ def run_plan(
     ) -> Ran:
         listed = yaml.safe_load(steps) if isinstance(steps, str) else steps
         text = yaml.safe_dump({"plan": "test plan", **plan, "steps": listed})
-        loaded = parse_plan(text, "plan.yaml")
         fixture = write_fixture(data)
+        loaded = parse_plan(text, "plan.yaml", fixtures=[fixture])
         folder = tmp_path / f"results-{len(list(tmp_path.glob('results-*')))}"
         with connect(fixture) as bus, Journal.create(folder, bus.clock) as journal:
             runner = Runner(

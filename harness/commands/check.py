@@ -13,8 +13,15 @@ from harness.plans.execution import seating
 from harness.plans.execution.adapter_reach import beyond_adapter
 from harness.plans.execution.hazard_gate import HazardUse, require_named
 from harness.plans.execution.soak_estimate import outlook
-from harness.plans.loading.files import check_together, load_fixture, load_plan, which
+from harness.plans.loading.files import (
+    check_together,
+    load_fixture,
+    load_kind,
+    load_plan,
+    which,
+)
 from harness.plans.loading.problems import PlanError, Problem
+from harness.plans.schema.base import Described
 from harness.plans.schema.files import Fixture, Plan
 from harness.plans.schema.soak import Soak
 
@@ -23,7 +30,7 @@ EXIT_MISTAKES = 2
 
 def check(*, files: tuple[Path, ...], style: OutputStyle) -> int:
     """Check plan and fixture files without any hardware."""
-    plans, fixtures, problems = _load(files)
+    plans, fixtures, described, problems = _load(files)
     fixture = fixtures[0] if len(fixtures) == 1 else None
     if fixture is not None:
         problems += (p for plan in plans for p in check_together(plan, fixture))
@@ -33,8 +40,11 @@ def check(*, files: tuple[Path, ...], style: OutputStyle) -> int:
     remarks = [*_seating(fixtures), *_plan_remarks(plans, fixture)]
     items: list[Plan | Fixture] = [*plans, *fixtures]
     if style.json:
-        print_json(_answer(items, uses, problems, remarks))
+        print_json(_answer(items, uses, problems, remarks, described))
         return EXIT_MISTAKES if problems else 0
+    for kind in described:
+        codes = ", ".join(f"{family.code:02X}h" for family in kind.families)
+        print_texts([f"{kind.source.name}: kind {kind.title!r} ({codes}) is in order"])
     _show(items, uses, remarks, is_quiet=style.quiet)
     return 0
 
@@ -59,20 +69,30 @@ def _kind(item: Plan | Fixture) -> str:
 
 def _load(
     files: Iterable[Path],
-) -> tuple[list[Plan], list[Fixture], list[Problem]]:
-    """Plans and fixtures that are in order, and the mistakes of the others."""
+) -> tuple[list[Plan], list[Fixture], list[Described], list[Problem]]:
+    """What is in order, and the mistakes of the others; plans last, for they need kinds."""
     problems: list[Problem] = []
     plans: list[Plan] = []
     fixtures: list[Fixture] = []
+    described: list[Described] = []
+    of_plans: list[Path] = []
     for path in files:
         try:
-            if which(path) == "plan":
-                plans.append(load_plan(path))
-            else:
-                fixtures.append(load_fixture(path))
+            match which(path):
+                case "plan":
+                    of_plans.append(path)
+                case "fixture":
+                    fixtures.append(load_fixture(path))
+                case "kind":
+                    described.append(load_kind(path))
         except PlanError as error:
             problems += error.problems
-    return plans, fixtures, problems
+    for path in of_plans:
+        try:
+            plans.append(load_plan(path, fixtures=fixtures))
+        except PlanError as error:
+            problems += error.problems
+    return plans, fixtures, described, problems
 
 
 def _answer(
@@ -80,6 +100,7 @@ def _answer(
     uses: dict[str, list[HazardUse]],
     problems: list[Problem],
     remarks: list[str],
+    described: list[Described],
 ) -> CheckAnswer:
     return CheckAnswer(
         command="check",
@@ -100,6 +121,12 @@ def _answer(
                 ),
             )
             for item in items
+        )
+        + tuple(
+            CheckedFile(
+                file=kind.source.name, kind="kind", title=kind.title, hazards=()
+            )
+            for kind in described
         ),
         mistakes=tuple(map(str, problems)),
         remarks=tuple(line.strip() for line in remarks),

@@ -3,30 +3,40 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from pathlib import Path
 
 from harness.commands.base import print_json, print_texts
 from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.others import FamiliesAnswer, ListedKind, NamedThing
 from harness.families import identity, overview, registry
 from harness.families.family import Check, Family, Quantity, Setting
+from harness.plans.loading.kinds import load_kind
 
 
 def families(
-    *, code: str | None, class_: str | None, markdown: bool, style: OutputStyle
+    *,
+    code: str | None,
+    class_: str | None,
+    markdown: bool,
+    kind: tuple[Path, ...],
+    style: OutputStyle,
 ) -> None:
     """List the kinds of device: what to read, set and check, what is destructive."""
+    kinds = registry.built_in()
+    for path in kind:
+        kinds = kinds.with_described(load_kind(path).families)
     if style.json:
-        one = [registry.family_of(overview.parse_code(code))] if code else None
-        kinds = tuple(map(_kind, one or overview.families_of(class_)))
-        print_json(FamiliesAnswer(command="families", exit_code=0, kinds=kinds))
+        one = [kinds.family_of(overview.parse_code(code))] if code else None
+        listed = tuple(map(_kind, one or overview.families_of(class_, kinds)))
+        print_json(FamiliesAnswer(command="families", exit_code=0, kinds=listed))
         return
     if markdown:
-        lines = [overview.markdown()]
+        lines = [overview.markdown(kinds)]
     elif code is not None:
-        family = registry.family_of(overview.parse_code(code))
+        family = kinds.family_of(overview.parse_code(code))
         lines = list(overview.details_of(family))
     else:
-        lines = list(overview.lines_of(overview.families_of(class_)))
+        lines = list(overview.lines_of(overview.families_of(class_, kinds)))
     print_texts(lines)
 
 

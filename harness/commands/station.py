@@ -46,7 +46,7 @@ def station(
     rehearsal = all(map(is_simulated, fixtures))
     folder = into or fresh_folder("shift")
     orders = Orders(
-        plan=load_plan(plan, assignments(set_)),
+        plan=load_plan(plan, assignments(set_), fixtures=fixtures),
         fixtures=fixtures,
         folder=folder,
         ledger=ledger

@@ -52,7 +52,7 @@ def trace(
     if style.json:
         print_json(_answer(recording, result))
         return result.exit_code
-    verdict, *rest = trace_lines(recording.name, result.trace)
+    verdict, *rest = trace_lines(recording.name, result.trace, request.kinds())
     print_texts([verdict])
     if not style.quiet:
         print_texts([*comparison_lines(result.record), *rest])

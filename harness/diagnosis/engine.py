@@ -48,7 +48,7 @@ from harness.driver.bus import Bus
 from harness.driver.session import DeviceSession
 from harness.errors import AdapterError, AdapterUnplugged, SlotproofError
 from harness.families.family import Session
-from harness.families.registry import family_of
+from harness.families.registry import Kinds, built_in
 from harness.wire.romcode import RomCode
 
 _REOPEN_S, _REOPEN_TRIES = 0.5, 12
@@ -71,6 +71,7 @@ class Examination:
             does not name may turn out to be the only one for its socket.
         failed: the check of a plan that shall be explained, or None.
         effort: how much to do.
+        kinds: the kinds of device that are known; those built in if None.
         tell: hears of each probe when it begins and when it is done.
     """
 
@@ -81,12 +82,14 @@ class Examination:
         declared: Callable[[Iterable[str]], Declared],
         failed: FailedCheck | None = None,
         effort: Effort | None = None,
+        kinds: Kinds | None = None,
         tell: Callable[..., None] = lambda _event, **_facts: None,
     ) -> None:
         self._bus = bus
         self._tell = tell
         self._declared = declared
         self._effort = effort or Effort()
+        self._kinds = kinds or built_in()
         self.ear = Ear(bus)
         self._pulls = PullWatch(bus.adapter)
         self.longest_burst = bus.adapter.max_burst
@@ -278,7 +281,9 @@ class Examination:
         ]
 
     def _meet(self) -> None:
-        counting = any(family_of(rom.family).counts_conversions for rom in self._roms())
+        counting = any(
+            self._kinds.family_of(rom.family).counts_conversions for rom in self._roms()
+        )
         self.clinic = Clinic(self._bus, spares_others=counting)
         sockets = self.evidence.expected.rom_codes
         devices: list[DeviceFacts] = [
@@ -306,7 +311,7 @@ class Examination:
         means = self._effort.means
         self._change_devices(
             lambda facts, session: replace(
-                facts, readings=look_at(session, means=means)
+                facts, readings=look_at(session, means=means, kinds=self._kinds)
             )
         )
 
@@ -314,7 +319,7 @@ class Examination:
         """Between and behind the probes, at what must not have moved meanwhile."""
         self._change_devices(
             lambda facts, session: replace(
-                facts, later=(*facts.later, *look_again(session))
+                facts, later=(*facts.later, *look_again(session, kinds=self._kinds))
             )
         )
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from harness.families.command import Effect
-from harness.families.registry import family_of
+from harness.families.registry import Kinds
 from harness.families.transactions import commands_in
 
 _ASK_ROM = frozenset({0x33, 0xF0, 0xEC})
@@ -20,10 +20,11 @@ _BEFORE_FUNCTION = {0xCC: 1, 0xA5: 1, 0x55: 9}
 """Skip, resume, match -> bytes until the function command."""
 
 
-def only_asks(code: int, write: bytes, read: int) -> bool:
+def only_asks(kinds: Kinds, code: int, write: bytes, read: int) -> bool:
     """True if a selected device of the family keeps nothing of these bytes.
 
     Args:
+        kinds: those of the run.
         code: family code.
         write: what follows the selection.
         read: bytes read behind it.
@@ -31,7 +32,7 @@ def only_asks(code: int, write: bytes, read: int) -> bool:
     if not write:
         return True
     slots = [byte >> bit & 1 for byte in write for bit in range(8)] + [1] * (8 * read)
-    seen = commands_in(slots, family_of(code).commands)
+    seen = commands_in(slots, kinds.family_of(code).commands)
     return all(
         one.command is not None and one.command.effect is Effect.NOTHING
         for one in seen
@@ -39,11 +40,11 @@ def only_asks(code: int, write: bytes, read: int) -> bool:
     )
 
 
-def only_asks_all(codes: Iterable[int], write: bytes, read: int) -> bool:
+def only_asks_all(kinds: Kinds, codes: Iterable[int], write: bytes, read: int) -> bool:
     """As ``only_asks`` for bytes that follow a reset, which every device hears."""
     if not write or write[0] in _ASK_ROM:
         return True
     skipped = _BEFORE_FUNCTION.get(write[0])
     return skipped is not None and all(
-        only_asks(code, write[skipped:], read) for code in codes
+        only_asks(kinds, code, write[skipped:], read) for code in codes
     )

@@ -9,7 +9,7 @@ from harness.errors import UsageError
 from harness.families import identity
 from harness.families.family import DEVICE_CLASSES, Check, Family, Quantity, Setting
 from harness.families.hazard import ALWAYS, Hazard
-from harness.families.registry import family_of, known_families
+from harness.families.registry import Kinds, built_in
 from harness.families.row_words import command_lines, restart_line
 
 _UNKNOWN_NOTE = (
@@ -32,7 +32,9 @@ def parse_code(text: str) -> int:
     return int(found[1], 16)
 
 
-def families_of(device_class: str | None = None) -> list[Family]:
+def families_of(
+    device_class: str | None = None, kinds: Kinds | None = None
+) -> list[Family]:
     """All known kinds by code, or those of one class.
 
     Raises:
@@ -43,7 +45,8 @@ def families_of(device_class: str | None = None) -> list[Family]:
             f"there is no class {device_class!r}",
             hint=f"one of {', '.join(DEVICE_CLASSES)}",
         )
-    rows = [family_of(code) for code in known_families()]
+    known = kinds or built_in()
+    rows = [known.family_of(code) for code in known.known_families()]
     return [row for row in rows if device_class in {None, row.device_class}]
 
 
@@ -134,13 +137,13 @@ def _check_lines(check: Check) -> Iterator[str]:
     yield from _hazard_lines(check.hazards)
 
 
-def markdown() -> str:
+def markdown(kinds: Kinds | None = None) -> str:
     """The README's table of kinds."""
     head = (
         "| code | class | kind | read | set | check | destructive | typical parts |",
         "| --- | --- | --- | --- | --- | --- | --- | --- |",
     )
-    rows = [_markdown_row(row) for row in families_of()]
+    rows = [_markdown_row(row) for row in families_of(kinds=kinds)]
     return "\n".join((*head, *rows, "", _UNKNOWN_NOTE))
 
 

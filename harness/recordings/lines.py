@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterator
 
 from harness.digits import limits_text, number_text
-from harness.families.registry import family_of
+from harness.families.registry import Kinds, built_in
 from harness.recordings.record.quantity import JudgedQuantity, LimitStanding
 from harness.recordings.record.sentences import (
     doubtful_sentence,
@@ -24,12 +24,15 @@ _MOST_INSTANTS = 5
 _MOST_WRONG = 20
 
 
-def trace_lines(name: str, trace: TraceRecord) -> Iterator[str]:
+def trace_lines(
+    name: str, trace: TraceRecord, kinds: Kinds | None = None
+) -> Iterator[str]:
     """The verdict and what it rests on, then everything that was seen.
 
     Args:
         name: of the file.
         trace: what it shows.
+        kinds: those that are known; those built in if None.
     """
     yield f"{name}: {trace.verdict}"
     yield from finding_lines(trace)
@@ -47,7 +50,7 @@ def trace_lines(name: str, trace: TraceRecord) -> Iterator[str]:
         )
     for note in trace.notes:
         yield f"  note: {note}"
-    yield from _seen_lines(trace)
+    yield from _seen_lines(trace, kinds or built_in())
     if trace.transactions:
         yield ""
         yield from _transactions(trace)
@@ -56,7 +59,7 @@ def trace_lines(name: str, trace: TraceRecord) -> Iterator[str]:
         yield from _quantities(trace)
 
 
-def _seen_lines(trace: TraceRecord) -> Iterator[str]:
+def _seen_lines(trace: TraceRecord, kinds: Kinds) -> Iterator[str]:
     yield (
         f"  {_count(trace.resets, 'reset')}, {trace.answered} answered by a presence "
         f"pulse, {_count(trace.slots, 'slot')}"
@@ -73,7 +76,7 @@ def _seen_lines(trace: TraceRecord) -> Iterator[str]:
             yield f"    {odd.at_s:.6f} s: low for {number_text(odd.value)} us"
     notes = {seen.rom: seen.notes for seen in trace.devices}
     for rom, use in trace.roms:
-        family = family_of(rom.family).name
+        family = kinds.family_of(rom.family).name
         yield f"  {rom} ({rom.family:02X}h, {family}), {use}"
         for note in notes.get(str(rom), ()):
             yield f"      note: {note}"

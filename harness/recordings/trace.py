@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.families.registry import Kinds
 from harness.families.secret import Secret
 from harness.recordings.activity import ActivityTally
 from harness.recordings.decoding.histories import Histories
@@ -61,6 +62,7 @@ class RecordingTracer:
         expected: the sockets of a fixture.
         level_limits: highest low level and lowest high level in volts, or None.
         secret: what authenticators on the line should hold, or None.
+        kinds: those that are known; those built in if None.
         keep_lows: True to keep the first ``MOST_LOWS`` lows for a comparison.
     """
 
@@ -73,6 +75,7 @@ class RecordingTracer:
         level_limits: tuple[float, float] | None = None,
         keep_lows: bool = False,
         secret: Secret | None = None,
+        kinds: Kinds | None = None,
     ) -> None:
         self._keep_lows = keep_lows
         self._lows_kept: list[Lows] = []
@@ -83,7 +86,7 @@ class RecordingTracer:
         self._slots = SlotDecoder(self._tick_us)
         self._expected = expected
         self._reader = TransactionReader(
-            tuple(d.family for d in expected if d.family is not None)
+            tuple(d.family for d in expected if d.family is not None), kinds
         )
         self._meter = QuantityMeter(self._tick_us)
         self._histories = Histories(secret)

@@ -11,7 +11,13 @@ from harness.diagnosis.probes.kinds import TRIES, look_again, look_at
 from harness.driver.search import enumerate_devices
 from harness.driver.session import DeviceSession
 from harness.errors import AdapterUnplugged
-from harness.families.registry import family_of, known_families, looks_of, quantities
+from harness.families.registry import (
+    built_in,
+    family_of,
+    known_families,
+    looks_of,
+    quantities,
+)
 from harness.plans.execution.seating import seat
 from tests.diagnosis.kinds import every_kind
 
@@ -71,7 +77,7 @@ def test_every_look_comes_back_on_a_sound_bench(
     """Value and unit of each, at the first try, and evidence in plain types."""
     settings = {k: v for k, v in device.items() if k not in {"family", "serial"}}
     session = alone(device["family"], **settings)
-    found = look_at(session, means=2)
+    found = look_at(session, means=2, kinds=built_in())
     assert [r.quantity for r in found] == [
         look.quantity for look, _ in looks_of(device["family"])
     ]
@@ -83,25 +89,35 @@ def test_every_look_comes_back_on_a_sound_bench(
 
 def test_a_current_is_read_many_times(alone: Make) -> None:
     """32 for a mean where new values come every 27.5 ms, two where it takes seconds."""
-    (counts,) = [r for r in look_at(alone(0x26), means=32) if "counts" in r.quantity]
+    (counts,) = [
+        r
+        for r in look_at(alone(0x26), means=32, kinds=built_in())
+        if "counts" in r.quantity
+    ]
     assert len(counts.values) == counts.tries == 32
-    (slow,) = [r for r in look_at(alone(0x36), means=32) if "counts" in r.quantity]
+    (slow,) = [
+        r
+        for r in look_at(alone(0x36), means=32, kinds=built_in())
+        if "counts" in r.quantity
+    ]
     assert len(slow.values) == 2
 
 
 def test_only_what_is_watched_is_asked_again(alone: Make) -> None:
     """By searches, so that nothing toggles."""
     session = alone(0x05)
-    assert [r.quantity for r in look_again(session)] == ["channel_a_output_off"]
+    assert [r.quantity for r in look_again(session, kinds=built_in())] == [
+        "channel_a_output_off"
+    ]
     assert session._bus.adapter.port.bench.stations[0].device.toggles == 0
-    assert not look_again(alone(0x29))
+    assert not look_again(alone(0x29), kinds=built_in())
 
 
 def test_an_answer_that_never_comes_is_given_up(alone: Make) -> None:
     """Three tries, the kind of the trouble, and what the last one said."""
     session = alone(0x3A)
     session._bus.adapter.port.bench.stations[0].device.function = lambda _: iter(())
-    (ports,) = look_at(session, means=2)
+    (ports,) = look_at(session, means=2, kinds=built_in())
     assert not ports.values
     assert ports.troubles == {"device-absent": TRIES}
     assert "FFh" in ports.said
@@ -117,7 +133,7 @@ def test_a_lost_adapter_goes_through(
 
     monkeypatch.setattr(DeviceSession, "transact", lost)
     with pytest.raises(AdapterUnplugged):
-        look_at(alone(0x3A), means=2)
+        look_at(alone(0x3A), means=2, kinds=built_in())
 
 
 def test_the_fixture_knows_the_resistor(
@@ -131,5 +147,7 @@ def test_the_fixture_knows_the_resistor(
     session = DeviceSession(bus, rom, seat(fixture, [str(rom)]).about(str(rom)))
     answer = quantities(0x26)["current"].read(session)
     assert answer.value == pytest.approx(1.0, abs=0.01)
-    (counts,) = [r for r in look_at(session, means=2) if "counts" in r.quantity]
+    (counts,) = [
+        r for r in look_at(session, means=2, kinds=built_in()) if "counts" in r.quantity
+    ]
     assert counts.facts.sense_mohm == 25

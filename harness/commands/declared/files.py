@@ -33,7 +33,7 @@ COMMANDS = [
                 nargs=-1,
                 required=True,
                 type=PATH,
-                help="plan and fixture files",
+                help="plan, fixture and kind files",
             ),
         ],
     ),
@@ -43,7 +43,7 @@ COMMANDS = [
         help="Print the JSON Schema of a file kind, for completion in an editor.",
         examples=("slotproof schema plan > plan.schema.json",),
         params=[
-            argument("kind", metavar="KIND", help="plan or fixture"),
+            argument("kind", metavar="KIND", help="plan, fixture or kind"),
         ],
     ),
     command(
@@ -63,6 +63,13 @@ COMMANDS = [
                 "--class", "class_", metavar="CLASS", help="only kinds of this class"
             ),
             option("--markdown", is_flag=True, help="print them as a Markdown table"),
+            option(
+                "--kind",
+                metavar="FILE",
+                multiple=True,
+                type=PATH,
+                help="file that describes a kind (*.kind.yaml); may be repeated",
+            ),
         ],
     ),
     command(

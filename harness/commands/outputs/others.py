@@ -45,7 +45,7 @@ class CheckedFile(_Part):
     """One file that is in order."""
 
     file: str = Field(description="path as given")
-    kind: str = Field(description="plan or fixture")
+    kind: str = Field(description="plan, fixture or kind")
     title: str = Field(description="what the file calls itself")
     hazards: tuple[str, ...] = Field(description="hazards that must be allowed")
 

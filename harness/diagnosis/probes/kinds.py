@@ -13,31 +13,32 @@ from typing import Any
 from harness.diagnosis.evidence.kinds import KindReading
 from harness.errors import AdapterUnplugged, SlotproofError, UsageError
 from harness.families.family import Quantity, SafeQuantity, Session
-from harness.families.registry import looks_of
+from harness.families.registry import Kinds
 from harness.records import Scalar
 
 TRIES = 3
 """An answer that fails so often in a row is the device's own (common practice)."""
 
 
-def look_at(session: Session, *, means: int) -> tuple[KindReading, ...]:
+def look_at(session: Session, *, means: int, kinds: Kinds) -> tuple[KindReading, ...]:
     """All looks of the device's family.
 
     Args:
         session: the device.
         means: most readings of what is worth a mean.
+        kinds: those that the examination knows.
 
     Raises:
         AdapterUnplugged: the port is gone.
     """
     found = (
         _reading(session, look, quantity, times=min(look.times, means))
-        for look, quantity in looks_of(session.rom.family)
+        for look, quantity in kinds.looks_of(session.rom.family)
     )
     return tuple(reading for reading in found if reading is not None)
 
 
-def look_again(session: Session) -> tuple[KindReading, ...]:
+def look_again(session: Session, *, kinds: Kinds) -> tuple[KindReading, ...]:
     """The watched ones among them, once more.
 
     Raises:
@@ -45,7 +46,7 @@ def look_again(session: Session) -> tuple[KindReading, ...]:
     """
     found = (
         _reading(session, look, quantity, times=1)
-        for look, quantity in looks_of(session.rom.family)
+        for look, quantity in kinds.looks_of(session.rom.family)
         if look.watched
     )
     return tuple(reading for reading in found if reading is not None)

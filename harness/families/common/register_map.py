@@ -201,9 +201,13 @@ class Field:
         value = self.number(block)
         low = self.low is None or value >= self.low
         high = self.high is None or value <= self.high
-        if not (low and high):
+        if not (low and high and math.isfinite(value)):
+            bounds = [
+                f"{bound:g}" if bound is not None else "any"
+                for bound in (self.low, self.high)
+            ]
             raise ReadingImplausible(
-                f"{value:g} {self.unit} is outside {self.low:g} to {self.high:g}"
+                f"{value:g} {self.unit} is outside {' to '.join(bounds)}"
             )
         return value
 

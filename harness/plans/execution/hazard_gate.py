@@ -10,9 +10,10 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from harness.errors import UsageError
-from harness.families import registry
 from harness.families.harmless import only_asks, only_asks_all
 from harness.families.hazard import Hazard, known_hazards
+from harness.families.registry import Kinds
+from harness.plans.kinds.table import kinds_of
 from harness.plans.loading.functions import checks_named
 from harness.plans.loading.problems import PlanError, Problem, nearest, one_of
 from harness.plans.schema.bodies import Configure
@@ -50,7 +51,7 @@ class HazardUse:
 def hazards_in(plan: Plan, fixture: Fixture | None = None) -> list[HazardUse]:
     """The steps of a plan that carry hazards, in the order of the file."""
     codes = _codes_of_sockets(fixture, None)
-    return list(_uses(plan.steps, fixture, codes))
+    return list(_uses(plan.steps, fixture, codes, kinds_of(plan, fixture)))
 
 
 def require_named(plan: Plan, fixture: Fixture | None = None) -> list[HazardUse]:
@@ -134,23 +135,23 @@ def parse_allowed(
 
 
 def _uses(
-    steps: tuple[StepItem, ...], fixture: Fixture | None, codes: Codes
+    steps: tuple[StepItem, ...], fixture: Fixture | None, codes: Codes, kinds: Kinds
 ) -> Iterator[HazardUse]:
     for item in steps:
         inner = codes
         if isinstance(item.body, ForEach):
             inner = item.body.family or _codes_of_sockets(fixture, item.body.sockets)
-        yield from _uses(item.steps, fixture, inner)
+        yield from _uses(item.steps, fixture, inner, kinds)
         everybody = _codes_of_sockets(fixture, None)
-        use = _use(item, codes) or _of_transact(item, codes, everybody)
+        use = _use(item, codes, kinds) or _of_transact(item, codes, everybody, kinds)
         if use is not None and use.hazards:
             yield use
 
 
-def _use(item: StepItem, codes: Codes) -> HazardUse | None:
+def _use(item: StepItem, codes: Codes, kinds: Kinds) -> HazardUse | None:
     body = item.body
     if isinstance(body, CheckBody):
-        found = checks_named(body.function, codes)
+        found = checks_named(kinds, body.function, codes)
         hazards = frozenset(h for check in found for h in check.hazards)
         return HazardUse(
             item=item,
@@ -162,13 +163,15 @@ def _use(item: StepItem, codes: Codes) -> HazardUse | None:
         return HazardUse(
             item=item,
             what=f"configure {', '.join(body.settings)}",
-            hazards=frozenset(_of_settings(body.settings, codes or _all_codes())),
+            hazards=frozenset(_of_settings(kinds, body.settings, codes)),
             named=frozenset(body.hazard),
         )
     return None
 
 
-def _of_transact(item: StepItem, codes: Codes, everybody: Codes) -> HazardUse | None:
+def _of_transact(
+    item: StepItem, codes: Codes, everybody: Codes, kinds: Kinds
+) -> HazardUse | None:
     """A transaction in bytes of one's own: whatever no row knows for a question."""
     body = item.body
     if not isinstance(body, Transact):
@@ -176,10 +179,12 @@ def _of_transact(item: StepItem, codes: Codes, everybody: Codes) -> HazardUse | 
     write = bytes_of(body.write)
     if body.select == "match":
         meant = body.family or codes
-        asks = bool(meant) and all(only_asks(c, write, body.read) for c in meant)
+        asks = bool(meant) and all(only_asks(kinds, c, write, body.read) for c in meant)
     else:
         opening = b"\xcc" if body.select == "skip" else b""
-        asks = only_asks_all(everybody or _all_codes(), opening + write, body.read)
+        asks = only_asks_all(
+            kinds, everybody or kinds.known_families(), opening + write, body.read
+        )
     return HazardUse(
         item=item,
         what=f"transact {body.write}".rstrip(),
@@ -188,15 +193,11 @@ def _of_transact(item: StepItem, codes: Codes, everybody: Codes) -> HazardUse | 
     )
 
 
-def _of_settings(names: Iterable[str], codes: Codes) -> Iterator[Hazard]:
-    for code in codes:
-        rows = registry.family_of(code).settings
+def _of_settings(kinds: Kinds, names: Iterable[str], codes: Codes) -> Iterator[Hazard]:
+    for code in codes or kinds.known_families():
+        rows = kinds.family_of(code).settings
         for name in rows.keys() & set(names):
             yield from rows[name].hazards
-
-
-def _all_codes() -> Codes:
-    return registry.known_families()
 
 
 def _codes_of_sockets(fixture: Fixture | None, names: tuple[str, ...] | None) -> Codes:

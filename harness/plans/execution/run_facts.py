@@ -15,6 +15,7 @@ from harness.driver.usb.latency import SLOW_MS, cure
 from harness.families.hazard import Hazard
 from harness.plans.execution.resume import Resumption
 from harness.plans.execution.simulated import is_simulated
+from harness.plans.schema.base import Described
 from harness.plans.schema.bodies import Enumerate, Reset
 from harness.plans.schema.fixture import Fixture
 from harness.plans.schema.plan import Plan
@@ -30,6 +31,7 @@ def facts_of_start(
     plan: Plan, fixture: Fixture, allowed: Iterable[Hazard]
 ) -> dict[str, Any]:
     """Of a run that is new; gives it its name."""
+    kinds = {kind.source.sha256: kind for kind in (*plan.described, *fixture.described)}
     return facts_of_any_start(
         plan={
             "title": plan.title,
@@ -43,10 +45,29 @@ def facts_of_start(
             "sha256": fixture.source.sha256,
             "sockets": [socket.name for socket in fixture.unit_sockets],
             **({"simulated": True} if is_simulated(fixture) else {}),
+            **({"kinds": list(map(_named, kinds.values()))} if kinds else {}),
         },
+        **({"kinds": list(map(_whole, kinds.values()))} if kinds else {}),
         allowed_hazards=sorted(map(str, allowed)),
         steps=_leaf_facts(plan),
     )
+
+
+def _named(kind: Described) -> str:
+    """A described kind on one line of a report."""
+    codes = ", ".join(f"{family.code:02X}h" for family in kind.families)
+    source = kind.source
+    return f"{kind.title} ({codes}), described in {source.name}, {source.sha256[:12]}"
+
+
+def _whole(kind: Described) -> dict[str, Any]:
+    """A described kind with all that its file says, so that the journal needs no file."""
+    return {
+        "title": kind.title,
+        "path": kind.source.name,
+        "sha256": kind.source.sha256,
+        "description": kind.plain,
+    }
 
 
 def facts_of_any_start(

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
-from harness.families import registry
+from harness.families.registry import Kinds
 from harness.old_names import renamed
 from harness.plans.loading.functions import check_function, check_hazard_names
 from harness.plans.loading.problems import Problem, family_print, nearest, one_of
@@ -18,20 +18,22 @@ from harness.plans.schema.references import difference_unit
 Codes = tuple[int, ...]
 
 
-def check_steps(data: Plain, document: Document) -> Iterator[Problem]:
+def check_steps(data: Plain, document: Document, kinds: Kinds) -> Iterator[Problem]:
     """Mistakes of the steps of a plan that only the families know.
 
     Args:
         data: the plan's plain data, parameters already put in.
         document: where the data came from.
+        kinds: those that plan and fixture know.
     """
     steps = data.get("steps") if isinstance(data, dict) else None
-    yield from _StepCheck(document).steps(steps, ("steps",), (), inside="")
+    yield from _StepCheck(document, kinds).steps(steps, ("steps",), (), inside="")
 
 
 class _StepCheck:
-    def __init__(self, document: Document) -> None:
+    def __init__(self, document: Document, kinds: Kinds) -> None:
         self.document = document
+        self.kinds = kinds
 
     def steps(
         self, steps: Plain, path: KeyPath, codes: Codes, *, inside: str
@@ -80,7 +82,7 @@ class _StepCheck:
             yield from self._transact(body, path, inside=inside)
             yield from check_hazard_names(body.get("hazard"), self.document, path)
         elif kind == "check":
-            yield from check_function(body, self.document, path, codes)
+            yield from check_function(self.kinds, body, self.document, path, codes)
 
     def _transact(
         self, body: dict[str, Plain], path: KeyPath, *, inside: str
@@ -108,7 +110,7 @@ class _StepCheck:
             return
         at = (*path, "quantity")
         quantity = renamed(quantity)
-        lacking, known = who_lacks(quantity, codes)
+        lacking, known = who_lacks(self.kinds, quantity, codes)
         if lacking:
             yield self._problem(
                 self.document.place_of(at),
@@ -135,9 +137,9 @@ class _StepCheck:
             return
         units = sorted(
             {
-                registry.unit_of(code, quantity)
-                for code in codes or registry.known_families()
-                if quantity in registry.quantity_names(code)
+                self.kinds.unit_of(code, quantity)
+                for code in codes or self.kinds.known_families()
+                if quantity in self.kinds.quantity_names(code)
             }
         )
         if compared:
@@ -158,7 +160,9 @@ class _StepCheck:
             return
         for name in settings:
             at = (*path, "settings", name)
-            lacking, known = _lack(renamed(name), codes, registry.setting_names)
+            lacking, known = _lack(
+                self.kinds, renamed(name), codes, self.kinds.setting_names
+            )
             if lacking:
                 yield self._problem(
                     self.document.keys[at],
@@ -173,18 +177,22 @@ class _StepCheck:
         return self.document.problem(place, what, expected=expected, nearest=near)
 
 
-def who_lacks(quantity: str, codes: Codes) -> tuple[str, list[str]]:
+def who_lacks(kinds: Kinds, quantity: str, codes: Codes) -> tuple[str, list[str]]:
     """Which family lacks a quantity, as the start of a sentence, and what it has.
 
     Args:
+        kinds: those that plan and fixture know.
         quantity: name as in the plan.
         codes: families that all must have it; if empty, one known family is enough.
     """
-    return _lack(quantity, codes, registry.quantity_names)
+    return _lack(kinds, quantity, codes, kinds.quantity_names)
 
 
 def _lack(
-    name: str, codes: Codes, names_of: Callable[[int], tuple[str, ...]]
+    kinds: Kinds,
+    name: str,
+    codes: Codes,
+    names_of: Callable[[int], tuple[str, ...]],
 ) -> tuple[str, list[str]]:
     for code in codes:
         names = list(names_of(code))
@@ -192,7 +200,7 @@ def _lack(
             return f"family {family_print(code)} has no", names
     if codes:
         return "", []
-    every = sorted({n for c in registry.known_families() for n in names_of(c)})
+    every = sorted({n for c in kinds.known_families() for n in names_of(c)})
     return ("", []) if name in every else ("no known family has a", every)
 
 

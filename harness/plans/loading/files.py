@@ -6,29 +6,47 @@ raise ``PlanError`` with all problems at once, in the order of the file.
 
 from __future__ import annotations
 
-import hashlib
-import stat
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
+from harness.families.registry import built_in
 from harness.plans.loading.checks import check_steps
-from harness.plans.loading.models import Model, shown, validate
+from harness.plans.loading.content import (
+    LARGEST_FILE_BYTES,
+    decoded,
+    mapping_of,
+    read_file,
+    sound,
+    text_source,
+)
+from harness.plans.loading.kinds import kinds_beside, kinds_named, load_kind
+from harness.plans.loading.models import validate
 from harness.plans.loading.parameters import Parameters
 from harness.plans.loading.plan_fixture_check import check_together
 from harness.plans.loading.problems import PlanError, Problem, nearest
-from harness.plans.loading.yaml_text import Document, KeyPath, Plain, parse
-from harness.plans.schema.files import FileKind, Fixture, Plan, Source, StepItem
+from harness.plans.loading.yaml_text import Document, KeyPath, parse
+from harness.plans.schema.files import (
+    MODELS,
+    FileKind,
+    Fixture,
+    Plan,
+    Source,
+    StepItem,
+)
 
-LARGEST_FILE_BYTES = 1_000_000
-"""A plan of a thousand steps is a twentieth of that."""
 
-
-def load_plan(path: str | Path, parameters: Mapping[str, str] | None = None) -> Plan:
-    """Read a plan file.
+def load_plan(
+    path: str | Path,
+    parameters: Mapping[str, str] | None = None,
+    *,
+    fixtures: Iterable[Fixture] = (),
+) -> Plan:
+    """Read a plan file, and the descriptions of kinds (``*.kind.yaml``) beside it.
 
     Args:
         path: the file.
         parameters: name -> text from the command line, in place of defaults.
+        fixtures: those that it shall run on, for the kinds that they describe.
 
     Raises:
         PlanError: everything that is wrong, with file, line and column.
@@ -39,8 +57,8 @@ def load_plan(path: str | Path, parameters: Mapping[str, str] | None = None) -> 
         >>> harness.load_plan("test_plans/serial_numbers.yaml", low).parameters
         {'at_least': 8}
     """
-    content, source = _read(path)
-    return _plan(_decode(content, source.name), source, parameters or {})
+    content, source = read_file(path)
+    return _plan(decoded(content, source.name), source, parameters or {}, fixtures)
 
 
 def load_fixture(path: str | Path) -> Fixture:
@@ -54,19 +72,23 @@ def load_fixture(path: str | Path) -> Fixture:
         >>> harness.load_fixture("fixtures/demo_bench.yaml").title
         'cold-store probe bench'
     """
-    content, source = _read(path)
-    return _fixture(_decode(content, source.name), source)
+    content, source = read_file(path)
+    return _fixture(decoded(content, source.name), source)
 
 
 def parse_plan(
-    text: str, name: str, parameters: Mapping[str, str] | None = None
+    text: str,
+    name: str,
+    parameters: Mapping[str, str] | None = None,
+    *,
+    fixtures: Iterable[Fixture] = (),
 ) -> Plan:
     """Read a plan from text; ``name`` stands for the file in messages.
 
     Raises:
         PlanError: everything that is wrong, with line and column.
     """
-    return _plan(text, _source_of_text(text, name), parameters or {})
+    return _plan(text, text_source(text, name), parameters or {}, fixtures)
 
 
 def parse_fixture(text: str, name: str) -> Fixture:
@@ -75,7 +97,7 @@ def parse_fixture(text: str, name: str) -> Fixture:
     Raises:
         PlanError: everything that is wrong, with line and column.
     """
-    return _fixture(text, _source_of_text(text, name))
+    return _fixture(text, text_source(text, name))
 
 
 def load_both(
@@ -97,11 +119,12 @@ def load_both(
     loaded_plan: Plan | None = None
     loaded_fixture: Fixture | None = None
     try:
-        loaded_plan = load_plan(plan, parameters)
+        loaded_fixture = load_fixture(fixture)
     except PlanError as error:
         problems += error.problems
     try:
-        loaded_fixture = load_fixture(fixture)
+        on = [loaded_fixture] if loaded_fixture is not None else []
+        loaded_plan = load_plan(plan, parameters, fixtures=on)
     except PlanError as error:
         problems += error.problems
     if loaded_plan is None or loaded_fixture is None:
@@ -110,111 +133,50 @@ def load_both(
 
 
 def which(path: str | Path) -> FileKind:
-    """Whether a file is a plan or a fixture, by its top-level key.
+    """Whether a file is a plan, a fixture or a description, by its top-level key.
 
     Raises:
-        PlanError: unreadable, or neither of the two, or both.
+        PlanError: unreadable, or none of these, or several of them.
     """
-    content, source = _read(path)
-    document = parse(_decode(content, source.name), source.name)
+    content, source = read_file(path)
+    document = parse(decoded(content, source.name), source.name)
     keys = list(document.data) if isinstance(document.data, dict) else []
-    if "plan" in keys and "fixture" not in keys:
-        return "plan"
-    if "fixture" in keys and "plan" not in keys:
-        return "fixture"
+    found = [word for word in MODELS if word in keys]
+    if len(found) == 1:
+        return found[0]
     raise PlanError([_of_no_kind(document, keys)])
 
 
 def _of_no_kind(document: Document, keys: list[str]) -> Problem:
     first = document.keys.get((keys[0],)) if keys else None
-    near = (nearest(key, ("plan", "fixture")) for key in keys)
-    both = "plan" in keys
+    near = (nearest(key, MODELS) for key in keys)
+    found = [word for word in MODELS if word in keys]
     return document.problem(
         first or document.place_of(()),
-        "plan and fixture in one file" if both else "neither plan nor fixture",
-        expected="one top-level key `plan:` or `fixture:` with the title",
+        f"{' and '.join(found)} in one file"
+        if found
+        else "neither plan nor fixture nor kind",
+        expected="one top-level key `plan:`, `fixture:` or `kind:` with the title",
         nearest=next(filter(None, near), ""),
     )
 
 
-def _read(path: str | Path) -> tuple[bytes, Source]:
-    name = str(path)
-    try:
-        content = _content(Path(path))
-        absolute = str(Path(path).resolve())
-    except _Unfit as error:
-        raise PlanError([Problem(file=name, what=str(error))]) from None
-    except (OSError, ValueError) as error:
-        raise PlanError([Problem(file=name, what=_reason(error))]) from error
-    digest = hashlib.sha256(content).hexdigest()
-    return content, Source(name=name, path=absolute, sha256=digest)
-
-
-class _Unfit(Exception):
-    """The file is there and is none of ours."""
-
-
-def _content(path: Path) -> bytes:
-    mode = path.stat().st_mode
-    if stat.S_ISDIR(mode):
-        raise _Unfit("this is a folder; expected a YAML file")
-    if not stat.S_ISREG(mode):
-        raise _Unfit("this is no regular file; expected a YAML file")
-    with path.open("rb") as file:
-        # one byte more than allowed tells a large file without reading it whole
-        content = file.read(LARGEST_FILE_BYTES + 1)
-    if len(content) > LARGEST_FILE_BYTES:
-        raise _Unfit("larger than 1 MB; expected a YAML file written by hand")
-    return content
-
-
-def _reason(error: OSError | ValueError) -> str:
-    if isinstance(error, FileNotFoundError):
-        return "no such file"
-    if isinstance(error, PermissionError):
-        return "no permission to read this file"
-    detail = getattr(error, "strerror", None) or str(error)
-    return f"cannot be read: {detail}"
-
-
-def _decode(content: bytes, name: str) -> str:
-    try:
-        text = content.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        before = content[: error.start]
-        raise PlanError(
-            [
-                Problem(
-                    file=name,
-                    line=before.count(b"\n") + 1,
-                    column=len(before) - before.rfind(b"\n"),
-                    what=f"byte {content[error.start]:02X}h is no UTF-8 text",
-                    expected="a YAML file, saved as UTF-8",
-                )
-            ]
-        ) from error
-    if "\0" in text:
-        raise PlanError(
-            [Problem(file=name, what="a binary file", expected="a YAML file")]
-        )
-    return text
-
-
-def _source_of_text(text: str, name: str) -> Source:
-    digest = hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
-    return Source(name=name, sha256=digest)
-
-
 def _fixture(text: str, source: Source) -> Fixture:
     document = parse(text, source.name)
-    data = _mapping(document, "fixture")
+    data = mapping_of(document, "fixture")
     fixture, problems = validate(Fixture, data, document, {})
-    return _sound(fixture, [*document.problems, *problems]).come_from(source)
+    fixture = sound(fixture, [*document.problems, *problems]).come_from(source)
+    return fixture.know(kinds_named(fixture.kinds, source, document))
 
 
-def _plan(text: str, source: Source, overrides: Mapping[str, str]) -> Plan:
+def _plan(
+    text: str,
+    source: Source,
+    overrides: Mapping[str, str],
+    fixtures: Iterable[Fixture],
+) -> Plan:
     document = parse(text, source.name)
-    data = dict(_mapping(document, "plan"))
+    data = dict(mapping_of(document, "plan"))
     parameters = Parameters(document, overrides)
     if "steps" in data:
         data["steps"] = parameters.put_into(data["steps"], ("steps",))
@@ -222,32 +184,14 @@ def _plan(text: str, source: Source, overrides: Mapping[str, str]) -> Plan:
         data["parameters"] = {**declared, **parameters.values}
     plan, problems = validate(Plan, data, document, parameters.notes)
     problems += [*document.problems, *parameters.problems]
-    problems += check_steps(data, document)
-    plan = _sound(plan, problems).come_from(source)
+    beside = kinds_beside(source)
+    kinds = built_in()
+    for described in (*beside, *(d for f in fixtures for d in f.described)):
+        kinds = kinds.with_described(described.families)
+    problems += check_steps(data, document, kinds)
+    plan = sound(plan, problems).come_from(source).know(beside)
     _number(plan.steps, document, ("steps",), "")
     return plan
-
-
-def _mapping(document: Document, kind: FileKind) -> dict[str, Plain]:
-    """The file's data, if it can be of that kind at all."""
-    data = document.data
-    other = "fixture" if kind == "plan" else "plan"
-    if isinstance(data, dict) and (kind in data or other not in data):
-        return data  # the schema says what is missing or misspelt
-    what = f"the file is {shown(data)}"
-    if isinstance(data, dict):
-        what = f"this is a {other}, not a {kind}"
-    expected = f"a {kind}, with the top-level key `{kind}:`"
-    place = document.place_of(())
-    raise PlanError(
-        [*document.problems, document.problem(place, what, expected=expected)]
-    )
-
-
-def _sound(model: Model | None, problems: list[Problem]) -> Model:
-    if model is None or problems:
-        raise PlanError(problems)
-    return model
 
 
 def _number(
@@ -268,6 +212,7 @@ __all__ = [
     "Problem",
     "check_together",
     "load_fixture",
+    "load_kind",
     "load_plan",
     "parse",
     "parse_fixture",

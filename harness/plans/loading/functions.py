@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from harness.errors import UsageError
-from harness.families import registry
 from harness.families.family import Check, Option
 from harness.families.hazard import known_hazards
+from harness.families.registry import Kinds
 from harness.old_names import renamed
 from harness.plans.loading.problems import Problem, family_print, nearest, one_of
 from harness.plans.loading.yaml_text import Document, KeyPath, Plain
@@ -16,11 +16,16 @@ Codes = tuple[int, ...]
 
 
 def check_function(
-    body: dict[str, Plain], document: Document, path: KeyPath, codes: Codes
+    kinds: Kinds,
+    body: dict[str, Plain],
+    document: Document,
+    path: KeyPath,
+    codes: Codes,
 ) -> Iterator[Problem]:
     """Mistakes of one check step that only the families know.
 
     Args:
+        kinds: those that plan and fixture know.
         body: the step's plain data.
         document: where it came from.
         path: key path of the body.
@@ -29,7 +34,7 @@ def check_function(
     function = body.get("function")
     if isinstance(function, str) and function:
         function = renamed(function)
-        lacking, known = lacking_check(function, codes)
+        lacking, known = lacking_check(kinds, function, codes)
         if lacking:
             yield document.problem(
                 document.place_of((*path, "function")),
@@ -38,40 +43,43 @@ def check_function(
                 nearest=nearest(function, known),
             )
         else:
-            yield from _options(body.get("with"), function, document, path, codes)
+            yield from _options(
+                checks_named(kinds, function, codes),
+                body.get("with"),
+                function,
+                document,
+                path,
+            )
     yield from check_hazard_names(body.get("hazard"), document, path)
 
 
-def lacking_check(function: str, codes: Codes) -> tuple[str, list[str]]:
+def lacking_check(kinds: Kinds, function: str, codes: Codes) -> tuple[str, list[str]]:
     """Which family lacks a check, as the start of a sentence, and what it has."""
     for code in codes:
-        names = list(registry.check_names(code))
+        names = list(kinds.check_names(code))
         if function not in names:
             return f"family {family_print(code)} has no", names
     every = sorted(
-        {
-            name
-            for code in registry.known_families()
-            for name in registry.check_names(code)
-        }
+        {name for code in kinds.known_families() for name in kinds.check_names(code)}
     )
     if codes or function in every:
         return "", []
     return "no known family has a", every
 
 
-def checks_named(function: str, codes: Codes) -> list[Check]:
+def checks_named(kinds: Kinds, function: str, codes: Codes) -> list[Check]:
     """The checks of this name of these families; of all known ones if none is given."""
-    found = (
-        registry.checks(c).get(function) for c in codes or registry.known_families()
-    )
+    found = (kinds.checks(c).get(function) for c in codes or kinds.known_families())
     return [check for check in found if check is not None]
 
 
 def _options(
-    given: Plain, function: str, document: Document, path: KeyPath, codes: Codes
+    checks: list[Check],
+    given: Plain,
+    function: str,
+    document: Document,
+    path: KeyPath,
 ) -> Iterator[Problem]:
-    checks = checks_named(function, codes)
     declared = {name: o for check in checks for name, o in check.options.items()}
     values = given if isinstance(given, dict) else {}
     for name, raw in values.items():

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from typing import Any
 
+from harness.families.registry import Kinds
+from harness.plans.kinds.table import kinds_of
 from harness.plans.loading.checks import who_lacks
 from harness.plans.loading.functions import lacking_check
 from harness.plans.loading.problems import Problem, family_print, nearest, one_of
@@ -29,7 +31,8 @@ def check_together(plan: Plan, fixture: Fixture) -> list[Problem]:
 
     Each problem stands at the step of the plan.
     """
-    return [
+    kinds = kinds_of(plan, fixture)
+    return [*_described_otherwise(plan, fixture)] + [
         Problem(
             file=plan.source.name,
             line=item.line,
@@ -39,18 +42,35 @@ def check_together(plan: Plan, fixture: Fixture) -> list[Problem]:
             nearest=near,
         )
         for item in plan.all_steps()
-        for what, expected, near in _of_step(item, fixture)
+        for what, expected, near in _of_step(item, fixture, kinds)
     ]
+
+
+def _described_otherwise(plan: Plan, fixture: Fixture) -> Iterator[Problem]:
+    """Codes that stand beside the plan and in the fixture, and not in the same words."""
+    for beside in plan.described:
+        for named in fixture.described:
+            codes = {f.code for f in beside.families} & {f.code for f in named.families}
+            if codes and beside.source.sha256 != named.source.sha256:
+                listed = ", ".join(map(family_print, sorted(codes)))
+                yield Problem(
+                    file=beside.source.name,
+                    what=f"family {listed} is described otherwise by the fixture, in "
+                    f"{named.source.name}",
+                    expected="one description of each code in a run",
+                )
 
 
 _Finding = tuple[str, str, str]
 
 
-def _of_step(item: StepItem, fixture: Fixture) -> Iterator[_Finding]:
+def _of_step(item: StepItem, fixture: Fixture, kinds: Kinds) -> Iterator[_Finding]:
     body = item.body
     check = _CHECKS.get(type(body))
     if check is not None:
         yield from check(body, fixture)
+    if isinstance(body, ForEach) and body.family is None:
+        yield from _for_each_reads(body, fixture, kinds)
 
 
 def _unknown_sockets(names: tuple[str, ...], fixture: Fixture) -> Iterator[_Finding]:
@@ -97,7 +117,9 @@ def _read(body: Read, fixture: Fixture) -> Iterator[_Finding]:
             f"quantity: {socket.calibration.quantity}",
             "",
         )
-    if lacking := who_lacks(body.quantity, (socket.expect.family_code or 0,))[0]:
+    if lacking := who_lacks(
+        kinds_of(fixture=fixture), body.quantity, (socket.expect.family_code or 0,)
+    )[0]:
         yield f"reference {name}: {lacking} quantity {body.quantity!r}", "another", ""
     guard = body.against.guard * COVERAGE_FACTOR * socket.calibration.uncertainty
     guard /= socket.calibration.coverage_factor
@@ -127,12 +149,16 @@ def _verify(body: Verify, fixture: Fixture) -> Iterator[_Finding]:
 def _for_each(body: ForEach, fixture: Fixture) -> Iterator[_Finding]:
     yield from _unknown_sockets(body.sockets or (), fixture)
     yield from _unexpected_families(body.family or (), fixture)
-    if body.family is not None:
-        return  # quantities were held against these families already
+
+
+def _for_each_reads(
+    body: ForEach, fixture: Fixture, kinds: Kinds
+) -> Iterator[_Finding]:
+    """Quantities and functions against sockets; families were held against already."""
     for socket in _chosen(body, fixture):
         code = socket.expect.family_code
         for item in body.steps if code is not None else ():
-            yield from _socket_reads(item, socket, code or 0)
+            yield from _socket_reads(item, socket, code or 0, kinds)
 
 
 def _chosen(body: ForEach, fixture: Fixture) -> tuple[Socket, ...]:
@@ -143,16 +169,18 @@ def _chosen(body: ForEach, fixture: Fixture) -> tuple[Socket, ...]:
     )
 
 
-def _socket_reads(item: StepItem, socket: Socket, code: int) -> Iterator[_Finding]:
+def _socket_reads(
+    item: StepItem, socket: Socket, code: int, kinds: Kinds
+) -> Iterator[_Finding]:
     for inner in item.steps:
-        yield from _socket_reads(inner, socket, code)
+        yield from _socket_reads(inner, socket, code, kinds)
     name, (lacking, known) = "", ("", [""])
     if isinstance(item.body, Read):
         name = item.body.quantity
-        lacking, known = who_lacks(name, (code,))
+        lacking, known = who_lacks(kinds, name, (code,))
     elif isinstance(item.body, CheckBody):
         name = item.body.function
-        lacking, known = lacking_check(name, (code,))
+        lacking, known = lacking_check(kinds, name, (code,))
     if lacking:
         yield (
             f"line {item.line}: socket {socket.name} expects family "

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import Annotated, Self
+from typing import Annotated, Any, Self
 
 from pydantic import (
     AfterValidator,
@@ -18,6 +18,7 @@ from pydantic import (
 )
 from pydantic_core import PydanticCustomError
 
+from harness.families.family import Family
 from harness.old_names import current_name
 from harness.records import Scalar
 
@@ -45,15 +46,48 @@ class Source:
     sha256: str = ""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Described:
+    """A kind of device that a file describes.
+
+    Attributes:
+        source: the file.
+        title: what the kind is called.
+        families: the family of each of its codes.
+        plain: the whole description as plain data, for the journal.
+    """
+
+    source: Source
+    title: str
+    families: tuple[Family, ...]
+    plain: dict[str, Any]
+
+
 class FromFile(Strict):
     """A model that knows the file it came from; loading sets it."""
 
     _source: Source = PrivateAttr(default_factory=Source)
+    _described: tuple[Described, ...] = PrivateAttr(default=())
 
     def come_from(self, source: Source) -> Self:
         """Note the origin; only loading calls this."""
         self._source = source
         return self
+
+    def know(self, described: tuple[Described, ...]) -> Self:
+        """Note the kinds that come with the file; only loading calls this."""
+        self._described = described
+        return self
+
+    @property
+    def described(self) -> tuple[Described, ...]:
+        """Kinds of device that come with the file."""
+        return self._described
+
+    @property
+    def families(self) -> tuple[Family, ...]:
+        """The families of these kinds."""
+        return tuple(family for kind in self._described for family in kind.families)
 
     @property
     def source(self) -> Source:

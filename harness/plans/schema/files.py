@@ -27,15 +27,20 @@ from harness.plans.schema.fixture import (
     PowerSettings,
     Socket,
 )
+from harness.plans.schema.kind.file import Kind
 from harness.plans.schema.plan import Plan
 from harness.plans.schema.soak import ClaimSettings, Soak, StopAt, Tolerate
 from harness.plans.schema.steps import STEP_KINDS, ForEach, Repeat, StepItem
 from harness.plans.schema.transact import Transact
 from harness.plans.schema.trials import HoldRange, LowSpan, Stress
 
-FileKind = Literal["plan", "fixture"]
+FileKind = Literal["plan", "fixture", "kind"]
 
-MODELS: dict[FileKind, type[FromFile]] = {"plan": Plan, "fixture": Fixture}
+MODELS: dict[FileKind, type[FromFile]] = {
+    "plan": Plan,
+    "fixture": Fixture,
+    "kind": Kind,
+}
 """The model of each kind of file."""
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
@@ -48,7 +53,7 @@ _PARAMETER = {
 
 
 def json_schema(kind: FileKind) -> dict[str, Any]:
-    """JSON Schema (draft 2020-12) of plan or fixture files, for editors.
+    """JSON Schema (draft 2020-12) of our files, for editors.
 
     In a plan, every number, truth value and fixed word of a step may also be a
     parameter such as ``$low_degc``.
@@ -139,6 +144,7 @@ __all__ = [
     "Fixture",
     "ForEach",
     "HoldRange",
+    "Kind",
     "LineSettings",
     "LowSpan",
     "Plan",

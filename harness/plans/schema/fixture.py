@@ -320,6 +320,13 @@ class Fixture(FromFile):
     sockets: Annotated[
         tuple[Socket, ...], Field(min_length=1, max_length=2000, strict=False)
     ] = Field(description="the places for devices")
+    kinds: Annotated[
+        tuple[Annotated[str, Field(min_length=1, max_length=500)], ...],
+        Field(strict=False, max_length=64),
+    ] = Field(
+        default=(),
+        description="files that describe kinds of device, from the fixture's folder",
+    )
     simulation: SimulationSettings | None = Field(
         default=None,
         validate_default=True,

@@ -104,7 +104,7 @@ class Busy(Strict):
     )
 
 
-class BitField(Limited):
+class BitPlace(Strict):
     """A value in a row of bytes: where it stands and what one step of it is worth."""
 
     name: Word = Field(description="name of the value in results")
@@ -123,9 +123,6 @@ class BitField(Limited):
     unit: Annotated[str, Field(max_length=20)] = Field(
         default="", description="unit as printed"
     )
-    wanted: Scalar | None = Field(
-        default=None, description="value that must be met exactly"
-    )
 
     @model_validator(mode="after")
     def _inside(self) -> Self:
@@ -137,16 +134,28 @@ class BitField(Limited):
             )
         if self.scale == 0:
             raise complaint("scale 0 makes every value the same", expected="another")
-        if self.wanted is not None and (self.low is not None or self.high is not None):
-            raise complaint(
-                "wanted beside low or high", expected="one of the two", at="wanted"
-            )
         return self
 
     @property
     def end(self) -> int:
         """The first byte behind it."""
         return self.at + self.bytes
+
+
+class BitField(BitPlace, Limited):
+    """A value cut out of an answer, and its limits."""
+
+    wanted: Scalar | None = Field(
+        default=None, description="value that must be met exactly"
+    )
+
+    @model_validator(mode="after")
+    def _limits_or_value(self) -> Self:
+        if self.wanted is not None and (self.low is not None or self.high is not None):
+            raise complaint(
+                "wanted beside low or high", expected="one of the two", at="wanted"
+            )
+        return self
 
 
 class Transact(AtSpeed):

@@ -15,7 +15,6 @@ from harness.driver.search import (
 )
 from harness.errors import DeviceAbsent, NobodyAnswers, ReferenceUnfit
 from harness.families.family import ALARM_SEARCH
-from harness.families.registry import family_of
 from harness.plans.execution.seating import line_to_write
 from harness.plans.schema.bodies import Enumerate, Reset, Verify
 from harness.plans.schema.fixture import Fixture
@@ -269,7 +268,7 @@ def _unsound(rejected: list[str], scan: Enumeration) -> tuple[str, str] | None:
 
 def _prove(context: Context, body: Enumerate, device: DeviceRef) -> CheckResult:
     """ROM code and family of a found device; a newcomer must pass a directed search."""
-    family = family_of(device.family)
+    family = context.kinds.family_of(device.family)
     evidence: dict[str, object] = {"family": family.name}
     if not context.fixture.socket_of(device.rom_code):
         rom = RomCode.parse(device.rom_code)
@@ -340,11 +339,13 @@ def _amiss_sockets(fixture: Fixture, codes: list[str]) -> Iterator[CheckResult]:
             continue
         if not spare[family]:
             others = [c for c in left if RomCode.parse(c).family != family]
-            yield _empty_socket(socket.name, family, others)
+            yield _empty_socket(fixture, socket.name, family, others)
         spare[family] -= 1
 
 
-def _empty_socket(name: str, family: int, others: list[str]) -> CheckResult:
+def _empty_socket(
+    fixture: Fixture, name: str, family: int, others: list[str]
+) -> CheckResult:
     message = f"socket {name}: no device of family {family:02X}h is left for it"
     if not others:
         return CheckResult(
@@ -356,7 +357,7 @@ def _empty_socket(name: str, family: int, others: list[str]) -> CheckResult:
     return CheckResult(
         outcome=Outcome.FAILED,
         kind="device-absent",
-        message=f"{message}; found and named by no socket: {listed(others)}",
+        message=f"{message}; found and named by no socket: {listed(others, fixture)}",
         hint=f"a device of another family may sit there: check what is in {name}",
     )
 
@@ -370,7 +371,7 @@ def _not_in_socket(
         DeviceAbsent.default_hint,
     )
     if others := codes_without_socket(fixture, found, family):
-        message += f"; found and named by no socket: {listed(others)}"
+        message += f"; found and named by no socket: {listed(others, fixture)}"
         hint = (
             f"another device of the same family may sit in {name}: put the right one "
             f"in, or write `rom_code: {others[0]}` there if it is that one"
@@ -415,7 +416,7 @@ def _verify(context: Context, body: Verify, device: DeviceRef) -> CheckResult:
         if others := codes_without_socket(context.fixture, found, device.family):
             absent.hint = (
                 f"another device of the same family may sit in {device.socket}: "
-                f"{listed(others)} is on the bus and named by no socket"
+                f"{listed(others, context.fixture)} is on the bus and named by no socket"
             )
         raise
     return judged(

@@ -10,7 +10,7 @@ from harness.errors import SlotproofError
 from harness.families.check import Check as FamilyCheck
 from harness.families.check import Findings, Options
 from harness.families.option_values import Masker, options_for, secrets_in
-from harness.families.registry import checks
+from harness.families.registry import built_in
 from harness.plans.execution.hazard_gate import require_on_device
 from harness.plans.loading.functions import checks_named
 from harness.plans.schema.checks import CheckBody
@@ -22,7 +22,9 @@ from harness.records import CheckResult, DeviceRef, Measurement, Outcome
 
 def run_check(context: Context, body: CheckBody) -> Iterator[CheckResult]:
     """One function on each device meant that has it."""
-    able = [d for d in context.targets() if body.function in checks(d.family)]
+    able = [
+        d for d in context.targets() if body.function in context.kinds.checks(d.family)
+    ]
     if not able:
         yield CheckResult(
             outcome=Outcome.SKIPPED, message=f"no device here has {body.function}"
@@ -37,14 +39,15 @@ def run_check(context: Context, body: CheckBody) -> Iterator[CheckResult]:
 
 
 def expected_s(body: CheckBody) -> float:
-    """Rough time on one device: that of the slowest family with the function."""
+    """Rough time on one device: that of the slowest built-in family with it."""
     return max(
-        (check.expected_s for check in checks_named(body.function, ())), default=0
+        (check.expected_s for check in checks_named(built_in(), body.function, ())),
+        default=0,
     )
 
 
 def _check(context: Context, body: CheckBody, device: DeviceRef) -> CheckResult:
-    check = checks(device.family)[body.function]
+    check = context.kinds.checks(device.family)[body.function]
     require_on_device(
         check.hazards,
         named=body.hazard,

@@ -16,8 +16,9 @@ from harness.driver.search import Enumeration, enumerate_devices
 from harness.driver.session import DeviceSession
 from harness.families.batteries.sense_resistor import SENSE_KEY
 from harness.families.hazard import Hazard
-from harness.families.registry import family_of
+from harness.families.registry import Kinds
 from harness.plans.execution.seating import Seating, seat
+from harness.plans.kinds.table import kinds_of
 from harness.plans.schema.bodies import AtSpeed, StepBody
 from harness.plans.schema.fixture import Fixture
 from harness.plans.schema.plan import Plan
@@ -59,6 +60,7 @@ class Context:
         step: number of the leaf step that runs.
         ran: numbers of the leaf steps that have begun in this run.
         deselected: numbers of the leaf steps that will not run, by the user's choice.
+        kinds: the kinds of device that the files of this run know.
         conversions: which conversion each device holds.
         seating: which of the devices found sits in which socket.
         unsettled: devices whose settings an error left unknown.
@@ -80,6 +82,7 @@ class Context:
     step: str = ""
     ran: set[str] = field(default_factory=set)
     deselected: frozenset[str] = frozenset()
+    kinds: Kinds = field(init=False)
     conversions: Conversions = field(init=False)
     settled: set[tuple[str, str, str]] = field(default_factory=set)
     _remarks: list[str] = field(default_factory=list)
@@ -94,6 +97,7 @@ class Context:
     _overdrive_survey: OverdriveSurvey | None = None
 
     def __post_init__(self) -> None:
+        self.kinds = kinds_of(self.plan, self.fixture)
         self.conversions = Conversions(self.bus.clock)
 
     @property
@@ -256,7 +260,7 @@ class Context:
 
     def _is_volatile(self, rom_code: str, name: str) -> bool:
         """True of a setting that goes with the supply and may be made again unasked."""
-        family = family_of(RomCode.parse(rom_code).family)
+        family = self.kinds.family_of(RomCode.parse(rom_code).family)
         return name in family.settings and not family.settings[name].hazards
 
     def take(

@@ -9,7 +9,6 @@ from functools import partial
 
 from harness.errors import UsageError
 from harness.families.family import Answer, Quantity
-from harness.families.registry import family_of, quantities
 from harness.plans.schema.bodies import Convert, Read
 from harness.plans.steps.attempts import attempt, judged
 from harness.plans.steps.comparing.against import compare
@@ -36,7 +35,7 @@ from harness.records import (
 def run_read(context: Context, body: Read) -> Iterator[CheckResult]:
     """One quantity of each device meant, against its limits."""
     devices = context.targets()
-    able = [d for d in devices if body.quantity in quantities(d.family)]
+    able = [d for d in devices if body.quantity in context.kinds.quantities(d.family)]
     if not able:
         yield CheckResult(
             outcome=Outcome.SKIPPED,
@@ -45,7 +44,7 @@ def run_read(context: Context, body: Read) -> Iterator[CheckResult]:
         )
     for device in able:
         yield attempt(context, body, partial(_read, context, body, device), device)
-        if quantities(device.family)[body.quantity].reread is None:
+        if context.kinds.quantities(device.family)[body.quantity].reread is None:
             # perhaps it converted with limits of its own, as a marked reading does
             context.conversions.spoil_flag(device.rom_code, f"since {context.here}")
 
@@ -53,7 +52,7 @@ def run_read(context: Context, body: Read) -> Iterator[CheckResult]:
 def _read(context: Context, body: Read, device: DeviceRef) -> CheckResult:
     if body.against is not None:
         return compare(context, body, device)
-    quantity = quantities(device.family)[body.quantity]
+    quantity = context.kinds.quantities(device.family)[body.quantity]
     if not body.fresh and quantity.reread is None:
         raise UsageError(
             f"{body.quantity} cannot be read without measuring anew",
@@ -124,7 +123,7 @@ def run_convert(context: Context, body: Convert) -> Iterator[CheckResult]:
     devices = [
         device
         for device in (*context.known_devices(), *context.references_found())
-        if family_of(device.family).convert_all
+        if context.kinds.family_of(device.family).convert_all
         and (body.family is None or device.family in body.family)
     ]
     if not devices:

@@ -59,6 +59,7 @@ def examine(
         declared=lambda codes: declared_by(context.fixture, codes),
         failed=failed,
         effort=effort,
+        kinds=context.kinds,
         tell=context.note,
     )
     try:

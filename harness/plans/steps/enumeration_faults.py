@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from harness.families.registry import family_of
+from harness.plans.kinds.table import kinds_of
 from harness.plans.schema.bodies import Enumerate
 from harness.plans.schema.fixture import Fixture, Socket
 from harness.wire.romcode import RomCode
@@ -87,17 +87,17 @@ def codes_without_socket(
     ]
 
 
-def listed(codes: Sequence[str]) -> str:
+def listed(codes: Sequence[str], fixture: Fixture) -> str:
     """ROM codes with their kind, the first few by name."""
-    named = [f"{code} ({_kind_of(code)})" for code in codes[:_MOST_NAMED]]
+    named = [f"{code} ({_kind_of(fixture, code)})" for code in codes[:_MOST_NAMED]]
     if len(codes) > _MOST_NAMED:
         named.append(f"and {len(codes) - _MOST_NAMED} more")
     return ", ".join(named)
 
 
-def _kind_of(code: str) -> str:
+def _kind_of(fixture: Fixture, code: str) -> str:
     family = RomCode.parse(code).family
-    return f"family {family:02X}h, {family_of(family).name}"
+    return f"family {family:02X}h, {kinds_of(fixture=fixture).family_of(family).name}"
 
 
 def _named(fixture: Fixture, code: str) -> str:
@@ -135,7 +135,7 @@ def _too_few(fixture: Fixture, found: frozenset[str], start: str) -> Fault:
         unnamed = sorted(set(replaced))
         return Fault(
             kind="count",
-            message=f"{message}; found and named by no socket: {listed(unnamed)}",
+            message=f"{message}; found and named by no socket: {listed(unnamed, fixture)}",
             hint="another device of the same family may sit there: put the right one "
             "in, or correct rom_code in the fixture; reseat what is missing",
         )
@@ -164,7 +164,7 @@ def _too_many(fixture: Fixture, found: frozenset[str], start: str) -> Fault:
         named = ", ".join(_named(fixture, s.expect.rom_code or "") for s in missing)
         start += f"; not found, though: {named}"
     if not any(socket.expect.family_code for socket in fixture.unit_sockets):
-        kinds = Counter(map(_kind_of, found))
+        kinds = Counter(_kind_of(fixture, code) for code in found)
         named = ", ".join(f"{count} x {kind}" for kind, count in sorted(kinds.items()))
         return Fault(
             kind="count",
@@ -197,7 +197,7 @@ def _surplus(fixture: Fixture, found: frozenset[str]) -> list[str]:
         if len(rivals) > places:
             over += len(rivals) - places
             some = f"{len(rivals) - places} of " if places else ""
-            named.append(some + listed(rivals))
+            named.append(some + listed(rivals, fixture))
     return named if over > without.count(None) else []
 
 

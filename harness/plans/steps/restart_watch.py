@@ -19,7 +19,6 @@ from dataclasses import dataclass, field, replace
 
 from harness.errors import SlotproofError
 from harness.families.kind_facts import KindFacts, stated
-from harness.families.registry import family_of, quantities
 from harness.families.restart import AfterRestart, RestartSign, Trace
 from harness.plans.schema.steps import StepItem
 from harness.plans.steps.attempts import vouched
@@ -90,7 +89,7 @@ class RestartWatch:
             self._seen[code] = now
             # settings that this step made up for: they moved by our own writing
             ours = self.context.written[code] != self._written[code]
-            why = _restart_between(item, device, was, now, may_set=ours)
+            why = _restart_between(self.context, item, device, was, now, may_set=ours)
             if why and self._sense(device) != now:
                 self._seen[code] = was
             elif why:
@@ -102,7 +101,7 @@ class RestartWatch:
 
     def _is_watched(self, device: DeviceRef) -> bool:
         """Only what a restart takes from this run is worth the questions."""
-        family = family_of(device.family)
+        family = self.context.kinds.family_of(device.family)
         if family.changed_by_match:
             return False
         settled = any(code == device.rom_code for code, _, _ in self.context.settled)
@@ -111,12 +110,14 @@ class RestartWatch:
     def _sense(self, device: DeviceRef) -> dict[str, Scalar]:
         """What each sign reads now; signs that cannot be asked now are left out."""
         session, found = self.context.session(device), {}
-        for sign in _signs(device):
+        for sign in _signs(self.context, device):
             try:
                 found[sign.shown_by] = (
                     sign.read(session)
                     if sign.read is not None
-                    else quantities(device.family)[sign.shown_by].read(session).value
+                    else self.context.kinds.quantities(device.family)[sign.shown_by]
+                    .read(session)
+                    .value
                 )
             except SlotproofError:
                 session.settle()
@@ -132,15 +133,16 @@ class RestartWatch:
         return next((d for d in self.context.devices or () if d.rom_code == code), None)
 
 
-def _signs(device: DeviceRef) -> Iterator[RestartSign]:
-    known = quantities(device.family)
-    for sign in family_of(device.family).restarts:
+def _signs(context: Context, device: DeviceRef) -> Iterator[RestartSign]:
+    known = context.kinds.quantities(device.family)
+    for sign in context.kinds.family_of(device.family).restarts:
         can_be_asked = sign.read is not None or sign.shown_by in known
         if can_be_asked and sign.trace in {Trace.FLAG, *_SETTINGS}:
             yield sign
 
 
 def _restart_between(
+    context: Context,
     item: StepItem,
     device: DeviceRef,
     was: dict[str, Scalar],
@@ -152,7 +154,7 @@ def _restart_between(
     if item.kind in _MAY_CHANGE:
         return ""
     may_move = may_set or item.kind in _MAY_SET
-    for sign in _signs(device):
+    for sign in _signs(context, device):
         before, after = was.get(sign.shown_by), now.get(sign.shown_by)
         if before is None or after is None or before == after:
             continue

@@ -8,7 +8,6 @@ from dataclasses import replace
 from functools import partial
 
 from harness.families.family import Quantity
-from harness.families.registry import quantities
 from harness.plans.schema.fixture import Fixture
 from harness.plans.schema.measure import Shmoo
 from harness.plans.steps.attempts import attempt
@@ -80,7 +79,7 @@ def _shmoo(context: Context, body: Shmoo, device: DeviceRef) -> CheckResult:
     prober = slot_probe(context, body, device)
     if prober.cannot:
         return cannot_try(prober.cannot)
-    if body.against.axis == "temperature" and _thermometer(device) is None:
+    if body.against.axis == "temperature" and _thermometer(context, device) is None:
         return CheckResult(
             outcome=Outcome.SKIPPED,
             message=f"this device has no {body.against.axis} to plot against",
@@ -120,12 +119,12 @@ def _values(
             yield value
 
 
-def _thermometer(device: DeviceRef) -> Quantity | None:
-    return quantities(device.family).get("temperature")
+def _thermometer(context: Context, device: DeviceRef) -> Quantity | None:
+    return context.kinds.quantities(device.family).get("temperature")
 
 
 def _temperatures(context: Context, body: Shmoo, device: DeviceRef) -> Iterator[float]:
-    quantity = _thermometer(device)
+    quantity = _thermometer(context, device)
     assert quantity is not None
     for row in range(body.against.rows):
         if row:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from functools import partial
 
-from harness.families.registry import family_of
 from harness.plans.schema.trials import Stress
 from harness.plans.steps.attempts import attempt
 from harness.plans.steps.context import Context
@@ -30,7 +29,7 @@ def slot_probe(context: Context, body: Stress, device: DeviceRef) -> SlotProbe:
         context.bus,
         RomCode.parse(device.rom_code),
         [RomCode.parse(other.rom_code) for other in context.known_devices()],
-        register=family_of(device.family).register,
+        register=context.kinds.family_of(device.family).register,
         slot=body.slot,
     )
 

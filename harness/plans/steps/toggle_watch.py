@@ -14,7 +14,6 @@ from dataclasses import dataclass, field
 
 from harness.errors import SlotproofError
 from harness.families.kind_facts import KindFacts, stated
-from harness.families.registry import family_of, quantities
 from harness.plans.schema.steps import StepItem
 from harness.plans.steps.attempts import vouched
 from harness.plans.steps.context import Context
@@ -72,29 +71,32 @@ class ToggleWatch:
         for watched in self._watched.values():
             matches = ", ".join(f"step {s} {n}x" for s, n in watched.matched_by.items())
             yield (
-                f"{watched.device.label}: {_quantity(watched.device)} {watched.first} at "
+                f"{watched.device.label}: {self._quantity(watched.device)} {watched.first} at "
                 f"the start, {watched.last} at the end; matched by {matches or 'no step'}"
             )
 
     def _begin(self) -> None:
         """Parts that the run knows by now; each is sensed once it is known."""
         for device in self.context.devices or ():
-            if _quantity(device) and device.rom_code not in self._watched:
+            if self._quantity(device) and device.rom_code not in self._watched:
                 now = self._sense(device)
                 if now is not None:
                     self._watched[device.rom_code] = _Watched(device, now, now)
 
     def _sense(self, device: DeviceRef) -> Scalar | None:
         """None where the bus cannot tell now; its own step will say so."""
-        quantity = quantities(device.family)[_quantity(device)]
+        quantity = self.context.kinds.quantities(device.family)[self._quantity(device)]
         try:
             self.context.begin_check()
             return quantity.read(self.context.session(device)).value
         except SlotproofError:
             return None
 
+    def _quantity(self, device: DeviceRef) -> str:
+        return self.context.kinds.family_of(device.family).changed_by_match
+
     def _toggled(self, watched: _Watched, before: Scalar, times: int) -> CheckResult:
-        name = _quantity(watched.device)
+        name = self._quantity(watched.device)
         by_us = f"this step matched it {times} times"
         cause = "configuration"
         if times % 2 == 0:
@@ -123,7 +125,3 @@ class ToggleWatch:
                 | {"at_start": watched.first},
             },
         )
-
-
-def _quantity(device: DeviceRef) -> str:
-    return family_of(device.family).changed_by_match

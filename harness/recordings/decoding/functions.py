@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from harness.errors import SlotproofError
 from harness.families.command import Crc, Place, Sender, Span, Status
-from harness.families.registry import family_of
+from harness.families.registry import Kinds
 from harness.families.transactions import Piece, SeenCommand, commands_in
 from harness.recordings.decoding.sides import SlotSide
 from harness.wire.crc import CRC16_RESIDUE, crc8, crc16
@@ -52,43 +52,47 @@ class FunctionPhase:
 NOTHING = FunctionPhase()
 
 
-def has_rom_command(family: int, code: int) -> bool:
+def has_rom_command(kinds: Kinds, family: int, code: int) -> bool:
     """True if a family has a row for this command in place of a selection."""
     return any(
         row.place is Place.ROM and row.code[:1] == bytes([code])
-        for row in family_of(family).commands
+        for row in kinds.family_of(family).commands
     )
 
 
-def has_command(family: int, code: int) -> bool:
+def has_command(kinds: Kinds, family: int, code: int) -> bool:
     """True if a family has a row for this command behind a selection."""
     return any(
         row.place is Place.FUNCTION and row.code[:1] == bytes([code])
-        for row in family_of(family).commands
+        for row in kinds.family_of(family).commands
     )
 
 
 def read_functions(
-    bits: NDArray[np.uint8], family: int | None, place: Place = Place.FUNCTION
+    kinds: Kinds,
+    bits: NDArray[np.uint8],
+    family: int | None,
+    place: Place = Place.FUNCTION,
 ) -> FunctionPhase:
     """What the slots behind a selection say.
 
     Args:
+        kinds: those that are known.
         bits: the slots.
         family: family code of the selected device, None if not known.
         place: behind a selection, or in place of one.
     """
-    return _read(bits.tobytes(), family, place)
+    return _read(kinds, bits.tobytes(), family, place)
 
 
 @lru_cache(maxsize=1024)
-def _read(bits: bytes, family: int | None, place: Place) -> FunctionPhase:
+def _read(kinds: Kinds, bits: bytes, family: int | None, place: Place) -> FunctionPhase:
     # what a controller does, it does again and again: most transactions are old ones
     if len(bits) < 8:
         return NOTHING
     whole = np.frombuffer(bits, np.uint8)[: len(bits) // 8 * 8]
     data = np.packbits(whole, bitorder="little").tobytes()
-    rows = family_of(family).commands if family is not None else ()
+    rows = kinds.family_of(family).commands if family is not None else ()
     seen = commands_in(bits, rows, place) if rows else []
     if not seen or seen[0].command is None:
         return _by_checks(data)

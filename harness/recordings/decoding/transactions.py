@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.families.command import Place
+from harness.families.registry import Kinds, built_in
 from harness.recordings.decoding.functions import (
     FunctionPhase,
     has_command,
@@ -121,9 +122,13 @@ class TransactionReader:
 
     Args:
         families: family codes that are known to be on the bus, from a fixture.
+        kinds: those that are known; those built in if None.
     """
 
-    def __init__(self, families: tuple[int, ...] = ()) -> None:
+    def __init__(
+        self, families: tuple[int, ...] = (), kinds: Kinds | None = None
+    ) -> None:
+        self._kinds = kinds or built_in()
         self._known = set(families)
         self._selected: RomCode | None = None
         self.roms: dict[RomCode, RomUse] = {}
@@ -190,13 +195,13 @@ class TransactionReader:
     ) -> FunctionPhase:
         """A command that a family on this bus takes in place of a ROM command."""
         for family in sorted(self._known):
-            if has_rom_command(family, command):
+            if has_rom_command(self._kinds, family, command):
                 phase.used = 0
-                function = read_functions(bits, family, Place.ROM)
+                function = read_functions(self._kinds, bits, family, Place.ROM)
                 sides[: len(function.sides)] = np.frombuffer(function.sides, np.uint8)
                 return function
         phase.notes.append(f"{command:02X}h is no ROM command that is known here")
-        return read_functions(bits[8:], None)
+        return read_functions(self._kinds, bits[8:], None)
 
     def _function(
         self,
@@ -206,7 +211,7 @@ class TransactionReader:
         sides: NDArray[np.uint8],
     ) -> FunctionPhase:
         family = self._family(phase.rom, use, rest)
-        function = read_functions(rest, family)
+        function = read_functions(self._kinds, rest, family)
         if use is not RomUse.NONE:
             part = sides[phase.used :]
             part[: len(function.sides)] = np.frombuffer(function.sides, np.uint8)
@@ -226,7 +231,9 @@ class TransactionReader:
             return None
         if len(self._known) == 1 or len(rest) < 8:
             return next(iter(self._known), None)
-        having = [code for code in self._known if has_command(code, _byte(rest))]
+        having = [
+            code for code in self._known if has_command(self._kinds, code, _byte(rest))
+        ]
         return having[0] if len(having) == 1 else None
 
     def _plain(

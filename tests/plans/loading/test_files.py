@@ -273,8 +273,8 @@ def test_which_tells_plans_from_fixtures(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "what", "near"),
     [
-        ("fixtur: x\n", "neither plan nor fixture", "fixture"),
-        ("- plan\n", "neither plan nor fixture", ""),
+        ("fixtur: x\n", "neither plan nor fixture nor kind", "fixture"),
+        ("- plan\n", "neither plan nor fixture nor kind", ""),
         ("fixture: x\nplan: y\n", "plan and fixture in one file", "fixture"),
     ],
 )

@@ -86,7 +86,7 @@ RUNS = {"echo": _echo, "refuse": _refuse, "crash": _crash, "lose": _lose_echoes}
 @pytest.fixture
 def secretive() -> Iterator[None]:
     """A 2Dh whose checks take a secret and are as careless as can be."""
-    table = registry._table()
+    table = registry.built_in()._table
     plain = table[0x2D]
     option = Option(
         name="secret", kind=OptionKind.SECRET, about="a secret", required=True

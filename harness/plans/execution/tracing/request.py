@@ -7,12 +7,15 @@ from pathlib import Path
 
 from harness.errors import UsageError
 from harness.families.option_values import fetch_secret
+from harness.families.registry import Kinds
 from harness.families.secret import Secret
 from harness.families.security.recorded_mac import SECRET_BYTES
 from harness.plans.execution.fixture_circuit import circuit_of
+from harness.plans.kinds.table import families_in_journal, kinds_of
 from harness.plans.schema.files import Fixture
 from harness.recordings.expectation import ExpectedDevice
 from harness.recordings.reading.main_levels import Thresholds
+from harness.results.journal.reader import read_events
 from harness.wire.romcode import RomCode
 
 
@@ -39,6 +42,20 @@ class TraceRequest:
     journal: Path | None = None
     into: Path | None = None
     case_properties: bool = False
+
+    def kinds(self) -> Kinds:
+        """Those built in, those that the fixture describes, and those of the journal.
+
+        Raises:
+            UsageError: the journal is none.
+        """
+        known = kinds_of(fixture=self.fixture)
+        if self.journal is None:
+            return known
+        started = (e for e in read_events(self.journal) if e["event"] == "run_started")
+        for kind in next(started, {}).get("kinds", ()):
+            known = known.with_described(families_in_journal(kind))
+        return known
 
 
 def secret_given(source: str) -> Secret:

@@ -88,6 +88,7 @@ def judge(
         else None,
         keep_lows=beside is not None,
         secret=request.secret,
+        kinds=request.kinds(),
     )
     with ending.interruptible():
         digest = _sha256(request.recording)

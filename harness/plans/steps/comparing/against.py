@@ -25,7 +25,6 @@ from harness.errors import (
 )
 from harness.families.common.readings import REPEATED
 from harness.families.family import Answer, Quantity
-from harness.families.registry import quantities
 from harness.plans.schema.bodies import Read
 from harness.plans.schema.references import (
     AgainstReference,
@@ -91,8 +90,17 @@ def compare(context: Context, body: Read, device: DeviceRef) -> CheckResult:
     with _of_reference(reference):
         corrected = _corrected(calibration, _number(pair.reference))
     budget = [*corrected.budget, *_of_device(context, body, device)]
+    unit = context.kinds.quantities(device.family)[body.quantity].unit
     return replace(
-        _judged(body, device, pair, corrected, budget=budget, calibration=calibration),
+        _judged(
+            body,
+            device,
+            pair,
+            corrected,
+            budget=budget,
+            calibration=calibration,
+            unit=unit,
+        ),
         retries=pair.held,
     )
 
@@ -121,15 +129,18 @@ def require_in_date(
 def _pair(
     context: Context, body: Read, device: DeviceRef, reference: DeviceRef
 ) -> _Pair:
-    of_both = [quantities(d.family).get(body.quantity) for d in (device, reference)]
+    of_both = [
+        context.kinds.quantities(d.family).get(body.quantity)
+        for d in (device, reference)
+    ]
     quantity, of_reference = of_both
     assert quantity is not None
     assert of_reference is not None
     together = (
         quantity.reread is not None
         and of_reference.reread is not None
-        and can_convert(device)
-        and can_convert(reference)
+        and can_convert(context, device)
+        and can_convert(context, reference)
     )
     if together:
         return _from_one_conversion(context, body, device, reference)
@@ -195,7 +206,7 @@ def _common_conversion(
 def _convert_and_read(context: Context, body: Read, reference: DeviceRef) -> float:
     """One conversion of all; the reading of the reference."""
     for _ in range(_REPEATS + 1):
-        devices = [d for d in context.known_devices() if can_convert(d)]
+        devices = [d for d in context.known_devices() if can_convert(context, d)]
         convert_together(context, [reference, *devices])
         held = context.conversions.of(reference.rom_code)
         assert held is not None
@@ -221,7 +232,7 @@ def _read_reference(
 
 
 def _reread(context: Context, name: str, device: DeviceRef) -> Answer:
-    quantity = quantities(device.family)[name]
+    quantity = context.kinds.quantities(device.family)[name]
     session = context.session(device)
     session.memory[REPEATED] = True
     assert quantity.reread is not None
@@ -240,9 +251,15 @@ def _shortly_apart(
             hint="write within_s under against: the longest time between the two",
         )
     with _of_reference(reference):
-        answer = _asked(context, quantities(reference.family)[body.quantity], reference)
+        answer = _asked(
+            context,
+            context.kinds.quantities(reference.family)[body.quantity],
+            reference,
+        )
     began_s = context.clock.now_s()
-    of_device = _asked(context, quantities(device.family)[body.quantity], device)
+    of_device = _asked(
+        context, context.kinds.quantities(device.family)[body.quantity], device
+    )
     apart_s = context.clock.now_s() - began_s
     if apart_s > body.against.within_s:
         raise ReferenceUnfit(
@@ -325,7 +342,7 @@ def _of_device(context: Context, body: Read, device: DeviceRef) -> list[Contribu
 
     Nine bits are steps of 0.5 K, each bit more halves them (data sheet family 28h, p. 3).
     """
-    known = quantities(device.family)
+    known = context.kinds.quantities(device.family)
     if body.quantity != "temperature" or "resolution" not in known:
         return []
     bits = _number(known["resolution"].read(context.session(device)))
@@ -340,11 +357,11 @@ def _judged(
     *,
     budget: list[Contribution],
     calibration: Calibration,
+    unit: str,
 ) -> CheckResult:
     against = body.against
     assert against is not None
     value = _number(pair.device)
-    unit = quantities(device.family)[body.quantity].unit
     expanded = expanded_uncertainty(budget)
     limits = guarded_limits(
         low=body.low, high=body.high, expanded=expanded, multiple=against.guard

@@ -14,7 +14,6 @@ from functools import partial
 
 from harness.errors import StepMissing
 from harness.families.family import ALARM_SEARCH, Answer
-from harness.families.registry import checks, family_of, quantities
 from harness.plans.execution.hazard_gate import require_on_device
 from harness.plans.schema.bodies import Configure, Switch
 from harness.plans.schema.checks import CheckBody
@@ -27,13 +26,15 @@ from harness.records import CheckResult, DeviceRef, Measurement, Outcome, Scalar
 def run_configure(context: Context, body: Configure) -> Iterator[CheckResult]:
     """Write settings to each device meant, and read them back."""
     for device in context.targets():
-        unknown = set(body.settings) - set(family_of(device.family).settings)
+        unknown = set(body.settings) - set(
+            context.kinds.family_of(device.family).settings
+        )
         if unknown:
             yield CheckResult(
                 outcome=Outcome.SKIPPED,
                 device=device,
                 kind="no-setting",
-                message=f"{family_of(device.family).name} does not have "
+                message=f"{context.kinds.family_of(device.family).name} does not have "
                 f"{', '.join(sorted(unknown))}",
             )
             continue
@@ -51,7 +52,7 @@ def run_configure(context: Context, body: Configure) -> Iterator[CheckResult]:
 
 
 def _configure(context: Context, body: Configure, device: DeviceRef) -> CheckResult:
-    rows = family_of(device.family).settings
+    rows = context.kinds.family_of(device.family).settings
     require_on_device(
         frozenset(h for name in body.settings for h in rows[name].hazards),
         named=body.hazard,
@@ -74,11 +75,15 @@ def _write(
     context: Context, device: DeviceRef, settings: Mapping[str, Scalar], *, store: bool
 ) -> Answer:
     """Write settings and read them back; conversions under others count no more."""
-    family = family_of(device.family)
+    family = context.kinds.family_of(device.family)
     assert family.configure is not None  # a family with settings has it
     context.written[device.rom_code] += 1  # also if it ends in an error half-way
     governed = {name for key in settings for name in family.settings[key].governs}
-    left = {n for n, row in quantities(device.family).items() if row.reread is not None}
+    left = {
+        n
+        for n, row in context.kinds.quantities(device.family).items()
+        if row.reread is not None
+    }
     if governed & left:
         why = f"{context.here} set what the conversion depends on"
         context.conversions.lose(device.rom_code, why)
@@ -134,7 +139,7 @@ def make_up_settings(context: Context, device: DeviceRef, what: str) -> None:
 
 def _require_checks(context: Context, device: DeviceRef, what: str) -> None:
     """Insist that the checks ran whose traces ``what`` shows; none is made up for."""
-    known = checks(device.family)
+    known = context.kinds.checks(device.family)
     for item, around in _before(context.plan.steps, context.step):
         body = item.body
         if not isinstance(body, CheckBody) or body.function not in known:
@@ -158,7 +163,7 @@ def _missing(context: Context, step: str) -> str:
 def _require_harmless(
     context: Context, device: DeviceRef, what: str, name: str, wanted: _Wanted
 ) -> None:
-    hazards = family_of(device.family).settings[name].hazards
+    hazards = context.kinds.family_of(device.family).settings[name].hazards
     why = ""
     if hazards:
         why = f"it carries the hazard {', '.join(sorted(map(str, hazards)))}"
@@ -179,7 +184,7 @@ def _wanted(context: Context, device: DeviceRef, what: str) -> dict[str, _Wanted
         if isinstance(body, Switch) and body.supply is not None:
             wanted = _stored(wanted)
         elif isinstance(body, Configure) and all(_means(o, device) for o in around):
-            governing = _governing(body, device, what)
+            governing = _governing(context, body, device, what)
             wanted |= {n: _Wanted(item=item, value=v) for n, v in governing.items()}
     return wanted
 
@@ -193,9 +198,11 @@ def _stored(wanted: dict[str, _Wanted]) -> dict[str, _Wanted]:
     }
 
 
-def _governing(body: Configure, device: DeviceRef, what: str) -> dict[str, Scalar]:
+def _governing(
+    context: Context, body: Configure, device: DeviceRef, what: str
+) -> dict[str, Scalar]:
     """The settings of a step that govern ``what``; none of a device that it skips."""
-    rows = family_of(device.family).settings
+    rows = context.kinds.family_of(device.family).settings
     if not set(body.settings) <= set(rows):
         return {}
     return {n: v for n, v in body.settings.items() if what in rows[n].governs}

@@ -15,7 +15,6 @@ from typing import NamedTuple
 
 from harness.driver.session import AllDevices
 from harness.errors import DeviceError, StepMissing
-from harness.families.registry import family_of, quantities
 from harness.plans.schema.bodies import Convert
 from harness.plans.steps.context import Context
 from harness.records import DeviceRef
@@ -29,9 +28,9 @@ class Together(NamedTuple):
     parasite: bool
 
 
-def can_convert(device: DeviceRef) -> bool:
+def can_convert(context: Context, device: DeviceRef) -> bool:
     """True if the device takes part in a conversion of all."""
-    return family_of(device.family).convert_all is not None
+    return context.kinds.family_of(device.family).convert_all is not None
 
 
 def convert_together(
@@ -56,13 +55,15 @@ def convert_together(
     here = context.here
     held.lose_all(f"the conversion of {here} did not come to its end")
     # families that share a conversion share the function, and are asked once
-    starts = dict.fromkeys(family_of(device.family).convert_all for device in devices)
+    starts = dict.fromkeys(
+        context.kinds.family_of(device.family).convert_all for device in devices
+    )
     took_ms = 0.0
     for start in starts:
         if start is not None:
             took_ms += float(start(AllDevices(context.bus), parasite).value)
     held.lose_all(f"{here} did not wait for this device")
-    codes = [device.rom_code for device in devices if can_convert(device)]
+    codes = [device.rom_code for device in devices if can_convert(context, device)]
     held.hold(codes, step=context.step, together=True)
     return Together(took_ms, parasite)
 
@@ -74,7 +75,7 @@ def anybody_on_parasite(context: Context, devices: list[DeviceRef]) -> bool:
     does not say who it is.
     """
     for device in devices:
-        quantity = quantities(device.family).get("power_supply")
+        quantity = context.kinds.quantities(device.family).get("power_supply")
         session = context.session(device)
         if quantity is None:
             continue
@@ -141,7 +142,7 @@ def make_up_flags(context: Context, devices: Iterable[DeviceRef]) -> None:
     Raises:
         StepMissing: see ``require_supply_to_convert``; besides what converting raises.
     """
-    known = [device for device in devices if can_convert(device)]
+    known = [device for device in devices if can_convert(context, device)]
     lacking = [device for device in known if _lacks_flag(context, device)]
     if not lacking:
         return
@@ -153,7 +154,7 @@ def make_up_flags(context: Context, devices: Iterable[DeviceRef]) -> None:
         with context.conversions.watched(
             session, step=context.step, title=context.here
         ):
-            quantities(device.family)["temperature"].read(session)
+            context.kinds.quantities(device.family)["temperature"].read(session)
 
 
 def _lacks_flag(context: Context, device: DeviceRef) -> bool:
@@ -171,7 +172,8 @@ def _lacks_flag(context: Context, device: DeviceRef) -> bool:
 def _can_convert_together(context: Context, known: list[DeviceRef]) -> bool:
     """No sealed cell pays for a conversion of all, and the supply bears it."""
     counted = any(
-        family_of(d.family).counts_conversions for d in context.known_devices()
+        context.kinds.family_of(d.family).counts_conversions
+        for d in context.known_devices()
     )
     fed = context.bus.adapter.switching.strong_pull_up_on is not None
     return not counted and (fed or not anybody_on_parasite(context, known))

@@ -20,7 +20,6 @@ from harness.errors import (
     LineShorted,
     SlotproofError,
 )
-from harness.families.registry import family_of, quantities, unit_of
 from harness.plans.execution.soak_estimate import Outlook, outlook
 from harness.plans.schema.soak import Soak
 from harness.plans.steps.attempts import settle
@@ -63,7 +62,7 @@ def run_soak(context: Context, body: Soak) -> Iterator[CheckResult]:
     devices = [
         device
         for device in context.targets(body.family)
-        if body.quantity in quantities(device.family)
+        if body.quantity in context.kinds.quantities(device.family)
     ]
     if not devices:
         yield CheckResult(
@@ -81,7 +80,8 @@ def run_soak(context: Context, body: Soak) -> Iterator[CheckResult]:
     bus = bus_result(body, counts, go_on=context.go_on)
     yield replace(bus, notes=notes)
     for tally in counts.tallies:
-        yield device_result(body, tally, counts)
+        unit = context.kinds.unit_of(tally.device.family, body.quantity)
+        yield device_result(body, tally, counts, unit=unit)
 
 
 def _taken_up_at(before: SoakRecord, every_s: float) -> float:
@@ -91,11 +91,13 @@ def _taken_up_at(before: SoakRecord, every_s: float) -> float:
     return math.ceil(before.elapsed_s / every_s) * every_s
 
 
-def _head(body: Soak, devices: list[DeviceRef], view: Outlook) -> SoakStarted:
+def _head(
+    body: Soak, devices: list[DeviceRef], view: Outlook, unit: str
+) -> SoakStarted:
     """What stands at the head of a soak: what it does, and what it can prove."""
     return SoakStarted(
         quantity=body.quantity,
-        unit=unit_of(devices[0].family, body.quantity),
+        unit=unit,
         low=body.low,
         high=body.high,
         devices=tuple(devices),
@@ -131,7 +133,9 @@ class _Soaking:
             resumed = SoakResumed(cycle=self._counts.cycles, elapsed_s=elapsed_s)
             self._lines.note(RESUMED, resumed)
         else:
-            head = _head(self._body, self._devices, self._view)
+            family = self._devices[0].family
+            unit = self._context.kinds.unit_of(family, self._body.quantity)
+            head = _head(self._body, self._devices, self._view, unit)
             self._lines.note(STARTED, head)
         self._besides.take_events()
         try:
@@ -204,10 +208,11 @@ class _Soaking:
     def _start_together(self) -> None:
         """One conversion for all where the quantity allows it."""
         self._converted = False
+        kinds = self._context.kinds
         starts = dict.fromkeys(
-            family_of(device.family).convert_all
+            kinds.family_of(device.family).convert_all
             for device in self._devices
-            if quantities(device.family)[self._body.quantity].reread is not None
+            if kinds.quantities(device.family)[self._body.quantity].reread is not None
         )
         if not starts or None in starts:
             return
@@ -271,7 +276,7 @@ class _Soaking:
 
     def _ask(self, tally: SoakTally, *, first: bool) -> float:
         context, device = self._context, tally.device
-        quantity = quantities(device.family)[self._body.quantity]
+        quantity = context.kinds.quantities(device.family)[self._body.quantity]
         # after a failure the device may have lost its conversion: never the old value
         shared = first and self._converted and quantity.reread is not None
         shared = shared and context.conversions.of(device.rom_code) is not None

@@ -11,7 +11,6 @@ from harness.errors import (
     CheckValueWrong,
     NobodyAnswers,
 )
-from harness.families.registry import unit_of
 from harness.plans.schema.soak import Soak
 from harness.plans.steps.soak.blame import (
     culprits,
@@ -144,7 +143,9 @@ def _bus_verdict(
     return Outcome.PASSED, "", "", ""
 
 
-def device_result(body: Soak, tally: SoakTally, counts: SoakCounts) -> CheckResult:
+def device_result(
+    body: Soak, tally: SoakTally, counts: SoakCounts, *, unit: str
+) -> CheckResult:
     """The verdict on one device, by its own readings.
 
     It fails where it alone exceeds what the plan allows to all devices together, and
@@ -160,7 +161,7 @@ def device_result(body: Soak, tally: SoakTally, counts: SoakCounts) -> CheckResu
         kind=kind,
         message=message,
         hint="" if outcome is Outcome.PASSED else _hint(body, kind, tally, counts),
-        measurements=(*_counts_of(body, tally), *_values_of(body, tally), *rates),
+        measurements=(*_counts_of(body, tally), *_values_of(body, tally, unit), *rates),
         duration_s=round(tally.duration_s, 6),
         evidence={"errors": dict(tally.errors)},
     )
@@ -296,12 +297,11 @@ def _counts_of(body: Soak, tally: SoakTally) -> tuple[Measurement, ...]:
     )
 
 
-def _values_of(body: Soak, tally: SoakTally) -> tuple[Measurement, ...]:
+def _values_of(body: Soak, tally: SoakTally, unit: str) -> tuple[Measurement, ...]:
     """Worst values and mean; nothing if there was no reading."""
     if tally.lowest is None or tally.highest is None:
         return ()
     quantity, low, high = body.quantity, body.low, body.high
-    unit = unit_of(tally.device.family, quantity)
     lowest, highest = (
         Measurement(
             name=f"{quantity}_{which}", value=value, unit=unit, low=low, high=high

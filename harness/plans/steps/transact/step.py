@@ -12,11 +12,12 @@ from harness.families.common.answers import shown
 from harness.families.harmless import only_asks, only_asks_all
 from harness.families.hazard import Hazard
 from harness.plans.execution.hazard_gate import require_on_device
+from harness.plans.kinds.check_values import require_check_values
 from harness.plans.schema.transact import Busy, Transact, bytes_of
 from harness.plans.steps.attempts import attempt, judged
 from harness.plans.steps.context import Context
 from harness.plans.steps.second_look import UNPROVED
-from harness.plans.steps.transact.answer import measured, require_check_values
+from harness.plans.steps.transact.answer import measured
 from harness.records import Bound, CheckResult, DeviceRef, Measurement, Outcome
 from harness.wire.romcode import RomCode
 
@@ -52,12 +53,15 @@ def _transact(
 ) -> CheckResult:
     write = bytes_of(body.write)
     if device is not None:
-        meant, asks = [device], only_asks(device.family, write, body.read)
+        meant, asks = (
+            [device],
+            only_asks(context.kinds, device.family, write, body.read),
+        )
     else:
         meant = context.known_devices()
         codes = [known.family for known in meant]
         opening = b"\xcc" if body.select == "skip" else b""
-        asks = only_asks_all(codes, opening + write, body.read)
+        asks = only_asks_all(context.kinds, codes, opening + write, body.read)
     require_on_device(
         frozenset() if asks else frozenset({Hazard.RAW_WRITE}),
         named=body.hazard,
@@ -82,7 +86,7 @@ def _judged(context: Context, body: Transact, device: DeviceRef | None) -> Check
                 f"two answers differ: {shown(answer)}, then {shown(again)}",
                 hint="without a check value: look at edges and noise, then repeat",
             )
-        require_check_values(body, answer)
+        require_check_values(body.crc, bytes_of(body.write), answer)
     if device is not None and _may_be_nobody(body, answer):
         context.session(device).verify()
     values = list(measured(body, answer))

@@ -48,7 +48,9 @@ def judged(body: dict[str, Any], counts: SoakCounts) -> tuple[CheckResult, ...]:
     soak = Soak.model_validate({"for_s": 28_800, "every_s": 60, **body})
     if soak.stop_at is not None:
         counts.stopped = StopRule(soak.stop_at).reason(counts)
-    devices = [device_result(soak, tally, counts) for tally in counts.tallies]
+    devices = [
+        device_result(soak, tally, counts, unit="degC") for tally in counts.tallies
+    ]
     return bus_result(soak, counts), *devices
 
 

@@ -9,9 +9,10 @@ from hypothesis import strategies as st
 
 from harness.families.command import Effect
 from harness.families.harmless import only_asks, only_asks_all
-from harness.families.registry import family_of, known_families
+from harness.families.registry import built_in, family_of, known_families
+from harness.plans.kinds.check_values import check_bytes
 from harness.plans.schema.transact import BitField, CheckValue
-from harness.plans.steps.transact.answer import check_bytes, row_of
+from harness.plans.steps.transact.answer import row_of
 
 
 @given(st.binary(max_size=40), st.binary(max_size=40))
@@ -59,15 +60,15 @@ def test_what_changes_something_is_no_question(code: int) -> None:
     """Each command of each kind, by its row; what has no row may do anything."""
     for command in family_of(code).commands:
         if command.place == "behind a selection" and command.code:
-            asks = only_asks(code, command.code, 0)
+            asks = only_asks(built_in(), code, command.code, 0)
             assert asks == (command.effect is Effect.NOTHING), command.name
 
 
 def test_bytes_behind_a_reset() -> None:
     """ROM commands that ask; skip and match are looked through."""
-    assert only_asks_all([0x28], b"\x33", 8)
-    assert only_asks_all([0x28], b"\xcc\xbe", 9)
-    assert only_asks_all([0x28], b"\x55" + bytes(8) + b"\xbe", 9)
-    assert not only_asks_all([0x28], b"\xcc\x44", 0)
-    assert not only_asks_all([0x28, 0x99], b"\xcc\xbe", 9)
-    assert not only_asks_all([0x28], b"\x3c", 0)
+    assert only_asks_all(built_in(), [0x28], b"\x33", 8)
+    assert only_asks_all(built_in(), [0x28], b"\xcc\xbe", 9)
+    assert only_asks_all(built_in(), [0x28], b"\x55" + bytes(8) + b"\xbe", 9)
+    assert not only_asks_all(built_in(), [0x28], b"\xcc\x44", 0)
+    assert not only_asks_all(built_in(), [0x28, 0x99], b"\xcc\xbe", 9)
+    assert not only_asks_all(built_in(), [0x28], b"\x3c", 0)

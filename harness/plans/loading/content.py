@@ -1,0 +1,125 @@
+"""What all our files share: read, decoded, of the right sort, sound."""
+
+from __future__ import annotations
+
+import hashlib
+import stat
+from pathlib import Path
+
+from harness.plans.loading.models import Model, shown
+from harness.plans.loading.problems import PlanError, Problem
+from harness.plans.loading.yaml_text import Document, Plain
+from harness.plans.schema.base import Source
+from harness.plans.schema.files import MODELS, FileKind
+
+LARGEST_FILE_BYTES = 1_000_000
+"""A plan of a thousand steps is a twentieth of that."""
+
+
+def read_file(path: str | Path) -> tuple[bytes, Source]:
+    """The bytes of a file, and where they came from.
+
+    Raises:
+        PlanError: it cannot be read, or is none of ours.
+    """
+    name = str(path)
+    try:
+        content = _content(Path(path))
+        absolute = str(Path(path).resolve())
+    except _Unfit as error:
+        raise PlanError([Problem(file=name, what=str(error))]) from None
+    except (OSError, ValueError) as error:
+        raise PlanError([Problem(file=name, what=_reason(error))]) from error
+    digest = hashlib.sha256(content).hexdigest()
+    return content, Source(name=name, path=absolute, sha256=digest)
+
+
+class _Unfit(Exception):
+    """The file is there and is none of ours."""
+
+
+def _content(path: Path) -> bytes:
+    mode = path.stat().st_mode
+    if stat.S_ISDIR(mode):
+        raise _Unfit("this is a folder; expected a YAML file")
+    if not stat.S_ISREG(mode):
+        raise _Unfit("this is no regular file; expected a YAML file")
+    with path.open("rb") as file:
+        # one byte more than allowed tells a large file without reading it whole
+        content = file.read(LARGEST_FILE_BYTES + 1)
+    if len(content) > LARGEST_FILE_BYTES:
+        raise _Unfit("larger than 1 MB; expected a YAML file written by hand")
+    return content
+
+
+def _reason(error: OSError | ValueError) -> str:
+    if isinstance(error, FileNotFoundError):
+        return "no such file"
+    if isinstance(error, PermissionError):
+        return "no permission to read this file"
+    detail = getattr(error, "strerror", None) or str(error)
+    return f"cannot be read: {detail}"
+
+
+def decoded(content: bytes, name: str) -> str:
+    """The text of a file.
+
+    Raises:
+        PlanError: no UTF-8, or binary.
+    """
+    try:
+        text = content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        before = content[: error.start]
+        raise PlanError(
+            [
+                Problem(
+                    file=name,
+                    line=before.count(b"\n") + 1,
+                    column=len(before) - before.rfind(b"\n"),
+                    what=f"byte {content[error.start]:02X}h is no UTF-8 text",
+                    expected="a YAML file, saved as UTF-8",
+                )
+            ]
+        ) from error
+    if "\0" in text:
+        raise PlanError(
+            [Problem(file=name, what="a binary file", expected="a YAML file")]
+        )
+    return text
+
+
+def text_source(text: str, name: str) -> Source:
+    """The origin of what came as text."""
+    digest = hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
+    return Source(name=name, sha256=digest)
+
+
+def mapping_of(document: Document, kind: FileKind) -> dict[str, Plain]:
+    """The file's data, if it can be of that kind at all."""
+    data = document.data
+    others = [word for word in MODELS if word != kind]
+    other = next(
+        (word for word in others if isinstance(data, dict) and word in data), ""
+    )
+    if isinstance(data, dict) and (kind in data or not other):
+        return data  # the schema says what is missing or misspelt
+    what = f"the file is {shown(data)}"
+    if isinstance(data, dict):
+        what = f"this is a {other}, not a {kind}"
+    expected = f"a {kind}, with the top-level key `{kind}:`"
+    place = document.place_of(())
+    raise PlanError(
+        [*document.problems, document.problem(place, what, expected=expected)]
+    )
+
+
+def sound(model: Model | None, problems: list[Problem]) -> Model:
+    """The model, if nothing is wrong.
+
+    Raises:
+        PlanError: with what is wrong.
+    """
+    if model is None or problems:
+        raise PlanError(problems)
+    return model

@@ -1,0 +1,1 @@
+"""What a file that describes a kind of device may hold."""

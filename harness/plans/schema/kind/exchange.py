@@ -1,0 +1,230 @@
+"""One exchange with a selected device, in bytes of the data sheet and named gaps."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Annotated, Self
+
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+
+from harness.plans.schema.base import Strict, complaint
+from harness.plans.schema.transact import (
+    LONGEST_BYTES,
+    Busy,
+    CheckValue,
+    HexBytes,
+    bytes_of,
+)
+
+_TOKEN = re.compile(r"\{([a-z]+)(?: ([0-9]{1,4})\.\.([0-9]{1,4}))?\}|([0-9A-Fa-f]{2})")
+_EXPECTED = 'bytes in hex and gaps such as {address} or {data 2..4}, as in "0F {data}"'
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A place in a template that is filled at run time.
+
+    Attributes:
+        name: what goes there.
+        first: first byte of it.
+        last: last byte of it; None for all.
+    """
+
+    name: str
+    first: int = 0
+    last: int | None = None
+
+
+Piece = bytes | Gap
+
+
+def pieces_of(template: str) -> Iterator[Piece]:
+    """Bytes and gaps of a template, in order."""
+    for found in _TOKEN.finditer(template):
+        name, first, last, digits = found.groups()
+        if digits:
+            yield bytes.fromhex(digits)
+        else:
+            yield Gap(name, int(first or 0), int(last) if last else None)
+
+
+def gaps_of(template: str) -> list[Gap]:
+    """The gaps of a template."""
+    return [piece for piece in pieces_of(template) if isinstance(piece, Gap)]
+
+
+def length_of(template: str, sizes: Mapping[str, int]) -> int:
+    """Bytes of a template whose gaps have these sizes."""
+    return sum(
+        len(piece)
+        if isinstance(piece, bytes)
+        else (sizes[piece.name] if piece.last is None else piece.last + 1) - piece.first
+        for piece in pieces_of(template)
+    )
+
+
+def filled(template: str, values: Mapping[str, bytes]) -> bytes:
+    """The bytes of a template.
+
+    Args:
+        template: with gaps.
+        values: what goes into each.
+    """
+    return b"".join(
+        piece
+        if isinstance(piece, bytes)
+        else values[piece.name][
+            piece.first : None if piece.last is None else piece.last + 1
+        ]
+        for piece in pieces_of(template)
+    )
+
+
+def _template(text: str) -> str:
+    if _TOKEN.sub("", text).strip(" :"):
+        raise complaint(f"{text!r} is no row of bytes", expected=_EXPECTED)
+    return text
+
+
+def _quoted(value: object) -> object:
+    if isinstance(value, int | float):
+        raise complaint(f"{value!r} without quotes is a number", expected=_EXPECTED)
+    return value
+
+
+Template = Annotated[
+    str,
+    BeforeValidator(_quoted, json_schema_input_type=str),
+    AfterValidator(_template),
+    Field(max_length=3 * LONGEST_BYTES),
+]
+"""Bytes in the order of the wire, and gaps."""
+
+
+class BusyFirst(Busy):
+    """Read slots until the device says that it is done."""
+
+    must_begin: bool = Field(
+        default=False,
+        description="the first slots must be busy: else nothing began, and what is read "
+        "afterwards is old",
+    )
+
+
+class Exchange(Strict):
+    """Reset, the device selected, bytes written, the device waited for, bytes read."""
+
+    write: Template = Field(default="", description="bytes to write, with gaps")
+    read: int = Field(default=0, ge=0, le=LONGEST_BYTES, description="bytes to read")
+    busy: BusyFirst | None = Field(
+        default=None, description="wait behind the write until the device is done"
+    )
+    wait_ms: float = Field(
+        default=0, ge=0, le=600_000, description="idle time behind the write"
+    )
+    strong_pull_up: bool = Field(
+        default=False, description="feed the line by the strong pull-up for wait_ms"
+    )
+    crc: tuple[CheckValue, ...] = Field(
+        default=(),
+        strict=False,
+        max_length=64,
+        description="check values of the answer",
+    )
+    complement: bool = Field(
+        default=False,
+        description="in each byte read the high half is the inverse of the low half",
+    )
+    twice: bool | None = Field(
+        default=None,
+        description="read twice and insist on the same; if left out, where nothing "
+        "else proves the answer",
+    )
+    expect: Template = Field(default="", description="the answer that is right")
+    mask: HexBytes = Field(
+        default="", description="bits of expect that count; all if left out"
+    )
+
+    @model_validator(mode="after")
+    def _fits(self) -> Self:
+        if not self.write and not self.read:
+            raise complaint(
+                "nothing to write and nothing to read", expected="write or read"
+            )
+        if self.strong_pull_up and not self.wait_ms:
+            raise complaint(
+                "strong_pull_up for no time", expected="wait_ms", at="strong_pull_up"
+            )
+        if self.busy and self.wait_ms:
+            raise complaint(
+                "busy and wait_ms together", expected="one of them", at="busy"
+            )
+        for number, crc in enumerate(self.crc):
+            at = crc.stands_at(self.read)
+            first = crc.from_byte if crc.over != "write" else 0
+            if at < 0 or at + crc.length > self.read or first > at:
+                raise complaint(
+                    f"{crc.kind} at byte {at} over bytes from {first} of {self.read} read",
+                    expected="its bytes within the answer, behind those it covers",
+                    at=f"crc.{number}",
+                )
+        return self
+
+    @property
+    def is_read_twice(self) -> bool:
+        """True if only a second reading proves the answer."""
+        if self.twice is not None:
+            return self.twice
+        whole = self.expect and not self.mask
+        return bool(self.read) and not self.crc and not whole
+
+    @property
+    def block_bytes(self) -> int:
+        """Bytes of the answer ahead of a check value at its end."""
+        at_end = [crc.length for crc in self.crc if crc.at_byte is None]
+        return self.read - max(at_end, default=0)
+
+    def require_gaps(self, sizes: Mapping[str, int], at: str) -> None:
+        """Insist that every gap exists and that ``expect`` fits.
+
+        Args:
+            sizes: gaps that may stand here, and their bytes.
+            at: key path of the exchange, for the place of a mistake.
+
+        Raises:
+            PydanticCustomError: as ``complaint`` makes it.
+        """
+        for key, template in (("write", self.write), ("expect", self.expect)):
+            for gap in gaps_of(template):
+                size = sizes.get(gap.name)
+                last = gap.last if gap.last is not None else gap.first
+                if size is None or not gap.first <= last < size:
+                    raise complaint(
+                        f"{{{gap.name}}} cannot stand here"
+                        if size is None
+                        else f"{{{gap.name} {gap.first}..{last}}} of {size} bytes",
+                        expected=", ".join(
+                            f"{{{n}}} ({b} bytes)" for n, b in sizes.items()
+                        )
+                        or "bytes in hex only",
+                        at=f"{at}.{key}",
+                    )
+        wanted = length_of(self.expect, sizes)
+        if wanted and wanted != self.read:
+            raise complaint(
+                f"expect has {wanted} bytes and read {self.read}",
+                expected="as many bytes as are read",
+                at=f"{at}.expect",
+            )
+        if self.mask and len(bytes_of(self.mask)) != wanted:
+            raise complaint(
+                f"mask has {len(bytes_of(self.mask))} bytes and expect {wanted}",
+                expected="as many as expect",
+                at=f"{at}.mask",
+            )
+
+
+Exchanges = Annotated[tuple[Exchange, ...], Field(strict=False, max_length=32)]
+"""Exchanges in their order, each with a reset of its own."""

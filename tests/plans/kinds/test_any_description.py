@@ -1,0 +1,283 @@
+"""Any description that loads, and any that does not: nothing crashes, lines are right."""
+
+from __future__ import annotations
+
+import builtins
+import os
+import random
+import re
+import socket
+from collections.abc import Iterator
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+import pytest
+import yaml
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from harness.errors import SlotproofError
+from harness.families.family import Family, Options
+from harness.families.session import Session
+from harness.plans.loading.kinds import load_kind, parse_kind
+from harness.plans.loading.problems import PlanError
+from harness.wire.romcode import RomCode
+
+FOLDER = Path(__file__).parent / "described"
+FILES = sorted(FOLDER.glob("*.kind.yaml"))
+
+
+class _Clock:
+    """Time that jumps."""
+
+    def __init__(self) -> None:
+        self.at_s = 0.0
+
+    def now_s(self) -> float:
+        self.at_s += 0.001
+        return self.at_s
+
+    def sleep(self, seconds: float) -> None:
+        self.at_s += seconds
+
+
+class AnyAnswer:
+    """A session whose device answers whatever the test draws."""
+
+    def __init__(self, code: int, data: st.DataObject) -> None:
+        self.rom = RomCode.build(code, 5)
+        self.memory: dict[str, Any] = {}
+        self.loop_backs: dict[str, str] = {}
+        self.seat_doubt = ""
+        self.clock = _Clock()
+        self._random = random.Random(data.draw(st.integers(0, 1 << 32)))
+        self._dull = data.draw(st.sampled_from([None, 0x00, 0xFF]))
+
+    def _bytes(self, count: int) -> bytes:
+        if self._dull is not None and self._random.random() < 0.5:
+            return bytes([self._dull]) * count
+        return self._random.randbytes(count)
+
+    def transact(self, _write: bytes, read: int = 0) -> bytes:
+        return self._bytes(read)
+
+    def more(self, write: bytes = b"", read: int = 0) -> bytes:
+        del write
+        return self._bytes(read)
+
+    def transact_bits(self, _write: bytes, slots: int) -> list[int]:
+        return [self._random.getrandbits(1) for _ in range(slots)]
+
+    def read_bits(self, slots: int) -> list[int]:
+        return self.transact_bits(b"", slots)
+
+    def hold_strong_pull_up(self, _write: bytes, _hold_s: float) -> None:
+        pass
+
+    def verify(self) -> None:
+        pass
+
+    def meets_condition(self) -> bool:
+        return bool(self._random.getrandbits(1))
+
+    def settle(self) -> None:
+        pass
+
+    def note(self, _text: str, **_facts: object) -> None:
+        pass
+
+
+def _everything(family: Family, session: Session) -> None:
+    """Each quantity, setting and check once; only our own errors may come out."""
+    for quantity in family.quantities.values():
+        _tried(lambda row=quantity: row.read(session))
+    configure = family.configure
+    for name in family.settings if configure else ():
+        for value in ("on", 0, 3.7, True):
+            _tried(lambda n=name, v=value: configure(session, {n: v}, False))  # type: ignore[misc]
+    for check in family.checks.values():
+        given = {
+            name: option.default
+            for name, option in check.options.items()
+            if option.default is not None
+        }
+        if "data" in check.options:
+            given["data"] = b"\x01\x02"
+        _tried(lambda row=check, o=given: row.run(session, Options(o)))
+
+
+def _tried(ask: Any) -> None:  # noqa: ANN401 - any call
+    with suppress(SlotproofError):
+        ask()
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda p: p.stem)
+@given(data=st.data())
+@settings(max_examples=15, suppress_health_check=[HealthCheck.too_slow])
+def test_no_answer_crashes_a_shipped_description(
+    path: Path, data: st.DataObject
+) -> None:
+    """Random bytes, ones, zeros: a value, or an error of ours."""
+    for family in load_kind(path).families:
+        _everything(family, AnyAnswer(family.code, data))  # type: ignore[arg-type]
+
+
+def _mutants(count: int) -> Iterator[tuple[str, int, str]]:
+    """Descriptions with one line changed: text, that line, what was done."""
+    chance = random.Random(20261128)
+    texts = [path.read_text("utf-8") for path in FILES]
+    while count:
+        text = chance.choice(texts)
+        lines = text.splitlines()
+        at = chance.choice([n for n, line in enumerate(lines) if line.strip(" #")])
+        changed = _changed(lines[at], chance)
+        if changed == lines[at]:
+            continue
+        yield (
+            "\n".join([*lines[:at], changed, *lines[at + 1 :]]) + "\n",
+            at + 1,
+            changed,
+        )
+        count -= 1
+
+
+def _changed(line: str, chance: random.Random) -> str:
+    words = re.findall(r"[A-Za-z_]{3,}", line)
+    numbers = re.findall(r"\b(?:0x)?[0-9]+\b", line)
+    way = chance.randrange(6)
+    if way == 0 and words:
+        word = chance.choice(words)
+        return line.replace(word, word[:-2] + word[-1] + word[-2], 1)
+    if way == 1 and numbers:
+        number = chance.choice(numbers)
+        return line.replace(number, chance.choice(["-1", "70000", "x", "1.5", "[]"]), 1)
+    if way == 2:
+        return line.replace(":", "", 1)
+    if way == 3 and words:
+        return line.replace(chance.choice(words), "", 1)
+    if way == 4:
+        return line.replace("{", chance.choice(["", "[", "{{"]), 1)
+    place = chance.randrange(len(line))
+    return line[:place] + chance.choice("{}[]:,'\"é\t&*!") + line[place + 1 :]
+
+
+@pytest.mark.slow
+def test_500_mutants_are_refused_with_a_line_or_loaded() -> None:
+    """No traceback; a refusal stands at the line that was changed or at one that it broke.
+
+    What a change breaks elsewhere is named where it is broken: a renamed block at the
+    row that uses it. So the line is wanted exactly where the changed line itself is no
+    longer sound by the schema, and inside the file always.
+    """
+    refused = []
+    for text, line, changed in _mutants(500):
+        try:
+            described = parse_kind(text, "m")
+        except PlanError as error:
+            places = [(problem.line, problem.column) for problem in error.problems]
+            refused.append((text, line, changed, places))
+            continue
+        assert described.families
+    for text, _, changed, places in refused:
+        last = text.count("\n") + 1
+        assert all(1 <= at <= last and column >= 1 for at, column in places), changed
+    exact = sum(line in [at for at, _ in places] for _, line, _, places in refused)
+    assert len(refused) > 200
+    assert exact > 0.6 * len(refused), (exact, len(refused))
+
+
+def test_a_mutant_that_loads_does_not_crash() -> None:
+    """Whatever a changed but sound description does with random answers."""
+
+    class Drawn:
+        def __init__(self, seed: int) -> None:
+            self.values = [seed, None]
+
+        def draw(self, _strategy: object) -> Any:  # noqa: ANN401
+            return self.values.pop(0)
+
+    loaded = 0
+    for number, (text, _, _) in enumerate(_mutants(120)):
+        try:
+            described = parse_kind(text, "m")
+        except PlanError:
+            continue
+        loaded += 1
+        for family in described.families:
+            _everything(family, AnyAnswer(family.code, Drawn(number)))  # type: ignore[arg-type]
+    assert loaded > 10
+
+
+def test_a_description_reaches_no_file_environment_or_network(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Everything that it offers runs while those are shut."""
+    families = [family for path in FILES for family in load_kind(path).families]
+
+    def shut(*_arguments: object, **_more: object) -> None:
+        raise AssertionError("reached outside")
+
+    with monkeypatch.context() as closed:
+        closed.setattr(builtins, "open", shut)
+        closed.setattr(os, "getenv", shut)
+        closed.setattr(socket, "socket", shut)
+        closed.setattr(os, "environ", {})
+
+        class Fixed:
+            def draw(self, _strategy: object) -> None:
+                return None
+
+        for family in families:
+            _everything(family, AnyAnswer(family.code, Fixed()))  # type: ignore[arg-type]
+
+
+SMALL = """
+kind: thing
+codes: 0xE5
+class: converter
+sources: [invented]
+blocks: {b: {write: "BE", read: 3, crc: [{kind: crc-8}]}}
+registers:
+  - {name: raw, block: b, at: 0, bytes: 2}
+"""
+
+MISTAKES = {
+    "codes: 0xE5>codes: 0x28": ("built in: ", 3),
+    "class: converter>class: convertor": ("did you mean 'converter'", 4),
+    "sources: [invented]>sorces: [invented]": ("did you mean 'sources'", 5),
+    "block: b,>block: c,": ("there is no block 'c' here", 8),
+    "bytes: 2>bytes: 3": ("ends with byte 2 of the 2", 8),
+    "name: raw>name: rom_code": ("'rom_code' is taken", 8),
+    "name: raw>name: Raw": ("cannot be a name", 8),
+    '"BE">"BE {page}"': ("{page} cannot stand here", 6),
+    "sources: [invented]>sources: [invented]\nreplaces_built_in: true": ("none of the codes", 6),
+    "bytes: 2}>bytes: 2, access: read-write}": ("block b cannot be", 8),
+    "bytes: 2}>bytes: 2, scale: 0}": ("scale 0", 8),
+    "bytes: 2}>bytes: 2, hazards: [memory-war]}": ("did you mean 'memory-wear'", 8),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("change", "wanted"), MISTAKES.items())
+def test_mistakes_have_line_and_cure(change: str, wanted: tuple[str, int]) -> None:
+    """Each kind of mistake, at its line."""
+    old, _, new = change.partition(">")
+    text = SMALL.replace(old, new).lstrip("\n")
+    words, line = wanted
+    with pytest.raises(PlanError) as raised:
+        parse_kind(text, "k")
+    (problem,) = [p for p in raised.value.problems if words in str(p)]
+    assert problem.line == line - 1
+
+
+def test_a_replaced_kind_keeps_its_hazards() -> None:
+    """A description cannot take the place of a kind and leave its cautions out."""
+    text = (FOLDER / "lockable_eeprom.kind.yaml").read_text("utf-8")
+    with pytest.raises(PlanError, match="loses the hazard memory-wear"):
+        parse_kind(text.replace("hazards: [memory-wear]", "hazards: []"), "k")
+
+
+def test_small_description_is_sound() -> None:
+    """What the mistakes above are made of."""
+    assert yaml.safe_load(SMALL)["codes"] == 0xE5
+    assert parse_kind(SMALL, "k").families[0].code == 0xE5
