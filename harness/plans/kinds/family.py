@@ -32,7 +32,7 @@ from harness.families.family import (
 )
 from harness.families.restart import AfterRestart, RestartSign, Trace
 from harness.plans.kinds.derived import with_derived
-from harness.plans.kinds.registers import Blocks, map_of
+from harness.plans.kinds.registers import BlockTraffic, map_of
 from harness.plans.kinds.shapes import memory_of, ports_of, search_of
 from harness.plans.kinds.wire import command_of
 from harness.plans.schema.kind.file import Kind
@@ -57,7 +57,7 @@ class _Parts:
 
     def __init__(self, kind: Kind) -> None:
         self._kind = kind
-        self._blocks = Blocks(kind)
+        self._blocks = BlockTraffic(kind)
         self._map: RegisterMap = map_of(kind, self._blocks)
         self._ports: Ports | None = None
         if kind.ports is not None:

@@ -14,7 +14,7 @@ from harness.families.family import Session
 from harness.families.hazard import Hazard
 from harness.plans.kinds.exchanges import do, do_all
 from harness.plans.schema.kind.file import Kind
-from harness.plans.schema.kind.rows import Block, Register
+from harness.plans.schema.kind.rows import BlockRow, RegisterRow
 from harness.plans.schema.transact import bytes_of
 
 _ACCESS = {
@@ -28,7 +28,7 @@ _SENSE = CurrentSense(read_counts=lambda _session: 0, count_uv=0, update_s=0)
 """Only for the resistor that the bench declares; nothing is counted by it."""
 
 
-class Blocks:
+class BlockTraffic:
     """How a described device answers for its blocks, and how they are written."""
 
     def __init__(self, kind: Kind) -> None:
@@ -72,12 +72,12 @@ class Blocks:
         do_all(session, self._kind.conversions[conversion])
 
 
-def _kept(block: Block, new: bytes) -> bytes:
+def _kept(block: BlockRow, new: bytes) -> bytes:
     assert block.change is not None
     return bytes_of(block.change.keeps) or b"\xff" * len(new)
 
 
-def map_of(kind: Kind, blocks: Blocks) -> RegisterMap:
+def map_of(kind: Kind, blocks: BlockTraffic) -> RegisterMap:
     """The register map of a description."""
     rows = {row.name: row for row in kind.registers}
     return RegisterMap(
@@ -88,7 +88,9 @@ def map_of(kind: Kind, blocks: Blocks) -> RegisterMap:
     )
 
 
-def _field(row: Register, rows: Mapping[str, Register], blocks: Blocks) -> Field:
+def _field(
+    row: RegisterRow, rows: Mapping[str, RegisterRow], blocks: BlockTraffic
+) -> Field:
     plain = _plain(row, blocks)
     needs = rows[row.needs.register_] if row.needs else None
     if row.conversion is None and needs is None and not row.sign_extended:
@@ -97,7 +99,7 @@ def _field(row: Register, rows: Mapping[str, Register], blocks: Blocks) -> Field
     return replace(plain, read=partial(_read, row, plain, needed, blocks))
 
 
-def _plain(row: Register, blocks: Blocks) -> Field:
+def _plain(row: RegisterRow, blocks: BlockTraffic) -> Field:
     return Field(
         name=row.name,
         about=row.about,
@@ -126,10 +128,10 @@ def _plain(row: Register, blocks: Blocks) -> Field:
 
 
 def _read(
-    row: Register,
+    row: RegisterRow,
     plain: Field,
     needed: Field | None,
-    blocks: Blocks,
+    blocks: BlockTraffic,
     session: Session,
 ) -> bytes:
     """The block of a row: after a conversion, and only if it means anything."""
@@ -148,7 +150,7 @@ def _read(
     return block
 
 
-def _require_sign_extended(row: Register, plain: Field, block: bytes) -> None:
+def _require_sign_extended(row: RegisterRow, plain: Field, block: bytes) -> None:
     word = int.from_bytes(block[plain.span], plain.order)
     lower = row.shift + (row.bits or 0)
     ones = (1 << 8 * row.bytes - lower) - 1

@@ -15,7 +15,7 @@ from harness.families.common.scratchpad import Scratchpad
 from harness.families.family import Check, Findings, Options, Session, Setting
 from harness.families.hazard import Hazard
 from harness.plans.kinds.exchanges import do_all
-from harness.plans.kinds.registers import Blocks
+from harness.plans.kinds.registers import BlockTraffic
 from harness.plans.schema.kind.shapes import (
     ConditionalSearch,
     MemoryShape,
@@ -113,7 +113,7 @@ def _write(shape: MemoryShape, session: Session, at: int, data: bytes) -> None:
 # -- ports ---------------------------------------------------------------------------
 
 
-def ports_of(shape: PortsShape, blocks: Blocks) -> Ports:
+def ports_of(shape: PortsShape, blocks: BlockTraffic) -> Ports:
     """The ports of a description."""
 
     def read(session: Session) -> PortState:
@@ -145,7 +145,7 @@ def _gathered(word: int, places: tuple[int, ...]) -> int:
 
 def search_of(
     shape: ConditionalSearch,
-    blocks: Blocks,
+    blocks: BlockTraffic,
     settings: Mapping[str, Setting],
     configure: Configure,
 ) -> Check:

@@ -11,7 +11,13 @@ from harness.families.family import ALARM_SEARCH, DEVICE_CLASSES
 from harness.plans.loading.problems import nearest, one_of
 from harness.plans.schema.base import Families, FromFile, Text, Word, complaint
 from harness.plans.schema.kind.exchange import Exchanges
-from harness.plans.schema.kind.rows import Block, Derived, Register, Restart, RowName
+from harness.plans.schema.kind.rows import (
+    BlockRow,
+    Derived,
+    RegisterRow,
+    Restart,
+    RowName,
+)
 from harness.plans.schema.kind.shapes import ConditionalSearch, MemoryShape, PortsShape
 from harness.plans.schema.kind.wire import WireCommand
 
@@ -47,12 +53,12 @@ class Kind(FromFile):
         default_factory=dict,
         description="exchanges that measure anew, with their longest time",
     )
-    blocks: dict[RowName, Block] = Field(
+    blocks: dict[RowName, BlockRow] = Field(
         default_factory=dict, description="bytes that are read together"
     )
-    registers: Annotated[tuple[Register, ...], Field(strict=False, max_length=256)] = (
-        Field(default=(), description="values in the blocks")
-    )
+    registers: Annotated[
+        tuple[RegisterRow, ...], Field(strict=False, max_length=256)
+    ] = Field(default=(), description="values in the blocks")
     derived: Annotated[tuple[Derived, ...], Field(strict=False, max_length=64)] = Field(
         default=(), description="quantities worked out from those before them"
     )

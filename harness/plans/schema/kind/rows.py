@@ -60,7 +60,7 @@ class Change(Strict):
     )
 
 
-class Block(Exchange):
+class BlockRow(Exchange):
     """Bytes that the device answers together: a page, a scratchpad, a status."""
 
     before: Exchanges = Field(
@@ -84,7 +84,7 @@ class Needs(Strict):
     value: Scalar = Field(description="what that row must read")
 
 
-class Register(BitPlace):
+class RegisterRow(BitPlace):
     """One row of the data sheet's register table: a quantity, a setting, or both."""
 
     name: RowName = Field(description="name of the quantity, as plans write it")
