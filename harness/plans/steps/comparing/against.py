@@ -90,19 +90,11 @@ def compare(context: Context, body: Read, device: DeviceRef) -> CheckResult:
     with _of_reference(reference):
         corrected = _corrected(calibration, _number(pair.reference))
     budget = [*corrected.budget, *_of_device(context, body, device)]
-    unit = context.kinds.quantities(device.family)[body.quantity].unit
-    return replace(
-        _judged(
-            body,
-            device,
-            pair,
-            corrected,
-            budget=budget,
-            calibration=calibration,
-            unit=unit,
-        ),
-        retries=pair.held,
+    unit = context.kinds.unit_of(device.family, body.quantity)
+    result = _judged(
+        body, device, pair, corrected, unit=unit, budget=budget, calibration=calibration
     )
+    return replace(result, retries=pair.held)
 
 
 def require_in_date(
@@ -355,9 +347,9 @@ def _judged(
     pair: _Pair,
     corrected: _Corrected,
     *,
+    unit: str,
     budget: list[Contribution],
     calibration: Calibration,
-    unit: str,
 ) -> CheckResult:
     against = body.against
     assert against is not None
