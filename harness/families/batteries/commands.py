@@ -127,30 +127,31 @@ _READ_WRITE = (
         source=_30,
     ),
 )
+
+
+def _of_a_block(name: str, code: int, effect: Effect, about: str) -> Command:
+    return Command(
+        name=name,
+        code=bytes([code]),
+        parts=(one_byte_address(),),
+        effect=effect,
+        about=about,
+        source=_30,
+    )
+
+
 _BLOCKS = (
-    Command(
-        name="copy",
-        code=b"\x48",
-        parts=(one_byte_address(),),
-        effect=Effect.STORED,
-        about="a whole block, from shadow to EEPROM; 10 ms at most, bit 7 of 07h meanwhile",
-        source=_30,
+    _of_a_block(
+        "copy",
+        0x48,
+        Effect.STORED,
+        "a whole block, from shadow to EEPROM; 10 ms at most, bit 7 of 07h meanwhile",
     ),
-    Command(
-        name="recall",
-        code=b"\xb8",
-        parts=(one_byte_address(),),
-        effect=Effect.VOLATILE,
-        about="a whole block, from EEPROM to shadow",
-        source=_30,
+    _of_a_block(
+        "recall", 0xB8, Effect.VOLATILE, "a whole block, from EEPROM to shadow"
     ),
-    Command(
-        name="lock",
-        code=b"\x6a",
-        parts=(one_byte_address(),),
-        effect=Effect.FOR_EVER,
-        about="only if the lock bit of 07h was set just before",
-        source=_30,
+    _of_a_block(
+        "lock", 0x6A, Effect.FOR_EVER, "only if the lock bit of 07h was set just before"
     ),
 )
 

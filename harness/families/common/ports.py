@@ -67,6 +67,18 @@ class Ports:
         """Latches with every transistor off."""
         return (1 << len(self.channels)) - 1
 
+    def configure(
+        self, session: Session, settings: Mapping[str, Scalar], store: bool
+    ) -> Answer:
+        """Switch outputs, as a family row asks for it; nothing of it is ever stored.
+
+        Raises:
+            UsageError: a value is neither on nor off.
+            AnswerImpossible: a latch reads back otherwise.
+        """
+        del store
+        return configure_outputs(session, self, settings)
+
     def names(self, bits: int) -> str:
         """The channels of set bits, for messages."""
         listed = [name for n, name in enumerate(self.channels) if bits >> n & 1]

@@ -52,7 +52,10 @@ from harness.families.loggers.missions.quantities import (
     register_quantity,
 )
 from harness.families.loggers.missions.run import (
+    forced_temperature,
+    log_check,
     mission_check,
+    mission_values,
     run_mission,
     stop_check,
 )
@@ -72,12 +75,7 @@ def _words(registers: ClimateRegisters) -> str:
 
 
 _QUANTITIES = (
-    Quantity(
-        name="temperature",
-        unit="degC",
-        read=read_temperature,
-        about="from a forced conversion; not while a mission runs",
-    ),
+    forced_temperature(read_temperature),
     Quantity(
         name="humidity",
         unit="%RH",
@@ -150,16 +148,7 @@ def _mission(session: Session, options: Options) -> Findings:
     )
     values, evidence = _log_findings(session, options, after)
     return Findings(
-        measurements=(
-            Measurement(
-                name="mission_samples",
-                value=after.samples,
-                unit="samples",
-                low=options.whole("samples"),
-            ),
-            *values,
-            Measurement(name="flags", value=", ".join(running.flags) or "none"),
-        ),
+        measurements=mission_values(options, after, ", ".join(running.flags), *values),
         evidence=evidence,
     )
 
@@ -214,13 +203,7 @@ _CHECKS = (
     *clock_checks(LOGGER.clock),
     mission_check(_mission, *_MISSION_OPTIONS, expected_s=25),
     stop_check(LOGGER),
-    Check(
-        name="log",
-        about="reads the log of the last mission",
-        run=_log,
-        options=by_name(LOW, HIGH, _LOW_RH, _HIGH_RH),
-        expected_s=5,
-    ),
+    log_check(_log, LOW, HIGH, _LOW_RH, _HIGH_RH, expected_s=5),
     Check(
         name="alarms",
         about="which thresholds were passed",

@@ -32,7 +32,6 @@ from harness.families.family import (
     Option,
     OptionKind,
     Options,
-    Quantity,
     Session,
     by_name,
     looks,
@@ -66,7 +65,10 @@ from harness.families.loggers.missions.quantities import (
 )
 from harness.families.loggers.missions.run import (
     Logger,
+    forced_temperature,
+    log_check,
     mission_check,
+    mission_values,
     run_mission,
     stop_check,
 )
@@ -105,12 +107,7 @@ def _temperature(session: Session) -> Answer:
 
 
 _QUANTITIES = (
-    Quantity(
-        name="temperature",
-        unit="degC",
-        read=_temperature,
-        about="from a forced conversion; not while a mission runs",
-    ),
+    forced_temperature(_temperature),
     register_quantity(
         read_registers,
         "logger_status",
@@ -213,25 +210,17 @@ def _results(
     samples = read_log(session, after)
     values, evidence = _alarm_values(session)
     return Findings(
-        measurements=(
-            Measurement(
-                name="mission_samples",
-                value=after.samples,
-                unit="samples",
-                low=options.whole("samples"),
+        measurements=mission_values(
+            options,
+            after,
+            ", ".join(
+                name
+                for name, bit in FLAGS.items()
+                if name != "clock" and running.status & bit
             ),
             *judged_log(samples, options),
             _histogram_value(session, after),
             *values,
-            Measurement(
-                name="flags",
-                value=", ".join(
-                    name
-                    for name, bit in FLAGS.items()
-                    if name != "clock" and running.status & bit
-                )
-                or "none",
-            ),
         ),
         evidence={"start": after.started, "samples_degc": samples[:100], **evidence},
     )
@@ -263,13 +252,7 @@ _CHECKS = (
         expected_s=185,
     ),
     stop_check(LOGGER),
-    Check(
-        name="log",
-        about="reads the log of the last mission",
-        run=_log,
-        options=by_name(LOW, HIGH),
-        expected_s=1.5,
-    ),
+    log_check(_log, LOW, HIGH, expected_s=1.5),
     Check(
         name="histogram",
         about="the bins hold as many samples as the mission took",

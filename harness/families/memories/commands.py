@@ -28,6 +28,7 @@ from harness.families.command import (
     one_byte_address,
     two_byte_address,
 )
+from harness.families.common.redirected_memory import redirected_memory
 from harness.families.common.scratchpad_commands import (
     copy_command,
     pad_commands,
@@ -214,36 +215,7 @@ def write_once(last: int) -> tuple[Command, ...]:
         last: last address of the data memory.
     """
     return (
-        Command(
-            name="read memory",
-            code=b"\xf0",
-            parts=(
-                two_byte_address(),
-                device("data", ToAddress(last)),
-                crc16(CODE, ADDRESS, "data"),
-            ),
-            source=_0B,
-        ),
-        Command(
-            name="read memory with CRC",
-            code=b"\xa5",
-            parts=(
-                two_byte_address(),
-                device("redirection", about="FFh, or the inverse of the other page"),
-                crc16(CODE, ADDRESS, "redirection"),
-                device("data", ToPageEnd(32)),
-                crc16("data"),
-                Again(
-                    (
-                        device("redirection"),
-                        crc16("redirection"),
-                        device("data", 32),
-                        crc16("data"),
-                    )
-                ),
-            ),
-            source=_0B,
-        ),
+        *redirected_memory(last, source=_0B, source_of_crc=_0B),
         Command(
             name="read status",
             code=b"\xaa",

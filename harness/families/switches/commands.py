@@ -19,12 +19,12 @@ from harness.families.command import (
     Part,
     Place,
     ToAddress,
-    ToPageEnd,
     crc16,
     device,
     host,
     two_byte_address,
 )
+from harness.families.common.redirected_memory import redirected_memory
 from harness.families.common.status_port import (
     CONFIRMATION,
     status_commands,
@@ -161,35 +161,10 @@ DUAL_WITH_MEMORY = (
         "ever",
         source=_12,
     ),
-    Command(
-        name="read memory",
-        code=b"\xf0",
-        parts=(
-            two_byte_address(),
-            device("data", ToAddress(0x7F)),
-            crc16(CODE, ADDRESS, "data"),
-        ),
+    *redirected_memory(
+        0x7F,
         source=f"{_12}; its CRC: from memory",
-    ),
-    Command(
-        name="read memory with CRC",
-        code=b"\xa5",
-        parts=(
-            two_byte_address(),
-            device("redirection"),
-            crc16(CODE, ADDRESS, "redirection"),
-            device("data", ToPageEnd(32)),
-            crc16("data"),
-            Again(
-                (
-                    device("redirection"),
-                    crc16("redirection"),
-                    device("data", 32),
-                    crc16("data"),
-                )
-            ),
-        ),
-        source="data sheet family 12h (part DS2406) p. 8",
+        source_of_crc="data sheet family 12h (part DS2406) p. 8",
     ),
 )
 """Family 12h."""

@@ -19,8 +19,6 @@ Source: data sheet family 12h (part DS2406) p. 8, 13, 15-16 and 30.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 from harness.errors import AnswerImpossible
 from harness.families.common.answers import require_crc16, shown
 from harness.families.common.conditional import answered, search_check
@@ -30,7 +28,6 @@ from harness.families.common.port_signs import output_signs
 from harness.families.common.ports import (
     Ports,
     PortState,
-    configure_outputs,
     port_quantities,
     port_settings,
 )
@@ -47,7 +44,6 @@ from harness.families.family import (
     looks,
 )
 from harness.families.switches import commands, restarts
-from harness.records import Scalar
 
 ACCESS, READ_STATUS, WRITE_STATUS, READ_MEMORY = 0xF5, 0xAA, 0x55, 0xF0
 
@@ -114,24 +110,13 @@ def _drive(session: Session, latches: int) -> None:
     write_settings(session, held & _SEARCH_BITS | latches << 5)
 
 
-_PORTS = Ports(
+PORTS = Ports(
     channels=("a", "b"),
     read=_read,
     drive=_drive,
     hazards=frozenset({Hazard.OUTPUT_SWITCHING, Hazard.HIGH_VOLTAGE_OUTPUT}),
     clear_activity=lambda session: information(session, _LOOK_AND_CLEAR),
 )
-
-
-def configure(session: Session, settings: Mapping[str, Scalar], store: bool) -> Answer:
-    """Switch outputs; ``store`` changes nothing, the latches are volatile.
-
-    Raises:
-        UsageError: a value is neither on nor off.
-        AnswerImpossible: a latch reads back otherwise.
-    """
-    del store
-    return configure_outputs(session, _PORTS, settings)
 
 
 def read_memory(session: Session, address: int, length: int) -> bytes:
@@ -149,7 +134,7 @@ def read_memory(session: Session, address: int, length: int) -> bytes:
 
 
 def _conditional_search(session: Session, options: Options) -> Findings:
-    place = _PORTS.channels.index(options.text("channel"))
+    place = PORTS.channels.index(options.text("channel"))
     held = status(session, _SETTINGS_AT)[0]
     session.note("status byte 7 before the check", value=held)
     latches = held & ~_SEARCH_BITS
@@ -200,7 +185,7 @@ _QUANTITIES = (
 _CONDITIONAL_SEARCH = search_check(
     _conditional_search,
     condition="while a pin meets the condition (puts the condition back)",
-    channels=_PORTS.channels,
+    channels=PORTS.channels,
 )
 
 FAMILIES = (
@@ -209,11 +194,11 @@ FAMILIES = (
         name="dual switch, 13 V output, 1 Kbit write-once memory",
         device_class="I/O port",
         typical_parts="DS2406, DS2407",
-        quantities=by_name(*port_quantities(_PORTS), *_QUANTITIES),
-        settings=by_name(*port_settings(_PORTS)),
-        configure=configure,
+        quantities=by_name(*port_quantities(PORTS), *_QUANTITIES),
+        settings=by_name(*port_settings(PORTS)),
+        configure=PORTS.configure,
         checks=by_name(
-            *port_checks(_PORTS),
+            *port_checks(PORTS),
             _CONDITIONAL_SEARCH,
             *memory_checks(Memory(size=_MEMORY_END, read=read_memory)),
         ),
@@ -221,7 +206,7 @@ FAMILIES = (
         commands=commands.DUAL_WITH_MEMORY,
         restarts=(
             *restarts.DUAL_WITH_MEMORY,
-            *output_signs(_PORTS, 1, restarts.DUAL_WITH_MEMORY_SOURCE),
+            *output_signs(PORTS, 1, restarts.DUAL_WITH_MEMORY_SOURCE),
         ),
         destructive="switches loads up to 13 V; a reset low over 5 ms drops the outputs",
         facts="CRC-16 on everything; write-once memory is read only here",

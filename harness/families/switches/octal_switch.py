@@ -23,7 +23,6 @@ the test mode.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from itertools import pairwise
 
 from harness.errors import AnswerImpossible
@@ -35,7 +34,6 @@ from harness.families.common.ports import (
     CONFIRMED,
     Ports,
     PortState,
-    configure_outputs,
     port_quantities,
     port_settings,
     write_confirmed,
@@ -57,7 +55,7 @@ from harness.families.family import (
 )
 from harness.families.restart import AfterRestart
 from harness.families.switches import commands, restarts
-from harness.records import Measurement, Scalar
+from harness.records import Measurement
 
 READ, SAMPLE, WRITE = 0xF0, 0xF5, 0x5A
 CLEAR_ACTIVITY, WRITE_SEARCH = 0xC3, 0xCC
@@ -107,24 +105,13 @@ def _clear_activity(session: Session) -> None:
         )
 
 
-_PORTS = Ports(
+PORTS = Ports(
     channels=tuple("01234567"),
     read=_read,
     drive=_drive,
     hazards=frozenset({Hazard.OUTPUT_SWITCHING}),
     clear_activity=_clear_activity,
 )
-
-
-def configure(session: Session, settings: Mapping[str, Scalar], store: bool) -> Answer:
-    """Switch outputs; ``store`` changes nothing, the latches are volatile.
-
-    Raises:
-        UsageError: a value is neither on nor off.
-        AnswerImpossible: a latch reads back otherwise.
-    """
-    del store
-    return configure_outputs(session, _PORTS, settings)
 
 
 def write_search(session: Session, mask: int, polarity: int, control: int) -> None:
@@ -258,7 +245,7 @@ _CHECKS = (
     search_check(
         _conditional_search,
         condition="while a pin meets the condition (clears the power-on flag)",
-        channels=_PORTS.channels,
+        channels=PORTS.channels,
     ),
     Check(
         name="level_samples",
@@ -290,16 +277,16 @@ FAMILIES = (
         name="octal switch",
         device_class="I/O port",
         typical_parts="DS2408",
-        quantities=by_name(*port_quantities(_PORTS), *_QUANTITIES),
-        settings=by_name(*port_settings(_PORTS)),
-        configure=configure,
-        checks=by_name(*port_checks(_PORTS), *_CHECKS),
+        quantities=by_name(*port_quantities(PORTS), *_QUANTITIES),
+        settings=by_name(*port_settings(PORTS)),
+        configure=PORTS.configure,
+        checks=by_name(*port_checks(PORTS), *_CHECKS),
         looks=looks("ports", "power_supply", "power_on_flag"),
         destructive="switches loads; outputs power up at random",
         commands=commands.OCTAL,
         restarts=(
             *restarts.OCTAL,
-            *output_signs(_PORTS, AfterRestart.RANDOM, restarts.OCTAL_SOURCE),
+            *output_signs(PORTS, AfterRestart.RANDOM, restarts.OCTAL_SOURCE),
         ),
         facts="CRC-16 on registers and samples",
     ),

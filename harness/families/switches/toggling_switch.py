@@ -11,15 +11,12 @@ Source: data sheet family 05h (part DS2405, 050304) p. 1-2.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 from harness.errors import CheckValueWrong
 from harness.families.common.port_checks import kept, port_checks
 from harness.families.common.port_signs import output_signs
 from harness.families.common.ports import (
     Ports,
     PortState,
-    configure_outputs,
     port_quantities,
     port_settings,
 )
@@ -39,7 +36,7 @@ from harness.families.family import (
     looks,
 )
 from harness.families.switches import commands
-from harness.records import Measurement, Scalar
+from harness.records import Measurement
 
 _SLOTS = 8
 _COUNT = "toggles"
@@ -71,7 +68,7 @@ def _toggle(session: Session) -> None:
     session.transact(b"")
 
 
-_PORTS = Ports(
+PORTS = Ports(
     channels=("a",),
     read=_read,
     drive=_drive,
@@ -79,21 +76,10 @@ _PORTS = Ports(
 )
 
 
-def configure(session: Session, settings: Mapping[str, Scalar], store: bool) -> Answer:
-    """Toggle the output if it is not as wanted; ``store`` changes nothing.
-
-    Raises:
-        UsageError: a value is neither on nor off.
-        AnswerImpossible: the transistor is not as wanted afterwards.
-    """
-    del store
-    return configure_outputs(session, _PORTS, settings)
-
-
 def _toggling(session: Session, options: Options) -> Findings:
     times = options.whole("times")
     wrong = 0
-    with kept(session, _PORTS):
+    with kept(session, PORTS):
         state = _read(session).latches
         for _ in range(times):
             _toggle(session)
@@ -118,7 +104,7 @@ FAMILIES = (
         device_class="I/O port",
         typical_parts="DS2405",
         quantities=by_name(
-            *port_quantities(_PORTS),
+            *port_quantities(PORTS),
             Quantity(
                 name="toggles",
                 unit="",
@@ -126,10 +112,10 @@ FAMILIES = (
                 about="how often this run toggled the output so far",
             ),
         ),
-        settings=by_name(*port_settings(_PORTS)),
-        configure=configure,
+        settings=by_name(*port_settings(PORTS)),
+        configure=PORTS.configure,
         checks=by_name(
-            *port_checks(_PORTS),
+            *port_checks(PORTS),
             Check(
                 name="toggle",
                 about="each match toggles the output once; puts it back",
@@ -144,7 +130,7 @@ FAMILIES = (
                         high=1000,
                     )
                 ),
-                hazards=_PORTS.hazards,
+                hazards=PORTS.hazards,
                 expected_s=0.5,
             ),
         ),
@@ -153,7 +139,7 @@ FAMILIES = (
             SafeQuantity(quantity="channel_a_output_off", watched=True),
         ),
         commands=commands.TOGGLING,
-        restarts=output_signs(_PORTS, 1, "from memory"),
+        restarts=output_signs(PORTS, 1, "from memory"),
         changed_by_match="channel_a_output_off",
         destructive="any match by its ROM code toggles the load",
         facts="no check value: sensed by search, never by match",

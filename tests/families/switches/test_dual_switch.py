@@ -16,7 +16,7 @@ from harness.errors import (
 )
 from harness.families.hazard import Hazard
 from harness.families.registry import checks, quantities
-from harness.families.switches.dual_switch import configure
+from harness.families.switches.dual_switch import PORTS
 
 Make = Callable[..., Any]
 """A fixture that makes something; conftest has the signatures."""
@@ -46,8 +46,12 @@ def test_worked_transactions(script: Make) -> None:
         0x3A, [OFF, ("5A FC 03", "AA F0"), ("F5", "F0 F0"), ("F5", "F0 F0"),
                ("5A FD 02", "AA C3"), ("F5", "C3 C3")]
     )  # fmt: skip
-    configure(session, {"channel_a_output": "on", "channel_b_output": "on"}, False)
-    configure(session, {"channel_a_output": False, "channel_b_output": True}, False)
+    PORTS.configure(
+        session, {"channel_a_output": "on", "channel_b_output": "on"}, False
+    )
+    PORTS.configure(
+        session, {"channel_a_output": False, "channel_b_output": True}, False
+    )
     assert session.lines == []
 
 
@@ -86,7 +90,7 @@ def test_what_no_check_can_catch(script: Make) -> None:
 def test_refused_writes(script: Make, answer: str, error: type[Exception]) -> None:
     """Ones from a device that is there, another confirmation, a broken status."""
     with pytest.raises(error):
-        configure(
+        PORTS.configure(
             script(0x3A, [OFF, ("5A FE 01", answer)]), {"channel_a_output": "on"}, False
         )
 
@@ -96,7 +100,7 @@ def test_ones_from_nobody(script: Make) -> None:
     session = script(0x3A, [OFF, ("5A FE 01", "FF FF"), ("F5", "FF FF")])
     session.present = False
     with pytest.raises(DeviceAbsent):
-        configure(session, {"channel_a_output": "on"}, False)
+        PORTS.configure(session, {"channel_a_output": "on"}, False)
     with pytest.raises(DeviceAbsent):
         ask(session, "channel_a_level")
 
@@ -104,18 +108,18 @@ def test_ones_from_nobody(script: Make) -> None:
 def test_outputs_follow_their_settings(live: Make) -> None:
     """What is set is read back from the pins."""
     session = live(0x3A)
-    configure(session, {"channel_b_output": "on"}, False)
+    PORTS.configure(session, {"channel_b_output": "on"}, False)
     shown = ("level", "output_off")
     assert [ask(session, f"channel_{c}_{w}") for w in shown for c in "ab"] == [
         1, 0, 1, 0]  # fmt: skip
     with pytest.raises(UsageError, match="on or off"):
-        configure(session, {"channel_b_output": "half"}, False)
+        PORTS.configure(session, {"channel_b_output": "half"}, False)
 
 
 def test_walk_finds_what_is_wrong(live: Make, given: Make) -> None:
     """A sound part passes; a pin held low is named; the outputs come back."""
     session = live(0x3A)
-    configure(session, {"channel_b_output": "on"}, False)
+    PORTS.configure(session, {"channel_b_output": "on"}, False)
     assert all(value.holds for value in run(session, given, "output_walk").values())
     assert pins(session).latches == 0b01
     pins(session).held_low = {"a"}

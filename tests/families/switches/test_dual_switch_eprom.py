@@ -15,7 +15,7 @@ from harness.errors import (
 )
 from harness.families.registry import checks, quantities
 from harness.families.switches.dual_switch_eprom import (
-    configure,
+    PORTS,
     information,
     read_memory,
 )
@@ -66,7 +66,7 @@ def test_worked_transactions(script: Make) -> None:
     names = ("channel_a_level", "channel_b_output_off", "power_supply", "channel_count")
     assert [ask(session, name) for name in names] == [1, 1, "parasite", 2]
     session = script(0x12, SWITCHING)
-    assert configure(session, {"channel_a_output": "on"}, False).value == "10"
+    assert PORTS.configure(session, {"channel_a_output": "on"}, False).value == "10"
     assert session.lines == []
 
 
@@ -74,10 +74,10 @@ def test_ways_to_fail(script: Make) -> None:
     """A write that did not arrive whole is not confirmed; ones are nobody."""
     lines = [*SWITCHING[:2], ("55 07 00 5F", "1F CB")]
     with pytest.raises(CheckValueWrong):
-        configure(script(0x12, lines), {"channel_a_output": "on"}, False)
+        PORTS.configure(script(0x12, lines), {"channel_a_output": "on"}, False)
     lines = [*SWITCHING[:3], ("..FF", "7F")]
     with pytest.raises(AnswerImpossible, match="7Fh after writing 5Fh"):
-        configure(script(0x12, lines), {"channel_a_output": "on"}, False)
+        PORTS.configure(script(0x12, lines), {"channel_a_output": "on"}, False)
     with pytest.raises(DeviceAbsent):
         information(script(0x12, [("F5 5D FF", "FF FF FF FF")]))
 
@@ -86,7 +86,7 @@ def test_outputs_levels_activity(live: Make, given: Make) -> None:
     """A sound part passes all port checks; search bits and latches come back."""
     session = live(0x12, tied={"a": "b"}, loop_backs={"a": "b"})
     device(session).search = 0x0D
-    configure(session, {"channel_b_output": "on"}, False)
+    PORTS.configure(session, {"channel_b_output": "on"}, False)
     for name in ("output_walk", "loop_back", "activity"):
         assert all(value.holds for value in run(session, given, name).values()), name
     assert device(session).pins.latches == 0b01

@@ -13,7 +13,7 @@ from harness.errors import (
     DeviceAbsent,
 )
 from harness.families.registry import checks, quantities
-from harness.families.switches.octal_switch import configure, registers, write_search
+from harness.families.switches.octal_switch import PORTS, registers, write_search
 from tests.outside_crc import crc_16
 
 Make = Callable[..., Any]
@@ -75,7 +75,7 @@ def test_worked_write(script: Make) -> None:
         0x29, [("F0 88 00", before), ("5A A5 5A", "AA A5"), ("F0 88 00", after)]
     )
     on = {f"channel_{n}_output": not 0xA5 >> n & 1 for n in range(8)}
-    assert configure(session, on, False).value == "10100101"
+    assert PORTS.configure(session, on, False).value == "10100101"
     assert session.lines == []
 
 
@@ -121,7 +121,7 @@ def test_write_not_confirmed(script: Make, answer: str) -> None:
     before = checked("F08800", "FFFF00000080FFFF")
     session = script(0x29, [("F0 88 00", before), ("5A FE 01", answer)])
     with pytest.raises(AnswerImpossible):
-        configure(session, {"channel_0_output": "on"}, False)
+        PORTS.configure(session, {"channel_0_output": "on"}, False)
 
 
 def test_activity_not_confirmed(script: Make, live: Make, given: Make) -> None:
@@ -185,10 +185,10 @@ def test_test_mode_is_found_and_left(live: Make, given: Make) -> None:
     session = live(0x29, wakes_in_test_mode=True)
     device(session).pins.switch(0xFF)
     with pytest.raises(AnswerImpossible, match="channel 0") as raised:
-        configure(session, {"channel_0_output": "on"}, False)
+        PORTS.configure(session, {"channel_0_output": "on"}, False)
     assert "test mode" in raised.value.hint
     run(session, given, "leave_test_mode")
-    configure(session, {"channel_0_output": "on"}, False)
+    PORTS.configure(session, {"channel_0_output": "on"}, False)
     assert device(session).pins.latches == 0xFE
 
 

@@ -12,7 +12,7 @@ from harness.errors import (
     AnswerImpossible,
 )
 from harness.families.registry import checks, quantities
-from harness.families.switches.toggling_switch import configure
+from harness.families.switches.toggling_switch import PORTS
 
 Make = Callable[..., Any]
 """A fixture that makes something; conftest has the signatures."""
@@ -40,7 +40,7 @@ def test_worked_transaction(script: Make) -> None:
     states = iter([False, False, True])
     session.read_bits = lambda slots: [1] * slots
     session.meets_condition = lambda: next(states)
-    configure(session, {"channel_a_output": "on"}, False)
+    PORTS.configure(session, {"channel_a_output": "on"}, False)
     assert session.lines == []
     assert session.memory["toggles"] == 1
 
@@ -63,7 +63,7 @@ def test_output_is_as_wanted(live: Make) -> None:
     """Toggled only if it is not as wanted already."""
     session = live(0x05)
     for value, toggles in (("off", 0), ("on", 1), ("on", 1), ("off", 2)):
-        configure(session, {"channel_a_output": value}, False)
+        PORTS.configure(session, {"channel_a_output": value}, False)
         assert device(session).toggles == toggles
         assert ask(session, "channel_a_output_off") == (value == "off")
         assert ask(session, "channel_a_level") == (value == "off")
@@ -97,4 +97,4 @@ def test_part_that_does_not_toggle(live: Make) -> None:
     session = live(0x05)
     device(session).meets_condition = lambda: False
     with pytest.raises(AnswerImpossible, match="channel a reads back wrong"):
-        configure(session, {"channel_a_output": "on"}, False)
+        PORTS.configure(session, {"channel_a_output": "on"}, False)

@@ -11,12 +11,14 @@ from harness.errors import ReadingImplausible
 from harness.families.common.restore import restored
 from harness.families.common.timekeeping import DeviceClock, from_bcd
 from harness.families.family import (
+    Answer,
     Check,
     Findings,
     Hazard,
     Option,
     OptionKind,
     Options,
+    Quantity,
     Session,
     by_name,
 )
@@ -181,6 +183,45 @@ def mission_check(
         options=by_name(SAMPLES, *options),
         hazards=frozenset({Hazard.MISSION_DATA_LOSS, Hazard.CLOCK_SETTING}),
         expected_s=expected_s,
+    )
+
+
+def log_check(
+    run: Callable[[Session, Options], Findings], *limits: Option, expected_s: float
+) -> Check:
+    """Reads the log of the last mission and holds it to limits."""
+    return Check(
+        name="log",
+        about="reads the log of the last mission",
+        run=run,
+        options=by_name(*limits),
+        expected_s=expected_s,
+    )
+
+
+def mission_values(
+    options: Options, after: MissionRegisters, flags: str, *values: Measurement
+) -> tuple[Measurement, ...]:
+    """What every mission must give, around what its kind measures."""
+    return (
+        Measurement(
+            name="mission_samples",
+            value=after.samples,
+            unit="samples",
+            low=options.whole("samples"),
+        ),
+        *values,
+        Measurement(name="flags", value=flags or "none"),
+    )
+
+
+def forced_temperature(read: Callable[[Session], Answer]) -> Quantity:
+    """The row of a temperature that a logger measures outside of a mission."""
+    return Quantity(
+        name="temperature",
+        unit="degC",
+        read=read,
+        about="from a forced conversion; not while a mission runs",
     )
 
 
