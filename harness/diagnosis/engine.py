@@ -40,7 +40,11 @@ from harness.diagnosis.probes.kinds import look_again, look_at
 from harness.diagnosis.probes.pulls import PullWatch
 from harness.diagnosis.probes.raw_link import Ear
 from harness.diagnosis.probes.searches import scan
-from harness.diagnosis.probes.separating import answers_long_reset, answers_overdrive
+from harness.diagnosis.probes.separating import (
+    answers_after_pause,
+    answers_long_reset,
+    answers_overdrive,
+)
 from harness.diagnosis.separation import Separator, next_separator
 from harness.diagnosis.separators import Separators
 from harness.diagnosis.signs.observing import observe
@@ -103,6 +107,8 @@ class Examination:
 
     def run(self) -> Diagnosis:
         """Every probe that makes sense, then the rules; the bench stays as it was."""
+        clock = self._bus.clock
+        wall, started_s = clock.calendar(), clock.now_s()
         with left_as_found(self._bus), self._pulls.on():
             try:
                 self._gather()
@@ -110,7 +116,9 @@ class Examination:
                 # a probe that broke off, or Ctrl-C, must not leave its marks behind
                 with suppress(SlotproofError):
                     self.clinic.restore()
-        self.take(pulls=tuple(self._pulls.at_s))
+        stepped_s = (clock.calendar() - wall).total_seconds()
+        stepped_s -= clock.now_s() - started_s
+        self.take(pulls=tuple(self._pulls.at_s), clock_step_s=round(stepped_s, 3))
         findings, ruled_out = judge(self.evidence)
         return Diagnosis(findings=findings, evidence=self.evidence, ruled_out=ruled_out)
 
@@ -302,6 +310,9 @@ class Examination:
         if facts.verified or not facts.verifies:
             return facts
         rom = RomCode.parse(facts.rom_code)
+        if answers_after_pause(self.ear, rom):
+            return replace(facts, answers_after_pause=True)
+        facts = replace(facts, answers_after_pause=False)
         fast = answers_overdrive(self.ear, rom)
         long = answers_long_reset(self.ear, rom)
         return replace(facts, answers_long_reset=long, answers_overdrive=fast)

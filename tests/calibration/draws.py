@@ -44,6 +44,8 @@ class Mechanism:
     name: str
     change: Change
     truth: Truth
+    of: tuple[str, ...] = ()
+    """Names of the mechanisms that it is made of, where it is two."""
 
 
 def truth(

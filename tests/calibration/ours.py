@@ -152,6 +152,14 @@ def _hot_leak(random: Random, bench: Bench) -> None:
     bench["line"]["pull_up_ohm"] = 4700
 
 
+REPLACES_DEVICES = (
+    "hot leaking inputs",
+    "bus power too weak",
+    "conversions given up",
+    "brown-out",
+)
+"""Mechanisms that put other devices on the bench."""
+
 _NOISE = (
     "noise: spikes",
     "noise: pulled-highs",

@@ -16,11 +16,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
+from random import Random
 from typing import Any
 
 from harness.diagnosis.diagnosis import Diagnosis
 from tests.calibration import ours, second
-from tests.calibration.draws import Bench, Mechanism
+from tests.calibration.draws import Bench, Mechanism, Truth
 from tests.calibration.draws import healthy as healthy_ours
 from tests.calibration.tally import NOTHING, table
 from tests.calibration.trial import EFFORT, examined, faulty, line_of, seed_of
@@ -87,13 +88,43 @@ def _healthy_line(bench: str, seed: int, number: int) -> dict[str, Any]:
     return {"bench": bench, "mechanism": NOTHING, "number": number, "healthy": found}
 
 
-def tasks() -> Iterator[tuple[str, Mechanism | None]]:
-    """Each mechanism of each bench that is at hand, and nothing at all."""
+def _both(bench: str, seed: int, number: int) -> Mechanism:
+    """Two mechanisms drawn by lot: either may come first.
+
+    What replaces the devices of a bench goes before what names one of them.
+    """
+    able = ours.MECHANISMS if bench == "ours" else second.MECHANISMS
+    drawn = seed_of(seed, f"{bench} {TWO}", number).sample(able, 2)
+    one, other = sorted(drawn, key=lambda m: m.name not in ours.REPLACES_DEVICES)
+
+    def change(random: Random, made: Bench) -> None:
+        one.change(random, made)
+        other.change(random, made)
+
+    return Mechanism(
+        name=TWO,
+        change=change,
+        truth=Truth(
+            kinds=one.truth.kinds | other.truth.kinds,
+            alike=one.truth.alike | other.truth.alike,
+            words=(*one.truth.words, *other.truth.words),
+        ),
+        of=(one.name, other.name),
+    )
+
+
+TWO = "two mechanisms"
+
+
+def tasks(seed: int, number: int) -> Iterator[tuple[str, Mechanism | None]]:
+    """Each mechanism of each bench that is at hand, two of them, and nothing at all."""
     yield ("ours", None)
     yield from (("ours", m) for m in ours.MECHANISMS)
+    yield ("ours", _both("ours", seed, number))
     if second.tools() is not None:
         yield ("second", None)
         yield from (("second", m) for m in second.MECHANISMS)
+        yield ("second", _both("second", seed, number))
 
 
 def main(folder: str, seed: str, draws: str, *more: str) -> None:
@@ -110,7 +141,7 @@ def main(folder: str, seed: str, draws: str, *more: str) -> None:
     }
     with path.open("a", encoding="utf-8") as out:
         for number in range(int(draws)):
-            for bench, mechanism in tasks():
+            for bench, mechanism in tasks(int(seed), number):
                 name = mechanism.name if mechanism else NOTHING
                 if number % parts != part or (bench, name, number) in done:
                     continue

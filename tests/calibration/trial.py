@@ -32,8 +32,8 @@ class Grade:
     """What a diagnosis was worth.
 
     Attributes:
-        first: cause, kind and confidence of the first finding that is no note; of the
-            first note where there are only notes; "nothing".
+        first: cause and kind of the first finding that claims trouble, or of a note where
+            that is all there is to say of the mechanism; "nothing".
         sure: its confidence.
         right: it names the mechanism, or says that it cannot be told from its likes.
         named: the mechanism is among what an undecided finding names.
@@ -71,7 +71,9 @@ def _run(bus: Bus, fixture: Any, effort: Effort) -> Diagnosis:  # noqa: ANN401 -
 def grade(found: Diagnosis, truth: Truth) -> Grade:
     """The first finding beside the truth."""
     worth = [f for f in found.findings if f.weight is not Weight.NOTE]
-    first = next(iter(worth or found.findings), None)
+    # a note claims no trouble: of a mechanism that it does not name it says nothing
+    worth += [f for f in found.findings if f"{f.cause}: {f.kind}" in truth.kinds]
+    first = next(iter(worth), None)
     if first is None:
         return Grade(first="nothing", sure="nothing", right=False, named=False)
     name = f"{first.cause}: {first.kind}"
@@ -168,7 +170,7 @@ def line_of(
         "bench": bench,
         "mechanism": mechanism.name,
         "number": number,
-    }
+    } | ({"of": mechanism.of} if mechanism.of else {})
     try:
         twin, again = twins()
         found = examine()

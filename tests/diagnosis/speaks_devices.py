@@ -93,6 +93,7 @@ SPEAKS_DEVICES: Speaks = {
                     rom_code=ROM,
                     family=0x28,
                     verifies=30,
+                    answers_after_pause=False,
                     answers_long_reset=False,
                     answers_overdrive=False,
                 ),
@@ -280,6 +281,18 @@ SPEAKS_DEVICES: Speaks = {
         first_device(settings_kept=False),
         Cause.CONFIGURATION,
         "reloaded",
+        Sure.LIKELY,
+    ),
+    "another family in its place": (
+        {
+            "inventory": {
+                ROM: "present",
+                OTHER: "missing",
+                "5000080316215E10": "unlisted family",
+            }
+        },
+        Cause.CONFIGURATION,
+        "family-changed",
         Sure.LIKELY,
     ),
     "unlisted": (

@@ -107,6 +107,20 @@ SPEAKS_KINDS: dict[str, tuple[Change, Cause, str, Sure]] = {
         "output-load",
         Sure.LIKELY,
     ),
+    "address damaged": (
+        device(
+            reading(
+                "ports",
+                "x",
+                tries=2,
+                troubles={"check-value": 1},
+                evidence={"heard": "F0 DF 00", "meant": "F0 FF 00"},
+            )
+        ),
+        Cause.NOISE,
+        "address-damaged",
+        Sure.UNDECIDED,
+    ),
     "torn answer": (
         device(reading("ports", "x", tries=2, troubles={"answer-impossible": 1})),
         Cause.NOISE,

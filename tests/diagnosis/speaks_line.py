@@ -74,7 +74,7 @@ SPEAKS_LINE: Speaks = {
         },
         Cause.DEVICE,
         "stretches-reset",
-        Sure.CERTAIN,
+        Sure.LIKELY,
     ),
     "wrong rate": (
         {"adapter": replace(ADAPTER, measured_baud=125_500.0)},
@@ -235,6 +235,22 @@ SPEAKS_LINE: Speaks = {
         Cause.CONFIGURATION,
         "left-in-fast-mode",
         Sure.UNDECIDED,
+    ),
+    "wall clock set": (
+        {"clock_step_s": -3600.0},
+        Cause.HOST,
+        "clock-step",
+        Sure.CERTAIN,
+    ),
+    "a burst comes and singles do not": (
+        {
+            "adapter": replace(
+                ADAPTER, ones=NOTHING, slow_ones=NOTHING, bursts={512: (1, 1)}
+            )
+        },
+        Cause.ADAPTER,
+        "holds-short-writes",
+        Sure.LIKELY,
     ),
     "pulled meanwhile": (
         {"pulls": (24.0,), "probes": (ProbeNote(name="x", did="y", took_s=30.0),)},

@@ -288,9 +288,41 @@ def push_pull_output(evidence: Evidence) -> Iterator[Finding]:
     )
 
 
+def holds_singles(evidence: Evidence) -> Iterator[Finding]:
+    """Single characters bring nothing, a burst comes back: short writes are kept back."""
+    adapter = evidence.adapter
+    if not evidence.silent or adapter is None or not adapter.bursts:
+        return
+    size, (whole, _) = next(iter(adapter.bursts.items()))
+    came = size - adapter.burst_missing
+    if came < HELD_SHARE * size:
+        return  # a line that goes low merges a burst into a character
+    yield Finding(
+        cause=Cause.ADAPTER,
+        kind="holds-short-writes",
+        says="single characters bring no echo and a long burst does: the adapter, or what is "
+        "between, passes on full packets only",
+        measured=(
+            f"0 of {adapter.ones.sent} single characters echoed, {came} of {size} in a burst"
+            f"{', whole' if whole else ''}",
+        ),
+        ruled_out=(
+            "a low line and an open receive lead: neither lets a burst through",
+        ),
+        try_first="switch off buffering on the way (a network bridge, a terminal program), or "
+        "use another adapter",
+    )
+
+
+HELD_SHARE = 0.5
+"""A line that stays low gives one character a burst, a deaf receiver none (arithmetic)."""
+
+
 def silence(evidence: Evidence) -> Iterator[Finding]:
     """Nothing that was sent came back from the first character on."""
     if not evidence.silent or evidence.seen_low or evidence.adapter is None:
+        return
+    if any(holds_singles(evidence)):
         return
     yield Finding(
         cause=Cause.UNDECIDED,
@@ -313,4 +345,26 @@ def silence(evidence: Evidence) -> Iterator[Finding]:
         ),
         try_first="measure the idle line against ground: near 0 V look for a short or "
         "swapped leads, near the supply look at the RX lead",
+    )
+
+
+STEP_S = 0.1
+"""A clock that is slewed goes 500 ppm apart at most (RFC 5905), 0.06 s in two minutes; what
+goes further was set."""
+
+
+def clock_step(evidence: Evidence) -> Iterator[Finding]:
+    """The host's wall clock was set while we examined."""
+    step_s = evidence.clock_step_s
+    if step_s is None or abs(step_s) < STEP_S:
+        return
+    yield Finding(
+        cause=Cause.HOST,
+        kind="clock-step",
+        says="the host's wall clock was set during the examination: dates in the journal jump, "
+        "and the clock of a part compared with it seems to",
+        measured=(f"the wall clock went {step_s:+.3f} s beside the running time",),
+        ruled_out=("waits and round trips: they go by the running time",),
+        try_first="let the host's clock settle before a run; compare clocks of parts again",
+        weight=Weight.WARNING,
     )

@@ -150,6 +150,33 @@ def _others_right(evidence: Evidence, device: DeviceFacts) -> bool:
     )
 
 
+def address_damaged(evidence: Evidence) -> Iterator[Finding]:
+    """An answer whose check value is right for a command or address one flip away."""
+    told = [
+        (d.name, d.rom_code, r.evidence) for d in evidence.devices for r in d.readings
+    ]
+    if evidence.failed is not None:
+        told.append(
+            (evidence.failed.name, evidence.failed.device, evidence.failed.evidence)
+        )
+    for name, code, kept in told:
+        if {"heard", "meant"} <= kept.keys():
+            yield Finding(
+                cause=Cause.NOISE,
+                kind="address-damaged",
+                says=f"{name} heard {kept['heard']} in place of {kept['meant']}: the command or "
+                "address was damaged on the way out, its answer was not",
+                measured=(
+                    f"the CRC-16 of the answer is right for {kept['heard']}; by chance for one "
+                    "of 24 flips in 24 of 65,536",
+                ),
+                ruled_out=("damage to the answer: its check value fits",),
+                try_first="look at edges and noise; what was written may have gone elsewhere: "
+                "read it back",
+                device=code,
+            )
+
+
 def torn_answer(evidence: Evidence) -> Iterator[Finding]:
     """Answers that did not hold, and did when they were asked for again."""
     for device in evidence.devices:

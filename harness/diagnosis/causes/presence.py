@@ -46,6 +46,41 @@ _UNDER_ANOTHER_CODE = (
 )
 
 
+def replaced(evidence: Evidence) -> dict[str, str]:
+    """ROM code that is missing -> the one code of another kind that came in its place.
+
+    Only where one is missing and one is new: which of several sits where no bus tells.
+    """
+    standing = evidence.inventory
+    new = [c for c, s in standing.items() if s == Membership.UNLISTED_FAMILY]
+    strangers = [c for c, s in standing.items() if s == Membership.NEWCOMER]
+    gone = [c for c, s in standing.items() if s == Membership.MISSING]
+    return {gone[0]: new[0]} if len(new) == len(gone) == 1 and not strangers else {}
+
+
+def other_family(evidence: Evidence) -> Iterator[Finding]:
+    """A kind that nobody expects, and one of those expected is missing: one finding."""
+    for code, new in replaced(evidence).items():
+        socket = evidence.expected.rom_codes.get(code, "")
+        yield Finding(
+            cause=Cause.CONFIGURATION,
+            kind="family-changed",
+            says=f"at {socket or 'the place'} of {code} the family changed from {code[-2:]}h to "
+            f"{new[-2:]}h: {new} answers there; it is read by the rules of its own family",
+            measured=(
+                f"{code}: 0 directed searches answered, {new}: in "
+                f"{evidence.scans.found.get(new, 0) if evidence.scans else 0} scans and proved",
+            ),
+            tells_apart=(
+                f"{Cause.DEVICE} absent: {code} is found with a known-good part beside "
+                f"{new}, which sits elsewhere",
+            ),
+            try_first=f"write {new} into the fixture's socket, or put a {code[-2:]}h part back",
+            device=new,
+            weight=Weight.WARNING,
+        )
+
+
 def missing(evidence: Evidence) -> Iterator[Finding]:
     """Expected, never found, while others answer."""
     others = [d for d in evidence.devices if d.verified]
@@ -59,6 +94,8 @@ def missing(evidence: Evidence) -> Iterator[Finding]:
         and not (evidence.scans and d.rom_code in evidence.scans.last)
         and not (d.answers_long_reset or d.answers_overdrive)
     ]
+    other = replaced(evidence)
+    gone = [d for d in gone if d.rom_code not in other]
     if not gone or not others:
         return
     # somebody under a code that cannot be, or under another's, may be the one
@@ -219,6 +256,7 @@ def unlisted(evidence: Evidence) -> Iterator[Finding]:
         code: standing
         for code, standing in evidence.inventory.items()
         if standing in {Membership.NEWCOMER, Membership.UNLISTED_FAMILY}
+        and code not in replaced(evidence).values()
     }
     if strangers:
         yield Finding(

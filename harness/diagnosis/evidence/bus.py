@@ -324,8 +324,9 @@ class DeviceFacts:
         verifies: directed searches tried.
         verify_troubles: kind of error -> directed searches that it ended without saying
             anything of this device alone: late replies, and resets that nobody answered.
-        answers_long_reset: whether it answered a directed search behind a reset of 694 or
-            833 us; None if not tried, since it answered others.
+        answers_after_pause: whether it answered a search behind a customary reset and 6 ms.
+        answers_long_reset: the same behind a reset of 694 or 833 us; both None if not tried,
+            since it answered others.
         answers_overdrive: the same at overdrive speed; None where the adapter cannot.
         signals: whether it answered the alarm search behind a stretched reset; None if not
             tried.
@@ -352,6 +353,7 @@ class DeviceFacts:
     verified: int = 0
     verifies: int = 0
     verify_troubles: dict[str, int] = field(default_factory=dict)
+    answers_after_pause: bool | None = None
     answers_long_reset: bool | None = None
     answers_overdrive: bool | None = None
     signals: bool | None = None
@@ -430,9 +432,11 @@ class Evidence:
     """ROM code -> standing over the scans, see ``inventory.Standing``."""
     lost: int = 0
     """How often the adapter was gone."""
+    clock_step_s: float | None = None
+    """What the host's wall clock went beside its running time; None if not compared."""
     seen_low: bool = False
-    """True if the last character heard before the first probe, or in it, was low to its
-    end and not sent so: a line that goes low for good gives one such character."""
+    """True if the last character heard before or in the first probe was low to its end and
+    not sent so, as one is when a line goes low for good."""
     pulls: tuple[float, ...] = ()
     """When the line was pulled for long with nobody asked to: s since the beginning."""
     not_ready: str = ""

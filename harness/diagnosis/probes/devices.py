@@ -234,6 +234,9 @@ class Clinic:
                 command = bytes([CONVERT])
                 heard = self._bus.transact_bits(patient.rom, command, 1) == [0]
                 took_ms = self._watch() if heard else None
+                if watch and not heard:
+                    # one that does live on the line converts without a sign of it
+                    self._bus.clock.sleep(_LONGEST_S)
         except AdapterUnplugged:
             raise
         except SlotproofError as fault:

@@ -59,6 +59,7 @@ def _reading(
     troubles: Counter[str] = Counter()
     values: list[Scalar] = []
     evidence: dict[str, Any] = {}
+    heard: dict[str, Any] = {}
     said, tries, in_a_row = "", 0, 0
     while len(values) < times and in_a_row < TRIES:
         tries += 1
@@ -72,6 +73,7 @@ def _reading(
             troubles[fault.kind] += 1
             said, in_a_row = fault.what, in_a_row + 1
             evidence = evidence or fault.facts
+            heard = heard or fault.facts
             session.settle()
             continue
         values.append(answer.value)
@@ -85,6 +87,9 @@ def _reading(
         tries=tries,
         troubles=dict(troubles),
         said=said,
-        evidence=evidence,
+        evidence={
+            **evidence,
+            **{k: heard[k] for k in ("heard", "meant") if k in heard},
+        },
         watched=look.watched,
     )

@@ -39,6 +39,9 @@ _HOST_JITTER_S = 0.001
 
 _BURSTS = (512, 256, 128, 64, 32, 16)
 _BURST_TRIES = 8
+_PATIENT = 512
+"""Characters of the burst that is tried where single ones bring nothing: eight packets of
+64, the largest of a common chip."""
 
 FAST_RESET_BYTE = 0xC0
 """Low for seven bits, 49 us at 142,857 baud: a reset to whoever is in overdrive (48 to
@@ -84,6 +87,12 @@ def examine_adapter(ear: Ear) -> AdapterFacts:
         resets, reset_doubt = _rate(
             ear, _SLOW_BAUD, late_s, byte=PULSE_BYTE, sizes=_RESET_BURSTS, tries=2
         )
+    if not ones.histogram:
+        # one that answers whole packets only is no silent one
+        heard = ear.send(b"\xff" * _PATIENT, baud)
+        missing, extra = _PATIENT - len(heard.echoes), len(heard.extra)
+        bursts = {_PATIENT: (int(heard.whole), 1)} if heard.echoes else {}
+        ear.bus.adapter.settle()
     unfed = _echo_without_supply(ear, baud) if ones.histogram else None
     ear.send(b"\xff", baud)  # the idle line is heard at this rate
     return AdapterFacts(

@@ -98,9 +98,20 @@ def send_characters(ear: Ear) -> dict[str, Histogram]:
     return found
 
 
+RESET_BAUD = 9600
+"""F0h there is low for 521 us, the customary reset."""
+
 LONGER_RESETS = ((PULSE_BYTE, LONG_RESET_BAUD), (0xF8, 4800))
 """Character and rate: low for 694 and 833 us. Up to 960 us a low is a reset and no loss of
 supply (published limits)."""
+
+
+def answers_after_pause(ear: Ear, rom: RomCode) -> bool:
+    """Whether such a device answers behind a customary reset once the line had time to rise.
+
+    Then the reset was long enough, and something held the line longer than searches wait.
+    """
+    return _answers_behind(ear, rom, PULSE_BYTE, RESET_BAUD)
 
 
 def answers_long_reset(ear: Ear, rom: RomCode) -> bool:

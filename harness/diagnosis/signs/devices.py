@@ -76,6 +76,8 @@ def _searches(device: DeviceFacts, others: list[DeviceFacts]) -> Iterator[Observ
     mine = device.unanswered - common
     of = device.verified + mine
     yield _of(Sign.SEARCH_LOST, mine, of, device)
+    if device.answers_after_pause is not None:
+        yield _of(Sign.PAUSE_HEARD, int(device.answers_after_pause), 1, device)
     if device.answers_long_reset is not None:
         yield _heard_otherwise(device)
     lost = sum(d.unanswered - d.nobody_there for d in others)

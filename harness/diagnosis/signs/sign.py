@@ -82,6 +82,9 @@ class Sign(StrEnum):
     # one device
     SEARCH_LOST = "directed searches without answer"
     OTHERS_LOST = "directed searches of other devices without answer"
+    PAUSE_HEARD = (
+        "searches answered only once the line had time to rise behind the reset"
+    )
     LONG_RESET_HEARD = (
         "searches answered behind a longer reset, or at overdrive speed, only"
     )

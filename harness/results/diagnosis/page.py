@@ -95,8 +95,10 @@ def findings_of(found: Diagnosis) -> tuple[Found, ...]:
 
 def _finding(finding: Finding) -> Found:
     device = f", device {finding.device}" if finding.device else ""
+    # a note claims no trouble, so that there is nothing to be sure of
+    sure = "" if finding.weight is Weight.NOTE else f"{finding.sure} "
     return Found(
-        title=f"{finding.cause} ({finding.kind}), {finding.sure} {finding.weight}{device}",
+        title=f"{finding.cause} ({finding.kind}), {sure}{finding.weight}{device}",
         outcome=str(_outcome(finding)),
         says=finding.says,
         points=tuple(_points(finding)),

@@ -91,3 +91,27 @@ def test_a_long_row_is_cut() -> None:
     """Messages stay short."""
     assert shown(b"\x01\x02") == "01 02"
     assert shown(bytes(50)).endswith("00 .. (50 bytes)")
+
+
+@pytest.mark.parametrize("place", [0, 7, 8, 13, 21])
+def test_a_check_value_that_fits_another_address(place: int) -> None:
+    """A device that heard an address one flip away answers rightly for that one."""
+    sent, data = bytes([0xF0, 0xFF, 0x00]), bytes(range(8))
+    heard = bytearray(sent)
+    heard[place // 8] ^= 1 << place % 8
+    answer = data + crc_16(bytes(heard) + data).to_bytes(2, "little")
+    with pytest.raises(CheckValueWrong) as caught:
+        require_crc16(sent, answer, what="page")
+    assert caught.value.facts["heard"] == heard.hex(" ").upper()
+    assert caught.value.cause == "noise"
+
+
+@pytest.mark.parametrize("place", range(0, 80, 7))
+def test_a_flip_in_the_answer_is_no_damaged_address(place: int) -> None:
+    """Two flips never share a remainder in so short a block: its distance is 4."""
+    sent, data = bytes([0xF0, 0xFF, 0x00]), bytes(range(8))
+    answer = bytearray(data + crc_16(sent + data).to_bytes(2, "little"))
+    answer[place // 8] ^= 1 << place % 8
+    with pytest.raises(CheckValueWrong) as caught:
+        require_crc16(sent, bytes(answer), what="page")
+    assert not caught.value.facts

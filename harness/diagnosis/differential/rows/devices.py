@@ -26,7 +26,7 @@ DEVICE_ROWS = (
         shows=frozenset({Sign.SEARCH_LOST}),
         predicts=(
             *always(Sign.SEARCH_LOST, least=1.0),
-            *never(Sign.LONG_RESET_HEARD),
+            *never(Sign.LONG_RESET_HEARD, Sign.PAUSE_HEARD),
         ),
         would_show="a known-good part in the socket is found",
     ),
@@ -242,6 +242,13 @@ DEVICE_ROWS = (
         kind="constants-moved",
         shows=frozenset({Sign.CONSTANTS_MOVED}),
         would_show="the constants are its own again in the next reading",
+        alike="noise",
+    ),
+    CauseRow(
+        cause=Cause.NOISE,
+        kind="address-damaged",
+        shows=frozenset({Sign.TORN}),
+        would_show="the check value is right for a command or address one flip away",
         alike="noise",
     ),
     CauseRow(

@@ -21,6 +21,8 @@ _STATED = (
         "alarm-stale",
         "the alarm search before and after a conversion",
     ),
+    (Cause.CONFIGURATION, "family-changed", "the fixture beside the search"),
+    (Cause.HOST, "clock-step", "the host's wall clock beside its running time"),
     (Cause.CONFIGURATION, "unlisted", "the fixture beside the search"),
     (Cause.DEVICE, "clock-drift", "the rate against the host"),
     (Cause.CONFIGURATION, "off-sheet", "bytes that are always the same"),

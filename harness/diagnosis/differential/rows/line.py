@@ -152,16 +152,14 @@ LINE_ROWS = (
     CauseRow(
         cause=Cause.DEVICE,
         kind="stretches-reset",
-        shows=frozenset({Sign.RESET_HELD, Sign.PRESENCE_LONG}),
+        shows=frozenset({Sign.RESET_HELD, Sign.PRESENCE_LONG, Sign.PAUSE_HEARD}),
         predicts=always(Sign.RESET_HELD),
         would_show="resets are short again without that part, or with its alarm cleared",
     ),
     CauseRow(
         cause=Cause.DEVICE,
         kind="long-presence",
-        shows=frozenset({Sign.PRESENCE_LONG}),
-        # a presence pulse comes once the reset has been let go
-        predicts=never(Sign.RESET_HELD),
+        shows=frozenset({Sign.PRESENCE_LONG, Sign.PAUSE_HEARD}),
         would_show="presence is short again without that part",
     ),
     CauseRow(
@@ -184,7 +182,7 @@ LINE_ROWS = (
         # a part in fast mode takes a long low for a reset, never a short one; it is heard
         # at its own speed, and behind a low that even it takes for a standard reset
         predicts=(
-            *never(Sign.EXTRA_AFTER_FF),
+            *never(Sign.EXTRA_AFTER_FF, Sign.PAUSE_HEARD),
             *always(Sign.LONG_RESET_HEARD, least=1.0),
         ),
         would_show="it stops after a reset of 694 us",
