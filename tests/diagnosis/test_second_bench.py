@@ -148,7 +148,13 @@ def test_a_lone_device_that_says_bus_power() -> None:
 
 
 def test_deaf_to_convert_within_the_effort() -> None:
-    """So many commands that no loss now and then explains it; its settings stay."""
+    """So many commands that no loss now and then explains it.
+
+    A resistance in the supply lead looks the same: never busy, power-on value (public
+    report); it is named, with what tells them apart.
+    """
     deaf = thermometers(1, deaf=1.0)[0] | {"serial": 0x77}
     found = first(examine([*thermometers(2), deaf]))
-    assert (found.kind, found.sure) == ("deaf-to-convert", Sure.CERTAIN)
+    assert (found.kind, found.sure) == ("deaf-to-convert", Sure.UNDECIDED)
+    (rival,) = found.tells_apart
+    assert rival.startswith("supply third-wire: its supply pin measures")

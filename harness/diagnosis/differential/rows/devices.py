@@ -169,13 +169,15 @@ DEVICE_ROWS = (
                 Sign.MARKER_GONE,
                 Sign.RESTARTS_IN_WORK,
                 Sign.NOT_HEARD,
+                Sign.NEVER_BEGAN,
             }
         ),
-        # it cannot pull the line for busy; some clones answer the query wrongly
+        # some clones answer the query wrongly
         predicts=(
             Prediction(sign=Sign.OTHERS_BUS_POWER, most=0.5),
-            # it converts, or restarts as the line goes down under it
-            *never(Sign.BUSY_SEEN, Sign.NEVER_BEGAN),
+            # it cannot pull the line for busy; it converts, restarts as the line goes down
+            # under it, or gives up at once and keeps its settings
+            *never(Sign.BUSY_SEEN),
         ),
         would_show="its supply pin measures near 0 V",
         alike="third wire",
