@@ -234,7 +234,7 @@ class OpenBench:
         """Search the bus; each device once, proved by its CRC, in the fixture's order.
 
         Raises:
-            DeviceError: nobody answers, or the search also ended on codes that cannot
+            DeviceError: no device answers, or the search also ended on codes that cannot
                 be a device.
             LineError: the line did not carry the slots.
             AdapterError: the adapter cannot tell.

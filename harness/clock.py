@@ -1,4 +1,4 @@
-"""Time as an argument: whoever waits takes a Clock, and the port brings it.
+"""Time as an argument: code that waits takes a Clock, and the port brings it.
 
 A real port has the system's clock; a simulated one brings a virtual clock that
 jumps. Nothing else in slotproof sleeps or asks for the time.

@@ -34,7 +34,7 @@ is raised again.
 
 
 class EndRequested(KeyboardInterrupt):
-    """Somebody ends this process.
+    """A signal ends this process.
 
     Attributes:
         signal_name: ``SIGINT`` for Ctrl-C.
@@ -139,7 +139,7 @@ def acknowledge() -> str:
 
 
 def leave_with(code: int) -> None:
-    """All that was asked for is done: whoever ends the process now changes nothing."""
+    """All that was asked for is done: a signal that comes now changes nothing."""
     if not _is_main_thread():
         return
     acknowledge()

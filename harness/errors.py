@@ -10,7 +10,7 @@ in one table, so that an adapter fault can never be booked against a device:
     |   |-- PortAbsent  PortAmbiguous  PortBusy  PortForbidden  PortUnsuitable
     |   |-- AdapterUnplugged
     |   |-- NoEcho  ShortEcho  ExtraEcho  EchoDamaged  WrongRate
-    |   |-- EchoDoubtful    a failure that rests on echoes nobody can vouch for
+    |   |-- EchoDoubtful    a failure that rests on doubtful echoes
     |   |-- LineNotReady    line low before the first reset
     |   |-- ReferenceUnfit  a reference of the bench cannot be compared with
     |   |-- CannotSwitch    no power or pull-up control on this fixture
@@ -39,7 +39,7 @@ class SlotproofError(Exception):
         where: port, socket, ROM code or ``file:line:column``.
         hint: what to look at first.
         cause: where the fault sits, in a word of the diagnosis (``supply``,
-            ``configuration``), where whoever raises it knows; else empty.
+            ``configuration``), where the code that raises it knows; else empty.
         facts: plain-JSON facts that a diagnosis can judge by, such as a status byte.
 
     Example:
@@ -166,7 +166,7 @@ class PortAmbiguous(AdapterError):
 
 
 class PortBusy(AdapterError):
-    """Somebody else holds the port."""
+    """Another program holds the port."""
 
     kind = "port-busy"
     default_hint = "close the other program that uses the port (another run, a modem or braille service)"
@@ -304,7 +304,7 @@ class LineError(SlotproofError):
 
 
 class LineShorted(LineError):
-    """The line stays low although nobody of ours pulls it."""
+    """The line stays low although neither host nor a known device pulls it."""
 
     kind = "line-shorted"
     default_hint = "halve the wiring until the line frees; check polarity of the last device put in"
@@ -397,6 +397,6 @@ class ReadingSuspect(DeviceError):
 
     kind = "reading-suspect"
     default_hint = (
-        "check the supply of that device: values jump, or nobody can see when a "
+        "check the supply of that device: values jump, or it cannot be seen when a "
         "bus-powered conversion ends; power it by the third wire"
     )

@@ -1,7 +1,7 @@
 """The form that a record has in the journal: written and read by one adapter.
 
-Whoever measures fills a record and writes it through its ``JournalForm``; whoever shows
-it reads the same record back through the same form. Neither side spells a key of the
+The code that measures fills a record and writes it through its ``JournalForm``; the code
+that shows it reads the same record back through the same form. Neither side spells a key of the
 JSON, so a field that is misspelt on either side is a type error.
 """
 
@@ -55,7 +55,7 @@ class JournalForm(Generic[RecordT]):
     def written(self, record: RecordT) -> dict[str, Any]:
         """The record as a mapping of plain types, for the journal's writer."""
         # a value of a type that is not the field's own, such as one of numpy's, is
-        # written all the same: a warning in the middle of a run would help nobody
+        # written all the same: a warning in the middle of a run would help no reader
         plain = self._adapter.dump_python(record, by_alias=True, warnings=False)
         assert isinstance(plain, dict)
         usual = self._defaults if self._sparing else {}

@@ -1,6 +1,6 @@
 """Former names of quantities, settings and checks, and the names they have now.
 
-Plans, journals, ledgers and lists of earlier versions go on loading: whoever reads such
+Plans, journals, ledgers and lists of earlier versions go on loading: the code that reads such
 a file passes each name through ``current_name``, which warns with ``RenamedName``. The
 command line prints each such warning once (``printed_notes``).
 
@@ -53,11 +53,11 @@ OWN_TITLES = {
 
 
 class RenamedName(FutureWarning):
-    """A name of an earlier version was used; the message has the name of now."""
+    """A name of an earlier version was used; the message has the current name."""
 
 
 def renamed(name: str) -> str:
-    """The name of now, without a warning; any other name stays as it is."""
+    """The current name, without a warning; any other name stays as it is."""
     if name in OLD_NAMES:
         return OLD_NAMES[name]
     for suffix in _SOAK_SUFFIXES:
@@ -80,7 +80,7 @@ def current_name(name: str) -> str:
 
 
 def current_title(title: str) -> str:
-    """Title of a step, with the names of now where it was made from names.
+    """Title of a step, with the current names where it was made from names.
 
     A title that the plan gives stays as it is.
     """
@@ -94,7 +94,7 @@ def current_title(title: str) -> str:
 
 
 def current_keys(values: dict[str, Any]) -> dict[str, Any]:
-    """A mapping with the names of now as keys, in the order given.
+    """A mapping with the current names as keys, in the order given.
 
     Raises:
         ValueError: two keys are names of the same thing.

@@ -103,7 +103,7 @@ class Outputs:
 
     @property
     def lost(self) -> str:
-        """Why output is missing although somebody wanted it; empty if none is."""
+        """Why output is missing although it was wanted; empty if none is."""
         errors = [sink.error for sink in self._sinks if sink.error is not None]
         wanted = [e for e in errors if e.errno not in _READER_GONE]
         return (wanted[0].strerror or str(wanted[0])) if wanted else ""
@@ -115,7 +115,7 @@ def guarded() -> Iterator[Outputs]:
     outputs = Outputs()
     before = sys.stdout, sys.stderr
     if isinstance(sys.stdin, io.TextIOWrapper):
-        with suppress(io.UnsupportedOperation):  # somebody has read from it already
+        with suppress(io.UnsupportedOperation):  # a caller has read from it already
             sys.stdin.reconfigure(errors="backslashreplace")
     sys.stdout, sys.stderr = map(outputs.guard, before)
     try:

@@ -41,7 +41,7 @@ class ConsoleOperator:
     """The person at this terminal.
 
     Raises:
-        UsageError: asked while nobody can answer.
+        UsageError: asked while no operator can answer.
     """
 
     def __init__(self, console: Console) -> None:

@@ -272,7 +272,7 @@ def use_port(fixture: Path, port: str) -> None:
     [
         ("/dev/no-such-port", 3, "there is no such port"),
         ("/dev/null", 3, "/dev/null"),
-        ("rfc2217://127.0.0.1:9", 3, "nobody serves this address"),
+        ("rfc2217://127.0.0.1:9", 3, "no server answers at this address"),
         ("hwgrep://no-such-adapter", 3, "no such port"),
         ("nonsense://x", 2, "scheme 'nonsense' is not known"),
     ],

@@ -114,7 +114,7 @@ def test_every_name_of_earlier_journals_is_known_today() -> None:
     ],
 )
 def test_titles_made_of_names(title: str, now: str) -> None:
-    """A title that was made from a name has the name of now."""
+    """A title that was made from a name has the current name."""
     with pytest.warns(RenamedName):
         assert current_title(title) == now
 

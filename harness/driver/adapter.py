@@ -51,11 +51,11 @@ _MOST_PAUSES = 20
 
 
 def _nobody_minds(_characters: bytes) -> None:
-    """Before somebody wants to know."""
+    """Stands in until a caller asks for gaps."""
 
 
 def _nobody_hears(_sent: bytes, _heard: bytes, _baud: int, _stop_bits: int) -> None:
-    """Before somebody keeps the traffic."""
+    """Stands in until a caller keeps the traffic."""
 
 
 class Adapter:
@@ -90,7 +90,7 @@ class Adapter:
         self.round_trip_s = 0.0
         """Median of the last self-check; 0 before the first."""
         self.unsolicited = b""
-        """Characters found waiting before the last burst was sent: nobody asked for them."""
+        """Characters found waiting before the last burst was sent: they were not asked for."""
         self.surplus = b""
         """Those of ``unsolicited`` that no switching of ours explains."""
         self.partial = b""
@@ -206,7 +206,7 @@ class Adapter:
             NoEcho: nothing came back.
             ShortEcho: some came back; ``partial`` holds them.
             ExtraEcho: more came back; ``partial`` holds as many as were sent,
-                ``unsolicited`` the rest, and nobody knows which is whose.
+                ``unsolicited`` the rest; they cannot be paired.
             PortUnsuitable: the port refuses the rate.
             AdapterUnplugged, AdapterError: the port is gone or stuck.
         """
@@ -254,7 +254,7 @@ class Adapter:
             self.on_stray(self.surplus[due:])
 
     def gather(self, frames: bytes, baud: int, stop_bits: int = 1) -> bytes:
-        """Send a burst and return all that comes back until nothing more can come.
+        """Send a burst and return every character that comes back until no more can come.
 
         Never an error of counting; ``exchange`` with its rules is for slots, this is
         for proving the loop. What waited before is dropped.
@@ -283,7 +283,7 @@ class Adapter:
         return heard + self.settle()
 
     def forgive_strays(self) -> None:
-        """Take characters that wait before the next burst for the line's.
+        """Count characters that wait before the next burst as events of the line.
 
         For after a time in which a load that we asked for may have moved the line, such
         as a conversion fed through the pull-up.

@@ -113,7 +113,7 @@ class Bursts:
 
         Raises:
             LineShorted: the echoes stop in a way that only a low line explains.
-            ExtraEcho: characters came that nobody sent, before this burst or with it.
+            ExtraEcho: characters came that were not sent, before this burst or with it.
             AdapterError: as the adapter says.
         """
         self.traffic.bursts += 1
@@ -146,14 +146,14 @@ class Bursts:
         return echoes
 
     def forget_oddities(self) -> None:
-        """Begin to count anew."""
+        """Set the counts back to zero."""
         self.oddities = Oddities()
 
     def _came_late(self) -> ExtraEcho:
         stray = self.adapter.surplus
         return ExtraEcho(
             f"{len(stray)} characters ({stray[:8].hex(' ').upper()}) came after the echo "
-            "of an earlier burst was whole: nobody knows whose they are",
+            "of an earlier burst was whole: it cannot be known whose they are",
             where=self.adapter.url,
         )
 
@@ -167,7 +167,7 @@ class Bursts:
         burst is whole: no second break tells.
 
         Raises:
-            LineShorted: as said.
+            LineShorted: as the first sentence says.
             NoEcho: a burst broke off, the line is silent, and it may be either.
         """
         before, after = self.adapter.unsolicited, self.adapter.settle()

@@ -106,7 +106,7 @@ class Bus:
         return self._bursts.last
 
     def forget_last(self) -> None:
-        """Keep nothing of the last exchange, as after one with a secret in it."""
+        """Drop the last exchange, for example after one with a secret in it."""
         self._bursts.last = None
 
     def evidence(self) -> dict[str, Any]:
@@ -158,7 +158,7 @@ class Bus:
     # -- whose fault a failure is --------------------------------------------------
 
     def begin_check(self) -> bytes:
-        """Begin to watch the echoes anew; characters that came while nothing was asked.
+        """Begin a new watch on the echoes; characters that came while nothing was asked.
 
         A device that was put in or woke up announces itself so. They are dropped, so
         that they pair with no slot to come.
@@ -193,7 +193,7 @@ class Bus:
         """Why a failure since ``begin_check`` may be the adapter's; None if it is not.
 
         Waits until nothing more can come, looks back at what came, and proves the loop
-        again by patterns. Takes about a second; nobody is selected afterwards.
+        again by patterns. Takes about a second; no device is selected afterwards.
 
         Args:
             low: True if the failure is a line that was seen going low: silence and 00h
@@ -285,7 +285,7 @@ class Bus:
 
         Raises:
             LineShorted: the echoes stop in a way that only a low line explains.
-            ExtraEcho: characters came that nobody sent; a pull of the line between
+            ExtraEcho: characters came that were not sent; a pull of the line between
                 slots looks so, and so does an adapter that repeats itself.
             AdapterError: as the adapter says.
         """
@@ -302,7 +302,7 @@ class Bus:
         return reset_line(self._bursts, self.reset_frame, self.slots)
 
     def require_presence(self) -> ResetReading:
-        """Reset, and insist that somebody answers.
+        """Reset, and require a presence pulse.
 
         Raises:
             NobodyAnswers: no presence pulse; besides what ``reset`` raises.
@@ -341,7 +341,7 @@ class Bus:
             )
 
     def write(self, data: bytes) -> None:
-        """Write bytes to whoever listens.
+        """Write bytes to the devices that listen.
 
         Raises:
             SlotDisturbed: a slot came back changed; besides what ``exchange`` raises.
@@ -349,7 +349,7 @@ class Bus:
         self._burst(self.slots.encode(data), 0)
 
     def read(self, count: int) -> bytes:
-        """Read bytes from whoever answers; ones where nobody drives."""
+        """Read bytes from the devices that answer; ones where no device drives."""
         return self.slots.decode(self._burst(b"", 8 * count))
 
     def go_on(self, write: bytes, read: int) -> bytes:
@@ -407,7 +407,7 @@ class Bus:
 
 
 def _doubt_of(seen: Oddities, late: bytes, where: str) -> AdapterError | None:
-    """What is wrong with the echoes behind a failure, though the loop is sound now."""
+    """What is wrong with the echoes behind a failure, although the loop is sound now."""
     if late:
         return _came_late(late, where)
     if seen.miscounted:

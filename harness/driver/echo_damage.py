@@ -1,4 +1,4 @@
-"""Naming what an adapter, or the host's port, does to the characters of its echo.
+"""Identifies what an adapter, or the host's port, does to the characters of its echo.
 
 Each kind of damage is a change of what was sent; the one that makes exactly what came
 back has a name and a cure. What none of them makes is told by count and values.

@@ -134,7 +134,7 @@ def echo_damaged(damage: Damage, where: str) -> EchoDamaged:
 
 
 def echo_doubt(damage: Damage, where: str) -> EchoDamaged | EchoDoubtful:
-    """As ``echo_damaged``; damage without a name may as well be noise on the line."""
+    """As ``echo_damaged``; damage without a known pattern may also be noise on the line."""
     fault = echo_damaged(damage, where)
     if damage.is_named or damage.name == "silent":
         return fault

@@ -60,9 +60,9 @@ def overdrive_frames(
 def enter_overdrive(
     bus: Bus, rom: RomCode | None = None, *, limits: SpeedLimits = OVERDRIVE
 ) -> ResetReading:
-    """Standard reset, command, then an overdrive reset that somebody must answer.
+    """Standard reset, command, then an overdrive reset that a device must answer.
 
-    Nobody is selected afterwards: go on with ``transact``, ``verify`` or a search.
+    No device is selected afterwards: go on with ``transact``, ``verify`` or a search.
 
     Args:
         bus: the bus; at standard speed again if this fails.
@@ -71,7 +71,7 @@ def enter_overdrive(
 
     Raises:
         CannotOverdrive: the adapter, or this line's rise, is too slow.
-        NobodyAnswers: nobody answers at either speed; the message says at which.
+        NobodyAnswers: no device answers at either speed; the message says at which.
         LineError, AdapterError: as the bus says.
     """
     slots, reset_frame = overdrive_frames(bus.adapter.grid, limits)
@@ -101,7 +101,7 @@ def enter_overdrive(
 
 
 def _fitted(bus: Bus, slots: SlotFrames) -> SlotFrames:
-    """Overdrive slots that this line's rise bears; proved before anybody is switched.
+    """Overdrive slots that this line's rise bears; proved before any device is switched.
 
     The devices hear a reset and no command first, so that they ignore the probing.
     """
@@ -126,7 +126,7 @@ def leave_overdrive(bus: Bus) -> ResetReading:
 
 
 def _back(bus: Bus) -> None:
-    """Leave for what it is worth: another error is on its way."""
+    """Leave overdrive and ignore its errors: another error is already raised."""
     with suppress(SlotproofError):
         leave_overdrive(bus)
 

@@ -39,7 +39,7 @@ unplugged  Linux    read: SerialException; in_waiting: OSError 5; settings: term
                     tried at all
 imports    Linux    termios, fcntl
            macOS    termios, fcntl; no termios2
-           Windows  neither: whoever imports them here does so guarded
+           Windows  neither: imports of them here are guarded
 signals    Linux    SIGINT, SIGTERM, SIGHUP, see ``ending``; tried
            macOS    the same. Source: signal(3); not tried at all
            Windows  SIGINT and SIGBREAK only. Source: Python's signal; not tried at all
@@ -118,7 +118,7 @@ def _open_failure(cause: Exception, url: str) -> AdapterError:
     if number in {errno.EBUSY, errno.EAGAIN} or "exclusively lock" in text:
         return PortBusy("the port is in use", where=url)
     if number == errno.ECONNREFUSED or ("Could not open port" in text and "://" in url):
-        return PortAbsent(f"nobody serves this address ({text})", where=url)
+        return PortAbsent(f"no server answers at this address ({text})", where=url)
     return PortUnsuitable(f"the port cannot be used ({text})", where=url)
 
 

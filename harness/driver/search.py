@@ -5,8 +5,8 @@ wired AND of the true bits, then of their complements) and one written bit; thos
 that differ from the written bit drop out until the next reset.
 
     pair 00  both values present: walk one now, note the branch for a later pass
-    pair 01  everybody has 0          pair 10  everybody has 1
-    pair 11  nobody answers: a dead end
+    pair 01  all have 0                pair 10  all have 1
+    pair 11  no device answers: a dead end
 
 Round trips are what costs time behind USB. A pass sends all it can foresee in one
 burst; where it cannot, each position is one exchange, written bit and next pair
@@ -57,7 +57,7 @@ class Enumeration:
     Attributes:
         found: devices proved by CRC, in the order of their bits, 0 before 1.
         rejected: codes that the walk ended on and that cannot be a device.
-        dead_ends: passes that ended because nobody answered any more.
+        dead_ends: passes that ended because no device answered any more.
         disturbed_passes: passes given up because a written slot came back changed.
         passes: passes made, retries included.
         wrong_guesses: ways down that were walked again because of a guess.

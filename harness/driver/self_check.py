@@ -60,7 +60,7 @@ def check_adapter(adapter: Adapter, baud: int) -> AdapterReport:
         baud: slot rate to ask for, with one stop bit.
 
     Raises:
-        ExtraEcho: characters arrive that nobody sent.
+        ExtraEcho: characters arrive that were not sent.
         NoEcho, ShortEcho: the loop-back fails.
         LineNotReady: the line is low.
         WrongRate: the burst took a time that does not fit the rate.
@@ -123,7 +123,7 @@ def _measured_rate(adapter: Adapter, baud: int, round_trips_s: list[float]) -> f
 
 
 def _listen(adapter: Adapter) -> None:
-    """Insist on silence, once what the opening itself stirred up is over.
+    """Require silence, once the characters that the opening itself causes are over.
 
     Opening the port raises RTS and with it perhaps the supply: devices that get
     power announce themselves by a presence pulse of their own.
@@ -136,6 +136,6 @@ def _listen(adapter: Adapter) -> None:
         raise LineNotReady("the line went low on its own", where=adapter.url)
     if late:
         raise ExtraEcho(
-            f"{len(late)} characters arrived that nobody sent ({late[:8].hex(' ').upper()})",
+            f"{len(late)} characters arrived that were not sent ({late[:8].hex(' ').upper()})",
             where=adapter.url,
         )

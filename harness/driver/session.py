@@ -2,7 +2,7 @@
 
 A transaction is a reset, a selection and bytes; several of them go in one burst. What a
 family module asks for (``harness.families.session``) is all here, and nothing else:
-nobody above has to hand a way of talking to a device down to those who use it.
+no room above has to pass a way of talking to a device down to its users.
 """
 
 from __future__ import annotations
@@ -136,7 +136,7 @@ class DeviceSession(Selection):
         return self._bus.resume(write, read)
 
     def unselected(self, write: bytes, read: int = 0) -> bytes:
-        """Reset, write, read; nobody is selected."""
+        """Reset, write, read; no device is selected."""
         self._bus.require_presence()
         return self._bus.go_on(write, read)
 
@@ -149,7 +149,7 @@ class DeviceSession(Selection):
         return self.rom in enumerate_alarms(self._bus, expected=[self.rom]).found
 
     def is_alone(self) -> bool:
-        """True if a full search finds this device and nobody else."""
+        """True if a full search finds this device alone."""
         search = enumerate_devices(self._bus, expected=[self.rom])
         return search.found == [self.rom] and not search.rejected
 
@@ -176,7 +176,7 @@ class DeviceSession(Selection):
             adapter.switch()
 
     def settle(self) -> None:
-        """Wait for late echoes and drop them; what was odd before counts no more.
+        """Wait for late echoes and drop them; earlier oddities no longer count.
 
         For callers that then ask the device anew what became of it.
         """

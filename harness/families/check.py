@@ -74,7 +74,7 @@ class Option:
     def parse(self, raw: object) -> Scalar | bytes:
         """A plan's value as the check gets it.
 
-        FILE and SECRET stay the text that names them; whoever runs the check fetches
+        FILE and SECRET stay the text that names them; the caller of the check fetches
         what is behind. A refused secret is never repeated.
 
         Raises:

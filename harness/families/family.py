@@ -87,7 +87,7 @@ class SafeQuantity:
         quantity: its name.
         times: how many readings are worth having; a mean needs some.
         pause_s: until the device has a new value.
-        watched: True if nobody but the host may change it, so that it must read the
+        watched: True if only the host may change it, so that it must read the
             same from the beginning of an examination to its end.
     """
 

@@ -1,4 +1,4 @@
-"""Whether bytes that somebody makes up only ask, by the rows of the family.
+"""Whether a free transaction only reads, by the command rows of the family.
 
 What no row describes may write, lock or switch: only a command whose row says that it
 changes nothing is known to be a question.
@@ -13,7 +13,7 @@ from harness.families.registry import Kinds
 from harness.families.transactions import commands_in
 
 _ASK_ROM = frozenset({0x33, 0xF0, 0xEC})
-"""Read ROM, search, conditional search: nobody changes by them. Source: data sheet of
+"""Read ROM, search, conditional search: no device changes by them. Source: data sheet of
 family 28h p. 10."""
 
 _BEFORE_FUNCTION = {0xCC: 1, 0xA5: 1, 0x55: 9}

@@ -60,7 +60,7 @@ _CAUTIONS = {
     "can let a cell vent, burn or die; cell under supervision, no bare leads, fire "
     f"protection at hand; {_DEFER}",
     Hazard.CALIBRATION: f"the part's own calibration can be spoilt; {_DEFER}",
-    Hazard.BEHIND_BRIDGE: "the bridge writes to a part that nobody here knows: it may "
+    Hazard.BEHIND_BRIDGE: "the bridge writes to a part that slotproof does not know: it may "
     f"switch something, or hold memory that can be written once only; {_DEFER}",
     Hazard.RAW_WRITE: "bytes of your own go to the device as they are: they may write, lock, "
     f"erase or switch, whatever the other hazards stand for; {_DEFER}",

@@ -7,7 +7,7 @@ from harness.families.family import Answer, Family, Quantity, Session, by_name
 
 
 def _rom_code(session: Session) -> Answer:
-    # A match is answered by nobody; only a directed search proves all 64 bits.
+    # No device answers a match; only a directed search proves all 64 bits.
     session.verify()
     return Answer(value=str(session.rom))
 

@@ -77,7 +77,7 @@ class Session(Protocol):
         ...
 
     def is_alone(self) -> bool:
-        """True if a full search finds this device and nobody else."""
+        """True if a full search finds this device alone."""
         ...
 
     def hold_strong_pull_up(self, write: bytes, hold_s: float) -> None:

@@ -66,7 +66,7 @@ class SeenCommand:
         code: the bytes of its code.
         pieces: what followed.
         beyond: slots behind the last part, where a device takes no further command;
-            ones, unless somebody else drives.
+            ones, unless another device drives.
     """
 
     command: Command | None

@@ -118,7 +118,7 @@ def rise_time(bus: Bus, clock: Clockwork) -> Found:
 
     def probe(rung: FrameRung) -> tuple[int, int]:
         bus.reset()
-        # eight ones are no ROM command: everybody falls silent
+        # eight ones are no ROM command: all devices fall silent
         bus.write(b"\xff")
         # one by one: back to back at a high rate a slow line would never rise
         one = bytes([rung.byte])

@@ -110,7 +110,7 @@ def test_short_echo_ends_the_transaction(rigged: Make) -> None:
 
 
 def test_extra_echo(rigged: Make) -> None:
-    """More come back than were sent: nobody knows which is whose, so none is used."""
+    """More come back than were sent: they cannot be paired, so none is used."""
     adapter, port = rigged()
     with adapter.open():
         port.foreign = b"\xf0"
@@ -342,16 +342,16 @@ def test_self_check_on_a_shorted_line(bus_with: Make) -> None:
 
 
 def test_self_check_with_foreign_traffic(rigged: Make) -> None:
-    """Characters that nobody sent are somebody else on the bus or the port."""
+    """Characters that were not sent are somebody else on the bus or the port."""
     adapter, port = rigged()
     with adapter.open():
         port.chatter = b"AT\r"
-        with pytest.raises(ExtraEcho, match="nobody sent"):
+        with pytest.raises(ExtraEcho, match="were not sent"):
             adapter.self_check(BAUD)
 
 
 def test_self_check_with_a_line_that_goes_low(rigged: Make) -> None:
-    """A single 00h that nobody sent is the line going low."""
+    """A single 00h that was not sent is the line going low."""
     adapter, port = rigged()
     with adapter.open():
         port.chatter = b"\x00"

@@ -148,7 +148,7 @@ def test_evidence_is_the_last_exchange(bus_with: Make) -> None:
 
 
 def test_a_character_in_surplus_is_nobodys(rigged: Make) -> None:
-    """A character that nobody sent is an error: a device that powers up, or the adapter."""
+    """A character that was not sent is an error: a device that powers up, or the adapter."""
     adapter, port = rigged()
     with adapter.open():
         bus = Bus(adapter)

@@ -53,11 +53,11 @@ def test_absent_by_pattern() -> None:
 
 
 def test_absent_server() -> None:
-    """An address that nobody serves is absent."""
+    """An address without a server is absent."""
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         number = free.getsockname()[1]
-        with pytest.raises(PortAbsent, match="nobody serves"):
+        with pytest.raises(PortAbsent, match="no server answers"):
             open_port(f"socket://127.0.0.1:{number}", 9600)
 
 

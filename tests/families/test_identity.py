@@ -44,7 +44,7 @@ def test_published_serial_number() -> None:
 
 
 def test_rom_code_of_another_is_not_proved(live: Make) -> None:
-    """A match is answered by nobody; the directed search says that the device is absent."""
+    """No device answers a match; the directed search says that the device is absent."""
     session = live(0x01)
     stranger = DeviceSession(session._bus, RomCode.build(0x01, 0x51AC))
     with pytest.raises(DeviceAbsent, match="does not answer"):

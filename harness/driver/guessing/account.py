@@ -53,7 +53,7 @@ class Account:
         self._saved_trips += trips
 
     def lose(self, slots: int) -> None:
-        """A guess was wrong: a reset, and slots that are sent in vain or again."""
+        """A guess was wrong: a reset, and slots that are sent for nothing or again."""
         self.spend(self.reset_s + slots * self.slot_s, 1)
 
     def spend(self, took_s: float, trips: int) -> None:

@@ -34,7 +34,7 @@ class ExpectedCodes:
     def guess(
         self, below: list[tuple[int, ...]], depth: int, *, entered: bool
     ) -> tuple[int, float]:
-        """The bit at ``depth`` that most of them have; likelihood that somebody has it.
+        """The bit at ``depth`` that most of them have; probability that at least one has it.
 
         Where they agree and the first bits of one were right, it is most likely there.
         """
@@ -43,5 +43,5 @@ class ExpectedCodes:
         with_it = ones if bit else len(below) - ones
         if with_it == len(below) and entered:
             return bit, CERTAIN
-        nobody = self._absence**with_it
-        return bit, 1 - nobody
+        absent = self._absence**with_it
+        return bit, 1 - absent

@@ -17,7 +17,7 @@ from functools import lru_cache
 from harness.driver.usb.device_tree import HostPort
 
 UNPUBLISHED = "unknown"
-"""Kind of a chip whose divider nobody has published: as if nothing were known."""
+"""Kind of a chip whose divider is not published: as if nothing were known."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

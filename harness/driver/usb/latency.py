@@ -60,7 +60,7 @@ def put_back(port: Any, latency: Latency) -> None:  # noqa: ANN401
 
 
 def _is_low(port: Any) -> bool:  # noqa: ANN401
-    """True if somebody has asked for it before, and may rely on it."""
+    """True if another program has asked for it before, and may rely on it."""
     handle = getattr(port, "fd", None)
     if not isinstance(handle, int):
         return False

@@ -75,7 +75,7 @@ class CurrentSense:
     trim: Trim | None = None
 
     def known_mohm(self, session: Session) -> float | None:
-        """The resistor in force, None if nobody said what it is."""
+        """The resistor in force; None if the fixture does not give it."""
         known = session.memory.get(SENSE_KEY, self.inner_mohm)
         return None if known is None else float(known)
 
@@ -93,7 +93,7 @@ class CurrentSense:
         """The resistor in force.
 
         Raises:
-            UsageError: nobody said what it is.
+            UsageError: the fixture does not give it.
         """
         known = self.known_mohm(session)
         if known is None and session.seat_doubt:

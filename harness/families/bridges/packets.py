@@ -127,7 +127,7 @@ def require_good(reply: Reply, address: int, length: int = 0) -> Reply:
 
     Raises:
         CheckValueWrong: the bridge saw a wrong CRC-16 and did nothing.
-        DeviceAbsent: nobody acknowledges the address behind the bridge.
+        DeviceAbsent: no part acknowledges the address behind the bridge.
         AnswerImpossible: a byte was not acknowledged, or there was no start.
     """
     if reply.status & CRC_ERROR:
@@ -138,7 +138,7 @@ def require_good(reply: Reply, address: int, length: int = 0) -> Reply:
         )
     if reply.status & NOT_ACKNOWLEDGED:
         raise DeviceAbsent(
-            f"nobody behind the bridge acknowledges the I2C address {address:02X}h",
+            f"no part behind the bridge acknowledges the I2C address {address:02X}h",
             hint="look at the I2C wiring, its pull-ups and the part's address pins",
         )
     if reply.status:

@@ -91,7 +91,7 @@ def read(session: Session) -> Snapshot:
     """One snapshot, read twice.
 
     Raises:
-        DeviceAbsent: ones from nobody.
+        DeviceAbsent: all ones: no device drives the line.
         CheckValueWrong: the two copies differ.
         AnswerImpossible: fixed bits of the control byte are wrong.
     """
@@ -103,7 +103,7 @@ def read(session: Session) -> Snapshot:
             hint="this part has no check value: look at edges and noise, then repeat",
         )
     if set(answer) == {0xFF}:
-        raise DeviceAbsent("nobody drives the line: ten bytes of FFh were read")
+        raise DeviceAbsent("no device drives the line: ten bytes of FFh were read")
     if set(answer) == {0x00}:
         session.verify()  # a stopped clock at zero and a line held low read alike
     control = first[0]

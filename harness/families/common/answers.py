@@ -29,14 +29,14 @@ def require_crc16(sent: bytes, received: bytes, *, what: str, start: int = 0) ->
         start: register that the device's generator begins with.
 
     Raises:
-        DeviceAbsent: all ones, nobody drives.
+        DeviceAbsent: all ones: no device drives the line.
         CheckValueWrong: the check value does not match.
     """
     if not crc16_holds(sent + received, start):
         data, check = received[:-2], received[-2:]
         if set(received) == {0xFF}:
             raise DeviceAbsent(
-                f"nobody drives the line: {what} is {len(received)} bytes of FFh"
+                f"no device drives the line: {what} is {len(received)} bytes of FFh"
             )
         told = (
             f"{what} {shown(data)}: check bytes {shown(check)}, "
@@ -82,7 +82,7 @@ def require_crc8(sent: bytes, received: bytes, *, what: str, start: int = 0) -> 
     if crc8(sent + received, start) != 0:
         if set(received) == {0xFF}:
             raise DeviceAbsent(
-                f"nobody drives the line: {what} is {len(received)} bytes of FFh"
+                f"no device drives the line: {what} is {len(received)} bytes of FFh"
             )
         raise CheckValueWrong(
             f"{what} {shown(received[:-1])}: check byte {received[-1]:02X}h, "

@@ -1,6 +1,6 @@
 """Conversions that a device made by itself, counted in its session's memory.
 
-Whoever keeps account of what a device's result register holds compares the count
+The code that records what a device's result register holds compares the count
 before and after: a conversion that began and did not come to its end leaves nothing
 that is known.
 """

@@ -95,7 +95,7 @@ def wired_pairs(
     """Output to input, by the options or by the fixture.
 
     Raises:
-        UsageError: nobody says what is wired to what, or to a channel not there.
+        UsageError: the fixture does not say what is wired to what, or to a channel not there.
     """
     pairs = dict(session.loop_backs)
     if options.given("output"):

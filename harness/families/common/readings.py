@@ -18,7 +18,7 @@ from harness.families.family import Session
 _MEMORY = "readings"
 
 REPEATED = "suspect readings are repeated"
-"""Set in a session's memory by whoever repeats suspect readings: only then is a first
+"""Set in a session's memory by the code that repeats suspect readings: only then is a first
 reading held back for want of proof."""
 
 
@@ -53,7 +53,7 @@ def accept_or_hold(
         jump: change that the last accepted reading allows at once.
         rate_per_s: change that it allows beyond that for each second since.
         unproved: True if a first reading, with nothing before it, is not believed
-            alone, where somebody repeats (``REPEATED``).
+            alone, where the caller repeats (``REPEATED``).
 
     Raises:
         ReadingSuspect: held back; repeat.

@@ -160,7 +160,7 @@ class Field:
         """The row with the scale that it has on this bench.
 
         Raises:
-            UsageError: nobody said what the bench has there.
+            UsageError: the fixture does not say what the bench has there.
         """
         if self.divisor is None:
             return self

@@ -118,7 +118,7 @@ def read_staged(session: Session, part: Scratchpad, length: int) -> Staged:
     block = session.transact(bytes([READ]), 3 + length)
     if set(block) == {0xFF}:
         raise DeviceAbsent(
-            f"nobody drives the line: {len(block)} bytes of FFh were read"
+            f"no device drives the line: {len(block)} bytes of FFh were read"
         )
     staged = Staged(
         address=int.from_bytes(block[:2], "little"), status=block[2], data=block[3:]
@@ -331,7 +331,7 @@ def read_plain(session: Session, part: Scratchpad, address: int, length: int) ->
     Raises:
         UsageError: outside the part's memory.
         CheckValueWrong: two readings differ.
-        DeviceAbsent: nobody answers.
+        DeviceAbsent: no device answers.
     """
     if address < 0 or address + length > part.size:
         raise UsageError(

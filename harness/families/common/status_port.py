@@ -33,7 +33,7 @@ def nibbles(status: int) -> PortState:
         AnswerImpossible: the halves are no complements.
     """
     if status == 0xFF:
-        raise DeviceAbsent("nobody drives the line: status FFh")
+        raise DeviceAbsent("no device drives the line: status FFh")
     if status >> 4 ^ 0x0F != status & 0x0F:
         raise AnswerImpossible(
             f"status {status:02X}h: its high half must be the inverse of its low half",

@@ -113,7 +113,7 @@ def _features(session: Session) -> bytes:
         session, lambda: session.transact(bytes([READ_FEATURES]), 2), what="features"
     )
     if block == b"\xff\xff":
-        raise DeviceAbsent("nobody drives the line: two bytes of FFh were read")
+        raise DeviceAbsent("no device drives the line: two bytes of FFh were read")
     return block
 
 

@@ -38,7 +38,7 @@ def page_mac(session: Session, layout: Layout, page: int, **given: bytes) -> byt
 
 
 def _pad(layout: Layout | None, challenge: bytes) -> bytes:
-    """A challenge where the layout takes it; in all places if nobody knows."""
+    """A challenge where the layout takes it; in all positions if it is not known."""
     pad = bytearray(ROW)
     places = layout.challenge_places if layout else range(ROW)
     for place, value in zip(places, challenge, strict=False):

@@ -40,7 +40,7 @@ def secret_of(options: Options, name: str = "secret") -> bytes:
 
 
 def layout_of(own: Layout | None, options: Options) -> Layout | None:
-    """The layout of the block behind the MAC of a page; None if nobody knows it.
+    """The layout of the block behind the MAC of a page; None if it is not known.
 
     Args:
         own: what is known of the kind of device, or None.

@@ -188,7 +188,7 @@ def _all_off(session: Session, roms: Iterable[RomCode]) -> None:
 
 
 def _next_in_chain(session: Session) -> RomCode | None:
-    """Who answers now; that one is then done. None when nobody does.
+    """The device that answers now, which is then done; None if none does.
 
     Raises:
         RomCodeInvalid: two at once, or a bit lost.

@@ -9,8 +9,8 @@
 
 How they are told apart: 1111 in byte 4 is with memory if the second scratchpad answers
 with its check value, else thermocouple. Of the others the low-voltage part converts in
-less than half the time that an adjustable one needs; on parasite power, where nobody
-can look, bit 4 of byte 4 decides, which is from memory. The EEPROM lock is left out:
+less than half the time that an adjustable one needs; on parasite power, where the
+end is not seen, bit 4 of byte 4 decides, which is from memory. The EEPROM lock is left out:
 its address is not confirmed. Assumed: byte 5 is FFh in all of them, as in their
 relatives; the low-voltage part gives sixteenths in bytes 0 and 1 and halves its time
 with each bit, which its sheet says for 10 bit only.

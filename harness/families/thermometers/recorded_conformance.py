@@ -1,6 +1,6 @@
 """Data-sheet conformance of a thermometer, from what a recording shows of it.
 
-The signs are those of ``data_sheet_conformance``, as far as somebody else's transactions
+The signs are those of ``data_sheet_conformance``, as far as the transactions of another host
 show them. None is an accusation; each says what was seen and what was expected.
 
 Sources: data sheet family 28h (part DS18B20) p. 3-8; for byte 6 and the serial number a

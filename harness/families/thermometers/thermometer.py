@@ -119,7 +119,7 @@ def read_scratchpad(session: Session) -> ThermometerScratchpad:
     """Read the block, prove it, and hold it to the device's own constants.
 
     Raises:
-        DeviceAbsent: all ones, nobody drives.
+        DeviceAbsent: all ones: no device drives the line.
         AnswerImpossible: fixed bits are wrong though the CRC is right, or the block has
             other constants than the device.
         CheckValueWrong: the CRC does not match.

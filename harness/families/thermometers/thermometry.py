@@ -69,7 +69,7 @@ change at once, and for each second since (our choice)."""
 
 
 def prove_nine(data: bytes) -> bytes:
-    """Nine bytes whose check value is right and which somebody drove.
+    """Nine bytes whose check value is right and which a device drove.
 
     Raises:
         DeviceAbsent: all ones.
@@ -77,7 +77,7 @@ def prove_nine(data: bytes) -> bytes:
         CheckValueWrong: the check value does not match.
     """
     if data == b"\xff" * 9:
-        raise DeviceAbsent("nobody drives the line: nine bytes of FFh were read")
+        raise DeviceAbsent("no device drives the line: nine bytes of FFh were read")
     if not any(data):
         raise AnswerImpossible(
             "nine zero bytes: their check value is right, a thermometer's block never is so",
@@ -132,7 +132,7 @@ def supply(session: Session) -> Answer:
     """External or parasite, asked anew.
 
     Raises:
-        DeviceAbsent: external is what a line says that nobody pulls, and the device does
+        DeviceAbsent: external is also what an open line reads, and the device does
             not answer a directed search.
     """
     session.memory.pop("parasite", None)
@@ -234,11 +234,11 @@ def convert_all(everybody: Broadcast, parasite: bool) -> Answer:
     Args:
         everybody: the bus.
         parasite: True if any device may be fed from the data line; the line then
-            idles for the longest time, since nobody may be asked.
+            idles for the longest time, since no device may be polled.
 
     Raises:
-        DeviceAbsent: nobody turned busy after three commands.
-        StillBusy: somebody did not finish in the published time.
+        DeviceAbsent: no device turned busy after three commands.
+        StillBusy: a device did not finish in the published time.
     """
     longest_ms = max(CONVERSION_MS.values())
     if parasite:
@@ -275,7 +275,7 @@ def seen_conversion(session: Session, longest_ms: float) -> Answer:
         if late_ms <= _LATE_MS and (len(polls.times_ms) > 1 or look_ms):
             doubt_ms = polls.doubt_ms
             return Answer(value=round(polls.done_ms, 3), uncertainty=round(doubt_ms, 3))
-        if len(polls.times_ms) == 1:  # done before the first look, nobody knows when
+        if len(polls.times_ms) == 1:  # done before the first poll, at an unknown time
             look_ms = _EARLY_LOOK_MS
     raise AdapterError(
         f"answers came late, at last by {late_ms:.0f} ms, in {_MEASUREMENTS} conversions "

@@ -21,7 +21,7 @@ TEMPERATURE = "temperature"
 
 
 def thermometers(roms: Iterable[RomCode]) -> list[RomCode]:
-    """Those of which a temperature can be read."""
+    """ROM codes of devices that a temperature can be read of."""
     return [rom for rom in roms if TEMPERATURE in quantities(rom.family)]
 
 

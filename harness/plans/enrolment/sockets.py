@@ -1,6 +1,6 @@
 """Which device sits in which socket: all at once in order, or found out one by one.
 
-Nobody is guessed: a device that cannot be told is asked for again.
+Nothing is guessed: a device that cannot be identified is asked for again.
 """
 
 from __future__ import annotations
@@ -109,7 +109,7 @@ def plugged_in(
 def warmed(
     roms: Iterable[RomCode], names: Iterator[str], ask: Ask, read: Temperatures
 ) -> tuple[EnrolledSocket, ...]:
-    """Thermometers told by warming one after the other; the last one is left over.
+    """Thermometers identified by warming one after the other; the last one is left over.
 
     Raises:
         UsageError: there is no thermometer.

@@ -1,4 +1,4 @@
-"""What may hurt runs only if the plan names it and the command line allows it.
+"""Hazard gate: a step with a hazard runs only if the plan names it and the command line allows it.
 
 All is decided before anything is sent. Where the plan does not say which families a
 step meets, the fixture's sockets do; where they do not, every family counts.
@@ -93,7 +93,7 @@ def require_on_device(
     allowed: Iterable[Hazard],
     what: str,
 ) -> None:
-    """The last look, with the device in hand, before the first slot of a step.
+    """The last check, on the device at hand, before the first slot of a step.
 
     Raises:
         UsageError: a hazard is not both named and allowed.

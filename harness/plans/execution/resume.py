@@ -58,7 +58,7 @@ class Resumption:
         """The journal's next part; its time goes on, the gap included.
 
         Raises:
-            UsageError: somebody writes to it by now; see ``Journal.take_up``.
+            UsageError: another process writes to it by now; see ``Journal.take_up``.
         """
         require_unowned(self.journal)
         after_s = self.last_s + (self.gap_s(clock) or 0.0)
@@ -66,11 +66,11 @@ class Resumption:
 
 
 def read_resumption(journal: Path, plan: Plan, fixture: Fixture) -> Resumption:
-    """What is to be known of the run that a journal records.
+    """What a resumption needs from the journal of the run.
 
     Raises:
         UsageError: it is no journal, its run still goes on or came to its end, or plan
-            or fixture are not those of then.
+            or fixture are not those of that run.
     """
     require_unowned(journal)
     record = read_record(journal)
@@ -123,7 +123,7 @@ def _worst_before(record: RunRecord, again: Collection[str]) -> Outcome:
 
 
 def _lost_with_adapter(record: RunRecord) -> tuple[str, ...]:
-    """The soak that its adapter left for good, and the steps after it: done again."""
+    """The soak whose adapter was lost for good, and the steps after it: run again."""
     steps = [step for step in record.steps if step.step]
     for place, step in enumerate(steps):
         kinds = {r.shown.kind for r in step.results if r.device is None}

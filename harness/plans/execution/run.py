@@ -40,7 +40,7 @@ Watch = Callable[[Clock], AbstractContextManager[Listener]]
 
 
 class NoOperator:
-    """There is nobody to answer a prompt."""
+    """No operator is there to answer a prompt."""
 
     def ask(self, text: str, *, yes_no: bool) -> bool:
         """Refuse.

@@ -30,7 +30,7 @@ from harness.wire.slots.frames import choose_slots
 def facts_of_start(
     plan: Plan, fixture: Fixture, allowed: Iterable[Hazard]
 ) -> dict[str, Any]:
-    """Of a run that is new; gives it its name."""
+    """Facts of a new run; gives the run its name."""
     kinds = {kind.source.sha256: kind for kind in (*plan.described, *fixture.described)}
     return facts_of_any_start(
         plan={
@@ -77,7 +77,7 @@ def facts_of_any_start(
     steps: list[dict[str, str]],
     **more: object,
 ) -> dict[str, Any]:
-    """Of whatever leaves a journal: a run, or a recording that is judged.
+    """Facts of anything that leaves a journal: a run, or a recording that is judged.
 
     Args:
         plan: title, path, digest and parameters of what is gone through.
@@ -101,7 +101,7 @@ def facts_of_any_start(
 def facts_of_resumption(
     resumed: Resumption, plan: Plan, fixture: Fixture, clock: Clock
 ) -> dict[str, Any]:
-    """Of a run that is taken up again."""
+    """Facts of a run that is resumed."""
     return {
         "run_id": resumed.run_id,
         "gap_s": resumed.gap_s(clock),
@@ -114,7 +114,7 @@ def facts_of_resumption(
 
 
 def facts_of_adapter(report: AdapterReport, bus: Bus) -> dict[str, Any]:
-    """Of an adapter that was proved, and of the frames that are used on it."""
+    """Facts of an adapter that was proved, and of the frames in use."""
     return {
         **report.as_dict(),
         "slots": bus.slots.reason,
@@ -134,7 +134,7 @@ def facts_of_adapter(report: AdapterReport, bus: Bus) -> dict[str, Any]:
 def notes_on_adapter(
     report: AdapterReport, bus: Bus, plan: Plan, fixture: Fixture
 ) -> Iterator[str]:
-    """What the adapter costs this run and need not: a chip nobody knows, slow replies."""
+    """What the adapter costs this run and need not: an unknown chip, slow replies."""
     if bus.adapter.is_unknown:
         port = fixture.adapter.port
         if port == "sim://":  # means the bench in the fixture itself

@@ -321,7 +321,7 @@ class Runner:
     ) -> list[CheckResult]:
         """A step of the plan: watched, explained, and the run stopped where it wants so."""
         self.context.step = item.id
-        self.context.take_remarks()  # of whoever was not judged
+        self.context.take_remarks()  # those of devices that were not judged
         self._make_up_switches(item)
         self.context.ran.add(item.id)
         settled = (

@@ -21,7 +21,7 @@ def require_check_values(
         answer: bytes of the device.
 
     Raises:
-        DeviceAbsent: a check value is wrong and all is ones, which nobody drives.
+        DeviceAbsent: a check value is wrong and all is ones, which no device drives.
         CheckValueWrong: a check value is wrong.
     """
     for crc in values:
@@ -32,7 +32,7 @@ def require_check_values(
             continue
         if set(answer) == {0xFF}:
             raise DeviceAbsent(
-                f"nobody drives the line: the answer is {len(answer)} bytes of FFh"
+                f"no device drives the line: the answer is {len(answer)} bytes of FFh"
             )
         raise CheckValueWrong(
             f"answer {shown(answer)}: {crc.kind} at byte {at} is {shown(held)}, "

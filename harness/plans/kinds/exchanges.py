@@ -104,7 +104,7 @@ def _require_complement(exchange: Exchange, answer: bytes) -> None:
         if byte >> 4 ^ 0x0F == byte & 0x0F:
             continue
         if set(answer) == {0xFF}:
-            raise DeviceAbsent(f"nobody drives the line: answer {shown(answer)}")
+            raise DeviceAbsent(f"no device drives the line: answer {shown(answer)}")
         raise AnswerImpossible(
             f"byte {place} of {shown(answer)}: its high half must be the inverse of its "
             "low half",
@@ -121,7 +121,7 @@ def _require_expected(
     mask = bytes_of(exchange.mask) or b"\xff" * len(wanted)
     if any((a ^ b) & m for a, b, m in zip(answer, wanted, mask, strict=True)):
         if set(answer) == {0xFF}:
-            session_silent = f"nobody drives the line: {len(answer)} bytes of FFh"
+            session_silent = f"no device drives the line: {len(answer)} bytes of FFh"
             raise DeviceAbsent(session_silent)
         under = f" under mask {shown(mask)}" if exchange.mask else ""
         raise AnswerImpossible(

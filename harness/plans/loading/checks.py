@@ -87,7 +87,7 @@ class _StepCheck:
     def _transact(
         self, body: dict[str, Plain], path: KeyPath, *, inside: str
     ) -> Iterator[Problem]:
-        """Bytes of one's own go to devices that somebody named, never to all that match."""
+        """Bytes of one's own go to devices that the plan names, never to all that match."""
         family = body.get("family")
         if inside and family is not None:
             yield self._problem(

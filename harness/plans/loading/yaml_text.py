@@ -2,7 +2,7 @@
 
 Rules, so that a file means what it looks like:
     1. ``true`` and ``false`` are the only truth values; ``on`` stays a word.
-    2. Whole numbers are decimal or 0x..; 010 is refused, for nobody can tell.
+    2. Whole numbers are decimal or 0x..; 010 is refused, because it is ambiguous.
     3. 16 hex digits are a ROM code, never a number; 12:30 stays a text.
     4. A key comes once. Anchors, aliases, merge keys, tags and a second document
        are refused: what is not there cannot expand.

@@ -167,7 +167,7 @@ Word = Annotated[str, Field(min_length=1, max_length=200)]
 """A short text on one line of a report."""
 
 FamilyName = Annotated[Word, AfterValidator(current_name)]
-"""Name of a quantity or check of a family; an old name becomes the one of now."""
+"""Name of a quantity or check of a family; an old name becomes the current one."""
 
 Text = Annotated[str, Field(min_length=1, max_length=4000)]
 """A text of some lines."""

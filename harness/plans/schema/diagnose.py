@@ -14,7 +14,7 @@ class Diagnose(StepBody):
         default=15.0,
         ge=0,
         le=3600,
-        description="seconds to listen on the idle line for whoever speaks unasked",
+        description="seconds to listen on the idle line for characters that were not asked for",
     )
     resets: int = Field(
         default=20, ge=3, le=10_000, description="resets at each of three rates"

@@ -1,7 +1,7 @@
 """What a fixture file may hold: adapter, line, power switching, sockets, truth.
 
 The fixture declares the bench as built. Its ``simulation`` section tells a
-simulated bench what is really there, and nobody else reads it.
+simulated bench what is really there, and only the simulated bench reads it.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Tries and verdicts: an error's class decides the outcome, here and nowhere else."""
+"""Attempts and verdicts. An error's class decides the outcome; only this module maps it."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ def from_fault(fault: SlotproofError, context: Context) -> CheckResult:
 
 
 def _known(fault: SlotproofError) -> dict[str, object]:
-    """Cause and facts that whoever raised the fault knew."""
+    """Cause and facts that the fault carries."""
     known = {"cause": fault.cause, "facts": fault.facts}
     return {key: value for key, value in known.items() if value}
 
@@ -192,7 +192,7 @@ def _once(
 def _look_again(
     context: Context, look: Callable[[], CheckResult], device: DeviceRef | None
 ) -> _Try:
-    """The check once more; what it had to make up for is no news."""
+    """The check once more; what was made up for it is not noted again."""
     remarks = context.take_remarks()
     try:
         context.bus.await_late()

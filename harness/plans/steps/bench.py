@@ -11,13 +11,13 @@ from harness.records import CheckResult, Measurement, Outcome
 
 
 def run_wait(context: Context, body: Wait) -> Iterator[CheckResult]:
-    """Nothing for a while, the line idle."""
+    """Wait with the line idle."""
     context.clock.sleep(body.for_s)
     yield CheckResult(outcome=Outcome.PASSED, duration_s=body.for_s)
 
 
 def run_prompt(context: Context, body: Prompt) -> Iterator[CheckResult]:
-    """A word to the operator; a no to a yes-no question is a failure."""
+    """Show a text to the operator; a no to a yes-no question is a failure."""
     said_yes = context.operator.ask(body.text, yes_no=body.expect == "yes-no")
     context.conversions.lose_all(f"the operator had the bench in {context.here}")
     if said_yes:

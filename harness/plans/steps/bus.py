@@ -144,7 +144,7 @@ def run_enumerate(context: Context, body: Enumerate) -> Iterator[CheckResult]:
     result = attempt(context, body, check, again=again)
     yield result
     if not found or body.alarm or result.outcome is Outcome.ERROR:
-        return  # what was found by echoes that are in doubt is nobody's device
+        return  # what was found by echoes that are in doubt is not counted as a device
     devices = context.take(found[-1], references=seen)
     yield from _missing_references(context.fixture, seen)
     for device in devices:
@@ -194,7 +194,7 @@ def _judge_enumeration(
         "rejected": rejected,
         **_of_scans(scans),
     }
-    # nobody in alarm ends a conditional search dead at once, which is an answer
+    # without a device in alarm a conditional search ends at the first bit: an answer
     problem = _unsound(rejected, last) if body.unique and not body.alarm else None
     if problem is None:
         result = judged(*values, evidence=evidence)
@@ -231,7 +231,7 @@ def _counts(body: Enumerate, found: int, equal: int) -> list[Measurement]:
 
 
 def _of_scans(scans: list[Enumeration]) -> dict[str, object]:
-    """How the searches went: passes, dead ends, and who was found how often."""
+    """How the searches went: passes, dead ends, and how often each device was found."""
     evidence: dict[str, object] = {
         "passes": sum(scan.passes for scan in scans),
         "disturbed_passes": sum(scan.disturbed_passes for scan in scans),

@@ -221,7 +221,7 @@ class Context:
         self._survey = None
 
     def forget_device(self, rom_code: str, why: str) -> None:
-        """Drop what is known of one device: bytes that nobody here knows went to it.
+        """Drop what is known of one device: unknown bytes were sent to it.
 
         Args:
             rom_code: the device.

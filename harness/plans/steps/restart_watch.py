@@ -6,7 +6,7 @@ restarted in between is found although no step asks for it. What the step says o
 held back, its conversions count no more, and settings are made again by the step that
 needs them, which remarks it.
 
-A restart stays visible in its sign until somebody clears it. One that a second question
+A restart stays visible in its sign until it is cleared. One that a second question
 does not show again was no restart but a damaged answer; and like each failure it is
 booked only if the adapter proves sound.
 """
@@ -26,7 +26,7 @@ from harness.plans.steps.context import Context
 from harness.records import CheckResult, DeviceRef, Outcome, Scalar
 
 _MAY_CHANGE = frozenset({"configure", "switch", "prompt", "diagnose"})
-"""Steps that set, cut the supply, let somebody act, or say themselves what moved."""
+"""Steps that set, cut the supply, let the operator act, or report themselves what moved."""
 
 _FOR_ALL = _MAY_CHANGE - {"configure"}
 """Those that may restart devices which they do not address: a supply switched off by the

@@ -2,7 +2,7 @@
 
 The proof behind a failure shows that the adapter is sound by then. One that spoils a
 single answer now and then passes it: old characters in place of new ones, one chunk
-inverted. So does a spike on the line, or a device that failed once. Whoever it was, the
+inverted. So does a spike on the line, or a device that failed once. Whatever it was, the
 same failure is unlikely twice in a row unless device or line make it often: a fault that
 spoils a share p of such answers is seen again with probability p.
 

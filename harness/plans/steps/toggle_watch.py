@@ -20,7 +20,7 @@ from harness.plans.steps.context import Context
 from harness.records import CheckResult, DeviceRef, Outcome, Scalar
 
 _MAY_CHANGE = frozenset({"configure", "switch", "prompt", "diagnose"})
-"""Steps that are asked to change outputs, cut the supply, or let somebody else act; an
+"""Steps that are asked to change outputs, cut the supply, or let the operator act; an
 examination says by itself what moved in it."""
 
 
@@ -100,7 +100,7 @@ class ToggleWatch:
         by_us = f"this step matched it {times} times"
         cause = "configuration"
         if times % 2 == 0:
-            by_us = f"somebody else addresses it ({by_us})"
+            by_us = f"another controller addresses it ({by_us})"
             if watched.last == _AT_POWER_UP:
                 by_us += ", or it lost its supply"
                 cause = "configuration or supply"

@@ -94,7 +94,7 @@ def _heard_signatures(
 
 
 def _heard_one(slot: Character) -> bool:
-    """True for a slot in which the host was short and nobody was heard beyond it.
+    """True for a slot in which the host was short and no device was heard beyond it.
 
     An echo knows a low to a bit only: where a device lets go near the border of ones, its
     length in bits and in the recording fall on either side of it.

@@ -43,7 +43,7 @@ class Character:
         burst: number of its burst.
         sent: the character.
         heard: its echo; -1 where the burst has not one echo for each character, so that
-            nobody knows which is whose.
+            they cannot be paired.
         bit_us: length of a bit.
         length_us: with its stop bits.
         first: True if it begins the burst.

@@ -63,8 +63,8 @@ class EchoComparison:
         characters: characters of the run.
         compared: of these, the ones found in the recording.
         agree: echoes that are what the line did.
-        uncounted: characters of bursts that have not one echo for each, so that nobody
-            knows which is whose; they are not compared.
+        uncounted: characters of bursts that have not one echo for each, so that they
+            cannot be paired; they are not compared.
         open_bits: bits of echoes whose sample lies too near to an edge to tell.
         wrong: the first disagreements.
         wrong_count: all of them.

@@ -256,7 +256,7 @@ class TransactionReader:
         phase.rom = RomCode(np.packbits(code, bitorder="little").tobytes())
         if use is RomUse.READ and code.all():
             phase.rom = None
-            phase.notes.append("nobody answers the read ROM: only ones")
+            phase.notes.append("no device answers the read ROM: only ones")
         elif not phase.rom.crc_holds:
             phase.wrong.append(f"the ROM code {phase.rom} has a wrong CRC")
             if use is RomUse.READ:
@@ -286,7 +286,7 @@ def _walk(bits: NDArray[np.uint8], sides: NDArray[np.uint8], phase: _Phase) -> N
     silent = np.flatnonzero(triplets[:, 0] & triplets[:, 1])
     if len(silent):
         phase.notes.append(
-            f"nobody answers at bit {int(silent[0]) + 1} of the search, for the first time"
+            f"no device answers at bit {int(silent[0]) + 1} of the search, for the first time"
         )
     against = (triplets[:, 0] != triplets[:, 1]) & (triplets[:, 2] != triplets[:, 0])
     if against.any():

@@ -56,7 +56,7 @@ def _row(name: str, side: ValueOwner, limit: Limit, *, overdrive: bool) -> Quant
 
 
 def _rows(limits: SpeedLimits, *, overdrive: bool) -> tuple[QuantityRow, ...]:
-    # a read low is a write-1 low that nobody lengthens: the tables give them alike
+    # a read low is a write-1 low that no device lengthens: the tables give them alike
     zero = Limit(
         name="write-0 or read-0 low",
         low_us=limits.read_0_low.low_us,

@@ -62,7 +62,7 @@ _ECHOES = NumbersTable(
 )
 _SEARCHES = NumbersTable(
     title="Searches",
-    about="Nobody is added or dropped on one scan.",
+    about="Presence is decided over several scans.",
     head=("ROM code", "socket", "standing", "found in scans", "answered directly"),
     numbers=(3, 4),
 )
@@ -172,9 +172,9 @@ def _echoes_of_adapter(
 
 def _echoes_of_line(line: LineEvidence | None) -> Iterator[tuple[str, Echoes | None]]:
     if line is not None:
-        yield "read or write-1 slots, nobody addressed", line.ones
+        yield "read or write-1 slots, no device addressed", line.ones
         yield "the same at 230400 baud", line.fine_ones
-        yield "write-0 slots, nobody addressed", line.zeros
+        yield "write-0 slots, no device addressed", line.zeros
 
 
 def _echoes_of_reset(reset: ResetFacts) -> tuple[str, Echoes]:
@@ -226,7 +226,13 @@ def _searches_that_ended_early(scans: ScanFacts) -> Iterator[tuple[str, ...]]:
     for code, times in scans.rejected.items():
         yield code, "-", "cannot be a device", f"{times} of {scans.whole}", "-"
     for position, times in scans.dead_ends.items():
-        yield f"dead end at bit {position}", "-", "nobody left", f"{times} times", "-"
+        yield (
+            f"dead end at bit {position}",
+            "-",
+            "no device left",
+            f"{times} times",
+            "-",
+        )
     for kind, times in scans.troubles.items():
         yield f"scan ended by {kind}", "-", "-", f"{times} of {scans.scans}", "-"
 

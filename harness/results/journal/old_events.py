@@ -1,4 +1,4 @@
-"""Events of journals that an earlier version wrote, with the names of now.
+"""Events of journals that an earlier version wrote, with the current names.
 
 The journal itself is never changed; its readers get the names that a plan has today.
 """

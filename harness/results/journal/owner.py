@@ -4,7 +4,7 @@
 again and again. Of a program on this machine the process itself answers whether it is
 still there (a process number that was given out anew has another start); of one on
 another machine, or in another container, the touches do. No lock of the operating system
-is asked for: many shared disks have none. What ``kill -9`` leaves behind blocks nobody.
+is asked for: many shared disks have none. What ``kill -9`` leaves behind blocks no later run.
 """
 
 from __future__ import annotations
@@ -124,7 +124,7 @@ def owner_of(journal: Path) -> Owner | None:
 
 
 def require_unowned(journal: Path) -> None:
-    """Nobody writes to the journal, so its run may be taken up.
+    """No process writes to the journal, so its run may be taken up.
 
     Raises:
         UsageError: its run is still going on.

@@ -205,11 +205,11 @@ class Journal:
         Args:
             path: its first part.
             clock: the port's clock.
-            after_s: ``t_s`` of now, from the run's first beginning.
+            after_s: the current ``t_s``, counted from the run's first beginning.
             run_id: the run's name.
 
         Raises:
-            UsageError: somebody else takes it up, or the folder cannot be used.
+            UsageError: another process takes it up, or the folder cannot be used.
         """
         part = last_part(path) + 1
         try:

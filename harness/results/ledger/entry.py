@@ -73,7 +73,7 @@ class LedgerReading:
     outcome: str
 
     def with_current_names(self) -> Self:
-        """As it is, with the names of now where an earlier version booked it."""
+        """As it is, with the current names where an earlier version booked it."""
         return replace(
             self, name=current_name(self.name), step=current_title(self.step)
         )

@@ -233,7 +233,7 @@ class Ledger:
         Tests stay as they were booked.
 
         Returns:
-            The unit that owned it; empty if nobody did.
+            The unit that owned it; empty if none did.
 
         Raises:
             LedgerAway: the database does not answer.

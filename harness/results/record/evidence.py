@@ -1,6 +1,6 @@
 """The evidence of a result as records, read back from the journal's JSON.
 
-A result carries evidence as plain JSON, so that a step may keep what nobody else knows
+A result carries evidence as plain JSON, so that a step may keep what only it knows
 of. What a report reads has a record, and is checked while the journal is folded, where
 the line is still known: a page never meets evidence that it cannot read.
 """

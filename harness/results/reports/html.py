@@ -1,7 +1,7 @@
 """The report as one HTML file: no script, no network, readable in print.
 
 From the run record alone; how a page is made stands in ``page``. The pictures are
-those of ``plots``. The verdict's box names whoever is to blame and what to do; then
+those of ``plots``. The verdict's box names the culprit and what to do; then
 devices against quantities; then everything, folded by step.
 """
 

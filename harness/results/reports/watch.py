@@ -65,7 +65,7 @@ class LiveReport:
         return self._done
 
     def page(self) -> str:
-        """The page as of now.
+        """The current page.
 
         Raises:
             UsageError: the journal is gone; or damaged, which stays so.

@@ -42,7 +42,7 @@ class Report(Protocol):
     """What is served."""
 
     def page(self) -> str:
-        """The page as of now, HTML.
+        """The current page, HTML.
 
         Raises:
             UsageError: it cannot be made.
@@ -184,7 +184,7 @@ class PageServer(ThreadingHTTPServer):
         super().shutdown_request(request)
 
     def handle_error(self, request: Any, client_address: Any) -> None:  # noqa: ANN401
-        """A browser that closed its tab is no error of ours, and nobody's to read."""
+        """A browser that closed its tab is no error, and not worth a message."""
 
 
 def make_server(report: Report, *, host: str, port: int) -> PageServer:

@@ -1,6 +1,6 @@
 """The summary of a run as text: verdict, one line a device, each failure.
 
-Rule 1: the verdict comes first, with whoever is to blame; a simulated bench says so in
+Rule 1: the verdict comes first, with the culprit; a simulated bench says so in
 the first and in the last line.
 Rule 2: a line says one thing, and nothing stands on the screen twice.
 Rule 3: plain ASCII, and a verdict is a word before it is a colour.
@@ -56,7 +56,7 @@ class ScreenLine:
 
 
 def verdict_line(summary: Summary) -> ScreenLine:
-    """The verdict, what it is of, and whoever is to blame."""
+    """The verdict, what it is about, and the culprit."""
     word = summary.verdict.upper()
     head = f"{word}, {SIMULATED}" if summary.simulated else word
     text = f"{head}: {summary.plan or 'a run'} on {summary.fixture or 'no fixture'}"

@@ -231,7 +231,7 @@ class AdapterModel:
     def _send_ahead(self, size: int, deadline_us: float) -> bool:
         """Send what must be heard before the host can have ``size`` characters.
 
-        Packets on the way meanwhile wake nobody, so nothing has to stop for them.
+        Packets on the way meanwhile wake no reader, so nothing has to stop for them.
 
         Returns:
             False if something else may happen meanwhile, or there is nothing to send.

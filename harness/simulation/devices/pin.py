@@ -129,7 +129,7 @@ class Pin:
     def is_dozing(self) -> bool:
         """True if only a reset is of interest.
 
-        A mute device neither pulls nor takes a bit, so nobody can tell; without this
+        A mute device neither pulls nor takes a bit, so its state cannot be seen; without this
         each of its slots would span several overdrive slots, and no slot be known.
         """
         return self.may_doze and not self.is_fast and self._logic.is_mute

@@ -145,7 +145,7 @@ class ThermostatOutput(TimedFault):
 
 
 class OtherMaster(TimedFault):
-    """A second controller on the bus, which asks for nobody's leave."""
+    """A second controller on the bus, which sends whenever it likes."""
 
     kind: Literal["other-master"]
     period_s: float = Field(

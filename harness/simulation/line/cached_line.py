@@ -1,7 +1,7 @@
 """Sending characters by known outcomes: one by one, or several at once.
 
 While all devices that take part are in slots that are fixed beforehand (``SlotBlock``),
-nobody is asked anything, so that what several characters do is looked up as a whole. It
+no device is asked anything, so that what several characters do is looked up as a whole. It
 is made of the outcomes of the single characters, and is used only where nothing can come
 between them.
 """
@@ -279,7 +279,7 @@ class _Crowd:
         return sum(bit for bit, device in self.active if device.level() == 0)
 
     def fixed_slots(self, most: int) -> int:
-        """For how many slots, ``most`` at most, everybody's levels are fixed."""
+        """For how many slots, ``most`` at most, the levels of all devices are fixed."""
         for _, device in self.active:
             block = device.block
             if block is None:
@@ -313,7 +313,7 @@ class _Crowd:
             self._see_off()
 
     def take_stretch(self, stretch: KnownStretch) -> None:
-        """Give everybody its bits."""
+        """Give every device its bits."""
         length = len(stretch.outcomes)
         for bit, device in self.active:
             if device.want is not None:

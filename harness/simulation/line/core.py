@@ -1,7 +1,7 @@
 """The core of the bench: line, devices and the adapter's UART, run in virtual time.
 
 Between any two operations the core stands at ``now_us`` with the engine's origin
-there. Time goes on only by ``idle_until`` and ``transmit``; whoever drives it (the
+there. Time goes on only by ``idle_until`` and ``transmit``; the code that drives it (the
 adapter's host side) decides how far.
 """
 
@@ -85,7 +85,7 @@ class Core:
             settings=settings, engine=self._engine, random_for=self.random_for
         )
         self.wiring.on_change = self.touch
-        # nobody has opened the port yet: both modem lines are down
+        # the port is not open yet: both modem lines are low
         self.set_modem_lines(rts=False, dtr=False)
 
     # making
@@ -248,9 +248,9 @@ class Core:
     def _take_speed(self, station: Station) -> None:
         """A device went into overdrive, or left it."""
         station.pin.follow_speed()
-        somebody = any(quick.device.fast for quick in self._quick)
+        one_is_fast = any(quick.device.fast for quick in self._quick)
         for other in self.stations:
-            other.pin.may_doze = somebody and not other.supply.is_parasite
+            other.pin.may_doze = one_is_fast and not other.supply.is_parasite
         self._runner.stop()
 
     def record_trace(self) -> LineTrace:

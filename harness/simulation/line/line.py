@@ -157,7 +157,7 @@ class Line:
         # exact sums: equal lines are equal to the last bit, whatever came first
         siemens = fsum(pull[0] for pull in self._pulls.values())
         capacitance_pf = fsum(self._capacitances_pf.values())
-        if siemens == 0:  # nobody pulls: it stays where it is
+        if siemens == 0:  # nothing pulls: it stays where it is
             self.final_v, self.tau_us = self.volts, inf
             return
         current = fsum(pull[1] for pull in self._pulls.values())

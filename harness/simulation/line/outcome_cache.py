@@ -23,16 +23,16 @@ from harness.simulation.line.slot_log import SlotLog
 from harness.simulation.line.trace import LineCourse
 
 MOST_OUTCOMES = 200_000
-"""Under one circumstance; then it starts afresh."""
+"""Under one circumstance; more than that and it is emptied."""
 
 MOST_RECORDED = 20_000
 """The same while the line is recorded: an outcome with its course takes some 10 kB."""
 
 MOST_STRETCHES = 10_000
-"""Under one circumstance; then they start afresh. One takes about 1 kB."""
+"""Under one circumstance; more than that and they are emptied. One takes about 1 kB."""
 
 MOST_CIRCUMSTANCES = 64
-"""Then all start afresh."""
+"""More than that and all are emptied."""
 
 GUARD_V = 0.2
 """How far above brown-out the lumped account of parasite power is trusted."""

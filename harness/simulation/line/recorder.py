@@ -212,7 +212,7 @@ class LineRecorder:
         return Rendering("".join(parts), tuple(times), state)
 
     def _pull(self, pull: Pull, state: State, pieces: list[Piece]) -> State:
-        """Somebody begins to pull, or lets go."""
+        """A device or the host begins to pull the line low, or releases it."""
         place = self._places.get(pull.owner)
         if place is None or bool(state.pulled >> place & 1) == pull.low:
             return state

@@ -35,7 +35,7 @@ class Segment(NamedTuple):
 
 
 class Pull(NamedTuple):
-    """Somebody begins to pull the line low, or lets go."""
+    """A device or the host begins to pull the line low, or releases it."""
 
     owner: Hashable
     at_us: float
@@ -61,7 +61,7 @@ class LineCourse:
 
 
 class LineWatch(Protocol):
-    """Whoever takes down what the line does."""
+    """Records what the line does."""
 
     def take(self, origin_us: float, course: LineCourse) -> None:
         """What the line did next; its times count from ``origin_us`` of bench time."""

@@ -1,6 +1,6 @@
 """What hangs on the line besides devices: pull-ups, the adapter's stage, disturbances.
 
-Everything here changes the line at the engine's present time and then tells whoever
+Everything here changes the line at the engine's present time and then notifies whatever
 watches (``on_change``) that things are no longer as they were.
 """
 

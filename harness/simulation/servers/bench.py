@@ -31,7 +31,7 @@ class Bench:
         clock: the host's time; virtual until ``follow_wall_clock``.
         handles: how many ports are open on it.
         recorder: writes the line to a file, if it is recorded.
-        locked: True while somebody holds the port for himself.
+        locked: True while a client holds the port exclusively.
     """
 
     def __init__(self, settings: BenchSettings) -> None:

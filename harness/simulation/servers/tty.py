@@ -68,7 +68,7 @@ class Pty:
             return b""
 
     def write(self, data: bytes) -> None:
-        """Hand echoes to the client; what nobody reads is lost when the queue is full."""
+        """Hand echoes to the client; what is not read is lost when the queue is full."""
         with suppress(BlockingIOError):
             os.write(self.master, data)
 

@@ -1,7 +1,7 @@
 """The ``simulation:`` section of a fixture, and the whole truth about a bench.
 
 ``SimulationSettings`` is what a fixture says; ``bench_settings`` merges it with what
-the fixture declares for everybody (``line``, ``power``, ``adapter.kind``) into
+the fixture declares for all (``line``, ``power``, ``adapter.kind``) into
 ``BenchSettings``, which is all a bench needs.
 """
 

@@ -129,7 +129,7 @@ def test_what_no_check_can_catch(script: Make) -> None:
     [
         ([("44", "FF")], ReadingImplausible, "did not begin"),
         ([("44", "00"), *[("..", "00")] * 5], StillBusy, "not done after 0.05 s"),
-        ([*TEMPERATURE[:3], ("BE 00", "FF" * 9)], DeviceAbsent, "nobody drives"),
+        ([*TEMPERATURE[:3], ("BE 00", "FF" * 9)], DeviceAbsent, "no device drives"),
         (
             [*TEMPERATURE[:3], ("BE 00", "1F 20 19 1E 01 80 00 00 9A")],
             StillBusy,

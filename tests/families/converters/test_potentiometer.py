@@ -65,7 +65,7 @@ def test_what_no_check_can_catch(script: Make) -> None:
 
 
 def test_wrong_echo_is_never_released(script: Make) -> None:
-    """No 96h goes out after a wrong echo; ones from nobody are absence."""
+    """No 96h goes out after a wrong echo; all ones: no device drives the line are absence."""
     session = script(0x2C, [("0F 80", "81")])
     with pytest.raises(CheckValueWrong, match="nothing is changed"):
         write_position(session, 0x80)

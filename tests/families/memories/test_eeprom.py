@@ -125,7 +125,7 @@ def test_what_no_check_can_catch(script: Make) -> None:
             CheckValueWrong,
             "check bytes",
         ),
-        ([(WORKED_2D[0][0], "FF FF")], DeviceAbsent, "nobody drives"),
+        ([(WORKED_2D[0][0], "FF FF")], DeviceAbsent, "no device drives"),
         (
             [
                 *WORKED_2D[:2],

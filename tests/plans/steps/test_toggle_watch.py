@@ -64,7 +64,7 @@ def test_somebody_else_matches_it(run_plan: Make, switch: Make) -> None:
         "channel_a_output_off was 1 before this step and is 0 after it"
         in result.message
     )
-    assert "somebody else addresses it" in result.message
+    assert "another controller addresses it" in result.message
     assert result.message.endswith("cause: configuration")
     assert result.hint
     assert result.evidence["facts"]["matches"] == 0

@@ -112,7 +112,13 @@ def test_what_was_not_probed_makes_no_table() -> None:
     tables = {t.title: t for t in tables_of(Evidence(line=line))}
     assert set(tables) == {"Adapter and line", "Echoes"}
     assert tables["Echoes"].rows == (
-        ("read or write-1 slots, nobody addressed", "100", "1", "0", "FE: 90, FC: 9"),
+        (
+            "read or write-1 slots, no device addressed",
+            "100",
+            "1",
+            "0",
+            "FE: 90, FC: 9",
+        ),
     )
     assert "13 to 22 us" in str(tables["Adapter and line"].rows)
 

@@ -260,7 +260,7 @@ def test_f33_power_blinks_at_open(make_host: MakeHost) -> None:
 
 
 def test_f34_second_master(make_host: MakeHost) -> None:
-    """Listening for 10 s: a reset with presence and 72 slots that nobody sent, twice."""
+    """Listening for 10 s: a reset with presence and 72 slots that were not sent, twice."""
     master = {"kind": "other-master", "period_s": 7.3, "at_s": 1.0}
     host = make_host(THERMOMETER, faults=[master])
     host.port.baudrate = 115_200

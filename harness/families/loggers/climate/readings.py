@@ -1,4 +1,4 @@
-"""Temperature and humidity of now, each from a forced conversion that is counted.
+"""Temperature and humidity, each from a forced conversion that is counted.
 
 A conversion while the oscillator is off leaves the part dead for ever, so it is looked
 at before each.

@@ -70,7 +70,7 @@ def judge(
         RecordingUnreadable: the file is no recording, or is damaged; there are no
             reports of that.
         UsageError: the folder cannot be used.
-        EndRequested: somebody ended the reading; nothing is written then.
+        EndRequested: a signal ended the reading; nothing is written then.
     """
     fixture = request.fixture
     thresholds = thresholds_of(fixture) if fixture else None

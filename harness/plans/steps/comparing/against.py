@@ -268,7 +268,7 @@ def _asked(context: Context, quantity: Quantity, device: DeviceRef) -> Answer:
 
 @contextmanager
 def _of_reference(reference: DeviceRef) -> Iterator[None]:
-    """What goes wrong with the reference is the bench's; a suspect reading goes on."""
+    """A fault of the reference is a fault of the bench; a suspect reading goes on."""
     try:
         yield
     except ReadingSuspect:

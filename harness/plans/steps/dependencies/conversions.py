@@ -65,7 +65,7 @@ class Conversions:
     def spoil_flag(self, rom_code: str, why: str) -> None:
         """A device's alarm flag is not that of its limits in force.
 
-        It is set by a conversion, against the limits of then.
+        It is set by a conversion, against the limits that were in force then.
         """
         self._flags[rom_code] = why
 

@@ -136,7 +136,7 @@ def require_supply_to_convert(context: Context, device: DeviceRef, why: str) -> 
 def make_up_flags(context: Context, devices: Iterable[DeviceRef]) -> None:
     """A conversion for each thermometer whose alarm flag is not that of its limits.
 
-    One for all where that can hurt nobody: no sealed cell on the bus pays for it, and
+    One for all where that does no harm: no sealed cell on the bus pays for it, and
     the supply bears it.
 
     Raises:

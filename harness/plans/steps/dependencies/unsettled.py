@@ -16,7 +16,7 @@ from harness.plans.schema.trials import Stress
 from harness.records import CheckResult, DeviceRef, Outcome
 
 KIND = "unsettled"
-"""Kind of a result that rests on settings of which nobody knows."""
+"""Kind of a result that rests on unknown settings."""
 
 _WRITING = (Configure, CheckBody, Shmoo, Stress)
 

@@ -217,7 +217,7 @@ class _Soaking:
         if not starts or None in starts:
             return
         try:
-            self._context.begin_check()  # strays between rounds are nobody's
+            self._context.begin_check()  # characters between rounds belong to no reading
             convert_together(self._context, self._devices)
         except _Reportable as caught:
             fault = self._vouched(caught)
