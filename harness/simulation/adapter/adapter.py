@@ -201,7 +201,8 @@ class AdapterModel:
         """Let the bench run up to the host's time."""
         while self.core.now_us < now_us:
             self._step(now_us)
-        self._deliver(now_us)
+        if self._packets:
+            self._deliver(now_us)
 
     # inside
 
@@ -266,26 +267,29 @@ class AdapterModel:
         if not data and not self._fifo:
             return
         data, times_us = self._lose(data, times_us)
-        size = self.core.settings.adapter.packet_bytes
-        place = 0
-        while place < len(data):
-            if not self._fifo:
+        fifo, size = self._fifo, self.core.settings.adapter.packet_bytes
+        place, length = 0, len(data)
+        while place < length:
+            if not fifo:
                 self._first_us = times_us[place]
-            before_timer = bisect_right(times_us, self._timer_us())
-            end = min(before_timer, place + size - len(self._fifo))
-            self._fifo += data[place:end]
-            if len(self._fifo) == size:
+            timer_us = self._timer_us()
+            before_timer = bisect_right(times_us, timer_us, place)
+            end = min(before_timer, place + size - len(fifo))
+            fifo += data[place:end]
+            if len(fifo) == size:
                 self._send_packet(times_us[end - 1])
-            elif end < len(data):
-                self._send_packet(self._timer_us())
+            elif end < length:
+                self._send_packet(timer_us)
             place = end
-        if self._fifo and self._timer_us() <= self.core.now_us:
-            self._send_packet(self._timer_us())
+        if fifo:
+            timer_us = self._timer_us()
+            if timer_us <= self.core.now_us:
+                self._send_packet(timer_us)
 
     def _lose(self, data: bytes, times_us: list[float]) -> tuple[bytes, list[float]]:
         if not (self.hears and self.plugged):
             return b"", []
-        if not (self.drop_probability or self.overrun or self.rewrite):
+        if not (self.drop_probability or self.overrun or self.rewrite) or not data:
             return data, times_us
         kept, kept_us = bytearray(), []
         for byte, at_us in zip(data, times_us, strict=True):
@@ -307,7 +311,7 @@ class AdapterModel:
         """When the latency timer next runs out after the first waiting character."""
         latency_us = 1000 * self.latency_ms
         periods = ceil((self._first_us - self._packet_us) / latency_us)
-        return self._packet_us + max(1, periods) * latency_us
+        return self._packet_us + (max(1, periods)) * latency_us
 
     def _send_packet(self, at_us: float) -> None:
         self._packet_us = at_us

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from random import Random
+from typing import NamedTuple
 
 from harness.simulation.adapter.clock_grids import achieved_baud
 from harness.simulation.adapter.uart import Framing, Receiver
@@ -15,6 +16,14 @@ from harness.simulation.line.engine import Engine
 from harness.simulation.settings.bench import BenchSettings
 
 RECEIVER_HYSTERESIS_V = 0.02
+
+
+class _Made(NamedTuple):
+    """What comes of a request: rate, format and where the receiver's grid lies."""
+
+    rate: float
+    framing: Framing
+    phase: float
 
 
 class UartSide:
@@ -46,7 +55,7 @@ class UartSide:
         self._random_for = random_for
         self._lift_v = 0.0
         self._inverted = False
-        self._phases: dict[int, float] = {}
+        self._made: dict[tuple[float, int, float], _Made] = {}
         self._asked_baud = 9600.0
         self._line_high = True
         self.configure(baud=9600, stop_bits=1)
@@ -61,25 +70,26 @@ class UartSide:
         self._asked_baud = baud
         if self.above_baud is not None and baud > self.above_baud:
             baud = self.made_baud
+        key = (baud, stop_bits, self.error)
+        made = self._made.get(key)
+        if made is None:
+            made = self._made[key] = self._make(baud, stop_bits)
+        self.framing = made.framing
+        oversampling = self._settings.adapter.oversampling
+        self.receiver = Receiver(
+            framing=made.framing, oversampling=oversampling, phase=made.phase
+        )
+        self.receiver.restart(self._level)
+        return made.rate
+
+    def _make(self, baud: float, stop_bits: int) -> _Made:
         adapter = self._settings.adapter
         rate = achieved_baud(self._settings.clock_kind, baud)
         rate *= (1 + adapter.error_ppm * 1e-6) * (1 + self.error)
-        self.framing = Framing(bit_us=1e6 / rate, stop_bits=stop_bits)
         phase = adapter.grid_phase
         if phase is None:
-            phase = self._phase_at(round(rate))
-        self.receiver = Receiver(
-            framing=self.framing, oversampling=adapter.oversampling, phase=phase
-        )
-        self.receiver.restart(self._level)
-        return rate
-
-    def _phase_at(self, baud: int) -> float:
-        phase = self._phases.get(baud)
-        if phase is None:
-            phase = self._random_for("receiver grid", baud).random()
-            self._phases[baud] = phase
-        return phase
+            phase = self._random_for("receiver grid", round(rate)).random()
+        return _Made(rate, Framing(bit_us=1e6 / rate, stop_bits=stop_bits), phase)
 
     def follow(self) -> None:
         """A fault of the rate came or went."""

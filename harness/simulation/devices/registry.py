@@ -9,15 +9,22 @@ from __future__ import annotations
 import importlib
 import pkgutil
 from collections.abc import Mapping
-from functools import cache
-from typing import Annotated, Union
+from functools import cache, reduce
+from operator import or_
 
-from pydantic import Discriminator, GetCoreSchemaHandler, Tag
-from pydantic_core import CoreSchema
+from pydantic import (
+    GetCoreSchemaHandler,
+    GetJsonSchemaHandler,
+    TypeAdapter,
+    ValidationError,
+)
+from pydantic.json_schema import JsonSchemaValue
+from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 import harness.simulation.devices as package
 from harness.simulation.devices.kind import DeviceKind
-from harness.simulation.settings.device import parse_family
+from harness.simulation.settings.base import prefixed
+from harness.simulation.settings.device import DeviceSettings, parse_family
 
 
 @cache
@@ -47,37 +54,51 @@ def _collect(folder: str, kinds: dict[int, DeviceKind]) -> None:
 
 
 class OfAnyKind:
-    """Marks ``DeviceSettings`` so that pydantic takes the keys of the family named."""
+    """Marks ``DeviceSettings`` so that pydantic takes the keys of the family named.
+
+    The kinds are loaded when the first device is read, and only the models of those
+    that are named are built: all of them together take as long as a short run.
+    """
 
     def __get_pydantic_core_schema__(
         self, source: object, handler: GetCoreSchemaHandler
     ) -> CoreSchema:
-        members = tuple(
-            Annotated[kind.settings, Tag(_tag(family))]
-            for family, kind in device_kinds().items()
-        )
+        return core_schema.no_info_plain_validator_function(settings_of_kind)
+
+    def __get_pydantic_json_schema__(
+        self, schema: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> JsonSchemaValue:
+        kinds = [kind.settings for kind in device_kinds().values()]
+        any_kind: TypeAdapter[DeviceSettings] = TypeAdapter(reduce(or_, kinds))
+        return handler(any_kind.core_schema)
+
+
+def settings_of_kind(value: object) -> DeviceSettings:
+    """The settings of a device, by the keys of its own kind.
+
+    Args:
+        value: plain data with a family, or settings.
+
+    Raises:
+        pydantic.ValidationError: of the kind; its places begin with the family.
+        PydanticCustomError: no family that can be simulated.
+    """
+    family = _family_of(value)
+    kind = device_kinds().get(family) if isinstance(family, int) else None
+    if kind is None:
         known = ", ".join(f"0x{family:02X}" for family in device_kinds())
-        return handler.generate_schema(
-            Annotated[
-                Union[members],  # noqa: UP007 - a tuple has no `|`
-                Discriminator(
-                    _family_tag,
-                    custom_error_type="unknown_family",
-                    custom_error_message=(
-                        f"family must be one that can be simulated: {known}"
-                    ),
-                ),
-            ]
+        raise PydanticCustomError(
+            "unknown_family",
+            "family must be one that can be simulated: {known}",
+            {"known": known},
         )
+    try:
+        return kind.settings.model_validate(value)
+    except ValidationError as error:
+        raise prefixed(error, f"{kind.family:02X}h") from None
 
 
-def _tag(family: int) -> str:
-    return f"{family:02X}h"
-
-
-def _family_tag(value: object) -> str | None:
+def _family_of(value: object) -> object:
     if isinstance(value, Mapping):
-        family = parse_family(value.get("family"))
-    else:
-        family = getattr(value, "family", None)
-    return _tag(family) if isinstance(family, int) else None
+        return parse_family(value.get("family"))
+    return getattr(value, "family", None)

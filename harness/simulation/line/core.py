@@ -134,7 +134,8 @@ class Core:
     @property
     def now_us(self) -> float:
         """Bench time in microseconds since power-up."""
-        return self._engine.absolute_us
+        engine = self._engine
+        return engine.origin_us + engine.now_us
 
     def time_of_device_us(self, index: int) -> float:
         """Bench time as device ``index`` has it while it handles a bit."""
@@ -301,7 +302,7 @@ class Core:
             line.watch is None
             and self._is_settled()
             and line.volts == round(line.final_v * 100) / 100
-            and self._engine.stays_high
+            and self._engine.is_still
         )
 
     def _coast(self, until_us: float) -> None:

@@ -125,8 +125,10 @@ class Engine:
         )
 
     @property
-    def stays_high(self) -> bool:
-        """True if a calm line will cross no threshold: it is above all, and stays so."""
+    def is_still(self) -> bool:
+        """True if nothing is due on a high line, above all thresholds now and later."""
+        if self._timers:
+            return False
         if self._highest_v is None:
             keys = self._comparators
             self._highest_v = max((low_v for low_v, _ in keys), default=-inf)

@@ -48,12 +48,21 @@ class StrictSettings(BaseModel):
         raise ValidationError.from_exception_data(cls.__name__, details)
 
 
+def prefixed(error: ValidationError, place: str) -> ValidationError:
+    """The same complaints, at places below ``place``."""
+    details: list[InitErrorDetails] = [
+        {**detail, "loc": (place, *detail["loc"])}
+        for detail in (_clearer(each, []) for each in error.errors())
+    ]
+    return ValidationError.from_exception_data(error.title, details)
+
+
 def _clearer(detail: ErrorDetails, known: list[str]) -> InitErrorDetails:
     """The same complaint at the same place; an unknown key gets its nearest."""
     context = detail.get("ctx", {})
     location = detail["loc"]
     kind: Any = detail["type"]
-    if kind == "extra_forbidden" and len(location) == 1:
+    if kind == "extra_forbidden" and known and len(location) == 1:
         key = str(location[0])
         nearest = get_close_matches(key, known, n=1, cutoff=0.0)[0]
         kind = PydanticCustomError(

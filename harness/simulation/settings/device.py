@@ -11,7 +11,13 @@ import re
 from enum import StrEnum
 from typing import Annotated
 
-from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+from pydantic import (
+    AfterValidator,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    model_validator,
+)
 
 from harness.simulation.settings.base import StrictSettings
 from harness.wire.romcode import RomCode
@@ -166,6 +172,9 @@ class SupplyPinSettings(StrictSettings):
 
 class DeviceSettings(StrictSettings):
     """Keys common to all kinds of device."""
+
+    # of 36 kinds a bench has a few
+    model_config = ConfigDict(defer_build=True)
 
     family: FamilyCode = Field(description="family code, such as 0x28")
     serial: int | None = Field(
