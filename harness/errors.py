@@ -12,6 +12,7 @@ in one table, so that an adapter fault can never be booked against a device:
     |   |-- NoEcho  ShortEcho  ExtraEcho  EchoDamaged  WrongRate
     |   |-- EchoDoubtful    a failure that rests on doubtful echoes
     |   |-- LineNotReady    line low before the first reset
+    |   |-- InstrumentFault an instrument of the bench does not do as it must
     |   |-- ReferenceUnfit  a reference of the bench cannot be compared with
     |   |-- CannotSwitch    no power or pull-up control on this fixture
     |   `-- CannotOverdrive adapter or line too slow for the second speed
@@ -265,6 +266,16 @@ class CannotSwitch(AdapterError):
     kind = "cannot-switch"
     default_hint = (
         "wire RTS or DTR as the README shows and name it under `power` in the fixture"
+    )
+
+
+class InstrumentFault(AdapterError):
+    """An instrument of the bench does not answer, or does not do as it must."""
+
+    kind = "instrument"
+    default_cause = "instrument"
+    default_hint = (
+        "look at its mains, its leads and its display; `slotproof instruments` asks all"
     )
 
 

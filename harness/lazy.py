@@ -32,6 +32,7 @@ __all__ = [
     "matplotlib_figure",
     "np",
     "optimize",
+    "pyvisa",
     "ruamel_scalars",
     "ruamel_yaml",
     "signal",
@@ -50,6 +51,7 @@ if TYPE_CHECKING:
     import matplotlib
     import numpy as np
     import pyarrow as arrow
+    import pyvisa
     from matplotlib import cbook, ticker
     from matplotlib import figure as matplotlib_figure
     from numpy.polynomial import legendre
@@ -82,6 +84,7 @@ else:
     matplotlib_figure = _Library("matplotlib.figure")
     np = _Library("numpy")
     optimize = _Library("scipy.optimize")
+    pyvisa = _Library("pyvisa")
     ruamel_scalars = _Library("ruamel.yaml.scalarstring")
     ruamel_yaml = _Library("ruamel.yaml")
     signal = _Library("scipy.signal")

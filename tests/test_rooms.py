@@ -24,6 +24,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "output": {"safe_text"},
     "wire": set(),
     "driver": {"lazy", "errors", "clock", "wire"},
+    "instruments": {"lazy", "errors", "clock", "ending"},
     "families": {"digits", "errors", "records", "clock", "wire"},
     "recordings": {"lazy", "digits", "errors", "records", "wire", "families"},
     "timing": {"digits", "errors", "records", "clock", "wire", "driver"},
@@ -40,7 +41,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "lots": {"digits", "errors", "records", "old_names", "wire", "quality", "results"},
     "plans": {
         "lazy", "digits", "errors", "records", "journal_form", "clock", "ending", "old_names", "wire",
-        "driver", "families", "timing", "results", "quality", "simulation", "diagnosis",
+        "driver", "instruments", "families", "timing", "results", "quality", "simulation", "diagnosis",
         "recordings",
     },
     "station": {
@@ -54,7 +55,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "pytest_entry": set(),
     "pytest_plugin": {"digits", "errors", "records", "driver", "plans", "results"},
     "commands": {
-        "digits", "errors", "clock", "driver", "ending", "families", "lots", "old_names", "output",
+        "digits", "errors", "clock", "driver", "ending", "families", "instruments", "lots", "old_names", "output",
         "plans", "quality", "recordings", "results", "simulation", "station", "terminal", "wire", "safe_text",
     },
     "cli": {"errors", "ending", "old_names", "output", "commands"},

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from pydantic import BaseModel
@@ -13,7 +13,7 @@ from rich.text import Text
 from harness.commands.declared.style import OutputStyle
 from harness.output import say
 from harness.results.plots.run import shmoo_lines
-from harness.results.record.run import RunRecord
+from harness.results.record.run import MAY_BE_ON, RunRecord
 from harness.results.reports.table import plain_lines, verdict_table
 from harness.results.summary.lines import (
     SIMULATED,
@@ -89,6 +89,14 @@ def show_run(
         print_lines(summary_lines(summary, failures=failures))
         print_texts(more)
     show_results(folder, style, simulated=summary.simulated)
+    print_texts(left_on(record))
+
+
+def left_on(record: RunRecord) -> Iterator[str]:
+    """The last line of all, where an instrument could not be brought to rest."""
+    for _, result in record.results:
+        if result.shown.kind == MAY_BE_ON:
+            yield result.shown.message
 
 
 def show_results(folder: Path | None, style: OutputStyle, *, simulated: bool) -> None:

@@ -128,6 +128,31 @@ COMMANDS = [
         ],
     ),
     command(
+        "instruments",
+        work="harness.commands.adapters.instruments.instruments",
+        help="""Show the instruments of a fixture: identities, settings, error queues.
+
+    Nothing is set. With --rest each is brought to the state that the fixture leaves it
+    in, which a run needs that finds the mark of one that was killed.
+    """,
+        examples=("slotproof instruments --fixture bench.yaml",),
+        params=[
+            option(
+                "--fixture",
+                "-f",
+                metavar="FILE",
+                required=True,
+                type=PATH,
+                help="fixture file (YAML) with instruments",
+            ),
+            option(
+                "--rest",
+                is_flag=True,
+                help="bring every instrument to rest, and clear its mark",
+            ),
+        ],
+    ),
+    command(
         "enrol",
         styles=(JSON,),
         work="harness.commands.adapters.enrol.enrol",

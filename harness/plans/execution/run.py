@@ -188,7 +188,12 @@ def opened(
                         resumed=resumed,
                         go_on=_go_on(request.command, journal.path),
                     )
-                    yield run
+                    try:
+                        yield run
+                    finally:  # the runner did so, unless an error took it away
+                        instruments = run.runner.context.instruments
+                        instruments.rest()
+                        instruments.close()
     except BaseException as fault:
         # whatever ended the run is what the user must read, so nothing is raised here
         with ending.held(), suppress(SlotproofError):

@@ -32,7 +32,14 @@ from harness.plans.schema.plan import Plan
 from harness.plans.schema.steps import ForEach, Repeat, StepItem
 from harness.plans.steps.attempts import after_fault, from_fault, vouched
 from harness.plans.steps.context import Context, Operator, title_of
+from harness.plans.steps.dependencies.making_up import make_up_switches
 from harness.plans.steps.diagnose import explain
+from harness.plans.steps.instruments.running import (
+    REST_STEP,
+    begin_instruments,
+    instruments_of,
+    result_of_rest,
+)
 from harness.plans.steps.restart_watch import RestartWatch
 from harness.plans.steps.table import KINDS
 from harness.plans.steps.toggle_watch import ToggleWatch
@@ -102,6 +109,7 @@ class Runner:
             fixture=fixture,
             operator=operator,
             note=self._record,
+            instruments=instruments_of(fixture, bus),
             allowed=allowed,
             events=events,
             nights=resumed.nights if resumed else {},
@@ -160,10 +168,13 @@ class Runner:
             AdapterError: see ``Bus.prove``.
         """
         try:
+            identities = begin_instruments(self.context)
             report = self._bus.prove()
         except SlotproofError as fault:
             self._cannot_begin = from_fault(fault, self.context)
             raise
+        for name, identity in identities.items():
+            self._record("instrument_identified", name=name, identity=identity)
         self._record("adapter_checked", adapter=facts_of_adapter(report, self._bus))
         for line in notes_on_adapter(report, self._bus, self._plan, self._fixture):
             self._record("note", text=line, about="adapter")
@@ -186,6 +197,7 @@ class Runner:
             by: name of the signal that did so.
         """
         self._bus.adapter.release()
+        lost = self._leave_at_rest()
         for line in self._toggle_watch.lines():
             self._record("note", text=line)
         outcome = self._worst or Outcome.PASSED
@@ -198,7 +210,7 @@ class Runner:
             }
         code = EXIT_CODES[outcome]
         if interrupted:
-            code = ending.exit_code_of(by)
+            code = code if lost else ending.exit_code_of(by)
             fields["ended_by"] = by
         self._record(
             "run_done",
@@ -209,6 +221,20 @@ class Runner:
             **fields,
         )
         return code
+
+    def _leave_at_rest(self) -> bool:
+        """Bring the instruments to rest, then record it; True if one may still be on."""
+        rested = self.context.instruments.rest()
+        self.context.instruments.close()
+        if rested:
+            self._record_step(
+                iter([result_of_rest(rested)]),
+                step=REST_STEP,
+                kind="rest",
+                title="instruments at rest",
+                expected_s=0.0,
+            )
+        return any(each.fault for each in rested)
 
     # -- going through -------------------------------------------------------------
 
@@ -322,7 +348,7 @@ class Runner:
         """A step of the plan: watched, explained, and the run stopped where it wants so."""
         self.context.step = item.id
         self.context.take_remarks()  # those of devices that were not judged
-        self._make_up_switches(item)
+        make_up_switches(self.context, item)
         self.context.ran.add(item.id)
         settled = (
             self.context.unsettled.take(item.body, result.device, result, item.id)
@@ -348,29 +374,6 @@ class Runner:
             raise StopRunError(collected)
         self._last = collected
         return collected
-
-    def _make_up_switches(self, item: StepItem) -> None:
-        """Switch as the plan does before a step, where that was left out; noted.
-
-        What cannot be switched is reported by the step itself, which finds it so.
-        """
-        if item.kind in _KEEPS_SWITCHES:
-            return
-        context, remarks = self.context, []
-        for before in list(context.steps_before()):
-            if before.kind != "switch" or before.id in context.ran:
-                continue
-            context.ran.add(before.id)
-            context.step = before.id
-            done = list(KINDS["switch"].run(context, before.body))
-            remark = f"{context.called(before.id)} was not run"
-            remark += f"{context.left_out(before.id)}: it was done for this step"
-            if any(result.outcome in _BAD for result in done):
-                remark += f", and ended so: {done[0].message}"
-            remarks.append(remark)
-        context.step = item.id
-        for remark in remarks:
-            context.remark(remark)
 
     def _record_step(
         self, results: Iterator[CheckResult], *, step: str, **facts: object
@@ -437,9 +440,6 @@ class Runner:
 
 
 _BAD = frozenset({Outcome.FAILED, Outcome.ERROR})
-
-_KEEPS_SWITCHES = frozenset({"switch", "wait", "prompt"})
-"""Steps that ask nothing of the bus, so that nothing is switched for them."""
 
 
 def _leaves(item: StepItem) -> Iterator[StepItem]:

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 from harness.families.registry import Kinds
+from harness.instruments.row import InstrumentRow
 from harness.plans.kinds.table import kinds_of
 from harness.plans.loading.checks import who_lacks
 from harness.plans.loading.functions import lacking_check
@@ -23,6 +24,7 @@ from harness.plans.schema.files import (
     Switch,
     Verify,
 )
+from harness.plans.schema.instruments import Adjust, Meter
 from harness.quality.uncertainty import COVERAGE_FACTOR
 
 
@@ -133,6 +135,53 @@ def _read(body: Read, fixture: Fixture) -> Iterator[_Finding]:
         )
 
 
+def _instrument(name: str, fixture: Fixture) -> InstrumentRow | None:
+    return next((i.row for i in fixture.instruments if i.name == name), None)
+
+
+def _no_instrument(name: str, fixture: Fixture) -> _Finding:
+    known = [i.name for i in fixture.instruments]
+    expected = one_of(known) if known else "an entry under instruments in the fixture"
+    return f"the fixture has no instrument {name!r}", expected, nearest(name, known)
+
+
+def _adjust(body: Adjust, fixture: Fixture) -> Iterator[_Finding]:
+    row = _instrument(body.instrument, fixture)
+    if row is None:
+        yield _no_instrument(body.instrument, fixture)
+        return
+    for name, value in body.to.items():
+        known = list(row.words.settings)
+        if name not in known:
+            yield (
+                f"{row.name} has no setting {name!r}",
+                one_of(known) if known else "a meter step: it only reads",
+                nearest(name, known),
+            )
+        elif name in row.limits:
+            low, high = row.limits[name]
+            if not low <= float(value) <= high:
+                yield (
+                    f"{name} {float(value):g} of {row.name} lies outside its limits",
+                    f"{low:g} to {high:g}",
+                    "",
+                )
+
+
+def _meter(body: Meter, fixture: Fixture) -> Iterator[_Finding]:
+    row = _instrument(body.instrument, fixture)
+    if row is None:
+        yield _no_instrument(body.instrument, fixture)
+        return
+    known = list(row.words.readings)
+    if body.quantity not in known:
+        yield (
+            f"{row.name} cannot read {body.quantity!r}",
+            one_of(known) if known else "an adjust step: it reads nothing",
+            nearest(body.quantity, known),
+        )
+
+
 def _verify(body: Verify, fixture: Fixture) -> Iterator[_Finding]:
     if isinstance(body.sockets, str):
         return
@@ -239,6 +288,8 @@ _CHECKS: dict[type, Callable[[Any, Fixture], Iterator[_Finding]]] = {
     Enumerate: _enumerate,
     ForEach: _for_each,
     Switch: _switch,
+    Adjust: _adjust,
+    Meter: _meter,
     Read: _read,
     Reset: _reset,
     Verify: _verify,

@@ -25,6 +25,7 @@ from harness.plans.schema.base import (
     Word,
     complaint,
 )
+from harness.plans.schema.instruments import InstrumentSettings, require_together
 from harness.plans.schema.references import Calibration
 from harness.simulation.settings.bench import SimulationSettings
 from harness.wire.romcode import RomCode
@@ -82,6 +83,13 @@ class AdapterSettings(Strict):
         ge=1,
         le=65_536,
         description="most characters in one write",
+    )
+    bears_v: float | None = Field(
+        default=None,
+        gt=0,
+        le=60,
+        description="highest voltage that its pins on the line bear; needed where a "
+        "supply is set",
     )
 
 
@@ -327,6 +335,11 @@ class Fixture(FromFile):
         default=(),
         description="files that describe kinds of device, from the fixture's folder",
     )
+    instruments: Annotated[
+        tuple[InstrumentSettings, ...], Field(max_length=50, strict=False)
+    ] = Field(
+        default=(), description="supplies, meters, chambers and switches of the bench"
+    )
     simulation: SimulationSettings | None = Field(
         default=None,
         validate_default=True,
@@ -356,6 +369,15 @@ class Fixture(FromFile):
                 at=twice[1],
             )
         return sockets
+
+    @field_validator("instruments")
+    @classmethod
+    def _instruments_go_together(
+        cls, instruments: tuple[InstrumentSettings, ...], info: ValidationInfo
+    ) -> tuple[InstrumentSettings, ...]:
+        adapter = info.data.get("adapter")
+        require_together(instruments, adapter.bears_v if adapter else None)
+        return instruments
 
     @field_validator("simulation")
     @classmethod

@@ -26,6 +26,7 @@ from harness.plans.schema.bodies import (
 )
 from harness.plans.schema.checks import CheckBody
 from harness.plans.schema.diagnose import Diagnose
+from harness.plans.schema.instruments import Adjust, Meter
 from harness.plans.schema.measure import Measure, Shmoo
 from harness.plans.schema.soak import Soak
 from harness.plans.schema.transact import Transact
@@ -70,6 +71,8 @@ class StepItem(Strict):
     wait: Wait | None = Field(default=None, description=Wait.__doc__)
     prompt: Prompt | None = Field(default=None, description=Prompt.__doc__)
     switch: Switch | None = Field(default=None, description=Switch.__doc__)
+    adjust: Adjust | None = Field(default=None, description=Adjust.__doc__)
+    meter: Meter | None = Field(default=None, description=Meter.__doc__)
     repeat: Repeat | None = Field(default=None, description=Repeat.__doc__)
     stress: Stress | None = Field(default=None, description=Stress.__doc__)
     measure: Measure | None = Field(default=None, description=Measure.__doc__)

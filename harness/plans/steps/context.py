@@ -17,6 +17,7 @@ from harness.driver.session import DeviceSession
 from harness.families.batteries.sense_resistor import SENSE_KEY
 from harness.families.hazard import Hazard
 from harness.families.registry import Kinds
+from harness.instruments.bench import InstrumentBench
 from harness.plans.execution.seating import Seating, seat
 from harness.plans.kinds.table import kinds_of
 from harness.plans.schema.bodies import AtSpeed, StepBody
@@ -51,6 +52,7 @@ class Context:
         fixture: the fixture.
         operator: who answers prompts.
         note: records an event in the journal.
+        instruments: supplies, meters and chambers of the bench.
         devices: what the last enumeration found, in the fixture's socket order.
         current: the device of the enclosing ``for_each``, or None.
         allowed: hazards that the command line allows.
@@ -73,6 +75,7 @@ class Context:
     fixture: Fixture
     operator: Operator
     note: Callable[..., None]
+    instruments: InstrumentBench
     devices: list[DeviceRef] | None = None
     current: DeviceRef | None = None
     allowed: frozenset[Hazard] = frozenset()
@@ -360,6 +363,8 @@ _DETAILS = {
     "stress": "slot",
     "shmoo": "slot",
     "measure": "what",
+    "adjust": "instrument",
+    "meter": "quantity",
     "soak": "quantity",
     "configure": "settings",
     "check": "function",

@@ -16,6 +16,7 @@ from harness.plans.steps.dependencies.configuring import run_configure
 from harness.plans.steps.devices import run_convert, run_read
 from harness.plans.steps.diagnose import expected_s as diagnose_expected_s
 from harness.plans.steps.diagnose import run_diagnose
+from harness.plans.steps.instruments.setting import run_adjust, run_meter
 from harness.plans.steps.measure import run_measure
 from harness.plans.steps.shmoo import run_shmoo
 from harness.plans.steps.soak.step import run_soak
@@ -103,6 +104,8 @@ KINDS: dict[str, StepKind] = {
         ),
         by_device=True,
     ),
+    "adjust": StepKind(run=run_adjust, expected_s=lambda _: 1.0),
+    "meter": StepKind(run=run_meter, expected_s=lambda _: 0.2),
     "soak": StepKind(run=run_soak, expected_s=_soak_s),
     "diagnose": StepKind(run=run_diagnose, expected_s=diagnose_expected_s),
 }

@@ -43,6 +43,9 @@ EXIT_CODES = {
 }
 """Exit code of a run that came to its end, by its outcome."""
 
+MAY_BE_ON = "may-be-on"
+"""Kind of the result where an instrument could not be brought to rest."""
+
 _RESULTS = TypeAdapter(CheckResult)
 
 

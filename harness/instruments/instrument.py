@@ -1,0 +1,307 @@
+"""One instrument: identified, set within its limits, read, and brought to rest."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+from harness.clock import Clock
+from harness.errors import InstrumentFault, UsageError
+from harness.instruments import marker
+from harness.instruments.link import Connect, Link, LinkLost
+from harness.instruments.row import InstrumentRow, Level
+from harness.instruments.words import IDENTITY, NEXT_ERROR, OUTPUT, SettingWords
+
+_MOST_ERRORS = 100
+"""Entries of an error queue that are read; one that never empties is an error itself."""
+
+_LOOK_EVERY_S = 0.2
+"""Between two measurements of an output that has not settled."""
+
+_SAME = 1e-6
+"""Share by which a set-point that is read back may differ: digits that were cut."""
+
+
+class Instrument:
+    """An instrument of a fixture, opened when it is first needed.
+
+    Args:
+        row: what the fixture says of it.
+        clock: the port's time, for settling.
+        connect: opens its link.
+        measured_by: measures a quantity at its output with another instrument, or None.
+    """
+
+    def __init__(
+        self,
+        row: InstrumentRow,
+        clock: Clock,
+        connect: Connect,
+        measured_by: Callable[[str], float] | None = None,
+    ) -> None:
+        self.row = row
+        self.identity = ""
+        self.in_force: dict[str, Level] = {}
+        self.may_be_on = False
+        self._clock = clock
+        self._connect = connect
+        self._measured_by = measured_by
+        self._link: Link | None = None
+
+    # -- asking --------------------------------------------------------------------
+
+    def identify(self) -> str:
+        """Open the link if need be; who answers.
+
+        Raises:
+            InstrumentFault: nobody, or somebody else than the fixture expects or than
+                answered before.
+        """
+        if self._link is None:
+            self._link = self._connect(self.row)
+        answer = self._raw(IDENTITY)
+        if self.row.identity not in answer:
+            self.close()
+            raise self._fault(
+                f"another instrument answers: {answer!r}, expected {self.row.identity!r}",
+                hint="correct resource or identity in the fixture, or plug the right one in",
+            )
+        if self.identity and answer != self.identity:
+            self.close()
+            raise self._fault(
+                f"another instrument answers than before: {answer!r}, was "
+                f"{self.identity!r}"
+            )
+        self.identity = answer
+        return answer
+
+    def query(self, text: str) -> str:
+        """The answer to a query.
+
+        Raises:
+            InstrumentFault: none in time; the next query opens the link anew.
+        """
+        if self._link is None:
+            self.identify()
+        return self._raw(text)
+
+    def write(self, text: str) -> None:
+        """Send a command.
+
+        Raises:
+            InstrumentFault: the connection is gone.
+        """
+        if self._link is None:
+            self.identify()
+        assert self._link is not None
+        try:
+            self._link.write(text)
+        except LinkLost as fault:
+            self.close()
+            raise self._fault(f"{text!r} could not be sent: {fault}") from fault
+
+    def _raw(self, text: str) -> str:
+        assert self._link is not None
+        try:
+            return self._link.query(text)
+        except LinkLost as fault:
+            # what comes late must not answer the next question
+            self.close()
+            raise self._fault(f"no answer to {text!r}: {fault}") from fault
+
+    def close(self) -> None:
+        """Close the link; the next query opens it and identifies anew."""
+        if self._link is not None:
+            self._link.close()
+            self._link = None
+
+    def errors(self) -> list[str]:
+        """Everything in its error queue, which is empty afterwards.
+
+        Raises:
+            InstrumentFault: no answer, or the queue never ends.
+        """
+        found: list[str] = []
+        while len(found) < _MOST_ERRORS:
+            answer = self.query(NEXT_ERROR)
+            if _code(answer) == 0:
+                return found
+            found.append(answer)
+        raise self._fault(
+            f"its error queue does not end: {found[-1]!r} again and again"
+        )
+
+    def number(self, text: str) -> float:
+        """The answer to a query as a number.
+
+        Raises:
+            InstrumentFault: it is none, or one that stands for overload.
+        """
+        answer = self.query(text)
+        try:
+            value = float(answer)
+        except ValueError:
+            raise self._fault(
+                f"{text!r} is answered by {answer!r}, no number"
+            ) from None
+        # SCPI-99, volume 1, 7.2.1.5: 9.9E37 is infinity, 9.91E37 is not a number
+        if not math.isfinite(value) or abs(value) >= 9.9e37:
+            raise self._fault(f"{text!r} is answered by {answer!r}: overload")
+        return value
+
+    def read(self, quantity: str) -> float:
+        """One reading.
+
+        Raises:
+            UsageError: it has no such quantity.
+            InstrumentFault: no sound answer.
+        """
+        query = self.row.words.readings.get(quantity)
+        if query is None:
+            known = ", ".join(self.row.words.readings) or "nothing"
+            raise UsageError(
+                f"{self.row.name} cannot read {quantity!r}", hint=f"it reads {known}"
+            )
+        value = self.number(query)
+        if refused := self.errors():
+            raise self._fault(f"{query!r} is answered with {refused[0]}")
+        return value
+
+    # -- setting -------------------------------------------------------------------
+
+    def require_allowed(self, name: str, value: Level) -> SettingWords:
+        """The words of a setting that may be made.
+
+        Raises:
+            UsageError: unknown, or outside the fixture's limits.
+        """
+        words = self.row.words.settings.get(name)
+        if words is None:
+            known = ", ".join(self.row.words.settings) or "nothing"
+            raise UsageError(
+                f"{self.row.name} has no setting {name!r}", hint=f"it has {known}"
+            )
+        low, high = self.row.limits.get(name, (-math.inf, math.inf))
+        if not low <= float(value) <= high:
+            raise UsageError(
+                f"{name} {float(value):g} of {self.row.name} lies outside its limits "
+                f"{low:g} to {high:g}; nothing was sent",
+                hint="the limits stand in the fixture, under instruments",
+            )
+        return words
+
+    def set(self, name: str, value: Level) -> None:
+        """Make a setting, and prove it: error queue, read back, measured.
+
+        Raises:
+            UsageError: unknown, or outside the fixture's limits; nothing was sent.
+            InstrumentFault: refused, not read back, or never measured as set.
+            HostError: the mark that it leaves rest cannot be written.
+        """
+        words = self.require_allowed(name, value)
+        if self._link is None:
+            self.identify()
+        if not self.may_be_on and not self._is_rest(name, value):
+            marker.make(self.row, self.identity, self._clock.calendar().isoformat())
+            self.may_be_on = True
+        self.errors()  # whatever stands there is from before
+        text = words.set.format(value=_Sent(value))
+        self.write(text)
+        if refused := self.errors():
+            raise self._fault(f"{text!r} is refused: {'; '.join(refused)}")
+        if words.ask:
+            self._require_read_back(name, value, words.ask)
+        self.in_force[name] = value
+        self._require_measured()
+
+    def _is_rest(self, name: str, value: Level) -> bool:
+        return self.row.rest.get(name) == value
+
+    def _require_read_back(self, name: str, value: Level, query: str) -> None:
+        got = self.number(query)
+        if not math.isclose(got, float(value), rel_tol=_SAME, abs_tol=_SAME):
+            raise self._fault(
+                f"{name} was set to {_told(value)} and is read back as {got:g}"
+            )
+
+    def _require_measured(self) -> None:
+        """Wait until each output measures as set; with the output off there is none."""
+        if self.in_force.get(OUTPUT) is False:
+            return
+        if OUTPUT in self.row.words.settings and OUTPUT not in self.in_force:
+            return
+        for name, value in self.in_force.items():
+            if name in self.row.tolerance:
+                self._await_measured(name, float(value), self.row.tolerance[name])
+        self._require_no_trip()
+
+    def _await_measured(self, name: str, value: float, tolerance: float) -> None:
+        until_s = self._clock.now_s() + self.row.settle_s
+        while True:
+            got = self.measured(name)
+            if abs(got - value) <= tolerance:
+                return
+            self._require_no_trip()
+            if self._clock.now_s() >= until_s:
+                raise self._fault(
+                    f"{name} is set to {value:g} and measures {got:.5g} after "
+                    f"{self.row.settle_s:g} s; within {tolerance:g} is asked for",
+                    hint="look for a current limit, a load or a lead; or give it longer "
+                    "(settle_s)",
+                )
+            self._clock.sleep(max(_LOOK_EVERY_S, self.row.settle_s / 200))
+
+    def measured(self, name: str) -> float:
+        """What is really there of a setting, by its own measurement or a named meter."""
+        if self._measured_by is not None:
+            return self._measured_by(name)
+        return self.number(self.row.words.settings[name].measure)
+
+    def _require_no_trip(self) -> None:
+        for query in self.row.words.tripped:
+            if self.number(query) != 0:
+                raise self._fault(
+                    f"a protection has tripped ({query})",
+                    hint="take the load off, find what draws the current, then reset it",
+                )
+
+    def rest(self) -> None:
+        """Bring it to its rest state, proved; its mark goes.
+
+        Raises:
+            InstrumentFault: it cannot be reached, or does not do so; the mark stays.
+        """
+        for name, value in self.row.rest.items():
+            self.set(name, value)
+        marker.clear(self.row)
+        self.may_be_on = False
+
+    def _fault(self, what: str, hint: str = "") -> InstrumentFault:
+        where = f"{self.row.name} ({self.row.resource})"
+        return InstrumentFault(what, where=where, hint=hint)
+
+
+def _told(value: Level) -> str:
+    """A value as it is sent: 1 and 0 for on and off (SCPI-99, volume 1, 7.3)."""
+    return str(int(value)) if isinstance(value, bool) else f"{value:.6g}"
+
+
+class _Sent:
+    """A value in a command; ``{value:.3f}`` asks for its own digits."""
+
+    def __init__(self, value: Level) -> None:
+        self._value = value
+
+    def __format__(self, how: str) -> str:
+        if not how:
+            return _told(self._value)
+        return format(int(self._value) if how.endswith("d") else self._value, how)
+
+
+def _code(answer: str) -> int:
+    """The number of an error queue's entry, such as ``-113,"Undefined header"``."""
+    head = answer.partition(",")[0].strip()
+    try:
+        return int(head)
+    except ValueError:
+        return -1

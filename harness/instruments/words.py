@@ -1,0 +1,116 @@
+"""Command words of the kinds of instrument, and what of them can be set and read.
+
+Sources: IEEE 488.2-1992, 10.14 (``*IDN?``); SCPI-99, volume 2: MEASure (ch. 3), OUTPut
+(ch. 13), ROUTe (ch. 17), SOURce:CURRent and SOURce:VOLTage with PROTection:TRIPped
+(ch. 19), SYSTem:ERRor (ch. 21); chapters and the words of a chamber (SOURce:TEMPerature)
+from memory. Any word can be replaced in the fixture.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+
+IDENTITY = "*IDN?"
+NEXT_ERROR = "SYST:ERR?"
+
+
+class InstrumentKind(StrEnum):
+    """What an instrument is."""
+
+    SUPPLY = "supply"
+    MULTIMETER = "multimeter"
+    THERMOMETER = "thermometer"
+    CHAMBER = "chamber"
+    SWITCH = "switch"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SettingWords:
+    """How one setting is made, asked for, and measured.
+
+    Attributes:
+        set: command with ``{value}`` in it.
+        ask: query of the set-point; empty where there is none.
+        measure: query of what really is at the output; empty where there is none.
+    """
+
+    set: str
+    ask: str = ""
+    measure: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KindWords:
+    """The words of one kind.
+
+    Attributes:
+        settings: by name; units stand in the names.
+        readings: query by the quantity's name.
+        tripped: queries that answer 1 while a protection has tripped.
+    """
+
+    settings: Mapping[str, SettingWords] = field(default_factory=dict)
+    readings: Mapping[str, str] = field(default_factory=dict)
+    tripped: tuple[str, ...] = ()
+
+    def with_own(
+        self,
+        settings: Mapping[str, SettingWords],
+        readings: Mapping[str, str],
+        tripped: tuple[str, ...] | None,
+    ) -> KindWords:
+        """The words with those of a fixture in place of the standard's."""
+        return replace(
+            self,
+            settings={**self.settings, **settings},
+            readings={**self.readings, **readings},
+            tripped=self.tripped if tripped is None else tripped,
+        )
+
+
+_OUTPUT = SettingWords(set="OUTP {value}", ask="OUTP?")
+
+WORDS: dict[InstrumentKind, KindWords] = {
+    InstrumentKind.SUPPLY: KindWords(
+        settings={
+            "voltage_v": SettingWords(
+                set="VOLT {value}", ask="VOLT?", measure="MEAS:VOLT?"
+            ),
+            "current_limit_a": SettingWords(set="CURR {value}", ask="CURR?"),
+            "output": _OUTPUT,
+        },
+        readings={"voltage_v": "MEAS:VOLT?", "current_a": "MEAS:CURR?"},
+        tripped=("VOLT:PROT:TRIP?", "CURR:PROT:TRIP?"),
+    ),
+    InstrumentKind.MULTIMETER: KindWords(
+        readings={
+            "voltage_v": "MEAS:VOLT:DC?",
+            "current_a": "MEAS:CURR:DC?",
+            "resistance_ohm": "MEAS:RES?",
+        }
+    ),
+    InstrumentKind.THERMOMETER: KindWords(
+        readings={"temperature_degc": "MEAS:TEMP?"},
+    ),
+    InstrumentKind.CHAMBER: KindWords(
+        settings={
+            "temperature_degc": SettingWords(
+                set="SOUR:TEMP {value}", ask="SOUR:TEMP?", measure="MEAS:TEMP?"
+            ),
+            "output": _OUTPUT,
+        },
+        readings={"temperature_degc": "MEAS:TEMP?"},
+    ),
+    InstrumentKind.SWITCH: KindWords(
+        settings={
+            "close_channel": SettingWords(set="ROUT:CLOS (@{value})"),
+            "open_channel": SettingWords(set="ROUT:OPEN (@{value})"),
+        }
+    ),
+}
+"""Words of each kind, by the standard."""
+
+OUTPUT = "output"
+"""The setting that connects an output; what is set before it is not measured."""

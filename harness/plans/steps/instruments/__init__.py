@@ -1,0 +1,1 @@
+"""Steps that set and read the instruments of the bench."""

@@ -1,0 +1,99 @@
+"""The instruments of a run: begun before the adapter is proved, at rest at its end."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+from harness.clock import Clock
+from harness.driver.bus import Bus
+from harness.instruments.bench import InstrumentBench, Rested
+from harness.instruments.link import Link, connect
+from harness.instruments.row import InstrumentRow
+from harness.plans.execution.connection import connect as connect_adapter
+from harness.plans.schema.fixture import Fixture
+from harness.plans.schema.instruments import Adjust, Meter
+from harness.plans.schema.plan import Plan
+from harness.plans.steps.context import Context
+from harness.plans.steps.instruments.setting import apply
+from harness.records import CheckResult, Outcome
+from harness.results.record.run import MAY_BE_ON
+
+REST_STEP = "rest"
+"""Name of the step that is added where instruments were used."""
+
+SIMULATED = "simulated"
+"""Library of the instruments that a simulated bench has."""
+
+
+def instruments_of(fixture: Fixture, bus: Bus) -> InstrumentBench:
+    """The instruments of a fixture, none of them opened."""
+    return instruments_on(fixture, bus.clock, bus.adapter.port)
+
+
+def instruments_on(
+    fixture: Fixture,
+    clock: Clock,
+    port: Any,  # noqa: ANN401 - None, or a port of any kind
+) -> InstrumentBench:
+    """The same for whoever has a clock, and a simulated port or none."""
+
+    def open_link(row: InstrumentRow) -> Link:
+        if row.library == SIMULATED and hasattr(port, "open_instrument"):
+            link: Link = port.open_instrument(row.resource)
+            return link
+        return connect(row)
+
+    return InstrumentBench((i.row for i in fixture.instruments), clock, open_link)
+
+
+@contextmanager
+def simulated_instruments(fixture: Fixture) -> Iterator[Any]:
+    """The port of a simulated bench, where its own instruments hang; else None."""
+    if not any(each.library == SIMULATED for each in fixture.instruments):
+        yield None
+        return
+    with connect_adapter(fixture) as bus:
+        yield bus.adapter.port
+
+
+def used_by(plan: Plan, fixture: Fixture) -> list[str]:
+    """Instruments that a run of this plan needs, in the fixture's order."""
+    named = {
+        item.body.instrument
+        for item in plan.leaf_steps()
+        if isinstance(item.body, Adjust | Meter)
+    }
+    return [i.name for i in fixture.instruments if i.name in named or i.start]
+
+
+def begin_instruments(context: Context) -> dict[str, str]:
+    """Lock, identify and start what the run needs; identities by name.
+
+    Raises:
+        InstrumentFault: one cannot be used.
+        UsageError: a setting is refused.
+    """
+    names = used_by(context.plan, context.fixture)
+    if not context.fixture.instruments:
+        return {}
+    identities = context.instruments.begin(names)
+    for instrument in context.instruments.all:
+        if instrument.row.name in names and instrument.row.start:
+            apply(context, instrument.row.name, instrument.row.start)
+    return identities
+
+
+def result_of_rest(rested: list[Rested]) -> CheckResult:
+    """How bringing the instruments to rest went; those that may be on come first."""
+    on = [each.sentence for each in rested if each.fault is not None]
+    off = [each.sentence for each in rested if each.fault is None]
+    if not on:
+        return CheckResult(outcome=Outcome.PASSED, message="; ".join(off))
+    return CheckResult(
+        outcome=Outcome.ERROR,
+        kind=MAY_BE_ON,
+        message="; ".join([*on, *off]),
+        hint="then `slotproof instruments --rest --fixture FILE`, once it answers again",
+    )
