@@ -36,6 +36,18 @@ def live_function(mutant: Mutant, changed: bytes) -> Live | None:
     return None
 
 
+def forget() -> None:
+    """Empties every cache of a function or method of the product."""
+    for name, module in list(sys.modules.items()):
+        if name.split(".")[0] == "harness":
+            for value in list(vars(module).values()):
+                inside = vars(value).values() if isinstance(value, type) else ()
+                for kept in (value, *inside):
+                    clear = getattr(kept, "cache_clear", None)
+                    if callable(clear):
+                        clear()
+
+
 def _functions(
     code: CodeType, above: tuple[str, ...]
 ) -> Iterator[tuple[tuple[str, ...], CodeType]]:

@@ -46,7 +46,10 @@ NAMES = {"min": "max", "max": "min", "any": "all", "all": "any"}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mutant:
-    """One change; `start` and `end` are byte offsets of the text it replaces."""
+    """One change; `start` and `end` are byte offsets of the text it replaces.
+
+    `scope` is the function, method or constant that it is in.
+    """
 
     path: str
     line: int
@@ -56,6 +59,7 @@ class Mutant:
     before: str
     after: str
     in_function: bool
+    scope: str
 
     @property
     def name(self) -> str:
@@ -73,6 +77,7 @@ class _Finder(ast.NodeVisitor):
         for line in self.bytes.splitlines(keepends=True):
             self.at.append(self.at[-1] + len(line))
         self.depth = 0
+        self.scope: list[str] = []
         self.found: list[Mutant] = []
 
     def _note(self, old: ast.expr | ast.stmt, kind: str, after: str) -> None:
@@ -91,6 +96,7 @@ class _Finder(ast.NodeVisitor):
                 before=before,
                 after=after,
                 in_function=self.depth > 0,
+                scope=".".join(self.scope),
             )
         )
 
@@ -105,18 +111,30 @@ class _Finder(ast.NodeVisitor):
     def visit_AnnAssign(self, node: ast.AnnAssign) -> None:
         """The value, not the annotation."""
         if node.value is not None:
-            self.visit(node.value)
+            self._within(node.target, node.value)
 
     def visit_Assign(self, node: ast.Assign) -> None:
         """All but a module's list of names."""
         target = node.targets[0]
         if not (isinstance(target, ast.Name) and target.id == "__all__"):
-            self.generic_visit(node)
+            self._within(target, *node.targets, node.value)
+
+    def _within(self, target: ast.expr, *parts: ast.expr) -> None:
+        """Parts of an assignment; those of a constant are in its scope."""
+        named = not self.depth and isinstance(target, ast.Name)
+        if named:
+            self.scope.append(ast.unparse(target))
+        for part in parts:
+            self.visit(part)
+        if named:
+            self.scope.pop()
 
     def visit_ClassDef(self, node: ast.ClassDef) -> None:
         """The body, not decorators and bases."""
+        self.scope.append(node.name)
         for statement in node.body:
             self.visit(statement)
+        self.scope.pop()
 
     def visit_FunctionDef(self, node: ast.FunctionDef) -> None:
         """Defaults and body, not annotations and decorators."""
@@ -124,8 +142,10 @@ class _Finder(ast.NodeVisitor):
             if default is not None:
                 self.visit(default)
         self.depth += 1
+        self.scope.append(node.name)
         for statement in node.body:
             self.visit(statement)
+        self.scope.pop()
         self.depth -= 1
 
     # What is changed

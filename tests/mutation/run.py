@@ -11,13 +11,21 @@ while it works:
     python -m tests.mutation.run table          # counts, the interval, the survivors
 
 A mutant meets the tests of its own room that run its line, quick ones first, up to
-`BUDGET_S` of their usual time; `work --all` takes survivors again, against every test
-file of the room that runs the module. A mutant that needs `SLOWNESS` times the usual
-time is killed as well: the suite would not end. Each runs in a process of its own, forked
-from one that holds everything but the tests already; there the changed function gets the
-code of the mutant. What runs while a module is imported is changed in its file instead.
-A value that was computed and kept before the fork (a ``cached_property`` of a constant, a
-cache) is not computed again: such a mutant seems to survive.
+`BUDGET_S` of their usual time, in a process forked from one that holds everything but the
+tests already: the changed function gets the code of the mutant, and the caches of the
+product are emptied. What runs while a module is imported is changed in its file instead,
+and every module of the product is imported again.
+
+One that passes has not survived yet. Whatever was computed before the fork, such as a
+constant that a changed function makes, would still be the unchanged one. So the file is
+changed, the product imported again, and every test file of the room that runs the module is
+run; the whole room where the line also runs outside of tests. What passes that survives. A
+mutant that needs `SLOWNESS` times the usual CPU time and 8 s (or 8 times that by the wall
+clock) is killed as well: the suite would not end.
+
+Before the first mutant of a room its tests run once without a change: whatever fails then
+would count for a kill. `equivalents.toml` lists changes that no test can notice, each
+with the reason; the table leaves them out and says how many.
 """
 
 from __future__ import annotations
@@ -33,6 +41,7 @@ import signal
 import subprocess
 import sys
 import time
+import tomllib
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import asdict
@@ -41,7 +50,7 @@ from pathlib import Path
 import pytest
 from scipy.stats import binomtest
 
-from tests.mutation.live import Live, live_function
+from tests.mutation.live import Live, forget, live_function
 from tests.mutation.mutants import Mutant, mutants_of, with_change
 
 ROOMS = {
@@ -52,12 +61,13 @@ ROOMS = {
     "harness/timing": "tests/timing",
 }
 _QUICK = ("-m", "not slow and not benchmark")
-"""Slow tests meet survivors only, by ``work --all``."""
+"""Slow tests meet no mutant: what only they would notice counts as survived."""
 BUDGET_S = 6.0
 SLOWNESS = 2.5
 WORK = Path("mutation_run")
 SAMPLE = WORK / "sample.json"
 RESULTS = WORK / "results.jsonl"
+EQUIVALENTS = Path(__file__).with_name("equivalents.toml")
 
 
 def _room(path: str) -> str:
@@ -95,23 +105,23 @@ def cover(rooms: list[str]) -> None:
         )
 
 
-def sample(count: int, seed: int | None) -> None:
-    """Draws the mutants, each as likely as any other."""
+def sample(count: int, seed: int | None, rooms: list[str]) -> None:
+    """Draws the mutants of all rooms, or of some, each as likely as any other."""
     seed = secrets.randbelow(10**9) if seed is None else seed
     every = [
         mutant
-        for room in ROOMS
+        for room in rooms or ROOMS
         for path in sorted(Path(room).rglob("*.py"))
         for mutant in mutants_of(Path(), path)
     ]
-    chosen = random.Random(seed).sample(every, count)
+    chosen = random.Random(seed).sample(every, min(count, len(every)))
     WORK.mkdir(exist_ok=True)
     SAMPLE.write_text(
         json.dumps(
             {"seed": seed, "of": len(every), "mutants": [asdict(m) for m in chosen]}
         )
     )
-    print(f"{count} of {len(every)} mutants, seed {seed}")
+    print(f"{len(chosen)} of {len(every)} mutants, seed {seed}")
 
 
 class Covering:
@@ -121,6 +131,7 @@ class Covering:
         data = json.loads(_map_of(room).read_text())
         self.took: dict[str, float] = data["took_s"]
         self.lines: dict[str, dict[str, list[str]]] = data["lines"]
+        self.outside: dict[str, list[int]] = data["outside"]
 
     def runs_at_import(self, mutant: Mutant) -> bool:
         """True for a line that no test runs: constants, and functions that make them."""
@@ -149,37 +160,63 @@ class Covering:
         return chosen
 
     def files(self, mutant: Mutant) -> list[str]:
-        """Every test file of the room that runs the module."""
-        by_line = self.lines.get(mutant.path, {})
-        return sorted({n.split("::")[0] for every in by_line.values() for n in every})
+        """Test files of the room: those that run the module first.
 
-    def time_s(self, tests: list[str]) -> float:
-        """Usual CPU time of tests or whole files."""
-        return sum(
+        The others follow where the line also runs outside of tests.
+        """
+        by_line = self.lines.get(mutant.path, {})
+        own = {n.split("::")[0] for every in by_line.values() for n in every}
+        outside = mutant.line in self.outside.get(mutant.path, ())
+        wide = self.runs_at_import(mutant) or outside
+        rest = {n.split("::")[0] for n in self.took} - own if wide else set()
+        return [*sorted(own), *sorted(rest)]
+
+    def limit_s(self, tests: list[str]) -> int:
+        """CPU time that tests or whole files may take."""
+        wanted = set(tests)
+        usual_s = sum(
             took
             for name, took in self.took.items()
-            if name in set(tests) or name.split("::")[0] in set(tests)
+            if name in wanted or name.split("::")[0] in wanted
         )
+        return int(8 + SLOWNESS * usual_s)
 
 
-def _meets(mutant: Mutant, tests: list[str], usual_s: float, *, at_import: bool) -> str:
-    """Returns killed, slow or survived; the file is as before afterwards."""
-    path = Path(mutant.path)
-    original, stat = path.read_bytes(), path.stat()
-    changed = with_change(original, mutant)
-    limit_s = int(8 + SLOWNESS * usual_s)
-    live = None if at_import else live_function(mutant, changed)
-    if live is None:
-        path.write_bytes(changed)
-    try:
-        status = _status_of(tests, limit_s, live, fresh=live is None)
-    finally:
-        if live is None:
-            path.write_bytes(original)
-            os.utime(path, ns=(stat.st_atime_ns, stat.st_mtime_ns))
+def _meets(mutant: Mutant, covering: Covering) -> str:
+    """Returns killed, slow or survived."""
+    tests = covering.tests(mutant, BUDGET_S)
+    if not covering.runs_at_import(mutant):
+        changed = with_change(Path(mutant.path).read_bytes(), mutant)
+        live = live_function(mutant, changed)
+        if live is not None:
+            status = _status_of(tests, covering.limit_s(tests), live, fresh=False)
+            if _ended(status) != "survived":
+                return _ended(status)
+            tests = []
+    for wider in (tests, covering.files(mutant)):
+        if wider:
+            ended = _ended(_status_in_file(mutant, wider, covering.limit_s(wider)))
+            if ended != "survived":
+                return ended
+    return "survived"
+
+
+def _ended(status: int) -> str:
     if os.WIFSIGNALED(status):
         return "slow"
     return "survived" if os.WEXITSTATUS(status) == 0 else "killed"
+
+
+def _status_in_file(mutant: Mutant, tests: list[str], limit_s: int) -> int:
+    """Exit status with the mutant in its file, which is as before afterwards."""
+    path = Path(mutant.path)
+    original, stat = path.read_bytes(), path.stat()
+    path.write_bytes(with_change(original, mutant))
+    try:
+        return _status_of(tests, limit_s, None, fresh=True)
+    finally:
+        path.write_bytes(original)
+        os.utime(path, ns=(stat.st_atime_ns, stat.st_mtime_ns))
 
 
 def _status_of(
@@ -213,6 +250,7 @@ def _in_child(
         os.dup2(log, 2)
         if live is not None:
             live.function.__code__ = live.code
+            forget()
         if fresh:
             for name in [n for n in sys.modules if n.split(".")[0] == "harness"]:
                 del sys.modules[name]
@@ -220,7 +258,7 @@ def _in_child(
             pytest.main(
                 [
                     *("-x", "-q", "-n", "0", "--no-header", "--tb=line"),
-                    *("-p", "no:cacheprovider"),
+                    *("-p", "no:cacheprovider", *_QUICK),
                     *("-W", "ignore::pytest.PytestAssertRewriteWarning", *tests),
                 ]
             )
@@ -241,7 +279,7 @@ def _results() -> dict[str, str]:
     return {row["name"]: row["end"] for row in rows}
 
 
-def work(seconds: float, *, everything: bool) -> bool:
+def work(seconds: float) -> bool:
     """Tries mutants until the time is over; true when none is left."""
     for library in ("hypothesis.strategies", "hypothesis.internal.conjecture.engine",
                     "xdist", "anycrc", "crccheck"):  # fmt: skip
@@ -252,39 +290,60 @@ def work(seconds: float, *, everything: bool) -> bool:
     ends = time.monotonic() + seconds
     coverings = {room: Covering(room) for room in ROOMS if _map_of(room).exists()}
     known = _results()
-    retry = ("survived",)
     for mutant in _mutants():
-        end = known.get(mutant.name)
-        if end is not None and not (everything and end in retry):
-            continue
+        room = _room(mutant.path)
+        if mutant.name in known or room not in coverings:
+            continue  # where the room has no map yet: run ``cover``
         if time.monotonic() > ends:
             return False
-        covering = coverings.get(_room(mutant.path))
-        if covering is None:
-            continue  # its room has no map yet: run ``cover``
-        tests = (
-            covering.files(mutant) if everything else covering.tests(mutant, BUDGET_S)
-        )
-        end = _meets(
-            mutant,
-            tests,
-            covering.time_s(tests),
-            at_import=covering.runs_at_import(mutant),
-        )
-        if everything and end in retry:
-            end = "survived all"
-        with RESULTS.open("a") as file:
-            file.write(json.dumps({"name": mutant.name, "end": end}) + "\n")
+        if room not in known:
+            _control(room, coverings[room])
+            known[room] = "passed"
+        _write_down(mutant.name, _meets(mutant, coverings[room]))
     return True
+
+
+def _control(room: str, covering: Covering) -> None:
+    """Runs a room without a change, in the same way as with one."""
+    files = sorted({name.split("::")[0] for name in covering.took})
+    if _status_of(files, covering.limit_s(files), None, fresh=True) != 0:
+        sys.exit(f"{room}: its tests fail without a change, see {WORK / 'last.log'}")
+    _write_down(room, "passed")
+
+
+def _write_down(name: str, end: str) -> None:
+    with RESULTS.open("a") as file:
+        file.write(json.dumps({"name": name, "end": end}) + "\n")
+
+
+def _equivalents() -> set[tuple[str, str, str, str]]:
+    """Changes that no test can notice, by the code and not by its line number."""
+    rows = tomllib.loads(EQUIVALENTS.read_text("utf-8"))["change"]
+    return {(r["path"], r["scope"], r["before"], r["after"]) for r in rows}
 
 
 def table() -> None:
     """Counts a room, the exact interval, and every survivor with its change."""
-    data, known = json.loads(SAMPLE.read_text()), _results()
+    data, known, equivalents = (
+        json.loads(SAMPLE.read_text()),
+        _results(),
+        _equivalents(),
+    )
     tried = [m for m in _mutants() if m.name in known]
     print(f"seed {data['seed']}: {len(tried)} of {len(data['mutants'])} tried")
+    listed = {
+        m.name
+        for m in tried
+        if known[m.name] == "survived"
+        and (m.path, m.scope, m.before, m.after) in equivalents
+    }
+    print(f"{len(listed)} left out as equivalent, see {EQUIVALENTS.name}")
     for room in (*ROOMS, "harness"):
-        ends = Counter(known[m.name] for m in tried if m.path.startswith(room + "/"))
+        ends = Counter(
+            known[m.name]
+            for m in tried
+            if m.path.startswith(room + "/") and m.name not in listed
+        )
         total, dead = ends.total(), ends["killed"] + ends["slow"]
         if not total:
             continue
@@ -294,8 +353,9 @@ def table() -> None:
             f" (95 %: {100 * interval.low:.1f} to {100 * interval.high:.1f} %)"
         )
     for mutant in sorted(tried, key=lambda m: (m.path, m.line)):
-        if known[mutant.name] not in ("killed", "slow"):
-            print(f"\n{mutant.path}:{mutant.line} {mutant.kind}: {known[mutant.name]}")
+        if known[mutant.name] == "survived":
+            note = "equivalent" if mutant.name in listed else "survived"
+            print(f"\n{mutant.path}:{mutant.line} {mutant.scope} {mutant.kind}: {note}")
             print(f"  - {mutant.before}\n  + {mutant.after}")
 
 
@@ -307,18 +367,18 @@ def main() -> None:
     drawing = commands.add_parser("sample")
     drawing.add_argument("count", type=int)
     drawing.add_argument("--seed", type=int)
+    drawing.add_argument("--room", action="append", default=[], choices=[*ROOMS])
     working = commands.add_parser("work")
     working.add_argument("seconds", type=float)
-    working.add_argument("--all", action="store_true")
     commands.add_parser("table")
     options = parser.parse_args()
     match options.command:
         case "cover":
             cover(options.rooms)
         case "sample":
-            sample(options.count, options.seed)
+            sample(options.count, options.seed, options.room)
         case "work":
-            sys.exit(0 if work(options.seconds, everything=options.all) else 75)
+            sys.exit(0 if work(options.seconds) else 75)
         case _:
             table()
 
