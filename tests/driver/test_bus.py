@@ -3,14 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import pairwise
 from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from harness.driver.bus import Bus
-from harness.errors import ExtraEcho, NobodyAnswers, SlotDisturbed
+from harness.driver.bus import Bus, RomCommand
+from harness.driver.echo_proof import PATTERNS
+from harness.driver.overdrive import overdrive_frames
+from harness.errors import (
+    EchoDamaged,
+    EchoDoubtful,
+    ExtraEcho,
+    NobodyAnswers,
+    SlotDisturbed,
+)
+from harness.wire.limits import OVERDRIVE_STRICT
 from harness.wire.romcode import RomCode
 from tests.read_rom import read_rom
 
@@ -158,3 +168,181 @@ def test_a_character_in_surplus_is_nobodys(rigged: Make) -> None:
             bus.write(b"\x44")
         assert bus.evidence()["unsolicited"] == "F0"
     assert "comes and goes" in raised.value.hint
+
+
+# -- whose fault a failure is, on a port that can be rigged ------------------------------
+
+
+def answering(port: Any, change: Callable[[bytes], bytes]) -> list[bytes]:  # noqa: ANN401
+    """Every burst comes back changed so from now on; what was sent is kept."""
+    sent: list[bytes] = []
+
+    def write(data: bytes) -> int:
+        sent.append(data)
+        port.lose, port.foreign = len(data), change(data)
+        return int(type(port).write(port, data))
+
+    port.write = write
+    return sent
+
+
+@pytest.mark.parametrize(
+    ("change", "late", "kind"),
+    [
+        # the loop is sound again, silent, or constantly low: the line stays suspected
+        (bytes, b"", None),
+        (bytes, b"\x00", None),
+        (lambda data: b"", b"", None),
+        (lambda data: b"\x00" * len(data), b"", None),
+        # whatever else comes back no low line makes
+        (lambda data: b"\x55" * len(data), b"", EchoDamaged),
+        (lambda data: data[:-1] if len(data) > 8 else data, b"", EchoDoubtful),
+        (bytes, b"\x00\x55", ExtraEcho),
+    ],
+)
+def test_doubt_of_a_line_that_seems_low(
+    rigged: Make,
+    change: Callable[[bytes], bytes],
+    late: bytes,
+    kind: type[Exception] | None,
+) -> None:
+    """Silence and 00h agree with it; else the line is not held low after all."""
+    adapter, port = rigged()
+    with adapter.open():
+        bus = Bus(adapter)
+        bus.begin_check()
+        answering(port, change)
+        bus._bursts.held_low = True
+        if late:  # after the patterns: 8 bursts, each with a pause
+            port.late = [(port.clock.now_s() + 1.9, late)]
+        doubt = bus.doubt(low=True)
+        assert type(doubt) is (kind or type(None))
+        assert bus._bursts.held_low is (kind is None)
+
+
+@pytest.mark.parametrize(("quick", "bursts"), [(False, 8), (True, 2)])
+def test_patterns_after_a_failure(rigged: Make, quick: bool, bursts: int) -> None:
+    """Eight bursts and every value; two where failures are many. In about 1.2 s and 0.3 s."""
+    adapter, port = rigged()
+    with adapter.open():
+        bus = Bus(adapter)
+        sent = answering(port, bytes)
+        begun_s = port.clock.now_s()
+        assert bus.doubt(quick=quick) is None
+        assert sent.count(PATTERNS) == bursts
+        assert [len(data) for data in sent].count(256) == (not quick)
+        took_s = port.clock.now_s() - begun_s
+        assert took_s == pytest.approx(0.3 if quick else 1.2, abs=0.05)
+
+
+def test_what_was_odd_is_a_doubt_until_the_next_check(rigged: Make) -> None:
+    """Echoes in surplus, or two that no device makes; one alone may be noise."""
+    adapter, port = rigged()
+    with adapter.open():
+        bus = Bus(adapter)
+        port._waiting += b"\x12"
+        assert bus.begin_check() == b"\x12"
+        for echoes, text in ((b"\x50\xff", None), (b"\x50\x50", "2 echoes of one burst")):  # fmt: skip
+            answering(port, lambda _, answer=echoes: answer)
+            bus.send(b"\xff\xff")
+            answering(port, bytes)
+            doubt = bus.doubt(quick=True)
+            assert (doubt is None) is (text is None)
+            assert text is None or text in str(doubt)
+        bus.begin_check()
+        assert bus.doubt(quick=True) is None
+        port.late = [(port.clock.now_s() + 0.01, b"\x13")]
+        bus.await_late()
+        assert "1 bursts came back" in str(bus.doubt(quick=True))
+        bus.begin_check()
+        bus.await_late()
+        assert bus.doubt(quick=True) is None
+        port.late = [(port.clock.now_s() + 0.04, b"\x14\x15")]
+        assert "2 characters came after the echo was whole (14 15)" in str(bus.doubt())
+
+
+def test_characters_that_wait_though_every_echo_is_in(rigged: Make) -> None:
+    """They are told at once, eight at most; nothing waits: nothing came late."""
+    adapter, port = rigged()
+    with adapter.open():
+        bus = Bus(adapter)
+        bus.write(b"\xcc")
+        assert bus.came_late() is None
+        port._waiting += bytes(range(0x10, 0x19))
+        assert (
+            "9 characters came after the echo was whole (10 11 12 13 14 15 16 17)"
+            in (str(bus.came_late()))
+        )
+    assert bus.begin_check() == b""  # a closed port has nothing to say
+    bus.await_late()
+
+
+def test_slots_are_slowed_down_step_by_step(rigged: Make) -> None:
+    """Each candidate leaves two per cent more of half a bit, until ones come back whole."""
+    adapter, port = rigged()
+    with adapter.open():
+        bus = Bus(adapter)
+        before = bus.slots
+        tried: list[float] = []
+
+        def change(data: bytes) -> bytes:
+            tried.append(1e6 / port.baudrate)
+            return data if len(tried) == 4 else b"\xfe" * len(data)
+
+        sent = answering(port, change)
+        found = bus.fitted(before)
+        assert set(sent) == {b"\xff" * 32}
+        assert tried[0] == pytest.approx(before.one.bit_us, rel=1e-3)
+        for one, other in pairwise(tried):
+            assert 1.019 * one < other < 1.2 * one  # what the grid has next
+        assert found.one.bit_us == pytest.approx(tried[-1], rel=1e-3)
+        assert "slowed down" in found.reason
+        assert bus.slots is before
+        answering(port, bytes)
+        assert bus.fitted(before) is before
+
+
+def test_the_standard_frames_outlast_any_change_in_overdrive(rigged: Make) -> None:
+    """Frames may be set twice in overdrive: the way back leads to those before the first."""
+    adapter, _ = rigged()
+    with adapter.open():
+        bus = Bus(adapter)
+        standard = (bus.slots, bus.reset_frame)
+        fast = overdrive_frames(adapter.grid)
+        strict = overdrive_frames(adapter.grid, OVERDRIVE_STRICT)
+        assert not bus.is_overdrive
+        bus.use_overdrive(*fast)
+        bus.use_overdrive(*strict)
+        assert (bus.slots, bus.reset_frame) == strict
+        assert bus.is_overdrive
+        bus.use_standard()
+        assert (bus.slots, bus.reset_frame) == standard
+        bus.use_standard()
+        assert (bus.slots, bus.reset_frame) == standard
+        assert not bus.is_overdrive
+
+
+def test_one_byte_is_eight_slots_and_a_match_is_counted(rigged: Make) -> None:
+    """Nothing but what was asked for goes out; there is a device that matches change."""
+    adapter, port = rigged()
+    with adapter.open():
+        bus = Bus(adapter)
+        sent = answering(port, bytes)
+        bus.write(b"\x0f")
+        zero = bus.slots.write_0_byte
+        assert sent == [b"\xff" * 4 + bytes([zero]) * 4]
+        assert bus.selection(None) == b"\xcc"
+        assert bus.selection(ONE) == b"\x55" + ONE.wire
+        assert bus.selection(ONE)[:1] == b"\x55"
+        assert bus.matches == {str(ONE): 2}
+        bus.forget_last()
+        assert bus.evidence() == {}
+
+
+def test_published_rom_commands() -> None:
+    """Source: data sheet family 28h p. 10-11; of overdrive and resume, part DS28EC20."""
+    assert {command.name: int(command) for command in RomCommand} == {
+        "READ": 0x33, "MATCH": 0x55, "SKIP": 0xCC, "SEARCH": 0xF0,
+        "CONDITIONAL_SEARCH": 0xEC, "RESUME": 0xA5, "OVERDRIVE_SKIP": 0x3C,
+        "OVERDRIVE_MATCH": 0x69,
+    }  # fmt: skip

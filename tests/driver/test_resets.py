@@ -353,3 +353,49 @@ def test_a_line_that_stays_low_is_asked_again_after_five_milliseconds(
         with pytest.raises(LineShorted):
             bus.reset()
     assert 0.005 <= bus.clock.now_s() - began_s < 0.5  # and the latency of the adapter
+
+
+@pytest.mark.parametrize(
+    ("late", "presence"),
+    [
+        (b"\xf0", Presence.LONG),
+        (b"\x00\xf0", Presence.LONG),
+        # it rose and was pulled for good: asked once more, and then nobody answers
+        (b"\xf0\x00", Presence.ABSENT),
+        (b"", Presence.ABSENT),
+    ],
+)
+def test_what_comes_while_a_low_line_is_given_time(
+    rigged: Make, late: bytes, presence: Presence
+) -> None:
+    """The last of it tells whether the line rose again within the 5 ms."""
+    adapter, port = rigged()
+    with adapter.open():
+        bus = Bus(adapter)
+        port.lose, port.foreign = 1, b"\x00"
+        port.late = [(port.clock.now_s() + 0.004, late)] if late else []
+        # none of it waits while the character itself is awaited
+        assert bus.reset_frame.frame.length_us < 4000
+        assert bus.reset().presence is presence
+
+
+@pytest.mark.parametrize(
+    ("late", "presence"),
+    [(b"\xf0", Presence.LATE), (b"\x00\xf0", Presence.LATE), (b"", Presence.ABSENT)],
+)
+def test_what_comes_behind_a_missing_pulse(
+    rigged: Make, late: bytes, presence: Presence
+) -> None:
+    """A low that ends is a late pulse; asked for twice, since once may be the adapter's."""
+    adapter, port = rigged()
+
+    def write(data: bytes) -> int:
+        port.late = [(port.clock.now_s() + 0.02, late)] if late else []
+        return int(type(port).write(port, data))
+
+    with adapter.open():
+        bus = Bus(adapter)
+        port.write = write
+        assert bus.reset().presence is presence
+        assert bus._bursts.oddities.miscounted == 0
+        assert bus.traffic.resets == (2 if late else 1)

@@ -14,7 +14,7 @@ from harness.driver.adapter import Adapter
 from harness.driver.bus import Bus
 from harness.driver.session import DeviceSession, SocketFacts
 from harness.driver.switching import Condition, Switching
-from harness.errors import CannotSwitch
+from harness.errors import CannotSwitch, DeviceAbsent, ExtraEcho
 from harness.wire.romcode import RomCode
 
 Make = Callable[..., Any]
@@ -155,3 +155,80 @@ def test_what_a_session_knows_of_its_socket(bus_with: Make) -> None:
         silent = DeviceSession(bus, ONE)
         silent.note("nobody reads this")
         assert (silent.memory, silent.seat_doubt) == ({}, "")
+
+
+def test_a_proved_device_is_there(bus_with: Make) -> None:
+    """One that does not answer as its code does is absent, by name."""
+    with bus_with([ONE]) as bus:
+        DeviceSession(bus, ONE).verify()
+        with pytest.raises(DeviceAbsent, match=f"device {OTHER} does not answer"):
+            DeviceSession(bus, OTHER).verify()
+
+
+def test_beside_a_code_that_cannot_be_nobody_is_alone(bus_with: Make) -> None:
+    """A code with a wrong CRC is somebody too."""
+    spoilt = RomCode(OTHER.wire[:7] + bytes([OTHER.wire[7] ^ 1]))
+    with bus_with([ONE, spoilt]) as bus:
+        assert not DeviceSession(bus, ONE).is_alone()
+
+
+@pytest.mark.parametrize("call", ["feed", "hold_strong_pull_up"])
+def test_strays_after_a_feed_through_the_pull_up_are_the_line_s(
+    switched: Make, call: str
+) -> None:
+    """A load that we asked for moves the line: what waits then is in no surplus."""
+    with switched() as (bus, adapter):
+        session = DeviceSession(bus, ONE)
+        if call == "feed":
+            session.feed(0.01)
+        else:
+            session.hold_strong_pull_up(CONVERT, 0.75)
+        assert adapter._stirred
+        session.settle()
+        adapter._stirred = False
+
+
+def test_a_load_that_takes_the_line_down_is_named(rigged: Make) -> None:
+    """A character behind the command: supply or adapter, and the cure of each."""
+    adapter, port = rigged()
+    with adapter.open():
+        bus = Bus(adapter)
+        seen = bytes([bus.reset_frame.frame.byte << 1 & 0xFF])
+
+        def write(data: bytes) -> int:
+            if len(data) == 1:
+                return int(type(port).write(port, seen))
+            port.foreign = b"\xf0"
+            return int(type(port).write(port, data))
+
+        port.write = write
+        with pytest.raises(ExtraEcho, match="as a load through") as raised:
+            DeviceSession(bus, ONE).hold_strong_pull_up(CONVERT, 0.75)
+    assert raised.value.cause == "supply or adapter"
+
+
+def test_what_was_odd_counts_no_more_after_settling(rigged: Make) -> None:
+    """Late echoes are waited for and dropped, and the account begins anew."""
+    adapter, port = rigged()
+    with adapter.open():
+        bus = Bus(adapter)
+        bus._bursts.oddities.miscounted = 2
+        port.late = [(port.clock.now_s() + 0.02, b"\x55")]
+        DeviceSession(bus, ONE).settle()
+        assert bus._bursts.oddities.miscounted == 0
+        assert bus.came_late() is None
+
+
+def test_a_programming_pulse_ends(rigged: Make) -> None:
+    """The voltage is on for its time, and off before anything else happens."""
+    power = Switching(programming_on=Condition.DTR_WITHOUT_RTS)
+    adapter, port = rigged(switching=power)
+    with adapter.open():
+        session = DeviceSession(Bus(adapter), ONE)
+        begun_s = port.clock.now_s()
+        session.program_pulse(0.0005)
+        assert port.clock.now_s() - begun_s == pytest.approx(0.0005)
+        on = Condition.DTR_WITHOUT_RTS
+        states = [on.holds(rts=rts, dtr=dtr) for rts, dtr in port.states]
+        assert states.count(True) >= 1
+        assert states[-1] is False

@@ -7,6 +7,7 @@ import pytest
 from harness.driver.adapter import Adapter
 from harness.driver.port import list_adapters
 from harness.driver.usb.chips import CHIPS, chip_of, kind_of
+from harness.driver.usb.device_tree import HostPort
 from harness.driver.usb.names import port_named
 from harness.wire.clock_grid import GRIDS
 from tests.device_trees import CONSTELLATIONS, Machine, Plugged
@@ -31,6 +32,48 @@ def test_numbers_are_those_of_the_drivers() -> None:
         assert (row.product in ALIASES.get(row.vendor, set())) != (
             "CDC-ACM" in row.source
         )
+    numbers = {(row.vendor, row.product) for row in CHIPS}
+    # 6002h is a number of the driver that no chip of the table has
+    assert {(v, p) for v, every in ALIASES.items() for p in every} - numbers == {
+        (0x0403, 0x6002)
+    }
+
+
+def test_numbers_of_modem_class_chips() -> None:
+    """Chips that need no driver of their own: the maker's data sheets, from memory."""
+    assert {(row.vendor, row.product) for row in CHIPS if "CDC-ACM" in row.source} == {
+        (0x1A86, 0x55D2), (0x1A86, 0x55D3), (0x1A86, 0x55D4), (0x1A86, 0x55D5),
+        (0x04D8, 0x00DD),
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("numbers", "interface", "kind"),
+    [
+        # ftdi_sio.c: 3 MHz of the B, R and X series, 12 MHz of the H series
+        ((0x0403, 0x6015), None, "fractional-divider"),
+        ((0x0403, 0x6014), None, "fast-fractional-divider"),
+        # cp210x.c: the second interface of a CP2105 has a table, the first divides
+        ((0x10C4, 0xEA70), 0, "integer-divider"),
+        ((0x10C4, 0xEA70), 1, "rate-table"),
+        ((0x10C4, 0xEA70), None, "integer-divider"),
+        # pl2303.c: TB has a divider of its own, the HXN generation none that is published
+        ((0x067B, 0x2304), None, "wide-mantissa-exponent"),
+        ((0x067B, 0x23A3), None, "unknown"),
+        # the vendor counts as well as the product
+        ((0x4348, 0x5523), None, "prescaled-divider"),
+        ((0x4348, 0x7523), None, "unknown"),
+    ],
+)
+def test_kind_by_numbers(
+    numbers: tuple[int, int], interface: int | None, kind: str
+) -> None:
+    """By the drivers of the Linux kernel."""
+    place = "" if interface is None else f"1-1:1.{interface}"
+    port = HostPort(device="x", vendor=numbers[0], product=numbers[1], location=place)
+    assert port.interface == interface
+    assert port.position == ("1-1" if place else "")
+    assert kind_of(port) == kind
 
 
 def test_every_row_has_a_source_and_a_grid() -> None:

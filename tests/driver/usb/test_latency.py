@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import array
 from collections.abc import Callable
 from typing import Any
 
@@ -119,3 +120,53 @@ def test_reopened_by_what_it_was(machine: Machine, rigged: Make) -> None:
         )
         adapter.reopen()
     assert opened == [machine.name_of(one), machine.name_of(other)]
+
+
+@pytest.mark.parametrize(
+    ("flags", "latency"),
+    [
+        (0x2000, Latency.WAS_LOW),
+        (0x2040, Latency.WAS_LOW),
+        (0xDFFF, Latency.LOWERED),
+        (0, Latency.LOWERED),
+    ],
+)
+def test_somebody_asked_before(
+    monkeypatch: pytest.MonkeyPatch, flags: int, latency: Latency
+) -> None:
+    """Bit 13 of the fifth number: ASYNC_LOW_LATENCY of struct serial_struct.
+
+    Source: linux/serial.h (type, line, port, irq, flags) and tty_flags.h of the kernel.
+    """
+    fcntl = pytest.importorskip("fcntl")
+
+    def ioctl(handle: int, request: int, state: Any) -> int:  # noqa: ANN401
+        assert (handle, request) == (7, pytest.importorskip("termios").TIOCGSERIAL)
+        state[:5] = array.array("i", [0x2000, 0, 0x2000, 0x2000, flags])
+        state[5] = 0x2000
+        return 0
+
+    monkeypatch.setattr(fcntl, "ioctl", ioctl)
+    port = Port()
+    port.fd = 7  # type: ignore[attr-defined]
+    assert lower(port) is latency
+    assert port.asked == ([True] if latency is Latency.LOWERED else [])
+
+
+def test_a_port_that_does_not_tell(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the system refuses to say, the wish is made all the same."""
+    fcntl = pytest.importorskip("fcntl")
+
+    def ioctl(*_: object) -> int:
+        raise OSError(25, "no such call")
+
+    monkeypatch.setattr(fcntl, "ioctl", ioctl)
+    port = Port()
+    port.fd = 7  # type: ignore[attr-defined]
+    assert lower(port) is Latency.LOWERED
+
+
+def test_the_cure_of_a_simulated_port() -> None:
+    """Its latency is a setting of the fixture."""
+    assert "latency_ms" in cure("sim://bench.yaml", Latency.NOT_OFFERED, "linux")
+    assert "hub" in cure("/dev/ttyACM7", Latency.NOT_OFFERED, "linux")

@@ -11,6 +11,7 @@ import pytest
 from harness.driver.port import list_adapters
 from harness.driver.usb.names import (
     identity_of,
+    is_native,
     matches,
     names_one,
     port_named,
@@ -194,3 +195,78 @@ def test_numbers_of_the_factory(number: str) -> None:
     """Place holders identify nobody (from memory); a number of eight signs does."""
     assert not names_one(number)
     assert names_one("A50285XQ")
+
+
+@pytest.mark.parametrize(
+    ("number", "names"),
+    [
+        ("A5028", False),  # five signs are too few
+        ("A50285", True),
+        ("FFFFFF", False),
+        ("FFFFFE", True),
+        ("345678", False),  # counting up from anywhere
+        ("456789ABCDEF", False),
+        ("cdefab", True),
+        ("567890", False),
+        ("789abc", False),
+    ],
+)
+def test_numbers_that_count_up(number: str, names: bool) -> None:
+    """Six signs that neither count up nor are all one (from memory of such adapters)."""
+    assert names_one(number) is names
+
+
+def test_options_of_a_search(machine: Machine) -> None:
+    """``n`` counts from 1 and beyond the last names nobody; every other option is refused."""
+    machine.plug(*CONSTELLATIONS["two equal serial numbers"])
+    ports = machine.tree.ports()
+    every = r"hwgrep://LOCATION=1\-1"
+    assert matches(every) == ports
+    assert matches(f"{every}&n=1") == ports[:1]
+    assert matches(f"{every}&n=2") == ports[1:]
+    assert matches(f"{every}&n=3") == ()
+    for option in ("n=", "n=x", "n=-1", "m=1", "n"):
+        with pytest.raises(UsageError, match="has no option"):
+            matches(f"{every}&{option}")
+
+
+@pytest.mark.parametrize(
+    ("name", "native"),
+    [
+        ("/dev/ttyUSB0", True),
+        ("COM7", True),
+        ("hwgrep://SER=1", True),
+        ("HWGREP://SER=1", True),
+        ("socket://host:1", False),
+        ("spy:///dev/ttyUSB0", False),
+    ],
+)
+def test_native_names(name: str, native: bool) -> None:
+    """A device name or a search for one; no other URL."""
+    assert is_native(name) is native
+
+
+def test_a_number_that_joins_two_ports_of_one_chip(machine: Machine) -> None:
+    """Ports of one chip share number and position: the interface is in the name."""
+    plugged = [
+        replace(port, by_id="", by_path="")
+        for port in CONSTELLATIONS["two chips with two ports each"]
+    ]
+    machine.plug(*plugged)
+    ports = machine.tree.ports()
+    names = [stable_name(port, ports) for port in ports]
+    assert all(
+        name.startswith("hwgrep://") and "SER=" in name and "LOCATION=" in name
+        for name in names
+    )
+    # a single port of one needs no interface
+    single = machine.tree.ports()[:1]
+    assert "LOCATION" not in stable_name(single[0], single)
+
+
+def test_what_has_no_number_of_usb_is_known_by_nothing(machine: Machine) -> None:
+    """A port on the board has no identity; one on USB has."""
+    machine.plug(*CONSTELLATIONS["one of each"])
+    for port in machine.tree.ports():
+        assert (identity_of(port) is None) is not port.is_usb
+    assert identity_of(None) is None
