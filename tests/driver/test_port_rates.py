@@ -60,7 +60,7 @@ def tty(monkeypatch: pytest.MonkeyPatch) -> Tty:
     """A tty behind the module's call into the kernel, on whatever system this is."""
     made = Tty()
     monkeypatch.setattr(port_rates, "_ioctl", made.ioctl)
-    monkeypatch.setattr(port_rates.sys, "platform", "linux")
+    monkeypatch.setattr("sys.platform", "linux")
     return made
 
 
@@ -141,7 +141,7 @@ def test_what_is_native(
     native: bool,
 ) -> None:
     """Linux, its call, and a port with a handle: all three."""
-    monkeypatch.setattr(port_rates.sys, "platform", platform)
+    monkeypatch.setattr("sys.platform", platform)
     monkeypatch.setattr(port_rates, "_ioctl", ioctl)
     assert port_rates.is_native(SimpleNamespace(fd=handle)) is native
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.wire.clock_grid import GRIDS
+from harness.wire.clock_grid import GRIDS, grid_of_kind
 
 SEEDED = settings(derandomize=True, deadline=None)
 
@@ -173,3 +173,64 @@ def test_never_further_off_than_the_grid_is_coarse(
 ) -> None:
     """The achieved rate is within one published step of the request."""
     assert abs(GRIDS[kind].achieved(request_baud) / request_baud - 1) <= step * 1.1
+
+
+# pl2303_supported_bauds of drivers/usb/serial/pl2303.c: made exactly, by their name.
+BY_NAME = (
+    75, 150, 300, 600, 1200, 1800, 2400, 3600, 4800, 7200, 9600, 14400, 19200, 28800,
+    38400, 57600, 115200, 230400, 460800, 614400, 921600, 1228800, 2457600, 3000000,
+    6000000,
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("rate", BY_NAME)
+def test_rates_by_name_and_beside_them(rate: int) -> None:
+    """One baud off a name the divider makes what it can, which is never that."""
+    made = GRIDS["mantissa-exponent"].achieved
+    assert made(rate) == rate
+    for beside in (rate - 1, rate + 1):
+        assert made(beside) != beside
+
+
+# Error of the clock in ppm, highest rate, stop bits: data sheets of parts FT232R, FT2232H,
+# CP2102 to CP2105, CH340 and PL2303 as far as they say so, else from memory; the last two
+# are our own, for a port that makes any rate and for one of which nothing is known.
+CHIPS = {
+    "fractional-divider": (1667, 3_000_000, (1, 2)),
+    "fast-fractional-divider": (50, 12_000_000, (1, 2)),
+    "integer-divider": (2500, 2_000_000, (1, 2)),
+    "rate-table": (2500, 1_000_000, (1, 2)),
+    "prescaled-divider": (3000, 2_000_000, (1, 2)),
+    "mantissa-exponent": (100, 6_000_000, (1, 2)),
+    "wide-mantissa-exponent": (2500, 6_000_000, (1, 2)),
+    "exact": (0, 3_000_000, (1, 2)),
+    "unknown": (10_000, 921_600, (1,)),
+}
+
+
+@pytest.mark.parametrize("kind", GRIDS)
+def test_what_a_chip_promises(kind: str) -> None:
+    """Clock, highest rate, stop bits; a 16-fold receiver; any rate but of the unknown."""
+    grid = GRIDS[kind]
+    assert (grid.tolerance_ppm, grid.fastest_baud, grid.stop_bits) == CHIPS[kind]
+    assert grid.oversampling == 16
+    assert grid.free is (kind != "unknown")
+    assert grid_of_kind(kind, None) is grid
+    given = grid_of_kind(kind, 7.5)
+    assert (given.tolerance_ppm, given.achieved) == (7.5, grid.achieved)
+
+
+@pytest.mark.parametrize(
+    ("kind", "clock_hz", "steps"),
+    [("fractional-divider", 3e6, 8), ("integer-divider", 24e6, 1)],
+)
+@SEEDED
+@given(request_baud=st.integers(400, 1_400_000))
+def test_a_divider_makes_the_nearest_divisor(
+    kind: str, clock_hz: float, steps: int, request_baud: int
+) -> None:
+    """Of whole divisors (or eighths) the one next to what is asked for."""
+    divisor = clock_hz * steps / request_baud
+    made = clock_hz * steps / GRIDS[kind].achieved(request_baud)
+    assert made == pytest.approx(round(made))
+    assert abs(made - divisor) <= 0.5 + 1e-6

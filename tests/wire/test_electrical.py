@@ -11,6 +11,7 @@ from scipy.integrate import solve_ivp
 
 from harness.wire.electrical import (
     SLOT_CHARGE_NC,
+    ResistorWindow,
     cable_length_m,
     capacitance_nf,
     droop_v,
@@ -318,6 +319,62 @@ def test_a_strong_ordinary_pull_up_needs_no_other() -> None:
     """1.3 kohm feeds one conversion at 5 V by itself (data sheet DS18B20, conversion current)."""
     window = strong_pull_up_window(**{**STAGE, "pull_up_ohm": 1300.0}, current_ma=1.5)
     assert window.high_ohm == math.inf
+
+
+def test_a_switch_takes_its_drop_off_the_strong_pull_up() -> None:
+    """6 mA at 3 V from 5 V less 0.3 V of the switch, beside what 2.2 kohm gives.
+
+    2 V / 2.2 kohm are 0.909 mA; the other 5.091 mA through (5 - 0.3 - 3) V: 333.9 ohm.
+    """
+    window = strong_pull_up_window(**STAGE, current_ma=6.0, switch_v=0.3)
+    assert window.high_ohm == pytest.approx(1.7 / (6.0e-3 - 2 / 2200))
+    assert strong_pull_up_window(**STAGE, current_ma=6.0).high_ohm == pytest.approx(
+        2.0 / (6.0e-3 - 2 / 2200)
+    )
+    # against 10 ohm to 0.5 V: 90 ohm in all, as the 50 mA of the stage ask for
+    assert window.low_ohm == pytest.approx(1 / (1 / 90 - 1 / 2200))
+    by_current = {**STAGE, "stage_ohm": 5.0}
+    assert strong_pull_up_window(**by_current, current_ma=6.0).low_ohm == pytest.approx(
+        1 / (1 / 90 - 1 / 2200)
+    )
+    by_level = {**STAGE, "sink_ma": 100.0}
+    assert strong_pull_up_window(**by_level, current_ma=6.0).low_ohm == pytest.approx(
+        1 / (1 / 90 - 1 / 2200)
+    )
+
+
+def test_ends_of_the_formulas() -> None:
+    """Where nothing is charged, nothing takes current, or a resistor is missing."""
+    line = {"pull_up_ohm": 1000.0, "capacitance_nf": 1.0, "supply_v": 3.0}
+    assert rise_us(**line, threshold_v=0.4, start_v=0.4) == 0
+    assert rise_us(**line, threshold_v=3.1) == math.inf
+    with pytest.raises(ValueError, match="not between"):
+        capacitance_nf(
+            rise_us=1, pull_up_ohm=1, supply_v=3, threshold_v=0.4, start_v=0.4
+        )
+    settled = {"pull_up_ohm": 2200.0, "supply_v": 5.0}
+    assert parasite_level_v(devices=0, high_us=0, **settled) == 5.0
+    assert parasite_level_v(devices=0, high_us=7, **settled) == 5.0
+    assert parasite_level_v(devices=2, high_us=-1, **settled) == -math.inf
+    assert parallel_ohm(math.inf, 47) == parallel_ohm(47, math.inf) == 47
+    assert parallel_ohm(30, 60) == pytest.approx(20)
+    assert (
+        pull_up_for_level_ohm(supply_v=5, stage_ohm=75, stage_v=0.3, level_v=0.2)
+        == math.inf
+    )
+    # what is left of 1 nF: 1000 - 300 - 20 pF at 50 pF/m, never less than nothing
+    assert cable_length_m(
+        capacitance_nf=1.0, cable_pf_per_m=50, device_pf=300
+    ) == pytest.approx(13.6)
+    assert cable_length_m(capacitance_nf=0.1, cable_pf_per_m=50, device_pf=300) == 0
+    assert line_capacitance_nf(
+        cable_m=10, cable_pf_per_m=50, device_pf=25
+    ) == pytest.approx(0.545)
+    assert rise_budget_us(bit_us=10) == 5.0
+    # 1 V drives the recharge: 0.417 nC through 1 kohm
+    assert recharge_us(devices=1, pull_up_ohm=1000) == pytest.approx(30 / 72)
+    for low, high, exists in ((2.0, 2.0, True), (2.1, 2.0, False), (math.inf, math.inf, False)):  # fmt: skip
+        assert ResistorWindow(low_ohm=low, high_ohm=high).exists is exists
 
 
 # -- against numerical integration ---------------------------------------------

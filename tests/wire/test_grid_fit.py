@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import random
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -71,3 +73,52 @@ def test_no_grid_agrees() -> None:
     assert fits(odd) == ()
     assert fits(measured("exact", 40_000, 1e-4, 1)) == ()
     assert fits([]) == ()
+
+
+def exactly(*errors: float, doubts: tuple[float, ...] = ()) -> list[MeasuredRate]:
+    """Rates of a port that makes any, so far off each."""
+    known = doubts or (1e-3,) * len(errors)
+    return [
+        MeasuredRate(request_baud=request, baud=request * (1 + error), doubt=doubt)
+        for request, error, doubt in zip(REQUESTS, errors, known, strict=False)
+    ]
+
+
+def test_weights_are_those_of_the_inverse_squares() -> None:
+    """Mean, its doubt and the misfit, by the library's weighted mean."""
+    errors, doubts = (0.001, 0.002, 0.0025), (1e-3, 2e-3, 5e-4)
+    (found,) = [
+        fit for fit in fits(exactly(*errors, doubts=doubts)) if fit.grid.kind == "exact"
+    ]
+    weights = [1 / doubt**2 for doubt in doubts]
+    mean = float(np.average(errors, weights=weights))
+    assert found.clock_ppm == pytest.approx(1e6 * mean)
+    assert found.doubt_ppm == pytest.approx(1e6 / math.sqrt(sum(weights)))
+    apart = (np.array(errors) - mean) / np.array(doubts)
+    assert found.misfit == pytest.approx(math.sqrt(float(np.mean(apart**2))))
+
+
+@pytest.mark.parametrize(
+    ("errors", "agrees"),
+    [
+        # three doubts about the mean: one of twelve that is off pulls it by a twelfth
+        ((0.0,) * 11 + (0.0032,), True),
+        ((0.0,) * 11 + (0.0034,), False),
+        ((0.0,) * 11 + (-0.0034,), False),
+        # two per cent of the clock
+        ((0.0199,) * 3, True),
+        ((0.0201,) * 3, False),
+        ((-0.0201,) * 3, False),
+    ],
+)
+def test_where_agreement_ends(errors: tuple[float, ...], agrees: bool) -> None:
+    """At three doubts and at two per cent of the clock."""
+    found = {fit.grid.kind for fit in fits(exactly(*errors))}
+    assert ("exact" in found) is agrees
+
+
+def test_the_best_fit_comes_first() -> None:
+    """In order of the misfit."""
+    found = fits(measured("fractional-divider", 200, 2e-3, 3))
+    assert [fit.misfit for fit in found] == sorted(fit.misfit for fit in found)
+    assert "unknown" not in {fit.grid.kind for fit in found}
