@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -408,7 +409,7 @@ def test_what_a_circuit_is_made_of() -> None:
 )
 def test_what_is_no_circuit(wrong: dict[str, object]) -> None:
     """Nothing on it, nothing that feeds it, a threshold that no edge crosses."""
-    good = {"supply_v": 5, "pull_up_ohm": 2200, "devices": KINDS}
+    good: dict[str, Any] = {"supply_v": 5, "pull_up_ohm": 2200, "devices": KINDS}
     with pytest.raises(ValueError, match=r"."):
         Circuit(**{**good, **wrong})
     with pytest.raises(ValueError, match="no device"):

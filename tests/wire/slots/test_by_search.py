@@ -26,6 +26,7 @@ from harness.wire.slots.frames import (
 )
 from harness.wire.slots.synthesis import (
     WRITE_SLOT,
+    Since,
     Terms,
     for_low,
     for_sample,
@@ -34,6 +35,7 @@ from harness.wire.slots.synthesis import (
 )
 
 SEEDED = settings(derandomize=True, deadline=None)
+SINCE: tuple[Since, ...] = ("edge", "release")
 
 # write-1 low, write-0 low, sample until, recovery, slot in us: data sheets of parts DS2431
 # and DS2413 p. 2-3, DS28E05 p. 2 and DS28EC20 p. 1-5; the second row below 4.5 V too
@@ -343,18 +345,20 @@ def test_idle_time_costs_nothing_alone() -> None:
 @pytest.mark.parametrize(("within", "made"), [(None, False), (1.7, False), (1.9, True)])
 def test_two_per_cent_unless_another_is_given(within: float | None, made: bool) -> None:
     """88.6 us are 1.79 us off the 86.8 us of 115200 baud: 2 % are 1.772 us."""
-    call = {"low_us": 88.6, "grid": GRIDS["unknown"], "within_us": within}
+    grid = GRIDS["unknown"]
     if made:
-        assert for_low(**call).achieved_us == pytest.approx(86.8, abs=0.01)
+        assert for_low(88.6, grid, within_us=within).achieved_us == pytest.approx(
+            86.8, abs=0.01
+        )
     else:
         with pytest.raises(CannotMake, match="comes nearest"):
-            for_low(**call)
+            for_low(88.6, grid, within_us=within)
     assert for_low(88.5, GRIDS["unknown"]).achieved_us == pytest.approx(86.8, abs=0.01)
 
 
 @SEEDED
-@given(sample_us=st.floats(8, 120), since=st.sampled_from(["edge", "release"]))
-def test_a_sample_is_where_the_character_has_it(sample_us: float, since: str) -> None:
+@given(sample_us=st.floats(8, 120), since=st.sampled_from(SINCE))
+def test_a_sample_is_where_the_character_has_it(sample_us: float, since: Since) -> None:
     """The middle of a sixteenth of a bit, 1.5 bits behind the edge and on; the low legal."""
     terms = Terms(low_us_min=5, low_us_max=100, zeros=(0, 1, 2))
     made = for_sample(
@@ -362,7 +366,7 @@ def test_a_sample_is_where_the_character_has_it(sample_us: float, since: str) ->
         GRIDS["fractional-divider"],
         terms=terms,
         since=since,
-        within_us=1.0,  # type: ignore[arg-type]
+        within_us=1.0,
     )
     tb = made.frame.bit_us
     assert made.bit is not None
