@@ -4,7 +4,7 @@ Without a history the bound is that of ``free``: it holds for every distribution
 needs 2,296 values at 95 %. With a history of earlier lots the lot is taken as another
 one of the same shape, with a mean and a spread of its own:
 
-- a history of 4,435 values or more that looks normal in body and tails: the exact bound of
+- a history of 4,436 values or more that looks normal in body and tails: the exact bound of
   a normal lot (noncentral t), lowered by what the history leaves open of its tail;
 - any other, from 2,809 values on: lots drawn from the history in place of the t
   distribution, and its percentiles as uncertain as order statistics are.

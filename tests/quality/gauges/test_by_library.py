@@ -82,6 +82,7 @@ def test_a_golden_unit() -> None:
     ):  # fmt: skip
         ends = golden_check(A, reference=float(np.mean(A)), tolerance=tolerance)
         assert ends.cg_ends is not None
+        assert ends.cgk_ends is not None
         low, high = (
             min(ends.cg_ends[0], ends.cgk_ends[0]),
             min(ends.cg_ends[1], ends.cgk_ends[1]),
