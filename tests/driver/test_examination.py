@@ -312,4 +312,7 @@ def test_what_is_not_told_where_a_device_answers() -> None:
         answers=True, lines={"cts": False}, latency="", trips=TRIPS, same=None,
         packet=None, longest=None, reported={}, rates=(), refused_baud=(),
     )  # fmt: skip
-    assert next(examination_lines(quiet)) == "handshake lines in, at opening: none asserted"
+    assert (
+        next(examination_lines(quiet))
+        == "handshake lines in, at opening: none asserted"
+    )

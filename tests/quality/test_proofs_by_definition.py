@@ -23,7 +23,7 @@ TAIL = 0.00135
 
 def normal(seed: int, count: int) -> list[float]:
     """Values of a normal lot."""
-    return np.random.default_rng(seed).normal(size=count).tolist()
+    return [float(x) for x in np.random.default_rng(seed).normal(size=count)]
 
 
 # -- for any shape -------------------------------------------------------------------------

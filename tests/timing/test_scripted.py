@@ -263,11 +263,10 @@ class RuledDevice:
         if not self.bus.sent:
             return [0, 1]
         frames, baud = self.bus.sent[-1]
-        return self.answer(self._taken(frames, 1e6 / baud))
+        return self.rule(self, self._taken(frames, 1e6 / baud))
 
-    def answer(self, taken: bool) -> list[int]:
-        """Replaced by each test."""
-        raise AssertionError(taken)
+    rule: Callable[[Any, bool], list[int]]
+    """What it answers, by whether the slot was taken."""
 
 
 def ruled(
@@ -276,7 +275,7 @@ def ruled(
 ) -> Any:  # noqa: ANN401
     """A device with its rule and its answers."""
     made = RuledDevice(bus_of(), taken)
-    made.answer = lambda is_taken: answer(made, is_taken)  # type: ignore[method-assign]
+    made.rule = answer
     return made
 
 
@@ -563,6 +562,11 @@ def test_recovery_beyond_reach() -> None:
 def test_where_a_device_can_at_best_be_ready() -> None:
     """The period is looked for from 2 us before its hold or its sample, 20 us at least."""
     asked: list[float] = []
+
+    def found_from(*_: object, from_us: float) -> MeasuredEdge:
+        asked.append(from_us)
+        return edge(60)
+
     survey = survey_of(EDGE)
     for hold_us, write_us, from_us in ((40, 30, 38), (15, 50, 48), (15, 18, 20)):
         survey._edges = {
@@ -570,10 +574,7 @@ def test_where_a_device_can_at_best_be_ready() -> None:
             (Name.LONGEST_WRITE_1, ROM): edge(write_us),
         }
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(
-                device, "shortest_period",
-                lambda *_, from_us: asked.append(from_us) or edge(60),
-            )  # fmt: skip
+            patch.setattr(device, "shortest_period", found_from)
             survey._period_edge(ROM)
         assert asked[-1] == from_us
 

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import array
 from collections.abc import Callable
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
 from harness.driver.adapter import Adapter
+from harness.driver.usb import latency as latency_module
 from harness.driver.usb.latency import Latency, cure, lower, put_back
 from tests.device_trees import CONSTELLATIONS, Machine
 
@@ -138,15 +140,15 @@ def test_somebody_asked_before(
 
     Source: linux/serial.h (type, line, port, irq, flags) and tty_flags.h of the kernel.
     """
-    fcntl = pytest.importorskip("fcntl")
+    number = pytest.importorskip("termios").TIOCGSERIAL
 
     def ioctl(handle: int, request: int, state: Any) -> int:  # noqa: ANN401
-        assert (handle, request) == (7, pytest.importorskip("termios").TIOCGSERIAL)
+        assert (handle, request) == (7, number)
         state[:5] = array.array("i", [0x2000, 0, 0x2000, 0x2000, flags])
         state[5] = 0x2000
         return 0
 
-    monkeypatch.setattr(fcntl, "ioctl", ioctl)
+    monkeypatch.setattr(latency_module, "fcntl", SimpleNamespace(ioctl=ioctl))
     port = Port()
     port.fd = 7  # type: ignore[attr-defined]
     assert lower(port) is latency
@@ -155,12 +157,12 @@ def test_somebody_asked_before(
 
 def test_a_port_that_does_not_tell(monkeypatch: pytest.MonkeyPatch) -> None:
     """Where the system refuses to say, the wish is made all the same."""
-    fcntl = pytest.importorskip("fcntl")
+    pytest.importorskip("termios")
 
     def ioctl(*_: object) -> int:
         raise OSError(25, "no such call")
 
-    monkeypatch.setattr(fcntl, "ioctl", ioctl)
+    monkeypatch.setattr(latency_module, "fcntl", SimpleNamespace(ioctl=ioctl))
     port = Port()
     port.fd = 7  # type: ignore[attr-defined]
     assert lower(port) is Latency.LOWERED

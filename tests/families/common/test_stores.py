@@ -388,7 +388,7 @@ def test_facts_of_a_store() -> None:
         size=40, pad_bytes=8, copy_s=0.01, done=ALTERNATING, whole_rows=True
     )
     whole = Staged(address=8, status=7, data=bytes(8))
-    found = store_facts(rows, whole)["store"]
+    found = store_facts(rows, whole, end=0xAA)["store"]
     assert (found["row"], found["check"]) == (8, True)
 
 
