@@ -34,7 +34,7 @@ class Desk:
     Attributes:
         at_s: host time.
         offset_s: of the device's clock at first.
-        notes: texts and facts of the journal.
+        notes: what went into the journal.
     """
 
     def __init__(self, *, ppm: float = 0.0, offset_s: float = 0.0) -> None:
