@@ -146,7 +146,7 @@ class BenchDevice:
             UsageError: the device has no such quantity.
             DeviceError: the device does not answer, or not soundly.
             LineError: the line did not carry the slots.
-            AdapterError: the adapter cannot tell.
+            AdapterError: the adapter is to blame, or cannot be excluded.
         """
         known = self._kinds.quantities(self.family)
         if quantity not in known:
@@ -176,7 +176,7 @@ class BenchDevice:
             UsageError: a name, a value or a hazard is not accepted; nothing was sent.
             DeviceError: the device did not take them.
             LineError: the line did not carry the slots.
-            AdapterError: the adapter cannot tell.
+            AdapterError: the adapter is to blame, or cannot be excluded.
 
         Example:
             >>> import harness
@@ -237,7 +237,7 @@ class OpenBench:
             DeviceError: no device answers, or the search also ended on codes that cannot
                 be a device.
             LineError: the line did not carry the slots.
-            AdapterError: the adapter cannot tell.
+            AdapterError: the adapter is to blame, or cannot be excluded.
         """
         expected = self.fixture.expected_roms
         search = vouched_for(

@@ -24,7 +24,7 @@ EXIT_USAGE = 2
 EXIT_COULD_NOT_TELL = 3
 
 _MOST_MISTAKES = 30
-"""Mistakes told in one go; a file with more is no file for slotproof at all."""
+"""Mistakes reported at once; a file with more is hardly a file of slotproof."""
 
 
 def _print_version(

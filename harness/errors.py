@@ -237,7 +237,7 @@ class EchoDamaged(AdapterError):
 
 
 class EchoDoubtful(AdapterError):
-    """A failure that may be the adapter's or the line's; the echoes cannot tell."""
+    """A failure that may be the adapter's or the line's; the echoes do not decide it."""
 
     kind = "echo-doubtful"
     default_hint = (

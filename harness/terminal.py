@@ -228,7 +228,7 @@ class ProgressView:
 
 
 class _Status:
-    """The step in hand, and the line that tells of it."""
+    """The step in hand, and the line that shows it."""
 
     def __init__(self, clock: Clock) -> None:
         self._clock = clock

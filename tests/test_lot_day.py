@@ -154,7 +154,7 @@ def test_the_new_lot_is_as_good_without_its_bad_unit(day: list[Said]) -> None:
         "candidate is as good as the baseline in the mean of temperature" in without.out
     )
     alone, with_history = named(day, "lot capability")
-    assert "198 values cannot tell the tails of a lot" in alone.out
+    assert "198 values do not show the tails of a lot" in alone.out
     assert "which proves 1.33: for a normal lot" in with_history.out
 
 

@@ -1,7 +1,7 @@
 """The adapter: one primitive towards the bus, ``exchange``.
 
 Every character sent comes back as one echo. All that can go wrong with that is
-told apart here, so that callers see either all echoes or the one error that says
+distinguished here, so that callers see either all echoes or the one error that says
 what to check. Echoes are matched by count, never by line-error flags, which the
 common drivers report late, for whole packets or not at all.
 """
@@ -50,11 +50,11 @@ _MOST_PAUSES = 20
 """Pauses of half the allowance after which a line is called restless."""
 
 
-def _nobody_minds(_characters: bytes) -> None:
-    """Stands in until a caller asks for gaps."""
+def _ignore_strays(_characters: bytes) -> None:
+    """Stands in until a caller asks for stray characters."""
 
 
-def _nobody_hears(_sent: bytes, _heard: bytes, _baud: int, _stop_bits: int) -> None:
+def _ignore_traffic(_sent: bytes, _heard: bytes, _baud: int, _stop_bits: int) -> None:
     """Stands in until a caller keeps the traffic."""
 
 
@@ -109,10 +109,10 @@ class Adapter:
         self._owed = b""
         self._broke_low = False
         self.clock: Clock = SystemClock()
-        self.on_traffic: Callable[[bytes, bytes, int, int], None] = _nobody_hears
-        """Told of each burst: characters sent and heard, rate, stop bits."""
-        self.on_stray: Callable[[bytes], None] = _nobody_minds
-        """Told of characters that no echo is due for, and that no switching explains."""
+        self.on_traffic: Callable[[bytes, bytes, int, int], None] = _ignore_traffic
+        """Called with each burst: characters sent and heard, rate, stop bits."""
+        self.on_stray: Callable[[bytes], None] = _ignore_strays
+        """Called with characters that no echo is due for, and that no switching explains."""
 
     # -- opening and closing -------------------------------------------------
 
@@ -180,7 +180,7 @@ class Adapter:
 
     @property
     def is_unknown(self) -> bool:
-        """True if the kind is ``auto`` and USB does not tell it."""
+        """True if the kind is ``auto`` and USB does not report it."""
         return self._kind == "auto" and self._kind_by_usb == "unknown"
 
     @property

@@ -1,7 +1,7 @@
 """Bursts through an adapter: counted, the last one kept as evidence, a low line blamed.
 
 The adapter says that echoes are missing. Whether the line went low or a lead came off is
-told here, by where the echoes end and by whether the line is silent now. What no line
+decided here, by where the echoes end and by whether the line is silent now. What no line
 does to an echo is counted, so that nothing is booked on line or device by it.
 """
 
@@ -164,7 +164,7 @@ class Bursts:
         there, or gives one 00h (a break) where nothing low was sent, and then silence.
         The echo of a low that was sent proves nothing. A lost RX lead gives silence
         alone, which stays the adapter's fault. Once seen low, the line is low until a
-        burst is whole: no second break tells.
+        burst is whole: there is no second break to see it by.
 
         Raises:
             LineShorted: as the first sentence says.

@@ -116,7 +116,7 @@ class Bus:
     def prove(self) -> AdapterReport:
         """Prove the adapter, then fit the slots to the line.
 
-        Read slots first, see ``driver.self_check``; then patterns that tell what is
+        Read slots first, see ``driver.self_check``; then patterns that show what is
         done to an echo, see ``driver.echo_proof``.
 
         Raises:
@@ -240,7 +240,7 @@ class Bus:
         0. Only read slots go out, which devices that wait for a reset ignore.
 
         Raises:
-            CannotMake: no legal slot is slow enough; besides what ``exchange`` raises.
+            CannotMake: no legal slot is slow enough; and what ``exchange`` raises.
         """
         found, probe = slots, b"\xff" * 32
         while self.exchange(probe, found.request_baud, found.stop_bits) != probe:
@@ -305,7 +305,7 @@ class Bus:
         """Reset, and require a presence pulse.
 
         Raises:
-            NobodyAnswers: no presence pulse; besides what ``reset`` raises.
+            NobodyAnswers: no presence pulse; and what ``reset`` raises.
         """
         reading = self.reset()
         if reading.presence is Presence.ABSENT:
@@ -344,7 +344,7 @@ class Bus:
         """Write bytes to the devices that listen.
 
         Raises:
-            SlotDisturbed: a slot came back changed; besides what ``exchange`` raises.
+            SlotDisturbed: a slot came back changed; and what ``exchange`` raises.
         """
         self._burst(self.slots.encode(data), 0)
 

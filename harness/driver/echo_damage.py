@@ -1,7 +1,7 @@
 """Identifies what an adapter, or the host's port, does to the characters of its echo.
 
 Each kind of damage is a change of what was sent; the one that makes exactly what came
-back has a name and a cure. What none of them makes is told by count and values.
+back has a name and a cure. What none of them makes is reported by count and values.
 
 Source of the kinds: termios(3) (ISTRIP, INPCK, IGNPAR, PARMRK, ICRNL, INLCR, IGNCR, IXON,
 ECHO), RFC 854 (FFh doubled), RFC 1055 (C0h and DBh escaped), RFC 1662 (7Dh and 7Eh escaped).

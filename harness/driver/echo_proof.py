@@ -139,7 +139,7 @@ def echo_doubt(damage: Damage, where: str) -> EchoDamaged | EchoDoubtful:
     if damage.is_named or damage.name == "silent":
         return fault
     return EchoDoubtful(
-        f"{fault.what}: adapter and noise on the line cannot be told apart",
+        f"{fault.what}: adapter and noise on the line cannot be distinguished",
         where=where,
         facts=fault.facts,
     )

@@ -1,7 +1,7 @@
 """Reset pulses: one character out, and what its echo says of presence.
 
 A line that stays low, a pulse that comes late or is long, and a reset that did not go out
-as sent are told apart here.
+as sent are distinguished here.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ def reset_line(bursts: Bursts, frame: ResetFrame, slots: SlotFrames) -> ResetRea
         LineShorted: the line stays low.
         ResetDisturbed: the reset pulse did not come back as sent, twice.
         EchoDoubtful: it did not come back as sent once, and not again.
-        ExtraEcho: characters came besides the echo, and no late presence explains them.
+        ExtraEcho: more characters came than the echo, and no late presence explains them.
         AdapterError: as the adapter says.
     """
     reading = _reset_once(bursts, frame, slots)
@@ -61,7 +61,7 @@ def _stays_low(bursts: Bursts) -> LineShorted:
 
 
 def _reset_once(bursts: Bursts, frame: ResetFrame, slots: SlotFrames) -> ResetReading:
-    """One reset; one more where its echo is no reset's, or characters came besides it."""
+    """One reset; one more where its echo is no reset's, or more characters came."""
     try:
         reading, extra = _pulse(bursts, frame, slots)
     except ResetDisturbed as fault:
@@ -82,7 +82,7 @@ def _reset_once(bursts: Bursts, frame: ResetFrame, slots: SlotFrames) -> ResetRe
 
 def _besides(adapter: Adapter, extra: bytes) -> ExtraEcho:
     return ExtraEcho(
-        f"besides the echo of a reset {extra[:8].hex(' ').upper()} came, and not again "
+        f"with the echo of a reset {extra[:8].hex(' ').upper()} came, and not again "
         "after the next reset",
         where=adapter.url,
     )
@@ -91,7 +91,7 @@ def _besides(adapter: Adapter, extra: bytes) -> ExtraEcho:
 def _pulse(
     bursts: Bursts, frame: ResetFrame, slots: SlotFrames
 ) -> tuple[ResetReading, bytes]:
-    """One reset pulse: what its echo says, and the characters that came besides it.
+    """One reset pulse: what its echo says, and the characters that came with it.
 
     Raises:
         ResetDisturbed: the reset pulse did not come back as sent.

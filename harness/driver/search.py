@@ -174,7 +174,7 @@ class Search:
         self._account.took_burst(self._bus.clock.now_s() - sent_s, len(sent))
         self._account.spend(self._bus.clock.now_s() - started_s, trips=2)
         if echoes[: len(frames)] != frames:
-            return  # heard wrongly; the search itself will tell
+            return  # heard wrongly; the search itself will show it
         bits = self._bus.slots.decode_bits(echoes[len(frames) :])
         rom = RomCode.from_bits(bits)
         if rom.is_possible:

@@ -178,7 +178,7 @@ class DeviceSession(Selection):
     def settle(self) -> None:
         """Wait for late echoes and drop them; earlier oddities no longer count.
 
-        For callers that then ask the device anew what became of it.
+        For callers that then ask the device again what became of it.
         """
         self._bus.adapter.settle()
         self._bus.begin_check()

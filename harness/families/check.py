@@ -145,7 +145,7 @@ class Options:
     """Values of a check's options, by name, each with the type its kind promises.
 
     Every declared option is there; one without value and default is absent, which
-    ``given`` tells.
+    ``given`` says whether it is there.
     """
 
     __slots__ = ("_values",)

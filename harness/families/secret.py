@@ -11,7 +11,7 @@ MASK = "********"
 class Secret:
     """Bytes that only ``reveal`` gives away.
 
-    Text forms, formatting and comparison by ``==`` tell nothing; copying to a file
+    Text forms, formatting and comparison by ``==`` reveal nothing; copying to a file
     by pickle is refused.
 
     Args:

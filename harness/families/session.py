@@ -17,7 +17,7 @@ class Session(Protocol):
     and ``program_pulse`` go on with the one in hand.
 
     ``memory`` keeps what was learned about this device during the run (its supply,
-    its settings), so that it is not asked for again and again. ``loop_backs`` tells
+    its settings), so that it is not asked for again and again. ``loop_backs`` says
     which of its outputs the fixture wires to which of its inputs; ``seat_doubt`` says,
     where the fixture leaves it open in which socket the device sits, why and what to
     write, and is empty otherwise.

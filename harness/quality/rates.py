@@ -2,7 +2,7 @@
 
 Formulas: NIST/SEMATECH e-Handbook of Statistical Methods, 7.2.4.1 (proportions, after
 Clopper and Pearson) and 8.3.1.1 (test length).
-Bounds take errors as independent; ``bursts`` tells whether they are.
+Bounds take errors as independent; ``bursts`` shows whether they are.
 """
 
 from __future__ import annotations

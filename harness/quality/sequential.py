@@ -14,7 +14,7 @@ from harness.errors import UsageError
 
 
 class RateWatch:
-    """Tells whether errors come at ``bad_rate`` rather than at ``good_rate``.
+    """Decides whether errors come at ``bad_rate`` rather than at ``good_rate``.
 
     Args:
         good_rate: error share that is still good.

@@ -1,6 +1,6 @@
 """Finding one edge on a ladder of probe points, with few probes.
 
-A probe tells, at a point x in microseconds, how often the later of two states was
+A probe measures, at a point x in microseconds, how often the later of two states was
 seen. Bisection finds the two neighbouring rungs between which it goes from less to
 more than half, so an edge costs a logarithmic number of probes. Where jitter blurs
 the edge, its width is found by two more bisections, for nearly never and nearly

@@ -57,7 +57,7 @@ class Clockwork:
         grid: which rates it makes, and its promised tolerance.
         error_ppm: how much faster it runs than it should; 0 if not measured.
         doubt_ppm: half width of what is not known about that.
-        measured: True if it was held against the host's clock and that told more than
+        measured: True if it was held against the host's clock and that gave more than
             the chip's own tolerance.
     """
 

@@ -73,7 +73,7 @@ def _more_s(grid: ClockGrid, packets: int) -> float:
 
 
 def clock_beyond_reach(grid: ClockGrid, max_burst: int) -> str:
-    """Why the host cannot tell the adapter's clock error; empty if it may.
+    """Why the host cannot measure the adapter's clock error; empty if it may.
 
     Args:
         grid: the adapter's clock, its tolerance in force.
@@ -86,7 +86,7 @@ def clock_beyond_reach(grid: ClockGrid, max_burst: int) -> str:
     if best_ppm < grid.tolerance_ppm:
         return ""
     return (
-        f"the host tells it no better than +- {best_ppm:.0f} ppm, and "
+        f"the host measures it no better than +- {best_ppm:.0f} ppm, and "
         f"{grid.tolerance_ppm:g} ppm are promised"
     )
 

@@ -119,7 +119,7 @@ class Standing(StrEnum):
     """What a measured time says of its limits.
 
     ``MET`` and ``BROKEN`` are beyond doubt. ``PARTLY``: a bound that meets one side and
-    says nothing about the other. ``OPEN``: the doubt reaches the limit, or a bound tells
+    says nothing about the other. ``OPEN``: the doubt reaches the limit, or a bound says
     about none. ``FREE``: there is no limit.
     """
 

@@ -27,7 +27,7 @@ class Truth:
 
     Attributes:
         kinds: findings that name it, as ``cause: kind``.
-        alike: findings that name it among others which cannot be told apart on a bus
+        alike: findings that name it among others which cannot be distinguished on a bus
             without a meter or without a switched supply.
         words: words of which an undecided finding must hold one.
     """

@@ -327,7 +327,7 @@ def test_a_surplus_behind_a_presence_is_counted_once(rigged: Make) -> None:
         assert bus.reset().presence is Presence.SEEN
         assert bus.traffic.resets == 1
         port.foreign = b"\xf8"
-        with pytest.raises(ExtraEcho, match="besides the echo of a reset F8"):
+        with pytest.raises(ExtraEcho, match="with the echo of a reset F8"):
             bus.reset()
         assert bus.traffic.resets == 3
         assert bus._bursts.oddities.miscounted == 1

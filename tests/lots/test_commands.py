@@ -156,7 +156,7 @@ def test_capability(lot: Said, values: Write, earlier: list[Path]) -> None:
     alone = lot(*wide)
     assert alone.code == 1
     for word in ("Pp ", "Ppk ", "Ppm ", "Cp ", "Cpk ", "Ppk 1.33 is not proved",
-                 "41 values cannot tell the tails of a lot",
+                 "41 values do not show the tails of a lot",
                  "2296 units of this lot; or --history with 2809 values",
                  "if it is one, Ppk is at least", "That is no proof", "X99.865",
                  "guard band of 0.0415", "20.0 times as wide as the uncertainty",

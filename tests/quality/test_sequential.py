@@ -56,5 +56,5 @@ def test_a_good_rate_is_seldom_called_bad(
 @pytest.mark.parametrize("rates", [(0, 0.1), (0.2, 0.1), (0.1, 0.1), (0.5, 1)])
 def test_rates_that_cannot_be_told_apart(rates: tuple[float, float]) -> None:
     """Rates out of order are refused."""
-    with pytest.raises(UsageError, match="cannot be told apart"):
+    with pytest.raises(UsageError, match="cannot be distinguished"):
         RateWatch(good_rate=rates[0], bad_rate=rates[1])

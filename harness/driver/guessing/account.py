@@ -8,7 +8,7 @@ CRC_FROM = 56
 
 _OVERHEAD = 0.09
 """Largest share by which wrong guesses may lengthen a search: a tenth, less a hundredth for
-what the times measured so far do not tell."""
+what the times measured so far do not show."""
 
 
 class Account:
@@ -18,7 +18,7 @@ class Account:
     and where that is nothing, nothing is worth a guess before the first.
 
     Attributes:
-        trip_s: what a burst takes besides its slots.
+        trip_s: what a burst takes beyond its slots.
         reset_s: what a reset takes.
     """
 

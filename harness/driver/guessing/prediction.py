@@ -2,7 +2,7 @@
 
 Serial numbers are counted up in a factory, so devices of a lot share their upper bits, and
 the uppermost are 0 in all that are sold so far (from memory). A ROM code comes low bit
-first: a path begins with bits that tell nothing and ends with bits that were seen before.
+first: a path begins with bits that show nothing and ends with bits that were seen before.
 
 For a set of codes of one family the model is: from some place ``s`` of the serial number on
 all bits are constant but for one in a hundred, below it each bit is fair. How likely each
@@ -23,7 +23,7 @@ from harness.wire.romcode import RomCode
 
 _SERIAL_FROM, _SERIAL_BITS = 8, 48
 _LOT_FROM = 24
-"""Bits of the serial number from here on tell lots apart: half of them."""
+"""Bits of the serial number from here on distinguish lots: half of them."""
 
 _SURE = 0.99
 """That a constant place goes on being so: one code of another lot in a hundred."""

@@ -80,7 +80,7 @@ def _patterns(port: HostPort, *, by_number: bool) -> list[str]:
         number = rf"\bSER={_literal(port.serial_number)}(?!\S)"
         suffix = port.location.removeprefix(port.position)
         found = [f"{_GREP}{number}"]
-        if suffix:  # one number for all ports of the chip: the interface tells
+        if suffix:  # one number for all ports of the chip: the interface decides
             found.append(rf"{_GREP}{number}\sLOCATION=\S+{_literal(suffix)}(?!\S)")
     if port.location:
         found.append(f"{_GREP}{place}")

@@ -287,7 +287,9 @@ def configure(session: Session, settings: Mapping[str, Scalar], store: bool) -> 
     evidence: dict[str, object] = {"stored": True}
     if SENSE.name in settings:
         remember_sense(session, settings[SENSE.name])
-    for page in REGISTERS.configure(session, settings, besides={SENSE.name}).values():
+    for page in REGISTERS.configure(
+        session, settings, left_to_caller={SENSE.name}
+    ).values():
         evidence["configuration"] = f"{page[0] & _WRITABLE[0][0]:02X} {page[7]:02X}"
     return Answer(value=", ".join(settings), evidence=evidence)
 

@@ -357,7 +357,7 @@ def gauge(
             remember_sense(session, settings[SENSE.name])
             evidence["sense_mohm"] = sense.sense_mohm(session)
         for at, block in registers.configure(
-            session, settings, besides={SENSE.name}
+            session, settings, left_to_caller={SENSE.name}
         ).items():
             if at == ACCOUNT_AT:
                 evidence["account_steps"] = int.from_bytes(block, "big", signed=True)

@@ -38,15 +38,15 @@ def require_crc16(sent: bytes, received: bytes, *, what: str, start: int = 0) ->
             raise DeviceAbsent(
                 f"no device drives the line: {what} is {len(received)} bytes of FFh"
             )
-        told = (
+        wrong = (
             f"{what} {shown(data)}: check bytes {shown(check)}, "
             f"computed {shown(crc16_sent(sent + data, start))}"
         )
         heard = heard_instead(sent, received, start)
         if heard is None:
-            raise CheckValueWrong(told)
+            raise CheckValueWrong(wrong)
         raise CheckValueWrong(
-            f"{told}; they are right for {shown(heard)} in place of {shown(sent)}: that is "
+            f"{wrong}; they are right for {shown(heard)} in place of {shown(sent)}: that is "
             "what the device heard",
             cause="noise",
             hint="the command or address was damaged on the way out, the answer was not: look "

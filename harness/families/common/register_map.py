@@ -317,7 +317,7 @@ class RegisterMap:
         """A row's value as the device has it.
 
         Raises:
-            AnswerImpossible, ReadingImplausible: see ``Field.decode``; besides what
+            AnswerImpossible, ReadingImplausible: see ``Field.decode``; and what
                 reading a block raises.
         """
         block = row.read(session) if row.read else self.read(session, row)
@@ -363,7 +363,7 @@ class RegisterMap:
         session: Session,
         settings: Mapping[str, Scalar],
         *,
-        besides: Collection[str] = (),
+        left_to_caller: Collection[str] = (),
     ) -> dict[int, bytes]:
         """Write settings. Each value is tested before anything is sent.
 
@@ -372,7 +372,7 @@ class RegisterMap:
         Args:
             session: the device.
             settings: by name.
-            besides: those among them that are left to the caller.
+            left_to_caller: those among them that are left to the caller.
 
         Returns:
             What was written, by block.
@@ -381,7 +381,7 @@ class RegisterMap:
             UsageError: no such setting or no such value; nothing is written.
             AnswerImpossible: the device reads back something else.
         """
-        self._require_known(set(settings) - set(besides))
+        self._require_known(set(settings) - set(left_to_caller))
         asked = [
             (row, row.on_bench(session).raw_of(settings[row.key]))
             for row in self._writable()

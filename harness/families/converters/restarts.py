@@ -54,7 +54,7 @@ QUAD = (
         after="00",
         governs=_VOLTAGES,
         read=lambda session: _page(session, 0x18)[12:14],
-        about="40h tells the device of its own supply, and must be written again",
+        about="40h declares the device's own supply, and must be written again",
         source="from memory",
     ),
 )

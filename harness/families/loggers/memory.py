@@ -3,7 +3,7 @@
     0Fh AAh 55h scratchpad    A5h memory, a CRC-16 with each page    44h convert
     3Ch clear, only as the very next command after a write of 40h to 020Eh
 
-A write to 0200-0213 ends a running mission. The range is told by the ROM code: 4F2h or
+A write to 0200-0213 ends a running mission. The range follows from the ROM code: 4F2h or
 3B2h in its upper serial bits mark the finer ones.
 
 Sources: data sheets family 21h (parts DS1921G p. 10-17 and 35-40, DS1921H/Z p. 9-14,

@@ -109,7 +109,7 @@ def page_check(own: Layout | None) -> Check:
             Option(
                 name="challenge",
                 kind=OptionKind.BYTES,
-                about="up to eight bytes; drawn anew unless given",
+                about="up to eight bytes; drawn at random unless given",
             ),
         ),
     )

@@ -7,7 +7,7 @@
     5Ah 33h   load or compute the secret; 10 ms later AAh
     F0h       memory, without a check value
 
-A row that is not to be told (``quiet``) stands in no message.
+A confidential row (``quiet``) stands in no message.
 
 Sources: data sheets family 33h (parts DS2432 p. 13-20, DS1961S p. 16-24). The answer 00h
 to a wrong MAC: from memory.

@@ -1,6 +1,6 @@
 """Thermometer 42h: two open-drain channels, and a chain that finds the order of a cable.
 
-The block is that of a 28h with bytes 5 to 7 always FFh 0Ch 10h, so that nothing tells
+The block is that of a 28h with bytes 5 to 7 always FFh 0Ch 10h, so that nothing distinguishes
 its power-on value of 85 degC, the end of its range, from a true one.
 
     F5h                     status, over and over, as a 3Ah; no check value

@@ -53,7 +53,7 @@ def _couple_in_words(block: bytes) -> str:
 
 
 def _located_in_words(block: bytes) -> str:
-    """By byte 4, as far as that tells the four parts apart."""
+    """By byte 4, as far as that distinguishes the four parts."""
     if block[4] & 0x80:
         if block[6:8] == b"\xff\xff":
             return _couple_in_words(block)

@@ -7,7 +7,7 @@
                    faults in their low bits; cannot be written
     low voltage    resolution 8, 9, 10 or 12 bit in byte 4; location by one resistor
 
-How they are told apart: 1111 in byte 4 is with memory if the second scratchpad answers
+How they are distinguished: 1111 in byte 4 is with memory if the second scratchpad answers
 with its check value, else thermocouple. Of the others the low-voltage part converts in
 less than half the time that an adjustable one needs; on parasite power, where the
 end is not seen, bit 4 of byte 4 decides, which is from memory. The EEPROM lock is left out:
@@ -242,7 +242,7 @@ def _read_value(session: Session) -> Answer:
         value = thermocouple_degc(block)
     else:
         value = sixteenths(block, _resolution_bits(kind, block))
-        # byte 6 tells only on the adjustable part, as with its relatives
+        # byte 6 has a meaning only on the adjustable part, as with its relatives
         unsure = kind is not Variant.ADJUSTABLE or block[6] == 0x0C
         if block[:2] == _POWER_ON and unsure:
             raise ReadingImplausible(

@@ -79,5 +79,5 @@ class RecordedThermometer:
         if self._repeats:
             yield (
                 "a block repeats byte for byte after a conversion: whether it is a new "
-                "reading cannot be told"
+                "reading cannot be determined"
             )

@@ -129,7 +129,7 @@ def is_parasite(session: Session) -> bool:
 
 
 def supply(session: Session) -> Answer:
-    """External or parasite, asked anew.
+    """External or parasite, asked again.
 
     Raises:
         DeviceAbsent: external is also what an open line reads, and the device does

@@ -41,7 +41,7 @@ def temperatures(bus: Bus, roms: Iterable[RomCode]) -> dict[RomCode, float]:
 def cable(
     bus: Bus, roms: Iterable[RomCode], *, pull_up_ohm: float, supply_v: float
 ) -> MeasuredCable | None:
-    """Capacitance and cable of the line; None where the adapter cannot tell."""
+    """Capacitance and cable of the line; None where the adapter cannot measure them."""
     devices = list(roms)
     line = LineFacts(pull_up_ohm=pull_up_ohm, supply_v=supply_v)
     timing = Survey(bus, line, devices).of_line(Name.CAPACITANCE)

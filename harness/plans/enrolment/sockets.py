@@ -117,7 +117,7 @@ def warmed(
     left = list(roms)
     if not left:
         raise UsageError(
-            "no thermometer answers, so none can be told by warming it",
+            "no thermometer answers, so none can be identified by warming it",
             hint="take --how plug or --how order",
         )
     before = read(left)

@@ -19,7 +19,7 @@ from harness.plans.execution.fixture_circuit import slots_of
 from harness.plans.schema.fixture import Fixture
 
 _OPENINGS = itertools.count(1)
-"""Tells apart the simulated benches that one process opens."""
+"""Distinguishes the simulated benches that one process opens."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -34,7 +34,7 @@ class RunRequest:
         fixture: the bench.
         into: results folder; None makes a fresh one under ``results``.
         allowed: hazards that the user allows.
-        events: file of what happens besides while a soak runs, or None.
+        events: file of other events while a soak runs, or None.
         resume: journal of a run to take up again, or None; its folder is used again.
         reports: write junit.xml, report.html and pictures when the run is over.
         case_properties: see ``junit.write_junit``.

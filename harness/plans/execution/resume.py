@@ -2,7 +2,7 @@
 
 The journal goes on in its next part. Steps are done again, for a power cut may have
 undone them; a soak goes on from its last counted round, and one that had come to its
-end stands as it is. A soak inside ``repeat`` or ``for_each`` is begun anew.
+end stands as it is. A soak inside ``repeat`` or ``for_each`` is begun again.
 """
 
 from __future__ import annotations

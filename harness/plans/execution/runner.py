@@ -70,7 +70,7 @@ class Runner:
         operator: who answers prompts.
         listener: hears each event, for live progress.
         allowed: hazards that the command line allows by name.
-        events: file of what happens besides, for soaks.
+        events: file of other events, for soaks.
         resumed: run that is taken up again, or None.
         go_on: command that takes this run up again; it stands in hints.
 

@@ -1,4 +1,4 @@
-"""Which device sits in which socket, as far as the fixture and a search tell.
+"""Which device sits in which socket, as far as the fixture and a search show.
 
 A ROM code in the fixture ties a device to its socket. Where a socket names a family
 only, the one device of that family that no socket names sits there, provided that no

@@ -14,7 +14,7 @@ _PSEUDO_TERMINALS = "/dev/pts/"
 def is_simulated(fixture: Fixture) -> bool:
     """True if the port leads to a simulated bench.
 
-    Besides ``sim://`` that is a bench that ``slotproof bench`` serves: the fixture
+    Apart from ``sim://`` that is a bench that ``slotproof bench`` serves: the fixture
     describes it, and its port ends on this machine where no adapter can be, at a
     pseudo-terminal or a loopback address.
     """

@@ -111,7 +111,9 @@ class _Parts:
         if SENSE.name in settings:
             remember_sense(session, settings[SENSE.name])
         of_map = set(self._kind.setting_names)
-        written = self._map.configure(session, settings, besides=set(settings) - of_map)
+        written = self._map.configure(
+            session, settings, left_to_caller=set(settings) - of_map
+        )
         evidence: dict[str, object] = {
             "written": {str(n): block.hex(" ").upper() for n, block in written.items()}
         }

@@ -53,7 +53,7 @@ class BlockTraffic:
         """Write a block and read it back.
 
         Raises:
-            AnswerImpossible: it reads back otherwise; besides what ``do_all`` raises.
+            AnswerImpossible: it reads back otherwise; and what ``do_all`` raises.
         """
         name = self._names[number]
         block = self._kind.blocks[name]

@@ -45,7 +45,7 @@ def _content(path: Path) -> bytes:
     if not stat.S_ISREG(mode):
         raise _Unfit("this is no regular file; expected a YAML file")
     with path.open("rb") as file:
-        # one byte more than allowed tells a large file without reading it whole
+        # one byte more than allowed shows a large file without reading it whole
         content = file.read(LARGEST_FILE_BYTES + 1)
     if len(content) > LARGEST_FILE_BYTES:
         raise _Unfit("larger than 1 MB; expected a YAML file written by hand")

@@ -84,7 +84,7 @@ def _published(schema: Any) -> Any:  # noqa: ANN401 - any JSON value
     """The same schema in the words and the meaning of the published dialect.
 
     Bounds behind a converter come out under pydantic's own names. Branches that no
-    key of the data tells apart may fit side by side.
+    key of the data distinguishes may fit side by side.
     """
     if isinstance(schema, list):
         return [_published(value) for value in schema]

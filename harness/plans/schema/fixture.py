@@ -1,6 +1,6 @@
 """What a fixture file may hold: adapter, line, power switching, sockets, truth.
 
-The fixture declares the bench as built. Its ``simulation`` section tells a
+The fixture declares the bench as built. Its ``simulation`` section gives a
 simulated bench what is really there, and only the simulated bench reads it.
 """
 

@@ -95,7 +95,7 @@ class Soak(StepBody, Limited):
     )
     events: Text | None = Field(
         default=None,
-        description="file of what happens besides (CSV: time,text), read as it grows; "
+        description="file of other events (CSV: time,text), read as it grows; "
         "a relative name counts from the plan's folder",
     )
     events_within_s: float = Field(

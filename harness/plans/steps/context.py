@@ -56,7 +56,7 @@ class Context:
         devices: what the last enumeration found, in the fixture's socket order.
         current: the device of the enclosing ``for_each``, or None.
         allowed: hazards that the command line allows.
-        events: file of what happens besides, from the command line.
+        events: file of other events, from the command line.
         nights: soaks of the run that is taken up again, by step.
         go_on: command that takes this run up again; empty if not known.
         step: number of the leaf step that runs.
@@ -211,7 +211,7 @@ class Context:
     def forget(self, why: str) -> None:
         """Drop what sessions remember: after a power loss it may be untrue.
 
-        What the plan told of the wiring stays true. No device holds a conversion.
+        What the plan says about the wiring stays true. No device holds a conversion.
 
         Args:
             why: what happened, a clause for messages.
@@ -302,7 +302,7 @@ class Context:
         return self.devices
 
     def _seat(self, enumeration: Enumeration) -> None:
-        """Tie devices to sockets; a session made under another tie is made anew."""
+        """Tie devices to sockets; a session made under another tie is made again."""
         before = self.seating
         self.seating = seat(self.fixture, map(str, enumeration.found))
         for code in set(self._sessions):

@@ -170,7 +170,7 @@ def _too_many(fixture: Fixture, found: frozenset[str], start: str) -> Fault:
             kind="count",
             message=f"{start}: {named}",
             hint="take out what does not belong on this bus, or correct count in the "
-            "plan; rom_code in the fixture would tell which device is the extra one",
+            "plan; rom_code in the fixture would show which device is the extra one",
         )
     extra = _surplus(fixture, found)
     if not extra:

@@ -8,7 +8,7 @@ spoils a share p of such answers is seen again with probability p.
 
 - It fails again: the failure stands, of whatever kind the second is, since noise seldom
   does the same thing twice.
-- It does not: an error, which says that the cause cannot be told.
+- It does not: an error, which says that the cause cannot be determined.
 
 Failures that rest on a value whose check value was right need none: its bits travelled.
 A reset and a low line are asked twice where they are found (``driver.resets``,
@@ -52,7 +52,7 @@ _BY_ECHO = frozenset(
 """Kinds of failure that a few changed echoes make by themselves."""
 
 _PRESENCE = "presence-"
-"""Begins the kinds that a reset step has besides ``no-presence``."""
+"""Begins the kinds that a reset step has in addition to ``no-presence``."""
 
 ODD = "odd"
 """Key of evidence: resets or scans of a step that were not as the others or as wanted.
@@ -62,7 +62,7 @@ UNPROVED = "unproved"
 """Key of evidence: the answer came once and has no check value, so its bits prove nothing."""
 
 
-_CANNOT_TELL = "not so when asked again at once: whether device, line or adapter did it cannot be told"
+_CANNOT_TELL = "not so when asked again at once: whether device, line or adapter did it cannot be determined"
 
 
 def fault_not_again(fault: LineError | DeviceError) -> EchoDoubtful:

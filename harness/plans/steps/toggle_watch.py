@@ -84,7 +84,7 @@ class ToggleWatch:
                     self._watched[device.rom_code] = _Watched(device, now, now)
 
     def _sense(self, device: DeviceRef) -> Scalar | None:
-        """None where the bus cannot tell now; its own step will say so."""
+        """None where the bus gives no answer now; its own step will say so."""
         quantity = self.context.kinds.quantities(device.family)[self._quantity(device)]
         try:
             self.context.begin_check()

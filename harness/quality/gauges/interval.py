@@ -7,7 +7,7 @@ follow from these as from the observed ones. Coverage is simulated, see
 ``tests/benchmarks/test_lot_numbers.py``.
 
 The stations are those of the fixture and not a sample of others, so their effects are
-fixed. Two stations as a random sample would tell next to nothing of stations at large
+fixed. Two stations as a random sample would say next to nothing of stations at large
 (one degree of freedom).
 """
 

@@ -156,7 +156,7 @@ def _bound(
     bound = free.index_at_least(numbers, low=low, high=high, confidence=confidence)
     if bound is not None:
         return Method.FREE, bound, why
-    return None, None, why or f"{len(numbers)} values cannot tell the tails of a lot"
+    return None, None, why or f"{len(numbers)} values do not show the tails of a lot"
 
 
 def _unusable(numbers: Sequence[float], low: float | None, high: float | None) -> str:

@@ -55,7 +55,7 @@ class NumbersTable:
 _ADAPTER_AND_LINE = NumbersTable(title="Adapter and line", head=("what", "measured"))
 _ECHOES = NumbersTable(
     title="Echoes",
-    about="The byte of an echo tells when the line was let go: of FFh, fewer ones mean "
+    about="The byte of an echo shows when the line was let go: of FFh, fewer ones mean "
     "later; of a reset, zeros are presence pulses.",
     head=("sent", "characters", "silent", "extra", "echo and how often"),
     numbers=(1, 2, 3),

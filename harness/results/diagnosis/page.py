@@ -30,7 +30,7 @@ class Found:
         title: cause, kind, how sure, and the device if it is about one.
         outcome: word of the verdict that it stands for, for the colour.
         says: one sentence for a technician.
-        points: label and text: numbers, what they rule out, what would tell apart.
+        points: label and text: numbers, what they rule out, what would discriminate.
         try_first: one thing to do.
     """
 

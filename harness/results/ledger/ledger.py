@@ -4,7 +4,7 @@ Rule 1: the journal is the truth; what is here can be booked again from it, and
 booking twice changes nothing.
 Rule 2: a unit's test goes in whole, in one transaction, or not at all.
 Rule 3: a ROM code belongs to the unit that was seen with it first; any other unit
-with it is told at once, across lots and stations.
+with it is reported at once, across lots and stations.
 """
 
 from __future__ import annotations

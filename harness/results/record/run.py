@@ -1,7 +1,7 @@
 """The run record: what the events of a journal add up to.
 
 Rule 1: folded event by event, in memory that a night's soak does not grow.
-Rule 2: verdicts are worked out from the results; what the journal states besides
+Rule 2: verdicts are worked out from the results; what the journal states in addition
 (the outcome of a step or run) can make a verdict graver, never milder, and each
 disagreement is named.
 Rule 3: a run whose end is not in the journal is an error, whatever passed before.

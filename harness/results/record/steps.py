@@ -102,7 +102,7 @@ def stated_result(event: dict[str, Any], *, of: str) -> CheckResult:
     """
     outcome = Outcome(event["outcome"])
     why = dict(event.get("why") or {})
-    silent = f"{of} is stated as {outcome} and no result tells the reason"
+    silent = f"{of} is stated as {outcome} and no result gives the reason"
     return CheckResult(
         outcome=outcome,
         kind=str(why.get("kind") or ("unexplained" if outcome in BAD_OUTCOMES else "")),

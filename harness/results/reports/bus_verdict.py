@@ -62,7 +62,7 @@ def verdict_lines(
 
     Args:
         found: the budget at the slots in use.
-        cures: what would help; only told where a limit is violated.
+        cures: what would help; only given where a limit is violated.
         measured: what a survey of this bus found; None where none was made.
     """
     lines = [f"verdict: {_verdict(found, measured)}"]

@@ -37,7 +37,7 @@ from harness.results.summary.making import summary_of
 FILE_NAME = "report.html"
 
 _MOST_IN_BOX = 3
-"""Failures told in the verdict's box, where they are read first; more stand below it."""
+"""Failures named in the verdict's box, where they are read first; more stand below it."""
 
 _MOST_NAMED = 6
 """Devices named in the box; the matrix below it marks all."""
@@ -45,7 +45,7 @@ _MOST_NAMED = 6
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trouble:
-    """One result that is not passed, as the first page tells it."""
+    """One result that is not passed, as the first page shows it."""
 
     outcome: str
     where: str
@@ -105,7 +105,7 @@ class ShownPicture:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Live:
-    """What the page of a run that goes on shows besides.
+    """What the page of a run that goes on shows in addition.
 
     Attributes:
         refresh_s: how often the page renews itself.
@@ -137,7 +137,7 @@ def render(
 
     Args:
         record: the run.
-        live: what a page of a run still going on shows besides, or None.
+        live: what a page of a run still going on shows in addition, or None.
         pictures: False leaves them out.
     """
     summary = summary_of(record)

@@ -195,7 +195,7 @@ def _counted(
 
 
 def whom(night: SoakRecord) -> str:
-    """Whether errors favour one device, in words; empty with nothing to tell."""
+    """Whether errors favour one device, in words; empty with nothing to report."""
     counts = Counter(m.place for m in errors_of(night) if m.place != BUS)
     devices = {p: d for p, d in night.devices.items() if d.asked}
     total, looks = counts.total(), len(devices)
@@ -292,7 +292,7 @@ def _share(
     """Share of the tries in the windows, had each event come in any other round.
 
     Each keeps its distance from the end of its round, for rounds and what happens
-    besides may keep the same time. Of events with different shares the number within
+    in addition may keep the same time. Of events with different shares the number within
     is at most as spread as the binomial number of their mean (Hoeffding 1956, from
     memory), so the test stays on the safe side.
     """

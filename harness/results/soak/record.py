@@ -67,7 +67,7 @@ class Mark:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TimeSpan:
-    """A stretch of time that tells something: a gap, or a moment with a text.
+    """A stretch of time with a meaning: a gap, or a moment with a text.
 
     Attributes:
         from_s: journal time in seconds.
@@ -86,7 +86,7 @@ class DeviceNight:
 
     Attributes:
         label: socket and ROM code, or the ROM code alone.
-        counts: by name, as ``soak_tally`` counts them, besides ``readings``.
+        counts: by name, as ``soak_tally`` counts them, except ``readings``.
         total: sum of all readings.
         lowest: smallest reading, or None.
         highest: largest reading, or None.

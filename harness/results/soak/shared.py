@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 _FEWEST_DEVICES = 3
-"""With two it cannot be told which of them moves."""
+"""With two it cannot be determined which of them moves."""
 
 _WAVES = 8
 _HOLE = 1.5

@@ -12,7 +12,7 @@ from harness.simulation.faults import settings as fs
 from harness.simulation.faults.target import FaultTarget
 
 RECHECK_US = 10e6
-"""How often leakage is worked out anew where temperatures drift."""
+"""How often leakage is worked out again where temperatures drift."""
 
 STAGE_OHM = 50.0
 """Of a pull that no fixture describes: typical for a device."""

@@ -223,7 +223,7 @@ class Core:
         self.touch()
 
     def touch(self) -> None:
-        """Something was changed from outside: look at everything anew."""
+        """Something was changed from outside: look at everything again."""
         self._settled = None
         self._incident = True
         for station in self.stations:
@@ -261,7 +261,7 @@ class Core:
         return trace
 
     def watch_line(self, watch: LineWatch) -> None:
-        """Have all that the line does told from now on, until ``stop_trace``.
+        """Report all that the line does from now on, until ``stop_trace``.
 
         What is known so far goes without its course, so it is worked out once more.
         """

@@ -1,4 +1,4 @@
-"""What the host says on the line, as one can tell from its characters alone.
+"""What the host says on the line, as far as its characters alone show it.
 
 At standard speed: a long low is a reset; then come slots, a short low being a 1. The
 first eight are the ROM command, which says how many slots follow before the function

@@ -1,4 +1,4 @@
-"""What hangs on the line besides devices: pull-ups, the adapter's stage, disturbances.
+"""What hangs on the line apart from devices: pull-ups, the adapter's stage, disturbances.
 
 Everything here changes the line at the engine's present time and then notifies whatever
 watches (``on_change``) that things are no longer as they were.

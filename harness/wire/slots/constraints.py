@@ -1,4 +1,4 @@
-"""What a frame must keep besides the time that is wanted of it."""
+"""Limits that a frame must keep in addition to the wanted time."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from harness.wire.limits import OVERDRIVE, STANDARD, SpeedLimits
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Terms:
-    """What a frame must keep besides the time that is wanted of it.
+    """Limits that a frame must keep in addition to the wanted time.
 
     Attributes:
         slot_us_min: from one falling edge to the next.

@@ -133,7 +133,7 @@ def test_a_block_is_written_once_with_all_that_is_asked(script: Callable[..., An
     """Two settings of one block are one write; other bits stay."""
     WRITTEN.clear()
     wanted = {"running": False, "gain": 2, "other": 1}
-    assert MAP.configure(script(0x26, []), wanted, besides={"other"}) == {
+    assert MAP.configure(script(0x26, []), wanted, left_to_caller={"other"}) == {
         0: b"\x0c\x40"
     }
     assert WRITTEN == [b"\x0c\x40"]

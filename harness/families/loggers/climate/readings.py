@@ -62,7 +62,7 @@ def read_humidity(session: Session) -> Answer:
     """Relative humidity, likewise.
 
     Raises:
-        UsageError: a model without it; besides what ``read_temperature`` raises.
+        UsageError: a model without it; and what ``read_temperature`` raises.
     """
     registers = _convert(session)
     model = model_of(registers)

@@ -113,7 +113,7 @@ def run_mission(
         period_s: from sample to sample.
 
     Raises:
-        ReadingImplausible: see ``wait_for_samples``; besides what ``begin`` raises.
+        ReadingImplausible: see ``wait_for_samples``; and what ``begin`` raises.
     """
     with restored(session, lambda: logger.stop(session), what="the end of the mission"):
         begin()

@@ -1,4 +1,4 @@
-"""How large the recording of a simulated line gets, told before a soak runs."""
+"""How large the recording of a simulated line gets, estimated before a soak runs."""
 
 from __future__ import annotations
 

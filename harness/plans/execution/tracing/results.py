@@ -42,7 +42,7 @@ class TraceStep:
 
 
 def trace_steps(trace: TraceRecord, facts: TraceFacts) -> Iterator[TraceStep]:
-    """What the recording can tell, what is on the line, and each quantity.
+    """What the recording can show, what is on the line, and each quantity.
 
     Args:
         trace: the recording, judged.
@@ -67,10 +67,10 @@ def trace_steps(trace: TraceRecord, facts: TraceFacts) -> Iterator[TraceStep]:
 
 
 def open_outcome(verdict: TraceVerdict) -> Outcome:
-    """The outcome of what a recording cannot tell.
+    """The outcome of what a recording cannot show.
 
     An error, since nothing was judged; but where something else is outside its limits
-    that is the verdict on the recording, and what could not be told is skipped.
+    that is the verdict on the recording, and what could not be determined is skipped.
     """
     return Outcome.SKIPPED if verdict is TraceVerdict.OUTSIDE else Outcome.ERROR
 
@@ -196,7 +196,7 @@ def _values(judged: JudgedQuantity) -> Iterator[Measurement]:
             low=row.loosest_low,
             high=row.loosest_high,
             uncertainty=judged.doubt,
-            # a value beyond a limit by less than its doubt is no miss: it is told apart
+            # a value beyond a limit by less than its doubt is no miss: it is listed separately
             # by the verdict of the quantity
             beyond_doubt=judged.standing is not LimitStanding.OUTSIDE,
         )

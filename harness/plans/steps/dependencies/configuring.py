@@ -115,7 +115,7 @@ def make_up_settings(context: Context, device: DeviceRef, what: str) -> None:
     """Set what governs a quantity, a check or an alarm search, where it was not set.
 
     Raises:
-        StepMissing: it may not be made up for; besides what configuring raises.
+        StepMissing: it may not be made up for; and what configuring raises.
     """
     _require_checks(context, device, what)
     missing = {

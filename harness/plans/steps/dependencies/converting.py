@@ -46,7 +46,7 @@ def convert_together(
         power: ``external``, ``parasite``, or ``auto`` to ask the devices.
 
     Raises:
-        DeviceAbsent, StillBusy: as the family says; besides what the bus raises.
+        DeviceAbsent, StillBusy: as the family says; and what the bus raises.
     """
     parasite = power == "parasite" or (
         power == "auto" and anybody_on_parasite(context, devices)
@@ -140,7 +140,7 @@ def make_up_flags(context: Context, devices: Iterable[DeviceRef]) -> None:
     the supply bears it.
 
     Raises:
-        StepMissing: see ``require_supply_to_convert``; besides what converting raises.
+        StepMissing: see ``require_supply_to_convert``; and what converting raises.
     """
     known = [device for device in devices if can_convert(context, device)]
     lacking = [device for device in known if _lacks_flag(context, device)]

@@ -111,7 +111,7 @@ class SlotProbe:
             point.tried += tried
             point.wrong += wrong
             if point.wrong and point.tried >= slots // 10:
-                break  # failed for sure; more slots would tell nothing new
+                break  # failed for sure; more slots would show nothing new
 
     def _send(self, made: Made, slots: int) -> bytes:
         """Stressed slots, in one burst or, where they would be too short, one by one."""

@@ -1,4 +1,4 @@
-"""What happened besides: a file of times and texts that another program writes.
+"""Events from outside: a file of times and texts that another program writes.
 
 One event a line, ``time,text``, such as ``2026-03-01T22:14:05Z,compressor on``. The
 time is ISO 8601 (UTC unless it says otherwise) or seconds from the start of the soak.

@@ -215,6 +215,6 @@ class SoakLines:
             self._note(
                 "note",
                 text="the room for single errors, gaps, events and margins is used up: "
-                "from here on they are counted and not told one by one",
+                "from here on they are counted and not reported one by one",
             )
         return False

@@ -203,7 +203,7 @@ class SoakCounts:
                 setattr(tally, one.name, getattr(before, one.name))
 
     def round_over(self, lost: list[SoakTally]) -> None:
-        """LedgerSync losses of a round that all devices shared; one device shares nothing."""
+        """Count the losses of a round that all devices shared; one device shares nothing."""
         if len(lost) == len(self.tallies) > 1:
             for tally in lost:
                 tally.lost_together += 1

@@ -186,7 +186,7 @@ def _rates(body: Soak, *, of: str, failed: int, asked: int) -> tuple[Measurement
     """Error rate and what may be claimed of it; nothing if nothing was asked.
 
     The bound is exact and one-sided (Clopper and Pearson; NIST/SEMATECH e-Handbook,
-    7.2.4.1) and takes errors as independent; the report tells whether they are.
+    7.2.4.1) and takes errors as independent; the report shows whether they are.
     """
     if not asked:
         return ()

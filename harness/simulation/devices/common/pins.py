@@ -101,7 +101,7 @@ class Pins:
         self.look()
 
     def look(self) -> None:
-        """Book the edges since the last look, and tell who is wired to it."""
+        """Count the edges since the last look, and pass the level on to what is wired to it."""
         levels = self.levels
         self.activity |= levels ^ self._seen
         self.fallen = self._seen & ~levels

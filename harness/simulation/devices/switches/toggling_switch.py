@@ -18,7 +18,7 @@ READ_ROM = 0x33
 
 
 class TogglingSwitch(Device[PinSettings]):
-    """A pin, and nothing to be told.
+    """A pin without settings.
 
     Attributes:
         pins: the only channel.
