@@ -172,7 +172,9 @@ def test_a_point_that_failed_is_tried_again(
 def test_a_try_that_broke_off_is_made_again() -> None:
     """Once: an error that cannot tell. Twice: the fault."""
     fault = CheckValueWrong("block 00: check byte 00h, computed 01h")
-    with pytest.raises(type(fault_not_again(fault)), match="cannot be determined") as caught:
+    with pytest.raises(
+        type(fault_not_again(fault)), match="cannot be determined"
+    ) as caught:
         Scripted([fault, (20, 0)]).sweep([point()], 40)
     assert caught.value.facts["doubted"] == "check-value"
     with pytest.raises(CheckValueWrong):
