@@ -178,7 +178,9 @@ def measured_values(device: DeviceFacts) -> list[float]:
 def _conversions(device: DeviceFacts) -> Iterator[Observation]:
     done = converted(device)
     marked = [c for c in device.conversions if c.marker_kept is not None]
-    asked = [c for c in device.conversions if c.alone and c.heard is not None]
+    # what lives on the line cannot pull it for busy: nothing is missed by it
+    lone = [c for c in device.conversions if c.alone and not device.on_parasite]
+    asked = [c for c in lone if c.heard is not None]
     values = measured_values(device)
     inside = sorted(v for v in values if v <= HIGHEST_DEGC)
     middle = inside[len(inside) // 2] if inside else 0.0

@@ -19,6 +19,7 @@ from harness.plans.schema.diagnose import Diagnose
 from harness.plans.schema.fixture import Expectation, Fixture, Socket
 from harness.plans.schema.steps import StepItem
 from harness.plans.steps.context import Context, detail_of
+from harness.plans.steps.diagnose_time import healthy_s
 from harness.records import Bound, CheckResult, Measurement, Outcome
 
 
@@ -41,9 +42,14 @@ def run_diagnose(context: Context, body: Diagnose) -> Iterator[CheckResult]:
     yield replace(result_of(found), duration_s=took_s)
 
 
-def expected_s(body: Any) -> float:  # noqa: ANN401 - one of the step bodies
-    """Rough time of an examination of a few devices."""
-    return float(body.listen_s + 5 + (body.rounds + 4 * body.alone) * 0.8)
+def expected_s(body: Diagnose, context: Context) -> float:
+    """Time of the examination on this bench if nothing is wrong."""
+    families = [
+        code
+        for socket in context.fixture.sockets
+        if (code := socket.expect.family_code) is not None
+    ]
+    return healthy_s(body, families, context.bus.adapter.round_trip_s)
 
 
 def examine(

@@ -17,6 +17,7 @@ from harness.plans.steps.devices import run_convert, run_read
 from harness.plans.steps.diagnose import expected_s as diagnose_expected_s
 from harness.plans.steps.diagnose import run_diagnose
 from harness.plans.steps.instruments.setting import run_adjust, run_meter
+from harness.plans.steps.diagnose_time import healthy_s
 from harness.plans.steps.measure import run_measure
 from harness.plans.steps.shmoo import run_shmoo
 from harness.plans.steps.soak.step import run_soak
@@ -38,11 +39,13 @@ class StepKind:
         run: does it; yields a result for the bus or for each device.
         expected_s: rough time (of one device), for the progress display.
         by_device: True if the time is that of one device.
+        on_bench: the time on the bench of a run, where that says more.
     """
 
     run: Callable[[Context, Any], Iterator[CheckResult]]
     expected_s: Callable[[Any], float]
     by_device: bool = False
+    on_bench: Callable[[Any, Context], float] | None = None
 
 
 def _soak_s(body: Any) -> float:  # noqa: ANN401 - one of the step bodies
@@ -107,6 +110,10 @@ KINDS: dict[str, StepKind] = {
     "adjust": StepKind(run=run_adjust, expected_s=lambda _: 1.0),
     "meter": StepKind(run=run_meter, expected_s=lambda _: 0.2),
     "soak": StepKind(run=run_soak, expected_s=_soak_s),
-    "diagnose": StepKind(run=run_diagnose, expected_s=diagnose_expected_s),
+    "diagnose": StepKind(
+        run=run_diagnose,
+        expected_s=lambda body: healthy_s(body, (), _ROUND_TRIP_S),
+        on_bench=diagnose_expected_s,
+    ),
 }
 """Every leaf kind; ``for_each`` and ``repeat`` are the runner's own."""
