@@ -12,6 +12,7 @@ from harness.diagnosis.effort import Effort
 from harness.diagnosis.engine import Examination
 from harness.diagnosis.evidence.bus import Evidence, Expected
 from harness.diagnosis.evidence.kinds import FailedCheck
+from harness.diagnosis.expected_time import healthy_s
 from harness.diagnosis.finding import NO_VERDICT, Finding, Weight
 from harness.errors import SlotproofError
 from harness.plans.execution.seating import Seating, seat
@@ -19,13 +20,12 @@ from harness.plans.schema.diagnose import Diagnose
 from harness.plans.schema.fixture import Expectation, Fixture, Socket
 from harness.plans.schema.steps import StepItem
 from harness.plans.steps.context import Context, detail_of
-from harness.plans.steps.diagnose_time import healthy_s
 from harness.records import Bound, CheckResult, Measurement, Outcome
 
 
-def run_diagnose(context: Context, body: Diagnose) -> Iterator[CheckResult]:
-    """The whole examination; one result for the bus, its evidence in the journal."""
-    effort = Effort(
+def effort_of(body: Diagnose) -> Effort:
+    """What the step asks for."""
+    return Effort(
         listen_s=body.listen_s,
         resets=body.resets,
         slots=body.slots,
@@ -36,6 +36,11 @@ def run_diagnose(context: Context, body: Diagnose) -> Iterator[CheckResult]:
         alone=body.alone,
         means=body.means,
     )
+
+
+def run_diagnose(context: Context, body: Diagnose) -> Iterator[CheckResult]:
+    """The whole examination; one result for the bus, its evidence in the journal."""
+    effort = effort_of(body)
     started_s = context.clock.now_s()
     found = examine(context, effort)
     took_s = round(context.clock.now_s() - started_s, 6)
@@ -49,7 +54,7 @@ def expected_s(body: Diagnose, context: Context) -> float:
         for socket in context.fixture.sockets
         if (code := socket.expect.family_code) is not None
     ]
-    return healthy_s(body, families, context.bus.adapter.round_trip_s)
+    return healthy_s(effort_of(body), families, context.bus.adapter.round_trip_s)
 
 
 def examine(

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
+from harness.diagnosis.expected_time import healthy_s
 from harness.plans.steps.bench import run_prompt, run_switch, run_wait
 from harness.plans.steps.bus import run_enumerate, run_reset, run_verify
 from harness.plans.steps.check import expected_s as check_expected_s
@@ -14,10 +15,9 @@ from harness.plans.steps.check import run_check
 from harness.plans.steps.context import Context
 from harness.plans.steps.dependencies.configuring import run_configure
 from harness.plans.steps.devices import run_convert, run_read
+from harness.plans.steps.diagnose import effort_of, run_diagnose
 from harness.plans.steps.diagnose import expected_s as diagnose_expected_s
-from harness.plans.steps.diagnose import run_diagnose
 from harness.plans.steps.instruments.setting import run_adjust, run_meter
-from harness.plans.steps.diagnose_time import healthy_s
 from harness.plans.steps.measure import run_measure
 from harness.plans.steps.shmoo import run_shmoo
 from harness.plans.steps.soak.step import run_soak
@@ -112,7 +112,7 @@ KINDS: dict[str, StepKind] = {
     "soak": StepKind(run=run_soak, expected_s=_soak_s),
     "diagnose": StepKind(
         run=run_diagnose,
-        expected_s=lambda body: healthy_s(body, (), _ROUND_TRIP_S),
+        expected_s=lambda body: healthy_s(effort_of(body), (), _ROUND_TRIP_S),
         on_bench=diagnose_expected_s,
     ),
 }

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from harness.diagnosis.effort import Effort
 from harness.diagnosis.probes.devices import THERMOMETERS
 from harness.families.registry import looks_of
-from harness.plans.schema.diagnose import Diagnose
 
 _SLOT_S = 70e-6
 _TRIPS_A_PASS = 15
@@ -21,11 +21,11 @@ _BUSY_S, _WAIT_S = 0.62, 0.76
 """A conversion watched to its end, and waited for by its published longest."""
 
 
-def healthy_s(body: Diagnose, families: Iterable[int], round_trip_s: float) -> float:
+def healthy_s(effort: Effort, families: Iterable[int], round_trip_s: float) -> float:
     """Seconds of an examination with nothing wrong.
 
     Args:
-        body: the step.
+        effort: how much it takes upon itself.
         families: family code of each device that is expected.
         round_trip_s: of one character, as measured.
     """
@@ -33,25 +33,28 @@ def healthy_s(body: Diagnose, families: Iterable[int], round_trip_s: float) -> f
     thermometers = sum(code in THERMOMETERS for code in devices)
     transaction_s = 0.006 + 150 * _SLOT_S + 2 * round_trip_s
     adapter_s = 2.3 + 240 * round_trip_s
-    line_s = 3 * body.resets * (0.007 + round_trip_s) + 2.3 * body.slots * _SLOT_S + 0.2
+    line_s = (
+        3 * effort.resets * (0.007 + round_trip_s) + 2.3 * effort.slots * _SLOT_S + 0.2
+    )
     pass_s = 200 * _SLOT_S + 0.012 + _TRIPS_A_PASS * round_trip_s
-    one_s = body.verifies * transaction_s
+    one_s = effort.verifies * transaction_s
     looks_s = sum(
-        min(look.times, body.means) * (look.pause_s + transaction_s)
+        min(look.times, effort.means) * (look.pause_s + transaction_s)
         for code in devices
         for look, _ in looks_of(code)
     )
     warm_s = 0.0
     if thermometers:
         alone_s = (
-            body.alone * _BUSY_S + (2 * body.reads + body.rounds + 10) * transaction_s
+            effort.alone * _BUSY_S
+            + (2 * effort.reads + effort.rounds + 10) * transaction_s
         )
         warm_s = (
-            min(1.0, body.listen_s) + body.rounds * _WAIT_S + thermometers * alone_s
+            min(1.0, effort.listen_s) + effort.rounds * _WAIT_S + thermometers * alone_s
         )
-    searches_s = (body.scans + 1) * len(devices) * pass_s
+    searches_s = (effort.scans + 1) * len(devices) * pass_s
     return (
-        body.listen_s
+        effort.listen_s
         + adapter_s
         + line_s
         + searches_s
