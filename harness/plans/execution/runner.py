@@ -420,12 +420,10 @@ class Runner:
     def _expected_s(self, item: StepItem) -> float:
         """Rough time of a step; one of devices takes it for each that it is meant for."""
         kind = KINDS[item.kind]
-        if kind.on_bench is not None:
-            return kind.on_bench(item.body, self.context)
         devices = 1
         if kind.by_device and self.context.current is None:
             devices = len(self.context.devices or self._fixture.unit_sockets)
-        return devices * kind.expected_s(item.body)
+        return devices * kind.told_s(item.body, self.context)
 
     def _take(self, step: str, result: CheckResult) -> None:
         key = f"{step}/{result.device.rom_code if result.device else ''}"

@@ -47,6 +47,12 @@ class StepKind:
     by_device: bool = False
     on_bench: Callable[[Any, Context], float] | None = None
 
+    def told_s(self, body: Any, context: Context) -> float:  # noqa: ANN401 - a step body
+        """What is told beforehand: by the bench where that says more."""
+        if self.on_bench is None:
+            return self.expected_s(body)
+        return self.on_bench(body, context)
+
 
 def _soak_s(body: Any) -> float:  # noqa: ANN401 - one of the step bodies
     if body.for_s is not None:
