@@ -106,7 +106,7 @@ def _p(a: np.ndarray, b: np.ndarray, statistic: Statistic, resamples: int) -> fl
     return float(found.pvalue)
 
 
-def _welch(a: np.ndarray, b: np.ndarray, axis: int = -1) -> np.ndarray:
+def _welch(a: np.ndarray, b: np.ndarray, axis: int) -> np.ndarray:
     """Difference of the means over its standard error."""
     error = sum(x.var(axis=axis, ddof=1) / x.shape[axis] for x in (a, b))
     return np.asarray(
@@ -114,7 +114,7 @@ def _welch(a: np.ndarray, b: np.ndarray, axis: int = -1) -> np.ndarray:
     )
 
 
-def _log_ratio(a: np.ndarray, b: np.ndarray, axis: int = -1) -> np.ndarray:
+def _log_ratio(a: np.ndarray, b: np.ndarray, axis: int) -> np.ndarray:
     """Logarithm of the ratio of deviations over its standard error.
 
     The variance of ln s is (kurtosis - 1) / (4 n); 2 / n more keeps it above zero.
