@@ -65,7 +65,7 @@ def test_edges_of_the_rule() -> None:
         {"low": None, "high": None, "expanded": 0.1},
     ):
         with pytest.raises(UsageError):
-            guarded_limits(**settings)  # type: ignore[arg-type]
+            guarded_limits(**settings)
     assert guarded_limits(low=0, high=1, expanded=0.499, multiple=1).guard == 0.499
     with pytest.raises(UsageError, match="no number"):
         exact.judge(math.nan)
