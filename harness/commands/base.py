@@ -38,9 +38,14 @@ def make_console(*, error: bool = False) -> Console:
     return Console(stderr=error, highlight=False, soft_wrap=error)
 
 
-def print_lines(lines: Iterable[ScreenLine]) -> None:
-    """Lines on standard output: folded in a window, whole in a file or pipe."""
-    console = make_console()
+def print_lines(lines: Iterable[ScreenLine], *, error: bool = False) -> None:
+    """Lines of a screen: folded in a window, whole in a file or pipe.
+
+    Args:
+        lines: the lines.
+        error: on standard error instead of standard output.
+    """
+    console = make_console(error=error)
     # the console takes every dumb terminal for one of 80 columns
     columns = shutil.get_terminal_size((console.width, 25)).columns
     width = columns if console.is_terminal else None

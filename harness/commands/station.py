@@ -6,16 +6,16 @@ import platform
 from pathlib import Path
 
 from harness import ending
-from harness.commands.base import make_console
+from harness.commands.base import make_console, print_lines
 from harness.commands.declared.style import OutputStyle
 from harness.commands.shift_end import show_shift
-from harness.output import say
 from harness.plans.execution.hazard_gate import parse_allowed
 from harness.plans.execution.request import fresh_folder
 from harness.plans.execution.simulated import is_simulated
 from harness.plans.loading.files import load_fixture, load_plan
 from harness.plans.loading.parameters import assignments
-from harness.station.keyboard import listen
+from harness.results.summary.lines import ScreenLine
+from harness.station.keyboard import listen, silent_keys
 from harness.station.setup import Orders, Ready, place_names, ready
 from harness.station.shift.shift import ShiftEnd, remark_lines
 
@@ -57,7 +57,7 @@ def station(
         allowed=parse_allowed(allow),
         real_time=real_time,
     )
-    say(_begins(orders, rehearsal=rehearsal), err=True)
+    print_lines([ScreenLine(_begins(orders))], error=True)
     # with JSON or -q the board's lines are no part of the answer
     console = make_console(error=style.json or style.quiet)
     with ready(orders, console) as made:
@@ -68,24 +68,27 @@ def station(
     return code
 
 
-def _begins(orders: Orders, *, rehearsal: bool) -> str:
+def _begins(orders: Orders) -> str:
     """What the station waits for, before it shows its positions."""
     where = ", ".join(place_names(orders.fixtures))
-    if rehearsal:
+    if all(f.adapter.port.startswith("sim://") for f in orders.fixtures):
         return f"SIMULATED rehearsal at {where}: an invented operator puts the units in"
     numbers = {
         "scan": "scan or type the serial number when a position asks",
         "none": "no serial numbers",
     }.get(orders.serials, f"serial numbers come from {orders.serials}")
-    return (
-        f"positions {where}: put a unit in; {numbers}; `end` or Ctrl-C ends the shift"
-    )
+    mark = "SIMULATED, " if any(map(is_simulated, orders.fixtures)) else ""
+    return f"{mark}positions {where}: put a unit in; {numbers}; `end` or Ctrl-C ends the shift"
 
 
 def _run(made: Ready) -> ShiftEnd:
-    with ending.interruptible(), made.board:
+    with (
+        ending.interruptible(),
+        silent_keys(made.board) as silent,
+        made.board,
+    ):
         if made.scanner is not None:
-            listen(made.scanner, made.shift, made.board)
+            listen(made.scanner, made.shift, made.board, silent=silent)
         return made.shift.run()
 
 

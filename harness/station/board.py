@@ -46,11 +46,19 @@ class Board:
         console: where to.
         places: names of the places, in order.
         tally: the shift's counts.
+        simulated: True if it is a rehearsal, which the board says all along.
     """
 
     def __init__(
-        self, console: Console, places: Iterable[str], tally: ShiftTally
+        self,
+        console: Console,
+        places: Iterable[str],
+        tally: ShiftTally,
+        *,
+        simulated: bool = False,
     ) -> None:
+        self._simulated = simulated
+        self._typed = ""
         self._console = console
         self._tally = tally
         self._lock = Lock()
@@ -103,11 +111,23 @@ class Board:
             if self._live is None:
                 self._console.print(Text(one_line(sentence)), soft_wrap=True)
 
+    @property
+    def is_live(self) -> bool:
+        """True if the board is redrawn on a terminal."""
+        return self._live is not None
+
+    def show_typed(self, text: str) -> None:
+        """What was typed of a scan so far, for a terminal that does not echo it."""
+        with self._lock:
+            self._typed = one_line(text)
+
     def picture(self) -> Group:
         """The whole screen."""
         with self._lock:
             views = list(self._views.values())
             remarks = [*self._remarks, *self._answers]
+            if self._typed:
+                remarks.append(f"typed: {self._typed}")
         width = max(30, self._console.width // max(1, len(views)) - 1)
         panels = Columns([_panel(view, width) for view in views], padding=(0, 0))
         return Group(panels, self._counts_line(), *map(Text, remarks))
@@ -115,8 +135,9 @@ class Board:
     def _counts_line(self) -> Text:
         counts = self._tally.counts()
         top = "; ".join(f"{number} x {what}" for what, number in counts.top_failures)
-        simulated = "SIMULATED  " if counts.simulated else ""
-        line = f"{simulated}{counts.units} units  first-pass yield {counts.yield_text}"
+        simulated = "SIMULATED  " if self._simulated or counts.simulated else ""
+        units = f"{counts.units} {'unit' if counts.units == 1 else 'units'}"
+        line = f"{simulated}{units}  first-pass yield {counts.yield_text}"
         line += f"  {counts.rate_text}" if counts.rate_text else ""
         return Text(line + (f"  top failures: {top}" if top else ""), style="bold")
 

@@ -164,7 +164,7 @@ class Position:
             except AdapterError as fault:
                 self._put(DisplayState.ADAPTER_AWAY, fault.what, words=(fault.hint,))
                 self._stop.wait(_WAIT_FOR_ADAPTER_S)
-        self._put(DisplayState.ENDED)
+        self._put(DisplayState.ENDED, "this position has ended")
 
     def _serve(self, bus: ProvedBus) -> None:
         self._hands = self._hands_for(bus)

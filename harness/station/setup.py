@@ -12,6 +12,7 @@ from rich.console import Console
 from harness.errors import UsageError
 from harness.families.hazard import Hazard
 from harness.plans.execution.request import require_runnable
+from harness.plans.execution.simulated import is_simulated
 from harness.plans.schema.files import Fixture, Plan
 from harness.results.ledger.ledger import Ledger
 from harness.station.board import Board
@@ -132,7 +133,9 @@ def ready(
     require_fit(orders)
     names = place_names(orders.fixtures)
     tally = ShiftTally()
-    board = Board(console, names, tally)
+    board = Board(
+        console, names, tally, simulated=any(map(is_simulated, orders.fixtures))
+    )
     sources, scanner = _sources(orders, names)
     with held(orders.folder), _ledger(orders) as ledger:
         ledger_sync = LedgerSync(ledger, board.say)
