@@ -27,6 +27,8 @@ _DASHES = ("-", "--", ":", "-.")
 _MOST_LINES = 16
 _MOST_ERRORS = 3000
 _MOST_EVENTS = 200
+_MOST_EVENT_NAMES = 8
+_LONGEST_EVENT_NAME = 24
 _MOST_CHARTS = 4
 
 
@@ -52,10 +54,9 @@ def _night_figure(night: SoakRecord) -> Figure:
     """Readings above, errors of each device below, gaps and events through both."""
     places = list(night.devices)
     rows = [place for place in places if place != BUS][:_MOST_LINES]
-    figure = new_figure(10.5, 5.2 + 0.25 * len(rows))
-    upper, lower = figure.subplots(
-        2, 1, sharex=True, height_ratios=[8, 2 + len(rows) / 2]
-    )
+    marked = len(rows) + len(_events_by_name(night))
+    figure = new_figure(10.5, 5.2 + 0.25 * marked)
+    upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=[8, 2 + marked / 2])
     _draw_readings(upper, night, rows)
     _draw_errors(lower, night, [*rows, BUS])
     for axes in (upper, lower):
@@ -117,18 +118,34 @@ def _draw_errors(axes: Axes, night: SoakRecord, rows: list[str]) -> None:
             s=22,
             label=f"{label}{more}",
         )
-    happened = night.happened[:_MOST_EVENTS]
-    axes.scatter(
-        [_h(night, event.from_s) for event in happened],
-        [-1] * len(happened),
-        marker="|",
-        color="black",
-        label="event file",
-    )
+    events = _events_by_name(night)
+    for row, (_, at_h) in enumerate(events, start=1):
+        axes.scatter(at_h, [-row] * len(at_h), marker="|", color="black")
     names = [_short_name(night, place) for place in rows]
-    axes.set_yticks([-1, *range(len(rows))], ["events", *names], fontsize=8)
-    axes.set_ylim(len(rows) - 0.5, -1.5)
+    axes.set_yticks(
+        [*range(-1, -1 - len(events), -1), *range(len(rows))],
+        [*(name for name, _ in events), *names],
+        fontsize=8,
+    )
+    axes.set_ylim(len(rows) - 0.5, -0.5 - len(events))
     axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=8, frameon=False)
+
+
+def _events_by_name(night: SoakRecord) -> list[tuple[str, list[float]]]:
+    """Hours of each event of the event file, the first names and the rest together."""
+    found: dict[str, list[float]] = {}
+    for event in night.happened[:_MOST_EVENTS]:
+        name = one_line(event.text)
+        if name not in found and len(found) >= _MOST_EVENT_NAMES:
+            name = "other events"
+        found.setdefault(_shortened(name), []).append(_h(night, event.from_s))
+    return list(found.items())
+
+
+def _shortened(name: str) -> str:
+    if len(name) <= _LONGEST_EVENT_NAME:
+        return name
+    return f"{name[: _LONGEST_EVENT_NAME - 3]}..."
 
 
 def _short_name(night: SoakRecord, place: str) -> str:

@@ -31,6 +31,7 @@ from harness.results.reports.timing import (
 )
 from harness.results.reports.wording import one_line, step_name, tries_text, value_rows
 from harness.results.soak.page import page_of
+from harness.results.soak.record import SoakRecord
 from harness.results.summary.lines import counts_text
 from harness.results.summary.making import summary_of
 
@@ -144,6 +145,9 @@ def render(
     troubles = list(_troubles(record, going_on=live is not None))
     in_box = len(troubles) <= _MOST_IN_BOX
     rows = timing_rows(record)
+    shown = list(_pictures(record)) if pictures else []
+    nights = [(night, _of_night(night, shown)) for night in record.nights]
+    drawn = [picture for _, own in nights for picture in own]
     return fill(
         "report.html.j2",
         record=record,
@@ -158,18 +162,26 @@ def render(
         matrices=list(matrices(record)),
         diagnoses=pages_of(record),
         recording=recording_page(record.recording),
-        nights=[page_of(night) for night in record.nights],
-        pictures=[
-            ShownPicture(
-                picture=picture(name, figure),
-                caption=caption_of(name),
-                file=f"{name}.svg",
-            )
-            for name, figure in (figures(record) if pictures else ())
-        ],
+        nights=[(page_of(night), own) for night, own in nights],
+        pictures=[picture for picture in shown if picture not in drawn],
         steps=[_step(step) for step in record.steps],
         facts=[(name, one_line(value)) for name, value in run_facts(record)],
     )
+
+
+def _pictures(record: RunRecord) -> Iterator[ShownPicture]:
+    for name, figure in figures(record):
+        yield ShownPicture(
+            picture=picture(name, figure),
+            caption=caption_of(name),
+            file=f"{name}.svg",
+        )
+
+
+def _of_night(night: SoakRecord, shown: list[ShownPicture]) -> list[ShownPicture]:
+    """The pictures of one soak: they stand at its timeline."""
+    names = {f"soak-{night.step}.svg", f"soak-chart-{night.step}.svg"}
+    return [picture for picture in shown if picture.file in names]
 
 
 def _named(culprits: tuple[str, ...]) -> str:

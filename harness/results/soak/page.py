@@ -38,22 +38,21 @@ class Page:
         title: which step.
         before: what was reported before it ran.
         summary: sentences, the most important first.
-        moments: when and what, earliest first.
+        moments: the timeline, earliest first: when, what, and of an event of the event
+            file how many errors came after it.
         claims: rows of label, failed, asked, interval, claim.
         devices: rows of label, readings, lost, retries, errors, lowest, mean, highest,
             drift, control chart.
         margins: rows of label, quantity, first, last, limits, drift.
-        events: lines of the event file: when, what, and the error that came after it.
     """
 
     title: str
     before: tuple[str, ...]
     summary: tuple[str, ...]
-    moments: tuple[tuple[str, str], ...]
+    moments: tuple[tuple[str, str, str], ...]
     claims: tuple[tuple[str, ...], ...]
     devices: tuple[tuple[str, ...], ...]
     margins: tuple[tuple[str, ...], ...]
-    events: tuple[tuple[str, ...], ...]
 
 
 def page_of(night: SoakRecord) -> Page:
@@ -64,11 +63,10 @@ def page_of(night: SoakRecord) -> Page:
         title=f"step {night.step}: {night.head.quantity or 'soak'}",
         before=night.head.sentences,
         summary=tuple(_summary(night, found, over_time)),
-        moments=tuple(_moments(night, found)),
+        moments=tuple(_timeline(night, found)),
         claims=tuple(_claims(night)),
         devices=tuple(_devices(night, over_time)),
         margins=tuple(_margins(night)),
-        events=tuple(_events(night, found)),
     )
 
 
@@ -254,7 +252,25 @@ def _signed(change: float) -> str:
     return f"{'+' if change > 0 else ''}{number_text(change)}"
 
 
-def _moments(night: SoakRecord, found: Scatter) -> Iterator[tuple[str, str]]:
+def _timeline(night: SoakRecord, found: Scatter) -> Iterator[tuple[str, str, str]]:
+    """Errors, gaps and events in one order; of very many of a sort the first."""
+    moments, events = _moments(night, found), _events(night, found)
+    rows = [*moments[:_MOST_MOMENTS], *events[:_MOST_EVENTS]]
+    for at_s, text, after in sorted(rows, key=lambda row: row[0]):
+        yield _when(night, at_s), text, after
+    for what, more in (
+        ("errors and gaps", len(moments) - _MOST_MOMENTS),
+        ("events", len(events) - _MOST_EVENTS),
+    ):
+        if more > 0:
+            yield "", f"and {more} more {what}, in the journal", ""
+
+
+_Row = tuple[float, str, str]
+"""When, what, and what came after it."""
+
+
+def _moments(night: SoakRecord, found: Scatter) -> list[_Row]:
     rows = [(span.from_s, f"burst of {span.text}: {', '.join(names)}")
             for span, names in big_bursts(night, found)]  # fmt: skip
     rows += [
@@ -272,29 +288,21 @@ def _moments(night: SoakRecord, found: Scatter) -> Iterator[tuple[str, str]]:
         for mark in night.marks
         if mark.blame == "limit"
     ]
-    rows.sort(key=lambda row: row[0])
-    for at_s, text in rows[:_MOST_MOMENTS]:
-        yield _when(night, at_s), text
-    if len(rows) > _MOST_MOMENTS:
-        yield "", f"and {len(rows) - _MOST_MOMENTS} more, in the journal"
+    return [(at_s, text, "") for at_s, text in sorted(rows, key=lambda row: row[0])]
 
 
-def _events(night: SoakRecord, found: Scatter) -> Iterator[tuple[str, ...]]:
-    """Each line of the event file, errors or not; of very many the first."""
+def _events(night: SoakRecord, found: Scatter) -> list[_Row]:
+    """Each line of the event file, whether errors came after it or not."""
     within_s = night.head.events_within_s
-    happened = sorted(night.happened, key=lambda span: span.from_s)
-    for event in happened[:_MOST_EVENTS]:
+    rows = []
+    for event in sorted(night.happened, key=lambda span: span.from_s):
         after = sum(
             event.from_s <= error.from_s <= event.from_s + within_s
             for error in found.events
         )
-        yield (
-            _when(night, event.from_s),
-            event.text,
-            f"{after} within {within_s:g} s" if after else "none",
-        )
-    if len(happened) > _MOST_EVENTS:
-        yield "", f"and {len(happened) - _MOST_EVENTS} more, in the journal", ""
+        counted = f"{after} within {within_s:g} s" if after else "none"
+        rows.append((event.from_s, f"event: {event.text}", counted))
+    return rows
 
 
 def _when(night: SoakRecord, at_s: float) -> str:

@@ -128,7 +128,7 @@ def test_a_planted_burst_is_told_with_time_and_device() -> None:
     assert found.bursty
     assert len(found.events) == 1
     page = page_of(night)
-    ((when, what),) = page.moments
+    ((when, what, _),) = page.moments
     assert "2026-03-01 23:19:01 UTC" in when
     assert what == f"burst of 12 errors: A2 {B}"
     text = " ".join(page.summary)
@@ -287,12 +287,14 @@ def test_errors_are_kept_up_to_a_bound(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_events_stand_on_the_page_without_an_error() -> None:
     """What the event file says is shown, errors or not; with errors each with its own."""
     quiet = page_of(night_of(happened=[(600.0, "door opened"), (1200.0, "door shut")]))
-    assert [(what, after) for _, what, after in quiet.events] == [
-        ("door opened", "none"),
-        ("door shut", "none"),
+    assert [(what, after) for _, what, after in quiet.moments] == [
+        ("event: door opened", "none"),
+        ("event: door shut", "none"),
     ]
-    assert "2026-03-01 20:10:00 UTC" in quiet.events[0][0]
+    assert "2026-03-01 20:10:00 UTC" in quiet.moments[0][0]
     text = " ".join(quiet.summary)
     assert "'door opened' happened once, and no error came at all" in text
     struck = page_of(night_of(happened=[(599.0, "relay on")], errors=[(11, A)]))
-    assert struck.events[0][2] == "1 within 60 s"
+    (_, relay, counted), (_, error, _) = struck.moments
+    assert (relay, counted) == ("event: relay on", "1 within 60 s")
+    assert f"A1 {A}" in error
