@@ -92,7 +92,7 @@ def test_check_tells_what_a_soak_can_prove(files: Make) -> None:
     assert told.returncode == 0, told.stderr
     assert "960 readings of each device" in told.stdout
     assert "for the bus of 2" in told.stdout
-    assert "to claim 0.01 with no error takes 299 readings" in told.stdout
+    assert "to demonstrate 0.01 with no error takes 299 readings" in told.stdout
     assert "at most 64 MB" in told.stdout
 
 

@@ -182,7 +182,7 @@ def test_journals_from_before_keep_their_bounds() -> None:
         }
     )  # fmt: skip
     assert value_row(result.measurements[0]).line == (
-        "presence_wait = at most 33.4 us (limits none .. 60) ok"
+        "presence_wait = at most 33.4 us (limits at most 60) ok"
     )
 
 

@@ -15,6 +15,18 @@ FILE_NAME = "lot.html"
 
 _NUMBERS = re.compile(r"[-+.0-9e% ]+")
 
+_CAPTIONS = {
+    "histogram": "How often each value came, with the limits",
+    "probability": "Each value against the share of units at or below it: on a straight "
+    "line the lot is normal",
+    "boxes": "Median, quartiles and range of each lot; crosses lie apart",
+    "chart": "Control charts in the order of time, with control limits and signals",
+    "oc-curve": "Chance to accept a lot, by its share of bad units",
+    "readings": "Readings of the golden unit in the order of time, with the limits",
+    "parts": "Every reading of each part, by station",
+}
+"""What each picture shows, by the name of its file."""
+
 Facts = Iterable[tuple[str, str]]
 """What the answer was worked out from, as name and value."""
 
@@ -38,6 +50,7 @@ def render(report: LotReport, figures: Figures, facts: Facts) -> str:
         "lot.html.j2",
         report=report,
         blocks=[[_part(part, report) for part in block] for block in report.blocks],
+        captions=_CAPTIONS,
         pictures=[picture(name, figure) for name, figure in figures.items()],
         facts=[*facts, ("version.slotproof", version("slotproof"))],
     )

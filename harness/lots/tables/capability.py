@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from harness.digits import SIGNIFICANT, bound_text, number_text
+from harness.digits import SIGNIFICANT, bound_text, limits_text, number_text
 from harness.lots.judgement import LotSummary
 from harness.lots.report_table import LotReport, ReportTable, Row
 from harness.lots.tables.values import lot_block
@@ -212,12 +212,9 @@ def _interval_sentence(interval: ToleranceInterval, unit: str, condition: str) -
 def _guard_sentence(guarded: GuardedLimits, lot: LotSummary) -> str:
     proofs: Sequence[Proof] = [guarded.judge(value) for value in lot.lot.numbers]
     counts = ", ".join(f"{proofs.count(proof)} {proof}" for proof in Proof)
-    ends = " .. ".join(
-        "none" if end is None else number_text(end)
-        for end in (guarded.accept_low, guarded.accept_high)
-    )
+    ends = limits_text(guarded.accept_low, guarded.accept_high)
     return one_line(
-        f"with a guard band of {number_text(guarded.guard)} units are accepted in "
+        f"with a guard band of {number_text(guarded.guard)} units are accepted at "
         f"{ends} {lot.lot.unit}: {counts}.{_ratio_words(guarded)}"
     )
 

@@ -57,7 +57,9 @@ class Outlook(SoakOutlook):
                 rate=self.rate, errors_allowed=allowed, confidence=self.confidence
             )
             how_many = "no error" if allowed == 0 else "one error"
-            text = f"to claim {self.rate:g} with {how_many} takes {trials} readings"
+            text = (
+                f"to demonstrate {self.rate:g} with {how_many} takes {trials} readings"
+            )
             times = list(self._times(trials))
             yield f"{text}: {', '.join(times)}" if times else text
 

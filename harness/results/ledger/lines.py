@@ -6,7 +6,7 @@ import csv
 from collections.abc import Iterable, Iterator
 from typing import TextIO
 
-from harness.digits import limit_text
+from harness.digits import limits_text
 from harness.results.ledger.entry import LedgerReading, UnitTest
 from harness.results.ledger.ledger import Conflict
 from harness.results.reports.wording import one_line
@@ -70,14 +70,9 @@ def history_lines(
 def _value_line(value: LedgerReading) -> str:
     limits = ""
     if value.low is not None or value.high is not None:
-        ends = (_limit(value.low), _limit(value.high))
-        limits = f" (limits {ends[0]} .. {ends[1]})"
+        limits = f" (limits {limits_text(value.low, value.high)})"
     unit = f" {one_line(value.unit)}" if value.unit else ""
     return f"{one_line(value.step)}: {one_line(value.name)} {value.text}{unit}{limits}"
-
-
-def _limit(limit: float | None) -> str:
-    return "none" if limit is None else limit_text(limit)
 
 
 def write_csv(tests: Iterable[UnitTest], out: TextIO, *, values: bool) -> None:

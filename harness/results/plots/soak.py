@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
@@ -153,7 +154,7 @@ def _short_name(night: SoakRecord, place: str) -> str:
 
 
 def _chart_figure(night: SoakRecord, charts: list[tuple[str, Chart]]) -> Figure:
-    figure = new_figure(10.5, 0.6 + 2.1 * len(charts))
+    figure = new_figure(10.5, 0.6 + 2.3 * len(charts))
     rows = figure.subplots(len(charts), 1, sharex=True, squeeze=False)
     for (label, found), axes in zip(charts, rows[:, 0], strict=True):
         _draw_chart(axes, night, label, found)
@@ -182,9 +183,8 @@ def _draw_chart(axes: Axes, night: SoakRecord, label: str, found: Chart) -> None
     for limit in (found.limits.low, found.limits.high):
         axes.axhline(limit, color="black", ls="--", lw=0.8)
     axes.axvspan(at_h[0], at_h[found.baseline - 1], color=GREY, alpha=0.15, lw=0)
-    axes.set_title(
-        one_line(f"{label}: {_verdict(found)}; {found.rules}"), fontsize=9, loc="left"
-    )
+    title = textwrap.wrap(one_line(f"{label}: {_verdict(found)}; {found.rules}"), 110)
+    axes.set_title("\n".join(title), fontsize=9, loc="left")
     axes.grid(alpha=0.3)
 
 

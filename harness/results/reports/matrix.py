@@ -15,6 +15,7 @@ from harness.results.record.run import RunRecord
 from harness.results.record.steps import StepRecord
 from harness.results.reports.wording import one_line, value_row
 from harness.results.summary.making import rank_of
+from harness.results.summary.record import is_counted
 
 _MOST_COLUMNS = 6
 _SETTINGS_STEPS = frozenset({"configure"})
@@ -83,10 +84,12 @@ def matrices(record: RunRecord) -> Iterator[Matrix]:
     for family in families:
         devices = [device for device in record.devices if device.family == family]
         names = _ranked_names([values[device] for device in devices])
-        for start in range(0, max(1, len(names)), _MOST_COLUMNS):
-            yield _matrix(
-                record, family, devices, names[start : start + _MOST_COLUMNS], values
-            )
+        # tables of about equal width, none of a single column behind six
+        tables = max(1, -(-len(names) // _MOST_COLUMNS))
+        columns = max(1, -(-len(names) // tables))
+        for start in range(0, max(1, len(names)), columns):
+            part = names[start : start + columns]
+            yield _matrix(record, family, devices, part, values)
 
 
 _DeviceValues = dict[str, tuple[StepRecord, Measurement]]
@@ -162,7 +165,7 @@ def _column(
     unit = units.pop() if len(units) == 1 else ""
     return (
         one_line(name),
-        "" if unit == "-" else unit,
+        "" if unit == "-" or is_counted(name, unit) else unit,
         _limits(limits.pop()) if len(limits) == 1 else "",
     )
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from harness.digits import amount_text, limit_text, limits_text, number_text
+from harness.digits import amount_text, limits_text, number_text
 from harness.records import Measurement, Scalar, Side
 from harness.results.record.device_tally import DeviceResult
 from harness.results.record.steps import StepRecord
@@ -131,8 +131,5 @@ def _limits_text(m: Measurement) -> str:
         return f"wanted {scalar_text(m.wanted)}"
     if m.low is None and m.high is None:
         return one_line(m.criterion) or "no limits"
-    low, high = (
-        "none" if limit is None else limit_text(limit) for limit in (m.low, m.high)
-    )
     beside = f", {one_line(m.criterion)}" if m.criterion else ""
-    return f"limits {low} .. {high}{beside}"
+    return f"limits {limits_text(m.low, m.high)}{beside}"

@@ -11,6 +11,11 @@ Text = str
 Number = float | int
 
 
+def is_counted(name: str, unit: str) -> bool:
+    """True if the unit is what the name says is counted: ``lost_readings``, readings."""
+    return unit in name.split("_")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SummaryValue:
     """One measured value with its limits."""
@@ -31,8 +36,9 @@ class SummaryValue:
 
     @property
     def shown(self) -> str:
-        """Value and unit."""
-        return f"{self.text} {self.unit}".strip()
+        """Value and unit; of a count no unit that its name says already."""
+        unit = "" if is_counted(self.quantity, self.unit) else self.unit
+        return f"{self.text} {unit}".strip()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

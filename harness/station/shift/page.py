@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TypeVar
 from urllib.parse import quote
 
-from harness.digits import limit_text, limits_text, number_text
+from harness.digits import limits_text, number_text
 from harness.quality.rates import proportion_bounds
 from harness.records import Outcome
 from harness.results.ledger.entry import LedgerReading, UnitTest
@@ -311,10 +311,7 @@ def _values(test: UnitTest) -> Iterator[Value]:
 
 
 def _limits(reading: LedgerReading) -> str:
-    if reading.low is None and reading.high is None:
-        return "-"
-    ends = (reading.low, reading.high)
-    return " .. ".join("none" if end is None else limit_text(end) for end in ends)
+    return limits_text(reading.low, reading.high) or "-"
 
 
 def _clock(at: str) -> str:

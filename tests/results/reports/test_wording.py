@@ -88,7 +88,7 @@ def test_several_lines_stay_several() -> None:
         ),
         (
             Measurement(name="temperature", value=6.5, unit="degC", high=6.0),
-            "temperature = 6.5 degC (limits none .. 6) outside",
+            "temperature = 6.5 degC (limits at most 6) outside",
         ),
         (
             Measurement(name="retries", value=3, low=0, high=0),
@@ -112,11 +112,11 @@ def test_several_lines_stay_several() -> None:
         ),
         (
             Measurement(name="temperature", value=math.nan, unit="degC", low=2.0),
-            "temperature = nan degC (limits 2 .. none) outside",
+            "temperature = nan degC (limits at least 2) outside",
         ),
         (
             Measurement(name="rise", value=5.9, unit="us", high=6.0, uncertainty=0.2),
-            "rise = 5.90 +- 0.20 us (limits none .. 6) uncertain",
+            "rise = 5.90 +- 0.20 us (limits at most 6) uncertain",
         ),
         (
             Measurement(
@@ -127,11 +127,11 @@ def test_several_lines_stay_several() -> None:
                 uncertainty=0.2,
                 beyond_doubt=True,
             ),
-            "rise = 6.10 +- 0.20 us (limits none .. 6) uncertain",
+            "rise = 6.10 +- 0.20 us (limits at most 6) uncertain",
         ),
         (
             Measurement(name="rise", value=5.7, unit="us", high=6.0, uncertainty=0.2),
-            "rise = 5.70 +- 0.20 us (limits none .. 6) ok",
+            "rise = 5.70 +- 0.20 us (limits at most 6) ok",
         ),
         (
             Measurement(name="a\nb", value="c\x00", unit="d\t"),
