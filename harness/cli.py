@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import importlib.metadata
 import json
+import shutil
 import sys
 import traceback
 from typing import NoReturn
@@ -22,6 +23,9 @@ from harness.output import say
 
 EXIT_USAGE = 2
 EXIT_COULD_NOT_TELL = 3
+
+_NARROW_COLUMNS = 52
+"""Below that the library folds help at 50 columns, whatever the window has."""
 
 _MOST_MISTAKES = 30
 """Mistakes reported at once; a file with more is hardly a file of slotproof."""
@@ -121,11 +125,17 @@ def main() -> NoReturn:
     sys.exit(code)
 
 
+def _help_width() -> dict[str, int]:
+    """Width of help in a narrow window, which the command-line library takes for wider."""
+    columns = shutil.get_terminal_size().columns
+    return {"terminal_width": max(columns, 20)} if columns < _NARROW_COLUMNS else {}
+
+
 def _run() -> int:
     """The command; its exit code."""
     code = ending.exit_code_of(ending.CTRL_C)
     try:
-        code = app(standalone_mode=False) or 0
+        code = app(standalone_mode=False, **_help_width()) or 0
     except click.ClickException as mistake:
         code = _misused(mistake)
     except SystemExit as ended:

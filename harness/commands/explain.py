@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from importlib import resources
 
+from harness.commands.base import print_texts
 from harness.errors import UsageError
-from harness.output import say
 
 _FOLDER = resources.files("harness.commands") / "topics"
 
@@ -28,10 +28,10 @@ def explain(*, topic: str | None) -> None:
     if topic is None:
         width = max(map(len, known))
         for name, title in known.items():
-            say(f"{name.ljust(width)}  {title}")
+            print_texts([f"{name.ljust(width)}  {title}"])
         return
     if topic not in known:
         raise UsageError(
             f"there is no topic {topic!r}", hint=f"one of {', '.join(known)}"
         )
-    say((_FOLDER / f"{topic}.txt").read_text("utf-8").rstrip())
+    print_texts((_FOLDER / f"{topic}.txt").read_text("utf-8").splitlines())

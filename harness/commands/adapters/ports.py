@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from harness.commands.base import print_json
+from harness.commands.base import print_json, print_texts
 from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.others import AdapterFound, PortsAnswer
 from harness.driver.port import list_adapters
-from harness.output import say
 
 
 def ports(*, style: OutputStyle) -> None:
@@ -25,9 +24,13 @@ def ports(*, style: OutputStyle) -> None:
         print_json(PortsAnswer(command="ports", exit_code=0, adapters=found))
         return
     if not adapters:
-        say("no adapter found -> plug one in; sim:// in a fixture needs none")
+        print_texts(["no adapter found -> plug one in; sim:// in a fixture needs none"])
     for adapter in adapters:
-        say(f"{adapter.device}")
-        say(f"    port: {adapter.stable_port}")
-        say(f"    kind: {adapter.kind}")
-        say(f"    about: {adapter.description}")
+        print_texts(
+            (
+                adapter.device,
+                f"    port: {adapter.stable_port}",
+                f"    kind: {adapter.kind}",
+                f"    about: {adapter.description}",
+            )
+        )
