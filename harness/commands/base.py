@@ -116,7 +116,7 @@ def show_results(folder: Path | None, style: OutputStyle, *, simulated: bool) ->
         mark = f"{SIMULATED}, " if simulated and style.quiet else ""
         say(f"{mark}results: {folder}")
     if simulated and not style.quiet:
-        say(SIMULATED_END)
+        print_texts([SIMULATED_END])
 
 
 def _show_table(record: RunRecord) -> None:
