@@ -72,7 +72,7 @@ def bench_of(setting: Setting, kind: str, devices: int | None = None) -> dict[st
     if kind == "exact":
         # a port that makes any rate has no clock of its own to be off
         data["adapter"].pop("clock_tolerance_ppm", None)
-        data["simulation"]["adapter"] |= {"error_ppm": 0}
+        data["simulation"].setdefault("adapter", {})["error_ppm"] = 0
     return data
 
 
