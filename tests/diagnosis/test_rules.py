@@ -15,11 +15,13 @@ from harness.diagnosis.evidence.bus import (
 from harness.diagnosis.finding import Cause, Finding, Sure, Weight, gathered, ranked
 from tests.diagnosis.sound import (
     ADAPTER,
+    LINE,
     OTHER,
     SCANS,
     SOUND,
     THIRD,
     conversions,
+    echoes,
     probe,
     scans,
 )
@@ -102,6 +104,22 @@ def test_a_conversion_that_never_began_is_no_restart() -> None:
     device = conversions(probe(), power_on=True, marker_kept=True)
     kinds = {f.kind for f in found(devices=(device, probe(OTHER)))}
     assert "restart" not in kinds
+
+
+def test_a_slow_edge_is_nobody_in_fast_mode() -> None:
+    """Where short lows come back pulled, what follows a long one says nothing of its own."""
+    late = replace(
+        ADAPTER,
+        ones=echoes(60, xFE=60),
+        quiet_ones=echoes(10, xFE=10),
+        fast_resets=echoes(10, x80=10),
+    )
+    line = replace(
+        LINE, ones=echoes(1000, xFE=1000), rise_us=(4.3, 6.5), crossing_us=19.8
+    )
+    (first, *_) = found(adapter=late, line=line)
+    assert (first.kind, first.sure) == ("slow-edge", Sure.CERTAIN)
+    assert not any("fast-mode" in text for text in (*first.tells_apart, *first.follows))
 
 
 def _verified(*counts: int) -> dict[str, Any]:

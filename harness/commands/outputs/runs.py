@@ -42,7 +42,7 @@ class FoundCause(BaseModel):
     )
     says: str = Field(description="one sentence")
     points: tuple[tuple[str, str], ...] = Field(
-        description="label and text: numbers, what they rule out, what would tell apart"
+        description="label and text: how sure, why not others, what it could be besides, numbers"
     )
     try_first: str = Field(description="one thing to do")
 

@@ -97,7 +97,6 @@ RULES: tuple[Rule, ...] = (
         otherwise="somebody else speaking on the bus",
         spoils=True,
     ),
-    Rule(judge=rules_idle.pulled_meanwhile, seen_by="pulls"),
     Rule(judge=rules_line.stretched_reset, seen_by="resets", spoils=True),
     Rule(judge=rules_line.long_presence, seen_by="resets", spoils=True),
     Rule(
@@ -128,6 +127,7 @@ RULES: tuple[Rule, ...] = (
         otherwise="spikes on the line",
         spoils=True,
     ),
+    Rule(judge=rules_idle.pulled_meanwhile, seen_by="pulls"),
     Rule(judge=rules_line.low_in_search, seen_by="scans"),
     Rule(judge=rules_stores.failed_store, seen_by="failed"),
     Rule(judge=rules_clocks.failed_mission, seen_by="failed"),

@@ -79,6 +79,8 @@ def _pulled(adapter: AdapterFacts) -> Iterator[Observation]:
             "after one of 694 us",
         ),
     )
+    if adapter.quiet_ones.share("FF") < 1:
+        return  # short lows come back pulled too: long ones say nothing of their own
     for sign, echoes, when in rows:
         hits = pulled(echoes)
         text = f"pulled after {hits} of {echoes.sent} lows of 49 us {when}"

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from harness.diagnosis.diagnosis import Diagnosis
 from harness.diagnosis.evidence.bus import ProbeNote
-from harness.diagnosis.finding import NO_VERDICT, Finding, Weight
+from harness.diagnosis.finding import NO_VERDICT, Finding, Sure, Weight
 from harness.records import Outcome
 from harness.results.diagnosis.numbers import NumbersTable, tables_of
 from harness.results.record.evidence import diagnosis_of
@@ -113,13 +113,33 @@ def _outcome(finding: Finding) -> Outcome:
 
 
 def _points(finding: Finding) -> Iterator[tuple[str, str]]:
+    if finding.weight is not Weight.NOTE:
+        yield "how sure", _how_sure(finding)
     for label, texts in (
+        ("why not", finding.ruled_out),
+        ("could also be", finding.tells_apart),
         ("measured", finding.measured),
-        ("rules out", finding.ruled_out),
-        ("to tell apart", finding.tells_apart),
-        ("follows from it", finding.follows),
+        ("brings about", finding.follows),
     ):
         yield from ((label, text) for text in texts)
+
+
+def _how_sure(finding: Finding) -> str:
+    """What its confidence rests on, in words."""
+    others = len(finding.tells_apart)
+    if finding.sure is Sure.CERTAIN:
+        named = "; each is named below with its number" if finding.ruled_out else ""
+        return f"certain: a measurement excludes whatever else makes this{named}"
+    if not others:
+        return f"{finding.sure}: what else could make this was not measured"
+    them = "another cause" if others == 1 else f"{others} other causes"
+    if finding.sure is Sure.LIKELY:
+        return (
+            f"likely: it explains most of what was seen; {them} cannot be excluded yet"
+        )
+    return (
+        f"undecided: {them} would explain as much; what would tell is said beside each"
+    )
 
 
 def _standings(inventory: Mapping[str, str]) -> Iterator[tuple[str, tuple[str, ...]]]:

@@ -111,7 +111,8 @@ DEVICE_ROWS = (
             }
         ),
         # what restarted has lost its settings with its value
-        predicts=never(Sign.ONLY_AT_OPENING, Sign.NEVER_BEGAN),
+        # and a supply of its own, which it says
+        predicts=never(Sign.ONLY_AT_OPENING, Sign.NEVER_BEGAN, Sign.SAYS_BUS_POWER),
         would_show="the supply at the probe dips while it converts",
     ),
     CauseRow(
@@ -218,7 +219,8 @@ DEVICE_ROWS = (
         cause=Cause.DEVICE,
         kind="deaf-to-convert",
         shows=frozenset({Sign.NOT_HEARD, Sign.NEVER_BEGAN, Sign.POWER_ON_VALUE}),
-        predicts=always(Sign.NOT_HEARD, least=1.0),
+        # it keeps what it holds
+        predicts=(*always(Sign.NOT_HEARD, least=1.0), *never(Sign.MARKER_GONE)),
         would_show="no command is ever heard",
     ),
     CauseRow(

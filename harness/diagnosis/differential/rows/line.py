@@ -183,6 +183,7 @@ LINE_ROWS = (
         # at its own speed, and behind a low that even it takes for a standard reset
         predicts=(
             *never(Sign.EXTRA_AFTER_FF, Sign.PAUSE_HEARD),
+            Prediction(sign=Sign.ONES_CHANGED, most=0.1),
             *always(Sign.LONG_RESET_HEARD, least=1.0),
         ),
         would_show="it stops after a reset of 694 us",
