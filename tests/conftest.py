@@ -181,10 +181,11 @@ def run_plan(
         allow: frozenset[Hazard] = frozenset(),
         **plan: Any,  # noqa: ANN401 - further keys of the plan
     ) -> Ran:
+        made = plan.pop("plan", None)
         listed = yaml.safe_load(steps) if isinstance(steps, str) else steps
         text = yaml.safe_dump({"plan": "test plan", **plan, "steps": listed})
         fixture = write_fixture(data)
-        loaded = parse_plan(text, "plan.yaml", fixtures=[fixture])
+        loaded = made or parse_plan(text, "plan.yaml", fixtures=[fixture])
         folder = tmp_path / f"results-{len(list(tmp_path.glob('results-*')))}"
         with connect(fixture) as bus, Journal.create(folder, bus.clock) as journal:
             runner = Runner(

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
-from harness.clock import Clock
+from harness.clock import Clock, SystemClock
 from harness.commands.base import make_console, print_json, show_run
 from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.runs import RunAnswer
@@ -20,6 +20,7 @@ from harness.plans.execution.runner import Listener
 from harness.plans.execution.tracing.line_estimate import line_sentences
 from harness.plans.loading.files import load_both
 from harness.plans.loading.parameters import assignments
+from harness.plans.records.values import values_given
 from harness.results.summary.making import summary_of
 from harness.terminal import ConsoleOperator, ProgressView
 
@@ -29,6 +30,7 @@ def run(
     plan: Path,
     fixture: Path,
     set_: tuple[str, ...],
+    unit: tuple[str, ...],
     allow: tuple[str, ...],
     into: Path | None,
     events: Path | None,
@@ -43,6 +45,8 @@ def run(
     require_options(into=into, events=events, resume=resume)
     allowed = parse_allowed(allow)
     loaded_plan, loaded_fixture = load_both(plan, fixture, assignments(set_))
+    today = SystemClock().calendar().date()
+    loaded_plan = loaded_plan.of_unit(values_given(loaded_plan, unit, today))
     request = RunRequest(
         plan=loaded_plan,
         fixture=loaded_fixture,
@@ -53,7 +57,12 @@ def run(
         case_properties=case_properties,
         line=_recording(line, line_last),
         echoes=echoes or line is not None,
-        command=_command(plan, fixture, set_, allow, events),
+        command=_command(
+            plan,
+            fixture,
+            {"--set": set_, "--unit": unit, "--allow": allow},
+            events,
+        ),
     )
     if not style.json:
         for sentence in line_sentences(request):
@@ -86,13 +95,12 @@ def _recording(line: Path | None, last_s: float | None) -> LineRecording | None:
 def _command(
     plan: Path,
     fixture: Path,
-    set_: tuple[str, ...],
-    allow: tuple[str, ...],
+    repeated: Mapping[str, tuple[str, ...]],
     events: Path | None,
 ) -> tuple[str, ...]:
     """The words of the command line without folder and journal."""
     words = ["slotproof", "run", str(plan), "--fixture", str(fixture)]
-    for option, values in (("--set", set_), ("--allow", allow)):
+    for option, values in repeated.items():
         for value in values:
             words += [option, value]
     if events is not None:

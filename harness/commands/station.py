@@ -14,6 +14,7 @@ from harness.plans.execution.request import fresh_folder
 from harness.plans.execution.simulated import is_simulated
 from harness.plans.loading.files import load_fixture, load_plan
 from harness.plans.loading.parameters import assignments
+from harness.plans.records.values import read_units
 from harness.results.summary.lines import ScreenLine
 from harness.station.keyboard import listen, silent_keys
 from harness.station.setup import Orders, Ready, place_names, ready
@@ -36,6 +37,7 @@ def station(
     name: str,
     ledger: str | None,
     set_: tuple[str, ...],
+    units: Path | None,
     allow: tuple[str, ...],
     real_time: bool,
     into: Path | None,
@@ -45,8 +47,10 @@ def station(
     fixtures = tuple(load_fixture(path) for path in fixture)
     rehearsal = all(map(is_simulated, fixtures))
     folder = into or fresh_folder("shift")
+    loaded = load_plan(plan, assignments(set_), fixtures=fixtures)
     orders = Orders(
-        plan=load_plan(plan, assignments(set_), fixtures=fixtures),
+        plan=loaded,
+        units=read_units(units, loaded) if units is not None else None,
         fixtures=fixtures,
         folder=folder,
         ledger=ledger

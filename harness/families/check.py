@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
@@ -33,6 +33,24 @@ class OptionKind(StrEnum):
     BYTES = "bytes in hex, such as 01 A5"
     FILE = "the path of a file"
     SECRET = "env:NAME or file:PATH"
+    RECORD = "the name of a record of the plan"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitRecord:
+    """A record of the plan, in bytes for one device.
+
+    Attributes:
+        name: of the layout.
+        data: the bytes; of another device they may be others.
+        compare: the fields of what was read, beside those of wanted bytes, if any.
+        before_sending: called before its first bit goes to a device.
+    """
+
+    name: str
+    data: bytes
+    compare: Callable[[bytes, bytes], Sequence[Measurement]]
+    before_sending: Callable[[], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,6 +156,7 @@ _PARSERS: dict[OptionKind, Callable[[object], Scalar | bytes | None]] = {
     OptionKind.BYTES: _bytes,
     OptionKind.FILE: _text,
     OptionKind.SECRET: _secret_source,
+    OptionKind.RECORD: _text,
 }
 
 
@@ -150,7 +169,9 @@ class Options:
 
     __slots__ = ("_values",)
 
-    def __init__(self, values: Mapping[str, Scalar | bytes | Secret]) -> None:
+    def __init__(
+        self, values: Mapping[str, Scalar | bytes | Secret | UnitRecord]
+    ) -> None:
         self._values = dict(values)
 
     def given(self, name: str) -> bool:
@@ -185,6 +206,12 @@ class Options:
         """BYTES, or the content of a FILE."""
         value = self._values[name]
         assert isinstance(value, bytes)
+        return value
+
+    def record(self, name: str) -> UnitRecord:
+        """A RECORD, with the values of the unit in hand."""
+        value = self._values[name]
+        assert isinstance(value, UnitRecord)
         return value
 
     def secret(self, name: str) -> Secret:

@@ -7,12 +7,12 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
 from harness.errors import UsageError
-from harness.families.check import Check, Option, OptionKind, Options
+from harness.families.check import Check, Option, OptionKind, Options, UnitRecord
 from harness.families.secret import MASK, Secret
 from harness.records import Scalar
 
@@ -24,7 +24,11 @@ _CHUNK_BYTES = 8
 
 
 def options_for(
-    check: Check, given: Mapping[str, Scalar], *, plan_path: str
+    check: Check,
+    given: Mapping[str, Scalar],
+    *,
+    plan_path: str,
+    record: Callable[[str], UnitRecord] | None = None,
 ) -> Options:
     """A check's options with everything that the plan only points to.
 
@@ -32,15 +36,20 @@ def options_for(
         check: declares the options.
         given: values of the plan.
         plan_path: the plan's file; relative paths start from its folder.
+        record: gives a record of the plan by its name.
 
     Raises:
         UsageError: a value is wrong, or what it points to cannot be had.
     """
-    values: dict[str, Scalar | bytes | Secret] = {}
+    values: dict[str, Scalar | bytes | Secret | UnitRecord] = {}
     folder = Path(plan_path).parent if plan_path else Path()
     for name, option in check.options.items():
         if name in given:
-            values[name] = _fetched(option, option.parse(given[name]), folder)
+            value = option.parse(given[name])
+            if option.kind is OptionKind.RECORD and record is not None:
+                values[name] = record(str(value))
+            else:
+                values[name] = _fetched(option, value, folder)
         elif option.default is not None:
             values[name] = option.default
         elif option.required:

@@ -58,6 +58,7 @@ from harness.station.refusals import Refusal, Refusals
 from harness.station.serials import Serials
 from harness.station.shift.tally import ShiftTally
 from harness.station.shift.unit_reports import write_unit_reports
+from harness.station.unit_plans import UnitPlans
 from harness.station.unit_run import STEP, ProvedBus, UnitRunner
 
 _WAIT_FOR_ADAPTER_S = 1.0
@@ -87,6 +88,7 @@ class Setup:
 
     Attributes:
         plan: what to do with each unit.
+        unit_plans: makes the plan of each one, with its own values.
         allowed: hazards that the command line allows.
         folder: the shift's folder; each test gets one of its own inside.
         station: name of the station.
@@ -100,6 +102,7 @@ class Setup:
     """
 
     plan: Plan
+    unit_plans: UnitPlans
     allowed: frozenset[Hazard]
     folder: Path
     station: str
@@ -354,9 +357,10 @@ class Position:
             serial=number, lot=setup.lot, station=setup.station, place=self.name
         )
         self._put(DisplayState.TESTING, "leave it in", serial=number)
+        plan = setup.unit_plans.of(number, bus.clock.calendar().date())
         folder = self._fresh_folder(number)
         request = RunRequest(
-            plan=setup.plan,
+            plan=plan,
             fixture=self._fixture,
             into=folder,
             allowed=setup.allowed,
@@ -370,6 +374,7 @@ class Position:
                 UnitRunner,
                 unit=unit,
                 answers=answers,
+                number_goes_out=partial(setup.unit_plans.goes_out, number),
                 claim=lambda codes, run_id: setup.ledger_sync.claim(
                     codes, unit, run_id
                 ),
@@ -377,6 +382,7 @@ class Position:
         )
         write_unit_reports(done.record, folder)
         test = test_of(done.record, done.journal)
+        setup.unit_plans.done(number, test.outcome)
         setup.ledger_sync.remember(test)
         setup.ledger_sync.hand_over(done.journal)
         return test

@@ -13,10 +13,12 @@ from harness.errors import UsageError
 from harness.families.hazard import Hazard
 from harness.plans.execution.request import require_runnable
 from harness.plans.execution.simulated import is_simulated
+from harness.plans.records.values import UnitList
 from harness.plans.schema.files import Fixture, Plan
 from harness.results.ledger.ledger import Ledger
 from harness.station.board import Board
 from harness.station.ledger_sync import LedgerSync
+from harness.station.numbers import UnitNumbers
 from harness.station.operators import Hands
 from harness.station.position import Position, Setup
 from harness.station.refusals import Refusals
@@ -24,6 +26,7 @@ from harness.station.serials import NoSerials, Scanner, Serials, SerialsFromFile
 from harness.station.shift.shift import PATIENCE_S, Shift, held
 from harness.station.shift.tally import ShiftTally
 from harness.station.simulated_operator import Feeder
+from harness.station.unit_plans import UnitPlans
 from harness.station.unit_run import ProvedBus
 
 
@@ -40,6 +43,7 @@ class Orders:
         serials: ``scan``, ``none``, or a file.
         station: name of the station.
         lot: name of the lot in hand, may be empty.
+        units: values of each unit, or None.
         allowed: hazards that the command line allows.
         real_time: a rehearsal takes the time that it would take with real units.
     """
@@ -51,6 +55,7 @@ class Orders:
     serials: str
     station: str
     lot: str = ""
+    units: UnitList | None = None
     allowed: frozenset[Hazard] = frozenset()
     ledger_wait_s: float = 2.0
     real_time: bool = False
@@ -145,6 +150,12 @@ def ready(
             folder=orders.folder,
             station=orders.station,
             lot=orders.lot,
+            unit_plans=UnitPlans(
+                plan=orders.plan,
+                lot=orders.lot,
+                units=orders.units,
+                numbers=_numbers(orders, ledger),
+            ),
             ledger_sync=ledger_sync,
             tally=tally,
             refusals=Refusals(orders.folder),
@@ -166,7 +177,23 @@ def ready(
             patience_s=patience_s,
             lost=setup.lost,
         )
-        yield Ready(shift=shift, board=board, scanner=scanner)
+        try:
+            yield Ready(shift=shift, board=board, scanner=scanner)
+        finally:
+            setup.unit_plans.close()
+
+
+def _numbers(orders: Orders, ledger: Ledger) -> UnitNumbers | None:
+    rules = orders.plan.unit.numbers
+    if rules is None or "count" not in orders.plan.mentions:
+        return None
+    return UnitNumbers(
+        rules,
+        orders.folder,
+        ledger,
+        station=orders.station,
+        rehearsal=any(map(is_simulated, orders.fixtures)),
+    )
 
 
 def _ledger(orders: Orders) -> Ledger:

@@ -14,7 +14,7 @@ from harness import ending
 from harness.driver.adapter import Adapter
 from harness.driver.bus import Bus
 from harness.driver.self_check import AdapterReport
-from harness.errors import AdapterError
+from harness.errors import AdapterError, AnswerImpossible
 from harness.plans.execution.runner import Runner
 from harness.records import CheckResult, DeviceRef, Measurement, Outcome
 from harness.results.ledger.entry import KNOWN_ELSEWHERE, UNIT, UNIT_GONE, UnitFacts
@@ -78,6 +78,7 @@ class UnitRunner(Runner):
         unit: the unit; its facts go into ``run_started``.
         claim: asks whose the ROM codes are.
         answers: True if the unit answered before its test, so that it can go away.
+        number_goes_out: called before the first bit of the unit's number is sent.
         **of_run: what ``Runner`` takes.
     """
 
@@ -87,13 +88,40 @@ class UnitRunner(Runner):
         unit: UnitFacts,
         claim: Claim,
         answers: bool = True,
+        number_goes_out: Callable[[], None] = lambda: None,
         **of_run: Any,  # noqa: ANN401 - as ``Runner`` has them
     ) -> None:
         super().__init__(**of_run)
         self._unit = unit
         self._claim = claim
         self._answers = answers
+        self._number_goes_out = number_goes_out
         self._run_id = ""
+        self.context.record_goes_out = self._settle_record
+
+    def _settle_record(self, rom_code: str) -> None:
+        """Before a record is written: whose device is this, and whose number goes out?
+
+        Raises:
+            AnswerImpossible: the ROM code belongs to another unit.
+            HostError: it cannot be noted that the number is used.
+        """
+        if self._unit.serial:
+            conflicts = self._claim([rom_code], self._run_id)
+            if conflicts is None:
+                self.context.remark(
+                    "the ledger is away: whose this ROM code is was asked of this "
+                    "station's own units only, before the record was written"
+                )
+            for conflict in conflicts or ():
+                raise AnswerImpossible(
+                    f"ROM code {rom_code} was seen before in unit {conflict.owner} "
+                    f"({conflict.since}); its record was not written",
+                    hint="a copied part, or a label read wrongly: compare both units",
+                    cause="configuration",
+                )
+        if "count" in self._plan.mentions:
+            self._number_goes_out()
 
     def end(self, *, interrupted: bool = False, by: str = ending.CTRL_C) -> int:
         """Ask the two last questions, then end as every run does."""

@@ -31,6 +31,12 @@ COMMANDS = [
             FIXTURE,
             SET,
             option(
+                "--unit",
+                metavar="NAME=VALUE",
+                multiple=True,
+                help="value of the unit for $unit.NAME in the plan, such as serial=CS-000103; repeatable",
+            ),
+            option(
                 "--allow",
                 metavar="HAZARD",
                 multiple=True,

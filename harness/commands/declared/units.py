@@ -75,6 +75,12 @@ COMMANDS = [
             STATION_LEDGER,
             SET,
             option(
+                "--units",
+                metavar="FILE",
+                type=PATH,
+                help="list of units (CSV: serial and the columns that the plan takes as $unit.NAME)",
+            ),
+            option(
                 "--allow",
                 metavar="HAZARD",
                 multiple=True,

@@ -9,7 +9,7 @@ before the first byte is changed, so that even a power cut loses nothing.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from harness.errors import AnswerImpossible, UsageError
 from harness.families.common.answers import shown
@@ -112,16 +112,23 @@ def memory_checks(memory: Memory) -> tuple[Check, ...]:
         ),
         expected_s=memory.size * 16 * 70e-6 + 0.1,
     )
+    decode = Check(
+        name="memory_record",
+        about="reads a record of the plan and holds its check values; changes nothing",
+        run=lambda session, options: _decode(memory, session, options),
+        options=by_name(_START, replace(_RECORD, required=True)),
+    )
     if memory.write is None:
-        return (verify,)
+        return (verify, decode)
     return (
         verify,
+        decode,
         Check(
             name="memory_write",
             about="writes a file or bytes and reads them back",
             run=lambda session, options: _write(memory, session, options),
             leaves=frozenset({"memory_verify", "first_bytes", "user_bytes"}),
-            options=by_name(_START, *_CONTENT),
+            options=by_name(_START, *_CONTENT, _RECORD, _OVERWRITE),
             hazards=memory.hazards,
             expected_s=memory.size * 0.01,
         ),
@@ -164,6 +171,18 @@ _CONTENT = (
         about="file with the content, byte by byte; a relative path starts at the plan",
     ),
     Option(name="data", kind=OptionKind.BYTES, about="the content in hex"),
+)
+
+_RECORD = Option(
+    name="record",
+    kind=OptionKind.RECORD,
+    about="the content as a record of the plan, field by field",
+)
+_OVERWRITE = Option(
+    name="overwrite",
+    kind=OptionKind.TRUTH,
+    about="true to write a record where another one stands",
+    default=False,
 )
 
 
@@ -226,8 +245,14 @@ def _verify(memory: Memory, session: Session, options: Options) -> Findings:
 def _write(memory: Memory, session: Session, options: Options) -> Findings:
     assert memory.write is not None  # a memory without it has no such check
     content = _content(options)
+    if options.given("record"):
+        if content is not None:
+            raise UsageError("record beside file or data", hint="give one")
+        return _write_record(memory, session, options)
     if content is None:
-        raise UsageError("memory_write needs the content", hint="give file or data")
+        raise UsageError(
+            "memory_write needs the content", hint="give one of file, data, record"
+        )
     start, length = _span(memory, options, content)
     before = memory.read(session, start, length)
     session.note("memory before writing", start=start, content=before.hex().upper())
@@ -240,6 +265,66 @@ def _write(memory: Memory, session: Session, options: Options) -> Findings:
             Measurement(name="bytes_different", value=wrong, unit="bytes", high=0),
         ),
         evidence={"start": start},
+    )
+
+
+# -- records -------------------------------------------------------------------
+
+_BLANKS = (frozenset({0xFF}), frozenset({0x00}))
+"""A memory that holds nothing: erased cells, or cells of RAM that were cleared."""
+
+
+def _decode(memory: Memory, session: Session, options: Options) -> Findings:
+    record = options.record("record")
+    start, length = _span(memory, options, record.data)
+    got = memory.read(session, start, length)
+    return Findings(
+        measurements=tuple(record.compare(got, b"")),
+        evidence={"start": start, "content": shown(got, most=256)},
+    )
+
+
+def _write_record(memory: Memory, session: Session, options: Options) -> Findings:
+    """Write a unit's record to the very device that it is for, and read it back.
+
+    Raises:
+        AnswerImpossible: another record stands there, and nothing was written.
+        DeviceAbsent: the ROM code does not answer in this contact.
+    """
+    assert memory.write is not None  # a memory without it has no such check
+    record = options.record("record")
+    start, length = _span(memory, options, record.data)
+    before = memory.read(session, start, length)
+    held = before != record.data and frozenset(before) not in _BLANKS
+    if held and not options.truth("overwrite"):
+        raise AnswerImpossible(
+            f"the {length} bytes from {start:04X}h hold something else than record "
+            f"{record.name}: {shown(before)}; nothing was written",
+            hint="a unit that was programmed before, or a part from another line: look at "
+            "its label; overwrite: true writes over it",
+            cause="configuration",
+        )
+    written = 0
+    if before != record.data:
+        # the same contact: whatever was put in since the search is no longer believed
+        session.verify()
+        session.note("memory before writing", start=start, content=before.hex().upper())
+        record.before_sending()
+        memory.write(session, start, record.data)
+        written = length
+    got = memory.read(session, start, length)
+    wrong = sum(a != b for a, b in zip(got, record.data, strict=True))
+    return Findings(
+        measurements=(
+            Measurement(name="bytes_written", value=written, unit="bytes"),
+            Measurement(name="bytes_different", value=wrong, unit="bytes", high=0),
+            *record.compare(got, record.data),
+        ),
+        evidence={
+            "start": start,
+            "record": record.name,
+            "content": shown(got, most=256),
+        },
     )
 
 

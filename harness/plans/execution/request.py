@@ -62,6 +62,8 @@ class RunRequest:
 
     def __post_init__(self) -> None:
         require_options(into=self.into, events=self.events, resume=self.resume)
+        if self.plan.mentions and self.plan.unit_values is None:
+            self.plan.of_unit({})  # says what it lacks
         require_runnable(self.plan, [self.fixture], self.allowed)
         if self.line is not None:
             require_line(self.fixture, self.line)

@@ -38,6 +38,7 @@ def facts_of_start(
             "path": plan.source.name,
             "sha256": plan.source.sha256,
             "parameters": dict(plan.parameters),
+            **({"unit": dict(plan.unit_values)} if plan.unit_values else {}),
         },
         fixture={
             "title": fixture.title,

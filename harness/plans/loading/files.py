@@ -24,6 +24,7 @@ from harness.plans.loading.models import validate
 from harness.plans.loading.parameters import Parameters
 from harness.plans.loading.plan_fixture_check import check_together
 from harness.plans.loading.problems import PlanError, Problem, nearest
+from harness.plans.loading.unit_names import check_lengths
 from harness.plans.loading.yaml_text import Document, KeyPath, parse
 from harness.plans.schema.files import (
     MODELS,
@@ -33,6 +34,7 @@ from harness.plans.schema.files import (
     Source,
     StepItem,
 )
+from harness.records import Scalar
 
 
 def load_plan(
@@ -174,12 +176,15 @@ def _plan(
     source: Source,
     overrides: Mapping[str, str],
     fixtures: Iterable[Fixture],
+    unit: Mapping[str, Scalar] | None = None,
 ) -> Plan:
+    fixtures = tuple(fixtures)
     document = parse(text, source.name)
     data = dict(mapping_of(document, "plan"))
-    parameters = Parameters(document, overrides)
-    if "steps" in data:
-        data["steps"] = parameters.put_into(data["steps"], ("steps",))
+    parameters = Parameters(document, overrides, unit)
+    for key in ("steps", "record"):
+        if key in data:
+            data[key] = parameters.put_into(data[key], (key,))
     if isinstance(declared := data.get("parameters"), dict):
         data["parameters"] = {**declared, **parameters.values}
     plan, problems = validate(Plan, data, document, parameters.notes)
@@ -189,7 +194,12 @@ def _plan(
     for described in (*beside, *(d for f in fixtures for d in f.described)):
         kinds = kinds.with_described(described.families)
     problems += check_steps(data, document, kinds)
+    problems += check_lengths(data, document, parameters.notes)
     plan = sound(plan, problems).come_from(source).know(beside)
+    plan.can_be_of_units(
+        parameters.mentions,
+        lambda values: _plan(text, source, overrides, fixtures, values),
+    )
     _number(plan.steps, document, ("steps",), "")
     return plan
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from harness.errors import UsageError
-from harness.families.family import Check, Option
+from harness.families.family import Check, Option, OptionKind
 from harness.families.hazard import known_hazards
 from harness.families.registry import Kinds
 from harness.old_names import renamed
@@ -106,6 +106,9 @@ def _value(
     option: Option, raw: Plain, document: Document, at: KeyPath
 ) -> Iterator[Problem]:
     """What is wrong with the value of an option, unless its key is at fault already."""
+    if option.kind is OptionKind.RECORD and isinstance(raw, str):
+        yield from _record(raw, document, at)
+        return
     try:
         option.parse(raw)
     except UsageError as mistake:
@@ -113,6 +116,18 @@ def _value(
             yield document.problem(
                 document.place_of(at), mistake.what, expected=option.expected
             )
+
+
+def _record(name: str, document: Document, at: KeyPath) -> Iterator[Problem]:
+    data = document.data.get("record") if isinstance(document.data, dict) else None
+    known = list(data) if isinstance(data, dict) else []
+    if name not in known:
+        yield document.problem(
+            document.place_of(at),
+            f"the plan has no record {name!r}",
+            expected=one_of(known) if known else "record: with its fields in the plan",
+            nearest=nearest(name, known),
+        )
 
 
 def check_hazard_names(

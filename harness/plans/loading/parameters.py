@@ -8,12 +8,14 @@ from collections.abc import Iterable, Mapping
 from harness.errors import UsageError
 from harness.plans.loading.models import shown
 from harness.plans.loading.problems import Problem, nearest, one_of
+from harness.plans.loading.unit_names import TODAY, UNIT, unit_examples
 from harness.plans.loading.yaml_text import Document, KeyPath, Plain, read_scalar
+from harness.plans.schema.record import ROM_CODE
 from harness.records import Scalar
 
 COMMAND_LINE = "command line"
 
-_MENTION = re.compile(r"\$([A-Za-z_][A-Za-z0-9_]*)")
+_MENTION = re.compile(r"\$([A-Za-z_][A-Za-z0-9_]*(?:\.[A-Za-z0-9_]+)*)")
 
 
 def assignments(texts: Iterable[str], *, option: str = "--set") -> dict[str, str]:
@@ -45,10 +47,23 @@ class Parameters:
         values: name -> default, or what the command line said.
         problems: mistakes in overrides and mentions.
         notes: key path -> ``$name`` for each value put into the steps.
+        mentions: values of a unit that the steps take, ``today`` among them.
+        examples: what stands for each of them.
     """
 
-    def __init__(self, document: Document, overrides: Mapping[str, str]) -> None:
+    def __init__(
+        self,
+        document: Document,
+        overrides: Mapping[str, str],
+        unit: Mapping[str, Scalar] | None = None,
+    ) -> None:
         self.document = document
+        self.mentions: set[str] = set()
+        self.examples = unit_examples(document.data)
+        for name, value in (unit or {}).items():
+            key = name if name == TODAY else f"{UNIT}{name}"
+            if key in self.examples:
+                self.examples[key] = value
         self.problems: list[Problem] = []
         self.notes: dict[KeyPath, str] = {}
         self.values: dict[str, Scalar] = _defaults(document)
@@ -100,19 +115,45 @@ class Parameters:
         if name in self.values:
             self.notes[path] = f"${name}"
             return self.values[name]
+        if name in self.examples:
+            return self._of_unit(name, path)
         self.document.spoiled.add(path)
         if ("parameters", name) not in self.document.keys:
+            self._complain_of_mention(name, path)
+        return None
+
+    def _of_unit(self, name: str, path: KeyPath) -> Scalar | None:
+        """A value of the unit, or its example; the ROM code is known to a record only."""
+        self.notes[path] = f"${name}"
+        value = self.examples[name]
+        if value == ROM_CODE and path[:1] != ("record",):
+            self.document.spoiled.add(path)
             self.problems.append(
                 self.document.problem(
                     self.document.place_of(path),
-                    f"unknown parameter ${name}",
-                    expected=one_of([f"${n}" for n in self.declared])
-                    if self.declared
-                    else "a value, for the plan has no parameters",
-                    nearest=nearest(f"${name}", [f"${n}" for n in self.declared]),
+                    f"{ROM_CODE} stands outside a record",
+                    expected="it in a text field of a record",
                 )
             )
-        return None
+            return None
+        self.mentions.add(name.removeprefix(UNIT))
+        return value
+
+    def _complain_of_mention(self, name: str, path: KeyPath) -> None:
+        known = [f"${n}" for n in self.declared]
+        if "." in name:
+            known = [f"${n}" for n in self.examples]
+        what = "unknown value" if "." in name else "unknown parameter"
+        self.problems.append(
+            self.document.problem(
+                self.document.place_of(path),
+                f"{what} ${name}",
+                expected=one_of(known)
+                if known
+                else "a value, for the plan has no parameters",
+                nearest=nearest(f"${name}", known),
+            )
+        )
 
 
 def _defaults(document: Document) -> dict[str, Scalar]:

@@ -47,7 +47,7 @@ DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 _PARAMETER = {
     "type": "string",
-    "pattern": r"^\$[A-Za-z_][A-Za-z0-9_]*$",
+    "pattern": r"^\$[A-Za-z_][A-Za-z0-9_]*(\.[A-Za-z0-9_]+)*$",
     "description": "a parameter of the plan",
 }
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Annotated
 
-from pydantic import Field
+from pydantic import Field, PrivateAttr
 
+from harness.errors import UsageError
 from harness.plans.schema.base import FromFile, Scalar, Text, Word, formed
+from harness.plans.schema.record import FieldName, RecordLayout
 from harness.plans.schema.steps import StepItem, Steps
 from harness.plans.schema.unit import UnitRules
 
@@ -18,6 +20,10 @@ ParameterName = Annotated[
         "letters, digits and _, and no digit first",
     ),
 ]
+
+
+UnitValues = Mapping[str, Scalar]
+"""Values of one unit by name: serial, lot, count, today, and columns of the list."""
 
 
 class Plan(FromFile):
@@ -53,7 +59,58 @@ class Plan(FromFile):
         default_factory=UnitRules,
         description="serial number, retests and bins; only `slotproof station` reads it",
     )
+    record: dict[FieldName, RecordLayout] = Field(
+        default_factory=dict,
+        description="records that a unit carries: name, and the bytes field by field",
+    )
     steps: Steps = Field(description="what to do, in this order")
+
+    _unit: UnitValues | None = PrivateAttr(default=None)
+    _mentions: frozenset[str] = PrivateAttr(default=frozenset())
+    _again: Callable[[UnitValues], Plan] | None = PrivateAttr(default=None)
+
+    def can_be_of_units(
+        self, mentions: Iterable[str], again: Callable[[UnitValues], Plan]
+    ) -> Plan:
+        """Note how the plan of one unit is made; only loading calls this.
+
+        Args:
+            mentions: names behind ``$unit.`` that the plan takes, and ``today``.
+            again: makes the same plan with the values of a unit in it.
+        """
+        self._mentions, self._again = frozenset(mentions), again
+        return self
+
+    @property
+    def mentions(self) -> frozenset[str]:
+        """Values of a unit that the plan takes, by name; ``today`` among them."""
+        return self._mentions
+
+    @property
+    def unit_values(self) -> UnitValues | None:
+        """Values of the unit that this is the plan of; None if of no certain one."""
+        return self._unit
+
+    def of_unit(self, values: UnitValues) -> Plan:
+        """The plan of one unit: its values stand where the file names them.
+
+        Raises:
+            UsageError: the plan takes a value that the unit lacks.
+            PlanError: a value does not fit, with its place in the plan.
+        """
+        missing = sorted(self._mentions - {"rom_code", *values})
+        if missing:
+            raise UsageError(
+                f"the plan takes $unit.{missing[0]}, and this unit has none",
+                where=self.source.name,
+                hint=f"give it: --unit {missing[0]}=..., or a column {missing[0]} in the "
+                "list of units",
+            )
+        if not self._mentions or self._again is None:
+            return self
+        plan = self._again(values)
+        plan._unit = dict(values)
+        return plan
 
     def all_steps(self) -> Iterator[StepItem]:
         """Every step, the inner ones after their outer one."""

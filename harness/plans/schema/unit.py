@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import re
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, Field, model_validator
 
-from harness.plans.schema.base import Strict, Word, complaint
+from harness.plans.schema.base import Scalar, Strict, Word, complaint, formed
 
 
 def _sound_pattern(text: str) -> str:
@@ -31,6 +31,40 @@ class Bins(Strict):
     )
 
 
+ColumnName = Annotated[
+    str, *formed(r"^[a-z][a-z0-9_]{0,31}$", "small letters, digits and _")
+]
+
+
+class NumberRange(Strict):
+    """Numbers that are given out once, across stations."""
+
+    name: Annotated[
+        str, *formed(r"^[A-Za-z0-9_.-]{1,40}$", "letters, digits, dots, - and _")
+    ] = Field(description="name of the range in the ledger")
+    first: int = Field(ge=0, lt=1 << 63, description="first number")
+    last: int = Field(ge=0, lt=1 << 63, description="last number")
+    block: int = Field(
+        default=20,
+        ge=1,
+        le=10_000,
+        description="numbers that a station takes at a time, for when the ledger is away",
+    )
+    failed: Literal["keep", "give-back"] = Field(
+        default="keep",
+        description="a unit that failed keeps its number, or gives it back if no bit of "
+        "it was sent",
+    )
+
+    @model_validator(mode="after")
+    def _rising(self) -> Self:
+        if self.last < self.first:
+            raise complaint(
+                f"last {self.last} lies below first {self.first}", at="last"
+            )
+        return self
+
+
 class UnitRules(Strict):
     """Serial number, retests and bins of the units that a station tests."""
 
@@ -46,6 +80,15 @@ class UnitRules(Strict):
     )
     passed_again: Literal["refuse", "test"] = Field(
         default="refuse", description="what happens to a unit that passed before"
+    )
+    columns: dict[ColumnName, Scalar] = Field(
+        default_factory=dict,
+        description="columns of the list of units that the plan takes as $unit.NAME, each "
+        "with an example of its values",
+    )
+    numbers: NumberRange | None = Field(
+        default=None,
+        description="range that $unit.count is drawn from, each number once",
     )
     bins: Bins = Field(default_factory=Bins, description="where units go")
 

@@ -13,6 +13,7 @@ from harness.families.option_values import Masker, options_for, secrets_in
 from harness.families.registry import built_in
 from harness.plans.execution.hazard_gate import require_on_device
 from harness.plans.loading.functions import checks_named
+from harness.plans.records.unit_record import unit_record
 from harness.plans.schema.checks import CheckBody
 from harness.plans.steps.attempts import attempt, judged, with_cause
 from harness.plans.steps.context import Context
@@ -55,7 +56,10 @@ def _check(context: Context, body: CheckBody, device: DeviceRef) -> CheckResult:
         what=f"check {check.name}",
     )
     make_up_settings(context, device, body.function)
-    options = options_for(check, body.with_, plan_path=context.plan.path)
+    record = partial(
+        unit_record, context.plan, device.rom_code, context.announce_record
+    )
+    options = options_for(check, body.with_, plan_path=context.plan.path, record=record)
     if check.is_confidential:
         findings = _confidential(context, check, device, options)
     else:

@@ -59,6 +59,8 @@ class Context:
         events: file of other events, from the command line.
         nights: soaks of the run that is taken up again, by step.
         go_on: command that takes this run up again; empty if not known.
+        record_goes_out: called with the ROM code before the first bit of a unit's
+            record is sent; raises if it must not be.
         step: number of the leaf step that runs.
         ran: numbers of the leaf steps that have begun in this run.
         deselected: numbers of the leaf steps that will not run, by the user's choice.
@@ -82,6 +84,7 @@ class Context:
     events: Path | None = None
     nights: Mapping[str, SoakRecord] = field(default_factory=dict)
     go_on: str = ""
+    record_goes_out: Callable[[str], None] = lambda _rom_code: None
     step: str = ""
     ran: set[str] = field(default_factory=set)
     deselected: frozenset[str] = frozenset()
@@ -159,6 +162,16 @@ class Context:
         remarks = tuple(self._remarks)
         self._remarks.clear()
         return remarks
+
+    def announce_record(self, name: str, rom_code: str) -> None:
+        """Note that a unit's record is about to go out, flushed, before its first bit.
+
+        Raises:
+            SlotproofError: it must not be sent.
+        """
+        self.record_goes_out(rom_code)
+        values = {key: str(v) for key, v in (self.plan.unit_values or {}).items()}
+        self.note("note", text=f"record {name} is sent", unit_values=values)
 
     # -- devices -------------------------------------------------------------------
 

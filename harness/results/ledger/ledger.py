@@ -106,6 +106,16 @@ class Ledger:
         self.close()
 
     @contextmanager
+    def transaction(self) -> Iterator[Connection]:
+        """One transaction that writes.
+
+        Raises:
+            LedgerAway: the database does not answer or does not take it.
+        """
+        with self._writing() as connection:
+            yield connection
+
+    @contextmanager
     def _writing(self) -> Iterator[Connection]:
         with database_errors(self._engine.url):
             if not self._is_ready:

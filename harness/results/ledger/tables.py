@@ -10,6 +10,7 @@ write at the same moment.
 from __future__ import annotations
 
 from sqlalchemy import (
+    BigInteger,
     Boolean,
     Column,
     Float,
@@ -97,3 +98,26 @@ ownership = Table(
     Column("run_id", String(64), nullable=False),
     Column("since", String(40), nullable=False),
 )
+
+number_block = Table(
+    "number_block",
+    metadata,
+    Column("name", String(80), primary_key=True),
+    Column("first", BigInteger, primary_key=True, autoincrement=False),
+    Column("last", BigInteger, nullable=False),
+    Column("station", String(200), nullable=False),
+    Column("folder", Text, nullable=False),
+    Column("at", String(40), nullable=False),
+)
+"""Numbers that stations took: each block of a range once."""
+
+number_free = Table(
+    "number_free",
+    metadata,
+    Column("name", String(80), primary_key=True),
+    Column("number", BigInteger, primary_key=True, autoincrement=False),
+    Column("taken_by", String(200), nullable=False),
+    Column("folder", Text, nullable=False),
+    Column("at", String(40), nullable=False),
+)
+"""Numbers that came back; free while nobody stands in ``taken_by``."""

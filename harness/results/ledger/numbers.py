@@ -1,0 +1,110 @@
+"""Numbers of a range that are given out once, in blocks that stations hold.
+
+A block stands in the ledger before anybody has it, with the station and the folder that
+took it: what is lost with a station is known by that line. Numbers that a shift hands
+back are free again, and are given out before new ones.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from sqlalchemy import Connection, func, insert, select, update
+from sqlalchemy.exc import IntegrityError
+
+from harness.results.ledger.ledger import Ledger
+from harness.results.ledger.tables import number_block, number_free
+
+_TRIES = 50
+"""Stations that take a block at the same moment: each wins one of the tries."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BlockWanted:
+    """What a station asks for.
+
+    Attributes:
+        name: of the range.
+        first, last: its ends, included.
+        size: how many numbers.
+        station: name of the station.
+        folder: its shift's folder, where each number's use is noted.
+        at: when, UTC.
+    """
+
+    name: str
+    first: int
+    last: int
+    size: int
+    station: str
+    folder: str
+    at: str
+
+
+def take_block(ledger: Ledger, wanted: BlockWanted) -> list[int]:
+    """Numbers that nobody has; fewer or none where the range comes to its end.
+
+    Raises:
+        LedgerAway: the database does not take it; nobody has anything then.
+    """
+    for _ in range(_TRIES):
+        try:
+            with ledger.transaction() as connection:
+                return _free(connection, wanted) or _fresh(connection, wanted)
+        except IntegrityError:  # another station took the same numbers first
+            continue
+    return []
+
+
+def hand_back(ledger: Ledger, name: str, numbers: list[int]) -> None:
+    """Make numbers free again of which no bit was ever sent.
+
+    Raises:
+        LedgerAway: the database does not take it; they are not free then.
+    """
+    with ledger.transaction() as connection:
+        for number in numbers:
+            same = (number_free.c.name == name) & (number_free.c.number == number)
+            row = {"taken_by": "", "folder": "", "at": ""}
+            changed = connection.execute(update(number_free).where(same).values(**row))
+            if not changed.rowcount:
+                row_of = {"name": name, "number": number, **row}
+                connection.execute(insert(number_free).values(**row_of))
+
+
+def _free(connection: Connection, wanted: BlockWanted) -> list[int]:
+    is_free = (number_free.c.name == wanted.name) & (number_free.c.taken_by == "")
+    inside = number_free.c.number.between(wanted.first, wanted.last)
+    found = select(number_free.c.number).where(is_free & inside)
+    numbers = connection.execute(found.order_by("number").limit(wanted.size))
+    taken = []
+    for number in numbers.scalars().all():
+        changed = connection.execute(
+            update(number_free)
+            .where(is_free & (number_free.c.number == number))
+            .values(taken_by=wanted.station, folder=wanted.folder, at=wanted.at)
+        )
+        if changed.rowcount:
+            taken.append(int(number))
+    return taken
+
+
+def _fresh(connection: Connection, wanted: BlockWanted) -> list[int]:
+    highest = connection.execute(
+        select(func.max(number_block.c.last)).where(number_block.c.name == wanted.name)
+    ).scalar()
+    first = wanted.first if highest is None else max(wanted.first, int(highest) + 1)
+    last = min(first + wanted.size - 1, wanted.last)
+    if last < first:
+        return []
+    connection.execute(
+        insert(number_block).values(
+            name=wanted.name,
+            first=first,
+            last=last,
+            station=wanted.station,
+            folder=wanted.folder,
+            at=wanted.at,
+        )
+    )
+    return list(range(first, last + 1))

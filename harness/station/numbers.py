@@ -1,0 +1,204 @@
+"""Numbers for units, each given out once: a block of the ledger, noted line by line.
+
+``numbers.jsonl`` in the shift's folder says what became of each number, and a line is on
+disk before what it says is done: given to a unit, sent (its first bit), handed back. After
+``kill -9`` the shift is taken up with the same lines. A number of which one bit was sent
+is never given to another unit; one that was given to a unit stays with it in this shift.
+
+    {"block": [1000, ...]}   taken from the ledger
+    {"given": 1000, "to": "CS-000101"}
+    {"sent": 1000}
+    {"back": 1000}           by the rule of the plan, for a unit that failed
+    {"returned": [1001, ...]}  to the ledger, at the end of the shift
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections import deque
+from contextlib import suppress
+from pathlib import Path
+from threading import Lock
+from typing import Any
+
+from harness.clock import SystemClock
+from harness.errors import HostError, UsageError
+from harness.plans.schema.unit import NumberRange
+from harness.results.ledger.engine import LedgerAway
+from harness.results.ledger.ledger import Ledger
+from harness.results.ledger.numbers import BlockWanted, hand_back, take_block
+
+FILE_NAME = "numbers.jsonl"
+REHEARSAL = "rehearsal:"
+"""Begins the name of the range that a rehearsal draws from: never a real one."""
+
+
+class UnitNumbers:
+    """The numbers of one shift; safe to use from several places.
+
+    Args:
+        rules: the range of the plan.
+        folder: the shift's folder, which this program holds.
+        ledger: where blocks come from.
+        station: name of the station.
+        rehearsal: True to draw from a range of rehearsals.
+
+    Raises:
+        HostError: the file cannot be read.
+    """
+
+    def __init__(
+        self,
+        rules: NumberRange,
+        folder: Path,
+        ledger: Ledger,
+        *,
+        station: str,
+        rehearsal: bool,
+    ) -> None:
+        self._rules = rules
+        self._name = f"{REHEARSAL}{rules.name}" if rehearsal else rules.name
+        self._path = folder / FILE_NAME
+        self._ledger = ledger
+        self._station = station
+        self._lock = Lock()
+        self._pool: deque[int] = deque()
+        self._of_unit: dict[str, int] = {}
+        self._sent: set[int] = set()
+        self._take_up()
+
+    def _take_up(self) -> None:
+        """What earlier lines say; a line that was cut by a kill says nothing yet."""
+        try:
+            lines = self._path.read_bytes().splitlines() if self._path.exists() else []
+        except OSError as cause:
+            raise self._cannot("read", cause) from cause
+        for line in lines:
+            with suppress(ValueError):
+                self._apply(json.loads(line))
+        if lines:
+            self._end_cut_line()
+
+    def _end_cut_line(self) -> None:
+        """The next line begins on a line of its own."""
+        if not self._path.read_bytes().endswith(b"\n"):
+            self._append(b"\n")
+
+    def _apply(self, said: dict[str, Any]) -> None:
+        self._pool.extend(said.get("block", ()))
+        for number in said.get("returned", ()):
+            self._pool.remove(number)
+        if "given" in said:
+            self._pool.remove(said["given"])
+            self._of_unit[str(said["to"])] = said["given"]
+        if "sent" in said:
+            self._sent.add(said["sent"])
+        if "back" in said:
+            self._of_unit = {
+                u: n for u, n in self._of_unit.items() if n != said["back"]
+            }
+            self._pool.appendleft(said["back"])
+
+    def _write(self, said: dict[str, Any]) -> None:
+        """A line, on disk before this returns, and only then true here too."""
+        self._append(json.dumps(said).encode() + b"\n")
+        self._apply(said)
+
+    def _append(self, data: bytes) -> None:
+        try:
+            with self._path.open("ab", buffering=0) as file:
+                before = file.tell()
+                if file.write(data) != len(data):
+                    file.truncate(before)
+                    raise OSError("the disk is full")
+                os.fsync(file.fileno())
+        except OSError as cause:
+            raise self._cannot("write", cause) from cause
+
+    def _cannot(self, what: str, cause: OSError) -> HostError:
+        return HostError(
+            f"cannot {what} the numbers of this shift: {cause.strerror or cause}; no "
+            "number was given out",
+            where=str(self._path),
+            hint="make room on this disk, then put the unit in again",
+        )
+
+    # -- one unit --------------------------------------------------------------------
+
+    def draw(self, unit: str) -> int:
+        """The number of a unit: its own if it has one, else one that nobody had.
+
+        Raises:
+            UsageError: the range is used up.
+            LedgerAway: this station holds no number more, and the ledger is away.
+            HostError: nothing can be noted.
+        """
+        with self._lock:
+            if unit in self._of_unit:
+                return self._of_unit[unit]
+            self._stock_up()
+            number = self._pool[0]
+            self._write({"given": number, "to": unit})
+            return number
+
+    def _stock_up(self) -> None:
+        """Take a block ahead of need, so that a ledger that is away stops nobody."""
+        if len(self._pool) > self._rules.block // 4:
+            return
+        wanted = BlockWanted(
+            name=self._name,
+            first=self._rules.first,
+            last=self._rules.last,
+            size=self._rules.block,
+            station=self._station,
+            folder=str(self._path.parent),
+            at=SystemClock().calendar().isoformat(timespec="milliseconds"),
+        )
+        try:
+            block = take_block(self._ledger, wanted)
+        except LedgerAway:
+            if self._pool:
+                return
+            raise
+        if block:
+            self._write({"block": block})
+        if not self._pool:
+            raise UsageError(
+                f"the range {self._name} from {self._rules.first} to {self._rules.last} "
+                "is used up",
+                hint="write a new range under unit.numbers in the plan",
+            )
+
+    def sent(self, unit: str) -> None:
+        """The first bit of the unit's number is about to go out.
+
+        Raises:
+            HostError: that cannot be noted; then it must not.
+        """
+        with self._lock:
+            number = self._of_unit[unit]
+            if number not in self._sent:
+                self._write({"sent": number})
+
+    def failed(self, unit: str) -> None:
+        """The unit did not pass: by the plan's rule it gives its number back."""
+        with self._lock:
+            number = self._of_unit.get(unit)
+            if number is None or number in self._sent:
+                return
+            if self._rules.failed == "give-back":
+                self._write({"back": number})
+
+    # -- the end of the shift ----------------------------------------------------------
+
+    def close(self) -> None:
+        """Hand back what nobody used; what the ledger does not take stays noted here."""
+        with self._lock:
+            left = list(self._pool)
+            if not left:
+                return
+            # noted first: a kill in between loses numbers, and this line says which
+            with suppress(HostError, LedgerAway):
+                self._write({"returned": left})
+                hand_back(self._ledger, self._name, left)
