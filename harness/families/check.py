@@ -37,7 +37,7 @@ class OptionKind(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class UnitRecord:
+class RecordToWrite:
     """A record of the plan, in bytes for one device.
 
     Attributes:
@@ -170,7 +170,7 @@ class Options:
     __slots__ = ("_values",)
 
     def __init__(
-        self, values: Mapping[str, Scalar | bytes | Secret | UnitRecord]
+        self, values: Mapping[str, Scalar | bytes | Secret | RecordToWrite]
     ) -> None:
         self._values = dict(values)
 
@@ -208,10 +208,10 @@ class Options:
         assert isinstance(value, bytes)
         return value
 
-    def record(self, name: str) -> UnitRecord:
+    def record(self, name: str) -> RecordToWrite:
         """A RECORD, with the values of the unit in hand."""
         value = self._values[name]
-        assert isinstance(value, UnitRecord)
+        assert isinstance(value, RecordToWrite)
         return value
 
     def secret(self, name: str) -> Secret:

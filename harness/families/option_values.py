@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from harness.errors import UsageError
-from harness.families.check import Check, Option, OptionKind, Options, UnitRecord
+from harness.families.check import Check, Option, OptionKind, Options, RecordToWrite
 from harness.families.secret import MASK, Secret
 from harness.records import Scalar
 
@@ -28,7 +28,7 @@ def options_for(
     given: Mapping[str, Scalar],
     *,
     plan_path: str,
-    record: Callable[[str], UnitRecord] | None = None,
+    record: Callable[[str], RecordToWrite] | None = None,
 ) -> Options:
     """A check's options with everything that the plan only points to.
 
@@ -41,7 +41,7 @@ def options_for(
     Raises:
         UsageError: a value is wrong, or what it points to cannot be had.
     """
-    values: dict[str, Scalar | bytes | Secret | UnitRecord] = {}
+    values: dict[str, Scalar | bytes | Secret | RecordToWrite] = {}
     folder = Path(plan_path).parent if plan_path else Path()
     for name, option in check.options.items():
         if name in given:

@@ -6,14 +6,14 @@ from collections.abc import Callable
 from functools import partial
 
 from harness.errors import UsageError
-from harness.families.check import UnitRecord
+from harness.families.check import RecordToWrite
 from harness.plans.records.codec import compared, encoded
 from harness.plans.schema.plan import Plan
 
 
 def unit_record(
     plan: Plan, rom_code: str, before_sending: Callable[[str, str], None], name: str
-) -> UnitRecord:
+) -> RecordToWrite:
     """A record of a plan.
 
     Args:
@@ -31,7 +31,7 @@ def unit_record(
         raise UsageError(
             f"the plan has no record {name!r}", hint=f"its records: {known}"
         )
-    return UnitRecord(
+    return RecordToWrite(
         name=name,
         data=encoded(layout, rom_code),
         compare=partial(compared, layout),

@@ -36,4 +36,6 @@ def test_mistakes_are_told_with_their_place(rules: str, words: str) -> None:
 def test_editors_know_the_rules() -> None:
     """The published schema lists the keys."""
     rules = json_schema("plan")["$defs"]["UnitRules"]["properties"]
-    assert set(rules) == {"serial_pattern", "retests", "passed_again", "bins"}
+    assert set(rules) == {
+        "serial_pattern", "retests", "passed_again", "bins", "columns", "numbers",
+    }  # fmt: skip
