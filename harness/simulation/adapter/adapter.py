@@ -209,13 +209,14 @@ class AdapterModel:
     def _step(self, until_us: float) -> None:
         """Go on to the next packet, or to a time, whichever comes first."""
         core = self.core
+        now_us = core.now_us
         if self._fifo:
-            until_us = min(until_us, max(self._timer_us(), core.now_us))
+            until_us = min(until_us, max(self._timer_us(), now_us))
         if self.resend_us is not None:  # the agenda may put something into the queue
             until_us = min(until_us, max(core.agenda.next_us, core.now_us + 1.0))
         if self.gap_probability:
             self._fetch_packet()
-        begin_us = max(core.now_us, self._not_before_us)
+        begin_us = max(now_us, self._not_before_us)
         if self._outgoing and begin_us < until_us:
             core.idle_until(begin_us)
             room = core.settings.adapter.packet_bytes - len(self._fifo)
@@ -237,15 +238,19 @@ class AdapterModel:
         Returns:
             False if something else may happen meanwhile, or there is nothing to send.
         """
+        waiting = len(self._outgoing)
+        if waiting < 2 or size < 3:
+            return False
         if self.gap_probability or self.resend_us is not None or self.overrun:
             return False
         core = self.core
         under_way = len(self._arrived) + len(self._fifo)
-        under_way += sum(len(packet.data) for packet in self._packets)
-        count = min(size - under_way - 1, len(self._outgoing))
+        for packet in self._packets:
+            under_way += len(packet.data)
+        count = min(size - under_way - 1, waiting)
         begin_us = max(core.now_us, self._not_before_us)
         end_us = begin_us + count * core.framing.character_us
-        if count < 2 or end_us >= min(deadline_us, core.agenda.next_us):
+        if count < 2 or end_us >= deadline_us or end_us >= core.agenda.next_us:
             return False
         core.idle_until(begin_us)
         sent = core.transmit(self._outgoing[:count])

@@ -144,10 +144,10 @@ class CachedLine:
         times_us = list(
             accumulate(repeat(passage.character_us, length), initial=passage.start_us)
         )
-        length = min(
-            bisect_left(times_us, passage.until_us, hi=length),
-            bisect_right(times_us, self._agenda.next_us) - 1,
-        )
+        until_us, next_us = passage.until_us, self._agenda.next_us
+        if times_us[-2] >= until_us or times_us[-1] > next_us:
+            begun = bisect_left(times_us, until_us, hi=length)
+            length = min(begun, bisect_right(times_us, next_us) - 1)
         stretch = passage.stretch(length) if length > 1 else None
         if stretch is None:
             return False
@@ -276,7 +276,11 @@ class _Crowd:
 
     def pulling(self) -> int:
         """Mask of those that will pull in the slot that begins now."""
-        return sum(bit for bit, device in self.active if device.level() == 0)
+        mask = 0
+        for bit, device in self.active:
+            if device.level() == 0:
+                mask |= bit
+        return mask
 
     def fixed_slots(self, most: int) -> int:
         """For how many slots, ``most`` at most, the levels of all devices are fixed."""
@@ -284,7 +288,8 @@ class _Crowd:
             block = device.block
             if block is None:
                 return 0
-            most = min(most, block.length - device.done)
+            left = block.length - device.done
+            most = min(most, left)
         return most
 
     def drive(self, length: int) -> Drive:
@@ -322,10 +327,14 @@ class _Crowd:
 
     def _see_off(self) -> None:
         """Some may have left the session."""
-        if any(device.want is None for _, device in self.active):
-            self.active = [m for m in self.active if m[1].want is not None]
-            self.mask = sum(bit for bit, _ in self.active)
+        for bit, device in self.active:
+            if device.want is None:
+                self.active = [m for m in self.active if m[0] != bit]
+                self.mask &= ~bit
 
     def _recount(self) -> None:
-        self.active = [(s.bit, s.device) for s in self._stations if s.is_listening]
-        self.mask = sum(bit for bit, _ in self.active)
+        self.active, self.mask = [], 0
+        for station in self._stations:
+            if station.device.want is not None and station.is_listening:
+                self.active.append((station.bit, station.device))
+                self.mask |= station.bit
