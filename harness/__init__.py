@@ -18,26 +18,26 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from harness.api import (
-        AdapterError,
         BenchDevice,
-        DeviceError,
-        Fixture,
-        LineError,
         OpenBench,
-        Outcome,
-        Plan,
-        PlanError,
         Reading,
-        RunRecord,
-        SlotproofError,
-        UsageError,
         check_plan,
-        load_fixture,
-        load_plan,
         open_bench,
         read_journal,
         run_plan,
     )
+    from harness.errors import (
+        AdapterError,
+        DeviceError,
+        LineError,
+        SlotproofError,
+        UsageError,
+    )
+    from harness.plans.loading.files import load_fixture, load_plan
+    from harness.plans.loading.problems import PlanError
+    from harness.plans.schema.files import Fixture, Plan
+    from harness.records import Outcome
+    from harness.results.record.run import RunRecord
 
 __version__ = "0.1.0"
 
@@ -65,13 +65,23 @@ __all__ = [
 
 
 if not TYPE_CHECKING:  # which would take any name for granted
+    _HOMES = (
+        "harness.errors",
+        "harness.records",
+        "harness.plans.loading.problems",
+        "harness.plans.schema.files",
+        "harness.plans.loading.files",
+        "harness.results.record.run",
+        "harness.api",
+    )
 
     def __getattr__(name: str) -> object:
         # The command line and the pytest plugin import this package before they know whether
         # anything will run, so that no name costs an import until it is asked for.
         if name not in __all__:
             raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-        value: object = getattr(import_module("harness.api"), name)
+        homes = (import_module(home) for home in _HOMES)
+        value = next(getattr(home, name) for home in homes if hasattr(home, name))
         globals()[name] = value
         return value
 

@@ -1,4 +1,6 @@
-"""The names that ``harness`` exports, for programs that use it as a library.
+"""What programs do that use ``harness`` as a library: open, read, configure, run.
+
+``harness.__all__`` is the list of the names that are exported, these and a few more.
 
 What they are called, what they take and what their docstrings promise does not change.
 Everything else in this package is private and may. Each docstring has an example, and
@@ -18,12 +20,10 @@ from harness.driver.bus import Bus
 from harness.driver.search import enumerate_devices
 from harness.driver.session import DeviceSession
 from harness.errors import (
-    AdapterError,
     DeviceError,
     LineError,
     LineShorted,
     RomCodeInvalid,
-    SlotproofError,
     UsageError,
 )
 from harness.families.family import Answer
@@ -34,38 +34,15 @@ from harness.plans.execution.request import RunRequest, require_runnable
 from harness.plans.execution.run import execute
 from harness.plans.execution.seating import Seating, seat
 from harness.plans.kinds.table import kinds_of
-from harness.plans.loading.files import load_fixture, load_plan
-from harness.plans.loading.problems import PlanError, nearest
+from harness.plans.loading.files import load_fixture
+from harness.plans.loading.problems import nearest
 from harness.plans.schema.files import Fixture, Plan
 from harness.plans.steps.read_with_repeats import read_with_repeats
-from harness.records import Outcome
 from harness.results.journal.writer import FILE_NAME
 from harness.results.record.run import RunRecord
 from harness.results.record.steps import Ending
 from harness.results.reports.rebuild import read_record
 from harness.wire.romcode import RomCode
-
-__all__ = [
-    "AdapterError",
-    "BenchDevice",
-    "DeviceError",
-    "Fixture",
-    "LineError",
-    "OpenBench",
-    "Outcome",
-    "Plan",
-    "PlanError",
-    "Reading",
-    "RunRecord",
-    "SlotproofError",
-    "UsageError",
-    "check_plan",
-    "load_fixture",
-    "load_plan",
-    "open_bench",
-    "read_journal",
-    "run_plan",
-]
 
 _T = TypeVar("_T")
 
