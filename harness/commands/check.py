@@ -42,9 +42,7 @@ def check(*, files: tuple[Path, ...], style: OutputStyle) -> int:
     if style.json:
         print_json(_answer(items, uses, problems, remarks, described))
         return EXIT_MISTAKES if problems else 0
-    for kind in described:
-        codes = ", ".join(f"{family.code:02X}h" for family in kind.families)
-        print_texts([f"{kind.source.name}: kind {kind.title!r} ({codes}) is in order"])
+    print_texts(map(_in_order, described))
     _show(items, uses, remarks, is_quiet=style.quiet)
     return 0
 
@@ -61,6 +59,11 @@ def _show(
         if not is_quiet:
             _show_hazards(uses.get(item.source.name, []))
     print_texts(() if is_quiet else remarks)
+
+
+def _in_order(kind: Described) -> str:
+    codes = ", ".join(f"{family.code:02X}h" for family in kind.families)
+    return f"{kind.source.name}: kind {kind.title!r} ({codes}) is in order"
 
 
 def _kind(item: Plan | Fixture) -> str:

@@ -198,18 +198,20 @@ class Field:
             if raw not in self.codes:
                 raise AnswerImpossible(f"{self.name} is code {raw}, which is undefined")
             return self.codes[raw]
-        value = self.number(block)
-        low = self.low is None or value >= self.low
-        high = self.high is None or value <= self.high
-        if not (low and high and math.isfinite(value)):
-            bounds = [
-                f"{bound:g}" if bound is not None else "any"
-                for bound in (self.low, self.high)
-            ]
-            raise ReadingImplausible(
-                f"{value:g} {self.unit} is outside {' to '.join(bounds)}"
-            )
-        return value
+        return self._require_measurable(self.number(block))
+
+    def _require_measurable(self, value: float) -> float:
+        low = -math.inf if self.low is None else self.low
+        high = math.inf if self.high is None else self.high
+        if low <= value <= high and math.isfinite(value):
+            return value
+        bounds = [
+            f"{bound:g}" if bound is not None else "any"
+            for bound in (self.low, self.high)
+        ]
+        raise ReadingImplausible(
+            f"{value:g} {self.unit} is outside {' to '.join(bounds)}"
+        )
 
     # -- value to bytes ------------------------------------------------------------
 

@@ -58,36 +58,42 @@ def _against_built_in(
     kind: Kind, families: Iterable[Family], document: Document
 ) -> Iterator[Problem]:
     """A code that is built in is taken only on purpose, and no hazard is lost by it."""
-    known = built_in()
-    place = document.place_of(("codes",))
-    theirs = [
-        known.family_of(family.code)
+    replaced = [
+        (theirs, family)
         for family in families
-        if family.code in known.known_families()
-        and not known.family_of(family.code).recognised_only
+        if (theirs := _driver_of(family.code)) is not None
     ]
-    if not theirs and kind.replaces_built_in:
+    if not replaced and kind.replaces_built_in:
         yield document.problem(
             document.place_of(("replaces_built_in",)),
             "none of the codes is built in",
             expected="replaces_built_in: false, or leave it out",
         )
-    for built in theirs:
+    place = document.place_of(("codes",))
+    for theirs, own in replaced:
+        code = family_print(theirs.code)
         if not kind.replaces_built_in:
             yield document.problem(
                 place,
-                f"family {family_print(built.code)} is built in: {built.name}",
+                f"family {code} is built in: {theirs.name}",
                 expected="another code, or replaces_built_in: true",
             )
-    for built in theirs if kind.replaces_built_in else ():
-        own = next(family for family in families if family.code == built.code)
-        for what, name, lost in _lost_hazards(built, own):
+            continue
+        for what, name, lost in _lost_hazards(theirs, own):
             yield document.problem(
                 place,
-                f"{what} {name} of family {family_print(built.code)} loses the hazard "
-                f"{', '.join(lost)}",
+                f"{what} {name} of family {code} loses the hazard {', '.join(lost)}",
                 expected="the hazards of the kind that is replaced, at the least",
             )
+
+
+def _driver_of(code: int) -> Family | None:
+    """The built-in family with a driver for this code."""
+    known = built_in()
+    if code not in known.known_families():
+        return None
+    family = known.family_of(code)
+    return None if family.recognised_only else family
 
 
 def _lost_hazards(built: Family, own: Family) -> Iterator[tuple[str, str, list[str]]]:

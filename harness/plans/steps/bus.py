@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from functools import partial
 
@@ -50,40 +50,48 @@ def run_reset(context: Context, body: Reset) -> Iterator[CheckResult]:
 
 def _reset(context: Context, body: Reset) -> CheckResult:
     wanted = Presence.SEEN if body.presence == "required" else Presence.ABSENT
-    counts: Counter[Presence] = Counter()
-    echoes: Counter[str] = Counter()
-    first_wrong: tuple[int, Presence] | None = None
-    for number in range(1, body.times + 1):
-        reading = context.bus.reset()
-        counts[reading.presence] += 1
-        echoes[f"{reading.echo:02X}"] += 1
-        if reading.presence is not wanted and first_wrong is None:
-            first_wrong = number, reading.presence
-    name = "presence_seen" if wanted is Presence.SEEN else "silence_kept"
+    readings = [context.bus.reset() for _ in range(body.times)]
+    counts = Counter(reading.presence for reading in readings)
+    echoes = Counter(f"{reading.echo:02X}" for reading in readings)
     value = Measurement(
-        name=name, value=counts[wanted], unit="resets", low=body.times, high=body.times
+        name="presence_seen" if wanted is Presence.SEEN else "silence_kept",
+        value=counts[wanted],
+        unit="resets",
+        low=body.times,
+        high=body.times,
     )
-    if wanted is Presence.SEEN and counts[wanted] == body.times:
-        _require_a_unit(context)
-    wrong = counts - Counter({wanted: counts[wanted]})
     evidence: dict[str, object] = {"presence": dict(counts), "echoes": dict(echoes)}
-    if first_wrong is None:
-        return judged(value, evidence=evidence)
-    evidence[ODD] = wrong.total()
-    number, first = first_wrong
-    seen_kinds = ", ".join(
-        f"{presence} {count}" if len(wrong) > 1 else str(presence)
-        for presence, count in wrong.most_common()
-    )
-    return CheckResult(
-        outcome=Outcome.FAILED,
+    result = judged(value, evidence=evidence)
+    if counts[wanted] == body.times:
+        if wanted is Presence.SEEN:
+            _require_a_unit(context)
+        return result
+    seen = [reading.presence for reading in readings]
+    return _with_wrong_presence(result, seen, wanted)
+
+
+def _with_wrong_presence(
+    result: CheckResult, seen: Sequence[Presence], wanted: Presence
+) -> CheckResult:
+    """The failure of a reset step, by what answered instead."""
+    wrong = Counter(presence for presence in seen if presence is not wanted)
+    number = next(n for n, presence in enumerate(seen, 1) if presence is not wanted)
+    first = seen[number - 1]
+    return replace(
+        result,
         kind="no-presence" if first is Presence.ABSENT else f"presence-{first}",
-        message=f"{wrong.total()} of {body.times} resets: presence {seen_kinds}, "
+        message=f"{wrong.total()} of {len(seen)} resets: presence {_in_words(wrong)}, "
         f"first at reset {number}",
-        hint=_presence_hint(wrong, counts, wanted),
-        measurements=(value,),
-        evidence=evidence,
+        hint=_presence_hint(wrong, Counter(seen), wanted),
+        evidence={**result.evidence, ODD: wrong.total()},
     )
+
+
+def _in_words(counts: Counter[Presence]) -> str:
+    """Each kind with its count, most frequent first; a single kind without."""
+    if len(counts) == 1:
+        return str(next(iter(counts)))
+    return ", ".join(f"{presence} {count}" for presence, count in counts.most_common())
 
 
 def _require_a_unit(context: Context) -> None:

@@ -162,15 +162,18 @@ class Exchange(Strict):
                 "busy and wait_ms together", expected="one of them", at="busy"
             )
         for number, crc in enumerate(self.crc):
-            at = crc.stands_at(self.read)
-            first = crc.from_byte if crc.over != "write" else 0
-            if at < 0 or at + crc.length > self.read or first > at:
-                raise complaint(
-                    f"{crc.kind} at byte {at} over bytes from {first} of {self.read} read",
-                    expected="its bytes within the answer, behind those it covers",
-                    at=f"crc.{number}",
-                )
+            self._require_inside(crc, f"crc.{number}")
         return self
+
+    def _require_inside(self, crc: CheckValue, key: str) -> None:
+        at = crc.stands_at(self.read)
+        first = crc.from_byte if crc.over != "write" else 0
+        if at < 0 or at + crc.length > self.read or first > at:
+            raise complaint(
+                f"{crc.kind} at byte {at} over bytes from {first} of {self.read} read",
+                expected="its bytes within the answer, behind those it covers",
+                at=key,
+            )
 
     @property
     def is_read_twice(self) -> bool:
@@ -198,19 +201,7 @@ class Exchange(Strict):
         """
         for key, template in (("write", self.write), ("expect", self.expect)):
             for gap in gaps_of(template):
-                size = sizes.get(gap.name)
-                last = gap.last if gap.last is not None else gap.first
-                if size is None or not gap.first <= last < size:
-                    raise complaint(
-                        f"{{{gap.name}}} cannot stand here"
-                        if size is None
-                        else f"{{{gap.name} {gap.first}..{last}}} of {size} bytes",
-                        expected=", ".join(
-                            f"{{{n}}} ({b} bytes)" for n, b in sizes.items()
-                        )
-                        or "bytes in hex only",
-                        at=f"{at}.{key}",
-                    )
+                _require_gap(gap, sizes, f"{at}.{key}")
         wanted = length_of(self.expect, sizes)
         if wanted and wanted != self.read:
             raise complaint(
@@ -224,6 +215,21 @@ class Exchange(Strict):
                 expected="as many as expect",
                 at=f"{at}.mask",
             )
+
+
+def _require_gap(gap: Gap, sizes: Mapping[str, int], at: str) -> None:
+    size = sizes.get(gap.name)
+    last = gap.last if gap.last is not None else gap.first
+    if size is not None and gap.first <= last < size:
+        return
+    allowed = ", ".join(f"{{{name}}} ({count} bytes)" for name, count in sizes.items())
+    raise complaint(
+        f"{{{gap.name}}} cannot stand here"
+        if size is None
+        else f"{{{gap.name} {gap.first}..{last}}} of {size} bytes",
+        expected=allowed or "bytes in hex only",
+        at=at,
+    )
 
 
 Exchanges = Annotated[tuple[Exchange, ...], Field(strict=False, max_length=32)]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Set
 from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
@@ -104,7 +104,6 @@ class Kind(FromFile):
                 exchange.require_gaps(sizes, f"{at}.exchanges.{number}")
 
     def _about_registers(self) -> list[str]:
-        rows = {row.name: row for row in self.registers}
         for number, row in enumerate(self.registers):
             at = f"registers.{number}"
             _one_of(row.block, self.blocks, "block", f"{at}.block")
@@ -112,22 +111,9 @@ class Kind(FromFile):
                 _one_of(
                     row.conversion, self.conversions, "conversion", f"{at}.conversion"
                 )
-            block = self.blocks[row.block]
-            if row.end > block.block_bytes:
-                raise complaint(
-                    f"{row.name} ends with byte {row.end - 1} of the {block.block_bytes} of "
-                    f"{row.block}",
-                    expected=f"at most byte {block.block_bytes - 1}",
-                    at=f"{at}.at",
-                )
-            if row.access != "read" and block.change is None:
-                raise complaint(
-                    f"{row.name} is written, and block {row.block} cannot be",
-                    expected=f"change in block {row.block}",
-                    at=f"{at}.access",
-                )
+            _require_place(row, self.blocks[row.block], at)
             if row.needs is not None:
-                beside = [n for n, r in rows.items() if r.block == row.block]
+                beside = [r.name for r in self.registers if r.block == row.block]
                 _one_of(row.needs.register_, beside, "row", f"{at}.needs.register")
         return [row.name for row in self.registers if row.access != "write"]
 
@@ -186,14 +172,15 @@ class Kind(FromFile):
                     at=f"registers.{number}",
                 )
         known = {*taken, *keys, *self._checks, ALARM_SEARCH}
+        self._about_governed(known, [*quantities, *self._names_of_shapes])
+
+    def _about_governed(self, known: Set[str], quantities: list[str]) -> None:
         for number, row in enumerate(self.registers):
             for name in row.governs:
                 _one_of(name, known, "quantity or check", f"registers.{number}.governs")
         for number, sign in enumerate(self.restarts):
             at = f"restarts.{number}"
-            _one_of(
-                sign.shown_by, [*quantities, *self._names_of_shapes], "quantity", at
-            )
+            _one_of(sign.shown_by, quantities, "quantity", at)
             for name in sign.governs:
                 _one_of(name, known, "quantity, setting or check", f"{at}.governs")
 
@@ -219,6 +206,23 @@ class Kind(FromFile):
         if self.ports:
             names += ["output_walk", "loop_back"]
         return [*names, *(["conditional_search"] if self.conditional_search else [])]
+
+
+def _require_place(row: RegisterRow, block: BlockRow, at: str) -> None:
+    """A row lies inside its block, and the block can be written if the row is."""
+    if row.end > block.block_bytes:
+        raise complaint(
+            f"{row.name} ends with byte {row.end - 1} of the {block.block_bytes} of "
+            f"{row.block}",
+            expected=f"at most byte {block.block_bytes - 1}",
+            at=f"{at}.at",
+        )
+    if row.access != "read" and block.change is None:
+        raise complaint(
+            f"{row.name} is written, and block {row.block} cannot be",
+            expected=f"change in block {row.block}",
+            at=f"{at}.access",
+        )
 
 
 def _one_of(name: str, known: Iterable[str], what: str, at: str) -> None:

@@ -150,16 +150,7 @@ class RegisterRow(BitPlace):
             raise complaint(
                 "codes beside scale or offset", expected="one of the two", at="codes"
             )
-        if self.low is not None and self.high is not None and self.low > self.high:
-            raise complaint(f"low {self.low:g} lies above high {self.high:g}", at="low")
-        if self.divided_by and (
-            self.codes or self.low is not None or self.high is not None
-        ):
-            raise complaint(
-                "divided_by beside codes, low or high",
-                expected="a plain number",
-                at="divided_by",
-            )
+        self._require_bounds()
         if self.sign_extended and not (self.signed and self.bits):
             raise complaint(
                 "sign_extended without signed and bits",
@@ -167,6 +158,19 @@ class RegisterRow(BitPlace):
                 at="sign_extended",
             )
         return self
+
+    def _require_bounds(self) -> None:
+        bounds = [bound for bound in (self.low, self.high) if bound is not None]
+        if len(bounds) == 2 and bounds[0] > bounds[1]:
+            raise complaint(
+                f"low {bounds[0]:g} lies above high {bounds[1]:g}", at="low"
+            )
+        if self.divided_by and (self.codes or bounds):
+            raise complaint(
+                "divided_by beside codes, low or high",
+                expected="a plain number",
+                at="divided_by",
+            )
 
     @property
     def meanings(self) -> dict[int, Scalar]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
@@ -68,23 +69,15 @@ class WirePart(Strict):
 
     @model_validator(mode="after")
     def _one_kind(self) -> Self:
-        kinds = {
-            "host": self.host,
-            "device": self.device,
-            "crc": self.crc,
-            "status": self.status,
-            "rest_ms": self.rest_ms,
-            "again": self.again or None,
-        }
-        given = [name for name, value in kinds.items() if value is not None]
+        given = [name for name in _KINDS if getattr(self, name) not in (None, ())]
         if len(given) != 1:
             raise complaint(
                 f"a part is one thing, got {', '.join(given) or 'none'}",
-                expected=f"one of {', '.join(kinds)}",
+                expected=f"one of {', '.join(_KINDS)}",
             )
         if self.crc and not self.covers:
             raise complaint("a check value of nothing", expected="covers", at="crc")
-        if self.again and not any(_takes_slots(part) for part in self.again):
+        if self.again and not any(map(_takes_slots, self.again)):
             raise complaint(
                 "parts that repeat and take no slots",
                 expected="bytes among them",
@@ -92,13 +85,20 @@ class WirePart(Strict):
             )
         return self
 
+    @property
+    def span_bytes(self) -> int | None:
+        """Bytes of host or device, where their number is fixed by the row itself."""
+        is_counted = self.to_page_end or self.counted_by or self.to_address is not None
+        return self.bytes if isinstance(self.bytes, int) and not is_counted else None
+
+
+_KINDS = ("host", "device", "crc", "status", "rest_ms", "again")
+"""Keys of which a part has exactly one."""
+
 
 def _takes_slots(part: WirePart) -> bool:
-    fixed = isinstance(part.bytes, int) and part.bytes > 0 and not part.counted_by
-    plain = part.to_page_end is None and part.to_address is None
-    return bool(part.crc) or (
-        (part.host or part.device) is not None and fixed and plain
-    )
+    is_span = part.host is not None or part.device is not None
+    return bool(part.crc) or (is_span and bool(part.span_bytes))
 
 
 class WireCommand(Strict):
@@ -134,29 +134,28 @@ def _follow(parts: tuple[WirePart, ...], known: dict[str, int | None], at: str) 
     """
     for number, part in enumerate(parts):
         here = f"{at}.{number}"
-        for name in part.covers:
-            if name not in known:
-                raise complaint(
-                    f"covers {name!r}, which did not go before",
-                    expected=", ".join(known),
-                    at=f"{here}.covers",
-                )
-        if part.counted_by and known.get(part.counted_by) != 1:
-            raise complaint(
-                f"counted by {part.counted_by!r}, which is no byte that went before",
-                expected="a part of one byte",
-                at=f"{here}.counted_by",
-            )
-        if (part.to_page_end or part.to_address is not None) and "address" not in known:
-            raise complaint(
-                "counted from an address that did not go before",
-                expected="a part with the name address",
-                at=here,
-            )
-        spans = part.host or part.device
-        if spans:
-            plain = (
-                not (part.to_page_end or part.counted_by) and part.to_address is None
-            )
-            known[spans] = part.bytes if plain and isinstance(part.bytes, int) else None
+        _require_known(part, known, here)
+        if span := part.host or part.device:
+            known[span] = part.span_bytes
         _follow(part.again, known, f"{here}.again")
+
+
+def _require_known(part: WirePart, known: Mapping[str, int | None], here: str) -> None:
+    if unknown := [name for name in part.covers if name not in known]:
+        raise complaint(
+            f"covers {unknown[0]!r}, which did not go before",
+            expected=", ".join(known),
+            at=f"{here}.covers",
+        )
+    if part.counted_by and known.get(part.counted_by) != 1:
+        raise complaint(
+            f"counted by {part.counted_by!r}, which is no byte that went before",
+            expected="a part of one byte",
+            at=f"{here}.counted_by",
+        )
+    if (part.to_page_end or part.to_address is not None) and "address" not in known:
+        raise complaint(
+            "counted from an address that did not go before",
+            expected="a part with the name address",
+            at=here,
+        )
