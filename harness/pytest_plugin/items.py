@@ -93,9 +93,10 @@ class PlanFile(pytest.File):
     def _items(
         self, item: StepItem, around: tuple[StepItem, ...]
     ) -> Iterator[pytest.Item]:
-        for inner in item.steps:
+        is_one = not item.steps or item.kind == "vary"
+        for inner in () if is_one else item.steps:
             yield from self._items(inner, (*around, item))
-        if not item.steps:
+        if is_one:
             name = f"{item.id} {title_of(item.kind, item.body)}"
             self._steps.append(item.id)
             yield StepTest.from_parent(self, name=name, step=item, around=around)

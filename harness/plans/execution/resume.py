@@ -18,7 +18,10 @@ from harness.plans.schema.fixture import Fixture
 from harness.plans.schema.plan import Plan
 from harness.records import Outcome
 from harness.results.journal.owner import require_unowned
-from harness.results.journal.writer import Journal
+from harness.results.journal.writer import (
+    Journal,
+    read_events,
+)
 from harness.results.record.run import RunRecord, require_undamaged
 from harness.results.record.steps import Ending
 from harness.results.reports.rebuild import read_record
@@ -81,7 +84,9 @@ def read_resumption(journal: Path, plan: Plan, fixture: Fixture) -> Resumption:
         )
     again = _lost_with_adapter(record)
     _require_same(record, plan, fixture, journal, goes_on=bool(again))
-    finished = _finished_soaks(record, again)
+    finished = _finished_soaks(record, again) | _finished_conditions(
+        record, journal, plan
+    )
     return Resumption(
         journal=journal,
         run_id=record.run_id,
@@ -97,6 +102,23 @@ def read_resumption(journal: Path, plan: Plan, fixture: Fixture) -> Resumption:
 def _is_of_its_own(soak: SoakRecord) -> bool:
     """False for a soak inside of another step, which is done again as a whole."""
     return "." not in soak.step
+
+
+def _finished_conditions(
+    record: RunRecord, journal: Path, plan: Plan
+) -> dict[str, Outcome]:
+    """Steps of the conditions of vary steps that came to their end, with outcomes."""
+    ended = {
+        f"{event['step']}."
+        for event in read_events(journal)
+        if event["event"] == "condition_done"
+    }
+    known = {step.step: step.outcome for step in record.steps}
+    return {
+        leaf.id: known[leaf.id]
+        for leaf in plan.leaf_steps()
+        if leaf.id in known and any(leaf.id.startswith(each) for each in ended)
+    }
 
 
 def _finished_soaks(record: RunRecord, again: Collection[str]) -> dict[str, Outcome]:

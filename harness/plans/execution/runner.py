@@ -29,10 +29,11 @@ from harness.plans.execution.run_facts import (
 )
 from harness.plans.schema.fixture import Fixture
 from harness.plans.schema.plan import Plan
-from harness.plans.schema.steps import ForEach, Repeat, StepItem
-from harness.plans.steps.attempts import after_fault, from_fault, vouched
+from harness.plans.schema.steps import ForEach, Repeat, StepItem, Vary
+from harness.plans.steps.attempts import after_fault, from_fault
 from harness.plans.steps.context import Context, Operator, title_of
 from harness.plans.steps.dependencies.making_up import make_up_switches
+from harness.plans.steps.devices import no_device
 from harness.plans.steps.diagnose import explain
 from harness.plans.steps.instruments.running import (
     REST_STEP,
@@ -40,6 +41,7 @@ from harness.plans.steps.instruments.running import (
     instruments_of,
     result_of_rest,
 )
+from harness.plans.steps.instruments.setting import condition_marked, not_reached
 from harness.plans.steps.restart_watch import RestartWatch
 from harness.plans.steps.table import KINDS
 from harness.plans.steps.toggle_watch import ToggleWatch
@@ -238,18 +240,24 @@ class Runner:
 
     # -- going through -------------------------------------------------------------
 
-    def _go_through(self, steps: tuple[StepItem, ...]) -> None:
+    def _go_through(self, steps: tuple[StepItem, ...]) -> list[CheckResult]:
+        results: list[CheckResult] = []
         for item in steps:
             body = item.body
             if isinstance(body, ForEach):
                 for device in self._chosen(body, _leaves(item)):
                     with self._on(device):
-                        self._go_through(body.steps)
+                        results += self._go_through(body.steps)
             elif isinstance(body, Repeat):
                 for _ in range(body.times):
-                    self._go_through(body.steps)
+                    results += self._go_through(body.steps)
+            elif isinstance(body, Vary):
+                for number, group in enumerate(item.conditions(), 1):
+                    with condition_marked(self.context, f"{item.id}.{number}"):
+                        results += self._go_through(group)
             else:
-                self.run_leaf(item)
+                results += self.run_leaf(item)
+        return results
 
     def _chosen(self, body: ForEach, leaves: Iterable[StepItem]) -> list[DeviceRef]:
         """The devices of a ``for_each``; an empty choice fails the steps inside."""
@@ -268,20 +276,7 @@ class Runner:
     def _none_to_do_it_on(
         self, leaf: StepItem, body: ForEach, fault: SlotproofError | None
     ) -> None:
-        untied = self.context.seating.untied
-        doubts = [untied[name] for name in body.sockets or () if name in untied]
-        result = CheckResult(
-            outcome=Outcome.ERROR if doubts else Outcome.FAILED,
-            kind="no-device",
-            message="; ".join(
-                ["no device on the bus is meant by this for_each", *doubts[:1]]
-            ),
-            hint="see the enumerate step: are the devices in their sockets?",
-        )
-        if fault is None:
-            result = vouched(result, self.context)
-        else:
-            result = after_fault(fault, self.context)
+        result = no_device(self.context, body.sockets, fault)
         if result.outcome is Outcome.ERROR:
             self.context.devices = None  # what was found by doubtful echoes
         self._around(leaf, iter([result]))
@@ -298,7 +293,7 @@ class Runner:
             StopRunError: it did not pass and says that the run ends with it.
         """
         if not around:
-            return self.run_leaf(item)
+            return self._go_through((item,))
         outer, inner = around[0], around[1:]
         body = outer.body
         if isinstance(body, Repeat):
@@ -322,6 +317,8 @@ class Runner:
             text = f"step {item.id} had come to its end before and stands: {outcome}"
             self._record("note", text=text)
             return []
+        if self.context.not_reached and item.kind != "condition":
+            return self._around(item, not_reached(self.context))
         return self._around(item, self._results(item))
 
     @contextmanager
@@ -429,8 +426,10 @@ class Runner:
         key = f"{step}/{result.device.rom_code if result.device else ''}"
         self._rounds[key] = self._rounds.get(key, 0) + 1
         self._adapter_loss.take(result)
+        facts = {"condition": c} if (c := self.context.condition) else {}
+        round_ = self._rounds[key]
         self._record(
-            "check_done", step=step, round=self._rounds[key], result=result.as_dict()
+            "check_done", step=step, round=round_, result=result.as_dict(), **facts
         )
 
     def _record(self, event: str, **fields: Any) -> None:  # noqa: ANN401 - plain facts

@@ -68,7 +68,13 @@ class _StepCheck:
             line = place.line
             codes = codes_of(body.get("family"))
             yield from self.steps(body.get("steps"), inner, codes, inside=str(line))
-        elif kind == "repeat":
+        elif kind in {"repeat", "vary"}:
+            if kind == "vary" and len(path) > 3:
+                yield self._problem(
+                    self.document.keys[path],
+                    "vary inside another step",
+                    "vary among the plan's own steps, with the others inside it",
+                )
             yield from self.steps(body.get("steps"), inner, codes, inside=inside)
         elif kind == "read":
             yield from self._quantity(body, path, codes)

@@ -33,6 +33,7 @@ from harness.plans.schema.files import (
     Plan,
     Source,
     StepItem,
+    Vary,
 )
 from harness.records import Scalar
 
@@ -214,6 +215,8 @@ def _number(
         place = document.place_of(at)
         item.put(step_id=step_id, line=place.line, column=place.column)
         _number(item.steps, document, (*at, item.kind, "steps"), f"{step_id}.")
+        if isinstance(item.body, Vary):
+            item.expand()
 
 
 __all__ = [

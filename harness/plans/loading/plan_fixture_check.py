@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 from harness.families.registry import Kinds
@@ -24,7 +24,8 @@ from harness.plans.schema.files import (
     Switch,
     Verify,
 )
-from harness.plans.schema.instruments import Adjust, Meter
+from harness.plans.schema.varied.instruments import Adjust, Meter
+from harness.plans.schema.varied.vary import VariedCondition
 from harness.quality.uncertainty import COVERAGE_FACTOR
 
 
@@ -34,7 +35,8 @@ def check_together(plan: Plan, fixture: Fixture) -> list[Problem]:
     Each problem stands at the step of the plan.
     """
     kinds = kinds_of(plan, fixture)
-    return [*_described_otherwise(plan, fixture)] + [
+    # what a vary step makes of one step has the same mistakes under each condition
+    of_steps = dict.fromkeys(
         Problem(
             file=plan.source.name,
             line=item.line,
@@ -45,7 +47,8 @@ def check_together(plan: Plan, fixture: Fixture) -> list[Problem]:
         )
         for item in plan.all_steps()
         for what, expected, near in _of_step(item, fixture, kinds)
-    ]
+    )
+    return [*_described_otherwise(plan, fixture), *of_steps]
 
 
 def _described_otherwise(plan: Plan, fixture: Fixture) -> Iterator[Problem]:
@@ -146,11 +149,22 @@ def _no_instrument(name: str, fixture: Fixture) -> _Finding:
 
 
 def _adjust(body: Adjust, fixture: Fixture) -> Iterator[_Finding]:
-    row = _instrument(body.instrument, fixture)
+    yield from _settings_of(body.instrument, body.to, fixture)
+
+
+def _condition(body: VariedCondition, fixture: Fixture) -> Iterator[_Finding]:
+    for name, settings in body.settings.items():
+        yield from _settings_of(name, settings, fixture)
+
+
+def _settings_of(
+    instrument: str, settings: Mapping[str, float | bool], fixture: Fixture
+) -> Iterator[_Finding]:
+    row = _instrument(instrument, fixture)
     if row is None:
-        yield _no_instrument(body.instrument, fixture)
+        yield _no_instrument(instrument, fixture)
         return
-    for name, value in body.to.items():
+    for name, value in settings.items():
         known = list(row.words.settings)
         if name not in known:
             yield (
@@ -289,6 +303,7 @@ _CHECKS: dict[type, Callable[[Any, Fixture], Iterator[_Finding]]] = {
     ForEach: _for_each,
     Switch: _switch,
     Adjust: _adjust,
+    VariedCondition: _condition,
     Meter: _meter,
     Read: _read,
     Reset: _reset,

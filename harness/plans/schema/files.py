@@ -30,7 +30,7 @@ from harness.plans.schema.fixture import (
 from harness.plans.schema.kind.file import Kind
 from harness.plans.schema.plan import Plan
 from harness.plans.schema.soak import ClaimSettings, Soak, StopAt, Tolerate
-from harness.plans.schema.steps import STEP_KINDS, ForEach, Repeat, StepItem
+from harness.plans.schema.steps import STEP_KINDS, ForEach, Repeat, StepItem, Vary
 from harness.plans.schema.transact import Transact
 from harness.plans.schema.trials import HoldRange, LowSpan, Stress
 
@@ -164,6 +164,7 @@ __all__ = [
     "Switch",
     "Tolerate",
     "Transact",
+    "Vary",
     "Verify",
     "Wait",
     "json_schema",

@@ -25,8 +25,8 @@ from harness.plans.schema.base import (
     Word,
     complaint,
 )
-from harness.plans.schema.instruments import InstrumentSettings, require_together
 from harness.plans.schema.references import Calibration
+from harness.plans.schema.varied.instruments import InstrumentSettings, require_together
 from harness.simulation.settings.bench import SimulationSettings
 from harness.wire.romcode import RomCode
 

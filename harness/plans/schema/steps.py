@@ -7,6 +7,7 @@ key path as in the file.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Annotated
 
 from pydantic import Field, PrivateAttr, model_validator
@@ -26,11 +27,18 @@ from harness.plans.schema.bodies import (
 )
 from harness.plans.schema.checks import CheckBody
 from harness.plans.schema.diagnose import Diagnose
-from harness.plans.schema.instruments import Adjust, Meter
 from harness.plans.schema.measure import Measure, Shmoo
 from harness.plans.schema.soak import Soak
+from harness.plans.schema.titles import title_of
 from harness.plans.schema.transact import Transact
 from harness.plans.schema.trials import Stress
+from harness.plans.schema.varied.instruments import Adjust, Meter
+from harness.plans.schema.varied.vary import (
+    Settings,
+    VariedCondition,
+    VaryOver,
+    condition_text,
+)
 
 
 class ForEach(StepBody):
@@ -50,6 +58,12 @@ class Repeat(StepBody):
 
     times: int = Field(ge=1, le=1_000_000, description="how often")
     steps: Steps = Field(description="the steps")
+
+
+class Vary(VaryOver):
+    """Steps under each combination of settings of the instruments."""
+
+    steps: Steps = Field(description="the steps under each condition")
 
 
 class StepItem(Strict):
@@ -73,6 +87,10 @@ class StepItem(Strict):
     switch: Switch | None = Field(default=None, description=Switch.__doc__)
     adjust: Adjust | None = Field(default=None, description=Adjust.__doc__)
     meter: Meter | None = Field(default=None, description=Meter.__doc__)
+    condition: VariedCondition | None = Field(
+        default=None, description=VariedCondition.__doc__
+    )
+    vary: Vary | None = Field(default=None, description=Vary.__doc__)
     repeat: Repeat | None = Field(default=None, description=Repeat.__doc__)
     stress: Stress | None = Field(default=None, description=Stress.__doc__)
     measure: Measure | None = Field(default=None, description=Measure.__doc__)
@@ -80,6 +98,7 @@ class StepItem(Strict):
     soak: Soak | None = Field(default=None, description=Soak.__doc__)
     diagnose: Diagnose | None = Field(default=None, description=Diagnose.__doc__)
 
+    _expanded: tuple[StepItem, ...] = PrivateAttr(default=())
     _id: str = PrivateAttr(default="")
     _line: int = PrivateAttr(default=0)
     _column: int = PrivateAttr(default=0)
@@ -110,7 +129,28 @@ class StepItem(Strict):
     def steps(self) -> tuple[StepItem, ...]:
         """The steps inside; empty for a leaf."""
         body = self.body
+        if isinstance(body, Vary):
+            return self._expanded or body.steps
         return body.steps if isinstance(body, ForEach | Repeat) else ()
+
+    def conditions(self) -> list[tuple[StepItem, ...]]:
+        """The steps of a vary step by condition, the one that sets it first."""
+        body = self.body
+        assert isinstance(body, Vary)
+        size = len(self._expanded) // len(body.conditions())
+        return [
+            self._expanded[at : at + size] for at in range(0, len(self._expanded), size)
+        ]
+
+    def expand(self) -> None:
+        """Make the steps of each condition of a vary step; only loading calls this."""
+        body = self.body
+        assert isinstance(body, Vary)
+        self._expanded = tuple(
+            item
+            for number, settings in enumerate(body.conditions(), 1)
+            for item in _under(self, body, settings, f"{self._id}.{number}")
+        )
 
     @property
     def id(self) -> str:
@@ -134,6 +174,35 @@ class StepItem(Strict):
         self._column = column
 
 
+def _under(
+    outer: StepItem, body: Vary, settings: Settings, step_id: str
+) -> Iterator[StepItem]:
+    """The steps of one condition: set it, then those inside with it in their titles."""
+    text = condition_text(settings)
+    setting = StepItem(
+        condition=VariedCondition(
+            name=f"set {text}", settings=settings, hint=body.hint, retries=body.retries
+        )
+    )
+    setting.put(step_id=f"{step_id}.0", line=outer.line, column=outer.column)
+    yield setting
+    for number, item in enumerate(body.steps, 1):
+        yield _copied(item, text, f"{step_id}.{number}")
+
+
+def _copied(item: StepItem, text: str, step_id: str) -> StepItem:
+    body = item.body
+    changes: dict[str, object] = {"name": f"{title_of(item.kind, body)} at {text}"}
+    if isinstance(body, ForEach | Repeat):
+        changes["steps"] = tuple(
+            _copied(inner, text, f"{step_id}.{number}")
+            for number, inner in enumerate(body.steps, 1)
+        )
+    copy = item.model_copy(update={item.kind: body.model_copy(update=changes)})
+    copy.put(step_id=step_id, line=item.line, column=item.column)
+    return copy
+
+
 def _wrong_number_of_keys(keys: list[str]) -> str:
     if not keys:
         return "an empty step"
@@ -142,7 +211,7 @@ def _wrong_number_of_keys(keys: list[str]) -> str:
 
 
 def _one_key(data: dict[str, object]) -> str:
-    for outer in ("for_each", "repeat"):
+    for outer in ("for_each", "repeat", "vary"):
         if outer in data and "steps" in data:
             return f"steps indented to stand inside {outer}"
     return "one step kind with its keys indented below it"
@@ -157,4 +226,5 @@ STEP_KINDS: tuple[str, ...] = tuple(StepItem.model_fields)
 
 ForEach.model_rebuild()
 Repeat.model_rebuild()
+Vary.model_rebuild()
 StepItem.model_rebuild()

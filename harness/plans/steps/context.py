@@ -20,10 +20,12 @@ from harness.families.registry import Kinds
 from harness.instruments.bench import InstrumentBench
 from harness.plans.execution.seating import Seating, seat
 from harness.plans.kinds.table import kinds_of
-from harness.plans.schema.bodies import AtSpeed, StepBody
+from harness.plans.schema.bodies import AtSpeed
 from harness.plans.schema.fixture import Fixture
 from harness.plans.schema.plan import Plan
 from harness.plans.schema.steps import StepItem
+from harness.plans.schema.titles import detail_of, title_of
+from harness.plans.schema.varied.vary import Settings
 from harness.plans.steps.dependencies.compared import Compared
 from harness.plans.steps.dependencies.conversions import Conversions
 from harness.plans.steps.dependencies.unsettled import Unsettled
@@ -68,6 +70,8 @@ class Context:
         conversions: which conversion each device holds.
         seating: which of the devices found sits in which socket.
         unsettled: devices whose settings an error left unknown.
+        condition: settings of the instruments that a vary step has in force.
+        not_reached: why that condition was not reached; empty if it was.
         compared: what was read of the references, and which devices used it.
         written: how often this run wrote settings to each device, by ROM code.
     """
@@ -93,6 +97,8 @@ class Context:
     settled: set[tuple[str, str, str]] = field(default_factory=set)
     _remarks: list[str] = field(default_factory=list)
     seating: Seating = field(default_factory=Seating)
+    condition: Settings = field(default_factory=dict)
+    not_reached: str = ""
     unsettled: Unsettled = field(default_factory=Unsettled)
     compared: Compared = field(default_factory=Compared)
     written: Counter[str] = field(default_factory=Counter)
@@ -371,33 +377,4 @@ class Context:
         ]
 
 
-_DETAILS = {
-    "read": "quantity",
-    "stress": "slot",
-    "shmoo": "slot",
-    "measure": "what",
-    "adjust": "instrument",
-    "meter": "quantity",
-    "soak": "quantity",
-    "configure": "settings",
-    "check": "function",
-    "transact": "write",
-    "enumerate": "count",
-}
-
-
-def detail_of(kind: str, body: StepBody) -> str:
-    """The main key of a step as text; empty if it has none."""
-    detail = getattr(body, _DETAILS.get(kind, ""), None)
-    if isinstance(detail, dict | tuple):
-        detail = ", ".join(detail)
-    return "" if detail is None else str(detail)
-
-
-def title_of(kind: str, body: StepBody) -> str:
-    """The step's title: its name in the plan, or one made from its kind and main key."""
-    if body.name:
-        return body.name
-    words = f"{kind.replace('_', ' ')} {detail_of(kind, body)}".rstrip()
-    fast = isinstance(body, AtSpeed) and body.speed == "overdrive"
-    return f"{words} in overdrive" if fast else words
+__all__ = ["Context", "Operator", "detail_of", "title_of"]

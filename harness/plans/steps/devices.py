@@ -7,10 +7,10 @@ from collections.abc import Iterator
 from dataclasses import replace
 from functools import partial
 
-from harness.errors import UsageError
+from harness.errors import SlotproofError, UsageError
 from harness.families.family import Answer, Quantity
 from harness.plans.schema.bodies import Convert, Read
-from harness.plans.steps.attempts import attempt, judged
+from harness.plans.steps.attempts import after_fault, attempt, judged, vouched
 from harness.plans.steps.comparing.against import compare
 from harness.plans.steps.context import Context
 from harness.plans.steps.dependencies.configuring import make_up_settings
@@ -148,3 +148,26 @@ def _convert(context: Context, body: Convert, devices: list[DeviceRef]) -> Check
         ),
         evidence={"parasite": parasite, "devices": len(devices)},
     )
+
+
+def no_device(
+    context: Context, sockets: tuple[str, ...] | None, fault: SlotproofError | None
+) -> CheckResult:
+    """The result of a step inside a ``for_each`` that no device is meant by.
+
+    Args:
+        context: of the run.
+        sockets: those that it names, or None.
+        fault: why the devices could not be found, or None.
+    """
+    untied = context.seating.untied
+    doubts = [untied[name] for name in sockets or () if name in untied]
+    result = CheckResult(
+        outcome=Outcome.ERROR if doubts else Outcome.FAILED,
+        kind="no-device",
+        message="; ".join(
+            ["no device on the bus is meant by this for_each", *doubts[:1]]
+        ),
+        hint="see the enumerate step: are the devices in their sockets?",
+    )
+    return vouched(result, context) if fault is None else after_fault(fault, context)

@@ -17,7 +17,7 @@ from harness.plans.steps.dependencies.configuring import run_configure
 from harness.plans.steps.devices import run_convert, run_read
 from harness.plans.steps.diagnose import effort_of, run_diagnose
 from harness.plans.steps.diagnose import expected_s as diagnose_expected_s
-from harness.plans.steps.instruments.setting import run_adjust, run_meter
+from harness.plans.steps.instruments.setting import run_adjust, run_condition, run_meter
 from harness.plans.steps.measure import run_measure
 from harness.plans.steps.shmoo import run_shmoo
 from harness.plans.steps.soak.step import run_soak
@@ -114,6 +114,7 @@ KINDS: dict[str, StepKind] = {
         by_device=True,
     ),
     "adjust": StepKind(run=run_adjust, expected_s=lambda _: 1.0),
+    "condition": StepKind(run=run_condition, expected_s=lambda _: 10.0),
     "meter": StepKind(run=run_meter, expected_s=lambda _: 0.2),
     "soak": StepKind(run=run_soak, expected_s=_soak_s),
     "diagnose": StepKind(

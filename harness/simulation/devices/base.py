@@ -77,6 +77,10 @@ class DeviceSurroundings(Protocol):
         """Have ``action`` done after a time."""
         ...
 
+    def ambient_k(self) -> float:
+        """How much warmer it is around the devices now than at power-up."""
+        ...
+
     def device_in(self, socket: str) -> Device[Any]:
         """Another device, for a wire beside the bus.
 

@@ -70,6 +70,11 @@ class ParasiteSupply:
         """True while the chip draws its working current."""
         return self._on_sag is not None
 
+    @property
+    def draws_ua(self) -> float:
+        """Current into a supply pin: there is none; the line shows what it draws."""
+        return 0.0
+
     def feed(self, rail_v: float) -> None:
         """The bench's supply acts through the line only."""
 

@@ -96,6 +96,11 @@ class ExternalSupply:
         self._book()
         return self._volts
 
+    @property
+    def draws_ua(self) -> float:
+        """Current into the supply pin now."""
+        return self._drain_ua if self._is_connected and self.is_good else 0.0
+
     def attach(self) -> None:
         """The data lead matters not."""
 

@@ -41,9 +41,18 @@ class Surroundings:
         """Have ``action`` done after a time."""
         self._core.agenda.add(self.now_us() + delay_us, action)
 
+    def ambient_k(self) -> float:
+        """How much warmer it is around the devices now than at power-up."""
+        return self._core.ambient_k(self.now_us() * 1e-6)
+
     def device_in(self, socket: str) -> Device[Any]:
         """Another device, for a wire beside the bus."""
         return self._core.station(socket).device
+
+
+def _as_at_power_up(_now_s: float) -> float:
+    """Without a chamber nothing warms or cools the devices."""
+    return 0.0
 
 
 class Core:
@@ -55,6 +64,7 @@ class Core:
         agenda: what will happen at a given bench time.
         stations: the devices.
         uart: the adapter's UART.
+        ambient_k: time in seconds -> how much warmer it is than at power-up.
         oddities: what is unusual about bench or adapter for a time, by whom it comes
             from; slots come out otherwise under it.
         shortcuts_allowed: False to work out every slot exactly.
@@ -66,6 +76,7 @@ class Core:
     def __init__(self, settings: BenchSettings) -> None:
         self.settings = settings
         self.shortcuts_allowed = True
+        self.ambient_k: Callable[[float], float] = _as_at_power_up
         self.worked_out = 0
         self.before_character: list[Callable[[float], None]] = []
         self.next_byte = 0
@@ -215,6 +226,11 @@ class Core:
     def limit_rail(self, owner: Hashable, to_v: float = inf) -> None:
         """The bench's supply gives no more than this; without a value all again."""
         self.wiring.limit_rail(owner, to_v)
+        self._feed()
+
+    def feed_rail(self, volts: float) -> None:
+        """A bench supply gives this from now on."""
+        self.wiring.feed_rail(volts)
         self._feed()
 
     def _feed(self) -> None:

@@ -44,6 +44,7 @@ class Wiring:
         self.engine = Engine(self.line)
         self._pull_up_ohm = line.pull_up_ohm
         self._powered = True
+        self._fed_v: float | None = None
         self._rail_limits_v: dict[Hashable, float] = {}
         self._strong = False
         self._programming = False
@@ -90,7 +91,19 @@ class Wiring:
         """What the supply gives now."""
         if not self._powered:
             return 0.0
-        return min([self._settings.line.supply_v, *self._rail_limits_v.values()])
+        source_v = self._settings.line.supply_v if self._fed_v is None else self._fed_v
+        return min([source_v, *self._rail_limits_v.values()])
+
+    @property
+    def pull_up_a(self) -> float:
+        """Current through the pull-up into the line now."""
+        return max(0.0, self.rail_v - self.line.volts) / self._pull_up_ohm
+
+    def feed_rail(self, volts: float) -> None:
+        """An instrument of the bench gives this, in place of the fixture's supply."""
+        self._fed_v = volts
+        self._apply_pull_ups()
+        self.on_change()
 
     def limit_rail(self, owner: Hashable, to_v: float) -> None:
         """The supply gives no more than this; infinity ends it."""

@@ -10,6 +10,7 @@ from harness.simulation.adapter.adapter import AdapterModel
 from harness.simulation.adapter.adapter_uart import RECEIVER_HYSTERESIS_V
 from harness.simulation.devices.mounted_device import Station
 from harness.simulation.faults.schedule import Faults
+from harness.simulation.instruments.rack import Rack
 from harness.simulation.line.core import Core
 from harness.simulation.line.recorder import LineRecorder
 from harness.simulation.line.trace import LineTrace
@@ -30,6 +31,7 @@ class Bench:
         faults: what goes wrong, by plan or on request.
         clock: the host's time; virtual until ``follow_wall_clock``.
         handles: how many ports are open on it.
+        rack: its instruments.
         recorder: writes the line to a file, if it is recorded.
         locked: True while a client holds the port exclusively.
     """
@@ -43,6 +45,7 @@ class Bench:
         self.recorder: LineRecorder | None = None
         self.locked = False
         self.faults = Faults(self.core, self.adapter, self.catch_up)
+        self.rack = Rack(self)
         for fault in settings.faults:
             self.faults.plan(fault)
         self.core.idle_until(0.0)  # faults that are there from the start

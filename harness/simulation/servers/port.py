@@ -17,6 +17,7 @@ from typing import Any, Self
 import serial
 from serial.serialutil import PortNotOpenError, SerialBase, SerialTimeoutException
 
+from harness.simulation.instruments.scpi import ScpiInterface
 from harness.simulation.servers.bench import Bench
 from harness.simulation.servers.bench_registry import benches, name_asked_for
 from harness.simulation.servers.clocks import HostClock
@@ -61,6 +62,14 @@ class SimulatedPort(SerialBase):
             PortNotOpenError: the port was never open.
         """
         return self._bench_in_use()
+
+    def open_instrument(self, resource: str) -> ScpiInterface:
+        """An instrument of the bench.
+
+        Raises:
+            KeyError: it has none of that name.
+        """
+        return self._bench_in_use().rack.open(resource)
 
     @property
     def clock(self) -> HostClock:

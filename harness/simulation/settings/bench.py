@@ -20,6 +20,7 @@ from harness.simulation.faults.settings import FaultSettings
 from harness.simulation.settings.base import StrictSettings
 from harness.simulation.settings.device import DeviceSettings, Supply, TimeBaseSettings
 from harness.simulation.settings.feed import FeedEntry, Insertion
+from harness.simulation.settings.instruments import SimulatedInstrument
 from harness.simulation.settings.lot import AnyDevice, LotSettings
 
 __all__ = [
@@ -225,6 +226,12 @@ def _no_device(fault: str, wanted: str, known: Sequence[str]) -> ValueError:
 class SimulationSettings(_Population):
     """The ``simulation:`` section of a fixture."""
 
+    instruments: tuple[SimulatedInstrument, ...] = Field(
+        default=(),
+        max_length=50,
+        description="instruments that the fixture reaches with library: simulated",
+    )
+
     calendar: AwareDatetime | None = Field(
         default=None,
         strict=False,
@@ -291,6 +298,10 @@ class SimulationSettings(_Population):
 class BenchSettings(_Population):
     """The whole truth about one bench."""
 
+    instruments: tuple[SimulatedInstrument, ...] = Field(
+        default=(), description="supplies, meters and chambers wired to it"
+    )
+
     line: SimulatedLineSettings = Field(
         default=SimulatedLineSettings(), description="the line"
     )
@@ -331,6 +342,7 @@ def bench_settings(fixture: Mapping[str, Any]) -> BenchSettings:
         seed=truth.seed,
         devices=truth.everybody,
         faults=truth.faults,
+        instruments=truth.instruments,
         line=SimulatedLineSettings.model_validate(line),
         adapter=adapter,
         power=SimulatedPowerSettings.model_validate(fixture.get("power") or {}),

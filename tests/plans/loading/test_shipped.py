@@ -33,6 +33,7 @@ def test_what_ships() -> None:
     assert [p.stem for p in FIXTURES] == [
         "ailing_bench",
         "all_families",
+        "corner_bench",
         "demo_bench",
         "lot_left",
         "lot_right",
@@ -44,6 +45,7 @@ def test_what_ships() -> None:
     assert [p.stem for p in PLANS] == [
         "all_families",
         "bus_acceptance",
+        "corners",
         "incoming_thermometers",
         "lot_acceptance",
         "overnight_soak",
@@ -57,9 +59,14 @@ def test_what_ships() -> None:
 ALL_KINDS = "all_families"
 """The plan that names kinds only its own bench has."""
 
+OWN_BENCH = {ALL_KINDS: "all_families", "corners": "corner_bench"}
+"""Plans that only their own bench can run: it has the kinds, or the instruments."""
+
 
 @pytest.mark.parametrize("fixture", FIXTURES, ids=_name)
-@pytest.mark.parametrize("plan", [p for p in PLANS if p.stem != ALL_KINDS], ids=_name)
+@pytest.mark.parametrize(
+    "plan", [p for p in PLANS if p.stem not in OWN_BENCH], ids=_name
+)
 def test_every_plan_runs_on_every_fixture(plan: Path, fixture: Path) -> None:
     """No shipped plan asks for what a shipped fixture lacks."""
     assert (which(plan), which(fixture)) == ("plan", "fixture")
@@ -67,11 +74,12 @@ def test_every_plan_runs_on_every_fixture(plan: Path, fixture: Path) -> None:
 
 
 @pytest.mark.parametrize("fixture", FIXTURES, ids=_name)
-def test_the_plan_of_all_kinds_wants_its_own_bench(fixture: Path) -> None:
+@pytest.mark.parametrize("name", OWN_BENCH)
+def test_some_plans_want_their_own_bench(name: str, fixture: Path) -> None:
     """On its own bench nothing is missing, on any other it says what is."""
-    plan = load_plan(ROOT / "test_plans" / f"{ALL_KINDS}.yaml")
+    plan = load_plan(ROOT / "test_plans" / f"{name}.yaml")
     missing = check_together(plan, load_fixture(fixture))
-    assert bool(missing) == (fixture.stem != ALL_KINDS)
+    assert bool(missing) == (fixture.stem != OWN_BENCH[name])
 
 
 def test_the_plan_of_all_kinds_has_every_kind_with_a_driver() -> None:

@@ -106,6 +106,22 @@ def _items(schema: dict[str, Any], rule: dict[str, Any], data: Plain) -> Iterato
         yield from complaints(schema, rule, value)
 
 
+def _prefix_items(
+    schema: dict[str, Any], rule: list[dict[str, Any]], data: Plain
+) -> Iterator[str]:
+    for branch, value in zip(
+        rule, data if isinstance(data, list) else (), strict=False
+    ):
+        yield from complaints(schema, branch, value)
+
+
+def _property_names(
+    schema: dict[str, Any], rule: dict[str, Any], data: Plain
+) -> Iterator[str]:
+    for name in data if isinstance(data, dict) else ():
+        yield from complaints(schema, rule, name)
+
+
 def _required(_: object, rule: list[str], data: Plain) -> Iterator[str]:
     for key in rule:
         if isinstance(data, dict) and key not in data:
@@ -139,6 +155,8 @@ _RULES: dict[str, Rule] = {
     "exclusiveMaximum": _unless(lambda data, rule: data < rule, int, float),
     "minLength": _unless(lambda data, rule: len(data) >= rule, str),
     "maxLength": _unless(lambda data, rule: len(data) <= rule, str),
+    "prefixItems": _prefix_items,
+    "propertyNames": _property_names,
     "minItems": _unless(lambda data, rule: len(data) >= rule, list),
     "maxItems": _unless(lambda data, rule: len(data) <= rule, list),
     "minProperties": _unless(lambda data, rule: len(data) >= rule, dict),

@@ -29,7 +29,10 @@ from harness.plans.schema.files import (
     Wait,
 )
 from harness.plans.schema.measure import Against, Measure, Shmoo
+from harness.plans.schema.steps import Vary
 from harness.plans.schema.transact import Transact
+from harness.plans.schema.varied.instruments import Adjust, Meter
+from harness.plans.schema.varied.vary import VariedCondition
 
 Body = TypeVar("Body", bound=StepBody)
 
@@ -52,6 +55,19 @@ MINIMAL: dict[str, StepBody] = {
     "read: {quantity: temperature}": Read(quantity="temperature"),
     "configure: {settings: {resolution_bits: 9}}": Configure(
         settings={"resolution_bits": 9}
+    ),
+    "adjust: {instrument: PSU, to: {output: true}}": Adjust(
+        instrument="PSU", to={"output": True}
+    ),
+    "meter: {instrument: PSU, quantity: current_a}": Meter(
+        instrument="PSU", quantity="current_a"
+    ),
+    "condition: {settings: {PSU: {voltage_v: 3.0}}}": VariedCondition(
+        settings={"PSU": {"voltage_v": 3.0}}
+    ),
+    "vary: {over: {PSU: {voltage_v: [3.0]}}, steps: [reset: ]}": Vary(
+        over={"PSU": {"voltage_v": (3.0,)}},
+        steps=parse_plan("plan: p\nsteps: [reset: ]", "p").steps,
     ),
     "wait: {for_s: 2}": Wait(for_s=2.0),
     "prompt: {text: go}": Prompt(text="go"),

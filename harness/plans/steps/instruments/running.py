@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from typing import Any
 
@@ -12,9 +12,11 @@ from harness.instruments.bench import InstrumentBench, Rested
 from harness.instruments.link import Link, connect
 from harness.instruments.row import InstrumentRow
 from harness.plans.execution.connection import connect as connect_adapter
+from harness.plans.schema.bodies import StepBody
 from harness.plans.schema.fixture import Fixture
-from harness.plans.schema.instruments import Adjust, Meter
 from harness.plans.schema.plan import Plan
+from harness.plans.schema.varied.instruments import Adjust, Meter
+from harness.plans.schema.varied.vary import VariedCondition
 from harness.plans.steps.context import Context
 from harness.plans.steps.instruments.setting import apply
 from harness.records import CheckResult, Outcome
@@ -60,12 +62,14 @@ def simulated_instruments(fixture: Fixture) -> Iterator[Any]:
 
 def used_by(plan: Plan, fixture: Fixture) -> list[str]:
     """Instruments that a run of this plan needs, in the fixture's order."""
-    named = {
-        item.body.instrument
-        for item in plan.leaf_steps()
-        if isinstance(item.body, Adjust | Meter)
-    }
+    named = {name for item in plan.leaf_steps() for name in _named_by(item.body)}
     return [i.name for i in fixture.instruments if i.name in named or i.start]
+
+
+def _named_by(body: StepBody) -> Iterable[str]:
+    if isinstance(body, VariedCondition):
+        return body.settings
+    return [body.instrument] if isinstance(body, Adjust | Meter) else ()
 
 
 def begin_instruments(context: Context) -> dict[str, str]:

@@ -7,16 +7,18 @@ refused before anything is sent.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 
 from harness.errors import UsageError
 from harness.instruments.instrument import Instrument
 from harness.instruments.row import Level
 from harness.instruments.words import OUTPUT, InstrumentKind
 from harness.plans.schema.fixture import Fixture
-from harness.plans.schema.instruments import Adjust, Meter, unit_of_name
+from harness.plans.schema.varied.instruments import Adjust, Meter, unit_of_name
+from harness.plans.schema.varied.vary import VariedCondition
 from harness.plans.steps.attempts import attempt, judged
 from harness.plans.steps.context import Context
-from harness.records import CheckResult, Measurement
+from harness.records import CheckResult, Measurement, Outcome
 from harness.wire.absolute_maximum import bears_v
 
 SUPPLY_SETTING = "voltage_v"
@@ -116,6 +118,75 @@ def _shown(instrument: Instrument, name: str, value: Level) -> Level:
     if not measured or not instrument.in_force.get(OUTPUT, True):
         return value
     return instrument.measured(name)
+
+
+def run_condition(context: Context, body: VariedCondition) -> Iterator[CheckResult]:
+    """One condition of a vary step; what is not reached keeps the steps after it out."""
+    context.condition = body.settings
+    context.not_reached = ""
+
+    def check() -> CheckResult:
+        for name, settings in body.settings.items():
+            instrument = context.instruments.get(name)
+            settings_that_hold(context, instrument, settings)
+            _require_output(instrument, settings)
+        for name, settings in body.settings.items():
+            apply(context, name, settings)
+        return judged(
+            *(
+                Measurement(
+                    name=f"{name}_{setting}",
+                    value=_shown(context.instruments.get(name), setting, value),
+                    unit=unit_of_name(setting),
+                    criterion="set and read back",
+                )
+                for name, settings in body.settings.items()
+                for setting, value in settings.items()
+            )
+        )
+
+    result = attempt(context, body, check)
+    if result.outcome is not Outcome.PASSED:
+        context.not_reached = result.message
+    yield result
+
+
+@contextmanager
+def condition_marked(context: Context, number: str) -> Iterator[None]:
+    """Begin and end of a condition stand in the journal; none is in force after it."""
+    context.note("condition_started", step=number)
+    try:
+        yield
+    finally:
+        context.condition, context.not_reached = {}, ""
+    context.note("condition_done", step=number)
+
+
+def _require_output(instrument: Instrument, settings: Mapping[str, Level]) -> None:
+    """Insist that what a condition sets is really there.
+
+    Raises:
+        UsageError: the output is off.
+    """
+    has_output = OUTPUT in instrument.row.words.settings
+    state = settings.get(OUTPUT, instrument.in_force.get(OUTPUT, False))
+    if has_output and not state and OUTPUT not in settings:
+        raise UsageError(
+            f"the output of {instrument.row.name} is off: this condition would not be "
+            "there",
+            hint=f"switch it on under start in the fixture, or by a step `adjust: "
+            f"{{instrument: {instrument.row.name}, to: {{output: true}}}}` before",
+        )
+
+
+def not_reached(context: Context) -> Iterator[CheckResult]:
+    """The result of a step whose condition was not reached."""
+    yield CheckResult(
+        outcome=Outcome.ERROR,
+        kind="condition",
+        message=f"not run, for its condition was not reached: {context.not_reached}",
+        hint="see the step that sets the condition",
+    )
 
 
 def run_meter(context: Context, body: Meter) -> Iterator[CheckResult]:

@@ -40,6 +40,9 @@ FULL_SCALE_DEGC = 2047 / 16
 
 US_PER_H = 3.6e9
 
+_MIDDLE_DEGC = 25.0
+"""Where a device's own figures are stated."""
+
 
 ThermoT = TypeVar("ThermoT", bound=ThermometerSettings)
 
@@ -116,7 +119,14 @@ class ThermometerModel(Device[ThermoT]):
         """True temperature now, without noise."""
         settings = self.settings
         hours = self.surroundings.now_us() / US_PER_H
-        return settings.temperature_degc + settings.drift_degc_per_h * hours
+        drifted = settings.temperature_degc + settings.drift_degc_per_h * hours
+        return drifted + self.surroundings.ambient_k()
+
+    def least_v(self) -> float:
+        """Supply that a conversion or store needs, as warm as the device is now."""
+        colder_k = max(0.0, _MIDDLE_DEGC - self.temperature_degc)
+        settings = self.settings
+        return settings.conversion_min_v + settings.needs_more_v_per_k * colder_k
 
     def load_power_on_values(self) -> None:
         """Temperature +85, alarms and configuration from the EEPROM."""
@@ -225,7 +235,7 @@ class ThermometerModel(Device[ThermoT]):
             if job == self._job:
                 self.supply.work(
                     self.settings.active_ma / 1000,
-                    least_v=self.settings.conversion_min_v,
+                    least_v=self.least_v(),
                     on_sag=sag,
                 )
 
@@ -246,8 +256,10 @@ class ThermometerModel(Device[ThermoT]):
             self.power_on()
             return
         settings = self.settings
+        true_degc = self.temperature_degc
         noise_degc = self.random.gauss(0, 1) * settings.noise_degc
-        reading = min(125.0, max(-55.0, self.temperature_degc + noise_degc))
+        noise_degc += settings.slope_error_k_per_k * (true_degc - _MIDDLE_DEGC)
+        reading = min(125.0, max(-55.0, true_degc + noise_degc))
         if not supplied and self.random.random() < settings.starved_share:
             if settings.starved_result is Starved.KEEP:
                 return

@@ -62,6 +62,19 @@ class ThermometerSettings(DeviceSettings):
         le=6,
         description="line voltage below which a conversion on parasite power fails",
     )
+    needs_more_v_per_k: float = Field(
+        default=0.0,
+        ge=0,
+        le=0.1,
+        description="how much more than conversion_min_v it needs for each kelvin below "
+        "25 degC",
+    )
+    slope_error_k_per_k: float = Field(
+        default=0.0,
+        ge=-0.1,
+        le=0.1,
+        description="error of its readings for each kelvin away from 25 degC",
+    )
     starved_result: Starved = Field(
         default=Starved.KEEP,
         description="what a conversion below conversion_min_v leaves: the result "
