@@ -15,6 +15,7 @@ from harness.diagnosis.evidence.bus import (
 from harness.diagnosis.finding import Cause, Finding, Sure, Weight, gathered, ranked
 from tests.diagnosis.sound import (
     ADAPTER,
+    BLOCKS,
     LINE,
     OTHER,
     SCANS,
@@ -120,6 +121,15 @@ def test_a_slow_edge_is_nobody_in_fast_mode() -> None:
     (first, *_) = found(adapter=late, line=line)
     assert (first.kind, first.sure) == ("slow-edge", Sure.CERTAIN)
     assert not any("fast-mode" in text for text in (*first.tells_apart, *first.follows))
+
+
+def test_who_gets_power_for_the_first_time_did_not_restart() -> None:
+    """Plugged in between: no block at first, the power-on value then, no marker yet."""
+    late = conversions(
+        probe(blocks=replace(BLOCKS, whole=0, ones=10)), power_on=True, marker_kept=None
+    )
+    kinds = {f.kind for f in found(devices=(late, probe(OTHER)))}
+    assert "restart" not in kinds
 
 
 def _verified(*counts: int) -> dict[str, Any]:

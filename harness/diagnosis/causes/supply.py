@@ -176,6 +176,9 @@ def restarted(evidence: Evidence) -> Iterator[Finding]:
         done = _converted(device)
         # the marker still there: it did not restart, it never converted
         hit = [c for c in done if c.power_on and c.marker_kept is not True]
+        if not (device.blocks and device.blocks.whole):
+            # it was not there before: what gets power for the first time restarted nothing
+            hit = [c for c in hit if c.marker_kept is False]
         if not hit:
             continue
         gone = sum(c.marker_kept is False for c in hit)

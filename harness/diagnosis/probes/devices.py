@@ -260,7 +260,7 @@ class Clinic:
 
     def ask_until_heard(self, patient: ThermometerProbe, times: int) -> None:
         """More convert commands to one that heard none so far, until it hears one."""
-        while not patient.on_parasite:
+        while patient.block is not None and not patient.on_parasite:
             asked = [c for c in patient.conversions if c.heard is not None]
             if not asked or len(asked) >= times or any(c.heard for c in asked):
                 return
