@@ -58,7 +58,8 @@ from harness.wire.romcode import RomCode
 _REOPEN_S, _REOPEN_TRIES = 0.5, 12
 
 _OPENINGS, _SETTLE_S = 2, 0.3
-"""How often the port is opened again, and the wait for what its lines switch."""
+"""How often the port is opened again, and the wait for what its lines switch; what moves the
+line so soon after the beginning was moved by opening the port before."""
 
 
 _DEAF_TRIES = 21
@@ -118,7 +119,10 @@ class Examination:
                     self.clinic.restore()
         stepped_s = (clock.calendar() - wall).total_seconds()
         stepped_s -= clock.now_s() - started_s
-        self.take(pulls=tuple(self._pulls.at_s), clock_step_s=round(stepped_s, 3))
+        self.take(
+            pulls=tuple(at_s for at_s in self._pulls.at_s if at_s > _SETTLE_S),
+            clock_step_s=round(stepped_s, 3),
+        )
         findings, ruled_out = judge(self.evidence)
         return Diagnosis(findings=findings, evidence=self.evidence, ruled_out=ruled_out)
 
@@ -362,11 +366,13 @@ class Examination:
 
     def _open_again(self) -> None:
         """Twice at most, so that a device which restarts by chance is not taken for it."""
+        before = len(self._pulls.at_s)
         for _ in range(_OPENINGS):
             self._bus.adapter.reopen()
             self._bus.clock.sleep(_SETTLE_S)
             if not self.clinic.look_after_opening():
-                return
+                break
+        del self._pulls.at_s[before:]  # what opening switches may move the line
 
     def _convert(self) -> None:
         before = len(self._pulls.at_s)

@@ -201,7 +201,7 @@ SPEAKS_DEVICES: Speaks = {
     ),
     "slow conversion": (
         {"devices": (conversions(probe(), took_ms=820.0, heard=True), probe(OTHER))},
-        Cause.DEVICE,
+        Cause.SUPPLY,
         "slow-conversion",
         Sure.UNDECIDED,
     ),
@@ -282,6 +282,16 @@ SPEAKS_DEVICES: Speaks = {
         Cause.CONFIGURATION,
         "reloaded",
         Sure.LIKELY,
+    ),
+    "lows lifted while devices speak": (
+        first_device(
+            blocks=replace(
+                BLOCKS, reads=20, whole=17, check_wrong=3, distinct_wrong=3, flips_up=10
+            )
+        ),
+        Cause.NOISE,
+        "lifted-lows",
+        Sure.UNDECIDED,
     ),
     "another family in its place": (
         {

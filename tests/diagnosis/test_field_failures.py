@@ -177,6 +177,19 @@ def test_twin_without_the_fault(findings_of: Make, name: str) -> None:
     assert not [f for f in wrong if f.weight is case.weight], told(found)
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("low_us", [975, 2210])
+def test_a_reset_that_seems_shorted(examine: Make, low_us: float) -> None:
+    """A pending alarm holds each reset for 960 to 4800 us: no short, and nobody absent."""
+    fault = {"kind": "stretched-reset", "device": "S2", "low_us": low_us}
+    made = bench(Random("alarm"), fault, devices=probes(Random("alarm"), 3))
+    found = examine(made, QUICK)
+    first = found.findings[0]
+    assert first.kind == "stretches-reset"
+    assert any("alarm search answered by" in text for text in first.measured)
+    assert not {"stuck-low", "absent", "silent"} & {f.kind for f in found.findings}
+
+
 @pytest.mark.benchmark
 @pytest.mark.parametrize(
     ("numbers", "effort"),

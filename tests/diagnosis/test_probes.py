@@ -167,3 +167,36 @@ def test_rate_is_timed_within_its_doubt(
         assert found.measured_baud is not None
         error = found.measured_baud / found.asked_baud - 1
         assert error == pytest.approx(ppm * 1e-6, abs=found.rate_doubt)
+
+
+@pytest.mark.parametrize(
+    ("bad", "flips"),
+    [
+        ("F7 41 55 00 7F FF 0C 51 3F", 3),
+        ("F7 01 55 40 7F FF 4C 14 7F", 4),
+    ],
+)
+def test_lows_lifted_by_a_fan(bad: str, flips: int) -> None:
+    """All bits turned 0 to 1 beside the good neighbour, none 1 to 0 (public report)."""
+    good = bytes.fromhex("F7 01 55 00 7F FF 0C 10 3F")
+    assert crc8(good) == 0
+    assert crc8(bytes.fromhex(bad)) != 0
+    assert flips_between(good, bytes.fromhex(bad)) == (flips, 0)
+
+
+def test_lows_lifted_by_a_fan_at_another_value() -> None:
+    """The third block of the same report: three bits, the same way."""
+    good = bytes.fromhex("F8 01 55 00 7F FF 0C 10 C5")
+    bad = bytes.fromhex("F8 05 55 00 7F FF 4C 14 C5")
+    assert flips_between(good, bad) == (3, 0)
+
+
+def test_a_block_of_the_coarse_family() -> None:
+    """22.25 degC by the finer formula of family 10h: half degrees, no sixteenths.
+
+    Source: 22 - 0.25 + (16 - 8) / 16, data sheet of family 10h; built block.
+    """
+    block = prove(bytes.fromhex("2D 00 4B 46 FF FF 08 10 FE"), 0x10)
+    assert block.temperature_degc in {22.25, 22.5}
+    assert not block.is_power_on_value
+    assert prove(bytes.fromhex("AA 00 B4 B9 FF FF 0C 10 18"), 0x10).is_power_on_value

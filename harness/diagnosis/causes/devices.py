@@ -187,14 +187,19 @@ def late_conversion(evidence: Evidence) -> Iterator[Finding]:
         ]
         if late:
             shown = late[0].took_ms
+            # a clock that slows for lack of supply does it (public report on a resistance in
+            # the lead); one that is slow by itself is rarer and told apart by a good supply
             yield Finding(
-                cause=Cause.DEVICE,
+                cause=Cause.SUPPLY,
                 kind="slow-conversion",
-                says=f"{device.name} converts for longer than it may",
+                says=f"{device.name} converts for longer than it may, as with a resistance in "
+                "its supply lead: its values are not to be trusted",
                 measured=(
                     f"{f'{shown:.0f} ms' if shown else 'no end seen'}, published longest "
-                    f"{device.longest_ms:g} ms",
+                    f"{device.longest_ms:g} ms"
+                    + (f": {shown / device.longest_ms - 1:+.0%}" if shown else ""),
                 ),
-                try_first="check the supply of that device, then replace it",
+                try_first="meter the supply at the probe during a conversion (a corroded splice?), then "
+                "replace it",
                 device=device.rom_code,
             )

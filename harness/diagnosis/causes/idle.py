@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from itertools import pairwise
 
 from harness.diagnosis.causes.adapter import terminal_echo
+from harness.diagnosis.causes.presence import came_or_went
 from harness.diagnosis.evidence.bus import Evidence
 from harness.diagnosis.finding import Cause, Finding, Weight
 from harness.diagnosis.signs.line import (
@@ -77,6 +78,8 @@ def pulled_meanwhile(evidence: Evidence) -> Iterator[Finding]:
     if any(foreign_traffic(evidence)) or evidence.lost:
         return
     again = len(evidence.pulls) > 2
+    if not again and any(f.kind == "attached" for f in came_or_went(evidence)):
+        return  # the newcomer's own
     took_s = sum(probe.took_s for probe in evidence.probes)
     when = ", ".join(f"{at_s:.1f}" for at_s in evidence.pulls[:5])
     yield Finding(

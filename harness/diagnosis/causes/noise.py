@@ -8,6 +8,8 @@ from collections.abc import Iterator
 from harness.diagnosis.evidence.bus import Blocks, DeviceFacts, Evidence
 from harness.diagnosis.finding import Cause, Finding, Weight
 from harness.diagnosis.probes.thermometer_blocks import is_slip
+from harness.diagnosis.signs.exact import fewer_by_chance
+from harness.diagnosis.signs.sign import ERROR
 from harness.wire.romcode import RomCode
 
 _MOST = 0.4
@@ -56,6 +58,54 @@ def _direction(up: int, down: int) -> str:
     if down and not up:
         return "pulled-highs"
     return "spikes"
+
+
+def flipped_blocks(evidence: Evidence) -> Iterator[Finding]:
+    """Blocks whose bits turn now and then, while slots with nobody addressed come back right.
+
+    What hits the lows of devices shows in no slot that only the host pulls low.
+    """
+    hit = [(d, b) for d, b in _all_blocks(evidence) if b.flips_up + b.flips_down]
+    if not hit or any(spikes(evidence)) or _of_one_only(evidence):
+        return
+    up, down = _flips(evidence)
+    if not up + down:
+        return
+    one_way = 2 * 0.5 ** (up + down) <= ERROR and not (up and down)
+    kind = _direction(up, down) if one_way else "spikes"
+    yield Finding(
+        cause=Cause.NOISE,
+        kind=kind,
+        says={
+            "lifted-lows": "lows of devices are lifted now and then: noise on ground or supply",
+            "pulled-highs": "highs are pulled down now and then while devices speak",
+        }.get(kind, "bits of blocks turn both ways, now and then"),
+        measured=(
+            f"{up} bits turned 0 to 1 and {down} 1 to 0 in {sum(b.check_wrong for _, b in hit)} "
+            f"of {sum(b.reads for _, b in _all_blocks(evidence))} blocks; no slot was changed "
+            "with nobody addressed",
+            *(f"{d.name}: {b.check_wrong} of {b.reads} blocks" for d, b in hit[:4]),
+        ),
+        ruled_out=("weak pull-up, slow edges: they turn ones to zeros",)
+        if kind == "lifted-lows"
+        else (),
+        try_first="a ground wire and a supply of its own for what switches nearby, a filter; "
+        "read while it is in a steady state",
+        device=hit[0][0].rom_code if len({d.rom_code for d, _ in hit}) == 1 else "",
+    )
+
+
+def _of_one_only(evidence: Evidence) -> bool:
+    """True if one device alone has them, by more than chance: its branch or itself."""
+    shares = [
+        (sum(b.check_wrong for b in both), sum(b.reads for b in both))
+        for d in evidence.devices
+        if (both := [b for b in (d.blocks, d.blocks_after) if b is not None])
+    ]
+    worst = max(shares, key=lambda s: s[0] / max(s[1], 1), default=(0, 0))
+    others = [s for s in shares if s is not worst]
+    hits, of = sum(h for h, _ in others), sum(n for _, n in others)
+    return bool(of) and fewer_by_chance(hits, of, *worst) <= ERROR
 
 
 def _all_blocks(evidence: Evidence) -> list[tuple[DeviceFacts, Blocks]]:

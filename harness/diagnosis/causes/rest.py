@@ -72,7 +72,8 @@ def _searches(evidence: Evidence) -> Iterator[_Count]:
 
 
 def _reads(evidence: Evidence) -> Iterator[_Count]:
-    parts = [b for d in evidence.devices for b in (d.blocks, d.blocks_after) if b]
+    met = [d for d in evidence.devices if d.verified]
+    parts = [b for d in met for b in (d.blocks, d.blocks_after) if b]
     spoilt = sum(map(_spoilt, parts))
     yield "blocks read wrong", spoilt, sum(part.reads for part in parts)
     troubles = sum((Counter(part.troubles) for part in parts), Counter[str]())
@@ -85,7 +86,8 @@ def _spoilt(blocks: Blocks) -> int:
 
 
 def _conversions(evidence: Evidence) -> Iterator[_Count]:
-    done = [c for d in evidence.devices for c in d.conversions]
+    # of one that never answered no conversion was lost
+    done = [c for d in evidence.devices if d.verified for c in d.conversions]
     troubles = Counter(c.trouble for c in done if c.trouble)
     for kind, times in troubles.items():
         yield f"conversions ended by {kind}", times, len(done)

@@ -159,6 +159,7 @@ RULES: tuple[Rule, ...] = (
     Rule(judge=rules_supply.jumps, seen_by="devices"),
     Rule(judge=rules_supply.reloaded, seen_by="devices"),
     Rule(judge=rules_noise.command_not_heard, seen_by="devices"),
+    Rule(judge=rules_noise.flipped_blocks, seen_by="devices"),
     Rule(judge=rules_devices.odd_block, seen_by="devices"),
     Rule(judge=rules_devices.late_conversion, seen_by="devices"),
     Rule(judge=rules_noise.phantoms, seen_by="scans", otherwise="phantom devices"),

@@ -40,6 +40,8 @@ DEVICE_ROWS = (
                 Sign.BLOCK_WRONG,
                 Sign.BLOCK_OPEN,
                 Sign.TORN,
+                Sign.FLIPS_UP,
+                Sign.FLIPS_DOWN,
                 Sign.NOT_HEARD,
             }
         ),
@@ -79,6 +81,14 @@ DEVICE_ROWS = (
         shows=frozenset({Sign.SAME_WRONG_BLOCK, Sign.BLOCK_WRONG, Sign.FLIPS_DOWN}),
         predicts=(*always(Sign.SAME_WRONG_BLOCK), *never(Sign.FLIPS_UP)),
         would_show="with one of two parts of this code taken off the block is right",
+    ),
+    CauseRow(
+        cause=Cause.DEVICE,
+        kind="weak-low",
+        shows=frozenset({Sign.FLIPS_UP, Sign.BLOCK_WRONG, Sign.TORN}),
+        # its own lows do not reach low enough; it pulls nobody's ones
+        predicts=never(Sign.FLIPS_DOWN, Sign.ONES_CHANGED, Sign.ZEROS_LIFTED),
+        would_show="its lows measure above 0.4 V; they go with another part in its place",
     ),
     CauseRow(
         cause=Cause.DEVICE,
