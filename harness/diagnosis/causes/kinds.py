@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from itertools import pairwise
 
 from harness.diagnosis.evidence.bus import DeviceFacts, Evidence
 from harness.diagnosis.evidence.kinds import KindReading
 from harness.diagnosis.finding import Cause, Finding, Weight
 from harness.families.kind_facts import ChannelFacts
+from harness.records import Scalar
 
 _DEAF = frozenset({"device-absent", "still-busy"})
 _TORN = ("check-value", "answer-impossible")
@@ -34,45 +36,49 @@ def toggled(evidence: Evidence) -> Iterator[Finding]:
     """
     for device in evidence.devices:
         for name in dict.fromkeys(r.quantity for r in device.readings if r.watched):
-            seen = [
-                r.value
-                for r in (*device.readings, *device.later)
-                if r.quantity == name and r.values
-            ]
+            seen = _values_of(device, name)
             moves = sum(a != b for a, b in pairwise(seen))
-            if not moves:
-                continue
-            restarts = moves == 1 and seen[-1] == 1
-            ours = device.matches % 2
-            yield Finding(
-                cause=Cause.CONFIGURATION,
-                kind="toggled",
-                says=f"{name} of {device.name} changed during the examination: each match "
-                "toggles its output, and "
-                + ("the examination itself" if ours else "somebody else")
-                + " addressed it",
-                measured=(
-                    f"{name} read {', '.join(map(str, seen))}: {moves} changes in "
-                    f"{len(seen)} looks by search, {device.matches} matches by this harness",
-                ),
-                ruled_out=()
-                if ours
-                else ("this harness: its own matches do not explain the change",),
-                tells_apart=(_RESTARTED,) if restarts else (),
-                try_first="take this device out of every program and controller that polls "
-                "by ROM code; sense it by search",
-                device=device.rom_code,
-            )
+            if moves:
+                yield _moved(device, name, seen, moves)
+
+
+def _values_of(device: DeviceFacts, name: str) -> list[Scalar | None]:
+    """What a quantity read at first and later, where it could be read."""
+    both = (*device.readings, *device.later)
+    return [r.value for r in both if r.quantity == name and r.values]
+
+
+def _moved(
+    device: DeviceFacts, name: str, seen: list[Scalar | None], moves: int
+) -> Finding:
+    restarts = moves == 1 and seen[-1] == 1
+    ours = device.matches % 2
+    return Finding(
+        cause=Cause.CONFIGURATION,
+        kind="toggled",
+        says=f"{name} of {device.name} changed during the examination: each match "
+        "toggles its output, and "
+        + ("the examination itself" if ours else "somebody else")
+        + " addressed it",
+        measured=(
+            f"{name} read {', '.join(map(str, seen))}: {moves} changes in "
+            f"{len(seen)} looks by search, {device.matches} matches by this harness",
+        ),
+        ruled_out=()
+        if ours
+        else ("this harness: its own matches do not explain the change",),
+        tells_apart=(_RESTARTED,) if restarts else (),
+        try_first="take this device out of every program and controller that polls "
+        "by ROM code; sense it by search",
+        device=device.rom_code,
+    )
 
 
 def deaf_to_commands(evidence: Evidence) -> Iterator[Finding]:
     """It answers its ROM code each time, and none of its function commands."""
     for device in evidence.devices:
         asked = [r for r in device.readings if r.tries]
-        kinds = {kind for r in asked for kind in r.troubles}
-        if not (asked and _there(device) and kinds) or kinds - _DEAF:
-            continue
-        if any(r.values for r in asked):
+        if not asked or not _there(device) or not all(map(_is_unanswered, asked)):
             continue
         tries = sum(r.tries for r in asked)
         yield Finding(
@@ -94,17 +100,19 @@ def deaf_to_commands(evidence: Evidence) -> Iterator[Finding]:
         )
 
 
+def _is_unanswered(reading: KindReading) -> bool:
+    """True if no try brought a value, and all ended in silence."""
+    troubles = set(reading.troubles)
+    return not reading.values and bool(troubles) and troubles <= _DEAF
+
+
 def odd_answer(evidence: Evidence) -> Iterator[Finding]:
     """The same question, asked again and again, never brings an answer that can be."""
     for device in evidence.devices:
-        wrong = {
-            trouble: [r for r in device.readings if r.always(trouble)]
-            for trouble in _TORN
-        }
-        rows = [r for readings in wrong.values() for r in readings]
+        rows = _never_right(device)
         if not rows or not _there(device):
             continue
-        checks = bool(wrong["check-value"])
+        checks = any(r.always("check-value") for r in rows)
         others = _others_wrong(evidence, device)
         yield Finding(
             cause=Cause.UNDECIDED if others else Cause.DEVICE,
@@ -115,10 +123,8 @@ def odd_answer(evidence: Evidence) -> Iterator[Finding]:
                 f"{r.quantity}: {r.tries} of {r.tries} answers not to be believed"
                 for r in rows
             ),
-            ruled_out=()
-            if others
-            else ("noise and edges: other devices answer right on the same line",)
-            if _others_right(evidence, device)
+            ruled_out=("noise and edges: other devices answer right on the same line",)
+            if not others and _others_right(evidence, device)
             else (),
             tells_apart=(
                 f"{Cause.DEVICE}: a known-good part in its socket answers right",
@@ -131,13 +137,16 @@ def odd_answer(evidence: Evidence) -> Iterator[Finding]:
         )
 
 
+def _never_right(device: DeviceFacts) -> list[KindReading]:
+    """Quantities whose every answer was torn in the same way, kind by kind."""
+    return [r for trouble in _TORN for r in device.readings if r.always(trouble)]
+
+
 def _others_wrong(evidence: Evidence, device: DeviceFacts) -> bool:
     return any(
-        reading.always(trouble)
+        _there(other) and _never_right(other)
         for other in evidence.devices
-        if other is not device and _there(other)
-        for reading in other.readings
-        for trouble in _TORN
+        if other is not device
     )
 
 
@@ -180,13 +189,9 @@ def address_damaged(evidence: Evidence) -> Iterator[Finding]:
 def torn_answer(evidence: Evidence) -> Iterator[Finding]:
     """Answers that did not hold, and did when they were asked for again."""
     for device in evidence.devices:
-        torn = [
-            r
-            for r in device.readings
-            if r.values and any(r.troubles.get(kind) for kind in _TORN)
-        ]
+        torn = [r for r in device.readings if r.values and _torn(r)]
         if torn:
-            bad = sum(sum(r.troubles.get(kind, 0) for kind in _TORN) for r in torn)
+            bad = sum(map(_torn, torn))
             yield Finding(
                 cause=Cause.NOISE,
                 kind="torn-answer",
@@ -203,55 +208,64 @@ def torn_answer(evidence: Evidence) -> Iterator[Finding]:
             )
 
 
+def _torn(reading: KindReading) -> int:
+    """Answers to a quantity that were torn."""
+    return sum(reading.troubles.get(kind, 0) for kind in _TORN)
+
+
 def supply_differs(evidence: Evidence) -> Iterator[Finding]:
     """The answer to the power query is not what the fixture declares.
 
     A fault where it spoils the conversions of everybody: what lives on the data line
     drags it down when all convert at once.
     """
-    common = [c for d in evidence.devices for c in d.conversions if not c.alone]
-    spoilt = sum(bool(c.trouble) for c in common)
+    spoilt, common = _spoilt_together(evidence)
     for device in evidence.devices:
         asked = device.reading("power_supply")
         if asked is None or device.rom_code not in evidence.expected.rom_codes:
             continue
         declared = device.rom_code in evidence.expected.parasite
-        if asked.value not in {"external", "parasite"} or declared == (
-            asked.value == "parasite"
-        ):
+        wanted, other = _SUPPLIES[::-1] if declared else _SUPPLIES
+        if asked.value != other:
             continue
-        wanted = "parasite" if declared else "external"
-        yield Finding(
-            cause=Cause.CONFIGURATION if declared else Cause.SUPPLY,
+        measured = [f"power query: {other} in {len(asked.values)} of {asked.tries}"]
+        if spoilt:
+            measured.append(f"conversions of all at once spoilt: {spoilt} of {common}")
+        found = Finding(
+            cause=Cause.CONFIGURATION,
             kind="supply-differs",
-            says=f"{device.name} says its supply is {asked.value}, the fixture says {wanted}",
-            measured=(
-                f"power query: {asked.value} in {len(asked.values)} of {asked.tries}",
-                *(
-                    (f"conversions of all at once spoilt: {spoilt} of {len(common)}",)
-                    if spoilt
-                    else ()
-                ),
-            ),
-            tells_apart=()
-            if declared
-            else (
-                f"{Cause.SUPPLY}: its supply pin measures near 0 V",
-                f"{Cause.CONFIGURATION}: it is meant to live on the data line; then "
-                "expect.supply of its socket is parasite",
-            ),
-            try_first="correct expect.supply of its socket"
-            if declared
-            else f"measure the supply pin of {device.name}, check its supply lead",
+            says=f"{device.name} says its supply is {other}, the fixture says {wanted}",
+            measured=tuple(measured),
+            try_first="correct expect.supply of its socket",
             device=device.rom_code,
-            weight=_weight_of(declared=declared, spoilt=spoilt),
+            weight=Weight.NOTE,
         )
+        yield found if declared else _undeclared(found, device, spoilt=spoilt)
 
 
-def _weight_of(*, declared: bool, spoilt: int) -> Weight:
-    if declared:
-        return Weight.NOTE
-    return Weight.FAULT if spoilt else Weight.WARNING
+def _spoilt_together(evidence: Evidence) -> tuple[int, int]:
+    """Conversions of all at once: those that were spoilt, and all of them."""
+    common = [c for d in evidence.devices for c in d.conversions if not c.alone]
+    return sum(bool(c.trouble) for c in common), len(common)
+
+
+def _undeclared(found: Finding, device: DeviceFacts, *, spoilt: int) -> Finding:
+    """The finding for a device that lives on the data line and was not declared so."""
+    return replace(
+        found,
+        cause=Cause.SUPPLY,
+        tells_apart=(
+            f"{Cause.SUPPLY}: its supply pin measures near 0 V",
+            f"{Cause.CONFIGURATION}: it is meant to live on the data line; then "
+            "expect.supply of its socket is parasite",
+        ),
+        try_first=f"measure the supply pin of {device.name}, check its supply lead",
+        weight=Weight.FAULT if spoilt else Weight.WARNING,
+    )
+
+
+_SUPPLIES = ("external", "parasite")
+"""Answers to the power query."""
 
 
 def load_at_output(evidence: Evidence) -> Iterator[Finding]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 
-from harness.diagnosis.evidence.bus import Blocks, DeviceFacts, Evidence
+from harness.diagnosis.evidence.bus import Blocks, DeviceFacts, Evidence, ScanFacts
 from harness.diagnosis.finding import Cause, Finding, Weight
 from harness.diagnosis.probes.thermometer_blocks import is_slip
 from harness.diagnosis.signs.exact import fewer_by_chance
@@ -160,16 +160,20 @@ def _slipped_codes(evidence: Evidence) -> list[tuple[str, str]]:
     if scans is None:
         return []
     good = [RomCode.parse(c) for c in {*scans.found, *evidence.expected.rom_codes}]
-    odd = [RomCode.parse(c) for c in {*scans.found, *scans.rejected}]
+    odd = map(RomCode.parse, {*scans.found, *scans.rejected})
+    unsteady = [rom for rom in odd if any(rom.wire) and not _is_steady(rom, scans)]
     return sorted(
         (str(bad), str(rom))
-        for bad in odd
+        for bad in unsteady
         for rom in good
-        if bad != rom
-        and any(bad.wire)
-        and is_slip(rom.wire, bad.wire)
-        and (scans.found.get(str(bad), 0) < scans.whole or str(bad) in scans.rejected)
+        if bad != rom and is_slip(rom.wire, bad.wire)
     )
+
+
+def _is_steady(rom: RomCode, scans: ScanFacts) -> bool:
+    """True if every whole scan found the code, and none rejected it."""
+    code = str(rom)
+    return scans.found.get(code, 0) >= scans.whole and code not in scans.rejected
 
 
 def phantoms(evidence: Evidence) -> Iterator[Finding]:
@@ -178,20 +182,11 @@ def phantoms(evidence: Evidence) -> Iterator[Finding]:
     if scans is None:
         return
     slipped = {bad for bad, _ in _slipped_codes(evidence)}
-    unproved = [
-        d.rom_code
-        for d in evidence.devices
-        if d.rom_code in scans.found
-        and d.rom_code not in evidence.expected.rom_codes
-        and not d.verified
-        and scans.found[d.rom_code] < max(2, scans.whole)
-    ]
-    fleeting = [
-        code
-        for code, times in scans.rejected.items()
-        if times < scans.whole and code != "0" * 16
-    ]
-    codes = sorted({*unproved, *fleeting} - slipped)
+    rare = {c for c, times in scans.found.items() if times < max(2, scans.whole)}
+    unproved = {d.rom_code for d in evidence.devices if not d.verified}
+    unproved &= rare - set(evidence.expected.rom_codes)
+    fleeting = {c for c, times in scans.rejected.items() if times < scans.whole}
+    codes = sorted((unproved | fleeting) - slipped - {"0" * 16})
     if codes:
         yield Finding(
             cause=Cause.NOISE,
@@ -205,26 +200,28 @@ def phantoms(evidence: Evidence) -> Iterator[Finding]:
         )
 
 
+def _heard_alone(device: DeviceFacts) -> list[bool]:
+    """Whether busy was seen, of each convert command to this device alone."""
+    return [c.heard for c in device.conversions if c.alone and c.heard is not None]
+
+
 def command_not_heard(evidence: Evidence) -> Iterator[Finding]:
     """A convert command without busy: the old value would pass for a new one.
 
     A device fed from the data line cannot pull it low while it converts.
     """
     for device in evidence.devices:
-        if device.on_parasite:
+        heard = _heard_alone(device)
+        deaf = heard.count(False)
+        is_read = device.blocks is not None and device.blocks.whole
+        if device.on_parasite or not deaf or not is_read:
             continue
-        asked = [c for c in device.conversions if c.alone and c.heard is not None]
-        deaf = [c for c in asked if c.heard is False]
-        if not deaf or not (device.blocks and device.blocks.whole):
-            continue
-        always = len(deaf) == len(asked) and len(asked) >= 3
+        always = deaf == len(heard) >= 3
         yield Finding(
             cause=Cause.DEVICE if always else Cause.NOISE,
             kind="deaf-to-convert" if always else "command-lost",
             says=f"{device.name} did not start on a convert command: its reading is an old one",
-            measured=(
-                f"busy not seen after {len(deaf)} of {len(asked)} convert commands",
-            ),
+            measured=(f"busy not seen after {deaf} of {len(heard)} convert commands",),
             ruled_out=("a damaged reading: the block's check value is right",),
             try_first="send the command again when busy is not seen; look at this device's "
             "branch",

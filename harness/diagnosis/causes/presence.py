@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Sequence
 
 from harness.diagnosis.causes.devices import doubled, impossible_code
 from harness.diagnosis.causes.kinds import odd_answer
 from harness.diagnosis.causes.line import answers_in_zeros, reset_shown
-from harness.diagnosis.evidence.bus import DeviceFacts, Evidence
+from harness.diagnosis.evidence.bus import DeviceFacts, Evidence, ScanFacts
 from harness.diagnosis.finding import Cause, Finding, Weight
 from harness.diagnosis.inventory import Membership
 from harness.diagnosis.signs.devices import all_silent
@@ -84,24 +84,10 @@ def other_family(evidence: Evidence) -> Iterator[Finding]:
 def missing(evidence: Evidence) -> Iterator[Finding]:
     """Expected, never found, while others answer."""
     others = [d for d in evidence.devices if d.verified]
-    gone = [
-        d
-        for d in evidence.devices
-        if d.verifies
-        and not d.verified
-        and d.rom_code in evidence.expected.rom_codes
-        and not (evidence.scans and evidence.scans.found.get(d.rom_code))
-        and not (evidence.scans and d.rom_code in evidence.scans.last)
-        and not (d.answers_long_reset or d.answers_overdrive)
-    ]
-    other = replaced(evidence)
-    gone = [d for d in gone if d.rom_code not in other]
+    gone = list(_never_found(evidence))
     if not gone or not others:
         return
-    # somebody under a code that cannot be, or under another's, may be the one
-    disguised = any(doubled(evidence)) or any(odd_answer(evidence))
-    disguised = disguised or any(impossible_code(evidence))
-    disguised = disguised or bool(evidence.scans and evidence.scans.rejected)
+    tells_apart = _UNDER_ANOTHER_CODE if _may_be_disguised(evidence) else ()
     for device in gone:
         yield Finding(
             cause=Cause.DEVICE,
@@ -111,10 +97,34 @@ def missing(evidence: Evidence) -> Iterator[Finding]:
                 f"0 of {device.verifies} directed searches answered, others "
                 f"{sum(d.verified for d in others)} of {sum(d.verifies for d in others)}",
             ),
-            tells_apart=_UNDER_ANOTHER_CODE if disguised else (),
+            tells_apart=tells_apart,
             try_first=f"reseat {device.name}: its ground lead, then its data lead",
             device=device.rom_code,
         )
+
+
+def _never_found(evidence: Evidence) -> Iterator[DeviceFacts]:
+    """Expected devices that neither a scan nor any directed search found."""
+    scans, elsewhere = evidence.scans, replaced(evidence)
+    scanned = {*scans.found, *scans.last} if scans else set()
+    for device in evidence.devices:
+        code = device.rom_code
+        is_expected = code in evidence.expected.rom_codes and code not in elsewhere
+        answers = (
+            device.verified or device.answers_long_reset or device.answers_overdrive
+        )
+        if is_expected and device.verifies and not answers and code not in scanned:
+            yield device
+
+
+def _may_be_disguised(evidence: Evidence) -> bool:
+    """True if a device under an impossible code, or under another's, may be the one."""
+    return (
+        any(doubled(evidence))
+        or any(odd_answer(evidence))
+        or any(impossible_code(evidence))
+        or bool(evidence.scans and evidence.scans.rejected)
+    )
 
 
 def flaky_branch(evidence: Evidence) -> Iterator[Finding]:
@@ -122,11 +132,9 @@ def flaky_branch(evidence: Evidence) -> Iterator[Finding]:
     known = [d for d in evidence.devices if d.verifies >= 5 and d.verified]
     if len(known) < 2:
         return
-    losses = sorted(_lost(d) for d in known)
-    usual, worst = losses[(len(losses) - 1) // 2], losses[-1]
-    if worst < max(_STANDS_OUT, 3 * usual):
+    flaky = _standing_out(known)
+    if not flaky:
         return
-    flaky = [d for d in known if 2 * _lost(d) >= worst]
     ends = evidence.scans.dead_ends if evidence.scans else {}
     yield Finding(
         cause=Cause.BUS_WIRING,
@@ -148,6 +156,15 @@ def flaky_branch(evidence: Evidence) -> Iterator[Finding]:
     )
 
 
+def _standing_out(devices: Sequence[DeviceFacts]) -> list[DeviceFacts]:
+    """Devices that lose at least half as much as the worst, where that one stands out."""
+    losses = sorted(_lost(d) for d in devices)
+    usual, worst = losses[(len(losses) - 1) // 2], losses[-1]
+    if worst < max(_STANDS_OUT, 3 * usual):
+        return []
+    return [d for d in devices if 2 * _lost(d) >= worst]
+
+
 def _lost(device: DeviceFacts) -> float:
     lost = device.unanswered - device.nobody_there
     tried = device.verified + lost
@@ -162,11 +179,15 @@ def common_loss(evidence: Evidence) -> Iterator[Finding]:
         yield _nobody_at_times(silent, of, met[0] if len(met) == 1 else None)
         return
     scans = evidence.scans
-    if scans is None or len(scans.each) < 3:
-        return
-    codes = sorted({code for scan in scans.each for code in scan})
-    missed = {c: tuple(c not in scan for scan in scans.each) for c in codes}
-    losers = {c: m for c, m in missed.items() if any(m)}
+    if scans is not None and len(scans.each) >= 3:
+        yield from _missed_together(scans.each)
+
+
+def _missed_together(scans: Sequence[Collection[str]]) -> Iterator[Finding]:
+    """Several devices that exactly the same scans miss."""
+    codes = sorted(set().union(*scans))
+    missed = {code: tuple(code not in scan for scan in scans) for code in codes}
+    losers = {code: pattern for code, pattern in missed.items() if any(pattern)}
     if len(losers) < 2 or len(set(losers.values())) != 1:
         return
     pattern = next(iter(losers.values()))
@@ -226,9 +247,7 @@ def _lost_together(
 def loose_contact(evidence: Evidence) -> Iterator[Finding]:
     """A device that is there and at times is not, or restarts besides."""
     for device in evidence.devices:
-        both = [b for b in (device.blocks, device.blocks_after) if b is not None]
-        ones = sum(b.ones + b.broken_off for b in both)
-        reads = sum(b.reads for b in both)
+        ones, reads = _reads_without_device(device)
         restarts = sum(c.marker_kept is False for c in device.conversions)
         lost = device.unanswered
         if not device.verified or not (ones or (lost and restarts)):
@@ -246,6 +265,12 @@ def loose_contact(evidence: Evidence) -> Iterator[Finding]:
             try_first=f"reseat {device.name}: look for a broken ground wire",
             device=device.rom_code,
         )
+
+
+def _reads_without_device(device: DeviceFacts) -> tuple[int, int]:
+    """Block reads that ended in ones, and all block reads."""
+    both = [b for b in (device.blocks, device.blocks_after) if b is not None]
+    return sum(b.ones + b.broken_off for b in both), sum(b.reads for b in both)
 
 
 def unlisted(evidence: Evidence) -> Iterator[Finding]:
@@ -275,12 +300,10 @@ def came_or_went(evidence: Evidence) -> Iterator[Finding]:
     if scans is None or scans.whole < 2:
         return
     flaky = {d.rom_code for d in evidence.devices if 0 < d.verified < d.verifies}
-    came = sorted(set(scans.last) - set(scans.first) - flaky)
-    came = [
-        c
-        for c in came
-        if scans.found.get(c, 0) != 1 or c in evidence.expected.rom_codes
-    ]
+    # a code that no fixture names and one scan alone found is no device yet
+    fleeting = {code for code, times in scans.found.items() if times == 1}
+    fleeting -= set(evidence.expected.rom_codes)
+    came = sorted(set(scans.last) - set(scans.first) - flaky - fleeting)
     went = sorted(set(scans.first) - set(scans.last) - flaky)
     if came:
         yield Finding(
@@ -292,6 +315,10 @@ def came_or_went(evidence: Evidence) -> Iterator[Finding]:
             try_first="plug between runs; scan again",
             weight=Weight.NOTE,
         )
+    yield from _vanished(went, scans)
+
+
+def _vanished(went: list[str], scans: ScanFacts) -> Iterator[Finding]:
     if len(went) > 1:
         yield Finding(
             cause=Cause.SUPPLY,

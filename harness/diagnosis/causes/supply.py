@@ -53,8 +53,8 @@ def given_up(evidence: Evidence) -> Iterator[Finding]:
 def starved(evidence: Evidence) -> Iterator[Finding]:
     """Bus-powered devices that never finish: the pull-up cannot feed a conversion."""
     fed = [d for d in evidence.devices if d.on_parasite and _converted(d)]
-    never = [d for d in fed if all(c.power_on for c in _converted(d))]
-    if fed and len(never) == len(fed) and not _minority(evidence, fed):
+    never = [d for d in fed if _never_finishes(d)]
+    if fed and never == fed and not _minority(evidence, fed):
         yield Finding(
             cause=Cause.SUPPLY,
             kind="no-strong-pull-up",
@@ -70,6 +70,10 @@ def starved(evidence: Evidence) -> Iterator[Finding]:
             try_first="run the third wire, or fit 1 kohm or a strong pull-up and convert one "
             "device at a time",
         )
+
+
+def _never_finishes(device: DeviceFacts) -> bool:
+    return all(c.power_on for c in _converted(device))
 
 
 def _minority(evidence: Evidence, fed: list[DeviceFacts]) -> bool:
@@ -93,24 +97,27 @@ def _lives_on_the_line(device: DeviceFacts) -> bool:
     It cannot pull the line for busy, and its power-on value comes after each conversion.
     Some clones answer the power query wrongly (public survey text).
     """
-    asked = [c for c in device.conversions if c.alone and c.heard is not None]
+    heard = [c.heard for c in device.conversions if c.alone and c.heard is not None]
+    is_silent = bool(heard) and not any(heard)
     done = [c for c in device.conversions if c.value_degc is not None]
-    silent = bool(asked) and not any(c.heard for c in asked)
-    # one that is only deaf keeps its marker
-    restarted = all(c.power_on and c.marker_kept is not True for c in done)
-    return silent and bool(done) and restarted
+    return is_silent and bool(done) and all(map(_restarted_in, done))
+
+
+def _restarted_in(conversion: Conversion) -> bool:
+    """True if the device restarted meanwhile; one that is only deaf keeps its marker."""
+    return conversion.power_on and conversion.marker_kept is not True
+
+
+def _is_fed_from_line(device: DeviceFacts) -> bool:
+    by_line = device.on_parasite or _lives_on_the_line(device)
+    return by_line and not _says_so_only(device)
 
 
 def third_wire(evidence: Evidence) -> Iterator[Finding]:
     """One device says bus power among others with their own supply."""
     asked = [d for d in evidence.devices if d.on_parasite is not None]
-    fed = [
-        d
-        for d in asked
-        if (d.on_parasite or _lives_on_the_line(d))
-        and d.rom_code not in evidence.expected.parasite
-        and not _says_so_only(d)
-    ]
+    undeclared = (d for d in asked if d.rom_code not in evidence.expected.parasite)
+    fed = [d for d in undeclared if _is_fed_from_line(d)]
     if not fed or len(fed) * 2 > len(asked):
         return
     for device in fed:
@@ -135,13 +142,13 @@ def third_wire(evidence: Evidence) -> Iterator[Finding]:
 
 def says_bus_power(evidence: Evidence) -> Iterator[Finding]:
     """Undeclared bus power of devices whose conversions come out all the same."""
-    told = {f.device for f in third_wire(evidence)}
     if any(starved(evidence)):
         return
+    reported = {f.device for f in third_wire(evidence)}
+    undeclared = set(evidence.expected.rom_codes) - set(evidence.expected.parasite)
     for device in evidence.devices:
         code = device.rom_code
-        undeclared = device.on_parasite and code not in evidence.expected.parasite
-        if not undeclared or code in told or code not in evidence.expected.rom_codes:
+        if not device.on_parasite or code not in undeclared - reported:
             continue
         fed = _says_so_only(device)
         busy = [c.took_ms for c in device.conversions if c.took_ms is not None]

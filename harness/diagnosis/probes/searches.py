@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from itertools import chain
 
 from harness.diagnosis.evidence.bus import ScanFacts
 from harness.driver.bus import Bus
@@ -35,18 +36,19 @@ def scan(bus: Bus, scans: int) -> ScanFacts:
             levels = _read_levels(bus)
             low, slots = low + levels.count(0), slots + len(levels)
             bus.adapter.settle()
-    found = Counter(str(rom) for one in whole for rom in one.found)
-    rejected = Counter(str(rom) for one in whole for rom in one.rejected)
-    ends = Counter(end.position for one in whole for end in one.dead_ends)
+    found = chain.from_iterable(one.found for one in whole)
+    rejected = chain.from_iterable(one.rejected for one in whole)
+    ends = chain.from_iterable(one.dead_ends for one in whole)
+    each = tuple(map(_codes, whole))
     return ScanFacts(
         scans=scans,
         whole=len(whole),
-        found=dict(found),
-        each=tuple(map(_codes, whole)),
-        first=_codes(whole[0]) if whole else (),
-        last=_codes(whole[-1]) if whole else (),
-        rejected=dict(rejected),
-        dead_ends=dict(sorted(ends.items())),
+        found=dict(Counter(map(str, found))),
+        each=each,
+        first=each[0] if each else (),
+        last=each[-1] if each else (),
+        rejected=dict(Counter(map(str, rejected))),
+        dead_ends=dict(sorted(Counter(end.position for end in ends).items())),
         troubles=dict(troubles),
         disturbed_passes=sum(one.disturbed_passes for one in whole),
         passes=sum(one.passes for one in whole),

@@ -62,27 +62,16 @@ def read_again_and_again(bus: Bus, rom: RomCode, times: int) -> Blocks:
             bad_at_s.append(at_s)
     counted = Counter(data for _, data in blocks)
     own = own_constants_of(counted, rom.family)
-    good = next(
-        (
-            d
-            for d, _ in counted.most_common()
-            if proved(d, rom.family) and constants_in(d, rom.family) == own
-        ),
-        b"",
-    )
-    usual = good or (counted.most_common(1)[0][0] if counted else b"")
+    good = _most_often_good(counted, rom.family, own)
+    usual = good or next(iter(dict(counted.most_common(1))), b"")
     sorts = {data: _kind(data, rom.family, good) for data in counted}
     kinds = Counter(sorts[data] for _, data in blocks)
     bad_at_s += [at_s for at_s, data in blocks if sorts[data] != "whole"]
     wrong = {data for data in counted if sorts[data] != "whole"}
-    slips = [data for _, data in blocks if good and is_slip(good, data)]
     flips = [
         flips_between(usual, data)
         for _, data in blocks
-        if data != usual
-        and data not in slips
-        and any(data)
-        and not is_broken_off(usual, data)
+        if sorts[data] != "slip" and _is_flipped(usual, data)
     ]
     return Blocks(
         reads=times,
@@ -102,6 +91,19 @@ def read_again_and_again(bus: Bus, rom: RomCode, times: int) -> Blocks:
         usual=usual.hex(" ").upper(),
         bad_at_s=tuple(sorted(bad_at_s)),
     )
+
+
+def _most_often_good(counted: Counter[bytes], family: int, own: bytes) -> bytes:
+    """The most frequent block that can be one and holds the device's own constants."""
+    for data, _ in counted.most_common():
+        if proved(data, family) and constants_in(data, family) == own:
+            return data
+    return b""
+
+
+def _is_flipped(usual: bytes, data: bytes) -> bool:
+    """True if bits of the block differ one by one, and none of it is missing."""
+    return data != usual and any(data) and not is_broken_off(usual, data)
 
 
 def own_constants_of(counted: Counter[bytes], family: int) -> bytes:
