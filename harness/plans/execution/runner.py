@@ -30,6 +30,7 @@ from harness.plans.execution.run_facts import (
 from harness.plans.schema.fixture import Fixture
 from harness.plans.schema.plan import Plan
 from harness.plans.schema.steps import ForEach, Repeat, StepItem, Vary
+from harness.plans.schema.varied.vary import condition_text
 from harness.plans.steps.attempts import after_fault, from_fault
 from harness.plans.steps.context import Context, Operator, title_of
 from harness.plans.steps.dependencies.making_up import make_up_switches
@@ -378,6 +379,8 @@ class Runner:
         """Record a step's start, each result as it comes, and its end."""
         current = self.context.current
         device = current.label if current else None
+        under = condition_text(self.context.condition)
+        facts |= {"under": under} if under and facts["kind"] != "condition" else {}
         self._record("step_started", step=step, **facts, device=device)
         started_s = self._bus.clock.now_s()
         collected: list[CheckResult] = []
@@ -426,11 +429,9 @@ class Runner:
         key = f"{step}/{result.device.rom_code if result.device else ''}"
         self._rounds[key] = self._rounds.get(key, 0) + 1
         self._adapter_loss.take(result)
-        facts = {"condition": c} if (c := self.context.condition) else {}
-        round_ = self._rounds[key]
-        self._record(
-            "check_done", step=step, round=round_, result=result.as_dict(), **facts
-        )
+        under = {"condition": c} if (c := self.context.condition) else {}
+        told = {"round": self._rounds[key], "result": result.as_dict(), **under}
+        self._record("check_done", step=step, **told)
 
     def _record(self, event: str, **fields: Any) -> None:  # noqa: ANN401 - plain facts
         self._journal.record(event, **fields)

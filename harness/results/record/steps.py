@@ -41,6 +41,7 @@ class StepRecord:
         duration_s: seconds on the port's clock, all rounds together.
         started_at: calendar, UTC; empty if never started.
         finished_at: calendar, UTC; empty if it did not finish.
+        condition: settings of the instruments that it ran under, in words; may be empty.
     """
 
     step: str
@@ -51,6 +52,7 @@ class StepRecord:
     duration_s: float = 0.0
     started_at: str = ""
     finished_at: str = ""
+    condition: str = ""
 
 
 def ended_here(
@@ -121,6 +123,7 @@ class StepProgress:
         self.step = step
         self.kind = ""
         self.title = ""
+        self.condition = ""
         self._tallies: dict[DeviceRef | None, DeviceTally] = {}
         self._stated: dict[str, Any] = {}
         self._open = False
@@ -134,6 +137,7 @@ class StepProgress:
         """Take a ``step_started`` in."""
         self._open = True
         self._paused = False
+        self.condition = str(event.get("under", self.condition))
         self._started_at = self._started_at or str(event.get("at", ""))
         self._started_s = now_s
 
@@ -190,6 +194,7 @@ class StepProgress:
             step=self.step,
             kind=self.kind,
             title=self.title,
+            condition=self.condition,
             outcome=Outcome.worst([result.outcome for result in results.values()]),
             results=tuple(results.values()),
             duration_s=duration_s,

@@ -21,6 +21,7 @@ from harness.results.record.run import RunRecord
 from harness.results.record.steps import BAD_OUTCOMES, INTERRUPTED, StepRecord
 from harness.results.recording.page import recording_page
 from harness.results.reports.calendar import moment_text
+from harness.results.reports.corners import corner_matrices
 from harness.results.reports.matrix import anchor_of, matrices
 from harness.results.reports.page import Picture, fill, picture, write_page
 from harness.results.reports.timing import (
@@ -160,6 +161,8 @@ def render(
         troubles=[] if in_box else troubles,
         margins=list(_margins(rows)),
         matrices=list(matrices(record)),
+        corners=list(corner_matrices(record)),
+        worst_corner=summary.worst_corner,
         diagnoses=pages_of(record),
         recording=recording_page(record.recording),
         nights=[(page_of(night), own) for night, own in nights],

@@ -185,12 +185,13 @@ def _cell(found: tuple[StepRecord, Measurement] | None, *, shared: bool) -> Matr
         text=row.value,
         verdict=row.verdict,
         anchor=anchor_of(step),
-        place=_place(m),
+        place=place_between_limits(m),
         limits="" if shared else row.limits,
     )
 
 
-def _place(m: Measurement) -> float | None:
+def place_between_limits(m: Measurement) -> float | None:
+    """Where a value lies between its limits, 0 to 1; None without two limits."""
     if m.low is None or m.high is None or m.high <= m.low or m.bound is not None:
         return None
     if isinstance(m.value, str | bool):

@@ -161,6 +161,7 @@ def summary_lines(summary: Summary, *, failures: bool = True) -> list[ScreenLine
     return [
         verdict_line(summary),
         ScreenLine(counts_text(summary)),
+        *([ScreenLine(summary.worst_corner)] if summary.worst_corner else []),
         *device_lines(summary.devices),
         *shown,
         *remark_lines(summary),

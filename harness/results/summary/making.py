@@ -13,6 +13,7 @@ from harness.results.record.evidence import diagnosis_of
 from harness.results.record.run import RunRecord
 from harness.results.record.steps import BAD_OUTCOMES, StepRecord
 from harness.results.reports.wording import one_line, value_row
+from harness.results.summary.corners import worst_corner
 from harness.results.summary.record import (
     Summary,
     SummaryDevice,
@@ -48,6 +49,7 @@ def summary_of(record: RunRecord) -> Summary:
             if result.outcome in BAD_OUTCOMES
         ),
         remarks=tuple(_remarks(record)),
+        worst_corner=worst_corner(record),
     )
 
 

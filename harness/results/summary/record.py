@@ -111,6 +111,11 @@ class Summary:
         Field(description="what else a reader must know, such as lost lines"),
     ]
 
+    worst_corner: Annotated[
+        str,
+        Field(description="worst device at its worst condition; empty without vary"),
+    ] = ""
+
     @property
     def culprits(self) -> tuple[str, ...]:
         """Who is to blame for the verdict, each once."""

@@ -18,7 +18,9 @@ from harness.plans.schema.files import Fixture, Plan
 from harness.records import Outcome
 from harness.results.journal.writer import Journal
 from harness.results.record.run import RunRecord
+from harness.results.reports.corners import corner_matrices
 from harness.results.reports.rebuild import read_record
+from harness.results.summary.making import summary_of
 from tests.conftest import Operator
 
 Make = Callable[..., Any]
@@ -97,6 +99,31 @@ def test_cold_and_low_alone(run_plan: Make, corners: Make) -> None:
     ran = run_plan(VARY, data)
     bad = [s.title for s in ran.record.steps if s.outcome is Outcome.FAILED]
     assert bad == ["read temperature at 0 degC, 3.3 V"]
+
+
+def test_the_worst_corner_and_the_matrix(run_plan: Make, corners: Make) -> None:
+    """Limits that 40 degC nearly misses: named with its margin; a cell for each corner."""
+    read = "read: {quantity: temperature, low: -5, high: 43}"
+    ran = run_plan(VARY.replace("read: {quantity: temperature}", read), corners())
+    summary = summary_of(ran.record)
+    assert " at 40 degC, 3.3 V, margin of temperature " in summary.worst_corner
+    (matrix,) = corner_matrices(ran.record)
+    (row,) = matrix.rows
+    assert [name for name, _, _ in matrix.columns] == [
+        "0 degC, 3.3 V", "0 degC, 5 V", "40 degC, 3.3 V", "40 degC, 5 V",
+    ]  # fmt: skip
+    assert matrix.family == "margin of temperature, degC"
+    assert [float(cell.text) for cell in row.cells] == [
+        pytest.approx(v, abs=2.0) for v in (5, 5, 3, 3)
+    ]
+
+
+def test_a_device_without_a_value_is_worse(run_plan: Make, corners: Make) -> None:
+    """It is named before any margin, with what happened."""
+    data = corners(conversion_min_v=2.9, needs_more_v_per_k=0.02)
+    ran = run_plan(VARY, data)
+    told = summary_of(ran.record).worst_corner
+    assert told.endswith("at 0 degC, 3.3 V, failed: reading-implausible")
 
 
 def test_a_condition_that_is_not_reached(run_plan: Make, corners: Make) -> None:
