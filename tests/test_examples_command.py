@@ -13,13 +13,22 @@ from harness.errors import UsageError
 ROOT = Path(__file__).parents[1]
 
 
+def _files(folder: Path) -> dict[str, bytes]:
+    """Every file below a folder."""
+    return {
+        str(path.relative_to(folder)): path.read_bytes()
+        for path in folder.rglob("*")
+        if path.is_file()
+    }
+
+
 def test_all_plans_and_fixtures(tmp_path: Path) -> None:
     """Every plan and fixture of the repository is laid out, byte for byte."""
     said = CliRunner().invoke(app, ["examples", "--into", str(tmp_path / "bench")])
     assert said.exit_code == 0, said.output
     for folder in ("test_plans", "fixtures"):
-        made = {p.name: p.read_bytes() for p in (tmp_path / "bench" / folder).iterdir()}
-        assert made == {p.name: p.read_bytes() for p in (ROOT / folder).iterdir()}
+        made = _files(tmp_path / "bench" / folder)
+        assert made == _files(ROOT / folder)
 
 
 def test_never_over_what_is_there(tmp_path: Path) -> None:

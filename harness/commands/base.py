@@ -16,6 +16,7 @@ from harness.results.plots.run import shmoo_lines
 from harness.results.record.run import MAY_BE_ON, RunRecord
 from harness.results.reports.table import plain_lines, verdict_table
 from harness.results.summary.lines import (
+    SCRIPTED_END,
     SIMULATED,
     SIMULATED_END,
     ScreenLine,
@@ -93,7 +94,8 @@ def show_run(
     else:
         print_lines(summary_lines(summary, failures=failures))
         print_texts(more)
-    show_results(folder, style, simulated=summary.simulated)
+    scripted = bool(record.fixture.details.get("scripted"))
+    show_results(folder, style, simulated=summary.simulated, scripted=scripted)
     print_texts(left_on(record))
 
 
@@ -104,19 +106,28 @@ def left_on(record: RunRecord) -> Iterator[str]:
             yield result.shown.message
 
 
-def show_results(folder: Path | None, style: OutputStyle, *, simulated: bool) -> None:
+def show_results(
+    folder: Path | None,
+    style: OutputStyle,
+    *,
+    simulated: bool,
+    scripted: bool = False,
+) -> None:
     """The last lines of a screen: the folder, and whether the bench was simulated.
 
     Args:
         folder: where the results are; None if nothing is left behind.
         style: quiet takes one line for both.
         simulated: true if readings come from a simulated bench.
+        scripted: true if a device on it is played by a script.
     """
     if folder is not None:
         mark = f"{SIMULATED}, " if simulated and style.quiet else ""
         say(f"{mark}results: {folder}")
     if simulated and not style.quiet:
         print_texts([SIMULATED_END])
+    if scripted and not style.quiet:
+        print_texts([SCRIPTED_END])
 
 
 def _show_table(record: RunRecord) -> None:

@@ -9,7 +9,7 @@ from harness.errors import UsageError
 from harness.output import say
 
 _PACKAGE = Path(__file__).parents[1]
-_FOLDERS = ("test_plans", "fixtures")
+_FOLDERS = ("test_plans", "test_plans/humidity", "fixtures")
 
 
 def examples(*, into: Path) -> None:

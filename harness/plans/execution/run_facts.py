@@ -46,12 +46,23 @@ def facts_of_start(
             "sha256": fixture.source.sha256,
             "sockets": [socket.name for socket in fixture.unit_sockets],
             **({"simulated": True} if is_simulated(fixture) else {}),
+            **({"scripted": scripted} if (scripted := _scripted(fixture)) else {}),
             **({"kinds": list(map(_named, kinds.values()))} if kinds else {}),
         },
         **({"kinds": list(map(_whole, kinds.values()))} if kinds else {}),
         allowed_hazards=sorted(map(str, allowed)),
         steps=_leaf_facts(plan),
     )
+
+
+def _scripted(fixture: Fixture) -> list[str]:
+    """Simulated devices that follow a script of the fixture instead of a model."""
+    devices = fixture.simulation.devices if fixture.simulation else ()
+    return [
+        f"{device.socket or 'no socket'} (family {device.family:02X}h)"
+        for device in devices
+        if is_simulated(fixture) and getattr(device, "script", None)
+    ]
 
 
 def _named(kind: Described) -> str:

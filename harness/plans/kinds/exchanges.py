@@ -78,9 +78,10 @@ def _once(session: Session, exchange: Exchange, written: bytes) -> bytes:
 def _until_done(
     session: Session, busy: BusyFirst, written: bytes, *, one_by_one: bool
 ) -> None:
-    began_s = session.clock.now_s()
     slots = 1 if one_by_one else _POLLED
     level = session.transact_bits(written, slots)
+    # from here on: reset and command took time that is none of the device's
+    began_s = session.clock.now_s()
     if busy.must_begin and level[0] == busy.ready:
         session.verify()
         raise ReadingImplausible(

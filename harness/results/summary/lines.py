@@ -17,6 +17,9 @@ from harness.results.summary.record import Summary, SummaryDevice, SummaryFailur
 
 SIMULATED = "SIMULATED"
 SIMULATED_END = f"{SIMULATED} bench: this is no verdict on real devices"
+SCRIPTED_END = (
+    "devices played by a script: no second opinion on the description of their kind"
+)
 
 _MOST_FAILURES = 20
 _MOST_REMARKS = 3

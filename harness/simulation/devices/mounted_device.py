@@ -8,7 +8,7 @@ from typing import Any
 
 from harness.simulation.devices.base import Device, DeviceSurroundings
 from harness.simulation.devices.pin import Phase, Pin
-from harness.simulation.devices.registry import device_kinds
+from harness.simulation.devices.registry import model_of
 from harness.simulation.devices.supply import ParasiteSupply, Supply
 from harness.simulation.devices.supply_pin import ExternalSupply
 from harness.simulation.devices.time_bases import (
@@ -57,7 +57,7 @@ class Station:
         self.is_attached = False
         self.is_destroyed = False
         self.time_base = draw_time_base(settings.time_base, random)
-        self.device: Device[Any] = device_kinds()[settings.family].model(
+        self.device: Device[Any] = model_of(settings)(
             settings=settings, rom=rom, random=random, surroundings=surroundings
         )
         self.supply: Supply

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import importlib
 import pkgutil
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from functools import cache, reduce
 from operator import or_
+from typing import Any
 
 from pydantic import (
     GetCoreSchemaHandler,
@@ -22,7 +23,9 @@ from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 import harness.simulation.devices as package
+from harness.simulation.devices.base import Device
 from harness.simulation.devices.kind import DeviceKind
+from harness.simulation.devices.scripted import Scripted, ScriptSettings
 from harness.simulation.settings.base import prefixed
 from harness.simulation.settings.device import DeviceSettings, parse_family
 
@@ -53,6 +56,13 @@ def _collect(folder: str, kinds: dict[int, DeviceKind]) -> None:
             kinds[kind.family] = kind
 
 
+def model_of(settings: DeviceSettings) -> Callable[..., Device[Any]]:
+    """What makes the behaviour of a device: its script, or the model of its kind."""
+    if isinstance(settings, ScriptSettings):
+        return Scripted
+    return device_kinds()[settings.family].model
+
+
 class OfAnyKind:
     """Marks ``DeviceSettings`` so that pydantic takes the keys of the family named.
 
@@ -69,6 +79,7 @@ class OfAnyKind:
         self, schema: CoreSchema, handler: GetJsonSchemaHandler
     ) -> JsonSchemaValue:
         kinds = [kind.settings for kind in device_kinds().values()]
+        kinds.append(ScriptSettings)
         any_kind: TypeAdapter[DeviceSettings] = TypeAdapter(reduce(or_, kinds))
         return handler(any_kind.core_schema)
 
@@ -84,12 +95,19 @@ def settings_of_kind(value: object) -> DeviceSettings:
         PydanticCustomError: no family that can be simulated.
     """
     family = _family_of(value)
+    if isinstance(value, ScriptSettings):
+        return value
+    if isinstance(value, Mapping) and "script" in value:
+        try:
+            return ScriptSettings.model_validate(value)
+        except ValidationError as error:
+            raise prefixed(error, "script") from None
     kind = device_kinds().get(family) if isinstance(family, int) else None
     if kind is None:
         known = ", ".join(f"0x{family:02X}" for family in device_kinds())
         raise PydanticCustomError(
             "unknown_family",
-            "family must be one that can be simulated: {known}",
+            "family must be one that can be simulated, or have a script: {known}",
             {"known": known},
         )
     try:
