@@ -11,6 +11,7 @@ from harness.diagnosis.causes.table import RULES, judge
 from harness.diagnosis.evidence.bus import (
     DeviceFacts,
     Evidence,
+    ProbeNote,
 )
 from harness.diagnosis.finding import Cause, Finding, Sure, Weight, gathered, ranked
 from tests.diagnosis.sound import (
@@ -130,6 +131,30 @@ def test_who_gets_power_for_the_first_time_did_not_restart() -> None:
     )
     kinds = {f.kind for f in found(devices=(late, probe(OTHER)))}
     assert "restart" not in kinds
+
+
+def test_pulls_at_each_conversion_are_a_restart_not_a_loose_lead() -> None:
+    """Presence pulses of a device that gets its power back while it converts.
+
+    Eight pulls in a quarter of the time: by lot in 0.25^8 of cases.
+    """
+    probes = tuple(
+        ProbeNote(name=name, did="", took_s=took_s)
+        for name, took_s in (
+            ("idle line", 15.0),
+            ("devices", 15.0),
+            ("conversions", 10.0),
+        )
+    )
+    at_s = tuple(31.0 + n for n in range(8))
+    victim = conversions(probe(), power_on=True, marker_kept=False)
+    kinds = [
+        f.kind for f in found(pulls=at_s, probes=probes, devices=(victim, probe(OTHER)))
+    ]
+    assert kinds[0] == "restart"
+    assert "comes-and-goes" not in kinds
+    spread = tuple(4.0 + 4.5 * n for n in range(8))
+    assert "comes-and-goes" in {f.kind for f in found(pulls=spread, probes=probes)}
 
 
 def _verified(*counts: int) -> dict[str, Any]:

@@ -301,6 +301,9 @@ class Clinic:
     ) -> None:
         data, lost = read_raw(self._bus, patient.rom)
         block = proved(data, patient.rom.family)
+        if block is None:
+            # what ended the conversion may spoil this reading too; the next tells what is left
+            block = proved(read_raw(self._bus, patient.rom)[0], patient.rom.family)
         kept = None
         if block is not None and patient.marker:
             kept = block.data[2:4] == patient.marker[:2]

@@ -21,3 +21,13 @@ def fewer_by_chance(hits: int, of: int, other_hits: int, other_of: int) -> float
 def so_few_of_halves(hits: int, of: int) -> float:
     """Chance of so few hits where each try hits in half of the cases or more."""
     return float(sum(comb(of, n) for n in range(hits + 1)) / 2**of)
+
+
+def so_many_of(hits: int, of: int, share: float) -> float:
+    """Chance of so many hits where each try hits with this share."""
+    return float(
+        sum(
+            comb(of, n) * share**n * (1 - share) ** (of - n)
+            for n in range(hits, of + 1)
+        )
+    )

@@ -14,7 +14,7 @@ from harness.diagnosis.evidence.bus import (
     SampleStep,
     ScanFacts,
 )
-from harness.diagnosis.signs.exact import fewer_by_chance, so_few_of_halves
+from harness.diagnosis.signs.exact import fewer_by_chance, so_few_of_halves, so_many_of
 from harness.diagnosis.signs.sign import ERROR, Observation, Sign
 from harness.digits import bound_text, span_text
 from harness.records import Bound
@@ -82,6 +82,26 @@ def _pulls(evidence: Evidence) -> Iterator[Observation]:
         yield Observation(
             sign=Sign.PULLED_MEANWHILE, hits=hits, of=max(hits, 1), text=text
         )
+        yield from _pulls_in_work(evidence)
+
+
+def _pulls_in_work(evidence: Evidence) -> Iterator[Observation]:
+    """Pulls that fall into conversions: by lot their share is that of the time."""
+    until_s, spans = 0.0, []
+    for probe in evidence.probes:
+        spans.append((probe.name, until_s, until_s + probe.took_s))
+        until_s += probe.took_s
+    work = [(a, b) for name, a, b in spans if name == "conversions"]
+    if not work or not evidence.pulls:
+        return
+    share = sum(b - a for a, b in work) / until_s
+    of = len(evidence.pulls)
+    inside = sum(any(a <= at_s <= b for a, b in work) for at_s in evidence.pulls)
+    chance = so_many_of(inside, of, share)
+    text = f"{inside} of {of} long pulls while thermometers convert, {share:.0%} of the time: by chance {chance:.2g}"
+    yield Observation(
+        sign=Sign.PULLS_IN_WORK, hits=int(chance <= ERROR), of=1, text=text
+    )
 
 
 def changed(echoes: Echoes) -> int:

@@ -117,6 +117,8 @@ DEVICE_ROWS = (
                 Sign.POWER_ON_VALUE,
                 Sign.MARKER_GONE,
                 Sign.LOST_AT_OPENING,
+                Sign.PULLS_IN_WORK,
+                Sign.PULLED_MEANWHILE,
                 Sign.RESTARTS_IN_WORK,
             }
         ),

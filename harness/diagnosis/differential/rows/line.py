@@ -82,19 +82,23 @@ LINE_ROWS = (
             {Sign.IDLE_TRANSACTIONS, Sign.IDLE_CHARACTERS, Sign.PULLED_MEANWHILE}
         ),
         # what transacts sends the same each time, and more than a pull
-        predicts=never(Sign.IDLE_UNEVEN, Sign.IDLE_PULLS),
+        predicts=never(Sign.IDLE_UNEVEN, Sign.IDLE_PULLS, Sign.PULLS_IN_WORK),
         would_show="bursts of even length at a steady period",
     ),
     CauseRow(
         cause=Cause.DEVICE,
         kind="signals",
         shows=frozenset({Sign.IDLE_PULLS, Sign.PULLED_MEANWHILE}),
+        # they come whatever is asked
+        predicts=never(Sign.PULLS_IN_WORK),
         would_show="the pulls end when that part's alarm is cleared",
     ),
     CauseRow(
         cause=Cause.DEVICE,
         kind="comes-and-goes",
         shows=frozenset({Sign.IDLE_PULLS, Sign.PULLED_MEANWHILE}),
+        # they come whatever is asked
+        predicts=never(Sign.PULLS_IN_WORK),
         would_show="a device that restarts or is missed at the same times",
     ),
     _noise("spikes"),
