@@ -30,11 +30,7 @@ from harness.quality.moments import (
     require_positive,
 )
 from harness.quality.outliers import outliers
-from harness.quality.proofs.exchange import (
-    FEWEST_FOR_SPREAD,
-    difference_p,
-    ratio_p,
-)
+from harness.quality.proofs.exchange import MOST_EXCHANGED, difference_p, ratio_p
 from harness.quality.unit_counts import units_for_equivalence
 from harness.results.reports.wording import number_text
 
@@ -191,13 +187,12 @@ def compare(
     if equal.verdict is MeanVerdict.EQUAL:
         exchange_p = difference_p(candidate.numbers, baseline.numbers, margin=margin)
     spread_p = None
-    few = min(new.moments.count, old.moments.count) < FEWEST_FOR_SPREAD
-    if spread and not few and spread_margin and spread.high <= spread_margin:
+    if spread and spread_margin and spread.high <= spread_margin:
         spread_p = ratio_p(candidate.numbers, baseline.numbers, margin=spread_margin)
     findings = [
         _of_limits(new),
         _of_means(equal, exchange_p, candidate.unit),
-        _of_spread(spread, new, spread_margin, spread_p, alpha, few=few),
+        _of_spread(spread, new, spread_margin, spread_p, alpha),
     ]
     verdict = max((word for word, _ in findings), key=_GRAVITY.__getitem__)
     return LotComparison(
@@ -315,8 +310,6 @@ def _of_spread(
     margin: float | None,
     exchange_p: float | None,
     alpha: float,
-    *,
-    few: bool,
 ) -> _Finding:
     if spread is None:
         return _of_no_spread(new, margin)
@@ -330,9 +323,7 @@ def _of_spread(
         return LotVerdict.AS_GOOD, f"{ratio}, {rest.format(margin, exchange_p)}"
     if spread.low > margin and spread.levene_p < alpha:
         return LotVerdict.NOT_AS_GOOD, f"{ratio} {interval}, shown above {margin:g}"
-    why = _not_by_exchange(exchange_p)
-    if few:
-        why = f": that takes {FEWEST_FOR_SPREAD} units of each lot"
+    why = _not_by_exchange(exchange_p, new.moments.count)
     return LotVerdict.UNDECIDED, f"{ratio} {interval}, not proved below {margin:g}{why}"
 
 
@@ -342,10 +333,11 @@ def _larger(spread: SpreadRatio, alpha: float) -> _Finding:
     return LotVerdict.AS_GOOD, "not shown to be larger"
 
 
-def _not_by_exchange(exchange_p: float | None) -> str:
+def _not_by_exchange(exchange_p: float | None, units: int) -> str:
     if exchange_p is None:
         return ""
-    return f": exchanging units between the lots does not show it (p {exchange_p:.2g})"
+    some = f" {MOST_EXCHANGED} of its" if units > MOST_EXCHANGED else ""
+    return f": exchanging{some} units between the lots does not show it (p {exchange_p:.2g})"
 
 
 def _of_no_spread(new: LotSummary, margin: float | None) -> _Finding:

@@ -224,7 +224,7 @@ def spread_proofs(
 def test_spreads_at_the_margin() -> None:
     """Ratio exactly at the margin of 1.5, and equal spreads for the power."""
     say(
-        f"\nspread: false proofs at a ratio of {SPREAD}, power at 1; (F interval alone)"
+        f"\nspread: false proofs at a ratio of {SPREAD}, power at 1, percent; (F interval alone)"
     )
     for name, source in ALL.items():
         for counts in ((10, 10), (20, 20), (20, 200), (200, 20), (50, 50), (200, 200)):

@@ -27,7 +27,7 @@ def test_seeds_stay() -> None:
     assert interval._SEED == 20_260_301
     assert interval._DRAWS == 20_000
     assert (shape._SEED, capability._SEED, exchange._SEED) == (20_270, 20_271, 20_272)
-    assert (exchange.RESAMPLES, exchange.FEWEST_FOR_SPREAD) == (1999, 20)
+    assert exchange.RESAMPLES == 1999
     assert (capability._DRAWS_AT_ONCE, capability._TIMES) == (500, 8)
     assert shape._MOST_FOR_SHAPIRO == 5000
 
@@ -126,8 +126,9 @@ def test_two_tests_have_to_agree() -> None:
         by_exchange = ratio_p(first, second, margin=margin, resamples=199) <= 0.05
         found = proves_spread(first, second, margin=margin, resamples=199)
         assert found is (by_f and by_exchange)
-    assert not proves_spread(first[:19], second, margin=9.0, resamples=199)
-    assert proves_spread(first[:20], second, margin=9.0, resamples=199)
+    # two against two: the smallest p that six exchanges give is above the level
+    assert not proves_spread(first[:2], second[:2], margin=1e6, resamples=199)
+    assert proves_spread(first[:10], second, margin=9.0, resamples=199)
     for margin in (0.4, 0.9):
         by_t = equivalence(one, other, margin=margin).p < 0.05
         p = difference_p(first, second, margin=margin, resamples=199)

@@ -12,7 +12,6 @@ from collections.abc import Sequence
 from harness.quality.comparison import equivalence, variance_ratio
 from harness.quality.moments import moments
 from harness.quality.proofs.exchange import (
-    FEWEST_FOR_SPREAD,
     RESAMPLES,
     difference_p,
     ratio_p,
@@ -52,6 +51,6 @@ def proves_spread(
         UsageError: too few values, a lot without spread, or a margin that is none.
     """
     high = variance_ratio(moments(first), moments(second), confidence=1 - 2 * alpha)[3]
-    if high > margin**2 or min(len(first), len(second)) < FEWEST_FOR_SPREAD:
+    if high > margin**2:
         return False
     return ratio_p(first, second, margin=margin, resamples=resamples) <= alpha
