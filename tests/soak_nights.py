@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import signal, stats
 
-from harness.results.soak.record import Nights, SoakRecord
+from harness.results.soak.record import SoakRecord, SoakRecords
 from harness.wire.romcode import RomCode
 
 START = datetime(2026, 3, 1, 20, tzinfo=UTC)
@@ -54,7 +54,7 @@ def night_of(
     """
     rounds, devices = readings.shape
     codes = rom_codes(devices)
-    nights = Nights()
+    nights = SoakRecords()
     nights.add(_stamped("step_started", 0, step="1", kind="soak"))
     nights.add(_start(codes))
     for t_s in happened_s:
@@ -85,7 +85,7 @@ def night_of(
             _stamped("soak_progress", t_s, cycle=cycle, elapsed_s=elapsed_s,
                      readings=values, counts=counts)
         )  # fmt: skip
-    (night,) = nights.nights
+    (night,) = nights.soaks
     return night
 
 

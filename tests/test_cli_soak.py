@@ -69,14 +69,14 @@ def test_killed_and_taken_up_again(files: Make, tmp_path: Path) -> None:
     assert any(
         hint.endswith(f"the run goes on where it was with: {typed}") for hint in hints
     )
-    counted = read_record(journal).nights[0].cycles
+    counted = read_record(journal).soaks[0].cycles
     assert 20 <= counted < 600
     done = run(*asked, "--resume", journal)
     assert done.returncode == 0, done.stderr
     record = read_record(journal)
     assert record.resumed == 1
-    assert record.nights[0].cycles == 600
-    assert record.nights[0].sum_of(SoakCount.READINGS) == 1200
+    assert record.soaks[0].cycles == 600
+    assert record.soaks[0].sum_of(SoakCount.READINGS) == 1200
     assert (into / "report.html").exists()
     again = run(*asked, "--resume", journal)
     assert again.returncode == 2
@@ -108,7 +108,7 @@ def test_events_from_the_command_line(files: Make, tmp_path: Path) -> None:
     assert not (tmp_path / "out").exists()
     happened.write_text("time,text\n40,door opened\n")
     assert run(*asked, "--events", happened).returncode == 0
-    (event,) = read_record(tmp_path / "out" / "journal.jsonl").nights[0].happened
+    (event,) = read_record(tmp_path / "out" / "journal.jsonl").soaks[0].happened
     assert event.text == "door opened"
 
 

@@ -355,7 +355,7 @@ def test_resume(
     path.write_bytes(cut.replace(b"input_a_count", b"counter_a"))
     assert b"counter_a" in path.read_bytes()
     go_on(resume=True)
-    (night,) = read_record(path).nights
+    (night,) = read_record(path).soaks
     assert (night.cycles, night.head.quantity) == (20, "input_a_count")
     assert night.devices
 

@@ -37,7 +37,7 @@ class Resumption:
         run_id: its name.
         last_s: journal time of the last event, seconds.
         last_at: calendar of the last event, UTC.
-        nights: soaks that are open, by step.
+        soaks: that are open, by step.
         finished: soaks that came to their end: outcome by step.
         worst: of the steps that came to their end.
         again: steps that had ended with the adapter's loss, and are done again.
@@ -47,7 +47,7 @@ class Resumption:
     run_id: str
     last_s: float
     last_at: datetime
-    nights: Mapping[str, SoakRecord]
+    soaks: Mapping[str, SoakRecord]
     finished: Mapping[str, Outcome]
     worst: Outcome
     again: tuple[str, ...] = ()
@@ -92,7 +92,7 @@ def read_resumption(journal: Path, plan: Plan, fixture: Fixture) -> Resumption:
         run_id=record.run_id,
         last_s=record.duration_s,
         last_at=datetime.fromisoformat(record.finished_at),
-        nights=_cut_soaks(record, finished),
+        soaks=_cut_soaks(record, finished),
         finished=finished,
         worst=_worst_before(record, again),
         again=again,
@@ -122,7 +122,7 @@ def _finished_conditions(
 
 
 def _finished_soaks(record: RunRecord, again: Collection[str]) -> dict[str, Outcome]:
-    done = {soak.step for soak in record.nights if soak.done and _is_of_its_own(soak)}
+    done = {soak.step for soak in record.soaks if soak.done and _is_of_its_own(soak)}
     return {
         s.step: s.outcome
         for s in record.steps
@@ -133,7 +133,7 @@ def _finished_soaks(record: RunRecord, again: Collection[str]) -> dict[str, Outc
 def _cut_soaks(record: RunRecord, finished: Collection[str]) -> dict[str, SoakRecord]:
     return {
         soak.step: soak
-        for soak in record.nights
+        for soak in record.soaks
         if soak.cycles and soak.step not in finished and _is_of_its_own(soak)
     }
 

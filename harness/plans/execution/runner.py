@@ -115,7 +115,7 @@ class Runner:
             instruments=instruments_of(fixture, bus),
             allowed=allowed,
             events=events,
-            nights=resumed.nights if resumed else {},
+            soaks=resumed.soaks if resumed else {},
             go_on=go_on,
         )
         self._resumed = resumed

@@ -59,7 +59,7 @@ class Context:
         current: the device of the enclosing ``for_each``, or None.
         allowed: hazards that the command line allows.
         events: file of other events, from the command line.
-        nights: soaks of the run that is taken up again, by step.
+        soaks: of the run that is taken up again, by step.
         go_on: command that takes this run up again; empty if not known.
         record_goes_out: called with the ROM code before the first bit of a unit's
             record is sent; raises if it must not be.
@@ -86,7 +86,7 @@ class Context:
     current: DeviceRef | None = None
     allowed: frozenset[Hazard] = frozenset()
     events: Path | None = None
-    nights: Mapping[str, SoakRecord] = field(default_factory=dict)
+    soaks: Mapping[str, SoakRecord] = field(default_factory=dict)
     go_on: str = ""
     record_goes_out: Callable[[str], None] = lambda _rom_code: None
     step: str = ""

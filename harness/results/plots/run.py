@@ -75,8 +75,8 @@ def figures(record: RunRecord) -> Iterator[tuple[str, Figure]]:
     """Each picture with the name of its file; nothing is loaded if there is none."""
     if record.recording is not None:
         yield from recording_figures(record.recording)
-    for night in record.nights:
-        yield from soak_figures(night)
+    for soak in record.soaks:
+        yield from soak_figures(soak)
     rows = timing_rows(record)
     if any(row.device != BUS for row in rows):
         yield "survey", _survey_figure(record, rows)

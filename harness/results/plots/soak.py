@@ -1,4 +1,4 @@
-"""Pictures of a soak: readings and errors over the night, and control charts."""
+"""Pictures of a soak: readings and errors over its time, and control charts."""
 
 from __future__ import annotations
 
@@ -33,61 +33,61 @@ _LONGEST_EVENT_NAME = 24
 _MOST_CHARTS = 4
 
 
-def soak_figures(night: SoakRecord) -> Iterator[tuple[str, Figure]]:
+def soak_figures(soak: SoakRecord) -> Iterator[tuple[str, Figure]]:
     """Each picture of a soak with its name; none if nothing was read."""
-    if any(device.trace.bins for device in night.devices.values()):
-        yield f"soak-{night.step}", _night_figure(night)
+    if any(device.trace.bins for device in soak.devices.values()):
+        yield f"soak-{soak.step}", _soak_figure(soak)
     charts = [
-        (night.label_of(place), course.chart)
-        for place, course in courses(night).by_place.items()
+        (soak.label_of(place), course.chart)
+        for place, course in courses(soak).by_place.items()
         if course.chart is not None
     ]
     if charts:
         charts.sort(key=lambda row: (row[1].judged.p, -row[1].places_out))
-        yield f"soak-chart-{night.step}", _chart_figure(night, charts[:_MOST_CHARTS])
+        yield f"soak-chart-{soak.step}", _chart_figure(soak, charts[:_MOST_CHARTS])
 
 
-def _h(night: SoakRecord, at_s: float) -> float:
-    return (at_s - night.started_s) / 3600
+def _h(soak: SoakRecord, at_s: float) -> float:
+    return (at_s - soak.started_s) / 3600
 
 
-def _night_figure(night: SoakRecord) -> Figure:
+def _soak_figure(soak: SoakRecord) -> Figure:
     """Readings above, errors of each device below, gaps and events through both."""
-    places = list(night.devices)
+    places = list(soak.devices)
     rows = [place for place in places if place != BUS][:_MOST_LINES]
-    marked = len(rows) + len(_events_by_name(night))
+    marked = len(rows) + len(_events_by_name(soak))
     figure = new_figure(10.5, 5.2 + 0.25 * marked)
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=[8, 2 + marked / 2])
-    _draw_readings(upper, night, rows)
-    _draw_errors(lower, night, [*rows, BUS])
+    _draw_readings(upper, soak, rows)
+    _draw_errors(lower, soak, [*rows, BUS])
     for axes in (upper, lower):
-        for gap in night.gaps:
+        for gap in soak.gaps:
             axes.axvspan(
-                _h(night, gap.from_s), _h(night, gap.to_s), color=GREY, alpha=0.3, lw=0
+                _h(soak, gap.from_s), _h(soak, gap.to_s), color=GREY, alpha=0.3, lw=0
             )
         axes.grid(alpha=0.3)
-    start = f"{night.started_at:%Y-%m-%d %H:%M} UTC" if night.started_at else "start"
+    start = f"{soak.started_at:%Y-%m-%d %H:%M} UTC" if soak.started_at else "start"
     lower.set_xlabel(f"hours from {start}; grey: gaps")
     return figure
 
 
-def _draw_readings(axes: Axes, night: SoakRecord, rows: list[str]) -> None:
+def _draw_readings(axes: Axes, soak: SoakRecord, rows: list[str]) -> None:
     for number, place in enumerate(rows):
-        if night.devices[place].trace.bins:
-            _draw_device(axes, night, place, number)
-    for limit in (night.head.low, night.head.high):
+        if soak.devices[place].trace.bins:
+            _draw_device(axes, soak, place, number)
+    for limit in (soak.head.low, soak.head.high):
         if limit is not None:
             axes.axhline(limit, color="black", ls="--", lw=1)
-    quantity = night.head.quantity or "reading"
-    axes.set_ylabel(one_line(f"{quantity}, {night.head.unit}"))
+    quantity = soak.head.quantity or "reading"
+    axes.set_ylabel(one_line(f"{quantity}, {soak.head.unit}"))
     axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=8, frameon=False)
 
 
-def _draw_device(axes: Axes, night: SoakRecord, place: str, number: int) -> None:
+def _draw_device(axes: Axes, soak: SoakRecord, place: str, number: int) -> None:
     """Mean and span of each bin of one device's readings."""
-    device = night.devices[place]
+    device = soak.devices[place]
     bins = device.trace.bins
-    at_h = [_h(night, b.at_s) for b in bins]
+    at_h = [_h(soak, b.at_s) for b in bins]
     colour = _COLOURS[number % len(_COLOURS)]
     dash = _DASHES[number // len(_COLOURS) % len(_DASHES)]
     axes.plot(at_h, [b.mean for b in bins], color=colour, ls=dash, lw=1.2,
@@ -102,27 +102,27 @@ def _draw_device(axes: Axes, night: SoakRecord, place: str, number: int) -> None
     )
 
 
-def _draw_errors(axes: Axes, night: SoakRecord, rows: list[str]) -> None:
+def _draw_errors(axes: Axes, soak: SoakRecord, rows: list[str]) -> None:
     for blame, marker, colour, label in (
         ("bus", "x", VERMILION, "line or device"),
         ("adapter", "s", GREY, "adapter"),
         ("limit", "^", ORANGE, "out of limits"),
     ):
-        marks = [m for m in night.marks if m.blame == blame and m.place in rows]
+        marks = [m for m in soak.marks if m.blame == blame and m.place in rows]
         shown = marks[:_MOST_ERRORS]
         more = f" (first {len(shown)})" if len(shown) < len(marks) else ""
         axes.scatter(
-            [_h(night, m.at_s) for m in shown],
+            [_h(soak, m.at_s) for m in shown],
             [rows.index(m.place) for m in shown],
             marker=marker,
             color=colour,
             s=22,
             label=f"{label}{more}",
         )
-    events = _events_by_name(night)
+    events = _events_by_name(soak)
     for row, (_, at_h) in enumerate(events, start=1):
         axes.scatter(at_h, [-row] * len(at_h), marker="|", color="black")
-    names = [_short_name(night, place) for place in rows]
+    names = [_short_name(soak, place) for place in rows]
     axes.set_yticks(
         [*range(-1, -1 - len(events), -1), *range(len(rows))],
         [*(name for name, _ in events), *names],
@@ -132,14 +132,14 @@ def _draw_errors(axes: Axes, night: SoakRecord, rows: list[str]) -> None:
     axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=8, frameon=False)
 
 
-def _events_by_name(night: SoakRecord) -> list[tuple[str, list[float]]]:
+def _events_by_name(soak: SoakRecord) -> list[tuple[str, list[float]]]:
     """Hours of each event of the event file, the first names and the rest together."""
     found: dict[str, list[float]] = {}
-    for event in night.happened[:_MOST_EVENTS]:
+    for event in soak.happened[:_MOST_EVENTS]:
         name = one_line(event.text)
         if name not in found and len(found) >= _MOST_EVENT_NAMES:
             name = "other events"
-        found.setdefault(_shortened(name), []).append(_h(night, event.from_s))
+        found.setdefault(_shortened(name), []).append(_h(soak, event.from_s))
     return list(found.items())
 
 
@@ -149,16 +149,16 @@ def _shortened(name: str) -> str:
     return f"{name[: _LONGEST_EVENT_NAME - 3]}..."
 
 
-def _short_name(night: SoakRecord, place: str) -> str:
-    return BUS if place == BUS else one_line(night.label_of(place).split()[0])
+def _short_name(soak: SoakRecord, place: str) -> str:
+    return BUS if place == BUS else one_line(soak.label_of(place).split()[0])
 
 
-def _chart_figure(night: SoakRecord, charts: list[tuple[str, Chart]]) -> Figure:
+def _chart_figure(soak: SoakRecord, charts: list[tuple[str, Chart]]) -> Figure:
     figure = new_figure(10.5, 0.6 + 2.3 * len(charts))
     rows = figure.subplots(len(charts), 1, sharex=True, squeeze=False)
     for (label, found), axes in zip(charts, rows[:, 0], strict=True):
-        _draw_chart(axes, night, label, found)
-    shared = len([d for d in night.devices.values() if d.trace.bins]) > 2
+        _draw_chart(axes, soak, label, found)
+    shared = len([d for d in soak.devices.values() if d.trace.bins]) > 2
     less = "; without the movement that all devices share" if shared else ""
     rows[-1, 0].set_xlabel(
         f"hours; limits from the first {charts[0][1].baseline} points (grey){less}"
@@ -166,8 +166,8 @@ def _chart_figure(night: SoakRecord, charts: list[tuple[str, Chart]]) -> Figure:
     return figure
 
 
-def _draw_chart(axes: Axes, night: SoakRecord, label: str, found: Chart) -> None:
-    at_h = [_h(night, point.at_s) for point in found.points]
+def _draw_chart(axes: Axes, soak: SoakRecord, label: str, found: Chart) -> None:
+    at_h = [_h(soak, point.at_s) for point in found.points]
     values = [point.mean for point in found.points]
     axes.plot(at_h, values, color=BLUE, lw=0.8, marker=".", ms=3)
     out = sorted({place for place, _ in found.out})

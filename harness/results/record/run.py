@@ -33,7 +33,7 @@ from harness.results.record.steps import (
 )
 from harness.results.recording.events import RecordingFolding, ShownRecording
 from harness.results.soak.events import GAP
-from harness.results.soak.record import Nights, SoakRecord
+from harness.results.soak.record import SoakRecord, SoakRecords
 
 EXIT_CODES = {
     Outcome.PASSED: 0,
@@ -99,7 +99,7 @@ class RunRecord:
         lines_lost: lines of the journal that could not be read.
         disagreements: where the journal states another verdict than its results.
         resumed: how often it was taken up again after it was cut or ended.
-        nights: what its soaks add up to.
+        soaks: what its soaks add up to.
         recording: what a recording of the line shows, where one was judged; None of a
             run.
         utc_offset_s: zone of the host when the run began, seconds east of UTC; None of
@@ -135,7 +135,7 @@ class RunRecord:
     lines_lost: int = 0
     disagreements: tuple[str, ...] = ()
     resumed: int = 0
-    nights: tuple[SoakRecord, ...] = field(default=(), compare=False)
+    soaks: tuple[SoakRecord, ...] = field(default=(), compare=False)
     recording: ShownRecording | None = None
     ended_by: str = ""
     damage: tuple[str, ...] = ()
@@ -223,7 +223,7 @@ class Folding:
         self._lines_lost = 0
         self._damage: list[str] = []
         self._resumed = 0
-        self._nights = Nights()
+        self._nights = SoakRecords()
         self._recording = RecordingFolding()
         self._takers = {
             "run_started": self._take_run_started,
@@ -288,7 +288,7 @@ class Folding:
             damage=tuple(self._damage),
             disagreements=tuple(disagreements),
             resumed=self._resumed,
-            nights=self._nights.nights,
+            soaks=self._nights.soaks,
             recording=self._recording.recording,
             ended_by=self._ended_by if ending is Ending.INTERRUPTED else "",
             utc_offset_s=_offset_of(self._start),
@@ -313,7 +313,7 @@ class Folding:
         self, steps: list[StepRecord], found: Outcome, ending: Ending
     ) -> CheckResult | None:
         """What went wrong with the run and shows in none of its steps."""
-        if twice := sum(night.twice for night in self._nights.nights):
+        if twice := sum(soak.twice for soak in self._nights.soaks):
             return _overlap(twice)
         if ending is Ending.COMPLETE:
             stated = Outcome(self._done["outcome"])

@@ -147,8 +147,8 @@ def render(
     in_box = len(troubles) <= _MOST_IN_BOX
     rows = timing_rows(record)
     shown = list(_pictures(record)) if pictures else []
-    nights = [(night, _of_night(night, shown)) for night in record.nights]
-    drawn = [picture for _, own in nights for picture in own]
+    soaks = [(soak, _of_night(soak, shown)) for soak in record.soaks]
+    drawn = [picture for _, own in soaks for picture in own]
     return fill(
         "report.html.j2",
         record=record,
@@ -165,7 +165,7 @@ def render(
         worst_corner=summary.worst_corner,
         diagnoses=pages_of(record),
         recording=recording_page(record.recording),
-        nights=[(page_of(night), own) for night, own in nights],
+        soaks=[(page_of(soak), own) for soak, own in soaks],
         pictures=[picture for picture in shown if picture not in drawn],
         steps=[_step(step) for step in record.steps],
         facts=[(name, one_line(value)) for name, value in run_facts(record)],
@@ -181,9 +181,9 @@ def _pictures(record: RunRecord) -> Iterator[ShownPicture]:
         )
 
 
-def _of_night(night: SoakRecord, shown: list[ShownPicture]) -> list[ShownPicture]:
+def _of_night(soak: SoakRecord, shown: list[ShownPicture]) -> list[ShownPicture]:
     """The pictures of one soak: they stand at its timeline."""
-    names = {f"soak-{night.step}.svg", f"soak-chart-{night.step}.svg"}
+    names = {f"soak-{soak.step}.svg", f"soak-chart-{soak.step}.svg"}
     return [picture for picture in shown if picture.file in names]
 
 

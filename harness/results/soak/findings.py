@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from harness.quality.bursts import bursts, clustering
 from harness.quality.rates import proportion_at_most, proportion_bounds
 from harness.results.soak.events import SoakCount
-from harness.results.soak.record import BUS, DeviceNight, Mark, SoakRecord, TimeSpan
+from harness.results.soak.record import BUS, DeviceSoak, Mark, SoakRecord, TimeSpan
 
 ALPHA = 0.01
 """Chance of a finding where there is nothing to find, over all places together."""
@@ -55,17 +55,17 @@ class Claim:
     confidence: float
 
 
-def confidence_of(night: SoakRecord) -> float:
+def confidence_of(soak: SoakRecord) -> float:
     """The confidence that the plan asks for."""
-    return night.head.outlook.confidence
+    return soak.head.outlook.confidence
 
 
-def claims(night: SoakRecord) -> Iterator[Claim]:
+def claims(soak: SoakRecord) -> Iterator[Claim]:
     """The bus, then each device that was asked (Clopper and Pearson)."""
-    confidence = confidence_of(night)
-    rows = [(BUS, night.failed, night.asked)]
+    confidence = confidence_of(soak)
+    rows = [(BUS, soak.failed, soak.asked)]
     rows += [
-        (d.label, d.counts[SoakCount.FAILED], d.asked) for d in night.devices.values()
+        (d.label, d.counts[SoakCount.FAILED], d.asked) for d in soak.devices.values()
     ]
     for label, failed, asked in rows:
         if asked:
@@ -99,16 +99,16 @@ def is_excess(count: int, total: int, share: float, *, looks: int = 1) -> bool:
     )
 
 
-def errors_of(night: SoakRecord) -> list[Mark]:
+def errors_of(soak: SoakRecord) -> list[Mark]:
     """Errors of line and devices; of one place in one round only the first."""
-    first = {(m.cycle, m.place): m for m in reversed(night.marks) if m.blame == "bus"}
+    first = {(m.cycle, m.place): m for m in reversed(soak.marks) if m.blame == "bus"}
     return sorted(first.values(), key=lambda mark: mark.at_s)
 
 
-def round_s(night: SoakRecord) -> float:
+def round_s(soak: SoakRecord) -> float:
     """Time from round to round as it was, seconds."""
-    planned_s = night.head.outlook.every_s
-    return max(planned_s, night.elapsed_s / max(1, night.cycles), 0.1)
+    planned_s = soak.head.outlook.every_s
+    return max(planned_s, soak.elapsed_s / max(1, soak.cycles), 0.1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,17 +126,17 @@ class Scatter:
     events: tuple[TimeSpan, ...]
 
 
-def scatter(night: SoakRecord) -> Scatter:
+def scatter(soak: SoakRecord) -> Scatter:
     """Bursts or chance: index of dispersion over equal stretches of rounds."""
-    errors = errors_of(night)
+    errors = errors_of(soak)
     if not errors:
         return Scatter(text="", bursty=False, events=())
-    events = _events(night, errors)
-    intervals = min(_MOST_INTERVALS, night.cycles)
+    events = _events(soak, errors)
+    intervals = min(_MOST_INTERVALS, soak.cycles)
     if len(errors) < _FEWEST_ERRORS or intervals < _FEWEST_INTERVALS:
         text = f"{len(errors)} errors are too few to tell bursts from chance"
         return Scatter(text=text, bursty=False, events=events)
-    counts, rounds = _counted(errors, night, intervals)
+    counts, rounds = _counted(errors, soak, intervals)
     found = clustering(counts, exposure=rounds)
     bursty = found.p < ALPHA
     how = (
@@ -152,27 +152,27 @@ def scatter(night: SoakRecord) -> Scatter:
     return Scatter(text=text, bursty=bursty, events=events)
 
 
-def big_bursts(night: SoakRecord, found: Scatter) -> list[tuple[TimeSpan, list[str]]]:
+def big_bursts(soak: SoakRecord, found: Scatter) -> list[tuple[TimeSpan, list[str]]]:
     """The bursts of three errors and more, each with whom it struck."""
     if not found.bursty:
         return []
-    errors = errors_of(night)
+    errors = errors_of(soak)
     rows = []
     for span in found.events:
         inside = [m for m in errors if span.from_s <= m.at_s <= span.to_s]
         if len(inside) >= _SMALLEST_BURST:
-            whom = sorted({night.label_of(m.place) for m in inside})
+            whom = sorted({soak.label_of(m.place) for m in inside})
             rows.append((span, whom))
     return rows
 
 
-def _events(night: SoakRecord, errors: Sequence[Mark]) -> tuple[TimeSpan, ...]:
+def _events(soak: SoakRecord, errors: Sequence[Mark]) -> tuple[TimeSpan, ...]:
     """Errors close together as one event; none spans the cut between two runs."""
     by_part: dict[int, list[float]] = {}
     for mark in errors:
-        part = night.tested.part_of(mark.at_s)
+        part = soak.tested.part_of(mark.at_s)
         by_part.setdefault(part, []).append(mark.at_s)
-    gap_s = _LIKE_ONE * round_s(night)
+    gap_s = _LIKE_ONE * round_s(soak)
     return tuple(
         TimeSpan(from_s=group.first_s, to_s=group.last_s, text=f"{group.errors} errors")
         for times_s in by_part.values()
@@ -181,11 +181,11 @@ def _events(night: SoakRecord, errors: Sequence[Mark]) -> tuple[TimeSpan, ...]:
 
 
 def _counted(
-    errors: Sequence[Mark], night: SoakRecord, intervals: int
+    errors: Sequence[Mark], soak: SoakRecord, intervals: int
 ) -> tuple[list[int], list[int]]:
     """Errors and rounds of each of so many stretches of the soak."""
     counts, rounds = [0] * intervals, [0] * intervals
-    last = max(night.cycles, *(mark.cycle for mark in errors))
+    last = max(soak.cycles, *(mark.cycle for mark in errors))
     for mark in errors:
         counts[min(max(mark.cycle - 1, 0) * intervals // last, intervals - 1)] += 1
     bounds = [-(-number * last // intervals) for number in range(intervals + 1)]
@@ -194,10 +194,10 @@ def _counted(
     return counts, rounds
 
 
-def whom(night: SoakRecord) -> str:
+def whom(soak: SoakRecord) -> str:
     """Whether errors favour one device, in words; empty with nothing to report."""
-    counts = Counter(m.place for m in errors_of(night) if m.place != BUS)
-    devices = {p: d for p, d in night.devices.items() if d.asked}
+    counts = Counter(m.place for m in errors_of(soak) if m.place != BUS)
+    devices = {p: d for p, d in soak.devices.items() if d.asked}
     total, looks = counts.total(), len(devices)
     if not total or looks < 2:
         return ""
@@ -209,9 +209,7 @@ def whom(night: SoakRecord) -> str:
     return "errors favour no device: look at line, supply or adapter"
 
 
-def _favoured(
-    devices: Mapping[str, DeviceNight], counts: Counter[str]
-) -> Iterator[str]:
+def _favoured(devices: Mapping[str, DeviceSoak], counts: Counter[str]) -> Iterator[str]:
     """Devices with more errors than their share of all readings gives by chance."""
     total, asked = counts.total(), sum(device.asked for device in devices.values())
     for place, device in devices.items():
@@ -221,22 +219,22 @@ def _favoured(
             yield f"{device.label}: {count} of {total}, {expected}"
 
 
-def hours(night: SoakRecord, events: Iterable[TimeSpan]) -> str:
+def hours(soak: SoakRecord, events: Iterable[TimeSpan]) -> str:
     """Whether errors favour an hour of the day, in words; empty if not."""
-    total_asked = sum(night.asked_at.values())
+    total_asked = sum(soak.asked_at.values())
     struck = Counter(
         at.hour
         for event in events
-        if (at := night.calendar_of(event.from_s)) is not None
+        if (at := soak.calendar_of(event.from_s)) is not None
     )
     total = sum(struck.values())
     hours_named = [
         f"{hour:02d}:00 to {(hour + 1) % 24:02d}:00 UTC: {count} of {total}, "
-        f"{total * night.asked_at[hour] / total_asked:.3g} expected"
+        f"{total * soak.asked_at[hour] / total_asked:.3g} expected"
         for hour, count in sorted(struck.items())
         if total_asked
         and is_excess(
-            count, total, night.asked_at[hour] / total_asked, looks=len(night.asked_at)
+            count, total, soak.asked_at[hour] / total_asked, looks=len(soak.asked_at)
         )
     ]
     return (
@@ -244,20 +242,20 @@ def hours(night: SoakRecord, events: Iterable[TimeSpan]) -> str:
     )
 
 
-def followers(night: SoakRecord, events: Sequence[TimeSpan]) -> list[str]:
+def followers(soak: SoakRecord, events: Sequence[TimeSpan]) -> list[str]:
     """What of the event file errors follow, and what not, in words."""
-    if not night.happened:
+    if not soak.happened:
         return []
-    within_s = night.head.events_within_s
+    within_s = soak.head.events_within_s
     by_text: dict[str, list[float]] = {}
-    for happening in night.happened:
+    for happening in soak.happened:
         by_text.setdefault(happening.text, []).append(happening.from_s)
     texts = sorted(by_text, key=lambda text: (-len(by_text[text]), text))[:_MOST_TEXTS]
     lines = []
-    offsets = _offsets(night, events)
+    offsets = _offsets(soak, events)
     for text in texts:
         windows = _windows(by_text[text], within_s)
-        share = _share(night, windows, offsets)
+        share = _share(soak, windows, offsets)
         if not events:
             lines.append(
                 f"{text!r} happened {_times(by_text[text])}, and no error came at all"
@@ -277,17 +275,16 @@ def _times(starts_s: Sequence[float]) -> str:
     return "once" if len(starts_s) == 1 else f"{len(starts_s)} times"
 
 
-def _offsets(night: SoakRecord, events: Sequence[TimeSpan]) -> list[float]:
+def _offsets(soak: SoakRecord, events: Sequence[TimeSpan]) -> list[float]:
     """How long before the end of its round each error event began; the first many."""
-    cycles = {m.at_s: m.cycle for m in night.marks}
+    cycles = {m.at_s: m.cycle for m in soak.marks}
     return [
-        e.from_s - night.tested.ended_s(cycles[e.from_s])
-        for e in events[:_MOST_OFFSETS]
+        e.from_s - soak.tested.ended_s(cycles[e.from_s]) for e in events[:_MOST_OFFSETS]
     ]
 
 
 def _share(
-    night: SoakRecord, windows: Sequence[tuple[float, float]], offsets: Sequence[float]
+    soak: SoakRecord, windows: Sequence[tuple[float, float]], offsets: Sequence[float]
 ) -> float:
     """Share of the tries in the windows, had each event come in any other round.
 
@@ -296,7 +293,7 @@ def _share(
     is at most as spread as the binomial number of their mean (Hoeffding 1956, from
     memory), so the test stays on the safe side.
     """
-    rounds_s = night.tested.rounds_s
+    rounds_s = soak.tested.rounds_s
     if not rounds_s or not windows:
         return 0.0
     shifts = sorted(offsets)[:: max(1, len(offsets) // 50)] or [0.0]

@@ -19,7 +19,7 @@ from harness.results.soak.findings import (
     scatter,
     whom,
 )
-from harness.results.soak.record import BUS, DeviceNight, SoakRecord
+from harness.results.soak.record import BUS, DeviceSoak, SoakRecord
 from harness.results.soak.shared import courses
 from harness.results.soak.trace import ValueTrace
 
@@ -55,58 +55,58 @@ class Page:
     margins: tuple[tuple[str, ...], ...]
 
 
-def page_of(night: SoakRecord) -> Page:
+def page_of(soak: SoakRecord) -> Page:
     """The page of one soak."""
-    found = scatter(night)
-    over_time = courses(night)
+    found = scatter(soak)
+    over_time = courses(soak)
     return Page(
-        title=f"step {night.step}: {night.head.quantity or 'soak'}",
-        before=night.head.sentences,
-        summary=tuple(_summary(night, found, over_time)),
-        moments=tuple(_timeline(night, found)),
-        claims=tuple(_claims(night)),
-        devices=tuple(_devices(night, over_time)),
-        margins=tuple(_margins(night)),
+        title=f"step {soak.step}: {soak.head.quantity or 'soak'}",
+        before=soak.head.sentences,
+        summary=tuple(_summary(soak, found, over_time)),
+        moments=tuple(_timeline(soak, found)),
+        claims=tuple(_claims(soak)),
+        devices=tuple(_devices(soak, over_time)),
+        margins=tuple(_margins(soak)),
     )
 
 
-def _summary(night: SoakRecord, found: Scatter, over_time: Courses) -> Iterator[str]:
-    readings, lost = night.sum_of(SoakCount.READINGS), night.sum_of(SoakCount.LOST)
+def _summary(soak: SoakRecord, found: Scatter, over_time: Courses) -> Iterator[str]:
+    readings, lost = soak.sum_of(SoakCount.READINGS), soak.sum_of(SoakCount.LOST)
     yield (
-        f"{night.cycles} rounds in {_hours(night.elapsed_s)}: {readings} readings, {lost} "
-        f"lost, {night.sum_of(SoakCount.INVALID)} invalid through the adapter, "
-        f"{night.sum_of(SoakCount.RETRIES)} retries, {night.sum_of(SoakCount.OUT_OF_LIMITS)} out of limits"
+        f"{soak.cycles} rounds in {_hours(soak.elapsed_s)}: {readings} readings, {lost} "
+        f"lost, {soak.sum_of(SoakCount.INVALID)} invalid through the adapter, "
+        f"{soak.sum_of(SoakCount.RETRIES)} retries, {soak.sum_of(SoakCount.OUT_OF_LIMITS)} out of limits"
     )
-    if night.stopped:
-        yield night.stopped
-    if night.resumed:
+    if soak.stopped:
+        yield soak.stopped
+    if soak.resumed:
         yield (
-            f"cut and taken up again: {night.resumed}; the time between is no time under "
+            f"cut and taken up again: {soak.resumed}; the time between is no time under "
             "test"
         )
-    yield from _claim_sentences(night)
-    yield from _over_time(night, over_time)
+    yield from _claim_sentences(soak)
+    yield from _over_time(soak, over_time)
     if not found.text:
         yield "no error of line or devices"
-        yield from followers(night, found.events)
+        yield from followers(soak, found.events)
         return
     yield f"errors came {found.text}" if " times as wide" in found.text else found.text
-    yield from filter(None, (whom(night), hours(night, found.events)))
-    yield from followers(night, found.events)
-    if len(night.marks) < night.single_errors:
-        yield f"of {night.single_errors} single errors the first {len(night.marks)} are looked at here"
+    yield from filter(None, (whom(soak), hours(soak, found.events)))
+    yield from followers(soak, found.events)
+    if len(soak.marks) < soak.single_errors:
+        yield f"of {soak.single_errors} single errors the first {len(soak.marks)} are looked at here"
 
 
-def _over_time(night: SoakRecord, found: Courses) -> Iterator[str]:
+def _over_time(soak: SoakRecord, found: Courses) -> Iterator[str]:
     """What all readings share, once, and which devices drift or change."""
-    unit = f" {night.head.unit}" if night.head.unit else ""
+    unit = f" {soak.head.unit}" if soak.head.unit else ""
     shared = found.shared
     if shared is not None and shared.is_sure:
-        yield _of_shared(night, shared, unit)
-    if drifting := list(_drifting(night, found, unit)):
+        yield _of_shared(soak, shared, unit)
+    if drifting := list(_drifting(soak, found, unit)):
         yield f"drift: {'; '.join(drifting)}"
     changed = [
-        night.label_of(place)
+        soak.label_of(place)
         for place, course in found.by_place.items()
         if course.chart is not None and course.chart.is_out_of_control
     ]
@@ -114,25 +114,25 @@ def _over_time(night: SoakRecord, found: Courses) -> Iterator[str]:
         yield f"out of control, more signals than chance gives: {'; '.join(changed)}"
 
 
-def _drifting(night: SoakRecord, found: Courses, unit: str) -> Iterator[str]:
+def _drifting(soak: SoakRecord, found: Courses, unit: str) -> Iterator[str]:
     for place, course in found.by_place.items():
         drift = course.drift
         if drift is not None and drift.is_sure and not course.follows:
-            yield f"{night.label_of(place)} {drift.change:+.2g}{unit} {course.against}"
+            yield f"{soak.label_of(place)} {drift.change:+.2g}{unit} {course.against}"
 
 
-def _of_shared(night: SoakRecord, shared: Shared, unit: str) -> str:
+def _of_shared(soak: SoakRecord, shared: Shared, unit: str) -> str:
     text = (
         f"all devices share a movement of {shared.span:.2g}{unit} (lowest "
-        f"{_when(night, shared.lowest_s)}, highest {_when(night, shared.highest_s)})"
+        f"{_when(soak, shared.lowest_s)}, highest {_when(soak, shared.highest_s)})"
     )
     if shared.line is not None and shared.line.is_sure:
         text += f", {shared.line.change:+.2g}{unit} of it along a straight line"
     return f"{text}: surroundings, or supply and adapter; no device drifts by it"
 
 
-def _claim_sentences(night: SoakRecord) -> Iterator[str]:
-    for claim in claims(night):
+def _claim_sentences(soak: SoakRecord) -> Iterator[str]:
+    for claim in claims(soak):
         if claim.label == BUS:
             yield (
                 f"demonstrated at {100 * claim.confidence:g} % confidence: of all attempts "
@@ -141,8 +141,8 @@ def _claim_sentences(night: SoakRecord) -> Iterator[str]:
             )
 
 
-def _claims(night: SoakRecord) -> Iterator[tuple[str, ...]]:
-    for claim in claims(night):
+def _claims(soak: SoakRecord) -> Iterator[tuple[str, ...]]:
+    for claim in claims(soak):
         yield (
             claim.label,
             str(claim.failed),
@@ -156,8 +156,8 @@ def _rate(share: float) -> str:
     return number_text(float(share))
 
 
-def _devices(night: SoakRecord, over_time: Courses) -> Iterator[tuple[str, ...]]:
-    for place, device in night.devices.items():
+def _devices(soak: SoakRecord, over_time: Courses) -> Iterator[tuple[str, ...]]:
+    for place, device in soak.devices.items():
         if place == BUS:
             continue
         counts = device.counts
@@ -175,7 +175,7 @@ def _devices(night: SoakRecord, over_time: Courses) -> Iterator[tuple[str, ...]]
             ),
             _number(device.highest),
             _drift_text(over_time.by_place.get(place)),
-            _chart_text(night, over_time.by_place.get(place)),
+            _chart_text(soak, over_time.by_place.get(place)),
         )
 
 
@@ -183,7 +183,7 @@ def _number(value: float | None) -> str:
     return "-" if value is None else number_text(float(value))
 
 
-def _errors(device: DeviceNight) -> str:
+def _errors(device: DeviceSoak) -> str:
     return ", ".join(
         f"{name.removeprefix(ERROR)} {count}"
         for name, count in sorted(device.counts.items())
@@ -205,26 +205,26 @@ def _drift_text(course: DeviceCourse | None) -> str:
     return f"{text}, {course.against}"
 
 
-def _chart_text(night: SoakRecord, course: DeviceCourse | None) -> str:
+def _chart_text(soak: SoakRecord, course: DeviceCourse | None) -> str:
     found = course.chart if course is not None else None
     if found is None:
         return "no chart: too few points, or none differ"
     if not found.is_out_of_control:
         return f"in control: {found.judged.text} ({found.rules})"
     return (
-        f"out of control: {found.judged.text}{_first_out(night, found)} ({found.rules})"
+        f"out of control: {found.judged.text}{_first_out(soak, found)} ({found.rules})"
     )
 
 
-def _first_out(night: SoakRecord, found: Chart) -> str:
+def _first_out(soak: SoakRecord, found: Chart) -> str:
     if not found.out:
         return ""
     place, rule = found.out[0]
-    return f"; first {_when(night, found.points[place].at_s)}: {rule}"
+    return f"; first {_when(soak, found.points[place].at_s)}: {rule}"
 
 
-def _margins(night: SoakRecord) -> Iterator[tuple[str, ...]]:
-    for place, device in night.devices.items():
+def _margins(soak: SoakRecord) -> Iterator[tuple[str, ...]]:
+    for place, device in soak.devices.items():
         for name, trace in device.margins.items():
             low, high = device.limits[name]
             label = device.label or ("line" if place == BUS else place)
@@ -252,12 +252,12 @@ def _signed(change: float) -> str:
     return f"{'+' if change > 0 else ''}{number_text(change)}"
 
 
-def _timeline(night: SoakRecord, found: Scatter) -> Iterator[tuple[str, str, str]]:
+def _timeline(soak: SoakRecord, found: Scatter) -> Iterator[tuple[str, str, str]]:
     """Errors, gaps and events in one order; of very many of a sort the first."""
-    moments, events = _moments(night, found), _events(night, found)
+    moments, events = _moments(soak, found), _events(soak, found)
     rows = [*moments[:_MOST_MOMENTS], *events[:_MOST_EVENTS]]
     for at_s, text, after in sorted(rows, key=lambda row: row[0]):
-        yield _when(night, at_s), text, after
+        yield _when(soak, at_s), text, after
     for what, more in (
         ("errors and gaps", len(moments) - _MOST_MOMENTS),
         ("events", len(events) - _MOST_EVENTS),
@@ -270,32 +270,32 @@ _Row = tuple[float, str, str]
 """When, what, and what came after it."""
 
 
-def _moments(night: SoakRecord, found: Scatter) -> list[_Row]:
+def _moments(soak: SoakRecord, found: Scatter) -> list[_Row]:
     rows = [(span.from_s, f"burst of {span.text}: {', '.join(names)}")
-            for span, names in big_bursts(night, found)]  # fmt: skip
+            for span, names in big_bursts(soak, found)]  # fmt: skip
     rows += [
         (gap.from_s, f"gap of {gap.to_s - gap.from_s:.0f} s: {gap.text}")
-        for gap in night.gaps
+        for gap in soak.gaps
     ]
     if not found.bursty:
         rows += [
-            (mark.at_s, f"{mark.kind}, {night.label_of(mark.place)}: {mark.message}")
-            for mark in night.marks
+            (mark.at_s, f"{mark.kind}, {soak.label_of(mark.place)}: {mark.message}")
+            for mark in soak.marks
             if mark.blame == "bus"
         ]
     rows += [
-        (mark.at_s, f"out of limits, {night.label_of(mark.place)}: {mark.message}")
-        for mark in night.marks
+        (mark.at_s, f"out of limits, {soak.label_of(mark.place)}: {mark.message}")
+        for mark in soak.marks
         if mark.blame == "limit"
     ]
     return [(at_s, text, "") for at_s, text in sorted(rows, key=lambda row: row[0])]
 
 
-def _events(night: SoakRecord, found: Scatter) -> list[_Row]:
+def _events(soak: SoakRecord, found: Scatter) -> list[_Row]:
     """Each line of the event file, whether errors came after it or not."""
-    within_s = night.head.events_within_s
+    within_s = soak.head.events_within_s
     rows = []
-    for event in sorted(night.happened, key=lambda span: span.from_s):
+    for event in sorted(soak.happened, key=lambda span: span.from_s):
         after = sum(
             event.from_s <= error.from_s <= event.from_s + within_s
             for error in found.events
@@ -305,9 +305,9 @@ def _events(night: SoakRecord, found: Scatter) -> list[_Row]:
     return rows
 
 
-def _when(night: SoakRecord, at_s: float) -> str:
-    at = night.calendar_of(at_s)
-    after = _hours(at_s - night.started_s)
+def _when(soak: SoakRecord, at_s: float) -> str:
+    at = soak.calendar_of(at_s)
+    after = _hours(at_s - soak.started_s)
     return f"{at:%Y-%m-%d %H:%M:%S} UTC, after {after}" if at else f"after {after}"
 
 

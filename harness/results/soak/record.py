@@ -81,7 +81,7 @@ class TimeSpan:
 
 
 @dataclass(slots=True)
-class DeviceNight:
+class DeviceSoak:
     """One device over a soak.
 
     Attributes:
@@ -156,7 +156,7 @@ class SoakRecord:
         self.cycles = 0
         self.elapsed_s = 0.0
         self.tested = TestTime(at_s)
-        self.devices: dict[str, DeviceNight] = {}
+        self.devices: dict[str, DeviceSoak] = {}
         self.bus: Counter[str] = Counter()
         self.marks: list[Mark] = []
         self.single_errors = 0
@@ -214,8 +214,8 @@ class SoakRecord:
         """Tries that line or device spoilt."""
         return self.bus[SoakCount.FAILED] + self.sum_of(SoakCount.FAILED)
 
-    def _device(self, rom_code: str) -> DeviceNight:
-        return self.devices.setdefault(rom_code, DeviceNight())
+    def _device(self, rom_code: str) -> DeviceSoak:
+        return self.devices.setdefault(rom_code, DeviceSoak())
 
     def _take_start(self, event: dict[str, Any]) -> None:
         self.head = STARTED.read(event)
@@ -346,7 +346,7 @@ def _calendar(text: str) -> datetime | None:
         return None
 
 
-class Nights:
+class SoakRecords:
     """The soaks of a run while its events come in."""
 
     def __init__(self) -> None:
@@ -374,13 +374,13 @@ class Nights:
             self._chosen(event).add(event)
 
     def _resume(self, event: dict[str, Any]) -> None:
-        for night in self._nights:
-            if night.step in (event.get("again") or ()):
-                night.done = False
-            night.take_pause(event)
+        for soak in self._nights:
+            if soak.step in (event.get("again") or ()):
+                soak.done = False
+            soak.take_pause(event)
 
     def _chosen(self, event: dict[str, Any]) -> SoakRecord:
-        """The night that an event belongs to."""
+        """The soak that an event belongs to."""
         name, still_open = event["event"], self._still_open()
         if name == "soak_resumed" and still_open is not None:
             self._night = still_open
@@ -398,6 +398,6 @@ class Nights:
         return last if last and last.step == self._step and not last.done else None
 
     @property
-    def nights(self) -> tuple[SoakRecord, ...]:
+    def soaks(self) -> tuple[SoakRecord, ...]:
         """Each soak, in the order of their starts."""
         return tuple(self._nights)

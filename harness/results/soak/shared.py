@@ -101,19 +101,19 @@ class Courses:
 _known: WeakKeyDictionary[SoakRecord, tuple[float, Courses]] = WeakKeyDictionary()
 
 
-def courses(night: SoakRecord) -> Courses:
+def courses(soak: SoakRecord) -> Courses:
     """What the readings of a soak do over time; worked out once for each state."""
-    known = _known.get(night)
-    if known is None or known[0] != night.now_s:
-        known = (night.now_s, _courses(night))
-        _known[night] = known
+    known = _known.get(soak)
+    if known is None or known[0] != soak.now_s:
+        known = (soak.now_s, _courses(soak))
+        _known[soak] = known
     return known[1]
 
 
-def _courses(night: SoakRecord) -> Courses:
+def _courses(soak: SoakRecord) -> Courses:
     bins = {
         place: device.trace.bins
-        for place, device in night.devices.items()
+        for place, device in soak.devices.items()
         if place != BUS and device.trace.bins
     }
     if not bins:

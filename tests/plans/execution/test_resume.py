@@ -109,7 +109,7 @@ def test_power_cut_and_resume(go: Make, two: Make, tmp_path: Path) -> None:
     go(two(faults=[fault]))
     path = cut(tmp_path, cycles=50)
     before = path.read_bytes()
-    lost = read_record(path).nights[0].sum_of(SoakCount.LOST)
+    lost = read_record(path).soaks[0].sum_of(SoakCount.LOST)
     record = go(two("21:00:00"), resume=True)
     assert path.read_bytes() == before  # not a byte of the first part is touched
     assert (path.with_name("journal.2.jsonl")).exists()
@@ -120,7 +120,7 @@ def test_power_cut_and_resume(go: Make, two: Make, tmp_path: Path) -> None:
     assert values(record)["lost_readings"] == lost > 0
     assert values(record, "S1")["readings"] == 120
     assert values(record, "S1")["temperature_lowest"] == 20.0
-    (night,) = record.nights
+    (night,) = record.soaks
     assert (night.cycles, night.resumed) == (120, 1)
     assert (
         night.sum_of(SoakCount.READINGS)
@@ -173,7 +173,7 @@ def test_finished_soaks_stand(go: Make, two: Make, tmp_path: Path) -> None:
     record = go(two("21:30:00"), resume=True)
     assert record.outcome is Outcome.PASSED
     assert values(record)["cycles"] == 120
-    assert record.nights[0].resumed == 0
+    assert record.soaks[0].resumed == 0
     assert record.steps[2].outcome is Outcome.PASSED
 
 
@@ -182,7 +182,7 @@ def test_calendar_that_went_backwards(go: Make, two: Make, tmp_path: Path) -> No
     go(two())
     cut(tmp_path, cycles=50)
     record = go(two("03:00:00"), resume=True)
-    (gap,) = record.nights[0].gaps
+    (gap,) = record.soaks[0].gaps
     assert "not known" in gap.text
     assert values(record)["cycles"] == 120
 
@@ -246,7 +246,7 @@ def test_parts_that_overlap_are_noticed(go: Make, two: Make, tmp_path: Path) -> 
     (overlap,) = [r.shown for s, r in record.results if s.kind == "run"]
     assert overlap.kind == "overlap"
     assert "rounds of a soak stand in it twice" in overlap.message
-    (night,) = record.nights
+    (night,) = record.soaks
     assert night.cycles == 120
     assert night.sum_of(SoakCount.READINGS) <= 240
 
@@ -264,11 +264,11 @@ def test_an_adapter_lost_for_good_is_gone_on_from(go: Make, two: Make) -> None:
     assert bus.kind == "adapter-unplugged"
     assert bus.hint.endswith("goes on where it was with: slotproof run --resume here")
     assert values(lost)["invalid_readings"] == 0
-    counted = lost.nights[0].cycles
+    counted = lost.soaks[0].cycles
     record = go(two("21:30:00"), resume=True)
     assert record.outcome is Outcome.PASSED, [r.shown for _, r in record.results]
     assert record.disagreements == ()
     assert 20 < counted < 40
     assert values(record)["cycles"] == 120
     assert values(record, "S1")["readings"] == 120
-    assert record.nights[0].sum_of(SoakCount.READINGS) == 240
+    assert record.soaks[0].sum_of(SoakCount.READINGS) == 240

@@ -14,7 +14,7 @@ from harness.results.soak import findings as soak_findings
 from harness.results.soak import trace as soak_trace
 from harness.results.soak.drift import chart, drift
 from harness.results.soak.page import page_of
-from harness.results.soak.record import Nights, SoakRecord
+from harness.results.soak.record import SoakRecord, SoakRecords
 from harness.results.soak.trace import ValueTrace
 
 START = datetime(2026, 3, 1, 20, tzinfo=UTC)
@@ -39,7 +39,7 @@ def night_of(
 ) -> SoakRecord:
     """An invented night, a round a minute, with errors planted in given rounds."""
     struck = set(errors)
-    nights = Nights()
+    nights = SoakRecords()
     nights.add(stamped("step_started", 0, step="2", kind="soak"))
     nights.add(
         stamped(
@@ -72,7 +72,7 @@ def night_of(
             stamped("soak_progress", t_s + 1, cycle=cycle, elapsed_s=60.0 * cycle,
                     readings=readings, counts=counts)
         )  # fmt: skip
-    (night,) = nights.nights
+    (night,) = nights.soaks
     return night
 
 
@@ -264,11 +264,11 @@ def test_coarse_readings_do_not_signal_by_sides() -> None:
 
 def test_adapter_errors_are_left_out() -> None:
     """What the adapter spoilt is no error of the bus and follows nothing."""
-    nights = Nights()
+    nights = SoakRecords()
     nights.add(stamped("step_started", 0, step="1", kind="soak"))
     nights.add(stamped("soak_error", 5, device=A, kind="no-echo", blame="adapter", cycle=1))  # fmt: skip
     nights.add(stamped("soak_progress", 6, cycle=1, readings={}))
-    (night,) = nights.nights
+    (night,) = nights.soaks
     assert soak_findings.errors_of(night) == []
     assert list(soak_findings.claims(night)) == []
     assert "no error of line or devices" in page_of(night).summary

@@ -58,7 +58,7 @@ _Reportable = (AdapterError, LineError, DeviceError)
 
 def run_soak(context: Context, body: Soak) -> Iterator[CheckResult]:
     """Rounds until the time or the number of cycles is up, then one result a device."""
-    before = context.nights.get(context.step)
+    before = context.soaks.get(context.step)
     devices = [
         device
         for device in context.targets(body.family)

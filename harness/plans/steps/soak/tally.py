@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, fields
 from harness.errors import AdapterUnplugged, DeviceError, LineError, SlotproofError
 from harness.records import DeviceRef
 from harness.results.soak.events import ERROR, SoakCount
-from harness.results.soak.record import BUS, DeviceNight, SoakRecord
+from harness.results.soak.record import BUS, DeviceSoak, SoakRecord
 
 _COUNTED = (
     SoakCount.FAILED,
@@ -82,7 +82,7 @@ class SoakTally:
     timed: int = 0
 
     @classmethod
-    def of(cls, device: DeviceRef, before: DeviceNight | None) -> SoakTally:
+    def of(cls, device: DeviceRef, before: DeviceSoak | None) -> SoakTally:
         """Empty, or with what was counted before the run was taken up again."""
         tally = cls(device=device)
         if before is not None:

@@ -126,7 +126,7 @@ def test_rounds_share_lines_and_nothing_is_lost(run_plan: Make, one: Make) -> No
     assert sum(e.get("rounds", 1) for e in lines) == 1300
     read = sum(s[0] for e in lines for s in e.get("spread", {}).values())
     read += sum(len(e.get("readings", {})) for e in lines)
-    night = ran.record.nights[0]
+    night = ran.record.soaks[0]
     shown = {m.name: m.value for m in ran.shown("1", "S1").measurements}
     assert read == shown["readings"] == night.sum_of(SoakCount.READINGS)
     assert night.sum_of(SoakCount.LOST) == shown["lost_readings"] > 0
@@ -145,7 +145,7 @@ def test_disk_use_is_bounded_in_a_storm_of_errors(run_plan: Make, one: Make) -> 
         if e["event"].startswith("soak_")
     )
     assert size < 1_000_000
-    night = ran.record.nights[0]
+    night = ran.record.soaks[0]
     assert len(events(ran, "soak_error")) < night.sum_of(SoakCount.FAILED)
     assert night.sum_of(SoakCount.FAILED) == 2 * night.sum_of(SoakCount.LOST) > 4900
     (note,) = [e for e in events(ran, "note") if "used up" in e["text"]]
@@ -175,7 +175,7 @@ def test_a_flapping_adapter_fills_its_room_and_no_more(
     assert (
         shown["adapter_gaps"] == sum(e.get("times", 1) for e in gaps) == ran.record.gaps
     )
-    (night,) = ran.record.nights
+    (night,) = ran.record.soaks
     assert night.gap_count == ran.record.gaps > len(gaps)
     for known_s in (night.gap_s, ran.record.gap_s):
         assert known_s == pytest.approx(shown["adapter_away"], abs=0.1)
