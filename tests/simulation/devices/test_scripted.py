@@ -116,3 +116,15 @@ def test_the_shipped_sensor_is_read_stressed_and_soaked(tmp_path: Path) -> None:
     assert "SCRIPTED" in page
     assert "probe.kind.yaml" in page
     assert "scripted" in (tmp_path / "r/junit.xml").read_text("utf-8")
+
+
+def test_a_bench_of_models_says_nothing_of_scripts(tmp_path: Path) -> None:
+    """The page of any other run is made, and has no such mark."""
+    root = FOLDER.parents[1]
+    plan, fixture = load_both(
+        root / "test_plans/serial_numbers.yaml", root / "fixtures/demo_bench.yaml"
+    )
+    execute(RunRequest(plan=plan, fixture=fixture, into=tmp_path / "r"))
+    page = (tmp_path / "r/report.html").read_text("utf-8")
+    assert "SIMULATED" in page
+    assert "SCRIPTED" not in page
