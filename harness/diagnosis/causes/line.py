@@ -19,6 +19,7 @@ from harness.diagnosis.signs.line import (
     PULL_UP_RISE_US,
     SAMPLE_US,
     low_at_the_end,
+    slots_end_late,
 )
 from harness.digits import bound_text, span_text
 from harness.records import Bound
@@ -302,6 +303,8 @@ def answers_in_zeros(evidence: Evidence) -> Iterator[Finding]:
     line, adapter = evidence.line, evidence.adapter
     if line is None or adapter is None or adapter.burst_extra:
         return
+    if slots_end_late(evidence):
+        return  # short lows end late too: what follows a long one is the line's
     before, lows = _pulled_at_first(adapter)
     if not line.answers_in_zeros and before * 2 < max(lows, 1):
         return

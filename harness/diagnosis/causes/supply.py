@@ -171,7 +171,8 @@ def says_bus_power(evidence: Evidence) -> Iterator[Finding]:
             if fed
             else "correct expect.supply of its socket, or check the supply wire there",
             device=code,
-            weight=Weight.WARNING,
+            # where it has a supply all readings are as they should be
+            weight=Weight.NOTE if fed else Weight.WARNING,
         )
 
 

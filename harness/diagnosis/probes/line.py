@@ -144,6 +144,7 @@ def _bursts(ear: Ear, baud: int) -> tuple[dict[int, tuple[int, int]], int, int]:
             whole += heard.whole
             if not heard.whole:
                 late = ear.bus.adapter.settle()
+                ear.quiet()
                 extra += len(heard.extra) + len(late)
                 missing += size - len(heard.echoes)
         found[size] = (whole, _BURST_TRIES)
@@ -189,6 +190,8 @@ def _whole_bursts_s(
         heard = ear.send(bytes([byte]) * size, baud)
         if heard.whole:
             took_s.append(heard.took_s)
+        else:
+            ear.quiet()
     return sorted(took_s)
 
 
@@ -214,7 +217,7 @@ def _echo_without_supply(ear: Ear, baud: int) -> str | None:
 def listen(ear: Ear, for_s: float) -> IdleFacts:
     """Nothing is sent; whoever speaks now was not asked."""
     clock = ear.bus.clock
-    ear.bus.adapter.settle()
+    ear.quiet()
     started_s = clock.now_s()
     arrivals: list[tuple[float, int]] = []
     values: Counter[str] = Counter()

@@ -65,6 +65,15 @@ class Ear:
             took_s=clock.now_s() - started_s,
         )
 
+    def quiet(self) -> None:
+        """Wait until nothing comes any more: the rest of a long burst at another rate.
+
+        4000 characters take 4 s at 9600 baud; whoever still speaks then is somebody else.
+        """
+        for _ in range(_QUIET_TRIES):
+            if not self.bus.adapter.settle():
+                return
+
     def wait(self, duration_s: float) -> bytes:
         """Send nothing for a while; what came all the same."""
         self.bus.clock.sleep(duration_s)
@@ -117,3 +126,5 @@ class Ear:
 
 
 _PATIENCE = 3
+_QUIET_TRIES = 4
+"""Of a second each at most."""

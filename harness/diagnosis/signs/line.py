@@ -61,6 +61,13 @@ def observed(evidence: Evidence) -> Iterator[Observation]:
     yield from _pulls(evidence)
 
 
+def slots_end_late(evidence: Evidence) -> bool:
+    """True if short lows usually come back longer, at the ruler's rate or the slots' own."""
+    line, adapter = evidence.line, evidence.adapter
+    ones = [part.ones.usual for part in (line, adapter) if part is not None]
+    return any(usual not in {"", "FF"} for usual in ones)
+
+
 def pulls_tell(evidence: Evidence) -> bool:
     """True if a stray character can only be a pull of the line.
 
@@ -68,6 +75,8 @@ def pulls_tell(evidence: Evidence) -> bool:
     each.
     """
     adapter = evidence.adapter
+    if slots_end_late(evidence):
+        return False
     followed = adapter is not None and (
         adapter.quiet_ones.followed or adapter.zeros.followed
     )
