@@ -26,6 +26,9 @@ class Hazard(StrEnum):
     CALIBRATION = "calibration"
     BEHIND_BRIDGE = "behind-bridge"
     RAW_WRITE = "raw-write"
+    HOT_OR_COLD = "hot-or-cold"
+    OVER_VOLTAGE = "over-voltage"
+    CELL_TEMPERATURE = "cell-temperature"
 
     @property
     def caution(self) -> str:
@@ -64,6 +67,14 @@ _CAUTIONS = {
     f"switch something, or hold memory that can be written once only; {_DEFER}",
     Hazard.RAW_WRITE: "bytes of your own go to the device as they are: they may write, lock, "
     f"erase or switch, whatever the other hazards stand for; {_DEFER}",
+    Hazard.HOT_OR_COLD: "a chamber below 0 or above 60 degC burns or freezes skin, and "
+    "condensate forms on what comes out cold: gloves, let it return to room temperature "
+    f"before opening, set the chamber's own limits; {_DEFER}",
+    Hazard.OVER_VOLTAGE: "more than the line was built for goes to every device, to the "
+    f"adapter and to all that hangs on the supply: set the supply's own limits; {_DEFER}",
+    Hazard.CELL_TEMPERATURE: "a lithium cell that is heated or cooled out of its range can "
+    "vent, burn or be damaged for good: cell under supervision, fire protection at hand, "
+    f"never charge below 0 degC; {_DEFER}",
 }
 
 ALWAYS = (

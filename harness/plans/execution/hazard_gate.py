@@ -20,8 +20,13 @@ from harness.plans.schema.bodies import Configure
 from harness.plans.schema.checks import CheckBody
 from harness.plans.schema.fixture import Fixture
 from harness.plans.schema.plan import Plan
-from harness.plans.schema.steps import ForEach, StepItem
+from harness.plans.schema.steps import ForEach, StepItem, Vary
 from harness.plans.schema.transact import Transact, bytes_of
+from harness.plans.steps.instruments.hazards import (
+    InstrumentStep,
+    hazards_of,
+    settings_in,
+)
 
 Codes = tuple[int, ...]
 
@@ -141,9 +146,15 @@ def _uses(
         inner = codes
         if isinstance(item.body, ForEach):
             inner = item.body.family or _codes_of_sockets(fixture, item.body.sockets)
-        yield from _uses(item.steps, fixture, inner, kinds)
+        # as written: under each condition of a vary step they are the same
+        inside = item.body.steps if isinstance(item.body, Vary) else item.steps
+        yield from _uses(inside, fixture, inner, kinds)
         everybody = _codes_of_sockets(fixture, None)
-        use = _use(item, codes, kinds) or _of_transact(item, codes, everybody, kinds)
+        use = (
+            _use(item, codes, kinds)
+            or _of_transact(item, codes, everybody, kinds)
+            or _of_instruments(item, fixture, everybody, kinds)
+        )
         if use is not None and use.hazards:
             yield use
 
@@ -189,6 +200,21 @@ def _of_transact(
         item=item,
         what=f"transact {body.write}".rstrip(),
         hazards=frozenset() if asks else frozenset({Hazard.RAW_WRITE}),
+        named=frozenset(body.hazard),
+    )
+
+
+def _of_instruments(
+    item: StepItem, fixture: Fixture | None, everybody: Codes, kinds: Kinds
+) -> HazardUse | None:
+    body = item.body
+    if not isinstance(body, InstrumentStep):
+        return None
+    names = dict.fromkeys(name for name, _ in settings_in(body))
+    return HazardUse(
+        item=item,
+        what=f"{item.kind} {', '.join(names)}",
+        hazards=frozenset(hazards_of(body, fixture, everybody, kinds)),
         named=frozenset(body.hazard),
     )
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from harness.families.hazard import Hazard
 from harness.instruments import marker
 from harness.plans.execution.connection import connect
 from harness.plans.execution.resume import read_resumption
@@ -179,6 +180,7 @@ def _go(
                 journal=journal,
                 operator=Operator(),
                 listener=listen,
+                allowed=frozenset({Hazard.HOT_OR_COLD}),
                 resumed=resumed,
             )
             try:

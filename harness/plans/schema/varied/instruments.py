@@ -8,7 +8,14 @@ from pydantic import Field, field_validator, model_validator
 
 from harness.instruments.row import InstrumentRow
 from harness.instruments.words import OUTPUT, WORDS, InstrumentKind, SettingWords
-from harness.plans.schema.base import Limited, SocketName, Strict, Word, complaint
+from harness.plans.schema.base import (
+    HazardNames,
+    Limited,
+    SocketName,
+    Strict,
+    Word,
+    complaint,
+)
 from harness.plans.schema.bodies import StepBody
 from harness.plans.schema.references import Calibration
 
@@ -233,6 +240,11 @@ class Adjust(StepBody):
     instrument: SocketName = Field(description="name of the instrument")
     to: Annotated[dict[SettingName, float | bool], Field(min_length=1)] = Field(
         description="settings and values, in this order, such as {voltage_v: 3.3}"
+    )
+    hazard: HazardNames = Field(
+        default=(),
+        description="hazards of these settings that the plan takes on; the command "
+        "line must allow them too",
     )
 
 

@@ -12,7 +12,7 @@ from typing import Annotated
 
 from pydantic import Field, field_validator
 
-from harness.plans.schema.base import SocketName, complaint
+from harness.plans.schema.base import HazardNames, SocketName, complaint
 from harness.plans.schema.bodies import StepBody
 from harness.plans.schema.varied.instruments import SettingName, unit_of_name
 
@@ -32,6 +32,11 @@ class VariedCondition(StepBody):
     settings: Annotated[Settings, Field(min_length=1)] = Field(
         description="settings by instrument, such as {PSU: {voltage_v: 3.3}}"
     )
+    hazard: HazardNames = Field(
+        default=(),
+        description="hazards of these settings that the plan takes on; the command "
+        "line must allow them too",
+    )
 
 
 class VaryOver(StepBody):
@@ -43,6 +48,11 @@ class VaryOver(StepBody):
     ] = Field(
         description="values by instrument and setting, such as "
         "{PSU: {voltage_v: [3.0, 5.0]}}; every combination is made"
+    )
+    hazard: HazardNames = Field(
+        default=(),
+        description="hazards of these settings that the plan takes on; the command "
+        "line must allow them too",
     )
 
     @field_validator("over")
