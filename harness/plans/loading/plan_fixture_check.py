@@ -108,8 +108,11 @@ def _reset(body: Reset, fixture: Fixture) -> Iterator[_Finding]:
 def _read(body: Read, fixture: Fixture) -> Iterator[_Finding]:
     if body.against is None:
         return
+    if body.against.instrument is not None:
+        yield from _instrument_as_reference(body, body.against.instrument, fixture)
+        return
     known = {s.name: s for s in fixture.sockets if s.reference}
-    name = body.against.socket
+    name = body.against.name
     socket = known.get(name)
     if socket is None or socket.calibration is None:
         expected = one_of(list(known)) if known else "reference: true at its socket"
@@ -136,6 +139,24 @@ def _read(body: Read, fixture: Fixture) -> Iterator[_Finding]:
             "wider limits, or a better reference",
             "",
         )
+
+
+def _instrument_as_reference(
+    body: Read, name: str, fixture: Fixture
+) -> Iterator[_Finding]:
+    found = next((i for i in fixture.instruments if i.name == name), None)
+    if found is None:
+        yield _no_instrument(name, fixture)
+        return
+    if found.calibration is None or found.calibration.quantity != body.quantity:
+        yield (
+            f"{name} has no calibration of {body.quantity}",
+            "calibration at the instrument in the fixture",
+            "",
+        )
+    readings = found.row.words.readings
+    if not any(each.startswith(f"{body.quantity}_") for each in readings):
+        yield f"{name} does not read {body.quantity}", "a thermometer", ""
 
 
 def _instrument(name: str, fixture: Fixture) -> InstrumentRow | None:

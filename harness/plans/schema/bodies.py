@@ -168,6 +168,7 @@ class Read(AtSpeed, Limited):
         apart = {
             "average": self.average > 1,
             "wanted": self.wanted is not None,
+            "fresh": not self.fresh and self.against.instrument is not None,
             "speed": self.speed != "standard",
         }
         for key, is_set in apart.items():

@@ -4,9 +4,15 @@ from __future__ import annotations
 
 from datetime import date
 from itertools import pairwise
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
-from pydantic import AfterValidator, Field, ValidationInfo, field_validator
+from pydantic import (
+    AfterValidator,
+    Field,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
 
 from harness.plans.schema.base import FamilyName, SocketName, Strict, Word, complaint
 from harness.quality.guard import ISO_DEFAULT
@@ -107,8 +113,13 @@ class Calibration(Strict):
 class AgainstReference(Strict):
     """The reference that a reading is compared with, and how it is decided."""
 
-    socket: SocketName = Field(
-        description="socket with reference: true; both are read from one conversion"
+    socket: SocketName | None = Field(
+        default=None,
+        description="socket with reference: true; both are read from one conversion",
+    )
+    instrument: SocketName | None = Field(
+        default=None,
+        description="instrument with a calibration; it is read as the conversion ends",
     )
     within_s: float | None = Field(
         default=None,
@@ -124,6 +135,20 @@ class AgainstReference(Strict):
         description="guard band as a multiple of the expanded uncertainty U; 0 judges "
         "by the limits alone",
     )
+
+    @model_validator(mode="after")
+    def _one_reference(self) -> Self:
+        if (self.socket is None) == (self.instrument is None):
+            raise complaint(
+                "against needs one reference",
+                expected="socket: NAME of a reference device, or instrument: NAME",
+            )
+        return self
+
+    @property
+    def name(self) -> str:
+        """Socket or instrument."""
+        return self.socket or self.instrument or ""
 
 
 def difference_unit(unit: str) -> str:

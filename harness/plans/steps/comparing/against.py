@@ -11,11 +11,10 @@ reference is an error of the bench.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-from harness.digits import number_text, quantity_text
 from harness.errors import (
     DeviceError,
     LineError,
@@ -27,11 +26,15 @@ from harness.families.common.readings import REPEATED
 from harness.families.family import Answer, Quantity
 from harness.plans.schema.bodies import Read
 from harness.plans.schema.references import (
-    AgainstReference,
     Calibration,
-    difference_unit,
 )
-from harness.plans.steps.attempts import LIMIT_HINT, sentence
+from harness.plans.steps.comparing.judging import (
+    ReadPair,
+    corrected_reading,
+    judged_pair,
+    number_of,
+    step_of_device,
+)
 from harness.plans.steps.comparing.settling import settled
 from harness.plans.steps.context import Context
 from harness.plans.steps.dependencies.compared import ReferenceReading
@@ -42,35 +45,10 @@ from harness.plans.steps.dependencies.converting import (
     remark_made,
     why_none,
 )
-from harness.quality.corrections import between_points, fit_line, require_within
-from harness.quality.guard import GuardedLimits, Proof, guarded_limits
-from harness.quality.uncertainty import (
-    Contribution,
-    expanded_uncertainty,
-    from_expanded,
-    from_half_width,
-)
-from harness.records import Attempt, CheckResult, DeviceRef, Measurement, Outcome
+from harness.records import Attempt, CheckResult, DeviceRef, Outcome
 
 _REPEATS = 3
 """Common conversions after the first, for readings that are held back as suspect."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Pair:
-    """Readings of a device and of the reference.
-
-    Attributes:
-        device: answer of the device.
-        reference: answer of the reference.
-        how: in words, what makes them comparable.
-        held: readings that were held back before.
-    """
-
-    device: Answer
-    reference: Answer
-    how: str
-    held: tuple[Attempt, ...] = ()
 
 
 def compare(context: Context, body: Read, device: DeviceRef) -> CheckResult:
@@ -81,25 +59,26 @@ def compare(context: Context, body: Read, device: DeviceRef) -> CheckResult:
         UsageError: no two readings that belong together can be had.
     """
     assert body.against is not None
+    if body.against.instrument is not None:
+        return _with_instrument(context, body, device, body.against.instrument)
+    assert body.against.socket is not None
     reference = context.reference_in(body.against.socket)
     calibration = context.fixture.references[reference.rom_code].calibration
     assert calibration is not None
-    require_in_date(calibration, context, reference)
+    require_in_date(calibration, context, reference.label)
     make_up_settings(context, device, body.quantity)
     pair = _pair(context, body, device, reference)
-    with _of_reference(reference):
-        corrected = _corrected(calibration, _number(pair.reference))
-    budget = [*corrected.budget, *_of_device(context, body, device)]
+    with _of_reference(reference.label):
+        corrected = corrected_reading(calibration, number_of(pair.reference))
+    budget = [*corrected.budget, *step_of_device(context, body, device)]
     unit = context.kinds.unit_of(device.family, body.quantity)
-    result = _judged(
+    result = judged_pair(
         body, device, pair, corrected, unit=unit, budget=budget, calibration=calibration
     )
     return replace(result, retries=pair.held)
 
 
-def require_in_date(
-    calibration: Calibration, context: Context, reference: DeviceRef
-) -> None:
+def require_in_date(calibration: Calibration, context: Context, label: str) -> None:
     """Insist that the certificate is still in force.
 
     Raises:
@@ -110,7 +89,7 @@ def require_in_date(
         raise ReferenceUnfit(
             f"the calibration of the reference was due on {calibration.due} "
             f"(certificate {calibration.certificate}); today is {today}",
-            where=reference.label,
+            where=label,
             hint="have it calibrated, and write the new certificate into the fixture",
         )
 
@@ -120,7 +99,7 @@ def require_in_date(
 
 def _pair(
     context: Context, body: Read, device: DeviceRef, reference: DeviceRef
-) -> _Pair:
+) -> ReadPair:
     of_both = [
         context.kinds.quantities(d.family).get(body.quantity)
         for d in (device, reference)
@@ -141,11 +120,28 @@ def _pair(
 
 def _from_one_conversion(
     context: Context, body: Read, device: DeviceRef, reference: DeviceRef
-) -> _Pair:
+) -> ReadPair:
+    return _with_repeats(
+        context,
+        body,
+        device,
+        reference.rom_code,
+        lambda: _common_conversion(context, body, device, reference),
+    )
+
+
+def _with_repeats(
+    context: Context,
+    body: Read,
+    device: DeviceRef,
+    key: str,
+    convert: Callable[[], float],
+) -> ReadPair:
+    """Readings of one conversion; a suspect one is repeated with the next for both."""
     held: list[Attempt] = []
     while True:
-        conversion_s = _common_conversion(context, body, device, reference)
-        taken = context.compared.readings[reference.rom_code]
+        conversion_s = convert()
+        taken = context.compared.readings[key]
         context.compared.take(context.step, device.rom_code, conversion_s)
         try:
             answer = _reread(context, body.quantity, device)
@@ -156,7 +152,7 @@ def _from_one_conversion(
                 Attempt(outcome=Outcome.FAILED, kind=fault.kind, message=fault.what)
             )
             continue
-        return _Pair(
+        return ReadPair(
             device=answer,
             reference=taken.answer,
             how="both from one conversion",
@@ -215,12 +211,12 @@ def _convert_and_read(context: Context, body: Read, reference: DeviceRef) -> flo
 def _read_reference(
     context: Context, body: Read, reference: DeviceRef, ended_s: float
 ) -> float:
-    with _of_reference(reference):
+    with _of_reference(reference.label):
         answer = _reread(context, body.quantity, reference)
     context.compared.readings[reference.rom_code] = ReferenceReading(
         answer=answer, conversion_s=ended_s
     )
-    return _number(answer)
+    return number_of(answer)
 
 
 def _reread(context: Context, name: str, device: DeviceRef) -> Answer:
@@ -233,7 +229,7 @@ def _reread(context: Context, name: str, device: DeviceRef) -> Answer:
 
 def _shortly_apart(
     context: Context, body: Read, device: DeviceRef, reference: DeviceRef
-) -> _Pair:
+) -> ReadPair:
     """Two readings one after the other, where no conversion serves both."""
     assert body.against is not None
     if body.against.within_s is None:
@@ -242,7 +238,7 @@ def _shortly_apart(
             f"{reference.label} cannot come from one conversion",
             hint="write within_s under against: the longest time between the two",
         )
-    with _of_reference(reference):
+    with _of_reference(reference.label):
         answer = _asked(
             context,
             context.kinds.quantities(reference.family)[body.quantity],
@@ -259,7 +255,7 @@ def _shortly_apart(
             f"{body.against.within_s:g}",
             where=reference.label,
         )
-    return _Pair(device=of_device, reference=answer, how=f"{apart_s:.3g} s apart")
+    return ReadPair(device=of_device, reference=answer, how=f"{apart_s:.3g} s apart")
 
 
 def _asked(context: Context, quantity: Quantity, device: DeviceRef) -> Answer:
@@ -267,7 +263,7 @@ def _asked(context: Context, quantity: Quantity, device: DeviceRef) -> Answer:
 
 
 @contextmanager
-def _of_reference(reference: DeviceRef) -> Iterator[None]:
+def _of_reference(label: str) -> Iterator[None]:
     """A fault of the reference is a fault of the bench; a suspect reading goes on."""
     try:
         yield
@@ -275,171 +271,79 @@ def _of_reference(reference: DeviceRef) -> Iterator[None]:
         raise
     except (DeviceError, LineError, UsageError) as fault:
         raise ReferenceUnfit(
-            f"reference: {fault.what}", where=reference.label, hint=fault.hint
+            f"reference: {fault.what}", where=label, hint=fault.hint
         ) from fault
 
 
-def _number(answer: Answer) -> float:
-    if isinstance(answer.value, str | bool):
-        raise UsageError(f"{answer.value!r} is no number to take a difference of")
-    return float(answer.value)
+# -- an instrument as the reference -----------------------------------------------------
 
 
-# -- correction, budget, verdict -----------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Corrected:
-    reading: float
-    correction: float
-    budget: tuple[Contribution, ...]
-
-    @property
-    def value(self) -> float:
-        return self.reading + self.correction
-
-
-def _corrected(calibration: Calibration, reading: float) -> _Corrected:
-    """The reference's reading with its correction, and what is not known of it.
-
-    Raises:
-        UsageError: the reading lies outside the table.
-    """
-    rows = calibration.corrections
-    require_within(rows, reading)
-    if calibration.curve == "line":
-        found = fit_line(rows, origin=rows[0][0]).at(reading)
-    else:
-        found = between_points(rows, reading)
-    step = calibration.resolution / 2
-    budget = (
-        from_expanded(
-            "certificate", calibration.uncertainty, calibration.coverage_factor
-        ),
-        Contribution(name="fitted line", standard=found.standard),
-        from_half_width("drift", calibration.drift),
-        # the correction changes with the reading, and adds to the sensitivity
-        from_half_width("step of the reference", step * abs(1 + found.slope)),
-        from_half_width("uniformity", calibration.uniformity),
-    )
-    return _Corrected(
-        reading=reading,
-        correction=found.value,
-        budget=tuple(each for each in budget if each.standard),
-    )
-
-
-def _of_device(context: Context, body: Read, device: DeviceRef) -> list[Contribution]:
-    """The step of the device's own readings, where its kind can be asked for it.
-
-    Nine bits are steps of 0.5 K, each bit more halves them (data sheet family 28h, p. 3).
-    """
-    known = context.kinds.quantities(device.family)
-    if body.quantity != "temperature" or "resolution" not in known:
-        return []
-    bits = _number(known["resolution"].read(context.session(device)))
-    return [from_half_width("step of the device", 0.5 / 2 ** (bits - 9) / 2)]
-
-
-def _judged(
-    body: Read,
-    device: DeviceRef,
-    pair: _Pair,
-    corrected: _Corrected,
-    *,
-    unit: str,
-    budget: list[Contribution],
-    calibration: Calibration,
+def _with_instrument(
+    context: Context, body: Read, device: DeviceRef, name: str
 ) -> CheckResult:
-    against = body.against
-    assert against is not None
-    value = _number(pair.device)
-    expanded = expanded_uncertainty(budget)
-    limits = guarded_limits(
-        low=body.low, high=body.high, expanded=expanded, multiple=against.guard
+    """One device against an instrument that is read as the common conversion ends."""
+    rows = {each.name: each for each in context.fixture.instruments}
+    calibration = rows[name].calibration
+    assert calibration is not None
+    require_in_date(calibration, context, name)
+    make_up_settings(context, device, body.quantity)
+    pair = _with_repeats(
+        context,
+        body,
+        device,
+        name,
+        lambda: _conversion_with_instrument(context, body, device, name),
     )
-    difference = Measurement(
-        name=f"{body.quantity}_difference",
-        value=value - corrected.value,
-        unit=difference_unit(unit),
-        low=body.low,
-        high=body.high,
-        uncertainty=expanded,
-        criterion=_criterion(limits, against, difference_unit(unit)),
+    unit = context.kinds.unit_of(device.family, body.quantity)
+    with _of_reference(name):
+        corrected = corrected_reading(calibration, number_of(pair.reference))
+    budget = [*corrected.budget, *step_of_device(context, body, device)]
+    result = judged_pair(
+        body, device, pair, corrected, unit=unit, budget=budget, calibration=calibration
     )
-    result = CheckResult(
-        outcome=Outcome.PASSED,
-        measurements=(
-            difference,
-            Measurement(name=body.quantity, value=value, unit=unit),
-            Measurement(
-                name=f"reference_{body.quantity}",
-                value=corrected.value,
-                unit=unit,
-                uncertainty=expanded_uncertainty(corrected.budget),
-            ),
-        ),
-        evidence={
-            **pair.device.evidence,
-            "quality": "valid",
-            "conversion": pair.how,
-            "reference": {
-                "socket": against.socket,
-                "reading": corrected.reading,
-                "correction": round(corrected.correction, 6),
-                "certificate": calibration.certificate,
-                "due": calibration.due,
-                "standard_uncertainties": {
-                    each.name: round(each.standard, 6) for each in budget
-                },
-                "expanded_uncertainty": round(expanded, 6),
-                "guard": round(limits.guard, 6),
-                "accept_low": limits.accept_low,
-                "accept_high": limits.accept_high,
-            },
-        },
-    )
-    return _by_proof(result, difference, limits)
+    return replace(result, retries=pair.held)
 
 
-def _by_proof(
-    result: CheckResult, difference: Measurement, limits: GuardedLimits
-) -> CheckResult:
-    if limits.low is None and limits.high is None:
-        return result
-    assert isinstance(difference.value, int | float)
-    proof = limits.judge(difference.value)
-    if proof is Proof.GOOD:
-        return result
-    if proof is Proof.BAD:
-        return replace(
-            result,
-            outcome=Outcome.FAILED,
-            kind="limit",
-            message=f"{sentence(difference)}; {difference.criterion}",
-            hint=LIMIT_HINT,
+def _conversion_with_instrument(
+    context: Context, body: Read, device: DeviceRef, name: str
+) -> float:
+    """When the conversion ended that device and instrument were read with."""
+    of_device = context.conversions.of(device.rom_code)
+    known = context.compared.readings.get(name)
+    if of_device and known and of_device.ended_s == known.conversion_s:
+        ended_s = of_device.ended_s
+        is_used = context.compared.is_used(context.step, device.rom_code, ended_s)
+        if of_device.step == context.step and not is_used:
+            return ended_s
+
+    def convert_and_read() -> float:
+        devices = [d for d in context.known_devices() if can_convert(context, d)]
+        convert_together(context, devices)
+        held = context.conversions.of(device.rom_code)
+        assert held is not None
+        value = context.instruments.get(name).read(reading_of(context, body, name))
+        apart_s = context.clock.now_s() - held.ended_s
+        limit_s = body.against.within_s if body.against else None
+        if limit_s is not None and apart_s > limit_s:
+            raise ReferenceUnfit(
+                f"it was read {apart_s:.3g} s after the conversion, and within_s is "
+                f"{limit_s:g}",
+                where=name,
+            )
+        context.compared.readings[name] = ReferenceReading(
+            answer=Answer(value=value), conversion_s=held.ended_s
         )
-    return replace(
-        result,
-        outcome=Outcome.ERROR,
-        kind="too-near",
-        message=f"{difference.name} is {quantity_text(difference)}, too near a limit to "
-        f"tell: {difference.criterion}",
-        hint="measure with a smaller uncertainty, or agree on wider limits; guard: 0 "
-        "under against judges by the limits alone",
-    )
+        return value
+
+    if body.settle is None:
+        convert_and_read()
+    else:
+        what = f"{body.quantity} of the reference"
+        settled(body.settle, convert_and_read, context.clock, what=what, where=name)
+    return context.compared.readings[name].conversion_s
 
 
-def _criterion(limits: GuardedLimits, against: AgainstReference, unit: str) -> str:
-    """The guard band in words, with the acceptance limits that it leaves."""
-    if limits.low is None and limits.high is None:
-        return f"against the reference in {against.socket}"
-    ends = [
-        f"{word} {number_text(end, limits.guard / 10)}"
-        for word, end in (("from", limits.accept_low), ("to", limits.accept_high))
-        if end is not None
-    ]
-    return (
-        f"accepted {' '.join(ends)} {unit}: guard {number_text(limits.guard)} {unit} = "
-        f"{against.guard:g} x U"
-    )
+def reading_of(context: Context, body: Read, name: str) -> str:
+    """The reading of an instrument that is this quantity, such as temperature_degc."""
+    readings = context.instruments.get(name).row.words.readings
+    return next(each for each in readings if each.startswith(f"{body.quantity}_"))

@@ -12,7 +12,7 @@ from harness.instruments.bench import InstrumentBench, Rested
 from harness.instruments.link import Link, connect
 from harness.instruments.row import InstrumentRow
 from harness.plans.execution.connection import connect as connect_adapter
-from harness.plans.schema.bodies import StepBody
+from harness.plans.schema.bodies import Read, StepBody
 from harness.plans.schema.fixture import Fixture
 from harness.plans.schema.plan import Plan
 from harness.plans.schema.varied.instruments import Adjust, Meter
@@ -69,6 +69,8 @@ def used_by(plan: Plan, fixture: Fixture) -> list[str]:
 def _named_by(body: StepBody) -> Iterable[str]:
     if isinstance(body, VariedCondition):
         return body.settings
+    if isinstance(body, Read) and body.against and body.against.instrument:
+        return [body.against.instrument]
     return [body.instrument] if isinstance(body, Adjust | Meter) else ()
 
 
