@@ -10,6 +10,8 @@ from types import CodeType, FunctionType
 
 from tests.mutation.mutants import Mutant
 
+_CACHE: type[functools._lru_cache_wrapper[object]] = functools._lru_cache_wrapper
+
 
 @dataclass(frozen=True, slots=True)
 class Live:
@@ -43,9 +45,9 @@ def forget() -> None:
             for value in list(vars(module).values()):
                 inside = vars(value).values() if isinstance(value, type) else ()
                 for kept in (value, *inside):
-                    clear = getattr(kept, "cache_clear", None)
-                    if callable(clear):
-                        clear()
+                    # by its type: asking a lazy library for an attribute loads it
+                    if isinstance(kept, _CACHE):
+                        kept.cache_clear()
 
 
 def _functions(

@@ -43,6 +43,7 @@ import subprocess
 import sys
 import time
 import tomllib
+import traceback
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import asdict
@@ -214,9 +215,15 @@ def _meets(mutant: Mutant, covering: Covering) -> str:
     return "survived"
 
 
+_OURS = 70
+"""Exit status of a process in which this program itself failed: that is no kill."""
+
+
 def _ended(status: int) -> str:
     if os.WIFSIGNALED(status):
         return "slow"
+    if os.WEXITSTATUS(status) == _OURS:
+        sys.exit(f"the run itself failed, see {WORK / 'last.log'}")
     return "survived" if os.WEXITSTATUS(status) == 0 else "killed"
 
 
@@ -253,7 +260,7 @@ def _in_child(
     tests: list[str], limit_s: int, live: Live | None, *, fresh: bool
 ) -> None:
     """Runs the tests and leaves with pytest's code."""
-    code = 3
+    code = _OURS
     try:
         os.setpgid(0, 0)
         resource.setrlimit(resource.RLIMIT_CPU, (limit_s, limit_s + 5))
@@ -263,10 +270,12 @@ def _in_child(
         os.dup2(log, 2)
         if live is not None:
             live.function.__code__ = live.code
+        if not fresh:
             forget()
-        if fresh:
+        else:
             for name in [n for n in sys.modules if n.split(".")[0] == "harness"]:
                 del sys.modules[name]
+        code = 1  # from here on a failure is the mutant's, as a plugin that cannot load
         code = int(
             pytest.main(
                 [
@@ -276,7 +285,10 @@ def _in_child(
                 ]
             )
         )
+    except BaseException:  # noqa: BLE001 - printed, and never back into the parent
+        traceback.print_exc()
     finally:
+        sys.stderr.flush()
         os._exit(code)
 
 
