@@ -37,7 +37,7 @@ class RateWatch:
         if not 0 < good_rate < bad_rate < 1:
             raise UsageError(
                 f"a good rate of {good_rate:g} and a bad one of {bad_rate:g} cannot be "
-                "told apart",
+                "distinguished",
                 hint="take 0 < good < bad < 1",
             )
         self.per_error = math.log(bad_rate / good_rate)

@@ -8,6 +8,7 @@ while it works:
     python -m tests.mutation.run cover          # which test runs which line, once
     python -m tests.mutation.run sample 320     # prints its seed; --seed takes one
     python -m tests.mutation.run work 300       # mutants for 300 s, goes on where it was
+    python -m tests.mutation.run check          # do the tests that killed pass without one?
     python -m tests.mutation.run table          # counts, the interval, the survivors
 
 A mutant meets the tests of its own room that run its line, quick ones first, up to
@@ -24,8 +25,8 @@ survives: in no other test of the room does the line run. A
 mutant that needs `SLOWNESS` times the usual CPU time and 8 s (or 8 times that by the wall
 clock) is killed as well: the suite would not end.
 
-Before the first mutant of a room some of its tests, drawn by its name, run without a
-change in both ways: what fails then would count for a kill. `equivalents.toml` lists changes that no test can notice, each
+`check` runs the tests that killed once more without a change: what fails then is no kill.
+`equivalents.toml` lists changes that no test can notice, each
 with the reason; the table leaves them out and says how many.
 """
 
@@ -65,7 +66,6 @@ ROOMS = {
 _QUICK = ("-m", "not slow and not benchmark")
 """Slow tests meet no mutant: what only they would notice counts as survived."""
 BUDGET_S = 6.0
-CONTROL_S = 15.0
 SLOWNESS = 2.5
 WORK = Path("mutation_run")
 SAMPLE = WORK / "sample.json"
@@ -321,26 +321,44 @@ def work(seconds: float) -> bool:
             continue  # where the room has no map yet: run ``cover``
         if time.monotonic() > ends:
             return False
-        if room not in known:
-            _control(room, coverings[room])
-            known[room] = "passed"
         _write_down(mutant.name, _meets(mutant, coverings[room]))
     return True
 
 
-def _control(room: str, covering: Covering) -> None:
-    """Runs tests of a room without a change, in the two ways in which mutants are tried."""
-    tests = random.Random(room).sample(sorted(covering.took), len(covering.took))
-    for fresh in (False, True):
-        chosen = covering.within(tests, CONTROL_S)
-        if _status_of(chosen, covering.limit_s(chosen), None, fresh=fresh) != 0:
-            sys.exit(f"{room}: fails without a change, see {WORK / 'last.log'}")
-    _write_down(room, "passed")
+def check() -> None:
+    """Runs every test that killed a mutant once more, without a change.
+
+    What fails then kills nothing: mutants that it killed are forgotten, to be tried again.
+    """
+    rows = [json.loads(line) for line in RESULTS.read_text().splitlines()]
+    killers = sorted({row["by"] for row in rows if row.get("by")})
+    if not killers:
+        return
+    log = WORK / "check.log"
+    command = [sys.executable, "-m", "pytest", "-q", "-n", "0", "--tb=line"]
+    with log.open("w") as file:
+        subprocess.run([*command, *killers], stdout=file, stderr=file, check=False)
+    failing = set(_failed(log))
+    kept = [row for row in rows if row.get("by") not in failing]
+    RESULTS.write_text("".join(json.dumps(row) + "\n" for row in kept))
+    print(f"{len(killers)} tests killed; without a change {len(failing)} of them fail")
+
+
+def _failed(log: Path) -> list[str]:
+    """Tests that failed, by pytest's summary."""
+    words = [
+        line.split(" ", 2) for line in log.read_text(errors="replace").splitlines()
+    ]
+    return [
+        word[1] for word in words if len(word) > 1 and word[0] in {"FAILED", "ERROR"}
+    ]
 
 
 def _write_down(name: str, end: str) -> None:
+    by = _failed(WORK / "last.log") if end == "killed" else []
+    row = {"name": name, "end": end, "by": by[0] if by else ""}
     with RESULTS.open("a") as file:
-        file.write(json.dumps({"name": name, "end": end}) + "\n")
+        file.write(json.dumps(row) + "\n")
 
 
 def _equivalents() -> set[tuple[str, str, str, str]]:
@@ -397,6 +415,7 @@ def main() -> None:
     drawing.add_argument("--room", action="append", default=[], choices=[*ROOMS])
     working = commands.add_parser("work")
     working.add_argument("seconds", type=float)
+    commands.add_parser("check")
     commands.add_parser("table")
     options = parser.parse_args()
     match options.command:
@@ -406,6 +425,8 @@ def main() -> None:
             sample(options.count, options.seed, options.room)
         case "work":
             sys.exit(0 if work(options.seconds) else 75)
+        case "check":
+            check()
         case _:
             table()
 
