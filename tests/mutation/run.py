@@ -17,12 +17,12 @@ tests already: the changed function gets the code of the mutant, and the caches 
 product are emptied. What runs while a module is imported is changed in its file instead,
 and every module of the product is imported again.
 
-One that passes has not survived yet. Whatever was computed before the fork, such as a
+One that passes is open. Whatever was computed before the fork, such as a
 constant that a changed function makes, would still be the unchanged one. So the file is
 changed, the product imported again, and every test file of the room is run in which a test
 runs the line; the whole room where the line also runs outside of tests. What passes that
-survives: in no other test of the room does the line run. A
-mutant that needs `SLOWNESS` times the usual CPU time and 8 s (or 8 times that by the wall
+survives: in no other test of the room does the line run. `work` takes those that are open
+when all mutants have met their quick tests; the table counts them as survived. A mutant that needs `SLOWNESS` times the usual CPU time and 8 s (or 8 times that by the wall
 clock) is killed as well: the suite would not end.
 
 `check` runs the tests that killed once more without a change: what fails then is no kill.
@@ -65,7 +65,7 @@ ROOMS = {
 }
 _QUICK = ("-m", "not slow and not benchmark")
 """Slow tests meet no mutant: what only they would notice counts as survived."""
-BUDGET_S = 6.0
+BUDGET_S = 3.0
 SLOWNESS = 2.5
 WORK = Path("mutation_run")
 SAMPLE = WORK / "sample.json"
@@ -196,35 +196,37 @@ class Covering:
         return int(8 + SLOWNESS * usual_s)
 
 
-def _meets(mutant: Mutant, covering: Covering) -> str:
-    """Returns killed, slow or survived."""
+def _first(mutant: Mutant, covering: Covering) -> str:
+    """Quick tests that run the line: killed, slow, or open if they pass."""
     tests = covering.tests(mutant, BUDGET_S)
+    live = None
     if not covering.runs_at_import(mutant):
         changed = with_change(Path(mutant.path).read_bytes(), mutant)
         live = live_function(mutant, changed)
-        if live is not None:
-            status = _status_of(tests, covering.limit_s(tests), live, fresh=False)
-            if _ended(status) != "survived":
-                return _ended(status)
-            tests = []
-    for wider in (tests, covering.files(mutant)):
-        if wider:
-            ended = _ended(_status_in_file(mutant, wider, covering.limit_s(wider)))
-            if ended != "survived":
-                return ended
-    return "survived"
+    if live is None:
+        status = _status_in_file(mutant, tests, covering.limit_s(tests))
+    else:
+        status = _status_of(tests, covering.limit_s(tests), live, fresh=False)
+    return _ended(status, passed="open")
+
+
+def _second(mutant: Mutant, covering: Covering) -> str:
+    """Whole test files with the mutant in its file: killed, slow or survived."""
+    files = covering.files(mutant)
+    status = _status_in_file(mutant, files, covering.limit_s(files))
+    return _ended(status, passed="survived")
 
 
 _OURS = 70
 """Exit status of a process in which this program itself failed: that is no kill."""
 
 
-def _ended(status: int) -> str:
+def _ended(status: int, *, passed: str) -> str:
     if os.WIFSIGNALED(status):
         return "slow"
     if os.WEXITSTATUS(status) == _OURS:
         sys.exit(f"the run itself failed, see {WORK / 'last.log'}")
-    return "survived" if os.WEXITSTATUS(status) == 0 else "killed"
+    return passed if os.WEXITSTATUS(status) == 0 else "killed"
 
 
 def _status_in_file(mutant: Mutant, tests: list[str], limit_s: int) -> int:
@@ -314,14 +316,16 @@ def work(seconds: float) -> bool:
             importlib.import_module(".".join(path.with_suffix("").parts))
     ends = time.monotonic() + seconds
     coverings = {room: Covering(room) for room in ROOMS if _map_of(room).exists()}
-    known = _results()
-    for mutant in _mutants():
-        room = _room(mutant.path)
-        if mutant.name in known or room not in coverings:
-            continue  # where the room has no map yet: run ``cover``
-        if time.monotonic() > ends:
-            return False
-        _write_down(mutant.name, _meets(mutant, coverings[room]))
+    for stage, retry in ((_first, set[str]()), (_second, {"open"})):
+        known = _results()
+        for mutant in _mutants():
+            room = _room(mutant.path)
+            end = known.get(mutant.name)
+            if (end is not None and end not in retry) or room not in coverings:
+                continue  # where the room has no map yet: run ``cover``
+            if time.monotonic() > ends:
+                return False
+            _write_down(mutant.name, stage(mutant, coverings[room]))
     return True
 
 
@@ -379,7 +383,7 @@ def table() -> None:
     listed = {
         m.name
         for m in tried
-        if known[m.name] == "survived"
+        if known[m.name] in {"survived", "open"}
         and (m.path, m.scope, m.before, m.after) in equivalents
     }
     print(f"{len(listed)} left out as equivalent, see {EQUIVALENTS.name}")
@@ -398,8 +402,8 @@ def table() -> None:
             f" (95 %: {100 * interval.low:.1f} to {100 * interval.high:.1f} %)"
         )
     for mutant in sorted(tried, key=lambda m: (m.path, m.line)):
-        if known[mutant.name] == "survived":
-            note = "equivalent" if mutant.name in listed else "survived"
+        if (end := known[mutant.name]) in {"survived", "open"}:
+            note = "equivalent" if mutant.name in listed else end
             print(f"\n{mutant.path}:{mutant.line} {mutant.scope} {mutant.kind}: {note}")
             print(f"  - {mutant.before}\n  + {mutant.after}")
 

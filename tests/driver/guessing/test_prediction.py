@@ -106,6 +106,11 @@ def test_family_bits_are_counted() -> None:
     assert (bit, likely == pytest.approx(2.5 / 4)) == (1, True)
 
 
+def test_without_any_code_a_zero_is_as_likely_as_a_one() -> None:
+    """A tie is a 0: what is never sold has zeros above."""
+    assert Predictor().begin().guess() == (0, 0.5)
+
+
 def test_a_copy_goes_its_own_way() -> None:
     """Bits that are tried on a copy change neither the forecast nor what was learned."""
     roms = [RomCode.build(FAMILY, 0xA4B30000 + n) for n in (5, 9, 12)]
