@@ -158,7 +158,10 @@ class Covering:
             names, budget_s = set(self.took), 3 * budget_s
         else:
             own = names = set(by_line[str(mutant.line)])
-        quick_first = sorted(names, key=lambda n: (n not in own, self.took[n], n))
+        mirror = f"/test_{Path(mutant.path).stem}.py::"
+        quick_first = sorted(
+            names, key=lambda n: (mirror not in n, n not in own, self.took[n], n)
+        )
         return self.within(quick_first, budget_s)
 
     def within(self, tests: Iterable[str], budget_s: float) -> list[str]:
