@@ -15,6 +15,7 @@ from harness.errors import (
     UsageError,
 )
 from harness.families.common.answers import (
+    heard_instead,
     read_records,
     read_twice,
     require_crc8,
@@ -86,6 +87,23 @@ def test_check_values(start: int) -> None:
     for require in (require_crc8, require_crc16):
         with pytest.raises(DeviceAbsent, match="x is 5 bytes of FFh"):
             require(b"\x01", b"\xff" * 5, what="x")
+
+
+@pytest.mark.parametrize(
+    ("place", "heard"), [(0, True), (7, True), (23, True), (24, False), (31, False)]
+)
+def test_what_the_device_heard_instead(place: int, heard: bool) -> None:
+    """One bit of the command or its two-byte address, and no bit of what follows."""
+    sent = b"\xa5\x10\x00\x33"
+    flipped = bytearray(sent)
+    flipped[place // 8] ^= 1 << place % 8
+    data = b"\x01\x02\x03"
+    received = data + crc16_sent(bytes(flipped) + data)
+    found = heard_instead(sent, received)
+    assert (found == bytes(flipped)) is heard
+    with pytest.raises(CheckValueWrong) as raised:
+        require_crc16(sent, received, what="x")
+    assert ("what the device heard" in str(raised.value)) is heard
 
 
 def test_records_of_one_transaction(script: Make) -> None:

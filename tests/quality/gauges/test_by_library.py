@@ -56,6 +56,11 @@ def test_a_bias_without_scatter(
     assert bias_study(values, reference=8.0, margin=margin).verdict is verdict
     wide = bias_study([8.0, 10.0], reference=9.0, margin=1.0)
     assert wide.verdict is BiasVerdict.UNDECIDED
+    # an interval across one end of the margin says neither
+    for sign in (1, -1):
+        across = [9 + sign * v for v in (0.7, 0.8, 0.9, 1.0, 1.1)]
+        found = bias_study(across, reference=9.0, margin=0.95)
+        assert (abs(found.bias) < 0.95) is (found.verdict is BiasVerdict.UNDECIDED)
 
 
 def test_a_golden_unit() -> None:

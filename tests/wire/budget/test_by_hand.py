@@ -296,6 +296,10 @@ def test_predicted_beside_measured(measured: float, doubt: float, warns: bool) -
     assert compared.allowed == pytest.approx(0.104 + doubt)
     assert compared.difference == pytest.approx(measured - 0.52)
     assert compared.warns is warns
+    level = Measured(name="idle line", value=4.0, half_width=doubt)
+    (other,) = compare(budget(bench, SLOTS), [level])
+    assert other.row.half_width is None
+    assert other.allowed == doubt
 
 
 @pytest.mark.parametrize(
