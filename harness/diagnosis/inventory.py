@@ -79,12 +79,13 @@ def _of_listed(
     answered: Mapping[str, int],
     leaving: Counter[int | None],
 ) -> Membership:
-    if scans and all(code in scan for scan in scans):
+    found = [code in scan for scan in scans]
+    if found and all(found):
         return Membership.PRESENT
-    gone = scans[-_NEEDED:]
-    if answered.get(code) or len(gone) < _NEEDED or any(code in scan for scan in gone):
+    latest = found[-_NEEDED:]
+    if answered.get(code) or len(latest) < _NEEDED or any(latest):
         return Membership.FLICKERING
-    if not any(code in scan for scan in scans):
+    if not any(found):
         return Membership.MISSING
     together = leaving[_left_in(code, scans)] > 1
     return Membership.LEFT_TOGETHER if together else Membership.LEFT

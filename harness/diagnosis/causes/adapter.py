@@ -141,9 +141,7 @@ def packet_boundary(evidence: Evidence) -> Iterator[Finding]:
     well = [n for n, (whole, of) in adapter.boundaries.items() if whole == of]
     if not hung or not well:
         return
-    keeps = (
-        max(n for n in well if n < min(hung)) if min(well) < min(hung) else min(well)
-    )
+    keeps = max((n for n in well if n < min(hung)), default=min(well))
     tries = adapter.boundaries[hung[0]][1]
     yield Finding(
         cause=Cause.ADAPTER,

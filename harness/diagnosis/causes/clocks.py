@@ -39,21 +39,26 @@ def oscillator_off(evidence: Evidence) -> Iterator[Finding]:
         if seen is None or seen.value != "off":
             continue
         mission = device.reading("mission")
-        cleared = device.reading("memory_cleared")
         facts = mission.facts if mission else KindFacts()
         running = mission is not None and mission.value == "running"
-        fresh = mission is not None and not facts.samples
-        fresh = fresh and not (cleared is not None and cleared.value is True)
-        weight = Weight.FAULT if running else Weight.WARNING
-        measured = _switch_of(seen.facts)
+        weight = Weight.NOTE if _is_fresh(device) else Weight.WARNING
         yield _stands(
             device.name,
             device.rom_code,
-            measured=(measured, *_mission_flags(facts)),
-            weight=Weight.NOTE if fresh and not running else weight,
+            measured=(_switch_of(seen.facts), *_mission_flags(facts)),
+            weight=Weight.FAULT if running else weight,
             mission=mission is not None,
             running=running,
         )
+
+
+def _is_fresh(device: DeviceFacts) -> bool:
+    """True of a logger that took no sample and whose memory was never cleared."""
+    mission = device.reading("mission")
+    cleared = device.reading("memory_cleared")
+    if mission is None or mission.facts.samples:
+        return False
+    return cleared is None or cleared.value is not True
 
 
 def _switch_of(facts: KindFacts) -> str:
@@ -147,23 +152,27 @@ def clock_off(evidence: Evidence) -> Iterator[Finding]:
         if ppm is not None and abs(ppm) <= _NO_CRYSTAL_PPM:
             yield from _drifted(device, offset_s, since_s, ppm)
         elif abs(offset_s) >= _OFF_S:
-            yield Finding(
-                cause=Cause.CONFIGURATION,
-                kind="clock-off",
-                says=f"the clock of {device.name} is not that of the host"
-                + ("; stamps of the mission in progress are off" if running else ""),
-                measured=(f"device minus host, UTC: {_shown(offset_s)}",),
-                tells_apart=(
-                    f"{Cause.CONFIGURATION}: it was never set, to local time, or counts "
-                    "from another day; the offset stays the same",
-                    f"{Cause.DEVICE}: check clock_drift over half an hour and more shows "
-                    "a rate beyond doubt",
-                ),
-                try_first="set it by check clock_set before the next mission; correct "
-                "stamps by the offset",
-                device=device.rom_code,
-                weight=Weight.WARNING if running else Weight.NOTE,
-            )
+            yield _off(device, offset_s, running=running)
+
+
+def _off(device: DeviceFacts, offset_s: float, *, running: bool) -> Finding:
+    return Finding(
+        cause=Cause.CONFIGURATION,
+        kind="clock-off",
+        says=f"the clock of {device.name} is not that of the host"
+        + ("; stamps of the mission in progress are off" if running else ""),
+        measured=(f"device minus host, UTC: {_shown(offset_s)}",),
+        tells_apart=(
+            f"{Cause.CONFIGURATION}: it was never set, to local time, or counts "
+            "from another day; the offset stays the same",
+            f"{Cause.DEVICE}: check clock_drift over half an hour and more shows "
+            "a rate beyond doubt",
+        ),
+        try_first="set it by check clock_set before the next mission; correct "
+        "stamps by the offset",
+        device=device.rom_code,
+        weight=Weight.WARNING if running else Weight.NOTE,
+    )
 
 
 def _shown(offset_s: float) -> str:

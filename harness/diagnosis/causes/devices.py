@@ -150,12 +150,7 @@ def odd_block(evidence: Evidence) -> Iterator[Finding]:
 def clone_like(evidence: Evidence) -> Iterator[Finding]:
     """Twelve bits in a time that originals need for nine; readings stay valid."""
     for device in evidence.devices:
-        # a conversion that a restart cut short says nothing of the silicon
-        times = [
-            c.took_ms
-            for c in device.conversions
-            if c.took_ms is not None and c.marker_kept is not False and not c.power_on
-        ]
+        times = _conversion_times(device)
         if device.family != 0x28 or not device.full_resolution or not times:
             continue
         if max(times) < _CLONE_CONVERSION_MS:
@@ -173,6 +168,15 @@ def clone_like(evidence: Evidence) -> Iterator[Finding]:
                 device=device.rom_code,
                 weight=Weight.WARNING,
             )
+
+
+def _conversion_times(device: DeviceFacts) -> list[float]:
+    """Those that a restart did not cut short: such a time says nothing of the silicon."""
+    return [
+        c.took_ms
+        for c in device.conversions
+        if c.took_ms is not None and c.marker_kept is not False and not c.power_on
+    ]
 
 
 def late_conversion(evidence: Evidence) -> Iterator[Finding]:

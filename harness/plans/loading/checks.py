@@ -56,18 +56,8 @@ class _StepCheck:
         *,
         inside: str,
     ) -> Iterator[Problem]:
-        inner = (*path, "steps")
         if kind == "for_each":
-            place = self.document.keys[path]
-            if inside:
-                yield self._problem(
-                    place,
-                    f"for_each inside the for_each on line {inside}",
-                    "one for_each with all its families or sockets",
-                )
-            line = place.line
-            codes = codes_of(body.get("family"))
-            yield from self.steps(body.get("steps"), inner, codes, inside=str(line))
+            yield from self._for_each(body, path, inside=inside)
         elif kind in {"repeat", "vary"}:
             if kind == "vary" and len(path) > 3:
                 yield self._problem(
@@ -75,6 +65,7 @@ class _StepCheck:
                     "vary inside another step",
                     "vary among the plan's own steps, with the others inside it",
                 )
+            inner = (*path, "steps")
             yield from self.steps(body.get("steps"), inner, codes, inside=inside)
         elif kind == "read":
             yield from self._quantity(body, path, codes)
@@ -89,6 +80,20 @@ class _StepCheck:
             yield from check_hazard_names(body.get("hazard"), self.document, path)
         elif kind == "check":
             yield from check_function(self.kinds, body, self.document, path, codes)
+
+    def _for_each(
+        self, body: dict[str, Plain], path: KeyPath, *, inside: str
+    ) -> Iterator[Problem]:
+        place = self.document.keys[path]
+        if inside:
+            yield self._problem(
+                place,
+                f"for_each inside the for_each on line {inside}",
+                "one for_each with all its families or sockets",
+            )
+        codes = codes_of(body.get("family"))
+        inner = (*path, "steps")
+        yield from self.steps(body.get("steps"), inner, codes, inside=str(place.line))
 
     def _transact(
         self, body: dict[str, Plain], path: KeyPath, *, inside: str

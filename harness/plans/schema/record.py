@@ -95,19 +95,22 @@ class RecordField(Strict):
                 f"field {self.name} is one thing, got {', '.join(given) or 'none'}",
                 expected=f"one of {', '.join(SORTS)}",
             )
-        fixed = self.crc is not None or self.bytes is not None
-        if fixed == (self.length is not None):
-            raise complaint(
-                f"field {self.name}: length {'beside' if fixed else 'is left out of'} "
-                f"{given[0]}",
-                expected="length for all sorts but bytes and crc",
-            )
+        self._require_length()
         if self.bytes is not None and not self.size:
             raise complaint("no bytes", expected='such as "A5 01"', at="bytes")
         if self.scale == 0:
             raise complaint("scale 0", expected="another", at="scale")
         self._fits()
         return self
+
+    def _require_length(self) -> None:
+        fixed = self.sort in {"crc", "bytes"}
+        if fixed == (self.length is not None):
+            raise complaint(
+                f"field {self.name}: length {'beside' if fixed else 'is left out of'} "
+                f"{self.sort}",
+                expected="length for all sorts but bytes and crc",
+            )
 
     def _fits(self) -> None:
         sort = self.sort
@@ -203,27 +206,31 @@ class RecordLayout(Strict):
             )
         before: list[str] = []
         for number, field in enumerate(self.fields):
-            if field.name in before:
-                raise complaint(
-                    f"two fields with the name {field.name!r}",
-                    expected="each name once",
-                    at=f"fields.{number}.name",
-                )
-            for name in field.over or ():
-                if name not in before:
-                    raise complaint(
-                        f"{name!r} does not stand before the check value",
-                        expected=", ".join(before) or "a field before it",
-                        at=f"fields.{number}.over",
-                    )
-            if field.crc and not before:
-                raise complaint(
-                    "a check value of nothing",
-                    expected="fields before it",
-                    at=f"fields.{number}.crc",
-                )
+            _require_after(field, before, f"fields.{number}")
             before.append(field.name)
         return self
+
+
+def _require_after(field: RecordField, before: list[str], at: str) -> None:
+    """A field has a name of its own, and a check value covers fields before it."""
+    if field.name in before:
+        raise complaint(
+            f"two fields with the name {field.name!r}",
+            expected="each name once",
+            at=f"{at}.name",
+        )
+    if unknown := [name for name in field.over or () if name not in before]:
+        raise complaint(
+            f"{unknown[0]!r} does not stand before the check value",
+            expected=", ".join(before) or "a field before it",
+            at=f"{at}.over",
+        )
+    if field.crc and not before:
+        raise complaint(
+            "a check value of nothing",
+            expected="fields before it",
+            at=f"{at}.crc",
+        )
 
 
 UnitValue = Scalar

@@ -119,17 +119,23 @@ def _draw_errors(axes: Axes, soak: SoakRecord, rows: list[str]) -> None:
             s=22,
             label=f"{label}{more}",
         )
-    events = _events_by_name(soak)
+    names = [_short_name(soak, place) for place in rows]
+    _draw_events(axes, _events_by_name(soak), names)
+    axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=8, frameon=False)
+
+
+def _draw_events(
+    axes: Axes, events: list[tuple[str, list[float]]], names: list[str]
+) -> None:
+    """The events of the event file above the rows of errors, and the names of all rows."""
     for row, (_, at_h) in enumerate(events, start=1):
         axes.scatter(at_h, [-row] * len(at_h), marker="|", color="black")
-    names = [_short_name(soak, place) for place in rows]
     axes.set_yticks(
-        [*range(-1, -1 - len(events), -1), *range(len(rows))],
+        [*range(-1, -1 - len(events), -1), *range(len(names))],
         [*(name for name, _ in events), *names],
         fontsize=8,
     )
-    axes.set_ylim(len(rows) - 0.5, -0.5 - len(events))
-    axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=8, frameon=False)
+    axes.set_ylim(len(names) - 0.5, -0.5 - len(events))
 
 
 def _events_by_name(soak: SoakRecord) -> list[tuple[str, list[float]]]:
