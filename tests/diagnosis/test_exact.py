@@ -1,0 +1,49 @@
+"""The exact tests on counts: a published table, the definitions, and thousands of slots."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from math import comb
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness.diagnosis.signs.exact import fewer_by_chance, so_few_of_halves
+
+COUNTS = st.integers(1, 60).flatmap(
+    lambda of: st.tuples(st.integers(0, of), st.just(of))
+)
+
+
+def test_four_cups_of_eight() -> None:
+    """All four told apart by chance: 1 in 70 (Fisher, The Design of Experiments, 1935, II)."""
+    assert fewer_by_chance(0, 4, 4, 4) == 1 / 70
+    assert fewer_by_chance(1, 4, 3, 4) == 17 / 70
+
+
+@given(COUNTS, COUNTS)
+def test_fewer_by_chance_is_the_sum_of_the_tables(
+    here: tuple[int, int], there: tuple[int, int]
+) -> None:
+    """Every table with the same margins and no more hits here, each with its own chance."""
+    (hits, of), (other_hits, other_of) = here, there
+    total = hits + other_hits
+    tables = [n for n in range(hits + 1) if total - n <= other_of]
+    ways = sum(comb(of, n) * comb(other_of, total - n) for n in tables)
+    chance = Fraction(ways, comb(of + other_of, total))
+    assert fewer_by_chance(hits, of, other_hits, other_of) == float(chance)
+
+
+@given(COUNTS)
+def test_so_few_of_halves_is_the_binomial_sum(counts: tuple[int, int]) -> None:
+    """As it is defined."""
+    hits, of = counts
+    chance = Fraction(sum(comb(of, n) for n in range(hits + 1)), 2**of)
+    assert so_few_of_halves(hits, of) == float(chance)
+
+
+def test_thousands_of_slots() -> None:
+    """Half of all is a little over one half, by symmetry; the terms stay whole numbers."""
+    of = 8000
+    middle = Fraction(comb(of, of // 2), 2**of)
+    assert so_few_of_halves(of // 2, of) == float((1 + middle) / 2)
