@@ -8,6 +8,7 @@ What it cannot tell (supply, adapter, stores) has no finding here.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from math import log
 
 from harness.diagnosis.finding import Cause, Finding, Sure, Weight, ranked
 from harness.recordings.record.quantity import (
@@ -16,11 +17,9 @@ from harness.recordings.record.quantity import (
     ValueOwner,
 )
 from harness.recordings.record.sentences import outside_sentence, quantity_name
-from harness.recordings.record.shown import TraceFacts
+from harness.recordings.record.shown import AnalogFacts, TraceFacts, WrongAt
 
-RISE_TO_HIGH = 1.204 / 0.847
-"""From nothing to 70 % of an exponential takes 1.204 time constants, from 30 % to 70 %
-0.847 (arithmetic: ln(1/0.3) and ln(0.7/0.3))."""
+_MOST_STORES = 5
 
 SAMPLE_US = 15.0
 """A device and a host sample no earlier than this after the edge of a slot (data sheet
@@ -40,8 +39,10 @@ def findings_of(
     found = [
         *_times(facts, known),
         *_levels(known),
-        *_edge(known),
+        *_edge(facts, known),
         *_noise(facts),
+        *_second_host(facts),
+        *_stores(facts),
         *_devices(facts),
     ]
     return tuple(ranked(found))
@@ -79,7 +80,7 @@ def _levels(known: list[JudgedQuantity]) -> Iterator[Finding]:
         row = judged.row
         if judged.standing is not LimitStanding.OUTSIDE or row.unit != "V":
             continue
-        is_low = row.name == "low level"
+        is_low = row.name.startswith("low level")
         yield Finding(
             cause=Cause.BUS_WIRING if is_low else Cause.SUPPLY,
             kind="low-level" if is_low else "high-level",
@@ -92,14 +93,23 @@ def _levels(known: list[JudgedQuantity]) -> Iterator[Finding]:
         )
 
 
-def _edge(known: list[JudgedQuantity]) -> Iterator[Finding]:
+def _whole_rise(analog: AnalogFacts) -> float:
+    """How much longer an exponential takes from its low level than between thresholds."""
+    high_v = analog.high_v
+    if not analog.low_v < analog.falls_below_v < analog.rises_above_v < high_v:
+        return 1.0
+    between = log((high_v - analog.falls_below_v) / (high_v - analog.rises_above_v))
+    return log((high_v - analog.low_v) / (high_v - analog.rises_above_v)) / between
+
+
+def _edge(facts: TraceFacts, known: list[JudgedQuantity]) -> Iterator[Finding]:
     """A rise that takes a one beyond the instant at which it is sampled."""
     named = {(q.row.name, q.row.overdrive): q for q in known}
-    rise = named.get(("rise time (30 to 70 %)", False))
+    rise = named.get(("rise time", False))
     low = named.get(("read low", False)) or named.get(("write-1 low", False))
-    if rise is None or low is None:
+    if rise is None or low is None or facts.analog is None:
         return
-    high_us = low.maximum + RISE_TO_HIGH * rise.median
+    high_us = low.maximum + _whole_rise(facts.analog) * rise.median
     if high_us <= SAMPLE_US:
         return
     yield Finding(
@@ -109,7 +119,7 @@ def _edge(known: list[JudgedQuantity]) -> Iterator[Finding]:
         says=f"a one is high only {high_us:.3g} us after its slot began, later than the "
         f"{SAMPLE_US:g} us at which it may be sampled",
         measured=(
-            f"rise 30 to 70 % in {rise.median:.3g} us",
+            f"rise between the thresholds in {rise.median:.3g} us",
             f"{low.row.name} up to {low.maximum:.3g} us",
         ),
         try_first="lower pull-up resistance, shorter cable, or fewer devices",
@@ -130,6 +140,60 @@ def _noise(facts: TraceFacts) -> Iterator[Finding]:
         try_first="look at the probe's ground first, then at the line for reflections",
         weight=Weight.NOTE if _is_read_well(facts) else Weight.WARNING,
     )
+
+
+def _second_host(facts: TraceFacts) -> Iterator[Finding]:
+    """Resets of another length that end transactions within a byte."""
+    found = facts.interruptions
+    if not found:
+        return
+    first = found[0]
+    yield Finding(
+        cause=Cause.HOST,
+        kind="second-master",
+        sure=Sure.LIKELY if len(found) > 1 else Sure.UNDECIDED,
+        says=f"resets of another length end {len(found)} transactions within a byte, as a "
+        "second host on the line would",
+        measured=(
+            f"the first at {first.at_s:.6f} s: reset low {first.reset_us:.4g} us, while "
+            f"{first.own_reset_us:.4g} us began that transaction",
+        ),
+        try_first="look for a second controller on the line, or a second task of the host",
+        tells_apart=(
+            "a second host: the line stays busy while the first one is held in reset",
+            "one host that gives up and starts again: its program has two reset times",
+        ),
+        weight=Weight.FAULT if facts.wrong_count else Weight.WARNING,
+    )
+
+
+_REFUSALS = (
+    "authorisation: the address and status that the host sent differ from what the "
+    "scratchpad read",
+    "protection: the page's protection is read as set",
+    "supply: the line is not high enough while the device writes",
+)
+
+
+def _stores(facts: TraceFacts) -> Iterator[Finding]:
+    """Stores that a device did not confirm; why, no recording shows alone."""
+    of_device: dict[str, list[WrongAt]] = {}
+    for refused in facts.refused:
+        of_device.setdefault(refused.rom, []).append(refused)
+    for rom, found in of_device.items():
+        yield Finding(
+            cause=Cause.UNDECIDED,
+            kind="refused-store",
+            sure=Sure.UNDECIDED,
+            says=f"{len(found)} stores are not confirmed by the device {rom}".rstrip(),
+            measured=tuple(
+                f"{each.at_s:.6f} s: {each.what}" for each in found[:_MOST_STORES]
+            ),
+            try_first="read back what was to be stored, then its protection",
+            tells_apart=_REFUSALS,
+            weight=Weight.WARNING,
+            device=rom,
+        )
 
 
 def _devices(facts: TraceFacts) -> Iterator[Finding]:

@@ -15,6 +15,7 @@ from harness.recordings.record.sentences import (
     shades,
     some_devices_sentence,
     span_text,
+    thresholds_source,
 )
 from harness.recordings.trace_record import TraceRecord
 from harness.recordings.wording import shown_transaction
@@ -43,7 +44,7 @@ def trace_lines(
     )
     if trace.analog is not None:
         facts = trace.analog
-        source = "the fixture" if facts.from_fixture else "30 % and 70 % of the swing"
+        source = thresholds_source(facts)
         yield (
             f"  low from {number_text(facts.falls_below_v)} V down, high from "
             f"{number_text(facts.rises_above_v)} V up ({source})"
@@ -132,9 +133,24 @@ def finding_lines(trace: TraceRecord) -> Iterator[str]:
             yield f"CANNOT TELL: {doubtful_sentence(judged)}"
     for reason in trace.reasons:
         yield f"CANNOT TELL: {reason}"
+    yield from _odd_lines(trace)
     for judged in trace.quantities:
         if judged.some_only:
             yield f"note: {some_devices_sentence(judged)}"
+
+
+def _odd_lines(trace: TraceRecord) -> Iterator[str]:
+    """Stores without confirmation, and resets that end a transaction within a byte."""
+    for refused in trace.refused[:_MOST_INSTANTS]:
+        yield f"note: not confirmed: {refused.what}, at {refused.at_s:.6f} s"
+    if trace.interruptions:
+        first = trace.interruptions[0]
+        count = _count(len(trace.interruptions), "transaction")
+        yield (
+            f"note: {count} ended within a byte by a reset of another length: a second "
+            f"host? The first at {first.at_s:.6f} s, {number_text(first.reset_us)} us, not "
+            f"{number_text(first.own_reset_us)} us"
+        )
 
 
 def _outside_lines(trace: TraceRecord) -> Iterator[str]:

@@ -12,6 +12,7 @@ from harness.families.registry import Kinds
 from harness.families.secret import Secret
 from harness.recordings.activity import ActivityTally
 from harness.recordings.decoding.histories import Histories
+from harness.recordings.decoding.interruptions import InterruptionWatch
 from harness.recordings.decoding.lows import LowFinder, Lows
 from harness.recordings.decoding.slots import DecodedLows, LowKind, SlotDecoder
 from harness.recordings.decoding.transactions import BusTransaction, TransactionReader
@@ -97,6 +98,8 @@ class RecordingTracer:
         self._kept: list[BusTransaction] = []
         self._last: BusTransaction | None = None
         self._wrong: list[WrongAt] = []
+        self._refused: list[WrongAt] = []
+        self._interruptions = InterruptionWatch()
         self._odd: list[Instant] = []
         self._sample = np.empty(0, np.int64)
         self._cut = False
@@ -239,6 +242,14 @@ class RecordingTracer:
         if len(self._kept) < MOST_TRANSACTIONS:
             self._kept.append(found)
         self._last = found
+        lows = decoded.lows
+        reset = int(lows.ends[first] - lows.starts[first]) if has_reset else 0
+        self._interruptions.feed(found, reset * self._tick_us, self._slots.step_us)
+        room_refused = MOST_INSTANTS - len(self._refused)
+        self._refused += [
+            WrongAt(at_s=found.start_s, what=what, rom=str(rom or ""))
+            for what in found.function.refused[:room_refused]
+        ]
         room = MOST_INSTANTS - len(self._wrong)
         self._wrong += [
             WrongAt(at_s=found.start_s, what=what, rom=str(rom or ""))
@@ -314,6 +325,8 @@ class RecordingTracer:
             checks=counts.checks,
             wrong=tuple(wrong[:MOST_INSTANTS]),
             wrong_count=wrong_count,
+            refused=() if unjudged else tuple(self._refused),
+            interruptions=() if unjudged else tuple(self._interruptions.found),
             quantities=judged,
             views=self._meter.views(judged),
             start_s=first * source.tick_s,

@@ -11,6 +11,7 @@ from harness.recordings.decoding.transactions import BusTransaction, RomUse
 from harness.recordings.record.quantity import Instant, JudgedQuantity, LimitStanding
 from harness.recordings.record.shown import (
     AnalogFacts,
+    Interruption,
     SeenDevice,
     SlotView,
     TraceVerdict,
@@ -46,6 +47,9 @@ class TraceRecord:
         checks: CRCs that hold.
         wrong: the first thousand things that are wrong.
         wrong_count: all of them.
+        refused: the first thousand stores that a device did not confirm.
+        interruptions: the first thousand transactions that another host's reset seems
+            to end.
         quantities: each quantity, judged.
         views: the line around the worst value of each quantity.
         start_s: the first time in the file.
@@ -81,6 +85,8 @@ class TraceRecord:
     checks: int
     wrong: tuple[WrongAt, ...]
     wrong_count: int
+    refused: tuple[WrongAt, ...]
+    interruptions: tuple[Interruption, ...]
     quantities: tuple[JudgedQuantity, ...]
     views: tuple[SlotView, ...]
     start_s: float

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import log
+from pathlib import Path
 
 import pytest
 
 from harness.diagnosis.finding import Cause, Sure, Weight
-from harness.diagnosis.recorded import RISE_TO_HIGH, SAMPLE_US, findings_of
+from harness.diagnosis.recorded import SAMPLE_US, findings_of
 from harness.plans.execution.tracing.run import facts_of
 from harness.recordings.record.quantity import (
     JudgedQuantity,
@@ -15,8 +17,9 @@ from harness.recordings.record.quantity import (
     QuantityRow,
     ValueOwner,
 )
-from harness.recordings.record.shown import TraceFacts
-from tests.recordings.traces import DATA, traced
+from harness.recordings.record.shown import AnalogFacts, TraceFacts
+from harness.wire.romcode import RomCode
+from tests.recordings.traces import DATA, LineMaker, traced, write_vcd
 
 FACTS = TraceFacts(
     recording="a.csv", channel="volts", duration_s=1.0, edges=10, interval_us=0.1,
@@ -38,7 +41,13 @@ def _judged(
 @pytest.mark.parametrize(
     ("name", "expected"),
     [
-        ("authenticator_33h", {(Cause.HOST, "timing", Weight.WARNING)}),
+        (
+            "authenticator_33h",
+            {
+                (Cause.HOST, "timing", Weight.WARNING),
+                (Cause.UNDECIDED, "refused-store", Weight.WARNING),
+            },
+        ),
         (
             "write_once_0Bh_whole_memory",
             {
@@ -75,23 +84,69 @@ def test_a_time_outside_is_a_fault_where_something_is_read_wrong() -> None:
 
 @pytest.mark.parametrize("beyond_us", [-0.1, 0.1])
 def test_an_edge_is_slow_where_a_one_comes_after_its_sample(beyond_us: float) -> None:
-    """15 us: the host's low and the rise to 70 %, by the time constant of the rise."""
+    """15 us: the host's low and the rise to 70 %, by the time constant of the rise.
+
+    From nothing to 70 % of an exponential takes ln(1/0.3) time constants, from 30 % to
+    70 % ln(0.7/0.3) (arithmetic).
+    """
     low_us = 6.0
-    rise_us = (SAMPLE_US - low_us + beyond_us) / RISE_TO_HIGH
+    rise_us = (SAMPLE_US - low_us + beyond_us) / (log(1 / 0.3) / log(0.7 / 0.3))
+    volts = AnalogFacts(low_v=0.0, high_v=5.0, falls_below_v=1.5, rises_above_v=3.5)
     known = [
-        _judged(
-            "rise time (30 to 70 %)", ValueOwner.LINE, rise_us, LimitStanding.NO_LIMIT
-        ),
+        _judged("rise time", ValueOwner.LINE, rise_us, LimitStanding.NO_LIMIT),
         _judged("read low", ValueOwner.HOST, low_us, LimitStanding.WITHIN),
     ]
-    kinds = [finding.kind for finding in findings_of(FACTS, known)]
+    facts = replace(FACTS, analog=volts)
+    kinds = [finding.kind for finding in findings_of(facts, known)]
     assert kinds == (["slow-edge"] if beyond_us > 0 else [])
 
 
 def test_levels_outside_the_fixture() -> None:
-    low = _judged("low level", ValueOwner.LINE, 1.1, LimitStanding.OUTSIDE, "V")
+    low = _judged("low level, host", ValueOwner.HOST, 1.1, LimitStanding.OUTSIDE, "V")
     high = _judged("high level", ValueOwner.LINE, 2.0, LimitStanding.OUTSIDE, "V")
     found = findings_of(FACTS, [low, high])
     assert {(f.cause, f.kind) for f in found} == {
         (Cause.BUS_WIRING, "low-level"), (Cause.SUPPLY, "high-level"),
     }  # fmt: skip
+
+
+def _two_hosts(path: Path, second_reset_us: float, slots: int) -> TraceFacts:
+    """A match that is ended by a reset after some slots, then one that is whole."""
+    rom = RomCode.build(0x28, 0x1234)
+    line = LineMaker()
+    line.reset()
+    line.send(0x55, *rom.wire, 0xBE)
+    line.bits((1, 0, 1, 1, 0, 1, 1, 0)[:slots])
+    line.low(second_reset_us, 30)
+    line.low(120, 480)
+    line.send(0xCC, 0x44)
+    line.reset()
+    line.send(0xCC, 0x44)
+    trace = traced(write_vcd(path / "line.vcd", line.lows, end_us=line.now + 900))
+    return facts_of("line", trace)
+
+
+@pytest.mark.parametrize(
+    ("second_reset_us", "slots", "found"),
+    [(620, 5, True), (500, 5, False), (510, 5, False), (620, 0, False)],
+)
+def test_a_reset_of_another_length_within_a_byte_is_of_a_second_host(
+    tmp_path: Path, second_reset_us: float, slots: int, found: bool
+) -> None:
+    """A host's own reset may end a byte early, and its timer spreads; not both at once."""
+    facts = _two_hosts(tmp_path, second_reset_us, slots)
+    kinds = {finding.kind for finding in findings_of(facts, ())}
+    assert ("second-master" in kinds) == found
+
+
+def test_a_store_without_confirmation_is_undecided() -> None:
+    """The refused copy of a real recording: why, no recording shows alone."""
+    trace = traced(DATA / "authenticator_33h.vcd")
+    (store,) = [
+        found
+        for found in findings_of(facts_of("a", trace), ())
+        if found.kind == "refused-store"
+    ]
+    assert store.sure is Sure.UNDECIDED
+    assert "copy scratchpad: answered by FF" in store.measured[0]
+    assert len(store.tells_apart) == 3

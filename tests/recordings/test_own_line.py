@@ -27,6 +27,7 @@ from harness.plans.execution.tracing.run import judge
 from harness.plans.loading.files import load_fixture, load_plan
 from harness.recordings.comparing.bursts import SeenBurst
 from harness.recordings.comparing.echoes import EchoComparison, compare_echoes
+from harness.recordings.comparing.receiver import ReceiverView
 from harness.recordings.reading.opening import open_recording
 from harness.recordings.trace import RecordingTracer
 from harness.recordings.trace_record import TraceRecord
@@ -93,7 +94,9 @@ def _do(bus: Bus, name: str, rom: RomCode) -> None:
 
 def compared(bursts: Bursts, trace: TraceRecord) -> EchoComparison:
     assert trace.lows_us is not None
-    return compare_echoes(*trace.lows_us, bursts, trace.doubt_us)
+    starts, ends = trace.lows_us
+    view = ReceiverView(starts_us=starts, ends_us=ends, doubt_us=trace.doubt_us)
+    return compare_echoes(view, bursts)
 
 
 families = st.sampled_from(FAST_FAMILIES + SLOW_FAMILIES)
@@ -209,7 +212,10 @@ def test_a_recording_that_begins_in_the_middle(tmp_path: Path) -> None:
     assert trace.lows_us is not None
     starts, ends = trace.lows_us
     begin, until = len(starts) // 3, 4 * len(starts) // 5
-    found = compare_echoes(starts[begin:until], ends[begin:until], bursts, 0.001)
+    view = ReceiverView(
+        starts_us=starts[begin:until], ends_us=ends[begin:until], doubt_us=0.001
+    )
+    found = compare_echoes(view, bursts)
     whole = compared(bursts, trace)
     assert 0 < found.frames_found < whole.frames
     # the last frame in the part is cut: one message for the characters that are missing
@@ -312,6 +318,27 @@ def test_recording_and_journal_side_by_side(
     assert values["clock_error, recorded"] == pytest.approx(300, abs=1)
     assert abs(float(values["presence_end, E_n"])) <= 1
     assert any("no line shows it" in note for note in times.notes)
+
+
+def test_volts_beside_a_journal_are_read_as_the_receiver_took_them(
+    run: tuple[Path, Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Echoes agree at its thresholds, and the rise time that the run states holds."""
+    monkeypatch.setattr("harness.results.plots.run.recording_figures", lambda _: ())
+    line, journal = run
+    result = judge(
+        TraceRequest(
+            recording=line, journal=journal, into=tmp_path / "trace", channel="volts"
+        )
+    )
+    steps = {step.step: step for step in result.record.steps}
+    assert steps["echoes"].outcome is Outcome.PASSED
+    assert steps["times"].outcome is Outcome.PASSED
+    (times,) = steps["times"].results
+    values = {m.name: m.value for m in times.shown.measurements}
+    assert abs(float(values["rise_time, E_n"])) <= 1
+    assert result.trace.analog is not None
+    assert result.trace.analog.from_receiver
 
 
 def test_a_journal_without_echoes_is_told_so(

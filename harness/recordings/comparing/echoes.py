@@ -22,6 +22,7 @@ from harness.recordings.comparing.bursts import (
     characters_of,
     frames_of,
 )
+from harness.recordings.comparing.receiver import ReceiverView
 
 CLOCK_PPM = 2_000.0
 """Tolerance between the clocks of adapter and recorder: the 0.2 % of a ceramic resonator
@@ -88,17 +89,14 @@ class EchoComparison:
     presence_us: list[tuple[int, float, float]] = field(default_factory=list)
 
 
-def compare_echoes(
-    starts_us: Times, ends_us: Times, bursts: Sequence[SeenBurst], doubt_us: float
-) -> EchoComparison:
+def compare_echoes(view: ReceiverView, bursts: Sequence[SeenBurst]) -> EchoComparison:
     """Find the run in the recording and hold every echo against the line.
 
     Args:
-        starts_us: beginnings of the recording's lows.
-        ends_us: their ends.
+        view: the recording's lows, and their doubt.
         bursts: what the run sent and heard, in order.
-        doubt_us: half width of what is known of each time.
     """
+    starts_us, ends_us, doubt_us = view.starts_us, view.ends_us, view.doubt_us
     characters = characters_of(bursts)
     frames = frames_of(characters)
     resets = recorded_resets(starts_us, ends_us)

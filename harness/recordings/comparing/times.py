@@ -1,7 +1,7 @@
 """Times that a run measured with slots, against the same times in a recording.
 
-The recording shows the clock of the adapter (long bursts), the presence pulse, and how
-long a device held a zero. What a run finds by trying (sample instants, the shortest low
+The recording shows the clock of the adapter (long bursts), the presence pulse, how
+long a device held a zero, and, in volts, how long the line takes to rise. What a run finds by trying (sample instants, the shortest low
 or period that is taken) no line shows.
 
 Performance is told by the E_n number of ISO 13528:2022, 9.7: the difference over the root
@@ -17,9 +17,15 @@ from statistics import median
 
 from harness.recordings.comparing.bursts import SeenBurst
 from harness.recordings.comparing.echoes import CLOCK_PPM, EchoComparison, HeldCharacter
+from harness.recordings.comparing.receiver import ReceiverView
 
 _HELD_BITS = 1.0
 """A low that is longer than the host's own by this many bits was held by a device."""
+
+_ONLY_VOLTS = {
+    "rise_time": "volts show it, levels do not",
+    "capacitance": "follows from the rise time",
+}
 
 _LONG_BURST = 100
 """Characters from which on a burst shows the adapter's clock."""
@@ -81,7 +87,7 @@ def compare_times(
     stated: Sequence[StatedTime],
     found: EchoComparison,
     bursts: Sequence[SeenBurst],
-    doubt_us: float,
+    view: ReceiverView,
 ) -> Iterator[TimeComparison]:
     """Each stated time beside the recorded one.
 
@@ -89,8 +95,9 @@ def compare_times(
         stated: what the run states.
         found: its characters in the recording.
         bursts: what it sent.
-        doubt_us: half width of what is known of each time of the recording.
+        view: the recording's lows, and their doubt.
     """
+    doubt_us = view.doubt_us
     show = {
         "clock_error": _clock_error,
         "presence_wait": _presence_wait,
@@ -98,9 +105,13 @@ def compare_times(
         "read_0_hold": _read_0_hold,
     }
     for time in stated:
+        if time.name == "rise_time" and view.rise_us is not None:
+            yield _compared(time, view.rise_us, doubt_us)
+            continue
         shown = show.get(time.name)
         if shown is None:
-            yield TimeComparison(stated=time, why="no line shows it")
+            why = _ONLY_VOLTS.get(time.name, "no line shows it")
+            yield TimeComparison(stated=time, why=why)
             continue
         recorded = shown(time, found, bursts, doubt_us)
         if recorded is None:

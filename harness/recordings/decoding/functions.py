@@ -15,12 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import SlotproofError
-from harness.families.command import Crc, Place, Sender, Span, Status
+from harness.families.command import OPEN, Crc, Effect, Place, Sender, Span, Status
 from harness.families.registry import Kinds
 from harness.families.transactions import Piece, SeenCommand, commands_in
 from harness.recordings.decoding.sides import SlotSide
 from harness.wire.crc import CRC16_RESIDUE, crc8, crc16
 
+_CONFIRMED = frozenset({0xAA, 0x55})
 _BLOCK = 9
 _MOST_SEARCHED = 1 << 16
 _MOST_SHOWN = 20
@@ -39,6 +40,7 @@ class FunctionPhase:
         wrong: what does not hold.
         checks: number of check values that hold.
         commands: the commands, as far as the family's rows have them.
+        refused: stores that the device did not confirm.
         sides: a ``SlotSide`` for each slot as far as it is known, one byte each.
     """
 
@@ -46,6 +48,7 @@ class FunctionPhase:
     wrong: tuple[str, ...] = ()
     checks: int = 0
     commands: tuple[SeenCommand, ...] = ()
+    refused: tuple[str, ...] = ()
     sides: bytes = field(default=b"", repr=False)
 
 
@@ -112,6 +115,7 @@ def _read(kinds: Kinds, bits: bytes, family: int | None, place: Place) -> Functi
             for piece in command.pieces
         ),
         commands=tuple(seen),
+        refused=tuple(text for command in seen if (text := _refusal(command))),
         sides=bytes(sides),
     )
 
@@ -189,6 +193,27 @@ def _mistakes(seen: SeenCommand) -> Iterator[str]:
         if piece.right is False:
             what = _piece_text(piece) if isinstance(part, Crc) else _span_fault(piece)
             yield f"{name}: {what}"
+
+
+def _refusal(seen: SeenCommand) -> str:
+    """What a device answered to a store instead of its confirmation; empty if nothing.
+
+    A device confirms by alternating ones and zeros until the reset. Ones alone are no
+    answer, zeros alone a refusal (the sheets of the rows' commands).
+    """
+    row = seen.command
+    if row is None or row.effect not in {Effect.STORED, Effect.FOR_EVER}:
+        return ""
+    answer = b"".join(
+        piece.data
+        for piece in seen.pieces
+        if isinstance(piece.part, Span)
+        and piece.part.sender is Sender.DEVICE
+        and piece.part.length is OPEN
+    )
+    if not answer or _CONFIRMED & set(answer):
+        return ""
+    return f"{row.name}: answered by {_hex(answer)}"
 
 
 def _span_fault(piece: Piece) -> str:

@@ -16,8 +16,8 @@ from harness.recordings.record.quantity import JudgedQuantity, QuantityRow, Valu
 _FINEST_V = 0.001
 """Bin of a level's histogram: no recorder of twelve bits at 5 V is finer."""
 
-_RISE = QuantityRow(name="rise time (30 to 70 %)", side=ValueOwner.LINE)
-_FALL = QuantityRow(name="fall time (70 to 30 %)", side=ValueOwner.LINE)
+_RISE = QuantityRow(name="rise time", side=ValueOwner.LINE)
+_FALL = QuantityRow(name="fall time", side=ValueOwner.LINE)
 
 _LOWS = {
     SlotSide.HOST: ("low level, host", ValueOwner.HOST),

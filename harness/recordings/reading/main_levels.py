@@ -50,6 +50,7 @@ class Thresholds:
     high_v: float = float("nan")
     step_v: float = 0.0
     from_fixture: bool = False
+    from_receiver: bool = False
 
     def facts(self) -> AnalogFacts:
         """As a reader shows them."""
@@ -60,6 +61,7 @@ class Thresholds:
             rises_above_v=self.rises_above_v,
             step_v=self.step_v,
             from_fixture=self.from_fixture,
+            from_receiver=self.from_receiver,
         )
 
 

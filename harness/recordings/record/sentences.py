@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from harness.digits import limits_text, number_text
 from harness.recordings.record.quantity import JudgedQuantity, QuantityRow, ValueOwner
+from harness.recordings.record.shown import AnalogFacts
 
 _SHADES = " .:-=+*#%@"
 """From no value to the most frequent one; ASCII, since a terminal may know no more."""
@@ -85,3 +86,12 @@ def shades(judged: JudgedQuantity) -> str:
         _SHADES[-(-count * (len(_SHADES) - 1) // most) if count else 0]
         for count in columns
     )
+
+
+def thresholds_source(analog: AnalogFacts) -> str:
+    """Where the thresholds of a recording in volts come from."""
+    if analog.from_fixture:
+        return "the fixture"
+    if analog.from_receiver:
+        return "a receiver with TTL levels"
+    return "30 % and 70 % of the swing"

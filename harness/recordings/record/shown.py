@@ -27,6 +27,7 @@ class AnalogFacts:
         rises_above_v: the line counts as high from here up.
         step_v: smallest difference between two samples; 0 if not known.
         from_fixture: True if the thresholds were given.
+        from_receiver: True if they are those of a host's receiver.
     """
 
     low_v: float
@@ -35,6 +36,7 @@ class AnalogFacts:
     rises_above_v: float
     step_v: float = 0.0
     from_fixture: bool = False
+    from_receiver: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,6 +52,21 @@ class WrongAt:
     at_s: float
     what: str
     rom: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Interruption:
+    """A transaction that a reset of another length ended within a byte.
+
+    Attributes:
+        at_s: when that reset began.
+        reset_us: its low.
+        own_reset_us: low of the reset that began the transaction.
+    """
+
+    at_s: float
+    reset_us: float
+    own_reset_us: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,6 +163,8 @@ class TraceFacts:
         checks: CRCs that hold.
         wrong: the first things that are wrong.
         wrong_count: all of them.
+        refused: the first stores that a device did not confirm.
+        interruptions: the first transactions that another host's reset seems to end.
         reasons: why the recording cannot tell; empty if it can.
         verdict: in all.
         activity: slots and resets in each of equal stretches of the recording.
@@ -175,6 +194,8 @@ class TraceFacts:
     checks: int = 0
     wrong: tuple[WrongAt, ...] = ()
     wrong_count: int = 0
+    refused: tuple[WrongAt, ...] = ()
+    interruptions: tuple[Interruption, ...] = ()
     reasons: tuple[str, ...] = ()
     verdict: TraceVerdict = TraceVerdict.WITHIN
     activity: tuple[int, ...] = ()

@@ -11,6 +11,7 @@ from harness.recordings.record.sentences import (
     quantity_name,
     some_devices_sentence,
     span_text,
+    thresholds_source,
 )
 from harness.recordings.record.shown import ShownTransaction
 from harness.results.recording.events import ShownRecording
@@ -88,7 +89,7 @@ def _facts(recording: ShownRecording) -> Iterator[str]:
         f"{', and the choice of thresholds' if facts.analog else ''})."
     )
     if (analog := facts.analog) is not None:
-        source = "the fixture" if analog.from_fixture else "30 % and 70 % of the swing"
+        source = thresholds_source(analog)
         yield (
             f"Levels {number_text(analog.low_v)} V and {number_text(analog.high_v)} V; low "
             f"from {number_text(analog.falls_below_v)} V down, high from "

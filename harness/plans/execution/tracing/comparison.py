@@ -12,6 +12,7 @@ from harness.plans.execution.tracing.results import CANNOT_TELL, TraceStep
 from harness.plans.execution.tracing.traffic import TRAFFIC
 from harness.recordings.comparing.bursts import SeenBurst
 from harness.recordings.comparing.echoes import EchoComparison, compare_echoes
+from harness.recordings.comparing.receiver import receiver_view
 from harness.recordings.comparing.times import (
     StatedTime,
     TimeComparison,
@@ -124,8 +125,8 @@ def _stated(
 def comparison_steps(trace: TraceRecord, beside: RunBeside) -> Iterator[TraceStep]:
     """The results of both comparisons."""
     assert trace.lows_us is not None
-    starts_us, ends_us = trace.lows_us
-    found = compare_echoes(starts_us, ends_us, beside.bursts, trace.doubt_us)
+    view = receiver_view(trace.lows_us, trace.doubt_us, trace.analog, trace.quantities)
+    found = compare_echoes(view, beside.bursts)
     yield TraceStep(
         step="echoes",
         kind="compare",
@@ -134,7 +135,7 @@ def comparison_steps(trace: TraceRecord, beside: RunBeside) -> Iterator[TraceSte
     )
     if not beside.stated:
         return
-    times = list(compare_times(beside.stated, found, beside.bursts, trace.doubt_us))
+    times = list(compare_times(beside.stated, found, beside.bursts, view))
     labels = list(dict.fromkeys(time.stated.device for time in times))
     yield TraceStep(
         step="times",

@@ -24,6 +24,7 @@ from harness.plans.execution.tracing.request import (
     thresholds_of,
 )
 from harness.plans.execution.tracing.results import TraceStep, trace_steps
+from harness.recordings.comparing.receiver import RECEIVER_THRESHOLDS
 from harness.recordings.reading.opening import open_recording
 from harness.recordings.record.shown import TraceFacts
 from harness.recordings.trace import RecordingTracer
@@ -73,11 +74,14 @@ def judge(
         EndRequested: a signal ended the reading; nothing is written then.
     """
     fixture = request.fixture
-    thresholds = thresholds_of(fixture) if fixture else None
     beside = run_of(request.journal) if request.journal else None
+    thresholds = thresholds_of(fixture) if fixture else None
     # a file that is no recording leaves no folder behind
     source = open_recording(
-        request.recording, channel=request.channel, thresholds=thresholds
+        request.recording,
+        channel=request.channel,
+        # what a run heard is held against the line as its receiver takes it
+        thresholds=RECEIVER_THRESHOLDS if beside else thresholds,
     )
     tracer = RecordingTracer(
         source,
@@ -185,7 +189,7 @@ def facts_of(name: str, trace: TraceRecord) -> TraceFacts:
             "channel", "others", "notes", "duration_s", "start_s", "edges", "interval_us",
             "doubt_us", "analog", "resets", "answered", "slots", "glitches", "neithers",
             "spikes", "devices", "transaction_count", "checks", "wrong", "wrong_count",
-            "reasons", "verdict", "activity", "stretch_s", "active_from_s",
+            "refused", "interruptions", "reasons", "verdict", "activity", "stretch_s", "active_from_s",
         )
     }  # fmt: skip
     return TraceFacts(recording=name, odd_lows=trace.odd_lows[:_MOST_ODD], **same)

@@ -16,6 +16,7 @@ from harness.recordings.problems import RecordingUnreadable, unreadable
 from harness.recordings.reading.chunks import LevelChunk, Ticks, Volts
 from harness.recordings.reading.columns.layout import ColumnLayout, read_layout
 from harness.recordings.reading.hysteresis import Hysteresis
+from harness.recordings.reading.intervals import common_interval, even_interval
 from harness.recordings.reading.main_levels import LevelFinder, Thresholds
 from harness.recordings.record.shown import AnalogFacts
 
@@ -25,9 +26,6 @@ TICK_S = 1e-12
 """Times are kept in whole picoseconds: 63 bits of them are 106 days."""
 
 _LARGEST_S = 9.0e6
-_SAME_STEP = 0.02
-"""Steps that differ less than this from their median are one sampling interval."""
-_EVEN_SHARE = 0.9
 
 
 class ColumnSource:
@@ -92,6 +90,8 @@ class ColumnSource:
             self.analog = thresholds.facts()
         hysteresis = Hysteresis(thresholds, self.tick_s)
         for times, volts in self._samples():
+            if self.analog and not self.sample_ticks:
+                self.sample_ticks = common_interval(times)
             found = hysteresis.feed(times, volts, int(times[-1]))
             yield (
                 found
@@ -123,6 +123,7 @@ class ColumnSource:
             high_v=between.high_v,
             step_v=between.step_v,
             from_fixture=given.from_fixture,
+            from_receiver=given.from_receiver,
         )
 
     def _samples(self) -> Iterator[tuple[Ticks, Volts]]:
@@ -137,7 +138,7 @@ class ColumnSource:
                 self._require_other_columns(empty, block, blocks)
                 times, volts = times[~empty], volts[~empty]
             if not self.sample_ticks and len(times) > 2:
-                self.sample_ticks = self._interval(times)
+                self.sample_ticks = even_interval(times)
             self.bytes_read = blocks.bytes_read
             if len(times):
                 yield times, volts
@@ -187,13 +188,6 @@ class ColumnSource:
                 hint="export it with more digits",
             )
         return int(times[-1])
-
-    def _interval(self, times: Ticks) -> int:
-        """The sampling interval; 0 for a file of changes."""
-        steps = np.diff(times)
-        middle = float(np.median(steps))
-        even = np.abs(steps - middle) <= max(1.0, _SAME_STEP * middle)
-        return round(middle) if even.mean() >= _EVEN_SHARE else 0
 
 
 @dataclass(frozen=True, slots=True)

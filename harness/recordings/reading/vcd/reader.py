@@ -13,6 +13,7 @@ import numpy as np
 from harness.recordings.problems import RecordingUnreadable, unreadable
 from harness.recordings.reading.chunks import LevelChunk
 from harness.recordings.reading.hysteresis import Hysteresis
+from harness.recordings.reading.intervals import common_interval
 from harness.recordings.reading.main_levels import LevelFinder, Thresholds
 from harness.recordings.reading.vcd.changes import (
     BadToken,
@@ -124,10 +125,13 @@ class VcdSource:
                 falls_below_v=given.falls_below_v,
                 rises_above_v=given.rises_above_v,
                 from_fixture=given.from_fixture,
+                from_receiver=given.from_receiver,
             )
         self.analog = thresholds.facts()
         hysteresis = Hysteresis(thresholds, self.tick_s)
         for found in self._changes():
+            if not self.sample_ticks and len(found.times) > 1:
+                self.sample_ticks = common_interval(found.times)
             yield hysteresis.feed(found.times, found.volts, found.last_time)
 
     def _changes(self) -> Iterator[BlockChanges]:
