@@ -19,6 +19,7 @@ from harness import ending, output
 from harness.commands.declared import files, lots, runs, sampling, studies, units
 from harness.errors import AdapterError, SlotproofError
 from harness.old_names import printed_notes
+from harness.optional import missing_parts_named
 from harness.output import say
 
 EXIT_USAGE = 2
@@ -135,7 +136,8 @@ def _run() -> int:
     """The command; its exit code."""
     code = ending.exit_code_of(ending.CTRL_C)
     try:
-        code = app(standalone_mode=False, **_help_width()) or 0
+        with missing_parts_named():
+            code = app(standalone_mode=False, **_help_width()) or 0
     except click.ClickException as mistake:
         code = _misused(mistake)
     except SystemExit as ended:

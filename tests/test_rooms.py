@@ -22,11 +22,12 @@ MAY_IMPORT: dict[str, set[str]] = {
     "old_names": set(),
     "ending": {"clock"},
     "output": {"safe_text"},
+    "optional": {"errors"},
     "wire": set(),
     "driver": {"lazy", "errors", "clock", "wire"},
     "instruments": {"lazy", "errors", "clock", "ending"},
     "families": {"digits", "errors", "records", "clock", "wire"},
-    "recordings": {"lazy", "digits", "errors", "records", "wire", "families"},
+    "recordings": {"lazy", "optional", "digits", "errors", "records", "wire", "families"},
     "timing": {"digits", "errors", "records", "clock", "wire", "driver"},
     "diagnosis": {
         "digits", "errors", "records", "journal_form", "clock", "wire", "driver", "families",
@@ -35,12 +36,12 @@ MAY_IMPORT: dict[str, set[str]] = {
     "simulation": {"wire"},
     "quality": {"lazy", "errors", "records", "wire"},
     "results": {
-        "lazy", "digits", "errors", "records", "journal_form", "clock", "safe_text", "ending", "old_names",
+        "lazy", "optional", "digits", "errors", "records", "journal_form", "clock", "safe_text", "ending", "old_names",
         "wire", "quality", "diagnosis", "recordings",
     },
     "lots": {"digits", "errors", "records", "old_names", "wire", "quality", "results"},
     "plans": {
-        "lazy", "digits", "errors", "records", "journal_form", "clock", "ending", "old_names", "wire",
+        "lazy", "optional", "digits", "errors", "records", "journal_form", "clock", "ending", "old_names", "wire",
         "driver", "instruments", "families", "timing", "results", "quality", "simulation", "diagnosis",
         "recordings",
     },
@@ -58,7 +59,7 @@ MAY_IMPORT: dict[str, set[str]] = {
         "digits", "errors", "clock", "driver", "ending", "families", "instruments", "lots", "old_names", "output",
         "plans", "quality", "recordings", "results", "simulation", "station", "terminal", "wire", "safe_text",
     },
-    "cli": {"errors", "ending", "old_names", "output", "commands"},
+    "cli": {"errors", "ending", "old_names", "optional", "output", "commands"},
     "entry": {"ending", "cli"},
     "__main__": {"entry"},
 }  # fmt: skip

@@ -24,12 +24,15 @@ from harness import ending
 from harness.clock import Clock
 from harness.driver.bus import Bus
 from harness.errors import AdapterError, SlotproofError, UsageError
+from harness.optional import STATISTICS, require
 from harness.plans.execution.connection import connect
 from harness.plans.execution.not_begun import journal_of_not_begun
 from harness.plans.execution.request import RunRequest
 from harness.plans.execution.resume import Resumption, read_resumption
 from harness.plans.execution.runner import Listener, Runner
 from harness.plans.execution.tracing.traffic import keeper
+from harness.plans.schema.diagnose import Diagnose
+from harness.plans.schema.soak import Soak
 from harness.plans.steps.context import Operator
 from harness.results.journal.writer import Journal
 from harness.results.record.run import RunRecord
@@ -103,6 +106,13 @@ class OpenRun:
         return rebuild(self.journal, self.folder, case_properties=properties)
 
 
+def _require_parts(request: RunRequest) -> None:
+    """What a plan needs is there before anything is sent."""
+    for item in request.plan.leaf_steps():
+        if isinstance(item.body, Soak | Diagnose):
+            require(STATISTICS, where=f"{request.plan.source.name}:{item.line}")
+
+
 def execute(
     request: RunRequest,
     *,
@@ -127,6 +137,7 @@ def execute(
         UsageError: the run to take up again is not this one, or a file cannot be used.
         AdapterError: the port or the journal cannot be opened.
     """
+    _require_parts(request)
     with opened(
         request,
         operator=operator,

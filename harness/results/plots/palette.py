@@ -7,6 +7,7 @@ The colours are those of a palette that colour-blind readers tell apart (Okabe a
 from __future__ import annotations
 
 from harness.lazy import matplotlib, matplotlib_figure
+from harness.optional import PICTURES, require
 
 BLUE, ORANGE, GREEN, VERMILION, GREY = (
     "#0072B2",
@@ -23,7 +24,11 @@ def new_figure(width: float, height: float) -> matplotlib_figure.Figure:
     Args:
         width: inches.
         height: inches.
+
+    Raises:
+        UsageError: the part that draws is not installed.
     """
+    require(PICTURES)
     matplotlib.rcParams["svg.hashsalt"] = "slotproof"
     matplotlib.rcParams["svg.fonttype"] = "none"
     matplotlib.rcParams["text.parse_math"] = False  # a $ in a label is a $

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from harness.optional import PICTURES, is_installed, missing
 from harness.records import Bound
 from harness.results.plots.palette import (
     BLUE,
@@ -47,6 +48,7 @@ __all__ = [
     "caption_of",
     "draw",
     "figures",
+    "left_out",
     "shmoo_lines",
 ]
 
@@ -72,7 +74,12 @@ def draw(record: RunRecord, folder: Path) -> list[Path]:
 
 
 def figures(record: RunRecord) -> Iterator[tuple[str, Figure]]:
-    """Each picture with the name of its file; nothing is loaded if there is none."""
+    """Each picture with the name of its file; nothing is loaded if there is none.
+
+    None without the part that draws: ``left_out`` says so then.
+    """
+    if not is_installed(PICTURES):
+        return
     if record.recording is not None:
         yield from recording_figures(record.recording)
     for soak in record.soaks:
@@ -82,6 +89,16 @@ def figures(record: RunRecord) -> Iterator[tuple[str, Figure]]:
         yield "survey", _survey_figure(record, rows)
     for name, label, grid in _shmoos(record):
         yield f"shmoo-{name}", _shmoo_figure(label, grid)
+
+
+def left_out(record: RunRecord) -> str:
+    """What a reader should know of pictures that are not drawn; empty if there are none."""
+    if is_installed(PICTURES):
+        return ""
+    has_rows = any(row.device != BUS for row in timing_rows(record))
+    if not (record.recording or record.nights or has_rows or _shmoos(record)):
+        return ""
+    return f"no pictures: {missing(PICTURES).hint}, then slotproof report"
 
 
 _CAPTIONS = {

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from harness.errors import UsageError
+from harness.optional import STATISTICS, require
 from harness.results.diagnosis.lines import diagnosis_lines
 from harness.results.journal.writer import read_events
 from harness.results.plots import run as plots
@@ -49,6 +50,8 @@ def rebuild(
         HostError: the disk is full or fails; the journal is as it was.
     """
     record = read_record(journal_path)
+    if record.nights or any(step.kind == "diagnose" for step in record.steps):
+        require(STATISTICS)
     try:
         for _ in all_lines(record):
             pass  # what a terminal cannot be shown is found before anything is written

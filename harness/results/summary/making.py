@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from harness.digits import duration_text
 from harness.records import DeviceRef, Measurement, Outcome
 from harness.results.diagnosis.page import findings_of
+from harness.results.plots.run import left_out
 from harness.results.record.device_tally import DeviceResult
 from harness.results.record.evidence import diagnosis_of
 from harness.results.record.run import RunRecord
@@ -170,6 +171,8 @@ def _remarks(record: RunRecord) -> Iterator[str]:
     if record.lines_lost:
         lines = "line" if record.lines_lost == 1 else "lines"
         yield f"{record.lines_lost} {lines} of the journal lost"
+    if pictures := left_out(record):
+        yield pictures
     yield from map(one_line, record.disagreements)
     yield from dict.fromkeys(_notes(record))
 

@@ -384,7 +384,7 @@ class Core:
                 course=course,
             )
             if outcome is not None:
-                known.outcomes[key] = outcome
+                self._outcomes.keep(known, key, outcome)
         self._rebase()
 
     def _work_through(self, until_us: float) -> None:

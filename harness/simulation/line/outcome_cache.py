@@ -26,7 +26,8 @@ MOST_OUTCOMES = 200_000
 """Under one circumstance; more than that and it is emptied."""
 
 MOST_RECORDED = 20_000
-"""The same while the line is recorded: an outcome with its course takes some 10 kB."""
+"""Under all circumstances while the line is recorded: an outcome with its course takes
+some 10 kB. Then all start afresh."""
 
 MOST_STRETCHES = 10_000
 """Under one circumstance; more than that and they are emptied. One takes about 1 kB."""
@@ -191,6 +192,7 @@ class Outcomes:
         self._engine = engine
         self._stations = stations
         self._known: dict[Hashable, Known] = {}
+        self._recorded = 0
         self._low_us = 0.0
         self._low_from_us = 0.0
         self._mind_feeds()
@@ -220,18 +222,26 @@ class Outcomes:
             lumped = LumpedSupply.of(self._stations, self._engine)
             known = Known(outcomes={}, stretches={}, lumped=lumped)
             self._known[circumstance] = known
-        elif len(known.outcomes) >= self._most:
+        elif len(known.outcomes) >= MOST_OUTCOMES:
             known.outcomes.clear()
         if len(known.stretches) >= MOST_STRETCHES:
             known.stretches.clear()
         return known
 
-    @property
-    def _most(self) -> int:
-        return MOST_OUTCOMES if self._engine.line.watch is None else MOST_RECORDED
+    def keep(self, known: Known, key: int, outcome: KnownOutcome) -> None:
+        """An outcome of a situation, under the circumstance that is ``known``."""
+        if outcome.course is not None:
+            if self._recorded >= MOST_RECORDED:
+                for each in self._known.values():
+                    each.outcomes.clear()
+                    each.stretches.clear()
+                self._recorded = 0
+            self._recorded += 1
+        known.outcomes[key] = outcome
 
     def forget(self) -> None:
-        """Forget every known outcome: none is valid any more."""
+        """All that is known is invalid."""
+        self._recorded = 0
         self._known.clear()
         self._mind_feeds()
 

@@ -10,8 +10,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.errors import UsageError
 from harness.lazy import arrow, arrow_csv
+from harness.optional import RECORDINGS, missing
 from harness.recordings.problems import RecordingUnreadable, unreadable
 from harness.recordings.reading.chunks import LevelChunk, Ticks, Volts
 from harness.recordings.reading.columns.layout import ColumnLayout, read_layout
@@ -309,10 +309,7 @@ def _require_pyarrow() -> None:
     try:
         getattr(arrow, "__version__")  # noqa: B009 - loads it, where it is installed
     except ImportError:
-        raise UsageError(
-            "reading CSV recordings needs the library pyarrow, which is not installed",
-            hint="pip install 'slotproof[recordings]', or export the recording as VCD",
-        ) from None
+        raise missing(RECORDINGS, instead="export the recording as VCD") from None
 
 
 def _edges(values: NDArray[np.float64]) -> int:
