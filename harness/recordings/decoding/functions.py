@@ -213,7 +213,7 @@ def _refusal(seen: SeenCommand) -> str:
     )
     if not answer or _CONFIRMED & set(answer):
         return ""
-    return f"{row.name}: answered by {_hex(answer)}"
+    return f"{row.name}: answered by {hex_text(answer)}"
 
 
 def _span_fault(piece: Piece) -> str:
