@@ -96,7 +96,7 @@ def left_out(record: RunRecord) -> str:
     if is_installed(PICTURES):
         return ""
     has_rows = any(row.device != BUS for row in timing_rows(record))
-    if not (record.recording or record.nights or has_rows or _shmoos(record)):
+    if not (record.recording or record.soaks or has_rows or _shmoos(record)):
         return ""
     return f"no pictures: {missing(PICTURES).hint}, then slotproof report"
 

@@ -50,7 +50,7 @@ def rebuild(
         HostError: the disk is full or fails; the journal is as it was.
     """
     record = read_record(journal_path)
-    if record.nights or any(step.kind == "diagnose" for step in record.steps):
+    if record.soaks or any(step.kind == "diagnose" for step in record.steps):
         require(STATISTICS)
     try:
         for _ in all_lines(record):
