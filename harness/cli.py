@@ -18,8 +18,8 @@ import click
 from harness import ending, output
 from harness.commands.declared import files, lots, runs, sampling, studies, units
 from harness.errors import AdapterError, SlotproofError
+from harness.lazy import missing_parts_named
 from harness.old_names import printed_notes
-from harness.optional import missing_parts_named
 from harness.output import say
 
 EXIT_USAGE = 2

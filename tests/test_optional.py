@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from harness import optional
+from harness import lazy
 from harness.errors import UsageError
-from harness.optional import PICTURES, RECORDINGS, STATISTICS, OptionalPart
+from harness.lazy import PICTURES, RECORDINGS, STATISTICS, OptionalPart
 from harness.plans.execution.request import RunRequest
 from harness.plans.execution.run import execute
 from harness.plans.loading.files import load_fixture, load_plan
@@ -21,7 +21,7 @@ PARTS = (PICTURES, STATISTICS, RECORDINGS)
 def _leave_out(monkeypatch: pytest.MonkeyPatch, *parts: OptionalPart) -> None:
     out = {part.library for part in parts}
     monkeypatch.setattr(
-        optional, "find_spec", lambda name: None if name in out else find_spec(name)
+        lazy, "find_spec", lambda name: None if name in out else find_spec(name)
     )
 
 
@@ -35,7 +35,7 @@ def test_the_import_of_a_missing_library_names_its_part(
         pytest.raises(
             UsageError, match=f"{part.library}, which is not installed"
         ) as said,
-        optional.missing_parts_named(),
+        lazy.missing_parts_named(),
     ):
         raise fault
     assert said.value.hint == f"pip install 'slotproof[{part.name}]'"
@@ -44,7 +44,7 @@ def test_the_import_of_a_missing_library_names_its_part(
 @pytest.mark.parametrize("name", ["numpy", "scipy.stats", None])
 def test_any_other_import_error_stays_what_it_is(name: str | None) -> None:
     """Of a library that is no part, or of one that is there and broken."""
-    with pytest.raises(ImportError, match="odd"), optional.missing_parts_named():
+    with pytest.raises(ImportError, match="odd"), lazy.missing_parts_named():
         raise ImportError("odd", name=name)
 
 

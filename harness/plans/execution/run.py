@@ -24,7 +24,7 @@ from harness import ending
 from harness.clock import Clock
 from harness.driver.bus import Bus
 from harness.errors import AdapterError, SlotproofError, UsageError
-from harness.optional import STATISTICS, require
+from harness.lazy import STATISTICS, require
 from harness.plans.execution.connection import connect
 from harness.plans.execution.not_begun import journal_of_not_begun
 from harness.plans.execution.request import RunRequest

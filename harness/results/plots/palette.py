@@ -6,8 +6,7 @@ The colours are those of a palette that colour-blind readers tell apart (Okabe a
 
 from __future__ import annotations
 
-from harness.lazy import matplotlib, matplotlib_figure
-from harness.optional import PICTURES, require
+from harness.lazy import PICTURES, matplotlib, matplotlib_figure, require
 
 BLUE, ORANGE, GREEN, VERMILION, GREY = (
     "#0072B2",

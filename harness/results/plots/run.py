@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from harness.optional import PICTURES, is_installed, missing
+from harness.lazy import PICTURES, is_installed, missing
 from harness.records import Bound
 from harness.results.plots.palette import (
     BLUE,

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from harness.errors import UsageError
-from harness.optional import STATISTICS, require
+from harness.lazy import STATISTICS, require
 from harness.results.diagnosis.lines import diagnosis_lines
 from harness.results.journal.writer import read_events
 from harness.results.plots import run as plots

@@ -10,8 +10,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.lazy import arrow, arrow_csv
-from harness.optional import RECORDINGS, missing
+from harness.lazy import RECORDINGS, arrow, arrow_csv, missing
 from harness.recordings.problems import RecordingUnreadable, unreadable
 from harness.recordings.reading.chunks import LevelChunk, Ticks, Volts
 from harness.recordings.reading.columns.layout import ColumnLayout, read_layout
