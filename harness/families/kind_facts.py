@@ -105,6 +105,8 @@ class KindFacts:
         matches: how often the step addressed the device.
         matched_by: number of a step -> matches in this run.
         restart: what shows that the device restarted.
+        heard: command and address that a device heard, in hex, where its answer shows it.
+        meant: what was sent instead.
     """
 
     oscillator: str = ""
@@ -129,6 +131,8 @@ class KindFacts:
     matches: int | None = None
     matched_by: dict[str, int] = field(default_factory=dict)
     restart: str = ""
+    heard: str = ""
+    meant: str = ""
 
 
 def stated(facts: KindFacts) -> dict[str, Any]:

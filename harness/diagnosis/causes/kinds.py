@@ -161,22 +161,20 @@ def _others_right(evidence: Evidence, device: DeviceFacts) -> bool:
 
 def address_damaged(evidence: Evidence) -> Iterator[Finding]:
     """An answer whose check value is right for a command or address one flip away."""
-    told = [
-        (d.name, d.rom_code, r.evidence) for d in evidence.devices for r in d.readings
+    stated = [
+        (d.name, d.rom_code, r.facts) for d in evidence.devices for r in d.readings
     ]
-    if evidence.failed is not None:
-        told.append(
-            (evidence.failed.name, evidence.failed.device, evidence.failed.evidence)
-        )
-    for name, code, kept in told:
-        if {"heard", "meant"} <= kept.keys():
+    if failed := evidence.failed:
+        stated.append((failed.name, failed.device, failed.facts))
+    for name, code, facts in stated:
+        if facts.heard and facts.meant:
             yield Finding(
                 cause=Cause.NOISE,
                 kind="address-damaged",
-                says=f"{name} heard {kept['heard']} in place of {kept['meant']}: the command or "
+                says=f"{name} heard {facts.heard} in place of {facts.meant}: the command or "
                 "address was damaged on the way out, its answer was not",
                 measured=(
-                    f"the CRC-16 of the answer is right for {kept['heard']}; by chance for one "
+                    f"the CRC-16 of the answer is right for {facts.heard}; by chance for one "
                     "of 24 flips in 24 of 65,536",
                 ),
                 ruled_out=("damage to the answer: its check value fits",),

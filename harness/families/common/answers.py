@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 
 from harness.errors import CheckValueWrong, DeviceAbsent
 from harness.families.family import Session
+from harness.families.kind_facts import KindFacts, stated
 from harness.wire.crc import crc8, crc16_holds, crc16_sent
 
 
@@ -51,7 +52,7 @@ def require_crc16(sent: bytes, received: bytes, *, what: str, start: int = 0) ->
             cause="noise",
             hint="the command or address was damaged on the way out, the answer was not: look "
             "at edges and noise",
-            facts={"heard": shown(heard), "meant": shown(sent)},
+            facts=stated(KindFacts(heard=shown(heard), meant=shown(sent))),
         )
     return received[:-2]
 

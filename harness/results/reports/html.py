@@ -147,7 +147,7 @@ def render(
     in_box = len(troubles) <= _MOST_IN_BOX
     rows = timing_rows(record)
     shown = list(_pictures(record)) if pictures else []
-    soaks = [(soak, _of_night(soak, shown)) for soak in record.soaks]
+    soaks = [(soak, _of_soak(soak, shown)) for soak in record.soaks]
     drawn = [picture for _, own in soaks for picture in own]
     return fill(
         "report.html.j2",
@@ -181,7 +181,7 @@ def _pictures(record: RunRecord) -> Iterator[ShownPicture]:
         )
 
 
-def _of_night(soak: SoakRecord, shown: list[ShownPicture]) -> list[ShownPicture]:
+def _of_soak(soak: SoakRecord, shown: list[ShownPicture]) -> list[ShownPicture]:
     """The pictures of one soak: they stand at its timeline."""
     names = {f"soak-{soak.step}.svg", f"soak-chart-{soak.step}.svg"}
     return [picture for picture in shown if picture.file in names]
