@@ -277,7 +277,7 @@ def test_which_method() -> None:
     """The history where it says enough, else the lot's own order statistics, else none."""
     lot, long = normal(12, 60), normal(13, 2296)
     for values, past, method, why in (
-        (lot, None, None, "60 values cannot tell"),
+        (lot, None, None, "60 values"),
         (lot, history(count=2808), None, "2808 values of earlier lots are too few"),
         (long, None, Method.FREE, ""),
         (long, history(count=2808), Method.FREE, ""),
