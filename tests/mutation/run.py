@@ -37,6 +37,7 @@ import importlib
 import json
 import os
 import random
+import re
 import resource
 import secrets
 import signal
@@ -353,12 +354,9 @@ def check() -> None:
 
 def _failed(log: Path) -> list[str]:
     """Tests that failed, by pytest's summary."""
-    words = [
-        line.split(" ", 2) for line in log.read_text(errors="replace").splitlines()
-    ]
-    return [
-        word[1] for word in words if len(word) > 1 and word[0] in {"FAILED", "ERROR"}
-    ]
+    lines = log.read_text(errors="replace").splitlines()
+    found = (re.match(r"(?:FAILED|ERROR) (.*?)(?: - |$)", line) for line in lines)
+    return [match[1] for match in found if match is not None]
 
 
 def _write_down(name: str, end: str) -> None:
