@@ -307,6 +307,7 @@ class Examination:
             )
             for rom in self._roms()
         ]
+        self.take(devices=tuple(devices))
         self.take(devices=tuple(map(self._behind_a_long_reset, devices)))
 
     def _behind_a_long_reset(self, facts: DeviceFacts) -> DeviceFacts:

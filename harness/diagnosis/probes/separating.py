@@ -17,7 +17,7 @@ from harness.diagnosis.probes.line import (
 from harness.diagnosis.probes.raw_link import Ear
 from harness.driver.bus import RomCommand
 from harness.driver.overdrive import overdrive_frames
-from harness.errors import CannotOverdrive, PortUnsuitable
+from harness.errors import AdapterUnplugged, PortUnsuitable, SlotproofError
 from harness.wire.romcode import RomCode
 from harness.wire.slots.frames import CannotMake, SlotFrames
 
@@ -132,8 +132,11 @@ def answers_overdrive(ear: Ear, rom: RomCode) -> bool | None:
     try:
         slots, reset_frame = overdrive_frames(bus.adapter.grid)
         slots = bus.fitted(slots)
-    except (CannotOverdrive, CannotMake):
-        return None
+    except AdapterUnplugged:
+        raise
+    except (SlotproofError, CannotMake):
+        bus.adapter.settle()
+        return None  # too slow for it, or a line that holds no slot at the moment
     ear.send(bytes([reset_frame.frame.byte]), reset_frame.request_baud)
     heard = ear.send(_search_of(slots, rom), slots.request_baud)
     ear.bus.adapter.settle()

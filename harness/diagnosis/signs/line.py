@@ -95,22 +95,26 @@ def _pulls(evidence: Evidence) -> Iterator[Observation]:
 
 
 def _pulls_in_work(evidence: Evidence) -> Iterator[Observation]:
-    """Pulls that fall into conversions: by lot their share is that of the time."""
-    until_s, spans = 0.0, []
+    """Pulls that fall into one probe, such as conversions: by lot as many as its time.
+
+    As many chances as probes: the least is taken that often (Bonferroni).
+    """
+    until_s, of = 0.0, len(evidence.pulls)
+    total_s = sum(probe.took_s for probe in evidence.probes)
+    found = []
     for probe in evidence.probes:
-        spans.append((probe.name, until_s, until_s + probe.took_s))
-        until_s += probe.took_s
-    work = [(a, b) for name, a, b in spans if name == "conversions"]
-    if not work or not evidence.pulls:
-        return
-    share = sum(b - a for a, b in work) / until_s
-    of = len(evidence.pulls)
-    inside = sum(any(a <= at_s <= b for a, b in work) for at_s in evidence.pulls)
-    chance = so_many_of(inside, of, share)
-    text = f"{inside} of {of} long pulls while thermometers convert, {share:.0%} of the time: by chance {chance:.2g}"
-    yield Observation(
-        sign=Sign.PULLS_IN_WORK, hits=int(chance <= ERROR), of=1, text=text
-    )
+        since_s, until_s = until_s, until_s + probe.took_s
+        inside = sum(since_s <= at_s <= until_s for at_s in evidence.pulls)
+        if inside and total_s:
+            share = probe.took_s / total_s
+            chance = so_many_of(inside, of, share) * len(evidence.probes)
+            found.append((min(1.0, chance), inside, share, probe.name))
+    if found:
+        chance, inside, share, name = min(found)
+        text = f"{inside} of {of} long pulls in the probe {name}, {share:.0%} of the time: by chance {chance:.2g}"
+        yield Observation(
+            sign=Sign.PULLS_IN_WORK, hits=int(chance <= ERROR), of=1, text=text
+        )
 
 
 def changed(echoes: Echoes) -> int:

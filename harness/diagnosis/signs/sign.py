@@ -46,7 +46,7 @@ class Sign(StrEnum):
     IDLE_UNEVEN = "groups of characters of uneven length on the idle line"
     IDLE_PULLS = "lone long pulls on the idle line"
     PULLED_MEANWHILE = "long pulls of the line with nobody asked to"
-    PULLS_IN_WORK = "such pulls while thermometers convert beyond those at other times"
+    PULLS_IN_WORK = "such pulls in one probe beyond those in others"
     IDLE_CHARACTERS = "characters on the idle line"
     SIGNALS_NOW = "devices that answer the alarm search behind a stretched reset"
     RESET_HELD = "resets held low, then presence"

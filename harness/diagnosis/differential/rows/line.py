@@ -195,7 +195,14 @@ LINE_ROWS = (
     CauseRow(
         cause=Cause.BUS_WIRING,
         kind="low-in-search",
-        shows=frozenset({Sign.SEARCH_LOW, Sign.ZERO_CODE}),
+        shows=frozenset(
+            {
+                Sign.SEARCH_LOW,
+                Sign.ZERO_CODE,
+                Sign.PULLED_MEANWHILE,
+                Sign.PULLS_IN_WORK,
+            }
+        ),
         predicts=never(Sign.ZERO_BESIDE),
         would_show="the line measures low while a search runs",
     ),
