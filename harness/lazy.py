@@ -47,6 +47,7 @@ __all__ = [
     "matplotlib_figure",
     "missing",
     "missing_parts_named",
+    "msvcrt",
     "np",
     "optimize",
     "pyvisa",
@@ -63,6 +64,7 @@ __all__ = [
 if TYPE_CHECKING:
     import fcntl
     import termios
+    from typing import Any
 
     import jinja2
     import markupsafe
@@ -77,6 +79,8 @@ if TYPE_CHECKING:
     from ruamel import yaml as ruamel_yaml
     from ruamel.yaml import scalarstring as ruamel_scalars
     from scipy import optimize, signal, special, stats
+
+    msvcrt: Any  # of Windows, whose names a checker on another system does not know
 else:
 
     class _Library:
@@ -100,6 +104,7 @@ else:
     markupsafe = _Library("markupsafe")
     matplotlib = _Library("matplotlib")
     matplotlib_figure = _Library("matplotlib.figure")
+    msvcrt = _Library("msvcrt")
     np = _Library("numpy")
     optimize = _Library("scipy.optimize")
     pyvisa = _Library("pyvisa")

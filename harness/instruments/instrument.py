@@ -40,7 +40,7 @@ class Instrument:
         measured_by: Callable[[str], float] | None = None,
     ) -> None:
         self.row = row
-        self.identity = ""
+        self.identity = ""  # as it answered before, in this run or the one taken up
         self.in_force: dict[str, Level] = {}
         self.may_be_on = False
         self._clock = clock
@@ -70,7 +70,8 @@ class Instrument:
             self.close()
             raise self._fault(
                 f"another instrument answers than before: {answer!r}, was "
-                f"{self.identity!r}"
+                f"{self.identity!r}",
+                hint="plug the one in that this run began with, or run anew",
             )
         self.identity = answer
         return answer

@@ -18,7 +18,7 @@ from typing import IO
 
 from harness.errors import HostError, InstrumentFault
 from harness.instruments.row import InstrumentRow
-from harness.lazy import fcntl
+from harness.lazy import fcntl, msvcrt
 
 STATE_VARIABLE = "SLOTPROOF_STATE"
 """Names the folder of marks, where it is not that of the user."""
@@ -134,10 +134,23 @@ def locked(row: InstrumentRow) -> Iterator[None]:
 
 
 def _lock(handle: IO[bytes]) -> bool:
+    """Lock the file for this process; False if another one holds it."""
     try:
         fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except ImportError:
-        return True  # a system without such locks; the mark is kept all the same
+        return _lock_on_windows(handle)
+    except OSError:
+        return False
+    return True
+
+
+def _lock_on_windows(handle: IO[bytes]) -> bool:
+    """The same by the first byte, which need not exist."""
+    try:
+        handle.seek(0)
+        msvcrt.locking(handle.fileno(), msvcrt.LK_NBLCK, 1)
+    except ImportError:
+        return True  # a system with neither lock; the mark is kept all the same
     except OSError:
         return False
     return True

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
+from harness import lazy
 from harness.errors import InstrumentFault, UsageError
 from harness.instruments import marker
 from harness.instruments.bench import InstrumentBench
@@ -205,6 +208,31 @@ def test_one_run_at_a_time(supply: LoopbackSupply, marks: Path) -> None:
     second.begin(["PSU"])
     second.close()
     assert marks.is_dir()
+
+
+@pytest.mark.parametrize("busy", [False, True])
+def test_a_lock_on_windows(monkeypatch: pytest.MonkeyPatch, *, busy: bool) -> None:
+    """Where flock is missing the first byte is locked; one that is held is another run's."""
+    asked: list[tuple[int, int]] = []
+
+    def locking(_number: int, mode: int, count: int) -> None:
+        asked.append((mode, count))
+        if busy:
+            raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(marker, "fcntl", type(lazy.fcntl)("no_such_module"))
+    monkeypatch.setattr(marker, "msvcrt", SimpleNamespace(LK_NBLCK=2, locking=locking))
+    row = InstrumentRow(
+        name="PSU",
+        kind=InstrumentKind.SUPPLY,
+        resource="PSU",
+        identity="X",
+        words=WORDS[InstrumentKind.SUPPLY],
+    )
+    expected = pytest.raises(InstrumentFault, match="another run")
+    with expected if busy else nullcontext(), marker.locked(row):
+        pass
+    assert asked == [(2, 1)]
 
 
 def test_one_that_cannot_be_reached_is_named(supply: LoopbackSupply) -> None:

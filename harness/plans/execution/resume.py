@@ -8,7 +8,7 @@ end stands as it is. A soak inside ``repeat`` or ``for_each`` is begun again.
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
@@ -41,6 +41,7 @@ class Resumption:
         finished: soaks that came to their end: outcome by step.
         worst: of the steps that came to their end.
         again: steps that had ended with the adapter's loss, and are done again.
+        identities: of the instruments that the run used, by name.
     """
 
     journal: Path
@@ -51,6 +52,7 @@ class Resumption:
     finished: Mapping[str, Outcome]
     worst: Outcome
     again: tuple[str, ...] = ()
+    identities: Mapping[str, str] = field(default_factory=dict)
 
     def gap_s(self, clock: Clock) -> float | None:
         """Time since the last event; None if the calendar went backwards."""
@@ -96,7 +98,30 @@ def read_resumption(journal: Path, plan: Plan, fixture: Fixture) -> Resumption:
         finished=finished,
         worst=_worst_before(record, again),
         again=again,
+        identities=_identities(journal, fixture),
     )
+
+
+def _identities(journal: Path, fixture: Fixture) -> dict[str, str]:
+    """Who answered as each instrument; of several beginnings the last.
+
+    Raises:
+        UsageError: the fixture has no such instrument any more.
+    """
+    found = {
+        str(event["name"]): str(event["identity"])
+        for event in read_events(journal)
+        if event["event"] == "instrument_identified"
+    }
+    known = {each.name for each in fixture.instruments}
+    for name in found:
+        if name not in known:
+            raise UsageError(
+                f"the run to take up used instrument {name}, which the fixture lacks",
+                where=str(journal),
+                hint="use the fixture of that run, or run anew",
+            )
+    return found
 
 
 def _is_of_its_own(soak: SoakRecord) -> bool:

@@ -34,6 +34,7 @@ from harness.plans.execution.tracing.traffic import keeper
 from harness.plans.schema.diagnose import Diagnose
 from harness.plans.schema.soak import Soak
 from harness.plans.steps.context import Operator
+from harness.plans.steps.instruments.running import require_same_instruments
 from harness.results.journal.writer import Journal
 from harness.results.record.run import RunRecord
 from harness.results.reports.rebuild import read_record, rebuild
@@ -180,6 +181,9 @@ def opened(
             _bus_of(request, bus) as on,
             ExitStack() as unbegun,
         ):
+            if resumed and resumed.identities:
+                # before the journal goes on: a run that cannot begin would end there
+                require_same_instruments(request.fixture, on, resumed.identities)
             unbegun.enter_context(ending.held())
             with _journal_of(run, resumed, on.clock) as journal:
                 run.journal = journal.path

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from typing import Annotated
 
 from pydantic import Field, PrivateAttr, model_validator
+from pydantic.json_schema import SkipJsonSchema
 
 from harness.plans.schema.base import Families, SocketNames, Strict, complaint
 from harness.plans.schema.bodies import (
@@ -87,9 +88,7 @@ class StepItem(Strict):
     switch: Switch | None = Field(default=None, description=Switch.__doc__)
     adjust: Adjust | None = Field(default=None, description=Adjust.__doc__)
     meter: Meter | None = Field(default=None, description=Meter.__doc__)
-    condition: VariedCondition | None = Field(
-        default=None, description=VariedCondition.__doc__
-    )
+    condition: SkipJsonSchema[VariedCondition | None] = None
     vary: Vary | None = Field(default=None, description=Vary.__doc__)
     repeat: Repeat | None = Field(default=None, description=Repeat.__doc__)
     stress: Stress | None = Field(default=None, description=Stress.__doc__)
@@ -112,7 +111,10 @@ class StepItem(Strict):
             return data
         if len(data) != 1:
             raise complaint(_wrong_number_of_keys(list(data)), expected=_one_key(data))
-        return {kind: {} if body is None else body for kind, body in data.items()}
+        return {
+            _written(kind, body): {} if body is None else body
+            for kind, body in data.items()
+        }
 
     @property
     def kind(self) -> str:
@@ -203,6 +205,16 @@ def _copied(item: StepItem, text: str, step_id: str) -> StepItem:
     return copy
 
 
+def _written(kind: str, body: object) -> str:
+    """The kind as a file has it; what only a vary step makes is none of a file's."""
+    if kind == _MADE and not isinstance(body, VariedCondition):
+        raise complaint(
+            "a condition step, which only vary makes",
+            expected="vary for every combination, or adjust for one instrument",
+        )
+    return kind
+
+
 def _wrong_number_of_keys(keys: list[str]) -> str:
     if not keys:
         return "an empty step"
@@ -221,8 +233,11 @@ Steps = Annotated[
     tuple[StepItem, ...], Field(min_length=1, max_length=1000, strict=False)
 ]
 
-STEP_KINDS: tuple[str, ...] = tuple(StepItem.model_fields)
-"""All step kinds, in the order of the reference."""
+_MADE = "condition"
+"""The kind that sets one condition of a vary step; no file may have it."""
+
+STEP_KINDS: tuple[str, ...] = tuple(k for k in StepItem.model_fields if k != _MADE)
+"""All step kinds that a plan may have, in the order of the reference."""
 
 ForEach.model_rebuild()
 Repeat.model_rebuild()

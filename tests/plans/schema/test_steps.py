@@ -32,7 +32,6 @@ from harness.plans.schema.measure import Against, Measure, Shmoo
 from harness.plans.schema.steps import Vary
 from harness.plans.schema.transact import Transact
 from harness.plans.schema.varied.instruments import Adjust, Meter
-from harness.plans.schema.varied.vary import VariedCondition
 
 Body = TypeVar("Body", bound=StepBody)
 
@@ -61,9 +60,6 @@ MINIMAL: dict[str, StepBody] = {
     ),
     "meter: {instrument: PSU, quantity: current_a}": Meter(
         instrument="PSU", quantity="current_a"
-    ),
-    "condition: {settings: {PSU: {voltage_v: 3.0}}}": VariedCondition(
-        settings={"PSU": {"voltage_v": 3.0}}
     ),
     "vary: {over: {PSU: {voltage_v: [3.0]}}, steps: [reset: ]}": Vary(
         over={"PSU": {"voltage_v": (3.0,)}},

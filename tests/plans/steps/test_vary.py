@@ -8,10 +8,13 @@ from typing import Any
 
 import pytest
 
+from harness.errors import InstrumentFault, UsageError
 from harness.families.hazard import Hazard
 from harness.instruments import marker
 from harness.plans.execution.connection import connect
+from harness.plans.execution.request import RunRequest
 from harness.plans.execution.resume import read_resumption
+from harness.plans.execution.run import execute
 from harness.plans.execution.runner import Runner
 from harness.plans.loading.files import load_fixture, load_plan, parse_plan
 from harness.plans.loading.problems import PlanError
@@ -19,6 +22,7 @@ from harness.plans.schema.files import Fixture, Plan
 from harness.records import Outcome
 from harness.results.journal.writer import Journal
 from harness.results.record.run import RunRecord
+from harness.results.record.steps import Ending
 from harness.results.reports.corners import corner_matrices
 from harness.results.reports.rebuild import read_record
 from harness.results.summary.making import summary_of
@@ -211,6 +215,23 @@ def test_goes_on_at_the_condition_where_it_was_cut(
     assert {s.step for s in record.steps} >= {"1.1.1", "1.2.1", "1.3.1", "1.4.1"}
 
 
+def test_another_instrument_takes_nothing_up(
+    write_fixture: Make, corners: Make, tmp_path: Path
+) -> None:
+    """Refused before the journal goes on, so that the right one can still take it up."""
+    plan = parse_plan(f"plan: p\nsteps:\n{_indented(VARY)}", "plan.yaml")
+    data, path = corners(), tmp_path / "run" / "journal.jsonl"
+    _go(plan, write_fixture(data), path.parent, cut_at="1.3.1")
+    data["simulation"]["instruments"][0]["identity"] = "INVENTED,SIMULATED,0,2"
+    another = RunRequest(plan=plan, fixture=write_fixture(data), resume=path)
+    with pytest.raises(InstrumentFault, match=r"was 'INVENTED,SIMULATED,0,1'"):
+        execute(another)
+    assert read_record(path).ending is Ending.CUT
+    del data["instruments"][1]
+    with pytest.raises(UsageError, match="used instrument chamber"):
+        read_resumption(path, plan, write_fixture(data))
+
+
 def _indented(text: str) -> str:
     return "".join(f"  {line}\n" for line in text.splitlines())
 
@@ -236,6 +257,10 @@ def test_the_shipped_demo_finds_its_two_devices(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("steps", "words"),
     [
+        (
+            "condition: {settings: {PSU: {voltage_v: 3}}}",
+            "a condition step, which only vary makes",
+        ),
         ("vary: {over: {}, steps: [{wait: {for_s: 1}}]}", "over"),
         (
             "vary: {over: {PSU: {voltage_v: [3, 3]}}, steps: [{wait: {for_s: 1}}]}",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any
 
@@ -58,6 +58,32 @@ def simulated_instruments(fixture: Fixture) -> Iterator[Any]:
         return
     with connect_adapter(fixture) as bus:
         yield bus.adapter.port
+
+
+def require_same_instruments(
+    fixture: Fixture, bus: Bus, identities: Mapping[str, str]
+) -> None:
+    """Insist that the instruments of a run that is taken up answer as they did then.
+
+    Args:
+        fixture: the bench.
+        bus: the open bus.
+        identities: what each answered then, by name.
+
+    Raises:
+        InstrumentFault: another one answers, none does, one may be on since the cut, or
+            another run uses it.
+    """
+    bench = instruments_of(fixture, bus)
+    try:
+        bench.require_at_rest()
+        bench.lock(identities)
+        for name, identity in identities.items():
+            instrument = bench.get(name)
+            instrument.identity = identity
+            instrument.identify()
+    finally:
+        bench.close()
 
 
 def used_by(plan: Plan, fixture: Fixture) -> list[str]:
