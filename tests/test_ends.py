@@ -8,7 +8,7 @@ import signal
 import subprocess
 import sys
 import xml.etree.ElementTree as ET
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -45,6 +45,17 @@ def files(tmp_path: Path, bench_data: Make, new_device: Make) -> Make:
         return str(tmp_path / "plan.yaml"), str(tmp_path / "bench.yaml")
 
     return write
+
+
+@pytest.fixture(autouse=True)
+def hang_up_ends() -> Iterator[None]:
+    """A suite started to outlive its terminal ignores SIGHUP, and what it starts would too."""
+    if not hasattr(signal, "SIGHUP"):
+        yield
+        return
+    before = signal.signal(signal.SIGHUP, signal.SIG_DFL)
+    yield
+    signal.signal(signal.SIGHUP, before)
 
 
 def started(
