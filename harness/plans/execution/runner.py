@@ -43,6 +43,7 @@ from harness.plans.steps.instruments.running import (
     result_of_rest,
 )
 from harness.plans.steps.instruments.setting import condition_marked, not_reached
+from harness.plans.steps.instruments.unjudged import shown_outside
 from harness.plans.steps.restart_watch import RestartWatch
 from harness.plans.steps.table import KINDS
 from harness.plans.steps.toggle_watch import ToggleWatch
@@ -356,7 +357,7 @@ class Runner:
             item, self._toggle_watch.around(item, settled)
         )
         collected = self._record_step(
-            self._explained(item, watched),
+            self._explained(item, shown_outside(self.context, item, watched)),
             step=item.id,
             kind=item.kind,
             title=title_of(item.kind, item.body),
@@ -377,8 +378,7 @@ class Runner:
         self, results: Iterator[CheckResult], *, step: str, **facts: object
     ) -> list[CheckResult]:
         """Record a step's start, each result as it comes, and its end."""
-        current = self.context.current
-        device = current.label if current else None
+        device = current.label if (current := self.context.current) else None
         under = condition_text(self.context.condition)
         facts |= {"under": under} if under and facts["kind"] != "condition" else {}
         self._record("step_started", step=step, **facts, device=device)

@@ -30,6 +30,9 @@ from harness.plans.schema.varied.instruments import InstrumentSettings, require_
 from harness.simulation.settings.bench import SimulationSettings
 from harness.wire.romcode import RomCode
 
+LOWEST_SUPPLY_V = 1.5
+"""A line of less is no bus: its ones would not reach an adapter's threshold."""
+
 AdapterKind = Literal[
     "auto",
     "unknown",
@@ -99,7 +102,9 @@ class LineSettings(Strict):
     pull_up_ohm: float = Field(
         ge=10, le=1_000_000, description="pull-up resistor from supply to data line"
     )
-    supply_v: float = Field(ge=1.5, le=6.0, description="supply of the pull-up")
+    supply_v: float = Field(
+        ge=LOWEST_SUPPLY_V, le=6.0, description="supply of the pull-up"
+    )
     cable_m: float = Field(
         default=0.0, ge=0, le=2_000, description="length of all cable together"
     )

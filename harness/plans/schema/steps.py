@@ -183,7 +183,11 @@ def _under(
     text = condition_text(settings)
     setting = StepItem(
         condition=VariedCondition(
-            name=f"set {text}", settings=settings, hint=body.hint, retries=body.retries
+            name=f"set {text}",
+            settings=settings,
+            hint=body.hint,
+            retries=body.retries,
+            outside_range=body.outside_range,
         )
     )
     setting.put(step_id=f"{step_id}.0", line=outer.line, column=outer.column)

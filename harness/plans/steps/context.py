@@ -29,6 +29,7 @@ from harness.plans.schema.varied.vary import Settings
 from harness.plans.steps.dependencies.compared import Compared
 from harness.plans.steps.dependencies.conversions import Conversions
 from harness.plans.steps.dependencies.unsettled import Unsettled
+from harness.plans.steps.instruments.in_force import fixture_in_force
 from harness.records import DeviceRef
 from harness.results.soak.record import SoakRecord
 from harness.timing.overdrive import OverdriveSurvey
@@ -72,6 +73,9 @@ class Context:
         unsettled: devices whose settings an error left unknown.
         condition: settings of the instruments that a vary step has in force.
         not_reached: why that condition was not reached; empty if it was.
+        set_by_plan: settings of instruments, by instrument and name, that steps made.
+        judges_outside: True while the plan judges outside of operating ranges too.
+        supply_changes: how often a step moved the supply of the bus.
         compared: what was read of the references, and which devices used it.
         written: how often this run wrote settings to each device, by ROM code.
     """
@@ -99,6 +103,9 @@ class Context:
     seating: Seating = field(default_factory=Seating)
     condition: Settings = field(default_factory=dict)
     not_reached: str = ""
+    set_by_plan: set[tuple[str, str]] = field(default_factory=set)
+    judges_outside: bool = False
+    supply_changes: int = 0
     unsettled: Unsettled = field(default_factory=Unsettled)
     compared: Compared = field(default_factory=Compared)
     written: Counter[str] = field(default_factory=Counter)
@@ -192,12 +199,17 @@ class Context:
         return self._sessions[device.rom_code]
 
     @property
+    def fixture_in_force(self) -> Fixture:
+        """The fixture, with the supply that an instrument gives in place of its own."""
+        return fixture_in_force(self.fixture, self.instruments)
+
+    @property
     def survey(self) -> Survey:
         """The timing instrument on the devices of the run; keeps what it measured."""
         if self._survey is None:
             line = LineFacts(
                 pull_up_ohm=self.fixture.line.pull_up_ohm,
-                supply_v=self.fixture.line.supply_v,
+                supply_v=self.fixture_in_force.line.supply_v,
             )
             roms = [RomCode.parse(d.rom_code) for d in self.known_devices()]
             self._survey = Survey(self.bus, line, roms)

@@ -67,7 +67,7 @@ def examine(
     """
     examination = Examination(
         context.bus,
-        declared=lambda codes: declared_by(context.fixture, codes),
+        declared=lambda codes: declared_by(context.fixture_in_force, codes),
         failed=failed,
         effort=effort,
         kinds=context.kinds,

@@ -134,7 +134,7 @@ def asked_names(body: Measure) -> set[str]:
 
 
 def _line(context: Context, body: Measure, names: list[Name]) -> CheckResult:
-    circuit = circuit_of(context.fixture)
+    circuit = circuit_of(context.fixture_in_force)
     if note := budget_note(budget(circuit, context.bus.slots)):
         context.remark(note)
     return _judge(body, {name: context.survey.of_line(name) for name in names})

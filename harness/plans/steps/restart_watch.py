@@ -35,6 +35,9 @@ plan is no fault of theirs, whenever they are asked next."""
 _MAY_SET = frozenset({"check"})
 """Steps that may leave other settings; a flag that is set again is a restart all the same."""
 
+_SETS_SUPPLY = frozenset({"adjust", "condition"})
+"""Steps that may move the supply: a restart by that is what the plan asked for."""
+
 _HELD_BACK = frozenset({"read", "check", "convert", "verify", "transact"})
 """Steps whose results wait until the device was looked at; others run for long."""
 
@@ -54,7 +57,16 @@ class RestartWatch:
     ) -> Iterator[CheckResult]:
         """The step's results; those of a device that restarted meanwhile held back."""
         before = Counter(self.context.bus.matches)
+        changes = self.context.supply_changes
         self._written = Counter(self.context.written)
+        if item.kind in _SETS_SUPPLY:
+            collected = list(results)
+            notes = (
+                self._after_change() if self.context.supply_changes > changes else ()
+            )
+            for result in collected:
+                yield replace(result, notes=(*result.notes, *notes))
+            return
         if item.kind not in _HELD_BACK:
             yield from results
             if item.kind in _FOR_ALL:
@@ -71,6 +83,25 @@ class RestartWatch:
             yield self._booked(
                 CheckResult(outcome=Outcome.PASSED, device=self._ref(code)), why
             )
+
+    def _after_change(self) -> tuple[str, ...]:
+        """Restarts that a change of the supply explains: noted, and no fault of a device.
+
+        Devices that do not answer now are asked again after the next change.
+        """
+        notes = []
+        for device in list(self.context.devices or ()):
+            was = self._seen.get(device.rom_code)
+            if was is None or not self._is_watched(device):
+                continue
+            now = self._sense(device)
+            self._seen[device.rom_code] = {**was, **now}
+            if why := _trace_between(self.context, device, was, now, may_move=False):
+                self._forget(device, why)
+                notes.append(
+                    f"{device.label} restarted with the change of the supply: {why}"
+                )
+        return tuple(notes)
 
     def _booked(self, result: CheckResult, why: str) -> CheckResult:
         """The failure that a restart is, or the error if the adapter does not prove sound."""
@@ -154,6 +185,18 @@ def _restart_between(
     if item.kind in _MAY_CHANGE:
         return ""
     may_move = may_set or item.kind in _MAY_SET
+    return _trace_between(context, device, was, now, may_move=may_move)
+
+
+def _trace_between(
+    context: Context,
+    device: DeviceRef,
+    was: dict[str, Scalar],
+    now: dict[str, Scalar],
+    *,
+    may_move: bool,
+) -> str:
+    """The same of two looks, whatever step lies between them."""
     for sign in _signs(context, device):
         before, after = was.get(sign.shown_by), now.get(sign.shown_by)
         if before is None or after is None or before == after:

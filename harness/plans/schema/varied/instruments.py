@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Annotated, Literal, Self
 
 from pydantic import Field, field_validator, model_validator
@@ -104,6 +105,11 @@ class InstrumentSettings(Strict):
         default=None,
         description="instrument that measures its output instead of itself",
     )
+    feeds: Literal["line", "other"] | None = Field(
+        default=None,
+        description="line: this supply feeds the bus, and what it is set to replaces "
+        "line.supply_v meanwhile; needed only where there are several supplies",
+    )
     timeout_s: float = Field(
         default=2.0, gt=0, le=60, description="longest wait for an answer"
     )
@@ -190,6 +196,18 @@ class InstrumentSettings(Strict):
         )
 
 
+def feeding_line(instruments: Iterable[InstrumentSettings]) -> str:
+    """Name of the supply that feeds the bus; empty if none is known to.
+
+    The one that says so; or the only one, unless it says otherwise.
+    """
+    supplies = [each for each in instruments if each.kind == "supply"]
+    named = [each for each in supplies if each.feeds == "line"]
+    if not named and len(supplies) == 1:
+        named = [each for each in supplies if each.feeds is None]
+    return named[0].name if named else ""
+
+
 def require_together(
     instruments: tuple[InstrumentSettings, ...], bears_v: float | None
 ) -> None:
@@ -204,6 +222,13 @@ def require_together(
                 at=f"{index}.name",
             )
         seen.add(each.name)
+        if each.feeds == "line" and feeding_line(instruments) != each.name:
+            raise complaint(
+                f"{each.name} feeds the line"
+                + (", as another supply does" if each.kind == "supply" else ""),
+                expected="feeds: line at one supply",
+                at=f"{index}.feeds",
+            )
         if each.meter is not None and each.meter not in names - {each.name}:
             raise complaint(
                 f"{each.name} is measured by {each.meter!r}, which is no other instrument",
@@ -234,17 +259,27 @@ def _require_borne(
         )
 
 
-class Adjust(StepBody):
+class SetsConditions(StepBody):
+    """A step that sets what devices are exposed to."""
+
+    hazard: HazardNames = Field(
+        default=(),
+        description="hazards of these settings that the plan takes on; the command "
+        "line must allow them too",
+    )
+    outside_range: Literal["show", "judge"] = Field(
+        default="show",
+        description="show: outside of a kind's operating range its values are shown and "
+        "not judged; judge: they are judged there too",
+    )
+
+
+class Adjust(SetsConditions):
     """Settings of an instrument: sent, read back, and its output measured."""
 
     instrument: SocketName = Field(description="name of the instrument")
     to: Annotated[dict[SettingName, float | bool], Field(min_length=1)] = Field(
         description="settings and values, in this order, such as {voltage_v: 3.3}"
-    )
-    hazard: HazardNames = Field(
-        default=(),
-        description="hazards of these settings that the plan takes on; the command "
-        "line must allow them too",
     )
 
 

@@ -12,9 +12,12 @@ from typing import Annotated
 
 from pydantic import Field, field_validator
 
-from harness.plans.schema.base import HazardNames, SocketName, complaint
-from harness.plans.schema.bodies import StepBody
-from harness.plans.schema.varied.instruments import SettingName, unit_of_name
+from harness.plans.schema.base import SocketName, complaint
+from harness.plans.schema.varied.instruments import (
+    SetsConditions,
+    SettingName,
+    unit_of_name,
+)
 
 Values = Annotated[
     tuple[float | bool, ...], Field(min_length=1, max_length=200, strict=False)
@@ -26,20 +29,15 @@ _SLOW = "_degc"
 """End of a name: temperatures take longest to change, and are changed least often."""
 
 
-class VariedCondition(StepBody):
+class VariedCondition(SetsConditions):
     """Settings of several instruments that make one condition."""
 
     settings: Annotated[Settings, Field(min_length=1)] = Field(
         description="settings by instrument, such as {PSU: {voltage_v: 3.3}}"
     )
-    hazard: HazardNames = Field(
-        default=(),
-        description="hazards of these settings that the plan takes on; the command "
-        "line must allow them too",
-    )
 
 
-class VaryOver(StepBody):
+class VaryOver(SetsConditions):
     """What a vary step goes through, without the steps inside."""
 
     over: Annotated[
@@ -48,11 +46,6 @@ class VaryOver(StepBody):
     ] = Field(
         description="values by instrument and setting, such as "
         "{PSU: {voltage_v: [3.0, 5.0]}}; every combination is made"
-    )
-    hazard: HazardNames = Field(
-        default=(),
-        description="hazards of these settings that the plan takes on; the command "
-        "line must allow them too",
     )
 
     @field_validator("over")

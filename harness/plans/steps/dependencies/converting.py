@@ -119,7 +119,7 @@ def require_supply_to_convert(context: Context, device: DeviceRef, why: str) -> 
     strong = context.bus.adapter.switching.strong_pull_up_on is not None
     if strong or not anybody_on_parasite(context, [device]):
         return
-    line = context.fixture.line
+    line = context.fixture_in_force.line
     load = load_of(device.family, supply_v=line.supply_v)
     left_v = line.supply_v - load.busy_ma / 1e3 * line.pull_up_ohm
     if left_v < load.hold_v:

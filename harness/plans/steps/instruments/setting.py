@@ -9,19 +9,23 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 
-from harness.errors import UsageError
+from harness.errors import SlotproofError, UsageError
 from harness.instruments.instrument import Instrument
 from harness.instruments.row import Level
 from harness.instruments.words import OUTPUT, InstrumentKind
+from harness.plans.execution.fixture_circuit import slots_of
 from harness.plans.schema.fixture import Fixture
 from harness.plans.schema.varied.instruments import Adjust, Meter, unit_of_name
 from harness.plans.schema.varied.vary import VariedCondition
 from harness.plans.steps.attempts import attempt, judged
 from harness.plans.steps.context import Context
+from harness.plans.steps.instruments.in_force import (
+    TEMPERATURE,
+    VOLTAGE,
+    supply_in_force_v,
+)
 from harness.records import CheckResult, Measurement, Outcome
 from harness.wire.absolute_maximum import bears_v
-
-SUPPLY_SETTING = "voltage_v"
 
 
 def require_borne(fixture: Fixture, found: Iterable[int], voltage_v: float) -> None:
@@ -58,7 +62,7 @@ def settings_that_hold(
     """
     for name, value in settings.items():
         instrument.require_allowed(name, value)
-        if instrument.row.kind is InstrumentKind.SUPPLY and name == SUPPLY_SETTING:
+        if instrument.row.kind is InstrumentKind.SUPPLY and name == VOLTAGE:
             found = [device.family for device in context.devices or ()]
             require_borne(context.fixture, found, float(value))
 
@@ -72,10 +76,40 @@ def apply(context: Context, name: str, settings: Mapping[str, Level]) -> None:
     """
     instrument = context.instruments.get(name)
     settings_that_hold(context, instrument, settings)
-    if _moves_supply(instrument, settings):
+    moves = _moves_supply(instrument, settings)
+    if moves:
+        context.supply_changes += 1
         context.forget(f"{context.here} changed the supply {name}")
     for setting, value in settings.items():
         instrument.set(setting, value)
+    if moves and context.step:
+        _fit_slots(context)
+
+
+def _fit_slots(context: Context) -> None:
+    """Slots for the supply in force; a line that does not answer keeps its own."""
+    volts = supply_in_force_v(context.fixture, context.instruments)
+    if volts is None:
+        return
+    bus = context.bus
+    wanted = slots_of(context.fixture_in_force, bus.adapter.grid)
+    try:
+        fitted = bus.fitted(wanted)
+    except SlotproofError:
+        return
+    if fitted != bus.slots:
+        bus.slots = fitted
+        context.note("note", text=f"slots for {volts:g} V: {fitted.reason}")
+
+
+def _set_by_plan(
+    context: Context, settings: Mapping[str, Iterable[str]], *, judged: bool
+) -> None:
+    """Note what a step sets, by instrument, and whether it is judged whatever it is."""
+    names = {(of, name) for of, each in settings.items() for name in each}
+    context.set_by_plan |= names
+    if any(name in (VOLTAGE, TEMPERATURE) for _, name in names):
+        context.judges_outside = judged
 
 
 def _moves_supply(instrument: Instrument, settings: Mapping[str, Level]) -> bool:
@@ -84,7 +118,7 @@ def _moves_supply(instrument: Instrument, settings: Mapping[str, Level]) -> bool
     return any(
         instrument.in_force.get(name) != value
         for name, value in settings.items()
-        if name in (SUPPLY_SETTING, OUTPUT)
+        if name in (VOLTAGE, OUTPUT)
     )
 
 
@@ -93,6 +127,8 @@ def run_adjust(context: Context, body: Adjust) -> Iterator[CheckResult]:
 
     def check() -> CheckResult:
         apply(context, body.instrument, body.to)
+        judged_too = body.outside_range == "judge"
+        _set_by_plan(context, {body.instrument: body.to}, judged=judged_too)
         instrument = context.instruments.get(body.instrument)
         return judged(
             *(
@@ -132,6 +168,7 @@ def run_condition(context: Context, body: VariedCondition) -> Iterator[CheckResu
             _require_output(instrument, settings)
         for name, settings in body.settings.items():
             apply(context, name, settings)
+        _set_by_plan(context, body.settings, judged=body.outside_range == "judge")
         return judged(
             *(
                 Measurement(

@@ -1,0 +1,87 @@
+"""Values outside of a kind's operating range are shown, not judged.
+
+What a data sheet does not promise is no fault of a device. It counts only what the plan
+itself has set: the supply of the line and the temperature of a chamber.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+from harness.plans.schema.steps import StepItem
+from harness.plans.schema.varied.instruments import feeding_line
+from harness.plans.steps.context import Context
+from harness.plans.steps.instruments.in_force import (
+    VOLTAGE,
+    supply_in_force_v,
+    temperature_in_force,
+)
+from harness.records import CheckResult, Measurement, Outcome
+from harness.wire.operating_range import outside_range
+
+OUTSIDE = "outside-range"
+"""Kind of a result that is shown and not judged."""
+
+_OF_DEVICES = frozenset(
+    {
+        "reset", "enumerate", "verify", "convert", "read", "configure", "check",
+        "transact", "stress", "measure", "shmoo", "soak",
+    }
+)  # fmt: skip
+"""Steps whose verdicts are about devices; those of instruments are the bench's."""
+
+_JUDGED = frozenset({Outcome.PASSED, Outcome.FAILED})
+
+
+def shown_outside(
+    context: Context, item: StepItem, results: Iterator[CheckResult]
+) -> Iterator[CheckResult]:
+    """Results; of devices that are outside of their range without a verdict."""
+    for result in results:
+        why = ""
+        if item.kind in _OF_DEVICES and result.outcome in _JUDGED:
+            why = _outside(context, result)
+        yield _shown(result, why) if why else result
+
+
+def _outside(context: Context, result: CheckResult) -> str:
+    """Why what the result is about is outside of its range; empty if it is not."""
+    if context.judges_outside or not context.set_by_plan:
+        return ""
+    feeds = feeding_line(context.fixture.instruments)
+    volts = None
+    if (feeds, VOLTAGE) in context.set_by_plan:
+        volts = supply_in_force_v(context.fixture, context.instruments)
+    degc = temperature_in_force(context.instruments, context.set_by_plan)
+    if result.device is not None:
+        families = {result.device.family}
+    else:
+        expected = {s.expect.family_code for s in context.fixture.unit_sockets}
+        families = {d.family for d in context.devices or ()}
+        families |= {code for code in expected if code is not None}
+    found = (
+        outside_range(family, supply_v=volts, temperature_degc=degc)
+        for family in sorted(families)
+    )
+    return next(filter(None, found), "")
+
+
+def _shown(result: CheckResult, why: str) -> CheckResult:
+    said = f"; it would have failed: {result.message}"
+    return replace(
+        result,
+        outcome=Outcome.SKIPPED,
+        kind=OUTSIDE,
+        message=f"shown, not judged: {why}"
+        + (said if result.outcome is Outcome.FAILED else ""),
+        hint="`outside_range: judge` at the step that sets it judges it all the same",
+        measurements=tuple(map(_without_limits, result.measurements)),
+    )
+
+
+def _without_limits(m: Measurement) -> Measurement:
+    return replace(
+        m, low=None, high=None, wanted=None, criterion="shown, not judged",
+        beyond_doubt=False,
+    )  # fmt: skip

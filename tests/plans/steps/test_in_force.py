@@ -1,0 +1,132 @@
+"""What instruments have in force: in timing and budget, in restarts, outside of ranges."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from harness.instruments import marker
+from harness.plans.loading.problems import PlanError
+from harness.plans.schema.varied.instruments import InstrumentSettings, feeding_line
+from harness.records import Outcome
+from harness.wire.operating_range import OPERATING_RANGES, outside_range
+
+Make = Callable[..., Any]
+
+
+@pytest.fixture(autouse=True)
+def _marks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv(marker.STATE_VARIABLE, str(tmp_path / "marks"))
+
+
+@pytest.fixture
+def bench(bench_data: Make, new_device: Make) -> Make:
+    """Fixture data of one thermometer on a simulated supply of 5 V."""
+
+    def make(**device: Any) -> dict[str, Any]:  # noqa: ANN401
+        data: dict[str, Any] = bench_data([new_device(0x28, 5, **device)])
+        data["adapter"]["bears_v"] = 5.5
+        data["instruments"] = [
+            {
+                "name": "PSU", "kind": "supply", "library": "simulated",
+                "resource": "PSU", "identity": "INVENTED",
+                "limits": {"voltage_v": [0, 5.5]}, "tolerance": {"voltage_v": 0.02},
+                "start": {"output": True, "voltage_v": 5.0}, "rest": {"output": False},
+            }
+        ]  # fmt: skip
+        data["simulation"]["instruments"] = [{"kind": "supply", "resource": "PSU"}]
+        return data
+
+    return make
+
+
+SWEEP = """\
+- vary:
+    over: {PSU: {voltage_v: [2.7, 3.3]}}
+    steps:
+      - read: {quantity: temperature, low: 0, high: 50}
+      - measure: {what: capacitance}
+"""
+
+
+def test_outside_its_range_a_value_is_shown(run_plan: Make, bench: Make) -> None:
+    """2.7 V is less than a data sheet promises: no verdict there, and one at 3.3 V."""
+    ran = run_plan(SWEEP, bench(conversion_min_v=2.5))
+    low, high = ran.shown("1.1.1", "S1"), ran.shown("1.2.1", "S1")
+    assert ran.code == 0
+    assert (low.outcome, low.kind) == (Outcome.SKIPPED, "outside-range")
+    assert "2.7 V lies outside 3 to 5.5 V" in low.message
+    assert (low.measurements[0].low, low.measurements[0].value) == (None, 21.0)
+    assert (high.outcome, high.measurements[0].high) == (Outcome.PASSED, 50)
+
+
+def test_a_failure_outside_is_told_and_not_booked(run_plan: Make, bench: Make) -> None:
+    """It is in the message; where the plan says so it is a failure."""
+    shown = run_plan(SWEEP, bench(conversion_min_v=2.8)).shown("1.1.1", "S1")
+    assert shown.outcome is Outcome.SKIPPED
+    assert "it would have failed: 85 degC is the power-on value" in shown.message
+    judged = SWEEP.replace("    steps:", "    outside_range: judge\n    steps:")
+    ran = run_plan(judged, bench(conversion_min_v=2.8))
+    assert ran.shown("1.1.1", "S1").outcome is Outcome.FAILED
+
+
+def test_the_supply_in_force_is_that_of_the_line(run_plan: Make, bench: Make) -> None:
+    """Capacitance comes from a rise time that depends on the supply, and stays the same."""
+    ran = run_plan(SWEEP, bench())
+    low, high = (ran.shown(step).measurements[0] for step in ("1.1.2", "1.2.2"))
+    assert abs(low.value - high.value) < low.uncertainty
+    assert any("worst case idle line 2.689 V" in n for n in ran.shown("1.1.2").notes)
+
+
+def test_a_restart_by_the_supply_is_noted(run_plan: Make, bench: Make) -> None:
+    """A device that lost its resolution with the supply has not failed; it is set anew."""
+    ran = run_plan(
+        "- configure: {settings: {resolution_bits: 9}}\n"
+        "- read: {quantity: temperature}\n"
+        "- adjust: {instrument: PSU, to: {output: false}}\n"
+        "- adjust: {instrument: PSU, to: {output: true}}\n"
+        "- read: {quantity: temperature}\n",
+        bench(),
+    )
+    assert ran.code == 0
+    (note,) = ran.shown("4").notes
+    assert "restarted with the change of the supply" in note
+    assert "resolution_bits 9 was set for this step" in ran.shown("5", "S1").notes[0]
+
+
+def test_published_ranges() -> None:
+    """Data sheet of part DS18B20: 3.0 to 5.5 V, -55 to 125 degC; both ends inside."""
+    assert OPERATING_RANGES[0x28].supply_v == (3.0, 5.5)
+    assert outside_range(0x28, supply_v=3.0, temperature_degc=125) == ""
+    assert "-60 degC" in outside_range(0x28, temperature_degc=-60)
+    assert "3 to 3.7 V" in outside_range(0x3B, supply_v=5)
+    assert outside_range(0x2D, supply_v=12) == ""  # no row, nothing known
+
+
+def _supply(name: str, **more: str) -> InstrumentSettings:
+    return InstrumentSettings.model_validate(
+        {
+            "name": name, "kind": "supply", "resource": name, "identity": "X",
+            "limits": {"voltage_v": [0, 5]}, "rest": {"output": False}, **more,
+        }
+    )  # fmt: skip
+
+
+def test_which_supply_feeds_the_line() -> None:
+    """The one that says so, or the only one; of two that say nothing none."""
+    assert feeding_line([_supply("A")]) == "A"
+    assert feeding_line([_supply("A", feeds="other")]) == ""
+    assert feeding_line([_supply("A"), _supply("B")]) == ""
+    assert feeding_line([_supply("A"), _supply("B", feeds="line")]) == "B"
+
+
+def test_two_supplies_cannot_feed_it(write_fixture: Make, bench: Make) -> None:
+    """Said at the second one."""
+    data = bench()
+    data["instruments"][0]["feeds"] = "line"
+    data["instruments"].append(data["instruments"][0] | {"name": "PSU2"})
+    with pytest.raises(PlanError, match="PSU2 feeds the line, as another"):
+        write_fixture(data)
