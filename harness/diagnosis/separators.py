@@ -167,10 +167,12 @@ class Separators:
         if not facts.verified:
             return facts
         rom = RomCode.parse(facts.rom_code)
-        verified, troubles = count_verified(self._on.ear.bus, rom, _MORE_SEARCHES)
+        more = count_verified(self._on.ear.bus, rom, _MORE_SEARCHES)
         return replace(
             facts,
-            verified=facts.verified + verified,
+            verified=facts.verified + more.answered,
             verifies=facts.verifies + _MORE_SEARCHES,
-            verify_troubles=dict(Counter(facts.verify_troubles) + Counter(troubles)),
+            verify_troubles=dict(Counter(facts.verify_troubles) + more.troubles),
+            lows_missed=facts.lows_missed + more.lows_missed,
+            zeros_lifted=facts.zeros_lifted + more.zeros_lifted,
         )

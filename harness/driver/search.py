@@ -29,7 +29,7 @@ Source: device maker's application note 187; data sheet family 28h p. 11-12.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from enum import Enum, auto
 
@@ -395,13 +395,26 @@ def verify(bus: Bus, rom: RomCode) -> bool:
     Raises:
         NobodyAnswers: no presence pulse; else as the bus says.
     """
+    return answers_as(rom, directed_search(bus, rom))
+
+
+def directed_search(bus: Bus, rom: RomCode) -> list[int]:
+    """Levels of the three slots of each position, the third as it was written.
+
+    Raises:
+        NobodyAnswers: no presence pulse; else as the bus says.
+    """
     bus.require_presence()
     command = [RomCommand.SEARCH >> place & 1 for place in range(8)]
     bits = command + [level for bit in rom.bits for level in (1, 1, bit)]
     frames = bus.slots.encode_bits(bits)
     echoes = bus.send(frames)
     bus.check_written(frames, echoes, [*range(8), *range(10, len(bits), 3)])
-    levels = bus.slots.decode_bits(echoes)[8:]
+    return bus.slots.decode_bits(echoes)[8:]
+
+
+def answers_as(rom: RomCode, levels: Sequence[int]) -> bool:
+    """True if every position of a directed search answers as the ROM code does."""
     return all(
         (levels[3 * place], levels[3 * place + 1]) in {_BOTH, (bit, 1 - bit)}
         for place, bit in enumerate(rom.bits)

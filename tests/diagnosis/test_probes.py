@@ -11,11 +11,13 @@ import pytest
 from harness.diagnosis.probes.devices import in_alarm
 from harness.diagnosis.probes.line import examine_adapter, listen, released_us
 from harness.diagnosis.probes.raw_link import Ear
+from harness.diagnosis.probes.searches import count_verified, misses_single_lows
 from harness.diagnosis.probes.thermometer_blocks import (
     flips_between,
     is_slip,
     read_again_and_again,
 )
+from harness.driver.search import answers_as
 from harness.families.thermometers.thermometer import ThermometerScratchpad, prove
 from harness.wire.crc import crc8
 from harness.wire.romcode import RomCode
@@ -200,3 +202,68 @@ def test_a_block_of_the_coarse_family() -> None:
     assert block.temperature_degc in {22.25, 22.5}
     assert not block.is_power_on_value
     assert prove(bytes.fromhex("AA 00 B4 B9 FF FF 0C 10 18"), 0x10).is_power_on_value
+
+
+def _levels(rom: RomCode, away: range = range(0)) -> list[int]:
+    """What a directed search reads of a device that is away at these positions.
+
+    Behind them it is out of step, here by one position, until the next reset.
+    """
+    levels = []
+    for n, bit in enumerate(rom.bits):
+        mine = rom.bits[n - 1] if away and n >= away.stop else bit
+        pulls = n not in away
+        levels += [int(not pulls or mine), int(not pulls or not mine), bit]
+    return levels
+
+
+def test_a_low_that_is_lifted_leaves_the_device_in_step() -> None:
+    """Single lows missing before a right CRC: it was there. Away: out of step behind."""
+    rom = RomCode.build(0x28, 6831385)
+    sound = _levels(rom)
+    assert answers_as(rom, sound)
+    assert not misses_single_lows(rom, sound)
+    for place in range(56):
+        lifted = list(sound)
+        lifted[3 * place + rom.bits[place]] = 1
+        assert not answers_as(rom, lifted)
+        assert misses_single_lows(rom, lifted)
+        assert not misses_single_lows(rom, _levels(rom, range(place, 64)))
+        assert not misses_single_lows(rom, _levels(rom, range(place, place + 1)))
+
+
+@pytest.mark.parametrize(
+    ("fault", "lifts"),
+    [
+        (
+            {
+                "kind": "noise-burst",
+                "amplitude_v": 4.6,
+                "width_us": 4.5,
+                "polarity": "up",
+            }
+            | {"for_s": 0.0105, "every_s": 0.11},
+            True,
+        ),
+        (
+            {"kind": "device-drops-off", "device": "S1", "contact": "all"}
+            | {"for_s": 0.0105, "every_s": 0.11},
+            False,
+        ),
+    ],
+    ids=["noise", "contact"],
+)
+def test_noise_lifts_zeros_of_the_host_and_a_contact_none(
+    open_bus: Make,
+    bench_data: Make,
+    new_device: Make,
+    fault: dict[str, Any],
+    lifts: bool,
+) -> None:
+    """Searches are lost to both; a zero that came back high tells them apart."""
+    bus = open_bus(
+        bench_data([new_device(0x28, 6831385)], faults=[fault], seed=9845856)
+    )
+    counted = count_verified(bus, RomCode.build(0x28, 6831385), 100)
+    assert counted.answered < 95
+    assert bool(counted.zeros_lifted + counted.lows_missed) is lifts

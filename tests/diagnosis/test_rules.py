@@ -260,3 +260,50 @@ def test_advice_that_names_no_device_stays() -> None:
     many = [replace(_restart(number), try_first=advice) for number in range(3)]
     (shared,) = gathered(many)
     assert shared.try_first == advice
+
+
+def _losing(*, silent: int, slots: int, **lifted: int) -> dict[str, Any]:
+    """Two devices that each lose so many searches by their reset and by their slots."""
+    return {
+        "devices": tuple(
+            probe(
+                rom,
+                verified=30 - silent - slots,
+                verify_troubles={"no-presence": silent} if silent else {},
+                **lifted,
+            )
+            for rom in (ROM, OTHER)
+        )
+    }
+
+
+def test_a_zero_of_the_host_that_comes_back_high_is_no_contact() -> None:
+    """Whoever is away: nobody but noise lifts what the host pulls low."""
+    lost = found(**_losing(silent=2, slots=4))[0]
+    assert (lost.cause, lost.kind) == (Cause.BUS_WIRING, "common-loss")
+    assert any("noise" in text for text in lost.tells_apart)
+    noise = found(**_losing(silent=2, slots=4, zeros_lifted=2))[0]
+    assert (noise.cause, noise.kind) == (Cause.NOISE, "lifted-lows")
+    assert any("common-loss" in text for text in noise.ruled_out)
+    assert "4 a zero that the host wrote came back high" in " ".join(noise.measured)
+
+
+def test_who_goes_on_in_step_was_never_away() -> None:
+    """A device whose single lows are missing, and whose CRC is right, kept its contact."""
+    noise = found(**_losing(silent=2, slots=4, lows_missed=3))[0]
+    assert noise.cause is Cause.NOISE
+    assert any("common-loss" in text for text in noise.ruled_out)
+    once = probe(verified=28, lows_missed=2)
+    causes = {(f.cause, f.kind) for f in found(devices=(once, probe(OTHER)))}
+    assert (Cause.DEVICE, "loose-contact") not in causes
+
+
+def test_a_contact_takes_presence_before_slots() -> None:
+    """Noise meets 14 ms of slots as often as the 1 ms of the reset before them, or oftener."""
+    away = found(**_losing(silent=6, slots=1))[0]
+    assert (away.cause, away.kind) == (Cause.BUS_WIRING, "common-loss")
+    assert not any("noise" in text for text in away.tells_apart)
+    assert any(
+        "noise" in text and "12 searches without presence, 2 broken" in text
+        for text in away.ruled_out
+    )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from harness.diagnosis.evidence.bus import Blocks, DeviceFacts, Evidence, ScanFacts
 from harness.diagnosis.finding import Cause, Finding, Weight
@@ -26,21 +26,25 @@ def spikes(evidence: Evidence) -> Iterator[Finding]:
         line.zeros.usual, 0
     )
     up, fell = _flips(evidence)
+    missed, raised = lows_missed(evidence), zeros_lifted(evidence)
     disturbed = disturbed_slots(evidence)
     split = line.ones.extra + (evidence.adapter.burst_extra if evidence.adapter else 0)
     # a lost character alone is the adapter's, beside changed ones it was split or merged
-    merged = line.ones.silent + line.zeros.silent if disturbed else 0
+    hit = disturbed + missed + raised
+    merged = line.ones.silent + line.zeros.silent if hit else 0
     total = down + lifted + split + merged
-    if not total and disturbed < 2:
+    if not total + missed + raised and disturbed < 2:
         return
     yield Finding(
         cause=Cause.NOISE,
-        kind=_direction(lifted + up, down + fell),
+        kind=_direction(lifted + up + missed + raised, down + fell),
         says="single slots come back changed among many that are right",
         measured=(
             f"{down} of {line.ones.sent} ones pulled low, {lifted} of {line.zeros.sent} "
             f"zeros lifted, {split} characters too many, {merged} merged, nobody addressed",
             f"blocks read again: {up} bits 0 to 1, {fell} bits 1 to 0",
+            f"failed directed searches: in {raised} a zero that the host wrote came back high, "
+            f"{missed} missed single lows of a device in step",
             f"{disturbed} transactions broken off by a changed slot",
         ),
         ruled_out=(
@@ -50,6 +54,21 @@ def spikes(evidence: Evidence) -> Iterator[Finding]:
         try_first="twisted pair, a ferrite, a ground wire of its own; compare the times with "
         "what switches nearby",
     )
+
+
+def lows_missed(evidence: Evidence) -> int:
+    """Searches that missed single lows of devices; 0 where one device alone has them."""
+    counts = [
+        (d.lows_missed, d.verified + d.lows_missed)
+        for d in evidence.devices
+        if d.verified
+    ]
+    return 0 if of_one_only(counts) else sum(hits for hits, _ in counts)
+
+
+def zeros_lifted(evidence: Evidence) -> int:
+    """Searches in which a zero that the host wrote came back high."""
+    return sum(d.zeros_lifted for d in evidence.devices)
 
 
 def _direction(up: int, down: int) -> str:
@@ -102,6 +121,11 @@ def _of_one_only(evidence: Evidence) -> bool:
         for d in evidence.devices
         if (both := [b for b in (d.blocks, d.blocks_after) if b is not None])
     ]
+    return of_one_only(shares)
+
+
+def of_one_only(shares: Sequence[tuple[int, int]]) -> bool:
+    """True if one device has more hits of its tries than the others, by more than chance."""
     worst = max(shares, key=lambda s: s[0] / max(s[1], 1), default=(0, 0))
     others = [s for s in shares if s is not worst]
     hits, of = sum(h for h, _ in others), sum(n for _, n in others)

@@ -43,6 +43,12 @@ def never(*signs: Sign) -> tuple[Prediction, ...]:
     return tuple(Prediction(sign=sign, most=0.0) for sign in signs)
 
 
+CONTACT_LIFTS_NONE = Prediction(sign=Sign.SEARCH_LIFTED, most=0.05)
+"""Of a contact of devices: it lifts no zero of the host. Noise that breaks searches lifts
+more than this: about a quarter of a search are zeros that the host writes, and a spike of
+2 us, a fifth to a third of a bit, meets a sample that often (arithmetic)."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CauseRow:
     """One cause.

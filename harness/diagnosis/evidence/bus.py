@@ -322,20 +322,18 @@ class DeviceFacts:
         family: code.
         verified: directed searches that it answered.
         verifies: directed searches tried.
-        verify_troubles: kind of error -> directed searches that it ended without saying
-            anything of this device alone: late replies, and resets that nobody answered.
+        verify_troubles: kind of error beside the device -> directed searches that it ended.
+        lows_missed: those that missed single lows of it while it was in step (``searches``).
+        zeros_lifted: those in which a zero that the host wrote came back high.
         answers_after_pause: whether it answered a search behind a customary reset and 6 ms.
-        answers_long_reset: the same behind a reset of 694 or 833 us; both None if not tried,
-            since it answered others.
+        answers_long_reset: the same behind 694 or 833 us; both None if not tried.
         answers_overdrive: the same at overdrive speed; None where the adapter cannot.
-        signals: whether it answered the alarm search behind a stretched reset; None if not
-            tried.
+        signals: whether it answered the alarm search behind a stretched reset, or None.
         supply_answers: single answers to the power query, 0 = fed from the data line.
         blocks: repeated reads before any conversion.
         blocks_after: repeated reads after the last one.
         conversions: in their order.
-        settings_kept: False if settings went back between two reads without a
-            conversion; None if not tried.
+        settings_kept: False if settings went back between two reads; None if not tried.
         openings: how often the port was closed and opened again meanwhile.
         lost_at_openings: after how many of these settings had gone back.
         idle_looks: how often the marker was looked for after a pause without any work.
@@ -353,6 +351,8 @@ class DeviceFacts:
     verified: int = 0
     verifies: int = 0
     verify_troubles: dict[str, int] = field(default_factory=dict)
+    lows_missed: int = 0
+    zeros_lifted: int = 0
     answers_after_pause: bool | None = None
     answers_long_reset: bool | None = None
     answers_overdrive: bool | None = None

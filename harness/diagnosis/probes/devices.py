@@ -103,14 +103,16 @@ class Clinic:
         self, rom: RomCode, *, verifies: int, reads: int, socket: str
     ) -> DeviceFacts:
         """Directed searches, and for thermometers power query and repeated reads."""
-        verified, troubles = count_verified(self._bus, rom, verifies)
+        searched = count_verified(self._bus, rom, verifies)
         facts = DeviceFacts(
             rom_code=str(rom),
             family=rom.family,
             socket=socket,
-            verified=verified,
+            verified=searched.answered,
             verifies=verifies,
-            verify_troubles=dict(troubles),
+            verify_troubles=dict(searched.troubles),
+            lows_missed=searched.lows_missed,
+            zeros_lifted=searched.zeros_lifted,
         )
         if rom.family not in THERMOMETERS:
             return facts

@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import chain
 
 from harness.diagnosis.evidence.bus import ScanFacts
 from harness.driver.bus import Bus
-from harness.driver.search import Enumeration, enumerate_devices, verify
+from harness.driver.search import (
+    Enumeration,
+    answers_as,
+    directed_search,
+    enumerate_devices,
+)
 from harness.errors import (
     AdapterError,
     AdapterUnplugged,
@@ -73,16 +80,34 @@ def _codes(enumeration: Enumeration) -> tuple[str, ...]:
     return tuple(sorted(str(rom) for rom in enumeration.found))
 
 
-def count_verified(bus: Bus, rom: RomCode, times: int) -> tuple[int, Counter[str]]:
-    """Directed searches that a device answered, and what ended others beside the device.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SearchCount:
+    """Directed searches of one device, counted.
+
+    Attributes:
+        answered: whole answers.
+        troubles: what ended others beside the device: kind of error -> count.
+        lows_missed: searches in which it did not pull single slots low and was in step
+            behind them.
+        zeros_lifted: searches in which a zero that the host wrote came back high.
+    """
+
+    answered: int
+    troubles: Counter[str]
+    lows_missed: int
+    zeros_lifted: int
+
+
+def count_verified(bus: Bus, rom: RomCode, times: int) -> SearchCount:
+    """Directed searches that a device answered, and how others ended.
 
     Raises:
         AdapterUnplugged: the port is gone.
     """
-    answered, troubles = 0, Counter[str]()
+    answered, lows_missed, zeros_lifted, troubles = 0, 0, 0, Counter[str]()
     for _ in range(times):
         try:
-            answered += verify(bus, rom)
+            levels = directed_search(bus, rom)
         except AdapterUnplugged:
             raise
         except AdapterError as fault:
@@ -93,6 +118,48 @@ def count_verified(bus: Bus, rom: RomCode, times: int) -> tuple[int, Counter[str
         except NobodyAnswers as fault:
             troubles[fault.kind] += 1  # nobody at all
         except SlotproofError:
-            # a slot pulled by a device that is out of step
+            # a slot pulled by a device that is out of step, or a zero lifted by noise
+            zeros_lifted += lifts_written_zeros(bus, rom)
             bus.adapter.settle()
-    return answered, troubles
+        else:
+            answered += answers_as(rom, levels)
+            lows_missed += misses_single_lows(rom, levels)
+    return SearchCount(
+        answered=answered,
+        troubles=troubles,
+        lows_missed=lows_missed,
+        zeros_lifted=zeros_lifted,
+    )
+
+
+_LAST = 8
+"""Positions of the CRC. A device that is out of step pulls there by chance, at most in one
+of two at the right place: in all of them in one of 256 searches."""
+
+
+def misses_single_lows(rom: RomCode, levels: Sequence[int]) -> bool:
+    """True if single lows of a device are missing and all those of its CRC are there.
+
+    Each position has one slot that this device pulls low. A device that is away, or was
+    for a few slots, is out of step until the next reset; one that was there all the time
+    and whose low did not come through goes on in step.
+    """
+    pulled = [levels[3 * n + bit] == 0 for n, bit in enumerate(rom.bits)]
+    return not all(pulled) and all(pulled[-_LAST:])
+
+
+def lifts_written_zeros(bus: Bus, rom: RomCode) -> bool:
+    """True if a zero that the host wrote came back high in the last directed search.
+
+    Whoever else pulls can only keep it low: it was lifted on the line or at the receiver.
+    """
+    last = bus.last
+    if last is None or len(last.echoes) != len(last.frames):
+        return False
+    zero = bus.slots.encode_bits([0])[0]
+    written = [8 + 3 * n + 2 for n, bit in enumerate(rom.bits) if not bit]
+    return any(
+        last.frames[n] == zero and last.echoes[n] & ~zero
+        for n in (*range(8), *written)
+        if n < len(last.frames)
+    )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from harness.diagnosis.evidence.bus import Blocks, Conversion, DeviceFacts, Evidence
-from harness.diagnosis.signs.exact import fewer_by_chance
+from harness.diagnosis.signs.exact import fewer_by_chance, so_many_of
 from harness.diagnosis.signs.sign import ERROR, Observation, Sign
 
 HIGHEST_DEGC = 125.0
@@ -25,6 +25,7 @@ def observed(evidence: Evidence) -> Iterator[Observation]:
     hits = sum(bool(d.signals) for d in asked)
     text = f"{hits} of {len(asked)} devices answer the alarm search"
     yield Observation(sign=Sign.SIGNALS_NOW, hits=hits, of=len(asked), text=text)
+    yield from _lows_missed(evidence)
     for device in evidence.devices:
         others = [d for d in evidence.devices if d is not device]
         yield from _searches(device, others)
@@ -61,6 +62,48 @@ def _all_silent(evidence: Evidence) -> Iterator[Observation]:
     sign = Sign.ALL_SILENT if several else Sign.ONLY_ONE_SILENT
     text = f"{silent} of {of} resets before searches, reads and conversions answered by nobody"
     yield Observation(sign=sign, hits=silent, of=of, text=text)
+
+    lost = sum(d.unanswered - d.nobody_there for d in evidence.devices if d.verified)
+    alone = sum(d.nobody_there for d in evidence.devices if d.verified)
+    # slots take ten times as long as the reset before them: what hits either at any time
+    # breaks no more resets than searches
+    chance = so_many_of(alone, alone + lost, 0.5)
+    text = f"{alone} searches without presence, {lost} broken in their slots: by chance {chance:.2g}"
+    yield Observation(
+        sign=Sign.SILENT_BEYOND, hits=int(chance <= ERROR), of=1, text=text
+    )
+
+
+def _lows_missed(evidence: Evidence) -> Iterator[Observation]:
+    met = [d for d in evidence.devices if d.verified]
+    for device in met:
+        of = max(device.unanswered, device.lows_missed)
+        text = f"{device.lows_missed} of {of} failed searches missed single lows of a device in step"
+        yield Observation(
+            sign=Sign.LOWS_MISSED,
+            hits=device.lows_missed,
+            of=of,
+            text=text,
+            chance=OUT_OF_STEP,
+            device=device.rom_code,
+        )
+    failed = sum(d.unanswered - d.nobody_there for d in met)
+    lifted = sum(d.zeros_lifted for d in met)
+    text = f"a zero that the host wrote came back high in {lifted} of {failed} failed searches"
+    yield Observation(
+        sign=Sign.SEARCH_LIFTED, hits=lifted, of=max(failed, lifted), text=text
+    )
+    hit = sum(bool(d.lows_missed) for d in met)
+    if len(met) > 1:
+        text = f"lows of {hit} of {len(met)} devices missed while they were in step"
+        yield Observation(
+            sign=Sign.MISSED_BY_ALL, hits=int(hit == len(met)), of=1, text=text
+        )
+
+
+OUT_OF_STEP = 2.0**-8
+"""Chance at most that a device which is out of step pulls at the right place in all eight
+positions of its CRC (``probes.searches``)."""
 
 
 def _of(

@@ -77,11 +77,17 @@ class Sign(StrEnum):
     LOST_TOGETHER = "scans that lost several devices at once"
     ALL_SILENT = "resets that nobody answered on a bus of several devices"
     ONLY_ONE_SILENT = "resets that nobody answered on a bus of one device"
+    SILENT_BEYOND = (
+        "more resets that nobody answered than searches broken in their slots"
+    )
     NEWCOMER = "devices that came during the examination"
     WENT = "devices that went during the examination"
     SLIPPED = "answers moved by one slot"
     # one device
     SEARCH_LOST = "directed searches without answer"
+    LOWS_MISSED = "directed searches that missed single lows of a device in step"
+    MISSED_BY_ALL = "such searches at every device"
+    SEARCH_LIFTED = "failed searches in which a zero of the host came back high"
     OTHERS_LOST = "directed searches of other devices without answer"
     PAUSE_HEARD = (
         "searches answered only once the line had time to rise behind the reset"

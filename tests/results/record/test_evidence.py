@@ -105,6 +105,8 @@ FOR_THE_RULES = {
         "signals",
         "later",
         "longest_ms",
+        "lows_missed",
+        "zeros_lifted",
         "lost_at_openings",
         "matches",
         "openings",

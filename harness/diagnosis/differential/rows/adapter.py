@@ -64,7 +64,12 @@ ADAPTER_ROWS = (
         ),
         # a lost character changes none of those that come
         predicts=never(
-            Sign.BOUNDARY, Sign.SLOTS_HIT, Sign.ECHOES_MERGED, Sign.ALL_SILENT
+            Sign.BOUNDARY,
+            Sign.SLOTS_HIT,
+            Sign.ZEROS_LIFTED,
+            Sign.SEARCH_LIFTED,
+            Sign.ECHOES_MERGED,
+            Sign.ALL_SILENT,
         ),
         would_show="losses that end with shorter bursts or another port",
     ),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from harness.diagnosis.differential.cause_row import (
+    CONTACT_LIFTS_NONE,
     CauseRow,
     Prediction,
     always,
@@ -43,11 +44,16 @@ DEVICE_ROWS = (
                 Sign.FLIPS_UP,
                 Sign.FLIPS_DOWN,
                 Sign.NOT_HEARD,
+                Sign.LOWS_MISSED,
             }
         ),
         # a dip of the edge takes no supply, and comes now and then; a command that it spoils
         # leaves the power-on value with the marker kept
-        predicts=(*never(Sign.MARKER_GONE), *_NOW_AND_THEN),
+        predicts=(
+            *never(Sign.MARKER_GONE, Sign.MISSED_BY_ALL),
+            CONTACT_LIFTS_NONE,
+            *_NOW_AND_THEN,
+        ),
         would_show="losses that go with its stub",
     ),
     CauseRow(
@@ -70,8 +76,10 @@ DEVICE_ROWS = (
         predicts=(
             Prediction(sign=Sign.SEARCH_LOST, most=0.8),
             *_NOW_AND_THEN[1:],
-            # a lead opens at any time, whatever the device does
-            *never(Sign.RESTARTS_IN_WORK),
+            # a lead opens at any time, whatever the device does, and takes it out of step
+            # until the next reset
+            *never(Sign.RESTARTS_IN_WORK, Sign.LOWS_MISSED),
+            CONTACT_LIFTS_NONE,
         ),
         would_show="it comes and goes as the lead is moved",
     ),
@@ -85,9 +93,11 @@ DEVICE_ROWS = (
     CauseRow(
         cause=Cause.DEVICE,
         kind="weak-low",
-        shows=frozenset({Sign.FLIPS_UP, Sign.BLOCK_WRONG, Sign.TORN}),
+        shows=frozenset({Sign.FLIPS_UP, Sign.BLOCK_WRONG, Sign.TORN, Sign.LOWS_MISSED}),
         # its own lows do not reach low enough; it pulls nobody's ones
-        predicts=never(Sign.FLIPS_DOWN, Sign.ONES_CHANGED, Sign.ZEROS_LIFTED),
+        predicts=never(
+            Sign.FLIPS_DOWN, Sign.ONES_CHANGED, Sign.ZEROS_LIFTED, Sign.MISSED_BY_ALL
+        ),
         would_show="its lows measure above 0.4 V; they go with another part in its place",
     ),
     CauseRow(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from harness.diagnosis.differential.cause_row import (
+    CONTACT_LIFTS_NONE,
     CauseRow,
     Prediction,
     always,
@@ -16,6 +17,7 @@ _NOISE_SHOWS = frozenset(
         Sign.ONES_CHANGED, Sign.ZEROS_LIFTED, Sign.HIT_ANYWHERE, Sign.BURST_SHORT, Sign.SINGLE_LOST,
         Sign.SEARCH_BROKEN, Sign.BLOCK_WRONG, Sign.FLIPS_UP, Sign.FLIPS_DOWN, Sign.TORN, Sign.SEARCH_LOST,
         Sign.IDLE_CHARACTERS, Sign.ODD_CODE_FLEETS, Sign.NOT_HEARD, Sign.NOT_PROVED, Sign.PULLED_IN_ZEROS,
+        Sign.SEARCH_LIFTED, Sign.LOWS_MISSED, Sign.MISSED_BY_ALL, Sign.BLOCK_OPEN, Sign.ALL_SILENT, Sign.ONLY_ONE_SILENT,
     }
 )  # fmt: skip
 _NOISE_PREDICTS = (
@@ -27,6 +29,7 @@ _NOISE_PREDICTS = (
         Sign.BOUNDARY,
         Sign.IDLE_TRANSACTIONS,
         Sign.LOST_UNCHANGED,
+        Sign.SILENT_BEYOND,
     ),
     Prediction(sign=Sign.SAME_WRONG_BLOCK, most=0.3),
     Prediction(sign=Sign.NOT_HEARD, most=0.8),
@@ -60,7 +63,9 @@ _COMMON_SHOWS = frozenset(
 _COMMON = (
     # what all share is lost for all at once, and not for good
     *always(Sign.ALL_SILENT, least=0.02),
-    *never(Sign.ALONE),
+    # and who was away is out of step until the next reset
+    *never(Sign.ALONE, Sign.MISSED_BY_ALL),
+    CONTACT_LIFTS_NONE,
     Prediction(sign=Sign.SEARCH_LOST, most=0.8),
 )
 
@@ -186,7 +191,8 @@ LINE_ROWS = (
         # a part in fast mode takes a long low for a reset, never a short one; it is heard
         # at its own speed, and behind a low that even it takes for a standard reset
         predicts=(
-            *never(Sign.EXTRA_AFTER_FF, Sign.PAUSE_HEARD),
+            # it pulls more lows and lifts none
+            *never(Sign.EXTRA_AFTER_FF, Sign.PAUSE_HEARD, Sign.LOWS_MISSED),
             Prediction(sign=Sign.ONES_CHANGED, most=0.1),
             *always(Sign.LONG_RESET_HEARD, least=1.0),
         ),
