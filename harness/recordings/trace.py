@@ -21,7 +21,7 @@ from harness.recordings.judging.levels import LevelMeter
 from harness.recordings.judging.limits import SLOWEST_SAMPLING_US
 from harness.recordings.judging.measuring import QuantityMeter
 from harness.recordings.judging.sampling import sampling_interval
-from harness.recordings.reading.chunks import EdgeSpans, LevelChunk, LevelSource
+from harness.recordings.reading.chunks import LevelChunk, LevelSource, TickSpans
 from harness.recordings.record.quantity import Instant
 from harness.recordings.record.shown import SeenDevice, WrongAt
 from harness.recordings.trace_record import TraceRecord
@@ -93,7 +93,8 @@ class RecordingTracer:
         self._histories = Histories(secret)
         self._activity = ActivityTally()
         self._levels = LevelMeter(level_limits)
-        self._rises_kept: list[EdgeSpans] = []
+        self._between_kept: list[TickSpans] = []
+        self._between_count = 0
         self._counts = _Counts()
         self._kept: list[BusTransaction] = []
         self._last: BusTransaction | None = None
@@ -139,15 +140,20 @@ class RecordingTracer:
 
     def _take_volts(self, chunk: LevelChunk) -> None:
         self._levels.feed(chunk, self._source.tick_s)
-        if self._keep_lows and chunk.rises is not None:
-            self._rises_kept.append(chunk.rises)
+        if (
+            self._keep_lows
+            and chunk.between is not None
+            and self._between_count < 2 * MOST_LOWS
+        ):
+            self._between_kept.append(chunk.between)
+            self._between_count += len(chunk.between.begins)
 
-    def _rises_us(self) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
-        if not self._rises_kept:
+    def _between_us(self) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+        if not self._between_kept:
             return None
-        at_s = np.concatenate([found.at_s for found in self._rises_kept])
-        spans_s = np.concatenate([found.spans_s for found in self._rises_kept])
-        return at_s * 1e6, spans_s * 1e6
+        begins = np.concatenate([found.begins for found in self._between_kept])
+        ends = np.concatenate([found.ends for found in self._between_kept])
+        return begins * self._tick_us, ends * self._tick_us
 
     def _keep(self, lows: Lows) -> None:
         self._counts.low_ticks += int((lows.ends - lows.starts).sum())
@@ -336,7 +342,7 @@ class RecordingTracer:
             reasons=(unjudged,) if unjudged else (*self._reasons(interval), *unseen),
             unjudged=unjudged,
             lows_us=self._kept_us(),
-            rises_us=self._rises_us(),
+            between_us=self._between_us(),
         )
 
     def _ends_early(self) -> bool:

@@ -59,8 +59,8 @@ class TraceRecord:
         reasons: why the recording cannot tell; empty if it can.
         unjudged: why nothing is judged, such as lows that can be missing; empty if it is.
         lows_us: beginnings and ends of all lows, where they were asked for.
-        rises_us: when each rise was over, and how long it took, where they were asked for
-            and volts were recorded.
+        between_us: beginnings and ends of all stretches in which a receiver may take the
+            line either way, where they were asked for and volts were recorded.
     """
 
     channel: str
@@ -96,7 +96,7 @@ class TraceRecord:
     reasons: tuple[str, ...]
     unjudged: str = ""
     lows_us: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None
-    rises_us: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None
+    between_us: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None
 
     @property
     def verdict(self) -> TraceVerdict:

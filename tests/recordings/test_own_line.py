@@ -146,7 +146,7 @@ def test_a_recorded_line_decodes_to_the_frames_and_echoes(
     found = compared(bursts, trace)
     assert found.frames_found == found.frames > 0
     assert found.compared == found.characters == sum(len(b.sent) for b in bursts)
-    assert (found.wrong, found.uncounted) == ([], 0)
+    assert (found.wrong, found.left_out) == ([], {})
     for held in found.held:
         assert held.low_us >= held.own_low_us - RISE_US
     seen = {str(rom) for rom, _ in trace.roms}

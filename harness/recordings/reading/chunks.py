@@ -31,6 +31,14 @@ class EdgeSpans:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TickSpans:
+    """Stretches of a recording, each from a tick up to another."""
+
+    begins: Ticks
+    ends: Ticks
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LevelChunk:
     """A stretch of a recording.
 
@@ -42,6 +50,8 @@ class LevelChunk:
             recorded; not a number where it is not known.
         rises: rise times, None where levels were recorded.
         falls: fall times.
+        between: stretches in which a receiver may take the line either way, None where
+            nobody asked for them.
     """
 
     times: Ticks
@@ -50,6 +60,7 @@ class LevelChunk:
     before_v: Volts | None = None
     rises: EdgeSpans | None = None
     falls: EdgeSpans | None = None
+    between: TickSpans | None = None
 
 
 class LevelSource(Protocol):

@@ -18,6 +18,7 @@ from harness.recordings.reading.chunks import (
     Volts,
 )
 from harness.recordings.reading.main_levels import Thresholds
+from harness.recordings.reading.window import WindowWatch
 
 _MOST_CARRIED = 1 << 16
 """Samples of an unfinished stretch that are kept for its end, for bounded memory."""
@@ -58,6 +59,8 @@ class Hysteresis:
         self._level = -1
         self._times = _NO_TICKS
         self._volts = np.empty(0)
+        window_v = thresholds.window_v
+        self._window = WindowWatch(*window_v) if window_v else None
 
     def feed(self, times: Ticks, volts: Volts, end: int) -> LevelChunk:
         """Edges: when each passed its second threshold, and the new level.
@@ -71,6 +74,7 @@ class Hysteresis:
             volts: of the samples.
             end: tick up to which the last sample is known to last.
         """
+        between = self._window.feed(times, volts) if self._window else None
         times = np.concatenate((self._times, times))
         volts = np.concatenate((self._volts, volts))
         low = volts <= self._thresholds.falls_below_v
@@ -79,7 +83,10 @@ class Hysteresis:
         clear = np.flatnonzero(low | high | unknown)
         if not len(clear):
             self._carry(times, volts, 0)
-            return LevelChunk(times=_NO_TICKS, levels=np.empty(0, np.int8), end=end)
+            no_levels = np.empty(0, np.int8)
+            return LevelChunk(
+                times=_NO_TICKS, levels=no_levels, end=end, between=between
+            )
         levels = np.where(high[clear], HIGH, LOW).astype(np.int8)
         levels[unknown[clear]] = UNKNOWN
         turned = np.empty(len(clear), np.bool_)
@@ -96,6 +103,7 @@ class Hysteresis:
             before_v=_plateaus(found),
             rises=self._spans(found, HIGH),
             falls=self._spans(found, LOW),
+            between=between,
         )
 
     def _carry(self, times: Ticks, volts: Volts, begin: int) -> None:

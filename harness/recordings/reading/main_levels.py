@@ -42,6 +42,7 @@ class Thresholds:
     """Levels in volts: low from ``falls_below_v`` down, high from ``rises_above_v`` up.
 
     ``step_v``: the smallest difference between two samples, 0 if not known.
+    ``window_v``: the levels between which a receiver may take the line either way.
     """
 
     falls_below_v: float
@@ -51,6 +52,7 @@ class Thresholds:
     step_v: float = 0.0
     from_fixture: bool = False
     from_receiver: bool = False
+    window_v: tuple[float, float] | None = None
 
     def facts(self) -> AnalogFacts:
         """As a reader shows them."""

@@ -125,7 +125,9 @@ def _stated(
 def comparison_steps(trace: TraceRecord, beside: RunBeside) -> Iterator[TraceStep]:
     """The results of both comparisons."""
     assert trace.lows_us is not None
-    view = receiver_view(trace.lows_us, trace.doubt_us, trace.analog, trace.quantities)
+    view = receiver_view(
+        trace.lows_us, trace.doubt_us, trace.analog, trace.quantities, trace.between_us
+    )
     found = compare_echoes(view, beside.bursts)
     yield TraceStep(
         step="echoes",
@@ -151,10 +153,11 @@ def comparison_steps(trace: TraceRecord, beside: RunBeside) -> Iterator[TraceSte
 def _echoes(found: EchoComparison, beside: RunBeside) -> CheckResult:
     measured = (
         Measurement(name="characters of the run", value=found.characters),
-        Measurement(name="characters in the recording", value=found.compared),
+        Measurement(name="characters compared", value=found.compared),
         Measurement(name="echoes that agree", value=found.agree),
         Measurement(name="echoes that disagree", value=found.wrong_count, high=0),
-        Measurement(name="characters without an echo each", value=found.uncounted),
+        Measurement(name="echoes that cannot be told", value=found.untold),
+        Measurement(name="characters not compared", value=found.left_out.total()),
         Measurement(name="bits too near to an edge", value=found.open_bits),
         Measurement(name="resets of the run", value=found.frames),
         Measurement(name="resets in the recording", value=found.frames_found),
@@ -175,15 +178,12 @@ def _echoes(found: EchoComparison, beside: RunBeside) -> CheckResult:
             hint="is it the recording of this run, and of the data line?",
             measurements=measured,
         )
-    notes = (
-        f"{found.frames - found.frames_found} of {found.frames} resets of the run are not "
-        "in the recording",
-    )
+    notes = tuple(_left_open(found))
     if not found.wrong_count:
         return CheckResult(
             outcome=Outcome.PASSED,
             measurements=measured,
-            notes=notes if found.frames_found < found.frames else (),
+            notes=notes,
         )
     at_s, what = found.wrong[0]
     return CheckResult(
@@ -193,10 +193,27 @@ def _echoes(found: EchoComparison, beside: RunBeside) -> CheckResult:
         f"the first at {at_s:.6f} s: {what}",
         hint="look at the adapter's receiver: threshold, wiring, level converter",
         measurements=measured,
+        notes=notes,
         evidence={
             "wrong": [f"{at:.6f} s: {w}" for at, w in found.wrong[:_MOST_EVIDENCE]]
         },
     )
+
+
+def _left_open(found: EchoComparison) -> Iterator[str]:
+    """What was not compared, and what came of no comparison, by number and reason."""
+    lost = found.frames - found.frames_found
+    if lost:
+        yield f"{lost} of {found.frames} resets of the run are not in the recording"
+    for why, count in sorted(found.left_out.items()):
+        plural = "s are" if count != 1 else " is"
+        yield f"{count} character{plural} not compared: {why}"
+    if found.untold:
+        yield (
+            f"{found.untold} of {found.compared} echoes cannot be told: where they differ "
+            "from the line, it changes too near to the sample, or is between the "
+            "receiver's levels"
+        )
 
 
 def _times(times: list[TimeComparison], beside: RunBeside, label: str) -> CheckResult:

@@ -123,6 +123,7 @@ class ColumnSource:
             step_v=between.step_v,
             from_fixture=given.from_fixture,
             from_receiver=given.from_receiver,
+            window_v=given.window_v,
         )
 
     def _samples(self) -> Iterator[tuple[Ticks, Volts]]:

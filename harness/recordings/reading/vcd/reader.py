@@ -126,6 +126,7 @@ class VcdSource:
                 rises_above_v=given.rises_above_v,
                 from_fixture=given.from_fixture,
                 from_receiver=given.from_receiver,
+                window_v=given.window_v,
             )
         self.analog = thresholds.facts()
         hysteresis = Hysteresis(thresholds, self.tick_s)
