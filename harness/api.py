@@ -36,6 +36,7 @@ from harness.plans.execution.seating import Seating, seat
 from harness.plans.kinds.table import kinds_of
 from harness.plans.loading.files import load_fixture
 from harness.plans.loading.problems import nearest
+from harness.plans.records.values import plan_of_unit
 from harness.plans.schema.files import Fixture, Plan
 from harness.plans.steps.read_with_repeats import read_with_repeats
 from harness.results.journal.writer import FILE_NAME
@@ -315,6 +316,7 @@ def run_plan(
     into: str | Path,
     allow: Iterable[str] = (),
     ask: Callable[[str], bool] | None = None,
+    unit: Mapping[str, float | int | str] | None = None,
 ) -> RunRecord:
     """Run a plan as ``slotproof run`` does; journal and reports are left in a folder.
 
@@ -325,13 +327,15 @@ def run_plan(
         allow: hazards that the plan names and that are taken on, by name.
         ask: answers prompts: given the text, True for done or yes. Without it a prompt
             is an error of its step.
+        unit: name -> value of the unit, for ``$unit.NAME`` in the plan.
 
     Returns:
         What the journal adds up to.
 
     Raises:
         PlanError: see ``check_plan``.
-        UsageError: the folder holds a journal, or cannot be used.
+        UsageError: the folder holds a journal, or cannot be used; the plan takes a value
+            of the unit that is not given, or not of its type.
         AdapterError: the port cannot be opened; the reports say so too.
         KeyboardInterrupt: Ctrl-C ended the run; its reports are written.
 
@@ -343,6 +347,9 @@ def run_plan(
         >>> str(record.outcome), record.exit_code, len(record.devices)
         ('passed', 0, 8)
     """
+    if unit or plan.unit_values is None:
+        give = 'unit={"{}": ...}'
+        plan = plan_of_unit(plan, unit or {}, option="unit", give=give)
     request = RunRequest(
         plan=plan,
         fixture=fixture,

@@ -31,6 +31,13 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         help="parameter of the plans; repeatable",
     )
     group.addoption(
+        "--slotproof-unit",
+        metavar="NAME=VALUE",
+        action="append",
+        default=[],
+        help="value of the unit for $unit.NAME in the plans; repeatable",
+    )
+    group.addoption(
         "--slotproof-allow",
         metavar="HAZARD",
         action="append",

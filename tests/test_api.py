@@ -151,3 +151,28 @@ def test_importing_the_package_costs_nothing() -> None:
         [sys.executable, "-c", code], capture_output=True, text=True, check=True
     )
     assert said.stdout.strip() == "['harness']"
+
+
+def test_values_of_a_unit(folder: Path) -> None:
+    """They reach the plan; one that is missing or misspelt is a sentence with the cure."""
+    path = folder / "unit.yaml"
+    path.write_text(
+        "plan: p\nunit: {columns: {at_least: 1}}\n"
+        "steps: [enumerate: {at_least: $unit.at_least}]\n",
+        "utf-8",
+    )
+    plan = harness.load_plan(path)
+    fixture = harness.load_fixture("fixtures/demo_bench.yaml")
+
+    def run(into: str, **unit: float | str) -> str:
+        return str(harness.run_plan(plan, fixture, into=into, unit=unit).outcome)
+
+    assert run("a", at_least=8) == "passed"
+    assert run("b", at_least=9) == "failed"
+    for unit, told in (
+        ({}, r'give it: unit=\{"at_least": ...\}'),
+        ({"at_lest": 8}, "did you mean 'at_least'"),
+        ({"at_least": "many"}, "is 'many'"),
+    ):
+        with pytest.raises(harness.UsageError, match=told):
+            run("c", **unit)

@@ -417,3 +417,23 @@ def test_settings_of_a_step_left_out(
     assert "was not run (deselected): " in text
     assert "was set for this step" in text
     assert ("resolution_bits 9" in text) == (word in {"resolution", "temperature"})
+
+
+UNIT_PLAN = """\
+plan: probes
+unit: {serial_pattern: "CS-[0-9]+", columns: {high: 30.0}}
+steps:
+  - read: {quantity: temperature, high: $unit.high, unit: degC}
+"""
+
+
+def test_values_of_a_unit(plan_test: Make) -> None:
+    """Given by an option of its own; without them one sentence with the cure."""
+    result = plan_test("--slotproof-unit=high=5", plan=UNIT_PLAN)
+    result.assert_outcomes(failed=1)
+    result.stdout.fnmatch_lines(["*above the high limit 5 degC*"])
+    plan_test(plan=UNIT_PLAN).stdout.fnmatch_lines(
+        ["*takes $unit.high, and this unit has none*--slotproof-unit high=...*"]
+    )
+    wrong = plan_test("--slotproof-unit=hihg=5", plan=UNIT_PLAN)
+    wrong.stdout.fnmatch_lines(["*--slotproof-unit does not know 'hihg'*'high'*"])

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
-from harness.clock import Clock, SystemClock
+from harness.clock import Clock
 from harness.commands.base import make_console, print_json, show_run
 from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.runs import RunAnswer
@@ -20,7 +20,7 @@ from harness.plans.execution.runner import Listener
 from harness.plans.execution.tracing.line_estimate import line_sentences
 from harness.plans.loading.files import load_both
 from harness.plans.loading.parameters import assignments
-from harness.plans.records.values import values_given
+from harness.plans.records.values import plan_of_unit
 from harness.results.summary.making import summary_of
 from harness.terminal import ConsoleOperator, ProgressView
 
@@ -45,8 +45,7 @@ def run(
     require_options(into=into, events=events, resume=resume)
     allowed = parse_allowed(allow)
     loaded_plan, loaded_fixture = load_both(plan, fixture, assignments(set_))
-    today = SystemClock().calendar().date()
-    loaded_plan = loaded_plan.of_unit(values_given(loaded_plan, unit, today))
+    loaded_plan = plan_of_unit(loaded_plan, assignments(unit, option="--unit"))
     request = RunRequest(
         plan=loaded_plan,
         fixture=loaded_fixture,

@@ -18,6 +18,7 @@ from harness.plans.execution.run import OpenRun, opened
 from harness.plans.execution.runner import Runner, StopRunError
 from harness.plans.loading.files import PlanError, load_both, which
 from harness.plans.loading.parameters import assignments
+from harness.plans.records.values import plan_of_unit
 from harness.plans.schema.files import StepItem
 from harness.plans.steps.context import title_of
 from harness.pytest_plugin.words import (
@@ -85,6 +86,9 @@ class PlanFile(pytest.File):
             self._option("--slotproof-fixture"),
             assignments(self._option(option), option=option),
         )
+        option = "--slotproof-unit"
+        given = assignments(self.config.getoption(option, default=()), option=option)
+        plan = plan_of_unit(plan, given, option=option, give=f"{option} {{}}=...")
         allowed = parse_allowed(self._option("--slotproof-allow"))
         self._request = RunRequest(plan=plan, fixture=fixture, allowed=allowed)
         for item in plan.steps:

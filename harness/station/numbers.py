@@ -7,8 +7,10 @@ is never given to another unit; one that was given to a unit stays with it in th
 
     {"block": [1000, ...]}   taken from the ledger
     {"given": 1000, "to": "CS-000101"}
+    {"kept": 812, "to": "CS-000099"}   the unit has it from an earlier shift
+    {"noted": 1000}          the ledger knows whose it is
     {"sent": 1000}
-    {"back": 1000}           by the rule of the plan, for a unit that failed
+    {"back": 1000}           by the rule of the plan, for a unit that failed or was refused
     {"returned": [1001, ...]}  to the ledger, at the end of the shift
 """
 
@@ -17,6 +19,7 @@ from __future__ import annotations
 import json
 import os
 from collections import deque
+from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 from threading import Lock
@@ -27,7 +30,15 @@ from harness.errors import HostError, UsageError
 from harness.plans.schema.unit import NumberRange
 from harness.results.ledger.engine import LedgerAway
 from harness.results.ledger.ledger import Ledger
-from harness.results.ledger.numbers import BlockWanted, hand_back, take_block
+from harness.results.ledger.numbers import (
+    BlockWanted,
+    NumberHolder,
+    forget_holder,
+    hand_back,
+    note_holder,
+    number_held,
+    take_block,
+)
 
 FILE_NAME = "numbers.jsonl"
 REHEARSAL = "rehearsal:"
@@ -43,6 +54,7 @@ class UnitNumbers:
         ledger: where blocks come from.
         station: name of the station.
         rehearsal: True to draw from a range of rehearsals.
+        is_away: True while the ledger is known not to answer; then it is not waited for.
 
     Raises:
         HostError: the file cannot be read.
@@ -56,8 +68,10 @@ class UnitNumbers:
         *,
         station: str,
         rehearsal: bool,
+        is_away: Callable[[], bool] = lambda: False,
     ) -> None:
         self._rules = rules
+        self._is_away = is_away
         self._name = f"{REHEARSAL}{rules.name}" if rehearsal else rules.name
         self._path = folder / FILE_NAME
         self._ledger = ledger
@@ -66,6 +80,7 @@ class UnitNumbers:
         self._pool: deque[int] = deque()
         self._of_unit: dict[str, int] = {}
         self._sent: set[int] = set()
+        self._unnoted: dict[int, str] = {}
         self._take_up()
 
     def _take_up(self) -> None:
@@ -92,12 +107,18 @@ class UnitNumbers:
         if "given" in said:
             self._pool.remove(said["given"])
             self._of_unit[str(said["to"])] = said["given"]
+            self._unnoted[said["given"]] = str(said["to"])
+        if "kept" in said:  # whether a bit of it was sent is not known here
+            self._of_unit[str(said["to"])] = said["kept"]
+            self._sent.add(said["kept"])
+        self._unnoted.pop(said.get("noted", -1), None)
         if "sent" in said:
             self._sent.add(said["sent"])
         if "back" in said:
             self._of_unit = {
                 u: n for u, n in self._of_unit.items() if n != said["back"]
             }
+            self._unnoted.pop(said["back"], None)
             self._pool.appendleft(said["back"])
 
     def _write(self, said: dict[str, Any]) -> None:
@@ -129,18 +150,62 @@ class UnitNumbers:
     def draw(self, unit: str) -> int:
         """The number of a unit: its own if it has one, else one that nobody had.
 
+        A unit that was given one in another shift keeps it. While the ledger is away
+        that cannot be known, and a unit with a record of its own is not written over.
+
         Raises:
-            UsageError: the range is used up.
+            UsageError: the range is used up, or the unit has no serial number.
             LedgerAway: this station holds no number more, and the ledger is away.
             HostError: nothing can be noted.
         """
         with self._lock:
-            if unit in self._of_unit:
-                return self._of_unit[unit]
-            self._stock_up()
-            number = self._pool[0]
-            self._write({"given": number, "to": unit})
-            return number
+            if not unit:
+                raise UsageError(
+                    "a unit without a serial number is given no number",
+                    hint="scan serial numbers, or take $unit.count out of the plan",
+                )
+            if unit not in self._of_unit:
+                self._give(unit)
+            self._note_holders(unit)
+            return self._of_unit[unit]
+
+    def _give(self, unit: str) -> None:
+        held = None
+        with suppress(LedgerAway):
+            if not self._is_away():
+                held = number_held(self._ledger, self._name, unit)
+        if held is not None:
+            self._write({"kept": held, "to": unit})
+            return
+        self._stock_up()
+        self._write({"given": self._pool[0], "to": unit})
+
+    def _note_holders(self, drawing: str = "") -> None:
+        """Let the ledger know whose the numbers are; what it does not take waits.
+
+        Args:
+            drawing: the unit whose number nobody has taken into a plan yet.
+        """
+        for number, unit in list(self._unnoted.items()):
+            if self._is_away():
+                return
+            holder = NumberHolder(
+                name=self._name,
+                unit=unit,
+                number=number,
+                station=self._station,
+                at=_now(),
+            )
+            try:
+                held = note_holder(self._ledger, holder)
+            except LedgerAway:
+                return
+            if held != number and unit == drawing and number not in self._sent:
+                # another station gave it one, and this one is in nobody's hands yet
+                self._write({"back": number})
+                self._write({"kept": held, "to": unit})
+            else:
+                self._write({"noted": number})
 
     def _stock_up(self) -> None:
         """Take a block ahead of need, so that a ledger that is away stops nobody."""
@@ -153,7 +218,7 @@ class UnitNumbers:
             size=self._rules.block,
             station=self._station,
             folder=str(self._path.parent),
-            at=SystemClock().calendar().isoformat(timespec="milliseconds"),
+            at=_now(),
         )
         try:
             block = take_block(self._ledger, wanted)
@@ -182,18 +247,25 @@ class UnitNumbers:
                 self._write({"sent": number})
 
     def failed(self, unit: str) -> None:
-        """The unit did not pass: by the plan's rule it gives its number back."""
+        """The unit failed or was refused: by the plan's rule it gives its number back.
+
+        Not while the ledger may go on saying that the number is the unit's: then it stays.
+        """
         with self._lock:
             number = self._of_unit.get(unit)
             if number is None or number in self._sent:
                 return
             if self._rules.failed == "give-back":
-                self._write({"back": number})
+                with suppress(LedgerAway):
+                    forget_holder(self._ledger, self._name, unit, number)
+                    self._write({"back": number})
 
     # -- the end of the shift ----------------------------------------------------------
 
     def close(self) -> None:
         """Hand back what nobody used; what the ledger does not take stays noted here."""
+        with self._lock, suppress(HostError):
+            self._note_holders()
         with self._lock:
             left = list(self._pool)
             if not left:
@@ -202,3 +274,7 @@ class UnitNumbers:
             with suppress(HostError, LedgerAway):
                 self._write({"returned": left})
                 hand_back(self._ledger, self._name, left)
+
+
+def _now() -> str:
+    return SystemClock().calendar().isoformat(timespec="milliseconds")

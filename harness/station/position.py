@@ -301,6 +301,7 @@ class Position:
         try:
             test = self._test(bus, number, answers=answers)
         except SlotproofError as fault:  # no journal, no verdict
+            self._setup.unit_plans.refused(number)
             self._setup.lost.append((number, self.name, fault.what))
             self._setup.tally.add_invalid("no journal")
             bus.adapter.release()

@@ -174,7 +174,7 @@ def ready(
                 plan=orders.plan,
                 lot=orders.lot,
                 units=orders.units,
-                numbers=_numbers(orders, ledger),
+                numbers=_numbers(orders, ledger, ledger_sync),
             ),
             ledger_sync=ledger_sync,
             tally=tally,
@@ -203,7 +203,9 @@ def ready(
             setup.unit_plans.close()
 
 
-def _numbers(orders: Orders, ledger: Ledger) -> UnitNumbers | None:
+def _numbers(
+    orders: Orders, ledger: Ledger, ledger_sync: LedgerSync
+) -> UnitNumbers | None:
     rules = orders.plan.unit.numbers
     if rules is None or "count" not in orders.plan.mentions:
         return None
@@ -213,6 +215,7 @@ def _numbers(orders: Orders, ledger: Ledger) -> UnitNumbers | None:
         ledger,
         station=orders.station,
         rehearsal=any(map(is_simulated, orders.fixtures)),
+        is_away=lambda: ledger_sync.is_away,
     )
 
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
 
+from harness.errors import SlotproofError
 from harness.plans.loading.unit_names import TODAY
 from harness.plans.records.values import SERIAL, UnitList
 from harness.plans.schema.plan import Plan
@@ -44,7 +46,11 @@ class UnitPlans:
                 values[name] = value
         if self.numbers is not None:
             values["count"] = self.numbers.draw(serial)
-        return self.plan.of_unit(values)
+        try:
+            return self.plan.of_unit(values)
+        except SlotproofError:
+            self.refused(serial)
+            raise
 
     def goes_out(self, serial: str) -> None:
         """The first bit of the unit's record is about to be sent.
@@ -59,6 +65,15 @@ class UnitPlans:
         """The unit's test is over."""
         if self.numbers is not None and outcome is not Outcome.PASSED:
             self.numbers.failed(serial)
+
+    def refused(self, serial: str) -> None:
+        """The unit was not tested: by rule its number goes back, unless a bit was sent.
+
+        What refused it is what the operator must read, so nothing is raised here.
+        """
+        if self.numbers is not None:
+            with suppress(SlotproofError):
+                self.numbers.failed(serial)
 
     def close(self) -> None:
         """The shift is over: numbers that nobody used go back."""

@@ -16,6 +16,7 @@ from harness.driver.bus import Bus
 from harness.driver.self_check import AdapterReport
 from harness.errors import AdapterError, AnswerImpossible
 from harness.plans.execution.runner import Runner
+from harness.plans.schema.steps import StepItem
 from harness.records import CheckResult, DeviceRef, Measurement, Outcome
 from harness.results.ledger.entry import KNOWN_ELSEWHERE, UNIT, UNIT_GONE, UnitFacts
 from harness.results.ledger.ledger import Conflict
@@ -123,6 +124,26 @@ class UnitRunner(Runner):
         if "count" in self._plan.mentions:
             self._number_goes_out()
 
+    def _refusal(self, item: StepItem) -> CheckResult | None:
+        """A step for units that passed also wants the unit's ROM codes to be its own."""
+        refused = super()._refusal(item)
+        if refused or not self._passed_before.guards(item) or not self._unit.serial:
+            return refused
+        sound = [code for code, _ in _sound(self.context.devices or [])]
+        conflicts = self._claim(sound, self._run_id)
+        if conflicts is None:
+            text = (
+                "the ledger is away: whose the ROM codes are was asked of this station"
+            )
+            self._record("note", text=f"{text}'s own units only, before step {item.id}")
+        for conflict in conflicts or ():
+            return self._passed_before.leave_out(
+                item,
+                f"ROM code {conflict.rom_code} was seen before in unit "
+                f"{conflict.owner} ({conflict.since})",
+            )
+        return None
+
     def end(self, *, interrupted: bool = False, by: str = ending.CTRL_C) -> int:
         """Ask the two last questions, then end as every run does."""
         if not interrupted and self._cannot_begin is None:
@@ -169,7 +190,7 @@ class UnitRunner(Runner):
             return False
 
     def _whose(self, devices: list[DeviceRef]) -> Iterator[CheckResult]:
-        sound = {d.rom_code: d for d in devices if RomCode.parse(d.rom_code).crc_holds}
+        sound = dict(_sound(devices))
         conflicts = self._claim(list(sound), self._run_id)
         if conflicts is None:
             yield CheckResult(
@@ -182,6 +203,13 @@ class UnitRunner(Runner):
         foreign = {conflict.rom_code: conflict for conflict in conflicts}
         for rom_code, device in sound.items():
             yield _judged(device, self._unit.serial, foreign.get(rom_code))
+
+
+def _sound(devices: list[DeviceRef]) -> Iterator[tuple[str, DeviceRef]]:
+    """Devices by ROM code, where its CRC holds."""
+    for device in devices:
+        if RomCode.parse(device.rom_code).crc_holds:
+            yield device.rom_code, device
 
 
 def _judged(device: DeviceRef, serial: str, conflict: Conflict | None) -> CheckResult:

@@ -52,7 +52,8 @@ def test_numbers_follow_each_other_and_stay_with_their_unit(numbers: Make) -> No
 def test_two_stations_share_a_range(numbers: Make, ledger: Ledger) -> None:
     """Blocks never overlap; on a file and on a server."""
     left, right = numbers("left", ledger=ledger), numbers("right", ledger=ledger)
-    drawn = [shift.draw(f"{n}") for n in range(40) for shift in (left, right)]
+    stations = {"l": left, "r": right}
+    drawn = [s.draw(f"{at}{n}") for n in range(40) for at, s in stations.items()]
     assert len(set(drawn)) == 80
 
 
@@ -136,6 +137,63 @@ def test_a_full_disk_gives_out_nothing(
     assert len(set(again)) == 20
     assert 1000 not in again
     assert (tmp_path / "a" / FILE_NAME).exists()
+
+
+def test_a_unit_keeps_its_number_in_another_shift(
+    numbers: Make, ledger: Ledger
+) -> None:
+    """On any station with the same ledger, through a shift that is over or not."""
+    give_back = RULES.model_copy(update={"failed": "give-back"})
+    first = numbers("a", ledger=ledger)
+    mine, other = first.draw("u1"), first.draw("u2")
+    first.sent("u1")
+    second = numbers("b", give_back, ledger=ledger)
+    assert second.draw("u1") == mine
+    second.failed("u1")  # a bit of it was sent, perhaps in the other shift
+    assert second.draw("u3") not in {mine, other}
+    assert numbers("b", give_back, ledger=ledger).draw("u1") == mine
+    first.close()
+    assert numbers("c", ledger=ledger).draw("u2") == other
+
+
+def test_a_number_given_back_is_the_units_no_more(
+    numbers: Make, ledger: Ledger
+) -> None:
+    """The next unit has it; the first one gets another in another shift."""
+    rules = RULES.model_copy(update={"failed": "give-back"})
+    shift = numbers("a", rules, ledger=ledger)
+    freed = shift.draw("u1")
+    shift.failed("u1")
+    assert shift.draw("u2") == freed
+    assert numbers("b", rules, ledger=ledger).draw("u1") != freed
+
+
+def test_while_the_ledger_is_away_nothing_is_given_back(
+    numbers: Make, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else it would still say that the number is the first unit's."""
+    rules = RULES.model_copy(update={"failed": "give-back"})
+    shift = numbers("a", rules)
+    mine = shift.draw("u1")
+
+    def away(*_: object) -> None:
+        raise LedgerAway("the ledger takes nothing now")
+
+    with monkeypatch.context() as gone:
+        for name in ("forget_holder", "note_holder", "number_held"):
+            gone.setattr(f"harness.station.numbers.{name}", away)
+        shift.failed("u1")
+        late = shift.draw("u2")
+        assert late != mine
+    assert numbers("b", rules).draw("u2") != late  # nobody could know: two, none twice
+    assert shift.draw("u3") not in {mine, late}  # and u2 is noted now
+    assert numbers("c", rules).draw("u1") == mine
+
+
+def test_a_unit_without_serial_number_has_no_number(numbers: Make) -> None:
+    """All of them would share one."""
+    with pytest.raises(UsageError, match="without a serial number"):
+        numbers().draw("")
 
 
 UNITS, KILLS = 500, 50

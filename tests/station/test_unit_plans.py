@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -9,7 +10,12 @@ import pytest
 
 from harness.families.hazard import Hazard
 from harness.plans.loading.files import load_fixture, parse_plan
+from harness.plans.loading.problems import PlanError
 from harness.plans.records.values import read_units
+from harness.records import Outcome
+from harness.results.ledger.ledger import Ledger
+from harness.station.numbers import UnitNumbers
+from harness.station.unit_plans import UnitPlans
 
 Line = Any
 """A production line to rehearse on; conftest has its class."""
@@ -86,3 +92,72 @@ def test_each_unit_carries_its_own_record(programmed: Any) -> None:  # noqa: ANN
         numbers.append(int(float(values["record_number"])))
     assert len(set(numbers)) == UNITS
     assert all(500 <= n <= 599 for n in numbers)
+
+
+def test_a_refused_unit_gives_its_number_back_by_rule(tmp_path: Path) -> None:
+    """Its values do not fit, nothing was sent: the next unit has the number."""
+    text = PLAN.replace("block: 4", "block: 4, failed: give-back")
+    plan = parse_plan(text, "p")
+    path = tmp_path / "units.csv"
+    path.write_text("serial,trim\nCS-001,900\nCS-002,1\nCS-003,1\n", "utf-8")
+    units = read_units(path, plan)
+    assert plan.unit.numbers is not None
+    with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        numbers = UnitNumbers(
+            plan.unit.numbers, tmp_path, ledger, station="s", rehearsal=False
+        )
+        plans = UnitPlans(plan=plan, units=units, numbers=numbers)
+        with pytest.raises(PlanError, match="does not fit"):
+            plans.of("CS-001", date(2026, 1, 1))
+        assert _count(plans.of("CS-002", date(2026, 1, 1))) == 500
+        plans.goes_out("CS-002")
+        plans.refused("CS-002")  # a bit was sent: it stays
+        plans.done("CS-002", Outcome.FAILED)
+        assert _count(plans.of("CS-003", date(2026, 1, 1))) == 501
+
+
+def _count(plan: Any) -> Any:  # noqa: ANN401 - a plan of a unit
+    return plan.unit_values["count"]
+
+
+LOCKED = """\
+plan: locked unit
+unit: {serial_pattern: "CS-[0-9]{3}", retests: 0}
+steps:
+  - enumerate: {count: 1, families: 0x14}
+  - check:
+      function: register_lock
+      with: {data: "01:02:03:04:05:06:07:08"}
+      hazard: lock
+      only_if_passed: true
+  - read: {quantity: register_locked}
+"""
+
+
+def test_a_unit_with_a_copied_rom_code_is_not_locked(line: Line) -> None:
+    """The station asks whose the ROM codes are before, not only after."""
+    devices = [
+        {"family": 0x14, "serial": 7},
+        {"family": 0x14, "serial": 7},
+        {"family": 0x14, "serial": 9},
+    ]
+    feed = [{"serial": f"CS-00{n}", "devices": [n]} for n in (1, 2, 3)]
+    made = line.place("left", devices, feed)
+    path = Path(made.source.path)
+    path.write_text(path.read_text("utf-8").replace("family: 40", "family: 20", 1))
+    ended = line.run(
+        line.orders(
+            load_fixture(path),
+            plan=LOCKED,
+            allowed=frozenset({Hazard.LOCK}),
+        )
+    )
+    locked = {
+        test.unit.serial: (str(test.outcome), r.text)
+        for test in ended.tests
+        for r in test.readings
+        if r.name == "register_locked" and r.step.startswith("3 ")
+    }
+    assert locked["CS-001"] == ("passed", "yes")
+    assert locked["CS-002"] == ("failed", "no")
+    assert locked["CS-003"] == ("passed", "yes")

@@ -34,6 +34,7 @@ from harness.plans.schema.varied.vary import condition_text
 from harness.plans.steps.attempts import after_fault, from_fault
 from harness.plans.steps.context import Context, Operator, title_of
 from harness.plans.steps.dependencies.making_up import make_up_switches
+from harness.plans.steps.dependencies.passed_before import PassedBefore
 from harness.plans.steps.devices import no_device
 from harness.plans.steps.diagnose import explain
 from harness.plans.steps.instruments.running import (
@@ -124,6 +125,7 @@ class Runner:
         self._adapter_loss = AdapterLoss(self.context)
         self._toggle_watch = ToggleWatch(self.context)
         self._restart_watch = RestartWatch(self.context)
+        self._passed_before = PassedBefore(self.context, resumed)
 
     def run(self) -> int:
         """The whole plan; the exit code.
@@ -247,7 +249,7 @@ class Runner:
         for item in steps:
             body = item.body
             if isinstance(body, ForEach):
-                for device in self._chosen(body, _leaves(item)):
+                for device in self._chosen(body, item.leaves()):
                     with self._on(device):
                         results += self._go_through(body.steps)
             elif isinstance(body, Repeat):
@@ -321,7 +323,12 @@ class Runner:
             return []
         if self.context.not_reached and item.kind != "condition":
             return self._around(item, not_reached(self.context))
-        return self._around(item, self._results(item))
+        refused = self._refusal(item)
+        return self._around(item, iter([refused]) if refused else self._results(item))
+
+    def _refusal(self, item: StepItem) -> CheckResult | None:
+        """The result of a step that must not be done now; None if it may."""
+        return self._passed_before.refusal(item)
 
     @contextmanager
     def _on(self, device: DeviceRef) -> Iterator[None]:
@@ -389,6 +396,7 @@ class Runner:
             self._take(step, result)
         outcome = Outcome.worst([result.outcome for result in collected])
         self._worst = Outcome.worst([self._worst or outcome, outcome])
+        self._passed_before.take(step, outcome)
         self._record(
             "step_done",
             step=step,
@@ -440,11 +448,3 @@ class Runner:
 
 
 _BAD = frozenset({Outcome.FAILED, Outcome.ERROR})
-
-
-def _leaves(item: StepItem) -> Iterator[StepItem]:
-    for inner in item.steps:
-        if inner.steps:
-            yield from _leaves(inner)
-        else:
-            yield inner

@@ -19,6 +19,7 @@ from harness.plans.loading.content import (
     sound,
     text_source,
 )
+from harness.plans.loading.guarded import check_guarded
 from harness.plans.loading.kinds import kinds_beside, kinds_named, load_kind
 from harness.plans.loading.models import validate
 from harness.plans.loading.parameters import Parameters
@@ -195,6 +196,7 @@ def _plan(
     for described in (*beside, *(d for f in fixtures for d in f.described)):
         kinds = kinds.with_described(described.families)
     problems += check_steps(data, document, kinds)
+    problems += check_guarded(data, document)
     problems += check_lengths(data, document, parameters.notes)
     plan = sound(plan, problems).come_from(source).know(beside)
     plan.can_be_of_units(

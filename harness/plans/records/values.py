@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import csv
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from datetime import date
 from io import StringIO
 from pathlib import Path
 
+from harness.clock import SystemClock
 from harness.errors import UsageError
 from harness.plans.loading.content import decoded, read_file
-from harness.plans.loading.parameters import assignments
 from harness.plans.loading.problems import PlanError, Problem, nearest, one_of
 from harness.plans.loading.unit_names import TODAY, UNIT, typed_value, unit_examples
 from harness.plans.schema.plan import Plan
@@ -29,30 +29,61 @@ def names_of(plan: Plan) -> dict[str, Scalar]:
     return {name: value for name, value in names.items() if name != "rom_code"}
 
 
-def values_given(plan: Plan, texts: Iterable[str], today: date) -> Values:
-    """The values of ``--unit name=value``, and the date.
+def plan_of_unit(
+    plan: Plan,
+    given: Mapping[str, Scalar],
+    *,
+    option: str = "--unit",
+    give: str = "--unit {}=...",
+) -> Plan:
+    """The plan of the unit that somebody describes, today.
+
+    Args:
+        plan: which takes its values.
+        given: name -> value, or its text.
+        option: by which they came, for messages.
+        give: how one is given, for messages; ``{}`` stands for its name.
+
+    Raises:
+        UsageError: a value that is none, or one that the plan takes and nobody gave.
+        PlanError: a value does not fit, with its place in the plan.
+    """
+    today = SystemClock().calendar().date()
+    return plan.of_unit(values_given(plan, given, today, option=option), give=give)
+
+
+def values_given(
+    plan: Plan, given: Mapping[str, Scalar], today: date, *, option: str = "--unit"
+) -> Values:
+    """Values of a unit as somebody wrote them, each of the type of its example, and the date.
+
+    Args:
+        plan: which takes them.
+        given: name -> value, or its text.
+        today: for ``$today``.
+        option: by which they came, for messages.
 
     Raises:
         UsageError: one that is none.
     """
     known = names_of(plan)
     values: Values = {TODAY: today.isoformat()}
-    for name, text in assignments(texts, option="--unit").items():
+    for name, value in given.items():
         if name not in known:
             near = nearest(name, known)
             guess = f"; did you mean {near!r}?" if near else ""
             raise UsageError(
-                f"--unit does not know {name!r}{guess}",
+                f"{option} does not know {name!r}{guess}",
                 hint=f"use {one_of(list(known))}",
             )
         try:
-            values[name] = typed_value(name, text, known[name])
+            values[name] = typed_value(name, str(value), known[name])
         except ValueError as reason:
-            raise UsageError(f"--unit: {reason}") from None
+            raise UsageError(f"{option}: {reason}") from None
     serial = values.get(SERIAL)
     if serial is not None and not re.fullmatch(plan.unit.serial_pattern, str(serial)):
         raise UsageError(
-            f"--unit: {serial!r} is no serial number of this plan",
+            f"{option}: {serial!r} is no serial number of this plan",
             hint=f"its serial_pattern is {plan.unit.serial_pattern}",
         )
     return values

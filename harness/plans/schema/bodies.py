@@ -46,6 +46,11 @@ class StepBody(Strict):
         default=None,
         description="what a technician looks at first, instead of the built-in hint",
     )
+    only_if_passed: bool = Field(
+        default=False,
+        description="true: done only if every step before it in this run passed; for "
+        "what cannot be taken back, such as a lock or a unit's record",
+    )
 
 
 class AtSpeed(StepBody):

@@ -91,8 +91,18 @@ class Plan(FromFile):
         """Values of the unit that this is the plan of; None if of no certain one."""
         return self._unit
 
-    def of_unit(self, values: UnitValues) -> Plan:
+    def of_unit(
+        self,
+        values: UnitValues,
+        *,
+        give: str = "--unit {}=..., or a column {} in the list of units",
+    ) -> Plan:
         """The plan of one unit: its values stand where the file names them.
+
+        Args:
+            values: by name.
+            give: how to give a value, for the message where one is missing; ``{}``
+                stands for its name.
 
         Raises:
             UsageError: the plan takes a value that the unit lacks.
@@ -103,8 +113,7 @@ class Plan(FromFile):
             raise UsageError(
                 f"the plan takes $unit.{missing[0]}, and this unit has none",
                 where=self.source.name,
-                hint=f"give it: --unit {missing[0]}=..., or a column {missing[0]} in the "
-                "list of units",
+                hint=f"give it: {give.replace('{}', missing[0])}",
             )
         if not self._mentions or self._again is None:
             return self

@@ -135,6 +135,14 @@ class StepItem(Strict):
             return self._expanded or body.steps
         return body.steps if isinstance(body, ForEach | Repeat) else ()
 
+    def leaves(self) -> Iterator[StepItem]:
+        """The steps inside that have none inside themselves, in the order of the file."""
+        for inner in self.steps:
+            if inner.steps:
+                yield from inner.leaves()
+            else:
+                yield inner
+
     def conditions(self) -> list[tuple[StepItem, ...]]:
         """The steps of a vary step by condition, the one that sets it first."""
         body = self.body

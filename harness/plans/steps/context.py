@@ -67,6 +67,8 @@ class Context:
         step: number of the leaf step that runs.
         ran: numbers of the leaf steps that have begun in this run.
         deselected: numbers of the leaf steps that will not run, by the user's choice.
+        waived: numbers of steps that were left out because one before them failed; what
+            would depend on them is read as it is.
         kinds: the kinds of device that the files of this run know.
         conversions: which conversion each device holds.
         seating: which of the devices found sits in which socket.
@@ -96,6 +98,7 @@ class Context:
     step: str = ""
     ran: set[str] = field(default_factory=set)
     deselected: frozenset[str] = frozenset()
+    waived: set[str] = field(default_factory=set)
     kinds: Kinds = field(init=False)
     conversions: Conversions = field(init=False)
     settled: set[tuple[str, str, str]] = field(default_factory=set)

@@ -9,11 +9,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from sqlalchemy import Connection, func, insert, select, update
+from sqlalchemy import Connection, delete, func, insert, select, update
 from sqlalchemy.exc import IntegrityError
 
-from harness.results.ledger.ledger import Ledger
-from harness.results.ledger.tables import number_block, number_free
+from harness.results.ledger.ledger import Ledger, LedgerAway
+from harness.results.ledger.tables import number_block, number_free, number_of_unit
 
 _TRIES = 50
 """Stations that take a block at the same moment: each wins one of the tries."""
@@ -70,6 +70,86 @@ def hand_back(ledger: Ledger, name: str, numbers: list[int]) -> None:
             if not changed.rowcount:
                 row_of = {"name": name, "number": number, **row}
                 connection.execute(insert(number_free).values(**row_of))
+
+
+def number_held(ledger: Ledger, name: str, unit: str) -> int | None:
+    """The number that a unit has of a range, from whatever shift; None if it has none.
+
+    Raises:
+        LedgerAway: the database does not answer.
+    """
+    with ledger.transaction() as connection:
+        return _held(connection, name, unit)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NumberHolder:
+    """A unit that was given a number.
+
+    Attributes:
+        name: of the range.
+        unit: serial number of the unit.
+        number: what it was given.
+        station: name of the station.
+        at: when, UTC.
+    """
+
+    name: str
+    unit: str
+    number: int
+    station: str
+    at: str
+
+
+def note_holder(ledger: Ledger, holder: NumberHolder) -> int:
+    """Note whose a number is; the number that the unit has, which is an earlier one's first.
+
+    Raises:
+        LedgerAway: the database does not take it.
+    """
+    for _ in range(_TRIES):
+        try:
+            with ledger.transaction() as connection:
+                held = _held(connection, holder.name, holder.unit)
+                if held is not None:
+                    return held
+                row = {
+                    "name": holder.name,
+                    "unit_serial": holder.unit,
+                    "number": holder.number,
+                    "station": holder.station,
+                    "at": holder.at,
+                }
+                connection.execute(insert(number_of_unit).values(**row))
+                return holder.number
+        except IntegrityError:  # another station noted the same unit first
+            continue
+    raise LedgerAway("the ledger does not take the number of a unit")
+
+
+def forget_holder(ledger: Ledger, name: str, unit: str, number: int) -> None:
+    """A unit gave its number back.
+
+    Raises:
+        LedgerAway: the database does not take it; the number is the unit's still.
+    """
+    with ledger.transaction() as connection:
+        connection.execute(
+            delete(number_of_unit).where(
+                (number_of_unit.c.name == name)
+                & (number_of_unit.c.unit_serial == unit)
+                & (number_of_unit.c.number == number)
+            )
+        )
+
+
+def _held(connection: Connection, name: str, unit: str) -> int | None:
+    found = connection.execute(
+        select(number_of_unit.c.number)
+        .where(number_of_unit.c.name == name)
+        .where(number_of_unit.c.unit_serial == unit)
+    ).scalar()
+    return None if found is None else int(found)
 
 
 def _free(connection: Connection, wanted: BlockWanted) -> list[int]:

@@ -121,3 +121,14 @@ number_free = Table(
     Column("at", String(40), nullable=False),
 )
 """Numbers that came back; free while nobody stands in ``taken_by``."""
+
+number_of_unit = Table(
+    "number_of_unit",
+    metadata,
+    Column("name", String(80), primary_key=True),
+    Column("unit_serial", String(200), primary_key=True),
+    Column("number", BigInteger, nullable=False),
+    Column("station", String(200), nullable=False),
+    Column("at", String(40), nullable=False),
+)
+"""Which unit has which number of a range, for its tests in other shifts."""

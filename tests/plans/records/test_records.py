@@ -170,11 +170,11 @@ def test_the_plan_of_no_unit_does_not_run() -> None:
         UnitPlans(plan=plan).of("", date(2026, 1, 1))
     today = date(2026, 1, 1)
     with pytest.raises(UsageError, match="did you mean 'slot'"):
-        values_given(plan, ["slott=3"], today)
+        values_given(plan, {"slott": "3"}, today)
     with pytest.raises(UsageError, match=r"slot is '1\.5'"):
-        values_given(plan, ["slot=1.5"], today)
+        values_given(plan, {"slot": "1.5"}, today)
     with pytest.raises(UsageError, match="is no serial number"):
-        values_given(plan, ["serial=CS-1"], today)
+        values_given(plan, {"serial": "CS-1"}, today)
     with pytest.raises(Mistakes, match=r"p.yaml:12:31: 256 does not fit into 1 bytes"):
         plan.of_unit({**UNIT, "slot": 256})
 
