@@ -12,12 +12,13 @@ Sources: data sheets family 21h (parts DS1921G p. 10-17 and 35-40, DS1921H/Z p. 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 
 from harness.errors import AnswerImpossible, UsageError
 from harness.families.common import scratchpad
-from harness.families.common.answers import read_records, shown
+from harness.families.common.answers import shown
 from harness.families.common.register_map import Field
 from harness.families.common.scratchpad import ALTERNATING, Scratchpad
 from harness.families.common.timekeeping import calendar_bytes, calendar_of
@@ -26,6 +27,10 @@ from harness.families.loggers.missions.registers import (
     MissionRegisters,
     end_mission,
     mission_rows,
+)
+from harness.families.loggers.missions.sampling import (
+    pages_beside_sampling,
+    require_page,
 )
 
 READ_PAGES, CLEAR = 0xA5, 0x3C
@@ -40,6 +45,7 @@ BINS = 64
 PAD = Scratchpad(size=0x200, pad_bytes=PAGE, copy_s=0.001, done=ALTERNATING)
 
 
+CONVERT_S = 0.1
 _OSCILLATOR_START_S = 1.0
 _CLEAR_S = 0.0005
 
@@ -125,12 +131,21 @@ class LoggerRegisters(MissionRegisters):
 def read_pages(session: Session, address: int, count: int) -> bytes:
     """Whole pages, each proved by its CRC-16.
 
+    What breaks off while it samples is asked again after the sampling.
+
     Raises:
         CheckValueWrong, DeviceAbsent: as the answers say.
     """
-    opening = bytes([READ_PAGES]) + address.to_bytes(2, "little")
-    what = f"memory at {address:04X}h"
-    return b"".join(read_records(session, opening, [PAGE] * count, what=what))
+
+    def pages_from(first: int) -> Iterator[bytes]:
+        at = address + first * PAGE
+        opening = bytes([READ_PAGES]) + at.to_bytes(2, "little")
+        what = f"memory at {at:04X}h"
+        yield require_page(opening, session.transact(opening, PAGE + 2), what=what)
+        for _ in range(count - first - 1):
+            yield require_page(b"", session.more(read=PAGE + 2), what=what)
+
+    return pages_beside_sampling(session, pages_from, count, sampling_s=CONVERT_S)
 
 
 def read_registers(session: Session) -> LoggerRegisters:

@@ -39,6 +39,7 @@ from harness.families.family import (
 from harness.families.loggers import commands
 from harness.families.loggers.memory import (
     CLOCK_AT,
+    CONVERT_S,
     FLAGS,
     IDLE,
     PAD,
@@ -76,8 +77,6 @@ from harness.records import Measurement
 
 CONVERT, READ_MEMORY = 0x44, 0xF0
 
-_CONVERT_S = 0.1
-
 LOGGER = Logger(
     read=read_registers,
     peek=bytes([READ_MEMORY]) + CLOCK_AT.to_bytes(2, "little"),
@@ -94,7 +93,7 @@ LOGGER = Logger(
 def _temperature(session: Session) -> Answer:
     before = LOGGER.require_idle(read_registers(session))
     session.transact(bytes([CONVERT]))
-    session.clock.sleep(_CONVERT_S)
+    session.clock.sleep(CONVERT_S)
     after = read_registers(session)
     if after.lifetime != before.lifetime + 1 or not after.status & IDLE:
         raise ReadingImplausible(

@@ -22,12 +22,13 @@ memory.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 
 from harness.errors import AnswerImpossible, CheckValueWrong
 from harness.families.common import scratchpad
-from harness.families.common.answers import require_crc16, shown
+from harness.families.common.answers import shown
 from harness.families.common.memory import Memory
 from harness.families.common.register_map import Field
 from harness.families.common.scratchpad import ALTERNATING, Scratchpad
@@ -37,6 +38,10 @@ from harness.families.loggers.missions.registers import (
     MissionRegisters,
     end_mission,
     mission_rows,
+)
+from harness.families.loggers.missions.sampling import (
+    pages_beside_sampling,
+    require_page,
 )
 from harness.wire.crc import crc8
 
@@ -122,16 +127,22 @@ class ClimateRegisters(MissionRegisters):
 def read_pages(session: Session, address: int, count: int) -> bytes:
     """Whole pages, each proved by its CRC-16; the password is not covered by it.
 
+    What breaks off while it samples is asked again after the sampling.
+
     Raises:
         CheckValueWrong, DeviceAbsent: as the answers say.
     """
-    opening = bytes([READ]) + address.to_bytes(2, "little")
-    what = f"memory at {address:04X}h"
-    answer = session.transact(opening + NO_PASSWORD, PAGE + 2)
-    pages = [require_crc16(opening, answer, what=what)]
-    for _ in range(count - 1):
-        pages.append(require_crc16(b"", session.more(read=PAGE + 2), what=what))
-    return b"".join(pages)
+
+    def pages_from(first: int) -> Iterator[bytes]:
+        at = address + first * PAGE
+        opening = bytes([READ]) + at.to_bytes(2, "little")
+        what = f"memory at {at:04X}h"
+        answer = session.transact(opening + NO_PASSWORD, PAGE + 2)
+        yield require_page(opening, answer, what=what)
+        for _ in range(count - first - 1):
+            yield require_page(b"", session.more(read=PAGE + 2), what=what)
+
+    return pages_beside_sampling(session, pages_from, count, sampling_s=CONVERT_S)
 
 
 def read_registers(session: Session) -> ClimateRegisters:

@@ -51,6 +51,10 @@ class ClimateSettings(LoggerSettings):
         le=10,
         description="of the sensor; its calibration knows it",
     )
+    leaves_to_sample: bool = Field(
+        default=False,
+        description="it leaves a read of its memory while it takes a sample",
+    )
 
 
 class ClimateLogger(ScratchpadMemory[ClimateSettings]):
@@ -62,6 +66,7 @@ class ClimateLogger(ScratchpadMemory[ClimateSettings]):
         registers: 0200-023F; clock bytes are made when they are read.
         calibration: 0240-025F.
         log: 1000-2FFF.
+        is_sampling: a sample is being taken.
         is_dead: a conversion without oscillator has killed it.
         cell_is_empty: a fault; it accepts a mission and never samples.
     """
@@ -94,6 +99,7 @@ class ClimateLogger(ScratchpadMemory[ClimateSettings]):
         self.log = bytearray(LOG_BYTES)
         self.is_dead = False
         self.cell_is_empty = False
+        self.is_sampling = False
         self._mission = 0
 
     def _calibrated(self) -> bytearray:
@@ -194,12 +200,18 @@ class ClimateLogger(ScratchpadMemory[ClimateSettings]):
 
     def _next_sample(self, mission: int, wait_s: float) -> None:
         if not self.cell_is_empty:
+            begin_us = self.calendar.bench_us(wait_s)
+            self.surroundings.after(begin_us, lambda: self._begin_sample(mission))
             self.surroundings.after(
-                self.calendar.bench_us(wait_s) + CONVERT_US,
+                begin_us + CONVERT_US,
                 lambda: self._sample(mission),
             )
 
+    def _begin_sample(self, mission: int) -> None:
+        self.is_sampling = mission == self._mission
+
     def _sample(self, mission: int) -> None:
+        self.is_sampling = False
         if mission != self._mission:
             return
         registers = self.registers
@@ -310,7 +322,10 @@ class ClimateLogger(ScratchpadMemory[ClimateSettings]):
             page_end = (address & ~31) + 32
             data = bytes(image[address:page_end])
             covered += data
-            yield from self.send_bytes(data + crc16_sent(covered))
+            for value in data + crc16_sent(covered):
+                if self.is_sampling and self.settings.leaves_to_sample:
+                    return
+                yield from self.send_byte(value)
             covered.clear()
             address = page_end
 
