@@ -138,6 +138,10 @@ def _write_settings(session: Session, _page: int, before: bytes, after: bytes) -
     if after[7] != before[7]:
         _write_page_0(session, before[0] & ~IAD, after[7])
     _write_page_0(session, after[0], after[7])
+    session.memory[_SELECTED] = _VOLTAGE_INPUT.decode(after)
+
+
+_SELECTED = "voltage input that was written and read back"
 
 
 # -- conversions -------------------------------------------------------------------
@@ -163,6 +167,28 @@ def _convert(command: int, busy: int, what: str, session: Session) -> bytes:
     block = read_page(session, 0)
     if block[0] & busy:
         raise StillBusy(f"the {what} conversion still shows in {block[0]:02X}h")
+    return block
+
+
+def _convert_voltage(session: Session) -> bytes:
+    """Convert the voltage; what it is of is what the selection says behind it.
+
+    Raises:
+        ReadingImplausible: it is of another pin than the one that this run selected.
+    """
+    block = _convert(CONVERT_VOLTAGE, BUSY_VOLTAGE, "voltage", session)
+    wanted = session.memory.get(_SELECTED)
+    measured = _VOLTAGE_INPUT.decode(block)
+    if wanted is not None and measured != wanted:
+        volts = int.from_bytes(block[3:5], "little") / 100
+        raise ReadingImplausible(
+            f"{volts:.2f} V is the voltage of the {measured}, not of the {wanted}: the "
+            f"selection fell back, the configuration reads {block[0] & 0x0F:02X}h behind the "
+            "conversion",
+            hint="configure voltage_input again; if it falls back again look at the part's "
+            "supply",
+            cause="configuration",
+        )
     return block
 
 
@@ -227,7 +253,7 @@ REGISTERS = RegisterMap(
         Field(
             name="voltage", about="of supply or input, as configured; from a new conversion",
             offset=3, count=2, zeros=0xFC00, scale=0.01, unit="V", safe=True,
-            read=partial(_convert, CONVERT_VOLTAGE, BUSY_VOLTAGE, "voltage"),
+            read=_convert_voltage,
             evidence=lambda _, page: {"page": shown(page), "of": _VOLTAGE_INPUT.decode(page)},
         ),
         Field(

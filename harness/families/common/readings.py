@@ -11,6 +11,7 @@ conversion within 0.5 K of a suspect one); the rate itself is our own choice.
 from __future__ import annotations
 
 from enum import StrEnum
+from typing import Any
 
 from harness.errors import DeviceError, ReadingSuspect
 from harness.families.family import Session
@@ -61,6 +62,9 @@ def accept_or_hold(
     memory = session.memory.setdefault(_MEMORY, {})
     now_s = session.clock.now_s()
     held, accepted = memory.get("held"), memory.get("accepted")
+    if reason := _comes_back(memory, value, agree=agree):
+        memory["held"], memory["accepted"] = value, None
+        raise ReadingSuspect(f"held back: {reason}")
     if held is not None and abs(value - held) <= agree:
         reason = ""
     elif accepted is not None:
@@ -84,3 +88,30 @@ def accept_or_hold(
         memory["held"] = value
         raise ReadingSuspect(f"held back: {reason}")
     memory["accepted"], memory["held"] = (value, now_s), None
+
+
+_AGAIN = 2
+"""A wrong block that passes its check value comes again by chance in one of 256 cases
+(CRC-8); one that was dropped twice is no accident."""
+
+
+def _comes_back(memory: dict[str, Any], value: float, *, agree: float) -> str:
+    """Why a reading that agrees with the accepted one is not believed yet; else empty.
+
+    A value that is held back, contradicted by the next reading and comes again is as
+    regular as the one that contradicts it: which of the two is right nobody can say. Then
+    two in a row have to agree again.
+    """
+    held, accepted = memory.get("held"), memory.get("accepted")
+    if held is None or accepted is None or abs(value - held) <= agree:
+        return ""
+    dropped: list[float] = memory.setdefault("dropped", [])
+    times = sum(abs(held - other) <= agree for other in dropped) + 1
+    if times < _AGAIN:
+        dropped.append(held)
+        return ""
+    memory["dropped"] = []
+    return (
+        f"{value:.4f} and {held:.4f} alternate: {held:.4f} was contradicted by the "
+        f"next reading {times} times and came again"
+    )

@@ -257,3 +257,40 @@ def test_user_bytes(live: Make, given: Make) -> None:
     assert run(session, given, "memory_write", start=32, data="01")[
         "bytes_different"
     ].holds
+
+
+def _converted(page: str) -> list[tuple[str, str]]:
+    return [("B4", "00"), ("..", "FF"), ("B8 00", ""), ("BE 00", page)]
+
+
+def test_a_voltage_is_of_the_pin_that_the_selection_names_behind_it(
+    script: Make,
+) -> None:
+    """Blocks of a public report, built: 1.89 V of the input; 5.22 V of the supply.
+
+    Both check bytes are right; only the selection says what was measured.
+    """
+    of_input, of_supply = "07 80 16 BD 00 03 00 00 E9", "0F 80 16 0A 02 03 00 00 DA"
+    for page in (of_input, of_supply):
+        assert crc_8(bytes.fromhex(page)) == 0
+    for page, of, volts in ((of_input, "input", 1.89), (of_supply, "supply", 5.22)):
+        found = quantities(0x26)["voltage"].read(script(0x26, _converted(page)))
+        assert found.value == pytest.approx(volts)
+        assert found.evidence["of"] == of
+
+
+def test_a_selection_that_falls_back_is_no_voltage_of_the_input(live: Make) -> None:
+    """Selected, read back, converted: then the part's supply dips and the default is back."""
+    session = live(0x26, input_v=1.89, supply_v=5.22)
+    configure(session, voltage_input="input")
+    assert read(session, "voltage") == pytest.approx(1.89)
+    model(session).cells[0] |= 0x08
+    with pytest.raises(
+        ReadingImplausible, match=r"5\.22 V is the voltage of the supply"
+    ) as fell:
+        read(session, "voltage")
+    assert fell.value.cause == "configuration"
+    configure(session, voltage_input="input")
+    assert read(session, "voltage") == pytest.approx(1.89)
+    configure(session, voltage_input="supply")
+    assert read(session, "voltage") == pytest.approx(5.22)

@@ -118,3 +118,43 @@ def test_quality_of_what_is_not_published() -> None:
     assert quality_of(ReadingSuspect("held")) is Quality.SUSPECT
     for fault in (CheckValueWrong("x"), ReadingImplausible("x"), DeviceAbsent("x")):
         assert quality_of(fault) is Quality.REJECTED
+
+
+def test_two_values_that_alternate_are_both_held_back() -> None:
+    """Each second conversion of another level: neither is published, and it is said so."""
+    bed = Bedside()
+    assert take(bed, 21.0)
+    let = []
+    for n in range(12):
+        bed.at_s += 1.0
+        let.append(take(bed, (45.0, 21.0)[n % 2]))
+    # the first time it may be an accident; from the second on nothing is believed
+    assert let == [False, True] + 10 * [False]
+    assert take(bed, 21.0)  # twice in a row
+
+
+def test_alternation_is_the_reason_that_is_given() -> None:
+    """Both levels and how often stand in the words of the reading."""
+    bed = Bedside()
+    for value in (21.0, 45.0, 21.0, 45.2):
+        take(bed, value)
+    with pytest.raises(
+        ReadingSuspect, match=r"21\.0000 and 45\.2000 alternate.* 2 times"
+    ):
+        accept_or_hold(
+            cast("Session", bed),
+            21.0,
+            agree=0.5,
+            jump=1.0,
+            rate_per_s=0.2,
+            unproved=False,
+        )
+
+
+def test_jumps_to_different_values_are_no_alternation() -> None:
+    """Accidents differ; the steady value between them goes through each time."""
+    bed = Bedside()
+    assert take(bed, 21.0)
+    for wrong in (45.0, 3.0, -11.0, 70.0):
+        assert not take(bed, wrong)
+        assert take(bed, 21.0)
