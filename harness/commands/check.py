@@ -13,6 +13,7 @@ from harness.plans.execution import seating
 from harness.plans.execution.adapter_reach import beyond_adapter
 from harness.plans.execution.hazard_gate import HazardUse, require_named
 from harness.plans.execution.soak_estimate import outlook
+from harness.plans.execution.vary_estimate import vary_times
 from harness.plans.loading.files import (
     check_together,
     load_fixture,
@@ -139,6 +140,8 @@ def _answer(
 def _plan_remarks(plans: list[Plan], fixture: Fixture | None) -> Iterator[str]:
     for plan in plans:
         yield from _soaks(plan, fixture)
+        if fixture is not None:
+            yield from (f"{plan.source.name}: {t}" for t in vary_times(plan, fixture))
         yield from _beyond_adapter(plan, fixture)
 
 

@@ -182,6 +182,7 @@ def _test(test: UnitTest) -> UnitRecord:
                 low=value.low,
                 high=value.high,
                 verdict=value.outcome,
+                condition=value.condition,
             )
             for value in test.readings
         ),

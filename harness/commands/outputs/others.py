@@ -134,6 +134,9 @@ class UnitValue(_Part):
     low: float | None = Field(description="lower limit")
     high: float | None = Field(description="upper limit")
     verdict: str = Field(description="of the check that it belongs to")
+    condition: str = Field(
+        default="", description="what a vary step had set, such as 0 degC, 3.3 V"
+    )
 
 
 class UnitRecord(_Part):

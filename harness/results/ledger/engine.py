@@ -146,9 +146,9 @@ def database_errors(url: URL) -> Iterator[None]:
 
 
 def _add_missing(connection: Connection) -> None:
-    """Add the column that ledgers of earlier versions lack; they hold no rehearsal mark.
+    """Add the columns that ledgers of earlier versions lack.
 
-    Its default lets an earlier version go on writing to the same ledger.
+    Their defaults let an earlier version go on writing to the same ledger.
     """
     there = {column["name"] for column in inspect(connection).get_columns("unit_test")}
     if "simulated" not in there:
@@ -157,6 +157,11 @@ def _add_missing(connection: Connection) -> None:
             text(
                 f"ALTER TABLE unit_test ADD COLUMN simulated BOOLEAN NOT NULL DEFAULT {no}"
             )
+        )
+    there = {column["name"] for column in inspect(connection).get_columns("reading")}
+    if "condition" not in there:
+        connection.execute(
+            text("ALTER TABLE reading ADD COLUMN condition TEXT NOT NULL DEFAULT ''")
         )
 
 

@@ -60,7 +60,10 @@ class Reason:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LedgerReading:
-    """One measured value of a test; ``value`` is None where it is no finite number."""
+    """One measured value of a test; ``value`` is None where it is no finite number.
+
+    ``condition`` is what a vary step had set meanwhile, in words; else empty.
+    """
 
     step: str
     rom_code: str
@@ -71,6 +74,7 @@ class LedgerReading:
     low: float | None
     high: float | None
     outcome: str
+    condition: str = ""
 
     def with_current_names(self) -> Self:
         """As it is, with the current names where an earlier version booked it."""
@@ -242,6 +246,7 @@ def _readings(record: RunRecord) -> Iterator[LedgerReading]:
                 low=m.low,
                 high=m.high,
                 outcome=str(result.outcome),
+                condition=step.condition,
             )
 
 

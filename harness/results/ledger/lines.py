@@ -20,7 +20,7 @@ TEST_COLUMNS = (
 
 VALUE_COLUMNS = (
     "started_at", "unit_serial", "lot", "device", "step", "quantity", "value", "unit",
-    "low", "high", "outcome", "run_id",
+    "low", "high", "outcome", "run_id", "condition",
 )  # fmt: skip
 """The names that `slotproof lot` reads, so that an export is a lot."""
 
@@ -109,7 +109,7 @@ def _value_rows(test: UnitTest) -> Iterator[tuple[object, ...]]:
         yield (
             test.started_at, test.unit.serial, test.unit.lot,
             value.rom_code or f"bus of run {test.run_id}", value.step, value.name, shown, value.unit, value.low, value.high, value.outcome,
-            test.run_id,
+            test.run_id, value.condition,
         )  # fmt: skip
 
 

@@ -86,6 +86,7 @@ reading = Table(
     Column("low", Float),
     Column("high", Float),
     Column("outcome", String(16), nullable=False),
+    Column("condition", Text, nullable=False, server_default=""),
 )
 
 ownership = Table(

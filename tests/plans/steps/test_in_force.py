@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from copy import deepcopy
 from pathlib import Path
 from typing import Any
 
@@ -127,6 +128,6 @@ def test_two_supplies_cannot_feed_it(write_fixture: Make, bench: Make) -> None:
     """Said at the second one."""
     data = bench()
     data["instruments"][0]["feeds"] = "line"
-    data["instruments"].append(data["instruments"][0] | {"name": "PSU2"})
+    data["instruments"].append(deepcopy(data["instruments"][0]) | {"name": "PSU2"})
     with pytest.raises(PlanError, match="PSU2 feeds the line, as another"):
         write_fixture(data)

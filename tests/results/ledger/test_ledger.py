@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import json
 import sqlite3
 import subprocess
 import sys
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +20,7 @@ from harness.records import CheckResult, DeviceRef, Measurement, Outcome
 from harness.results.ledger.engine import place_of, url_of
 from harness.results.ledger.entry import UnitFacts, read_test
 from harness.results.ledger.ledger import Ledger, LedgerAway
+from harness.results.ledger.lines import write_csv
 
 Make = Callable[..., Any]
 """A fixture that makes something; conftest has the signatures."""
@@ -286,3 +290,35 @@ def test_two_stations_with_a_thousand_units(
         assert len({t.unit.serial for t in ledger.tests()}) == 1000
         (conflict,) = ledger.conflicts()
     assert {conflict.owner, conflict.serial} == {"CS-000001", "CS-000998"}
+
+
+def test_conditions_and_a_ledger_of_an_earlier_version(
+    tmp_path: Path, journal: Make
+) -> None:
+    """A ledger without that column gets it; what a vary step had set is a column of CSV."""
+    path, out = tmp_path / "old.sqlite", io.StringIO()
+    with Ledger(path) as ledger:
+        ledger.book(journal("CS-1", ROM_A, run_id="r1"))
+    with closing(sqlite3.connect(path)) as old:
+        old.execute("ALTER TABLE reading DROP COLUMN condition")
+        old.commit()
+    varied = journal("CS-2", ROM_B, run_id="r2")
+    lines = [json.loads(line) for line in varied.read_text().splitlines()]
+    for event in lines:
+        if event["event"] == "step_started" and event["step"] == "2":
+            event["under"] = "0 degC, 3.3 V"
+    varied.write_text("".join(json.dumps(e) + "\n" for e in lines))
+    with Ledger(path) as ledger:
+        ledger.book(varied)
+        write_csv(
+            ledger.tests(lot="lot 7", since="", outcome="", whole=True),
+            out,
+            values=True,
+        )
+    out.seek(0)
+    found = {
+        (row["unit_serial"], row["condition"])
+        for row in csv.DictReader(out)
+        if row["quantity"] == "temperature"
+    }
+    assert found == {("CS-1", ""), ("CS-2", "0 degC, 3.3 V")}
