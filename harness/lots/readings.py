@@ -74,7 +74,7 @@ def read_lot(paths: Sequence[Path], *, quantity: str, name: str, step: str = "")
     """
     found = _Found()
     quantity, step = current_name(quantity), current_title(step)
-    files = [file for path in paths for file in _files(path)]
+    files = [file for path in paths for file in files_of(path)]
     for file in files:
         take = _take_csv if file.suffix.lower() == ".csv" else _take_journal
         take(file, quantity, step, found)
@@ -110,7 +110,12 @@ def read_lot(paths: Sequence[Path], *, quantity: str, name: str, step: str = "")
     )
 
 
-def _files(path: Path) -> list[Path]:
+def files_of(path: Path) -> list[Path]:
+    """A file itself, or every journal of a folder.
+
+    Raises:
+        UsageError: the folder holds none.
+    """
     if not path.is_dir():
         return [path]
     files = sorted(path.rglob(FILE_NAME))

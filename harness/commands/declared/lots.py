@@ -57,6 +57,11 @@ LEAVE_OUT = option(
     multiple=True,
     help="device that does not count; repeatable",
 )
+BY_CONDITION = option(
+    "--by-condition",
+    is_flag=True,
+    help="each condition of a vary step by itself, and the worst of them",
+)
 FOLDER = option(
     "--into",
     metavar="FOLDER",
@@ -111,6 +116,7 @@ COMMANDS = [
             HIGH,
             CONFIDENCE,
             STEP,
+            BY_CONDITION,
             LEAVE_OUT,
             FOLDER,
         ],
@@ -176,6 +182,7 @@ COMMANDS = [
                 help="units came in the order of making: also give Cp, Cpk",
             ),
             STEP,
+            BY_CONDITION,
             LEAVE_OUT,
             FOLDER,
         ],

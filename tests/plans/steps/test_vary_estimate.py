@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from harness.plans.execution.vary_estimate import vary_times
 from harness.plans.loading.files import load_fixture, load_plan, parse_plan
+from harness.plans.steps.instruments.vary_estimate import vary_times
 
 
 def test_the_shipped_demo() -> None:
