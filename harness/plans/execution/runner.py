@@ -30,7 +30,7 @@ from harness.plans.execution.run_facts import (
 from harness.plans.schema.fixture import Fixture
 from harness.plans.schema.plan import Plan
 from harness.plans.schema.steps import ForEach, Repeat, StepItem, Vary
-from harness.plans.schema.varied.vary import condition_text
+from harness.plans.schema.varied.vary import condition_facts
 from harness.plans.steps.attempts import after_fault, from_fault
 from harness.plans.steps.context import Context, Operator, title_of
 from harness.plans.steps.dependencies.making_up import make_up_switches
@@ -386,8 +386,8 @@ class Runner:
     ) -> list[CheckResult]:
         """Record a step's start, each result as it comes, and its end."""
         device = current.label if (current := self.context.current) else None
-        under = condition_text(self.context.condition)
-        facts |= {"under": under} if under and facts["kind"] != "condition" else {}
+        if facts["kind"] != "condition":
+            facts |= condition_facts(self.context.condition)
         self._record("step_started", step=step, **facts, device=device)
         started_s = self._bus.clock.now_s()
         collected: list[CheckResult] = []

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from harness.lazy import PICTURES, is_installed, missing
 from harness.records import Bound
+from harness.results.plots.conditions import condition_figures, has_curves
 from harness.results.plots.palette import (
     BLUE,
     GREEN,
@@ -87,6 +88,7 @@ def figures(record: RunRecord) -> Iterator[tuple[str, Figure]]:
     rows = timing_rows(record)
     if any(row.device != BUS for row in rows):
         yield "survey", _survey_figure(record, rows)
+    yield from condition_figures(record)
     for name, label, grid in _shmoos(record):
         yield f"shmoo-{name}", _shmoo_figure(label, grid)
 
@@ -96,7 +98,8 @@ def left_out(record: RunRecord) -> str:
     if is_installed(PICTURES):
         return ""
     has_rows = any(row.device != BUS for row in timing_rows(record))
-    if not (record.recording or record.soaks or has_rows or _shmoos(record)):
+    drawn = record.recording or record.soaks or has_rows or has_curves(record)
+    if not (drawn or _shmoos(record)):
         return ""
     return f"no pictures: {missing(PICTURES).hint}, then slotproof report"
 
@@ -106,6 +109,7 @@ _CAPTIONS = {
     "histograms": "How often each time came, against its limits",
     "worst-slots": "The line around the slots nearest to their limits",
     "survey": "Each measured time of the line and the devices against its limits",
+    "conditions": "A quantity over each setting of a vary step; dashed: limits",
     "shmoo": "Which low times were read right: every tried point of a device",
     "soak-chart": "Control charts of the devices with most signals",
     "soak": "Readings over the whole time, with errors, events and gaps",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
@@ -42,6 +43,7 @@ class StepRecord:
         started_at: calendar, UTC; empty if never started.
         finished_at: calendar, UTC; empty if it did not finish.
         condition: settings of the instruments that it ran under, in words; may be empty.
+        settings: the same as numbers, by instrument and setting; on and off are 1 and 0.
     """
 
     step: str
@@ -53,6 +55,14 @@ class StepRecord:
     started_at: str = ""
     finished_at: str = ""
     condition: str = ""
+    settings: tuple[tuple[str, float], ...] = ()
+
+
+def _settings(written: dict[str, dict[str, float]]) -> Iterator[tuple[str, float]]:
+    """Settings of a condition, such as ``PSU voltage_v`` and 3.3."""
+    for instrument, settings in written.items():
+        for name, value in settings.items():
+            yield f"{instrument} {name}", float(value)
 
 
 def ended_here(
@@ -124,6 +134,7 @@ class StepProgress:
         self.kind = ""
         self.title = ""
         self.condition = ""
+        self.settings: tuple[tuple[str, float], ...] = ()
         self._tallies: dict[DeviceRef | None, DeviceTally] = {}
         self._stated: dict[str, Any] = {}
         self._open = False
@@ -138,6 +149,8 @@ class StepProgress:
         self._open = True
         self._paused = False
         self.condition = str(event.get("under", self.condition))
+        if "settings" in event:
+            self.settings = tuple(_settings(event["settings"]))
         self._started_at = self._started_at or str(event.get("at", ""))
         self._started_s = now_s
 
@@ -195,6 +208,7 @@ class StepProgress:
             kind=self.kind,
             title=self.title,
             condition=self.condition,
+            settings=self.settings,
             outcome=Outcome.worst([result.outcome for result in results.values()]),
             results=tuple(results.values()),
             duration_s=duration_s,

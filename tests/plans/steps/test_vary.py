@@ -21,6 +21,7 @@ from harness.plans.loading.problems import PlanError
 from harness.plans.schema.files import Fixture, Plan
 from harness.records import Outcome
 from harness.results.journal.writer import Journal
+from harness.results.plots.conditions import condition_figures
 from harness.results.record.run import RunRecord
 from harness.results.record.steps import Ending
 from harness.results.reports.corners import corner_matrices
@@ -120,6 +121,26 @@ def test_the_worst_corner_and_the_matrix(run_plan: Make, corners: Make) -> None:
     assert matrix.family == "margin of temperature, degC"
     assert [float(cell.text) for cell in row.cells] == [
         pytest.approx(v, abs=2.0) for v in (5, 5, 3, 3)
+    ]
+
+
+def test_a_curve_of_each_quantity(run_plan: Make, corners: Make) -> None:
+    """A panel a setting; a line holds what else is set, and limits are drawn."""
+    read = "read: {quantity: temperature, low: -5, high: 35}"
+    ran = run_plan(VARY.replace("read: {quantity: temperature}", read), corners())
+    assert dict(ran.record.steps[-2].settings) == {
+        "chamber temperature_degc": 40.0,
+        "supply voltage_v": 5.0,
+    }
+    ((name, figure),) = condition_figures(ran.record)
+    assert name == "conditions-1"
+    by_degc, by_volts = figure.axes
+    assert by_degc.get_xlabel() == "chamber temperature_degc"
+    curves = [line for line in by_degc.lines if line.get_linestyle() == "-"]
+    assert [list(line.get_xdata()) for line in curves] == [[0.0, 40.0]] * 2
+    assert {line.get_ydata()[0] for line in by_volts.lines[-2:]} == {-5.0, 35.0}
+    assert [text.get_text() for text in by_volts.get_legend().get_texts()] == [
+        "outside: S1"
     ]
 
 

@@ -86,6 +86,13 @@ class VaryOver(SetsConditions):
         return found
 
 
+def condition_facts(settings: Settings) -> dict[str, object]:
+    """What the journal says of a condition at the start of a step; empty of none."""
+    if not settings:
+        return {}
+    return {"under": condition_text(settings), "settings": settings}
+
+
 def condition_text(settings: Settings) -> str:
     """A condition in words, such as ``-40 degC, 3 V``."""
     return ", ".join(
