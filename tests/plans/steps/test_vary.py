@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from harness.errors import InstrumentFault, UsageError
@@ -137,11 +138,14 @@ def test_a_curve_of_each_quantity(run_plan: Make, corners: Make) -> None:
     by_degc, by_volts = figure.axes
     assert by_degc.get_xlabel() == "chamber temperature_degc"
     curves = [line for line in by_degc.lines if line.get_linestyle() == "-"]
-    assert [list(line.get_xdata()) for line in curves] == [[0.0, 40.0]] * 2
-    assert {line.get_ydata()[0] for line in by_volts.lines[-2:]} == {-5.0, 35.0}
-    assert [text.get_text() for text in by_volts.get_legend().get_texts()] == [
-        "outside: S1"
-    ]
+    assert [np.asarray(line.get_xdata()).tolist() for line in curves] == [
+        [0.0, 40.0]
+    ] * 2
+    drawn = {np.asarray(line.get_ydata()).flat[0] for line in by_volts.lines[-2:]}
+    assert drawn == {-5.0, 35.0}
+    legend = by_volts.get_legend()
+    assert legend is not None
+    assert [text.get_text() for text in legend.get_texts()] == ["outside: S1"]
 
 
 def test_a_device_without_a_value_is_worse(run_plan: Make, corners: Make) -> None:
