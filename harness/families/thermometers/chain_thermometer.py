@@ -52,6 +52,7 @@ from harness.families.family import (
     looks,
 )
 from harness.families.thermometers import commands, restarts
+from harness.families.thermometers.own_constants import read_held
 from harness.families.thermometers.settings import (
     ALARM_SETTINGS,
     RESOLUTION_SETTING,
@@ -64,7 +65,6 @@ from harness.families.thermometers.thermometry import (
     accept_temperature,
     convert,
     convert_all,
-    prove_fixed,
     prove_nine,
     require_settings_kept,
     seen_conversion,
@@ -80,7 +80,6 @@ CHAIN_OFF, CHAIN_ON, CHAIN_DONE = 0x3C, 0x5A, 0x96
 CONDITIONAL_READ_ROM = 0x0F
 MATCH_ROM = 0x55
 
-_FIXED = {5: 0xFF, 6: 0x0C, 7: 0x10}
 _POWER_ON_DEGC = 85.0
 _RANGE_DEGC = (-40.0, 85.0)
 
@@ -95,7 +94,6 @@ def prove(data: bytes) -> bytes:
         DeviceAbsent, CheckValueWrong, AnswerImpossible: as the bytes say.
     """
     prove_nine(data)
-    prove_fixed(data, _FIXED)
     if data[4] & 0x9F != 0x1F:
         raise AnswerImpossible(
             f"block {shown(data)}: configuration {data[4]:02X}h, but its fixed bits are "
@@ -105,8 +103,9 @@ def prove(data: bytes) -> bytes:
 
 
 def read(session: Session) -> bytes:
-    """Read and prove the block; see ``prove`` for the errors."""
-    return prove(session.transact(bytes([READ_SCRATCHPAD]), 9))
+    """Read and prove the block; see ``prove`` and ``hold_to_own`` for the errors."""
+    command = bytes([READ_SCRATCHPAD])
+    return read_held(session, lambda: prove(session.transact(command, 9)))
 
 
 _PART = Adjustable(read=read)

@@ -43,6 +43,7 @@ from harness.families.family import (
     looks,
 )
 from harness.families.thermometers import commands, restarts
+from harness.families.thermometers.own_constants import read_held
 from harness.families.thermometers.settings import (
     ALARM_SETTINGS,
     RESOLUTION_SETTING,
@@ -57,7 +58,6 @@ from harness.families.thermometers.thermometry import (
     convert,
     convert_all,
     is_parasite,
-    prove_fixed,
     prove_nine,
     require_settings_kept,
     seen_conversion,
@@ -135,7 +135,6 @@ def prove(data: bytes) -> bytes:
         DeviceAbsent, CheckValueWrong, AnswerImpossible: as the bytes say.
     """
     prove_nine(data)
-    prove_fixed(data, {5: 0xFF})
     if data[4] & 0x80 and data[4] >> 4 != 0xF:
         raise AnswerImpossible(
             f"block {shown(data)}: byte 4 is {data[4]:02X}h, which none of the four parts "
@@ -145,8 +144,9 @@ def prove(data: bytes) -> bytes:
 
 
 def read(session: Session) -> bytes:
-    """Read and prove the block; see ``prove`` for the errors."""
-    return prove(session.transact(bytes([READ_SCRATCHPAD]), 9))
+    """Read and prove the block; see ``prove`` and ``hold_to_own`` for the errors."""
+    command = bytes([READ_SCRATCHPAD])
+    return read_held(session, lambda: prove(session.transact(command, 9)))
 
 
 def variant(session: Session) -> Variant:

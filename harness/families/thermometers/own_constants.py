@@ -21,9 +21,17 @@ KEY = "own_constants"
 """Of ``Session.memory``: the bytes at the places, once they are known."""
 
 
+_PLACES = {
+    0x10: {4: 0xFF, 5: 0xFF},
+    0x3B: {5: 0xFF},
+    0x42: {5: 0xFF, 6: 0x0C, 7: 0x10},
+}
+"""Data sheets family 10h, 3Bh (part DS1825) and 42h (part DS28EA00), scratchpad."""
+
+
 def places_of(family: int) -> dict[int, int]:
     """Places of the block that never change in a device, and what the data sheet says."""
-    return {4: 0xFF, 5: 0xFF} if family == 0x10 else {5: 0xFF, 7: 0x10}
+    return _PLACES.get(family, {5: 0xFF, 7: 0x10})
 
 
 def constants_in(data: bytes, family: int) -> bytes:
@@ -34,6 +42,13 @@ def constants_in(data: bytes, family: int) -> bytes:
 def behave_as_sheet(constants: bytes, family: int) -> bool:
     """True if they are those of the data sheet."""
     return constants == bytes(places_of(family).values())
+
+
+def read_held(session: Session, read: Callable[[], bytes]) -> bytes:
+    """A block that is read, proved by ``read`` and held to its device's own constants."""
+    data = read()
+    hold_to_own(session, data, read_again=read)
+    return data
 
 
 def hold_to_own(

@@ -12,7 +12,6 @@ p. 7-12.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from harness.errors import (
@@ -88,22 +87,6 @@ def prove_nine(data: bytes) -> bytes:
             f"block {shown(data)}: check byte {data[8]:02X}h, computed {crc8(data[:8]):02X}h"
         )
     return data
-
-
-def prove_fixed(data: bytes, fixed: Mapping[int, int]) -> None:
-    """Bytes that never change, by place.
-
-    Raises:
-        AnswerImpossible: one of them did.
-    """
-    for place, value in fixed.items():
-        if data[place] != value:
-            raise AnswerImpossible(
-                f"block {shown(data)}: reserved byte {place} is {data[place]:02X}h, not "
-                f"{value:02X}h",
-                hint="repeat; if it stays the part does not behave as the data sheet says, "
-                "if it goes a slot was slipped",
-            )
 
 
 def sixteenths(data: bytes, bits: int) -> float:

