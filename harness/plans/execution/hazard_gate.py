@@ -208,9 +208,9 @@ def _of_instruments(
     item: StepItem, fixture: Fixture | None, everybody: Codes, kinds: Kinds
 ) -> HazardUse | None:
     body = item.body
-    if not isinstance(body, InstrumentStep):
-        return None
     names = dict.fromkeys(name for name, _ in settings_in(body))
+    if not names or not isinstance(body, InstrumentStep):
+        return None
     return HazardUse(
         item=item,
         what=f"{item.kind} {', '.join(names)}",

@@ -24,6 +24,7 @@ from harness.plans.schema.files import (
     Switch,
     Verify,
 )
+from harness.plans.schema.measure import Shmoo
 from harness.plans.schema.varied.instruments import Adjust, Meter
 from harness.plans.schema.varied.vary import VariedCondition
 from harness.quality.uncertainty import COVERAGE_FACTOR
@@ -178,6 +179,16 @@ def _condition(body: VariedCondition, fixture: Fixture) -> Iterator[_Finding]:
         yield from _settings_of(name, settings, fixture)
 
 
+def _shmoo(body: Shmoo, fixture: Fixture) -> Iterator[_Finding]:
+    for name, settings in body.axis_settings.items():
+        for setting, values in settings.items():
+            for value in values:
+                found = list(_settings_of(name, {setting: value}, fixture))
+                yield from found
+                if found:
+                    return
+
+
 def _settings_of(
     instrument: str, settings: Mapping[str, float | bool], fixture: Fixture
 ) -> Iterator[_Finding]:
@@ -325,6 +336,7 @@ _CHECKS: dict[type, Callable[[Any, Fixture], Iterator[_Finding]]] = {
     Switch: _switch,
     Adjust: _adjust,
     VariedCondition: _condition,
+    Shmoo: _shmoo,
     Meter: _meter,
     Read: _read,
     Reset: _reset,

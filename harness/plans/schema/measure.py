@@ -6,9 +6,10 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from harness.plans.schema.base import Limited, Strict, Word, complaint
+from harness.plans.schema.base import Limited, SocketName, Strict, Word, complaint
 from harness.plans.schema.bodies import AtSpeed
 from harness.plans.schema.trials import Stress
+from harness.plans.schema.varied.instruments import SetsConditions, SettingName
 
 TimingName = Literal[
     "clock_error",
@@ -86,14 +87,23 @@ class Measure(AtSpeed, Limited):
 class Against(Strict):
     """The other axis of a shmoo plot."""
 
-    axis: Literal["baud", "pull-up", "temperature", "prompt"] = Field(
+    axis: Literal["baud", "pull-up", "temperature", "prompt", "instrument"] = Field(
         description="baud: rates; pull-up: as built and with the strong one; "
-        "temperature: the device's own, row after row; prompt: the operator sets values"
+        "temperature: the device's own, row after row; prompt: the operator sets values; "
+        "instrument: a setting of an instrument of the fixture"
+    )
+    instrument: SocketName | None = Field(
+        default=None, description="name of the instrument, for axis instrument"
+    )
+    setting: SettingName | None = Field(
+        default=None, description="its setting, such as voltage_v"
     )
     values: (
         Annotated[tuple[float, ...], Field(min_length=1, max_length=200, strict=False)]
         | None
-    ) = Field(default=None, description="values of the axis, for baud and prompt")
+    ) = Field(
+        default=None, description="values of the axis, for baud, prompt and instrument"
+    )
     label: Word | None = Field(
         default=None, description="what the operator sets, such as supply"
     )
@@ -107,7 +117,13 @@ class Against(Strict):
 
     @model_validator(mode="after")
     def _values_where_needed(self) -> Self:
-        needs = self.axis in {"baud", "prompt"}
+        needs = self.axis in {"baud", "prompt", "instrument"}
+        named = (self.instrument is not None, self.setting is not None)
+        if named != (self.axis == "instrument",) * 2:
+            raise complaint(
+                f"axis {self.axis} with instrument or setting missing, or too many",
+                expected="both for axis instrument, none for another",
+            )
         if needs and self.values is None:
             raise complaint(
                 f"axis {self.axis} without values", expected="values: [...]"
@@ -119,7 +135,15 @@ class Against(Strict):
         return self
 
 
-class Shmoo(Stress):
+class Shmoo(Stress, SetsConditions):
     """Slots at a row of low times against another axis, pass or fail for each cell."""
 
     against: Against = Field(description="the other axis")
+
+    @property
+    def axis_settings(self) -> dict[str, dict[str, tuple[float, ...]]]:
+        """Values that an instrument goes through, by instrument and setting; may be none."""
+        against = self.against
+        if against.instrument is None or against.setting is None:
+            return {}
+        return {against.instrument: {against.setting: against.values or ()}}

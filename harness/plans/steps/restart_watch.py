@@ -20,6 +20,7 @@ from dataclasses import dataclass, field, replace
 from harness.errors import SlotproofError
 from harness.families.kind_facts import KindFacts, stated
 from harness.families.restart import AfterRestart, RestartSign, Trace
+from harness.plans.schema.measure import Shmoo
 from harness.plans.schema.steps import StepItem
 from harness.plans.steps.attempts import vouched
 from harness.plans.steps.context import Context
@@ -59,7 +60,7 @@ class RestartWatch:
         before = Counter(self.context.bus.matches)
         changes = self.context.supply_changes
         self._written = Counter(self.context.written)
-        if item.kind in _SETS_SUPPLY:
+        if item.kind in _SETS_SUPPLY or _sweeps(item):
             collected = list(results)
             notes = (
                 self._after_change() if self.context.supply_changes > changes else ()
@@ -162,6 +163,11 @@ class RestartWatch:
 
     def _ref(self, code: str) -> DeviceRef | None:
         return next((d for d in self.context.devices or () if d.rom_code == code), None)
+
+
+def _sweeps(item: StepItem) -> bool:
+    """True of a grid over the settings of an instrument."""
+    return isinstance(item.body, Shmoo) and bool(item.body.axis_settings)
 
 
 def _signs(context: Context, device: DeviceRef) -> Iterator[RestartSign]:

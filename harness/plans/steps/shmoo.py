@@ -10,8 +10,10 @@ from functools import partial
 from harness.families.family import Quantity
 from harness.plans.schema.fixture import Fixture
 from harness.plans.schema.measure import Shmoo
+from harness.plans.schema.varied.instruments import unit_of_name
 from harness.plans.steps.attempts import attempt
 from harness.plans.steps.context import Context
+from harness.plans.steps.instruments.setting import swept
 from harness.plans.steps.slots.coverage import Coverage, Row, judge
 from harness.plans.steps.slots.points import (
     must_hold_us,
@@ -110,6 +112,13 @@ def _values(
         yield from _pull_ups(context)
     elif against.axis == "baud":
         yield from against.values or ()
+    elif against.axis == "instrument":
+        yield from swept(
+            context,
+            against.instrument or "",
+            against.setting or "",
+            against.values or (),
+        )
     else:
         for value in against.values or ():
             unit = f" {against.unit}" if against.unit else ""
@@ -148,9 +157,11 @@ def _pull_ups(context: Context) -> Iterator[float]:
 
 
 def _judge(body: Shmoo, coverage: Coverage) -> CheckResult:
-    label, unit = _AXES.get(
-        body.against.axis, (body.against.label or "", body.against.unit or "")
-    )
+    against = body.against
+    label, unit = _AXES.get(against.axis, (against.label or "", against.unit or ""))
+    if against.setting is not None:
+        label = f"{against.instrument} {against.setting}"
+        unit = unit_of_name(against.setting)
     text = (
         f"{body.slot} slots of {{low}} us fail at {label} {{row}} {unit}".rstrip()
         + " ({wrong} of {tried})"

@@ -8,11 +8,16 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import yaml
 
+from harness.families.hazard import Hazard
 from harness.instruments import marker
+from harness.plans.execution.hazard_gate import hazards_in
+from harness.plans.loading.files import check_together, parse_plan
 from harness.plans.loading.problems import PlanError
 from harness.plans.schema.varied.instruments import InstrumentSettings, feeding_line
 from harness.records import Outcome
+from harness.results.record.evidence import shmoo_of
 from harness.wire.operating_range import OPERATING_RANGES, outside_range
 
 Make = Callable[..., Any]
@@ -131,3 +136,63 @@ def test_two_supplies_cannot_feed_it(write_fixture: Make, bench: Make) -> None:
     data["instruments"].append(deepcopy(data["instruments"][0]) | {"name": "PSU2"})
     with pytest.raises(PlanError, match="PSU2 feeds the line, as another"):
         write_fixture(data)
+
+
+GRID = """\
+- shmoo:
+    slot: read
+    low_us: {from: 2, to: 12, step: 5}
+    slots: 8
+    against: {axis: instrument, instrument: PSU, setting: voltage_v, values: [5.0, 3.3]}
+"""
+
+
+def test_a_grid_over_a_supply(run_plan: Make, bench: Make) -> None:
+    """Each row has its voltage in force; the one before is put back."""
+    meter = "- meter: {instrument: PSU, quantity: voltage_v}\n"
+    ran = run_plan(GRID + meter, bench())
+    shown = ran.shown("1", "S1")
+    grid = shmoo_of(shown)
+    assert grid is not None
+    assert (grid.label, grid.unit) == ("PSU voltage_v", "V")
+    assert [row.value for row in grid.rows] == [5.0, 3.3]
+    assert shown.outcome is Outcome.PASSED
+    assert ran.shown("2").measurements[0].value == 5.0
+
+
+def test_a_grid_beyond_what_is_borne(write_fixture: Make, bench: Make) -> None:
+    """`check` tells it before anything is sent, and hazards are those of the settings."""
+    fixture = write_fixture(bench())
+    steps = yaml.safe_load(GRID.replace("3.3]", "5.6]"))
+    plan = parse_plan(yaml.safe_dump({"plan": "p", "steps": steps}), "plan.yaml")
+    (problem,) = check_together(plan, fixture)
+    assert "voltage_v 5.6 of PSU lies outside its limits" in str(problem)
+    steps = yaml.safe_load(GRID.replace("3.3]", "5.4]"))
+    plan = parse_plan(yaml.safe_dump({"plan": "p", "steps": steps}), "plan.yaml")
+    assert [set(use.hazards) for use in hazards_in(plan, fixture)] == [
+        {Hazard.OVER_VOLTAGE}
+    ]
+
+
+def test_a_grid_outside_of_the_range_is_shown(run_plan: Make, bench: Make) -> None:
+    """A row at 2.7 V makes no verdict."""
+    shown = run_plan(GRID.replace("3.3]", "2.7]"), bench()).shown("1", "S1")
+    assert (shown.outcome, shown.kind) == (Outcome.SKIPPED, "outside-range")
+    assert "2.7 V lies outside" in shown.message
+
+
+@pytest.mark.parametrize(
+    "against",
+    [
+        "{axis: instrument, values: [3.3]}",
+        "{axis: baud, instrument: PSU, values: [3.3]}",
+        "{axis: instrument, instrument: PSU, setting: voltage_v}",
+    ],
+)
+def test_an_axis_is_whole(against: str) -> None:
+    """Instrument, setting and values, and no instrument for another axis."""
+    text = (
+        f"plan: p\nsteps:\n  - shmoo: {{slot: read, low_us: [2], against: {against}}}\n"
+    )
+    with pytest.raises(PlanError, match="axis"):
+        parse_plan(text, "plan.yaml")

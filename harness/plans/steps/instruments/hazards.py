@@ -13,6 +13,7 @@ from harness.families.hazard import Hazard
 from harness.families.registry import Kinds
 from harness.plans.schema.bodies import StepBody
 from harness.plans.schema.fixture import Fixture
+from harness.plans.schema.measure import Shmoo
 from harness.plans.schema.steps import Vary
 from harness.plans.schema.varied.instruments import Adjust
 from harness.plans.schema.varied.vary import VariedCondition
@@ -22,7 +23,7 @@ _CELL_DEGC = (0.0, 45.0)
 _CELLS = "battery"
 """Class of the kinds that sit on a lithium cell."""
 
-InstrumentStep = Adjust | Vary | VariedCondition
+InstrumentStep = Adjust | Vary | VariedCondition | Shmoo
 
 
 def settings_in(body: StepBody) -> Iterator[tuple[str, float]]:
@@ -32,8 +33,9 @@ def settings_in(body: StepBody) -> Iterator[tuple[str, float]]:
     elif isinstance(body, VariedCondition):
         for settings in body.settings.values():
             yield from ((name, float(value)) for name, value in settings.items())
-    elif isinstance(body, Vary):
-        for axes in body.over.values():
+    elif isinstance(body, Vary | Shmoo):
+        over = body.over if isinstance(body, Vary) else body.axis_settings
+        for axes in over.values():
             for name, values in axes.items():
                 yield from ((name, float(value)) for value in values)
 

@@ -14,6 +14,7 @@ from harness.instruments.row import InstrumentRow
 from harness.plans.execution.connection import connect as connect_adapter
 from harness.plans.schema.bodies import Read, StepBody
 from harness.plans.schema.fixture import Fixture
+from harness.plans.schema.measure import Shmoo
 from harness.plans.schema.plan import Plan
 from harness.plans.schema.varied.instruments import Adjust, Meter
 from harness.plans.schema.varied.vary import VariedCondition
@@ -95,6 +96,8 @@ def used_by(plan: Plan, fixture: Fixture) -> list[str]:
 def _named_by(body: StepBody) -> Iterable[str]:
     if isinstance(body, VariedCondition):
         return body.settings
+    if isinstance(body, Shmoo):
+        return body.axis_settings
     if isinstance(body, Read) and body.against and body.against.instrument:
         return [body.against.instrument]
     return [body.instrument] if isinstance(body, Adjust | Meter) else ()

@@ -6,7 +6,7 @@ refused before anything is sent.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Generator, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 
 from harness.errors import SlotproofError, UsageError
@@ -84,6 +84,33 @@ def apply(context: Context, name: str, settings: Mapping[str, Level]) -> None:
         instrument.set(setting, value)
     if moves and context.step:
         _fit_slots(context)
+
+
+def swept(
+    context: Context, name: str, setting: str, values: Iterable[float]
+) -> Generator[float, None, None]:
+    """Each value of a setting, in force when it is yielded; the one before at the end.
+
+    Raises:
+        UsageError: one is refused, or nothing says what was set before; nothing was sent.
+        InstrumentFault: the instrument did not do so.
+    """
+    instrument = context.instruments.get(name)
+    before = instrument.in_force.get(setting)
+    if before is None:
+        raise UsageError(
+            f"{setting} of {name} was not set before, so that it could not be put back",
+            hint="set it under start in the fixture, or by adjust before this step",
+        )
+    _require_output(instrument, {})
+    for value in values:
+        settings_that_hold(context, instrument, {setting: value})
+    try:
+        for value in values:
+            apply(context, name, {setting: value})
+            yield value
+    finally:
+        apply(context, name, {setting: before})
 
 
 def _fit_slots(context: Context) -> None:

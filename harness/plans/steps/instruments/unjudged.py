@@ -8,11 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import product
 
+from harness.plans.schema.bodies import StepBody
+from harness.plans.schema.measure import Shmoo
 from harness.plans.schema.steps import StepItem
 from harness.plans.schema.varied.instruments import feeding_line
 from harness.plans.steps.context import Context
 from harness.plans.steps.instruments.in_force import (
+    TEMPERATURE,
     VOLTAGE,
     supply_in_force_v,
     temperature_in_force,
@@ -41,7 +45,7 @@ def shown_outside(
     for result in results:
         why = ""
         if item.kind in _OF_DEVICES and result.outcome in _JUDGED:
-            why = _outside(context, result)
+            why = _outside(context, result) or _axis_outside(context, item.body, result)
         yield _shown(result, why) if why else result
 
 
@@ -54,17 +58,36 @@ def _outside(context: Context, result: CheckResult) -> str:
     if (feeds, VOLTAGE) in context.set_by_plan:
         volts = supply_in_force_v(context.fixture, context.instruments)
     degc = temperature_in_force(context.instruments, context.set_by_plan)
-    if result.device is not None:
-        families = {result.device.family}
-    else:
-        expected = {s.expect.family_code for s in context.fixture.unit_sockets}
-        families = {d.family for d in context.devices or ()}
-        families |= {code for code in expected if code is not None}
     found = (
         outside_range(family, supply_v=volts, temperature_degc=degc)
-        for family in sorted(families)
+        for family in _families(context, result)
     )
     return next(filter(None, found), "")
+
+
+def _axis_outside(context: Context, body: StepBody, result: CheckResult) -> str:
+    """The same of the values that a grid goes through."""
+    if not isinstance(body, Shmoo) or body.outside_range == "judge":
+        return ""
+    feeds = feeding_line(context.fixture.instruments)
+    for name, settings in body.axis_settings.items():
+        for setting, values in settings.items():
+            for value, family in product(values, _families(context, result)):
+                volts = value if (name, setting) == (feeds, VOLTAGE) else None
+                degc = value if setting == TEMPERATURE else None
+                why = outside_range(family, supply_v=volts, temperature_degc=degc)
+                if why:
+                    return why
+    return ""
+
+
+def _families(context: Context, result: CheckResult) -> list[int]:
+    """Kinds that a result is about: that of its device, or all expected and found."""
+    if result.device is not None:
+        return [result.device.family]
+    expected = {s.expect.family_code for s in context.fixture.unit_sockets}
+    found = {d.family for d in context.devices or ()}
+    return sorted(found | {code for code in expected if code is not None})
 
 
 def _shown(result: CheckResult, why: str) -> CheckResult:
