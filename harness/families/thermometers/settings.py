@@ -136,7 +136,17 @@ def require_settings(
     Raises:
         AnswerImpossible: the device reads back something else.
     """
-    got = part.read(session)[2 : 2 + len(wanted)]
+    block = part.read(session)
+    got = block[2 : 2 + len(wanted)]
+    if len(wanted) > 2 and got[:2] == wanted[:2] and got != wanted:
+        raise AnswerImpossible(
+            f"the resolution request is refused: it stays {part.resolution_bits(block)} bit; "
+            f"settings read back {when} are {shown(got)}, written were {shown(wanted)}",
+            hint=f"a part without stored settings: conversions go on to take up to "
+            f"{part.longest_ms(block):g} ms; take the resolution out of the plan, or reject "
+            "the part",
+            cause="configuration",
+        )
     if got != wanted:
         raise AnswerImpossible(
             f"settings read back {when} are {shown(got)}, written were {shown(wanted)}",

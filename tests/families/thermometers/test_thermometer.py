@@ -343,3 +343,62 @@ def test_parasite_through_any_pull_up(
             assert (
                 pull_up_ohm > 1300
             )  # 1.5 mA take 2 V there: 1.3 kohm feeds one device
+
+
+def test_a_resolution_request_that_is_refused(script: Make) -> None:
+    """The block of a public report: 12 bit before and after 9 were asked for.
+
+    Its reading is valid, and conversions are waited for as long as before.
+    """
+    block = "8B 01 FF FF 7F FF FF FF 8B"
+    session = script(
+        0x28, [("BE", block), ("BE", block), ("4E FF FF 1F", ""), ("BE", block)]
+    )
+    with pytest.raises(AnswerImpossible, match="refused: it stays 12 bit") as refused:
+        configured(session, resolution_bits=9)
+    assert refused.value.cause == "configuration"
+    assert "750 ms" in refused.value.hint
+    assert session.lines == []
+    session.lines = [("BE", block)]
+    reread = quantities(0x28)["temperature"].reread
+    assert reread is not None
+    assert reread(session).value == 24.6875
+    session.lines = [("BE", block)]
+    assert read_scratchpad(session).conversion_ms == 750.0
+
+
+SHOWS_NO_85 = [25.0, 30.5]
+"""After power-up: its own value, or the last result within some minutes (public survey
+texts on clones, which convert in 519 ms)."""
+
+
+@pytest.mark.parametrize("shows_degc", SHOWS_NO_85)
+def test_a_restart_of_a_clone_that_never_shows_85(
+    live: Make, shows_degc: float
+) -> None:
+    """Not by its value: the marker is gone, and nothing is published."""
+    faults = [{"kind": "stuck-at-power-on", "device": "S1"}]
+    session = live(
+        0x28,
+        silicon="clone",
+        conversion_ms=519,
+        temperature_degc=28.0,
+        power_on_degc=shows_degc,
+        simulation={"faults": faults},
+    )
+    with pytest.raises(ReadingImplausible):
+        ask(session, "temperature_restart_checked")
+
+
+def test_the_same_clone_after_a_conversion(live: Make) -> None:
+    """Busy seen and the marker kept: valid, and it waited for what the part needs."""
+    session = live(
+        0x28,
+        silicon="clone",
+        conversion_ms=519,
+        temperature_degc=30.5,
+        power_on_degc=25.0,
+    )
+    before_s = session.clock.now_s()
+    assert ask(session, "temperature_restart_checked") == 30.5
+    assert session.clock.now_s() - before_s > 0.519

@@ -209,3 +209,23 @@ def test_what_the_device_cannot_tell_is_an_error(
     ran = run_plan("- read: {quantity: conversion_time}", data)
     assert ran.code == 3
     assert ran.shown("1", "S1").kind == "usage"
+
+
+@pytest.mark.parametrize("shows_degc", [25.0, 28.5])
+def test_what_a_clone_shows_after_power_up_is_no_reading(
+    run_plan: Make, bench_data: Make, new_device: Make, shows_degc: float
+) -> None:
+    """Plausible and not 85: without a conversion of this run it is not published."""
+    clone = new_device(
+        0x28,
+        5,
+        silicon="clone",
+        frozen_power_answer=False,
+        conversion_ms=519,
+        temperature_degc=30.5,
+        power_on_degc=shows_degc,
+    )
+    ran = run_plan("- read: {quantity: temperature, fresh: false}", bench_data([clone]))
+    result = ran.shown("1", "S1")
+    assert result.measurements[0].value == 30.5
+    assert any("one was made for this step" in note for note in result.notes)

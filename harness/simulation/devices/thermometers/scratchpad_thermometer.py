@@ -133,6 +133,8 @@ class ThermometerModel(Device[ThermoT]):
         self.scratchpad[0:2] = self.power_on_temperature
         self.scratchpad[2 : 2 + len(self.eeprom)] = self.eeprom
         self.scratchpad[2 + len(self.eeprom) : 8] = self.fixed_bytes()
+        if self.settings.power_on_degc is not None:
+            self.write_result(self.settings.power_on_degc)
         self.alarm = False
         self._busy = False
 

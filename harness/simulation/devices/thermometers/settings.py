@@ -47,6 +47,13 @@ class ThermometerSettings(DeviceSettings):
         le=10_000,
         description="own conversion time at full resolution; 580..620 from the seed",
     )
+    power_on_degc: float | None = Field(
+        default=None,
+        ge=-55,
+        le=125,
+        description="what it shows after power-up instead of the published value, as some "
+        "clones do: 25, or the last result",
+    )
     alarm_high_degc: int = Field(
         default=75, ge=-128, le=127, description="stored upper alarm"
     )
