@@ -1,7 +1,8 @@
 """slotproof: proves single-wire devices and buses with a plain serial adapter.
 
 As a library: load and check plans and fixtures, open a bench, read and configure its
-devices, run a plan, read a journal. The names in ``__all__`` stay as they are; what is
+devices, run a plan, read a journal; and what a package needs to bring kinds of device,
+checks and steps of its own (``API_VERSION``). The names in ``__all__`` stay as they are; what is
 not among them is private.
 
     >>> import harness
@@ -33,29 +34,59 @@ if TYPE_CHECKING:
         SlotproofError,
         UsageError,
     )
+    from harness.families.check import (
+        Check,
+        Findings,
+        Option,
+        OptionKind,
+        Options,
+        Step,
+    )
+    from harness.families.family import Answer, Family, Quantity, by_name
+    from harness.families.hazard import Hazard
+    from harness.families.session import Session
     from harness.plans.loading.files import load_fixture, load_plan
     from harness.plans.loading.problems import PlanError
+    from harness.plans.plug_ins.plug_in import API_VERSION, PlugIn
     from harness.plans.schema.files import Fixture, Plan
-    from harness.records import Outcome
+    from harness.records import Measurement, Outcome
     from harness.results.record.run import RunRecord
+    from harness.wire.crc import crc8, crc16
 
 __version__ = "0.1.0"
 
 __all__ = [
+    "API_VERSION",
     "AdapterError",
+    "Answer",
     "BenchDevice",
+    "Check",
     "DeviceError",
+    "Family",
+    "Findings",
     "Fixture",
+    "Hazard",
     "LineError",
+    "Measurement",
     "OpenBench",
+    "Option",
+    "OptionKind",
+    "Options",
     "Outcome",
     "Plan",
     "PlanError",
+    "PlugIn",
+    "Quantity",
     "Reading",
     "RunRecord",
+    "Session",
     "SlotproofError",
+    "Step",
     "UsageError",
+    "by_name",
     "check_plan",
+    "crc8",
+    "crc16",
     "load_fixture",
     "load_plan",
     "open_bench",
@@ -68,6 +99,12 @@ if not TYPE_CHECKING:  # which would take any name for granted
     _HOMES = (
         "harness.errors",
         "harness.records",
+        "harness.wire.crc",
+        "harness.families.hazard",
+        "harness.families.session",
+        "harness.families.check",
+        "harness.families.family",
+        "harness.plans.plug_ins.plug_in",
         "harness.plans.loading.problems",
         "harness.plans.schema.files",
         "harness.plans.loading.files",

@@ -103,6 +103,11 @@ class Measurement:
 
     Raises:
         ValueError: a bound with an uncertainty, or one that is no number.
+
+    Example:
+        >>> import harness
+        >>> harness.Measurement(name="humidity", value=61.0, unit="%RH", high=60).holds
+        False
     """
 
     name: str

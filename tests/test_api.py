@@ -17,10 +17,12 @@ import harness
 ROOT = Path(__file__).parents[1]
 
 EXPORTED = (
-    "AdapterError", "BenchDevice", "DeviceError", "Fixture", "LineError", "OpenBench",
-    "Outcome", "Plan", "PlanError", "Reading", "RunRecord", "SlotproofError",
-    "UsageError", "check_plan", "load_fixture", "load_plan", "open_bench",
-    "read_journal", "run_plan",
+    "API_VERSION", "AdapterError", "Answer", "BenchDevice", "Check", "DeviceError",
+    "Family", "Findings", "Fixture", "Hazard", "LineError", "Measurement", "OpenBench",
+    "Option", "OptionKind", "Options", "Outcome", "Plan", "PlanError", "PlugIn",
+    "Quantity", "Reading", "RunRecord", "Session", "SlotproofError", "Step",
+    "UsageError", "by_name", "check_plan", "crc8", "crc16", "load_fixture", "load_plan",
+    "open_bench", "read_journal", "run_plan",
 )  # fmt: skip
 """Written out here on purpose: a name that was published once stays."""
 
@@ -49,7 +51,7 @@ def _examples(name: str) -> Iterator[doctest.DocTest]:
             yield found
 
 
-@pytest.mark.parametrize("name", EXPORTED)
+@pytest.mark.parametrize("name", [name for name in EXPORTED if name != "API_VERSION"])
 @pytest.mark.usefixtures("folder")
 def test_each_name_has_an_example_that_runs(name: str) -> None:
     """The example stands in the docstring of the name itself."""

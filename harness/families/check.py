@@ -24,7 +24,13 @@ _SECRET_SOURCE = re.compile(r"(?:env:[A-Za-z_][A-Za-z0-9_]*|file:.+)")
 
 
 class OptionKind(StrEnum):
-    """How an option is written in a plan; the value is what messages call it."""
+    """How an option is written in a plan; the value is what messages call it.
+
+    Example:
+        >>> import harness
+        >>> str(harness.OptionKind.WHOLE)
+        'a whole number'
+    """
 
     NUMBER = "a number"
     WHOLE = "a whole number"
@@ -66,6 +72,13 @@ class Option:
         low: lowest allowed number.
         high: highest allowed number.
         choices: the only texts allowed, if not empty.
+
+    Example:
+        >>> import harness
+        >>> kind = harness.OptionKind.WHOLE
+        >>> times = harness.Option(name="times", kind=kind, about="how often", low=1, high=9)
+        >>> times.parse(3), times.expected
+        (3, 'a whole number from 1 up to 9')
     """
 
     name: str
@@ -165,6 +178,12 @@ class Options:
 
     Every declared option is there; one without value and default is absent, which
     ``given`` says whether it is there.
+
+    Example:
+        >>> import harness
+        >>> options = harness.Options({"times": 3})
+        >>> options.whole("times"), options.given("data")
+        (3, False)
     """
 
     __slots__ = ("_values",)
@@ -234,6 +253,12 @@ class Findings:
         cause: where the fault sits if a value does not hold, in a word of the diagnosis,
             where the family knows; else empty.
         hint: what to try first then; a general advice if empty.
+
+    Example:
+        >>> import harness
+        >>> value = harness.Measurement(name="retries", value=0, high=2)
+        >>> harness.Findings(measurements=(value,)).measurements[0].holds
+        True
     """
 
     measurements: tuple[Measurement, ...] = ()
@@ -255,6 +280,14 @@ class Check:
         expected_s: rough time on one device, for the progress display.
         leaves: names of quantities and checks of the family that show what it left; a
             plan that has it before them means them to.
+
+    Example:
+        >>> import harness
+        >>> def present(session, options):
+        ...     session.verify()
+        ...     return harness.Findings()
+        >>> harness.Check(name="present", about="it takes part", run=present).is_confidential
+        False
     """
 
     name: str
@@ -269,3 +302,34 @@ class Check:
     def is_confidential(self) -> bool:
         """True if a secret goes over the wire: no echoes are kept as evidence."""
         return any(o.kind is OptionKind.SECRET for o in self.options.values())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """A step that a plug-in offers to plans: ``plug_in: {step: NAME, with: {...}}``.
+
+    Attributes:
+        name: as plans write it.
+        about: one sentence for people.
+        run: does it with the sessions of all devices meant, in the fixture's order, of a
+            ``for_each`` of one; raises DeviceError, LineError, UsageError.
+        options: by name; none of them a secret or a record.
+        hazards: each must be named in the plan and allowed on the command line.
+        expected_s: rough time, for the progress display.
+
+    Example:
+        >>> import harness
+        >>> def same_family(sessions, options):
+        ...     codes = {session.rom.family for session in sessions}
+        ...     value = harness.Measurement(name="families", value=len(codes), high=1)
+        ...     return harness.Findings(measurements=(value,))
+        >>> harness.Step(name="same_family", about="one kind only", run=same_family).hazards
+        frozenset()
+    """
+
+    name: str
+    about: str
+    run: Callable[[Sequence[Session], Options], Findings]
+    options: Mapping[str, Option] = field(default_factory=dict)
+    hazards: frozenset[Hazard] = frozenset()
+    expected_s: float = 1.0

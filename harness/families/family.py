@@ -50,6 +50,11 @@ class Answer:
         evidence: plain facts behind it (raw bytes as hex, busy time in ms).
         uncertainty: half width in the quantity's unit, where the way of asking has one
             that the device's data sheet does not know of.
+
+    Example:
+        >>> import harness
+        >>> harness.Answer(value=21.5, evidence={"raw": "58 01"}).value
+        21.5
     """
 
     value: Scalar
@@ -67,6 +72,16 @@ class Quantity:
         read: asks the device; raises DeviceError and LineError.
         about: one sentence for people.
         reread: reads without a new measurement (after a common start), or None.
+
+    Example:
+        >>> import harness
+        >>> def read(session):
+        ...     block = session.transact(bytes([0xBE]), 3)
+        ...     if harness.crc8(block):
+        ...         raise harness.DeviceError("the CRC of the block is wrong")
+        ...     return harness.Answer(value=int.from_bytes(block[:2], "little"))
+        >>> harness.Quantity(name="counts", unit="", read=read, about="as sent").name
+        'counts'
     """
 
     name: str
@@ -150,6 +165,14 @@ class Family:
         destructive: what cannot be undone or can hurt, in a few words; empty if nothing.
         facts: what else the table of kinds should say (check values, speeds, gaps).
         recognised_only: True if there is no driver: ROM code proved, nothing more.
+
+    Example:
+        >>> import harness
+        >>> row = harness.Family(
+        ...     code=0x7A, name="invented", device_class="converter", typical_parts="none"
+        ... )
+        >>> f"{row.code:02X}h", dict(row.quantities)
+        ('7Ah', {})
     """
 
     code: int
@@ -196,7 +219,14 @@ Row = TypeVar("Row", Quantity, Setting, Check, Option)
 
 
 def by_name(*rows: Row) -> dict[str, Row]:
-    """Rows as a mapping from their names."""
+    """Rows as a mapping from their names.
+
+    Example:
+        >>> import harness
+        >>> kind = harness.OptionKind.WHOLE
+        >>> list(harness.by_name(harness.Option(name="times", kind=kind, about="how often")))
+        ['times']
+    """
     return {row.name: row for row in rows}
 
 

@@ -11,7 +11,13 @@ from enum import StrEnum
 
 
 class Hazard(StrEnum):
-    """One kind of harm; the value is the name as plans and command lines write it."""
+    """One kind of harm; the value is the name as plans and command lines write it.
+
+    Example:
+        >>> import harness
+        >>> str(harness.Hazard.MEMORY_WEAR)
+        'memory-wear'
+    """
 
     MEMORY_WEAR = "memory-wear"
     WRITE_ONCE = "write-once"

@@ -9,23 +9,41 @@ from __future__ import annotations
 
 import pkgutil
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from functools import cache
 from importlib import import_module
 
 import harness.families
 from harness.families import identity
+from harness.families.check import Step
 from harness.families.family import Check, Family, Quantity, SafeQuantity
 
 
 class Kinds:
     """The kinds that are known to a run, by family code."""
 
-    def __init__(self, table: Mapping[int, Family]) -> None:
+    def __init__(
+        self, table: Mapping[int, Family], steps: Mapping[str, Step] | None = None
+    ) -> None:
         self._table = dict(table)
+        self.steps: Mapping[str, Step] = dict(steps or {})
+        """Steps of plug-ins, by name."""
 
     def with_described(self, families: Iterable[Family]) -> Kinds:
         """These and others, which take the place of those with the same code."""
-        return Kinds({**self._table, **{family.code: family for family in families}})
+        taken = {family.code: family for family in families}
+        return Kinds({**self._table, **taken}, self.steps)
+
+    def with_added(
+        self, checks: Mapping[int, Iterable[Check]], steps: Iterable[Step]
+    ) -> Kinds:
+        """These with further checks, by family code, and steps of plug-ins."""
+        table = dict(self._table)
+        for code, rows in checks.items():
+            if code in table:
+                own = {**table[code].checks, **{row.name: row for row in rows}}
+                table[code] = replace(table[code], checks=own)
+        return Kinds(table, {**self.steps, **{row.name: row for row in steps}})
 
     def known_families(self) -> tuple[int, ...]:
         """All family codes with a module or a description, ascending."""

@@ -21,6 +21,11 @@ class Session(Protocol):
     which of its outputs the fixture wires to which of its inputs; ``seat_doubt`` says,
     where the fixture leaves it open in which socket the device sits, why and what to
     write, and is empty otherwise.
+
+    Example:
+        >>> import harness
+        >>> def status(session: harness.Session) -> int:
+        ...     return session.transact(bytes([0xAA]), 1)[0]
     """
 
     rom: RomCode

@@ -36,7 +36,13 @@ _CRC16 = _table(0xA001)
 
 
 def crc8(data: Iterable[int], start: int = 0) -> int:
-    """CRC-8 register after ``data`` (bytes in wire order); 0 over data + CRC."""
+    """CRC-8 register after ``data`` (bytes in wire order); 0 over data + CRC.
+
+    Example:
+        >>> import harness
+        >>> hex(harness.crc8(b"123456789"))
+        '0xa1'
+    """
     register = start
     for byte in data:
         register = _CRC8[register ^ byte]
@@ -44,7 +50,13 @@ def crc8(data: Iterable[int], start: int = 0) -> int:
 
 
 def crc16(data: Iterable[int], start: int = 0) -> int:
-    """CRC-16 register after ``data``, before the inversion used on the wire."""
+    """CRC-16 register after ``data``, before the inversion used on the wire.
+
+    Example:
+        >>> import harness
+        >>> hex(harness.crc16(b"123456789"))
+        '0xbb3d'
+    """
     register = start
     for byte in data:
         register = _CRC16[(register ^ byte) & 0xFF] ^ (register >> 8)

@@ -17,7 +17,7 @@ from harness.plans.kinds.table import kinds_of
 from harness.plans.loading.functions import checks_named
 from harness.plans.loading.problems import PlanError, Problem, nearest, one_of
 from harness.plans.schema.bodies import Configure
-from harness.plans.schema.checks import CheckBody
+from harness.plans.schema.checks import CheckBody, PlugInStep
 from harness.plans.schema.fixture import Fixture
 from harness.plans.schema.plan import Plan
 from harness.plans.schema.steps import ForEach, StepItem, Vary
@@ -168,6 +168,14 @@ def _use(item: StepItem, codes: Codes, kinds: Kinds) -> HazardUse | None:
             item=item,
             what=f"check {body.function}",
             hazards=hazards,
+            named=frozenset(body.hazard),
+        )
+    if isinstance(body, PlugInStep):
+        row = kinds.steps.get(body.step)
+        return HazardUse(
+            item=item,
+            what=f"step {body.step}",
+            hazards=row.hazards if row else frozenset(),
             named=frozenset(body.hazard),
         )
     if isinstance(body, Configure):

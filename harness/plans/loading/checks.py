@@ -10,7 +10,11 @@ from collections.abc import Callable, Iterator
 
 from harness.families.registry import Kinds
 from harness.old_names import renamed
-from harness.plans.loading.functions import check_function, check_hazard_names
+from harness.plans.loading.functions import (
+    check_function,
+    check_hazard_names,
+    check_plug_in,
+)
 from harness.plans.loading.problems import Problem, family_print, nearest, one_of
 from harness.plans.loading.yaml_text import Document, FilePosition, KeyPath, Plain
 from harness.plans.schema.references import difference_unit
@@ -78,6 +82,8 @@ class _StepCheck:
         elif kind == "transact":
             yield from self._transact(body, path, inside=inside)
             yield from check_hazard_names(body.get("hazard"), self.document, path)
+        elif kind == "plug_in":
+            yield from check_plug_in(self.kinds, body, self.document, path)
         elif kind == "check":
             yield from check_function(self.kinds, body, self.document, path, codes)
 

@@ -27,6 +27,7 @@ from harness.plans.loading.plan_fixture_check import check_together
 from harness.plans.loading.problems import PlanError, Problem, nearest
 from harness.plans.loading.unit_names import check_lengths
 from harness.plans.loading.yaml_text import Document, KeyPath, parse
+from harness.plans.plug_ins.loading import known_with, plug_ins_named
 from harness.plans.schema.files import (
     MODELS,
     FileKind,
@@ -170,7 +171,9 @@ def _fixture(text: str, source: Source) -> Fixture:
     data = mapping_of(document, "fixture")
     fixture, problems = validate(Fixture, data, document, {})
     fixture = sound(fixture, [*document.problems, *problems]).come_from(source)
-    return fixture.know(kinds_named(fixture.kinds, source, document))
+    named = kinds_named(fixture.kinds, source, document)
+    known = known_with(built_in(), named)
+    return fixture.know((*named, *plug_ins_named(fixture.plug_ins, document, known)))
 
 
 def _plan(
@@ -192,13 +195,21 @@ def _plan(
     plan, problems = validate(Plan, data, document, parameters.notes)
     problems += [*document.problems, *parameters.problems]
     beside = kinds_beside(source)
-    kinds = built_in()
-    for described in (*beside, *(d for f in fixtures for d in f.described)):
-        kinds = kinds.with_described(described.families)
+    of_fixtures = [d for f in fixtures for d in f.described]
+    kinds = known_with(built_in(), [*beside, *of_fixtures])
+    there = {described.title for described in of_fixtures}
+    wanted = data.get("plug_ins")
+    missing = [
+        name
+        for name in (wanted if isinstance(wanted, list) else ())
+        if isinstance(name, str) and name not in there
+    ]
+    plugged = plug_ins_named(missing, document, kinds)
+    kinds = known_with(kinds, plugged)
     problems += check_steps(data, document, kinds)
     problems += check_guarded(data, document)
     problems += check_lengths(data, document, parameters.notes)
-    plan = sound(plan, problems).come_from(source).know(beside)
+    plan = sound(plan, problems).come_from(source).know((*beside, *plugged))
     plan.can_be_of_units(
         parameters.mentions,
         lambda values: _plan(text, source, overrides, fixtures, values),

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from harness.errors import UsageError
+from harness.families.check import Step
 from harness.families.family import Check, Option, OptionKind
 from harness.families.hazard import known_hazards
 from harness.families.registry import Kinds
@@ -53,6 +54,26 @@ def check_function(
     yield from check_hazard_names(body.get("hazard"), document, path)
 
 
+def check_plug_in(
+    kinds: Kinds, body: dict[str, Plain], document: Document, path: KeyPath
+) -> Iterator[Problem]:
+    """Mistakes of one step of a plug-in: its name, options and hazards."""
+    name = body.get("step")
+    if isinstance(name, str) and name:
+        row = kinds.steps.get(name)
+        if row is None:
+            known = sorted(kinds.steps)
+            yield document.problem(
+                document.place_of((*path, "step")),
+                f"no plug-in that is named here has a step {name!r}",
+                expected=one_of(known) if known else "its plug-in under plug_ins",
+                nearest=nearest(name, known),
+            )
+        else:
+            yield from _options([row], body.get("with"), name, document, path)
+    yield from check_hazard_names(body.get("hazard"), document, path)
+
+
 def lacking_check(kinds: Kinds, function: str, codes: Codes) -> tuple[str, list[str]]:
     """Which family lacks a check, as the start of a sentence, and what it has."""
     for code in codes:
@@ -74,7 +95,7 @@ def checks_named(kinds: Kinds, function: str, codes: Codes) -> list[Check]:
 
 
 def _options(
-    checks: list[Check],
+    checks: Sequence[Check | Step],
     given: Plain,
     function: str,
     document: Document,

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Annotated, Any, Self
 
 from pydantic import (
@@ -18,6 +19,7 @@ from pydantic import (
 )
 from pydantic_core import PydanticCustomError
 
+from harness.families.check import Check, Step
 from harness.families.family import Family
 from harness.old_names import current_name
 from harness.records import Scalar
@@ -48,19 +50,23 @@ class Source:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Described:
-    """A kind of device that a file describes.
+    """A kind of device that a file describes, or what a plug-in offers.
 
     Attributes:
         source: the file.
         title: what the kind is called.
         families: the family of each of its codes.
         plain: the whole description as plain data, for the journal.
+        checks: that a plug-in adds to kinds which are known without it, by family code.
+        steps: that a plug-in adds.
     """
 
     source: Source
     title: str
     families: tuple[Family, ...]
     plain: dict[str, Any]
+    checks: Mapping[int, tuple[Check, ...]] = field(default_factory=dict)
+    steps: tuple[Step, ...] = ()
 
 
 class FromFile(Strict):
@@ -171,6 +177,13 @@ FamilyName = Annotated[Word, AfterValidator(current_name)]
 
 Text = Annotated[str, Field(min_length=1, max_length=4000)]
 """A text of some lines."""
+
+
+PlugIns = Annotated[
+    tuple[Annotated[str, Field(min_length=1, max_length=100)], ...],
+    Field(strict=False, max_length=64),
+]
+"""Names of plug-ins: entry points of installed packages."""
 
 
 class Limited(Strict):

@@ -20,6 +20,7 @@ from pydantic import (
 from harness.plans.schema.base import (
     FamilyCode,
     FromFile,
+    PlugIns,
     SocketName,
     Strict,
     Word,
@@ -339,6 +340,10 @@ class Fixture(FromFile):
     ] = Field(
         default=(),
         description="files that describe kinds of device, from the fixture's folder",
+    )
+    plug_ins: PlugIns = Field(
+        default=(),
+        description="plug-ins of installed packages that the devices need, by name",
     )
     instruments: Annotated[
         tuple[InstrumentSettings, ...], Field(max_length=50, strict=False)

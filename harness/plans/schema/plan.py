@@ -8,7 +8,7 @@ from typing import Annotated
 from pydantic import Field, PrivateAttr
 
 from harness.errors import UsageError
-from harness.plans.schema.base import FromFile, Scalar, Text, Word, formed
+from harness.plans.schema.base import FromFile, PlugIns, Scalar, Text, Word, formed
 from harness.plans.schema.record import FieldName, RecordLayout
 from harness.plans.schema.steps import StepItem, Steps
 from harness.plans.schema.unit import UnitRules
@@ -62,6 +62,10 @@ class Plan(FromFile):
     record: dict[FieldName, RecordLayout] = Field(
         default_factory=dict,
         description="records that a unit carries: name, and the bytes field by field",
+    )
+    plug_ins: PlugIns = Field(
+        default=(),
+        description="plug-ins of installed packages that the plan needs, by name",
     )
     steps: Steps = Field(description="what to do, in this order")
 

@@ -26,7 +26,7 @@ from harness.plans.schema.bodies import (
     Verify,
     Wait,
 )
-from harness.plans.schema.checks import CheckBody
+from harness.plans.schema.checks import CheckBody, PlugInStep
 from harness.plans.schema.diagnose import Diagnose
 from harness.plans.schema.measure import Measure, Shmoo
 from harness.plans.schema.soak import Soak
@@ -82,6 +82,7 @@ class StepItem(Strict):
     read: Read | None = Field(default=None, description=Read.__doc__)
     configure: Configure | None = Field(default=None, description=Configure.__doc__)
     check: CheckBody | None = Field(default=None, description=CheckBody.__doc__)
+    plug_in: PlugInStep | None = Field(default=None, description=PlugInStep.__doc__)
     transact: Transact | None = Field(default=None, description=Transact.__doc__)
     wait: Wait | None = Field(default=None, description=Wait.__doc__)
     prompt: Prompt | None = Field(default=None, description=Prompt.__doc__)

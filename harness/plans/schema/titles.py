@@ -14,6 +14,7 @@ _DETAILS = {
     "soak": "quantity",
     "configure": "settings",
     "check": "function",
+    "plug_in": "step",
     "transact": "write",
     "enumerate": "count",
 }

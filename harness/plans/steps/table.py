@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from harness.diagnosis.expected_time import healthy_s
+from harness.plans.plug_ins.step import expected_s as plug_in_expected_s
+from harness.plans.plug_ins.step import run_plug_in
 from harness.plans.steps.bench import run_prompt, run_switch, run_wait
 from harness.plans.steps.bus import run_enumerate, run_reset, run_verify
 from harness.plans.steps.check import expected_s as check_expected_s
@@ -94,6 +96,9 @@ KINDS: dict[str, StepKind] = {
         run=run_configure, expected_s=lambda _: 3 * _TRANSACTION_S, by_device=True
     ),
     "check": StepKind(run=run_check, expected_s=check_expected_s, by_device=True),
+    "plug_in": StepKind(
+        run=run_plug_in, expected_s=lambda _: 1.0, on_bench=plug_in_expected_s
+    ),
     "transact": StepKind(
         run=run_transact, expected_s=transact_expected_s, by_device=True
     ),
