@@ -70,7 +70,7 @@ class ResultRow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
+class ShownStep:
     """One step with its table, and its notes: who, and what a reader must know."""
 
     anchor: str
@@ -255,8 +255,8 @@ def _margins(rows: list[TimingRow]) -> Iterator[MarginRow]:
         )
 
 
-def _step(step: StepRecord) -> Step:
-    return Step(
+def _step(step: StepRecord) -> ShownStep:
+    return ShownStep(
         anchor=anchor_of(step),
         name=step_name(step),
         outcome=str(step.outcome),

@@ -57,6 +57,7 @@ class ShiftRecord:
         facts: what was used: name and each different value, in order of first use.
         unreadable: journals that could not be read, with the reason.
         utc_offset_s: zone of the host at its first test, or None if no journal has it.
+        scripted: simulated devices that followed a script, by fixture and socket.
     """
 
     folder: str
@@ -65,6 +66,7 @@ class ShiftRecord:
     facts: tuple[tuple[str, tuple[str, ...]], ...]
     unreadable: tuple[tuple[str, str], ...]
     utc_offset_s: int | None = None
+    scripted: tuple[str, ...] = ()
 
     @property
     def units(self) -> tuple[TestedUnit, ...]:
@@ -99,6 +101,7 @@ def read_shift(folder: Path) -> ShiftRecord:
     tests, unreadable = [], []
     zones: list[int] = []
     facts: dict[str, dict[str, None]] = {}
+    scripted: dict[str, None] = {}
     for path in sorted(folder.glob(f"*/{FILE_NAME}")):
         try:
             record = read_record(path)
@@ -109,6 +112,8 @@ def read_shift(folder: Path) -> ShiftRecord:
             continue
         if record.utc_offset_s is not None:
             zones.append(record.utc_offset_s)
+        for device in record.fixture.details.get("scripted") or ():
+            scripted[f"{record.fixture.title}: {device}"] = None
         for name, value in _facts(record):
             facts.setdefault(name, {})[value] = None
     return ShiftRecord(
@@ -118,6 +123,7 @@ def read_shift(folder: Path) -> ShiftRecord:
         facts=tuple((name, tuple(values)) for name, values in facts.items()),
         unreadable=tuple(unreadable),
         utc_offset_s=zones[0] if zones else None,
+        scripted=tuple(scripted),
     )
 
 
