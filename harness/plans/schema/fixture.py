@@ -341,10 +341,7 @@ class Fixture(FromFile):
         default=(),
         description="files that describe kinds of device, from the fixture's folder",
     )
-    plug_ins: PlugIns = Field(
-        default=(),
-        description="plug-ins of installed packages that the devices need, by name",
-    )
+    plug_ins: PlugIns = Field(default=(), description="plug-ins of its devices")
     instruments: Annotated[
         tuple[InstrumentSettings, ...], Field(max_length=50, strict=False)
     ] = Field(

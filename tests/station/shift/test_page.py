@@ -257,3 +257,26 @@ def test_every_unit_has_its_page_and_junit_xml(line: Line) -> None:
     assert [path.read_bytes() for path in files] == before
     addresses = read((folder / FILE_NAME).read_text("utf-8")).addresses
     assert {"left-cs_1-1/report.html", "left-cs_1-1/junit.xml"} <= set(addresses)
+
+
+def test_a_script_is_marked(line: Line, tmp_path: Path) -> None:
+    """Units that are played by a script: SCRIPTED beside SIMULATED, and which they are."""
+    scripted = {
+        "family": 0xE5,
+        "serial": 7,
+        "registers": {"result": "FF 00"},
+        "script": [{"command": "BE", "answer": "{result}"}],
+    }
+    plan = "plan: probe unit\nsteps: [{enumerate: {count: 1}}]\n"
+    for name, device, told in (
+        ("left", scripted, True),
+        ("right", line.probe(5), False),
+    ):
+        place = line.place(name, [device], [{"serial": name, "devices": [1]}])
+        ended = line.run(
+            line.orders(place, plan=plan, folder=tmp_path / f"shift-{name}")
+        )
+        text = render(read_shift(ended.folder))
+        assert "SIMULATED" in text
+        assert ("SCRIPTED" in text) is told
+        assert (f"invented line, {name}: no socket (family E5h)" in text) is told
