@@ -76,7 +76,7 @@ class Selection:
         adapter.switch(strong_pull_up=True)
         try:
             self._bus.write(write)
-            self._bus.clock.sleep(hold_s)
+            self._hold(hold_s)
         finally:
             adapter.switch(strong_pull_up=False)
 
@@ -97,8 +97,17 @@ class Selection:
                 "adapter repeats characters",
                 cause="supply or adapter",
             ) from fault
-        self._bus.clock.sleep(hold_s)
+        self._hold(hold_s)
         self._bus.adapter.forgive_strays()
+
+    def _hold(self, hold_s: float) -> None:
+        """Let the idle line feed the devices for so long."""
+        until_s = self.clock.now_s() + hold_s
+        self.meanwhile()
+        self.clock.sleep(max(0.0, until_s - self.clock.now_s()))
+
+    def meanwhile(self) -> None:
+        """What is done beside the line while it feeds the devices: nothing here."""
 
 
 class DeviceSession(Selection):

@@ -33,5 +33,7 @@ def title_of(kind: str, body: StepBody) -> str:
     if body.name:
         return body.name
     words = f"{kind.replace('_', ' ')} {detail_of(kind, body)}".rstrip()
+    if getattr(body, "during", "rest") == "conversion":
+        words += " during a conversion"
     fast = isinstance(body, AtSpeed) and body.speed == "overdrive"
     return f"{words} in overdrive" if fast else words

@@ -12,11 +12,12 @@ import yaml
 
 from harness.families.hazard import Hazard
 from harness.instruments import marker
+from harness.instruments.instrument import Instrument
 from harness.plans.execution.hazard_gate import hazards_in
 from harness.plans.loading.files import check_together, parse_plan
 from harness.plans.loading.problems import PlanError
 from harness.plans.schema.varied.instruments import InstrumentSettings, feeding_line
-from harness.records import Outcome
+from harness.records import CheckResult, Outcome
 from harness.results.record.evidence import shmoo_of
 from harness.wire.operating_range import OPERATING_RANGES, outside_range
 
@@ -196,3 +197,60 @@ def test_an_axis_is_whole(against: str) -> None:
     )
     with pytest.raises(PlanError, match="axis"):
         parse_plan(text, "plan.yaml")
+
+
+DRAWN = "- meter: {instrument: PSU, quantity: current_a, during: conversion, high: 0.0015}\n"
+
+
+def _values(result: CheckResult) -> dict[str, Any]:
+    return {m.name: m.value for m in result.measurements}
+
+
+def test_what_devices_draw_while_they_convert(
+    run_plan: Make, bench: Make, new_device: Make
+) -> None:
+    """1 mA and 1 uA at rest each, as the models have it: two together, and one by one."""
+    data = bench()
+    data["simulation"]["devices"].append(new_device(0x28, 6))
+    steps = f"{DRAWN}- for_each:\n    steps:\n      {DRAWN}- read: {{quantity: temperature}}"
+    ran = run_plan(steps, data)
+    together = ran.shown("1")
+    assert together.outcome is Outcome.FAILED
+    assert _values(together) == {
+        "current_a": pytest.approx(2e-3, rel=0.01),
+        "current_a_before": pytest.approx(2e-6),
+        "current_a_each": pytest.approx(1e-3, rel=0.01),
+        "devices_converting": 2,
+    }
+    alone = ran.shown("2.1", "S1")
+    assert alone.outcome is Outcome.PASSED
+    assert _values(alone)["devices_converting"] == 1
+    assert ran.shown("3", "S1").outcome is Outcome.PASSED
+
+
+def test_a_meter_that_is_too_slow(
+    run_plan: Make, bench: Make, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An answer after the conversion is no current of a conversion: the bench's error."""
+    plain = Instrument.read
+
+    def slow(self: Instrument, quantity: str) -> float:
+        self._clock.sleep(1.0)
+        return plain(self, quantity)
+
+    monkeypatch.setattr(Instrument, "read", slow)
+    shown = run_plan(DRAWN, bench()).shown("1")
+    assert shown.outcome is Outcome.ERROR
+    assert "after the conversion had begun, which may have ended" in shown.message
+
+
+def test_parasite_fed_devices_are_metered_through_the_line(
+    run_plan: Make, bench: Make
+) -> None:
+    """The line idles high meanwhile, and what its pull-up gives is what is read."""
+    data = bench(supply="parasite")
+    data["line"]["pull_up_ohm"] = 1000
+    shown = run_plan(DRAWN, data).shown("1")
+    values = _values(shown)
+    assert shown.kind != "adapter"
+    assert values["current_a"] > 10 * values["current_a_before"]

@@ -288,6 +288,12 @@ class Meter(StepBody, Limited):
 
     instrument: SocketName = Field(description="name of the instrument")
     quantity: SettingName = Field(description="what it reads, such as current_a")
+    during: Literal["rest", "conversion"] = Field(
+        default="rest",
+        description="conversion: while all thermometers convert together, or in a "
+        "for_each its device; what it reads before is shown, and the difference for "
+        "each device",
+    )
 
 
 UNITS = {"_v": "V", "_a": "A", "_ohm": "ohm", "_degc": "degC"}

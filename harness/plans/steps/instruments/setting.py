@@ -19,6 +19,7 @@ from harness.plans.schema.varied.instruments import Adjust, Meter, unit_of_name
 from harness.plans.schema.varied.vary import VariedCondition
 from harness.plans.steps.attempts import attempt, judged
 from harness.plans.steps.context import Context
+from harness.plans.steps.instruments.drawn import drawn
 from harness.plans.steps.instruments.in_force import (
     TEMPERATURE,
     VOLTAGE,
@@ -254,10 +255,12 @@ def not_reached(context: Context) -> Iterator[CheckResult]:
 
 
 def run_meter(context: Context, body: Meter) -> Iterator[CheckResult]:
-    """One reading of an instrument against its limits."""
+    """One reading of an instrument against its limits, at rest or while devices convert."""
 
     def check() -> CheckResult:
         instrument = context.instruments.get(body.instrument)
+        if body.during == "conversion":
+            return drawn(context, body, instrument)
         return judged(
             Measurement(
                 name=body.quantity,
@@ -269,4 +272,5 @@ def run_meter(context: Context, body: Meter) -> Iterator[CheckResult]:
             evidence={"instrument": body.instrument, "identity": instrument.identity},
         )
 
-    yield attempt(context, body, check)
+    of_device = context.current if body.during == "conversion" else None
+    yield attempt(context, body, check, of_device)
