@@ -11,7 +11,11 @@ import pytest
 from harness.diagnosis.probes.devices import in_alarm
 from harness.diagnosis.probes.line import examine_adapter, listen, released_us
 from harness.diagnosis.probes.raw_link import Ear
-from harness.diagnosis.probes.searches import count_verified, misses_single_lows
+from harness.diagnosis.probes.searches import (
+    count_verified,
+    is_lifted,
+    misses_single_lows,
+)
 from harness.diagnosis.probes.thermometer_blocks import (
     flips_between,
     is_slip,
@@ -267,3 +271,10 @@ def test_noise_lifts_zeros_of_the_host_and_a_contact_none(
     counted = count_verified(bus, RomCode.build(0x28, 6831385), 100)
     assert counted.answered < 95
     assert bool(counted.zeros_lifted + counted.lows_missed) is lifts
+
+
+def test_a_start_bit_that_came_early_lifts_nothing() -> None:
+    """A spike on the idle line before a low: its first bits read high, the rest low."""
+    assert [ones for ones in range(256) if not is_lifted(ones)] == [
+        0, 1, 3, 7, 15, 31, 63, 127, 255,
+    ]  # fmt: skip

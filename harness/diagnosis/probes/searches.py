@@ -159,7 +159,16 @@ def lifts_written_zeros(bus: Bus, rom: RomCode) -> bool:
     zero = bus.slots.encode_bits([0])[0]
     written = [8 + 3 * n + 2 for n, bit in enumerate(rom.bits) if not bit]
     return any(
-        last.frames[n] == zero and last.echoes[n] & ~zero
+        last.frames[n] == zero and is_lifted(last.echoes[n] & ~zero)
         for n in (*range(8), *written)
         if n < len(last.frames)
     )
+
+
+def is_lifted(ones: int) -> bool:
+    """True if bits of a low character are high behind ones that are low.
+
+    High bits at its start alone come of a spike before it, too, which pulls the idle line
+    low and is taken for the start bit.
+    """
+    return bool(ones & (ones + 1))
