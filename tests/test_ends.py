@@ -314,7 +314,9 @@ def test_reports_that_do_not_fit_on_the_disk(
     tmp_path: Path,
     here: Make,
     capsys: pytest.CaptureFixture[str],
+    *,
     fitting: str,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """The journal fits and the page does not: exit code 3, and how to make the reports."""
     resource = pytest.importorskip("resource")
@@ -326,6 +328,7 @@ def test_reports_that_do_not_fit_on_the_disk(
     if fitting == "report":
         command = ["report", "r", "--into"]
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    monkeypatch.setattr(sys, "dont_write_bytecode", True)  # it would be cut too
     resource.setrlimit(resource.RLIMIT_FSIZE, (most, hard))
     try:
         code = here(*command, "again")

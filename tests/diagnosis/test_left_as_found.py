@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from random import Random
 from typing import Any
@@ -192,5 +193,7 @@ def test_a_better_burst_is_a_finding_with_its_line_and_is_not_adopted(
     with connect(fixture) as bus:
         found = examination(bus, fixture).run()
         drops = next(f for f in found.findings if f.kind == "drops")
-        assert "`max_burst: 64` under `adapter`" in drops.try_first
+        size = re.search(r"`max_burst: (\d+)` under `adapter`", drops.try_first)
+        assert size is not None
+        assert int(size[1]) <= 96  # the smallest buffer of such a bench
         assert bus.adapter.max_burst == 4000

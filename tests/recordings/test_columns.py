@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from harness import lazy
 from harness.errors import UsageError
 from harness.recordings.problems import RecordingUnreadable
 from harness.recordings.reading.main_levels import Thresholds
@@ -332,6 +333,7 @@ def test_damaged_files(tmp_path: Path, name: str) -> None:
 def test_without_the_optional_part(monkeypatch: pytest.MonkeyPatch) -> None:
     """A lean install says what is missing and what to do instead."""
     monkeypatch.setitem(sys.modules, "pyarrow", None)
+    monkeypatch.delattr(lazy.arrow, "__version__", raising=False)  # kept from before
     with pytest.raises(UsageError, match="pyarrow, which is not installed") as error:
         traced(DATA / "octal_switch_29h_read.csv")
     assert "slotproof[recordings]" in error.value.hint

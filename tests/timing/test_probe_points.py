@@ -238,7 +238,7 @@ def test_bursts_that_tell_the_clock() -> None:
         found = line.clock_beyond_reach(replace(grid, tolerance_ppm=ppm), 4000)
         assert (found == "") is enough
     assert line.clock_beyond_reach(replace(grid, tolerance_ppm=100), 4000) == (
-        "the host tells it no better than +- 329 ppm, and 100 ppm are promised"
+        "the host measures it no better than +- 329 ppm, and 100 ppm are promised"
     )
     short = line.clock_beyond_reach(replace(grid, tolerance_ppm=5000), 123)
     assert short == "bursts of at most 123 characters are too short to time"

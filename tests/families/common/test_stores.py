@@ -242,7 +242,7 @@ def test_comparing(
     given: Make, options: dict[str, Any], compared: int, different: int
 ) -> None:
     """As many as there is content, or as asked for, or to the end."""
-    (check,) = memory_checks(MEMORY)
+    check, _ = memory_checks(MEMORY)
     found = check.run(NOBODY, given(check, **options))
     rows = {row.name: row for row in found.measurements}
     assert (rows["bytes_compared"].value, rows["bytes_different"].value) == (compared, different)  # fmt: skip
@@ -269,23 +269,24 @@ def test_spans_that_do_not_lie_in_a_memory(
     given: Make, options: dict[str, Any], text: str
 ) -> None:
     """Said before anything is read."""
-    (check,) = memory_checks(MEMORY)
+    check, _ = memory_checks(MEMORY)
     with pytest.raises(UsageError, match=text):
         check.run(NOBODY, given(check, **options))
 
 
 def test_what_a_memory_offers() -> None:
     """Read alone without a way to write; times by its size; its first eight bytes."""
-    (verify,) = memory_checks(MEMORY)
+    verify, _ = memory_checks(MEMORY)
     assert verify.expected_s == pytest.approx(16 * 16 * 70e-6 + 0.1)
     both = memory_checks(Memory(size=16, read=MEMORY.read, write=lambda *_: None))
     assert [row.name for row in both] == [
         "memory_verify",
+        "memory_record",
         "memory_write",
         "memory_pattern",
     ]
-    assert [row.expected_s for row in both[1:]] == pytest.approx([0.16, 1.6])
-    assert both[1].leaves == {"memory_verify", "first_bytes", "user_bytes"}
+    assert [row.expected_s for row in both[2:]] == pytest.approx([0.16, 1.6])
+    assert both[2].leaves == {"memory_verify", "first_bytes", "user_bytes"}
     assert first_bytes(MEMORY).read(NOBODY).value == "64 65 66 67 68 69 6A 6B"
     assert verify.options["length"].low == 1
     assert verify.options["start"].low == 0
@@ -300,7 +301,7 @@ def test_writing_reads_back(script: Make, given: Make) -> None:
         cells[5] = 0xEE
 
     memory = Memory(size=16, read=lambda _, at, n: bytes(cells[at : at + n]), write=put)
-    check = memory_checks(memory)[1]
+    check = memory_checks(memory)[2]
     session = script(0x2D, [])
     found = check.run(session, given(check, data="01 02 03", start=4))
     assert [row.value for row in found.measurements] == [3, 1]

@@ -18,6 +18,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from harness.errors import SlotproofError
+from harness.families.check import RecordToWrite
 from harness.families.family import Family, Options
 from harness.families.session import Session
 from harness.plans.loading.kinds import load_kind, parse_kind
@@ -26,6 +27,10 @@ from harness.wire.romcode import RomCode
 
 FOLDER = Path(__file__).parent / "described"
 FILES = sorted(FOLDER.glob("*.kind.yaml"))
+
+RECORD = RecordToWrite(
+    name="two", data=b"\x01\x02", compare=lambda *_: (), before_sending=lambda: None
+)
 
 
 class _Clock:
@@ -104,6 +109,8 @@ def _everything(family: Family, session: Session) -> None:
         }
         if "data" in check.options:
             given["data"] = b"\x01\x02"
+        if "record" in check.options:
+            given["record"] = RECORD
         _tried(lambda row=check, o=given: row.run(session, Options(o)))
 
 

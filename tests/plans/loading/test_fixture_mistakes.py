@@ -29,7 +29,7 @@ simulation:
             "port:",
             "prt: x, port:",
             "f:2:11: unknown key 'prt'; expected one of port, kind, "
-            "clock_tolerance_ppm, slots, latency, max_burst; did you mean 'port'?",
+            "clock_tolerance_ppm, slots, latency, max_burst, bears_v; did you mean 'port'?",
         ),
         (
             "adapter: {port: sim://}\n",
@@ -163,8 +163,8 @@ LOT = """\
             "spread: {temprature_degc",
             "f:18:31: 'temprature_degc' cannot spread: typical gives no number for it; "
             "expected one of active_ma, conversion_min_v, copy_ms, drift_degc_per_h, "
-            "input_pf, noise_degc, output_ohm, starved_share, starved_spread_k, "
-            "temperature_degc, threshold_high_v, threshold_low_v; did you mean "
+            "input_pf, needs_more_v_per_k, noise_degc, output_ohm, slope_error_k_per_k, "
+            "starved_share, starved_spread_k, temperature_degc, threshold_high_v, threshold_low_v; did you mean "
             "'temperature_degc'?",
         ),
         (

@@ -220,7 +220,7 @@ def _told(text: str) -> list[str]:
         (
             "- reset: {tims: 5}",
             "p:3:11: unknown key 'tims'; expected one of name, retries, on_fail, "
-            "hint, times, presence; did you mean 'times'?",
+            "hint, only_if_passed, times, presence; did you mean 'times'?",
         ),
         ("- reset: {times: '5'}", "p:3:18: times is '5'; expected a whole number"),
         ("- reset: {times: 1.5}", "p:3:18: times is 1.5; expected a whole number"),
@@ -263,8 +263,8 @@ def _told(text: str) -> list[str]:
         (
             "- resett:",
             "p:3:3: unknown step kind 'resett'; expected one of reset, enumerate, "
-            "verify, for_each, convert, read, configure, check, transact, wait, prompt, switch, repeat, "
-            "stress, measure, shmoo, soak, diagnose; did you mean 'reset'?",
+            "verify, for_each, convert, read, configure, check, transact, wait, prompt, switch, "
+            "adjust, meter, vary, repeat, stress, measure, shmoo, soak, diagnose; did you mean 'reset'?",
         ),
         ("- reset", "p:3:3: step 'reset' without a colon; expected `- reset:`"),
         (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -201,12 +202,15 @@ def test_a_run_may_be_named_by_its_folder(line: Line) -> None:
     assert (folder / "report.html").exists()
 
 
-def test_a_disk_that_is_full_is_the_hosts(line: Line) -> None:
+def test_a_disk_that_is_full_is_the_hosts(
+    line: Line, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """The page does not fit: an error of the host (exit code 3), and how to have it."""
     resource = pytest.importorskip("resource")
     place = line.place("left", [line.probe(1)], [{"serial": "CS-1", "devices": [1]}])
     folder = line.run(line.orders(place)).folder
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    monkeypatch.setattr(sys, "dont_write_bytecode", True)  # it would be cut too
     resource.setrlimit(resource.RLIMIT_FSIZE, (1000, hard))
     try:
         said = CliRunner().invoke(app, ["report", str(folder)])

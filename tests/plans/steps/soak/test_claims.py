@@ -51,7 +51,7 @@ def test_told_before_it_begins(run_plan: Make, two: Make) -> None:
     assert names.index("soak_started") < names.index("soak_progress")
     (started,) = events(ran, "soak_started")
     assert started["outlook"]["rounds"] == 10
-    assert "10 readings of each device" in started["told"][0]
+    assert "10 readings of each device" in started["sentences"][0]
     assert [d["socket"] for d in started["devices"]] == ["S1", "S2"]
 
 
