@@ -102,7 +102,7 @@ def _everything(family: Family, session: Session) -> None:
         for value in ("on", 0, 3.7, True):
             _tried(lambda n=name, v=value: configure(session, {n: v}, False))  # type: ignore[misc]
     for check in family.checks.values():
-        given = {
+        given: dict[str, Any] = {
             name: option.default
             for name, option in check.options.items()
             if option.default is not None
