@@ -57,12 +57,18 @@ def facts_of_start(
 
 def _scripted(fixture: Fixture) -> list[str]:
     """Simulated devices that follow a script of the fixture instead of a model."""
-    devices = fixture.simulation.devices if fixture.simulation else ()
-    return [
+    simulation = fixture.simulation
+    if simulation is None or not is_simulated(fixture):
+        return []
+    told = [
         f"{device.socket or 'no socket'} (family {device.family:02X}h)"
-        for device in devices
-        if is_simulated(fixture) and getattr(device, "script", None)
+        for device in simulation.devices
+        if getattr(device, "script", None)
     ]
+    lot = simulation.lot
+    if lot is not None and getattr(lot.typical, "script", None):
+        told.append(f"lot of {lot.units} units (family {lot.typical.family:02X}h)")
+    return told
 
 
 def _named(kind: Described) -> str:

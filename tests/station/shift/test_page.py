@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from harness.cli import app
 from harness.errors import HostError
+from harness.plans.loading.files import load_fixture, load_plan
 from harness.records import Outcome
 from harness.results.ledger.entry import LedgerReading, Reason, UnitFacts, UnitTest
 from harness.station.refusals import FILE_NAME as REFUSED
@@ -284,3 +285,37 @@ def test_a_script_is_marked(line: Line, tmp_path: Path) -> None:
         assert "SIMULATED" in text
         assert ("SCRIPTED" in text) is told
         assert (f"invented line, {name}: no socket (family E5h)" in text) is told
+
+
+def test_a_lot_of_scripted_units_is_marked(line: Line, tmp_path: Path) -> None:
+    """The shipped humidity lot, cut to three units: measured, marked, ready to be judged."""
+    shipped = Path(__file__).parents[3] / "test_plans" / "humidity"
+    for name in ("probe.kind.yaml", "lot_unit.yaml"):
+        (tmp_path / name).write_text((shipped / name).read_text("utf-8"), "utf-8")
+    bench = (shipped / "lot_bench.yaml").read_text("utf-8")
+    kept = [row for row in bench.splitlines() if "{unit: " not in row]
+    odd = [
+        row for row in bench.splitlines() if "{unit: 2," in row or "{unit: 3," in row
+    ]
+    text = "\n".join([*kept, *odd, ""]).replace("units: 30", "units: 3")
+    (tmp_path / "lot_bench.yaml").write_text(text, "utf-8")
+    orders = line.orders(load_fixture(tmp_path / "lot_bench.yaml"))
+    ended = line.run(replace(orders, plan=load_plan(tmp_path / "lot_unit.yaml")))
+    assert [str(test.outcome) for test in ended.tests] == ["passed"] * 3
+    humidity = [
+        r.value
+        for t in ended.tests
+        for r in t.readings
+        if r.name == "relative_humidity"
+    ]
+    assert len(set(humidity)) == 3
+    page = render(read_shift(ended.folder))
+    assert "SCRIPTED" in page
+    assert "humidity line: lot of 3 units (family E5h)" in page
+    told = CliRunner().invoke(
+        app,
+        ["lot", "capability", str(ended.folder), "--quantity", "relative_humidity",
+         "--into", str(tmp_path / "lot")],
+    )  # fmt: skip
+    assert "Ppk 1.33 is not proved: only 3 different values" in told.output
+    assert told.exit_code == 1
