@@ -13,6 +13,7 @@ from harness.commands.outputs.runs import RunAnswer
 from harness.errors import UsageError
 from harness.output import say
 from harness.plans.execution.connection import LineRecording
+from harness.plans.execution.guesses import guesses_of
 from harness.plans.execution.hazard_gate import parse_allowed
 from harness.plans.execution.request import RunRequest, require_options
 from harness.plans.execution.run import RunResult, execute
@@ -35,6 +36,7 @@ def run(
     into: Path | None,
     events: Path | None,
     resume: Path | None,
+    recall: tuple[Path, ...],
     case_properties: bool,
     line: Path | None,
     line_last: float | None,
@@ -53,6 +55,7 @@ def run(
         allowed=allowed,
         events=events,
         resume=resume,
+        guesses=guesses_of(recall),
         case_properties=case_properties,
         line=_recording(line, line_last),
         echoes=echoes or line is not None,

@@ -14,8 +14,8 @@ together. Foreseen are
 
 - the part of the path that earlier passes found, and the last eight bits, which are
   the CRC of the first 56;
-- a code that is expected here: of the fixture, of an earlier search, or what a lone
-  device said to READ ROM;
+- a code that is expected here: of the fixture, recalled from an earlier run, or what a
+  lone device said to READ ROM;
 - the bits of a forecast (``guessing.prediction``), as far as the round trip that a right
   one saves is worth more than what a wrong one costs.
 
@@ -30,15 +30,14 @@ Source: device maker's application note 187; data sheet family 28h p. 11-12.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import Enum, auto
 
 from harness.driver.bus import Bus, RomCommand
 from harness.driver.guessing.account import CRC_FROM, ROM_BITS, Account
-from harness.driver.guessing.expected import CERTAIN, ExpectedCodes
+from harness.driver.guessing.expected import CERTAIN, ExpectedCodes, crc_bits
 from harness.driver.guessing.prediction import Forecast, Predictor
 from harness.errors import LineShorted, SlotDisturbed
-from harness.wire.crc import crc8
 from harness.wire.romcode import RomCode
 
 
@@ -99,13 +98,6 @@ Pair = tuple[int, int]
 _BOTH, _NOBODY = (0, 0), (1, 1)
 
 
-def _crc_bits(path: list[int]) -> list[int]:
-    """The eight bits that follow a path of 56 if its CRC is right."""
-    body = RomCode.from_bits([*path[:CRC_FROM], *[0] * 8]).wire[:7]
-    check = crc8(body)
-    return [check >> place & 1 for place in range(8)]
-
-
 class Search:
     """One enumeration of a bus.
 
@@ -113,6 +105,9 @@ class Search:
         bus: the bus; its devices keep their state but for being reset.
         command: ``SEARCH``, or ``CONDITIONAL_SEARCH`` for devices with an alarm.
         expected: codes that are likely on this bus: each is heard in one burst.
+        recalled: codes that were on this bus before and may be there still. If they are
+            wrong before several devices were heard, a lone one is asked for its code as
+            if there were none, and what its answer excludes is expected no longer.
         seen: codes of devices like those on this bus, such as those of a lot.
         tries: how often a path that ends dead or on an impossible code is walked.
         most: passes after which a walk that leads nowhere new is given up.
@@ -124,6 +119,7 @@ class Search:
         *,
         command: RomCommand = RomCommand.SEARCH,
         expected: Iterable[RomCode] = (),
+        recalled: Iterable[RomCode] = (),
         seen: Iterable[RomCode] = (),
         tries: int = 3,
         most: int = 4096,
@@ -141,8 +137,11 @@ class Search:
         self._account = Account(bus.slots.slot_us * 1e-6, bus.adapter.round_trip_s)
         roms = list(expected)
         all_take_part = command is RomCommand.SEARCH
-        self._expected = ExpectedCodes(roms, 0.95 if all_take_part else 0.5)
+        self._presence = 0.95 if all_take_part else 0.5
+        self._likely = list(dict.fromkeys([*roms, *recalled]))
+        self._expected = ExpectedCodes(self._likely, self._presence)
         self._asks_lone = all_take_part and not roms
+        self._is_told = False
         self._ones: frozenset[int] = frozenset()
 
     def run(self) -> Enumeration:
@@ -153,7 +152,7 @@ class Search:
             LineShorted: the line is low at every position.
             LineError, AdapterError: as the bus says.
         """
-        if self._asks_lone:
+        if self._asks_lone and not self._likely:
             self._ask_lone()
         while self._pending and self._result.passes < self._most:
             self._explore(self._pending.pop())
@@ -165,6 +164,7 @@ class Search:
 
         Source: data sheet family 28h p. 11.
         """
+        self._asks_lone = False
         started_s = self._bus.clock.now_s()
         self._reset()
         frames = self._bus.slots.encode(bytes([RomCommand.READ]))
@@ -177,9 +177,18 @@ class Search:
             return  # heard wrongly; the search itself will show it
         bits = self._bus.slots.decode_bits(echoes[len(frames) :])
         rom = RomCode.from_bits(bits)
-        if rom.is_possible:
-            self._expected = ExpectedCodes([rom], CERTAIN)
         self._ones = frozenset(place for place, bit in enumerate(bits) if bit)
+        if rom.is_possible:
+            self._expected, self._is_told = ExpectedCodes([rom], CERTAIN), True
+            return
+        left = [
+            rom for rom in self._likely if all(rom.bits[place] for place in self._ones)
+        ]
+        self._expected = ExpectedCodes(left, self._presence)
+
+    def _may_be_alone(self) -> bool:
+        """True if READ ROM was not asked yet, and nothing says that there are several."""
+        return self._asks_lone and not self._branches
 
     def _explore(self, prefix: list[int]) -> None:
         """Walk below ``prefix``, again if it ends dead or on an impossible code."""
@@ -227,6 +236,9 @@ class Search:
         while ending is _Ending.WRONG_GUESS:
             self._result.wrong_guesses += 1
             foresee_crc = foresee_crc and len(self._path) <= CRC_FROM
+            if self._may_be_alone():
+                self._ask_lone()
+            self._asks_lone = False
             self._reset()
             # The path now ends with the bit that was there; go on from it.
             ending = self._walk(list(self._path), foresee_crc=foresee_crc)
@@ -270,6 +282,9 @@ class Search:
                 return _Ending.DEAD
             bit = pairs[-1][0]
             self._take(pairs[-1], bit)
+            if self._may_be_alone() and not self._expected.below(self._path):
+                self._settle(_Ending.WRONG_GUESS, begun, ahead)
+                return _Ending.WRONG_GUESS
             self._settle(None, begun, ahead)
             if len(self._path) == ROM_BITS:
                 return _Ending.LEAF
@@ -297,6 +312,10 @@ class Search:
             if not below and len(path) >= CRC_FROM and not foresee_crc:
                 break
             foreseen = self._foresee(path, below, trial, entered=entered)
+            if len(path) >= CRC_FROM and foresee_crc:
+                # as free as without known codes, where these say the same
+                is_crc = foreseen.bit == crc_bits(path)[len(path) - CRC_FROM]
+                foreseen = replace(foreseen, is_free=foreseen.is_free or is_crc)
             entered = entered or bool(below)
             if not self._is_sent_ahead(foreseen, reached, len(path)):
                 break
@@ -322,9 +341,10 @@ class Search:
         at = len(path)
         if below:
             bit, likely = self._expected.guess(below, at, entered=entered)
-            return _Foreseen(bit, likely, is_free=self._asks_lone)
+            is_free = self._is_told or (bit == 1 and at in self._ones)
+            return _Foreseen(bit, likely, is_free=is_free)
         if at >= CRC_FROM:
-            return _Foreseen(_crc_bits(path)[at - CRC_FROM], CERTAIN, is_free=True)
+            return _Foreseen(crc_bits(path)[at - CRC_FROM], CERTAIN, is_free=True)
         if at in self._ones:
             return _Foreseen(1, CERTAIN, is_free=True)
         return _Foreseen(*trial.guess(), is_free=False)
@@ -375,10 +395,14 @@ class Search:
 
 
 def enumerate_devices(
-    bus: Bus, *, expected: Iterable[RomCode] = (), seen: Iterable[RomCode] = ()
+    bus: Bus,
+    *,
+    expected: Iterable[RomCode] = (),
+    recalled: Iterable[RomCode] = (),
+    seen: Iterable[RomCode] = (),
 ) -> Enumeration:
     """Every device on the bus, each once; arguments and errors as ``Search`` has them."""
-    return Search(bus, expected=expected, seen=seen).run()
+    return Search(bus, expected=expected, recalled=recalled, seen=seen).run()
 
 
 def enumerate_alarms(bus: Bus, *, expected: Iterable[RomCode] = ()) -> Enumeration:

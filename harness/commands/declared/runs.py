@@ -56,6 +56,13 @@ COMMANDS = [
                 help="journal of a run that was cut: it goes on there, a soak from its last counted round",
             ),
             option(
+                "--recall",
+                metavar="JOURNAL",
+                type=PATH,
+                multiple=True,
+                help="journal of an earlier run: its devices are guessed first, which saves time where they or others of their lot are there, and decides nothing; repeatable, the latest last",
+            ),
+            option(
                 "--case-properties",
                 is_flag=True,
                 help="also write measured values as properties of each JUnit case (readers that insist on the strict schema refuse that)",

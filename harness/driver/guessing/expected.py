@@ -4,10 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from harness.driver.guessing.account import CRC_FROM
+from harness.wire.crc import crc8
 from harness.wire.romcode import RomCode
 
 CERTAIN = 0.999
 """Of bits that follow from what was heard, but for a slot that was misheard."""
+
+
+def crc_bits(path: list[int]) -> list[int]:
+    """The eight bits that follow a path of 56 if its CRC is right."""
+    body = RomCode.from_bits([*path[:CRC_FROM], *[0] * 8]).wire[:7]
+    check = crc8(body)
+    return [check >> place & 1 for place in range(8)]
 
 
 class ExpectedCodes:

@@ -10,6 +10,10 @@ all bits are constant but for one in a hundred, below it each bit is fair. How l
 mixture of all of it and of its lots (codes that share the upper half of the serial number);
 a path that agrees with one more and more gives it weight.
 
+Codes of devices that are elsewhere and those found here are two such models. Each counts
+by how likely it made the codes that were found, both alike beforehand: devices elsewhere
+that are unlike these soon say nothing any more.
+
 Nothing here is a finding: a forecast only decides what is sent ahead.
 """
 
@@ -28,6 +32,11 @@ _LOT_FROM = 24
 _SURE = 0.99
 """That a constant place goes on being so: one code of another lot in a hundred."""
 
+_MOST_LOTS = 8
+"""Lots of a family that are told apart: each costs as much computing as all of the family."""
+
+_LEAST, _MOST_LOG = 1e-300, 700.0
+"""About the least number above zero and the logarithm of the greatest, of a double."""
 
 _FAIR = 0.5
 
@@ -165,6 +174,52 @@ class Forecast:
                 self._beliefs = self._predictor.beliefs(self._family)
 
 
+class _Population:
+    """Codes of one origin: by family, and by lot."""
+
+    def __init__(self) -> None:
+        self._families: dict[int, _Kin] = defaultdict(_Kin)
+        self._lots: dict[int, dict[int, _Kin]] = defaultdict(lambda: defaultdict(_Kin))
+
+    def learn(self, rom: RomCode) -> None:
+        """Take a code in."""
+        self._families[rom.family].learn(rom.serial)
+        self._lots[rom.family][rom.serial >> _LOT_FROM].learn(rom.serial)
+
+    def counts(self, begun: int, place: int) -> tuple[int, int]:
+        """Codes whose family goes on with 0, and with 1, behind its first bits."""
+        found = [0, 0]
+        for family, kin in self._families.items():
+            if family & ((1 << place) - 1) == begun:
+                found[family >> place & 1] += kin.count
+        return found[0], found[1]
+
+    def beliefs(self, code: int) -> list[_Belief]:
+        """What to mix for a family: all of it by half, its largest lots by size."""
+        whole = self._families.get(code) or _Kin()
+        of_family = self._lots.get(code, {})
+        lots = sorted(
+            (kin for kin in of_family.values() if kin.count > 1),
+            key=lambda kin: -kin.count,
+        )[:_MOST_LOTS]
+        mixed = [_Belief(whole, 1.0)]
+        if len(of_family) > 1:
+            size = sum(kin.count for kin in lots)
+            mixed += [_Belief(kin, kin.count / size) for kin in lots]
+        for kin in (whole, *lots):
+            kin.refresh()
+        return mixed
+
+    def log_likelihood(self, rom: RomCode) -> float:
+        """How likely this makes the serial number of one more code."""
+        mixed = self.beliefs(rom.family)
+        total = sum(belief.weight for belief in mixed)
+        for place in range(_SERIAL_BITS):
+            for belief in mixed:
+                belief.take(place, rom.serial >> place & 1)
+        return log(sum(belief.weight for belief in mixed) / total or _LEAST)
+
+
 class Predictor:
     """What the codes learned so far say of the next one.
 
@@ -173,15 +228,26 @@ class Predictor:
     """
 
     def __init__(self, seen: Iterable[RomCode] = ()) -> None:
-        self._families: dict[int, _Kin] = defaultdict(_Kin)
-        self._lots: dict[int, dict[int, _Kin]] = defaultdict(lambda: defaultdict(_Kin))
+        self._here, self._elsewhere = _Population(), _Population()
+        self._favour = 0.0
+        """Logarithm of how much likelier those elsewhere made the codes found here."""
+        self._has_elsewhere = False
         for rom in seen:
-            self.learn(rom)
+            self._elsewhere.learn(rom)
+            self._has_elsewhere = True
 
     def learn(self, rom: RomCode) -> None:
-        """Take a code in."""
-        self._families[rom.family].learn(rom.serial)
-        self._lots[rom.family][rom.serial >> _LOT_FROM].learn(rom.serial)
+        """Take a code in that was found here."""
+        if self._has_elsewhere:
+            self._favour += self._elsewhere.log_likelihood(rom)
+            self._favour -= self._here.log_likelihood(rom)
+        self._here.learn(rom)
+
+    @property
+    def _share_elsewhere(self) -> float:
+        if not self._has_elsewhere:
+            return 0.0
+        return 1 / (1 + exp(min(-self._favour, _MOST_LOG)))
 
     def begin(self) -> Forecast:
         """A forecast at the root of the tree."""
@@ -191,21 +257,28 @@ class Predictor:
         """Probability that the family code goes on with a 1."""
         place = len(path)
         begun = sum(bit << n for n, bit in enumerate(path))
-        counts = [0, 0]
-        for family, kin in self._families.items():
-            if family & ((1 << place) - 1) == begun:
-                counts[family >> place & 1] += kin.count
-        return (counts[1] + 0.5) / (sum(counts) + 1)
+        share = self._share_elsewhere
+        zeros, ones = self._here.counts(begun, place)
+        other_zeros, other_ones = self._elsewhere.counts(begun, place)
+        one = (ones + 0.5) / (zeros + ones + 1)
+        other = (other_ones + 0.5) / (other_zeros + other_ones + 1)
+        return (1 - share) * one + share * other
 
     def beliefs(self, family: Sequence[int]) -> list[_Belief]:
-        """What to mix for a family: all of it by half, its lots by size."""
+        """What to mix for a family: codes found here, and those elsewhere by their share."""
         code = sum(bit << n for n, bit in enumerate(family))
-        whole = self._families.get(code) or _Kin()
-        lots = [kin for kin in self._lots.get(code, {}).values() if kin.count > 1]
-        mixed = [_Belief(whole, 1.0)]
-        if len(self._lots.get(code, {})) > 1:
-            size = sum(kin.count for kin in lots)
-            mixed += [_Belief(kin, kin.count / size) for kin in lots]
-        for kin in (whole, *lots):
-            kin.refresh()
-        return mixed
+        mixed = self._here.beliefs(code)
+        share = self._share_elsewhere
+        if not share:
+            return mixed
+        elsewhere = self._elsewhere.beliefs(code)
+        _scale(mixed, 1 - share)
+        _scale(elsewhere, share)
+        return [*mixed, *elsewhere]
+
+
+def _scale(beliefs: list[_Belief], share: float) -> None:
+    """Let them add up to a share."""
+    total = sum(belief.weight for belief in beliefs)
+    for belief in beliefs:
+        belief.weight *= share / total

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from harness.clock import SystemClock
 from harness.errors import UsageError
 from harness.families.hazard import Hazard
 from harness.plans.execution.connection import LineRecording, port_url
+from harness.plans.execution.guesses import Guesses
 from harness.plans.execution.hazard_gate import require_allowed
 from harness.plans.loading.files import check_together
 from harness.plans.loading.problems import PlanError
@@ -41,6 +42,7 @@ class RunRequest:
         echoes: keep every character sent and heard in the journal; a recorded line is
             held against them.
         line: file that a simulated bench writes its line to, or None.
+        guesses: devices of earlier runs that may be on the bus.
         command: words of the command line that began it, for the hint how to go on.
 
     Raises:
@@ -58,6 +60,7 @@ class RunRequest:
     case_properties: bool = False
     line: LineRecording | None = None
     echoes: bool = False
+    guesses: Guesses = field(default_factory=Guesses)
     command: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:

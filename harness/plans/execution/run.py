@@ -203,6 +203,7 @@ def opened(
                         resumed=resumed,
                         go_on=_go_on(request.command, journal.path),
                     )
+                    run.runner.context.guesses = request.guesses
                     try:
                         yield run
                     finally:  # the runner did so, unless an error took it away

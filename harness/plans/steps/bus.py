@@ -130,12 +130,12 @@ def run_enumerate(context: Context, body: Enumerate) -> Iterator[CheckResult]:
             for device in context.known_devices():
                 make_up_settings(context, device, ALARM_SEARCH)
             make_up_flags(context, context.known_devices())
-        search = enumerate_alarms if body.alarm else enumerate_devices
-        roms = context.fixture.expected_roms
+        search = context.search
         if body.alarm:
-            roms = tuple(RomCode.parse(d.rom_code) for d in context.known_devices())
+            roms = [RomCode.parse(d.rom_code) for d in context.known_devices()]
+            search = partial(enumerate_alarms, context.bus, expected=roms)
         with context.at_speed(body):
-            found.extend(search(context.bus, expected=roms) for _ in range(body.scans))
+            found.extend(search() for _ in range(body.scans))
         seen.update(str(rom) for scan in found for rom in scan.found)
         found[:] = [_of_units(context.fixture, scan) for scan in found]
         return _judge_enumeration(context, body, found)

@@ -18,6 +18,7 @@ from harness.families.batteries.sense_resistor import SENSE_KEY
 from harness.families.hazard import Hazard
 from harness.families.registry import Kinds
 from harness.instruments.bench import InstrumentBench
+from harness.plans.execution.guesses import Guesses
 from harness.plans.execution.seating import Seating, seat
 from harness.plans.kinds.table import kinds_of
 from harness.plans.schema.bodies import AtSpeed
@@ -60,6 +61,7 @@ class Context:
         current: the device of the enclosing ``for_each``, or None.
         allowed: hazards that the command line allows.
         events: file of other events, from the command line.
+        guesses: devices of earlier runs that may be on the bus.
         soaks: of the run that is taken up again, by step.
         go_on: command that takes this run up again; empty if not known.
         record_goes_out: called with the ROM code before the first bit of a unit's
@@ -92,6 +94,7 @@ class Context:
     current: DeviceRef | None = None
     allowed: frozenset[Hazard] = frozenset()
     events: Path | None = None
+    guesses: Guesses = field(default_factory=Guesses)
     soaks: Mapping[str, SoakRecord] = field(default_factory=dict)
     go_on: str = ""
     record_goes_out: Callable[[str], None] = lambda _rom_code: None
@@ -361,9 +364,15 @@ class Context:
         """The devices of the run; searches if no step has done so yet."""
         if self.devices is None:
             self.note("note", text="no enumerate step yet: searching the bus first")
-            roms = self.fixture.expected_roms
-            self.take(enumerate_devices(self.bus, expected=roms))
+            self.take(self.search())
         return self.devices or []
+
+    def search(self) -> Enumeration:
+        """Every device on the bus; what earlier runs met there saves time only."""
+        codes = self.guesses.codes
+        return enumerate_devices(
+            self.bus, expected=self.fixture.expected_roms, recalled=codes, seen=codes
+        )
 
     def reference_in(self, socket: str) -> DeviceRef:
         """The reference device of a socket; never one of ``targets``."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterable
 
 import pytest
 from hypothesis import given, settings
@@ -63,6 +64,14 @@ def expected_one(serials: list[int], path: tuple[int, ...]) -> float:
     return sum(w * one for w, _, one in parts) / sum(w * all_ for w, all_, _ in parts)
 
 
+def learned(roms: Iterable[RomCode]) -> Predictor:
+    """What the codes found on this bus say, one after the other."""
+    predictor = Predictor()
+    for rom in roms:
+        predictor.learn(rom)
+    return predictor
+
+
 LOTS = st.sampled_from([0xA4B3 << 24, 0x0001 << 24, (0xA4B3 << 24) | 1 << 23])
 SERIALS = st.lists(st.builds(int.__add__, LOTS, st.integers(0, 0xFFFF)), max_size=6)
 
@@ -76,7 +85,7 @@ def test_the_next_bit_is_as_likely_as_by_bayes(
     serial = data.draw(st.sampled_from([walked, *serials]))
     depth = data.draw(st.integers(0, 47))
     rom = RomCode.build(FAMILY, serial)
-    predictor = Predictor(RomCode.build(FAMILY, seen) for seen in serials)
+    predictor = learned(RomCode.build(FAMILY, seen) for seen in serials)
     forecast = predictor.begin()
     forecast.take(rom.bits[: 8 + depth])
     bit, likely = forecast.guess()
@@ -91,7 +100,7 @@ def test_family_bits_are_counted() -> None:
     On the wire 28h is 0001 0100 and 10h is 0000 1000.
     """
     roms = [RomCode.build(family, n) for n, family in enumerate((0x28, 0x28, 0x10))]
-    predictor = Predictor(roms)
+    predictor = learned(roms)
     for path, one in (
         ((), 0.5 / 4),
         ((0, 0, 0), 2.5 / 4),
@@ -114,7 +123,7 @@ def test_without_any_code_a_zero_is_as_likely_as_a_one() -> None:
 def test_a_copy_goes_its_own_way() -> None:
     """Bits that are tried on a copy change neither the forecast nor what was learned."""
     roms = [RomCode.build(FAMILY, 0xA4B30000 + n) for n in (5, 9, 12)]
-    predictor = Predictor(roms)
+    predictor = learned(roms)
     forecast = predictor.begin()
     forecast.take(roms[0].bits[:16])
     before = forecast.guess()
@@ -127,3 +136,29 @@ def test_a_copy_goes_its_own_way() -> None:
     again = predictor.begin()
     again.take(roms[0].bits[:16])
     assert again.guess()[1] > before[1]
+
+
+NEAR = [RomCode.build(FAMILY, 0xA4B30000 + 977 * n) for n in range(12)]
+FAR = [RomCode.build(FAMILY, 0x1217_C400_0000 + 977 * n) for n in range(12)]
+
+
+def test_codes_elsewhere_of_one_lot_foretell_the_next() -> None:
+    """Before anything is found here, the upper bits of that lot are likely."""
+    forecast, rom = Predictor(NEAR).begin(), RomCode.build(FAMILY, 0xA4B35A5A)
+    for place in range(32, 56):
+        forecast.take(rom.bits[0 if place == 32 else place - 1 : place])
+        bit, likely = forecast.guess()
+        assert (bit, likely > 0.95) == (rom.bits[place], True)
+
+
+def test_codes_elsewhere_that_are_unlike_say_nothing_any_more() -> None:
+    """Bayes' rule: a dozen found here leave the others less than one part in a million."""
+    predictor, alone = Predictor(FAR), learned(NEAR)
+    for rom in NEAR:
+        predictor.learn(rom)
+    ours, plain = predictor.begin(), alone.begin()
+    for bit in RomCode.build(FAMILY, 0xA4B35A5A).bits[:56]:
+        guess, likely = ours.guess()
+        assert (guess, pytest.approx(likely, abs=1e-6)) == plain.guess()
+        ours.take([bit])
+        plain.take([bit])
