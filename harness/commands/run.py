@@ -13,7 +13,6 @@ from harness.commands.outputs.runs import RunAnswer
 from harness.errors import UsageError
 from harness.output import say
 from harness.plans.execution.connection import LineRecording
-from harness.plans.execution.guesses import guesses_of
 from harness.plans.execution.hazard_gate import parse_allowed
 from harness.plans.execution.request import RunRequest, require_options
 from harness.plans.execution.run import RunResult, execute
@@ -21,6 +20,7 @@ from harness.plans.execution.runner import Listener
 from harness.plans.execution.tracing.line_estimate import line_sentences
 from harness.plans.loading.files import load_both
 from harness.plans.loading.parameters import assignments
+from harness.plans.records.guesses import guesses_of
 from harness.plans.records.values import plan_of_unit
 from harness.results.summary.making import summary_of
 from harness.terminal import ConsoleOperator, ProgressView

@@ -174,7 +174,7 @@ class Forecast:
                 self._beliefs = self._predictor.beliefs(self._family)
 
 
-class _Population:
+class _Origin:
     """Codes of one origin: by family, and by lot."""
 
     def __init__(self) -> None:
@@ -228,7 +228,7 @@ class Predictor:
     """
 
     def __init__(self, seen: Iterable[RomCode] = ()) -> None:
-        self._here, self._elsewhere = _Population(), _Population()
+        self._here, self._elsewhere = _Origin(), _Origin()
         self._favour = 0.0
         """Logarithm of how much likelier those elsewhere made the codes found here."""
         self._has_elsewhere = False

@@ -15,10 +15,10 @@ from harness.clock import SystemClock
 from harness.errors import UsageError
 from harness.families.hazard import Hazard
 from harness.plans.execution.connection import LineRecording, port_url
-from harness.plans.execution.guesses import Guesses
 from harness.plans.execution.hazard_gate import require_allowed
 from harness.plans.loading.files import check_together
 from harness.plans.loading.problems import PlanError
+from harness.plans.records.guesses import Guesses
 from harness.plans.schema.files import Fixture, Plan
 from harness.results.reports.junit import slug
 

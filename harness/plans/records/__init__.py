@@ -1,1 +1,1 @@
-"""What each unit carries: records in bytes, values of units, numbers given out once."""
+"""What units carry and what earlier runs met: records, values, numbers, guesses."""

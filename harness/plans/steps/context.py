@@ -18,9 +18,9 @@ from harness.families.batteries.sense_resistor import SENSE_KEY
 from harness.families.hazard import Hazard
 from harness.families.registry import Kinds
 from harness.instruments.bench import InstrumentBench
-from harness.plans.execution.guesses import Guesses
 from harness.plans.execution.seating import Seating, seat
 from harness.plans.kinds.table import kinds_of
+from harness.plans.records.guesses import Guesses
 from harness.plans.schema.bodies import AtSpeed
 from harness.plans.schema.fixture import Fixture
 from harness.plans.schema.plan import Plan
