@@ -7,6 +7,7 @@ raise ``PlanError`` with all problems at once, in the order of the file.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from functools import partial
 from pathlib import Path
 
 from harness.families.registry import built_in
@@ -212,7 +213,7 @@ def _plan(
     plan = sound(plan, problems).come_from(source).know((*beside, *plugged))
     plan.can_be_of_units(
         parameters.mentions,
-        lambda values: _plan(text, source, overrides, fixtures, values),
+        partial(_plan, text, source, overrides, fixtures),
     )
     _number(plan.steps, document, ("steps",), "")
     return plan

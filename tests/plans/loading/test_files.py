@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import pickle
 from contextlib import suppress
 from pathlib import Path
 
@@ -315,3 +316,10 @@ def test_damaged_files_are_read_or_refused(data: st.DataObject) -> None:
             assert parse_plan(damaged, "f").steps
         with suppress(PlanError):
             assert parse_fixture(damaged, "f").sockets
+
+
+def test_a_plan_goes_to_another_process() -> None:
+    """Loaded once, run by workers: everything in it can be pickled."""
+    plan = load_plan(Path("test_plans/unit_thermometer.yaml"))
+    again = pickle.loads(pickle.dumps(plan))
+    assert again.steps == plan.steps
