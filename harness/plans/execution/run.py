@@ -181,9 +181,8 @@ def opened(
             _bus_of(request, bus) as on,
             ExitStack() as unbegun,
         ):
-            if resumed and resumed.identities:
-                # before the journal goes on: a run that cannot begin would end there
-                require_same_instruments(request.fixture, on, resumed.identities)
+            # before the journal goes on: a run that cannot begin would end there
+            _require_same_bench(request, on, resumed)
             unbegun.enter_context(ending.held())
             with _journal_of(run, resumed, on.clock) as journal:
                 run.journal = journal.path
@@ -219,6 +218,13 @@ def opened(
                 run.report()
                 left_behind(run.folder)
         raise
+
+
+def _require_same_bench(
+    request: RunRequest, bus: Bus, resumed: Resumption | None
+) -> None:
+    if resumed and resumed.identities:
+        require_same_instruments(request.fixture, bus, resumed.identities)
 
 
 def _bus_of(request: RunRequest, bus: Bus | None) -> AbstractContextManager[Bus]:

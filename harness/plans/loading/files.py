@@ -27,8 +27,9 @@ from harness.plans.loading.parameters import Parameters
 from harness.plans.loading.plan_fixture_check import check_together
 from harness.plans.loading.problems import PlanError, Problem, nearest
 from harness.plans.loading.unit_names import check_lengths
-from harness.plans.loading.yaml_text import Document, KeyPath, parse
+from harness.plans.loading.yaml_text import Document, KeyPath, Plain, parse
 from harness.plans.plug_ins.loading import known_with, plug_ins_named
+from harness.plans.schema.base import Described
 from harness.plans.schema.files import (
     MODELS,
     FileKind,
@@ -198,13 +199,7 @@ def _plan(
     beside = kinds_beside(source)
     of_fixtures = [d for f in fixtures for d in f.described]
     kinds = known_with(built_in(), [*beside, *of_fixtures])
-    there = {described.title for described in of_fixtures}
-    wanted = data.get("plug_ins")
-    missing = [
-        name
-        for name in (wanted if isinstance(wanted, list) else ())
-        if isinstance(name, str) and name not in there
-    ]
+    missing = _not_there(data.get("plug_ins"), of_fixtures)
     plugged = plug_ins_named(missing, document, kinds)
     kinds = known_with(kinds, plugged)
     problems += check_steps(data, document, kinds)
@@ -217,6 +212,13 @@ def _plan(
     )
     _number(plan.steps, document, ("steps",), "")
     return plan
+
+
+def _not_there(wanted: Plain, of_fixtures: Iterable[Described]) -> list[str]:
+    """The plug-ins that a plan names and no fixture of it has loaded."""
+    there = {described.title for described in of_fixtures}
+    names = wanted if isinstance(wanted, list) else ()
+    return [name for name in names if isinstance(name, str) and name not in there]
 
 
 def _number(

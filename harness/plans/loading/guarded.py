@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from harness.plans.loading.problems import Problem
 from harness.plans.loading.yaml_text import Document, KeyPath, Plain
@@ -24,16 +24,23 @@ def check_guarded(data: Plain, document: Document) -> Iterator[Problem]:
     steps = data.get("steps") if isinstance(data, dict) else None
     for index, item in enumerate(steps if isinstance(steps, list) else ()):
         leaves = list(_leaves(item, ("steps", index), guarded=False))
-        free = [path for path, guarded in leaves if not guarded]
-        for path, guarded in leaves if len(leaves) > 1 else ():
-            if guarded and free and free[0] < path:
-                yield document.problem(
-                    document.place_of(path),
-                    f"{_KEY} behind a step of the same round: one device would be done "
-                    "before the next is judged",
-                    expected="the step in a for_each of its own, at the end of the plan",
-                )
-                break
+        if path := _first_behind_free(leaves):
+            yield document.problem(
+                document.place_of(path),
+                f"{_KEY} behind a step of the same round: one device would be done "
+                "before the next is judged",
+                expected="the step in a for_each of its own, at the end of the plan",
+            )
+
+
+def _first_behind_free(leaves: Iterable[_Leaf]) -> KeyPath | None:
+    """The first guarded leaf that stands behind one that is not."""
+    is_behind = False
+    for path, guarded in leaves:
+        if guarded and is_behind:
+            return path
+        is_behind = is_behind or not guarded
+    return None
 
 
 def _leaves(item: Plain, path: KeyPath, *, guarded: bool) -> Iterator[_Leaf]:

@@ -138,24 +138,24 @@ def _points(name: str) -> Iterator[EntryPoint]:
             installed.add(point.name)
             if point.name != name:
                 continue
-            other = found.setdefault(group, point)
-            if _package(other) != _package(point):
-                raise _UnfitError(
-                    f"plug-in {name} is claimed by {_package(other)} and {_package(point)}",
-                    "one of the two packages installed",
-                )
+            _require_one_package(name, [found.setdefault(group, point), point])
     if not found:
         raise _UnfitError(
             f"no plug-in {name!r} is installed",
             one_of(sorted(installed)) if installed else "its package, by pip install",
             nearest(name, installed),
         )
-    if len({_package(point) for point in found.values()}) > 1:
-        both = " and ".join(sorted({_package(point) for point in found.values()}))
-        raise _UnfitError(
-            f"plug-in {name} is claimed by {both}", "one of the two packages installed"
-        )
+    _require_one_package(name, found.values())
     yield from found.values()
+
+
+def _require_one_package(name: str, points: Iterable[EntryPoint]) -> None:
+    packages = sorted({_package(point) for point in points})
+    if len(packages) > 1:
+        raise _UnfitError(
+            f"plug-in {name} is claimed by {' and '.join(packages)}",
+            "one of the packages installed",
+        )
 
 
 def _package(point: EntryPoint) -> str:

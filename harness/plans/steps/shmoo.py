@@ -9,7 +9,7 @@ from functools import partial
 
 from harness.families.family import Quantity
 from harness.plans.schema.fixture import Fixture
-from harness.plans.schema.measure import Shmoo
+from harness.plans.schema.measure import Against, Shmoo
 from harness.plans.schema.varied.instruments import unit_of_name
 from harness.plans.steps.attempts import attempt
 from harness.plans.steps.context import Context
@@ -120,12 +120,15 @@ def _values(
             against.values or (),
         )
     else:
-        for value in against.values or ():
-            unit = f" {against.unit}" if against.unit else ""
-            context.operator.ask(
-                f"set {against.label} to {value:g}{unit}", yes_no=False
-            )
-            yield value
+        yield from _set_by_hand(context, against)
+
+
+def _set_by_hand(context: Context, against: Against) -> Iterator[float]:
+    """Each value of an axis that the operator sets and confirms."""
+    unit = f" {against.unit}" if against.unit else ""
+    for value in against.values or ():
+        context.operator.ask(f"set {against.label} to {value:g}{unit}", yes_no=False)
+        yield value
 
 
 def _thermometer(context: Context, device: DeviceRef) -> Quantity | None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from harness.records import DeviceRef, Measurement
 from harness.results.plots.palette import BLUE, VERMILION, new_figure
@@ -126,17 +126,26 @@ def _draw(panel: Axes, curves: _Curves, axis: str) -> None:
         panel.plot(
             [dict(p.settings)[axis] for p in points],
             [float(p.value.value) for p in points],
-            color=VERMILION if bad else BLUE,
-            marker="X" if bad else "o",
-            ms=6 if bad else 3,
-            lw=1.2 if bad else 0.7,
-            alpha=1.0 if bad else 0.5,
-            zorder=3 if bad else 2,
+            **(_OUTSIDE if bad else _INSIDE),
             label=label or "_",
         )
+    _draw_limits(panel, curves)
+    panel.grid(alpha=0.3)
+    panel.set_xlabel(one_line(axis))
+
+
+_INSIDE: dict[str, Any] = {
+    "color": BLUE, "marker": "o", "ms": 3, "lw": 0.7, "alpha": 0.5, "zorder": 2,
+}  # fmt: skip
+_OUTSIDE: dict[str, Any] = {
+    "color": VERMILION, "marker": "X", "ms": 6, "lw": 1.2, "alpha": 1.0, "zorder": 3,
+}  # fmt: skip
+"""Told apart by their shape too, not by colour alone."""
+
+
+def _draw_limits(panel: Axes, curves: _Curves) -> None:
+    """The limits that all points share."""
     for side in ("low", "high"):
         limits = {getattr(p.value, side) for p in curves.points}
         if len(limits) == 1 and (limit := limits.pop()) is not None:
             panel.axhline(limit, color=VERMILION, ls="--", lw=1.4)
-    panel.grid(alpha=0.3)
-    panel.set_xlabel(one_line(axis))

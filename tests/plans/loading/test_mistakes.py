@@ -263,7 +263,7 @@ def _told(text: str) -> list[str]:
         (
             "- resett:",
             "p:3:3: unknown step kind 'resett'; expected one of reset, enumerate, "
-            "verify, for_each, convert, read, configure, check, transact, wait, prompt, switch, "
+            "verify, for_each, convert, read, configure, check, plug_in, transact, wait, prompt, switch, "
             "adjust, meter, vary, repeat, stress, measure, shmoo, soak, diagnose; did you mean 'reset'?",
         ),
         ("- reset", "p:3:3: step 'reset' without a colon; expected `- reset:`"),

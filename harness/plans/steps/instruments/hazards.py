@@ -7,7 +7,7 @@ the fixture says that its line was built for.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 
 from harness.families.hazard import Hazard
 from harness.families.registry import Kinds
@@ -29,15 +29,19 @@ InstrumentStep = Adjust | Vary | VariedCondition | Shmoo
 def settings_in(body: StepBody) -> Iterator[tuple[str, float]]:
     """Every setting that a step sends, with each of its values."""
     if isinstance(body, Adjust):
-        yield from ((name, float(value)) for name, value in body.to.items())
+        yield from _as_numbers(body.to)
     elif isinstance(body, VariedCondition):
         for settings in body.settings.values():
-            yield from ((name, float(value)) for name, value in settings.items())
+            yield from _as_numbers(settings)
     elif isinstance(body, Vary | Shmoo):
         over = body.over if isinstance(body, Vary) else body.axis_settings
         for axes in over.values():
             for name, values in axes.items():
                 yield from ((name, float(value)) for value in values)
+
+
+def _as_numbers(settings: Mapping[str, float]) -> Iterator[tuple[str, float]]:
+    return ((name, float(value)) for name, value in settings.items())
 
 
 def hazards_of(

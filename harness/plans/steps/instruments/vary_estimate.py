@@ -49,14 +49,20 @@ def _steps_s(
             inner_s, inner_wait_s = _steps_s(body.steps, fixture, within)
             usual_s, wait_s = usual_s + times * inner_s, wait_s + times * inner_wait_s
             continue
-        kind = KINDS[item.kind]
-        at_once = isinstance(body, Read) and body.against is not None
-        count = (devices or everyone) if kind.by_device and not at_once else 1
-        usual_s += count * kind.expected_s(body)
-        if isinstance(body, Read) and body.settle is not None:
-            usual_s += body.settle.for_s
-            wait_s += body.settle.at_most_s - body.settle.for_s
+        own_s, own_wait_s = _one_step_s(item, devices or everyone)
+        usual_s, wait_s = usual_s + own_s, wait_s + own_wait_s
     return usual_s, wait_s
+
+
+def _one_step_s(item: StepItem, devices: int) -> tuple[float, float]:
+    """The same of a step that has none inside, with so many devices."""
+    body, kind = item.body, KINDS[item.kind]
+    at_once = isinstance(body, Read) and body.against is not None
+    usual_s = (devices if kind.by_device and not at_once else 1) * kind.expected_s(body)
+    if not isinstance(body, Read) or body.settle is None:
+        return usual_s, 0.0
+    longer_s = body.settle.at_most_s - body.settle.for_s
+    return usual_s + body.settle.for_s, longer_s
 
 
 def _meant(body: ForEach, fixture: Fixture) -> int:
