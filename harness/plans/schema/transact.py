@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
@@ -158,6 +159,43 @@ class BitField(BitPlace, Limited):
         return self
 
 
+def require_one_wait(
+    *, wait_ms: float, busy: Busy | None, strong_pull_up: bool
+) -> None:
+    """Insist that a wait is either timed or asked for, and that a pull-up has its time.
+
+    Raises:
+        PydanticCustomError: as ``complaint`` makes it.
+    """
+    if strong_pull_up and not wait_ms:
+        raise complaint(
+            "strong_pull_up for no time", expected="wait_ms", at="strong_pull_up"
+        )
+    if busy and wait_ms:
+        raise complaint("busy and wait_ms together", expected="one of them", at="busy")
+
+
+def require_inside(crcs: Iterable[CheckValue], read: int) -> None:
+    """Insist that each check value stands in the answer, behind the bytes it covers.
+
+    Args:
+        crcs: check values of an answer.
+        read: bytes of the answer.
+
+    Raises:
+        PydanticCustomError: as ``complaint`` makes it.
+    """
+    for number, crc in enumerate(crcs):
+        at = crc.stands_at(read)
+        first = crc.from_byte if crc.over != "write" else 0
+        if at < 0 or at + crc.length > read or first > at:
+            raise complaint(
+                f"{crc.kind} at byte {at} over bytes from {first} of {read} read",
+                expected="its bytes within the answer, behind those it covers",
+                at=f"crc.{number}",
+            )
+
+
 class Transact(AtSpeed):
     """One transaction in bytes of your own: reset, selection, write, read."""
 
@@ -219,14 +257,9 @@ class Transact(AtSpeed):
         return self
 
     def _about_waiting(self) -> None:
-        if self.strong_pull_up and not self.wait_ms:
-            raise complaint(
-                "strong_pull_up for no time", expected="wait_ms", at="strong_pull_up"
-            )
-        if self.busy and self.wait_ms:
-            raise complaint(
-                "busy and wait_ms together", expected="one of them", at="busy"
-            )
+        require_one_wait(
+            wait_ms=self.wait_ms, busy=self.busy, strong_pull_up=self.strong_pull_up
+        )
         if self.strong_pull_up and self.select == "none":
             raise complaint(
                 "strong_pull_up without a selection",
@@ -256,15 +289,7 @@ class Transact(AtSpeed):
             )
 
     def _about_answer(self) -> None:
-        for number, crc in enumerate(self.crc):
-            at = crc.stands_at(self.read)
-            first = crc.from_byte if crc.over != "write" else 0
-            if at < 0 or at + crc.length > self.read or first > at:
-                raise complaint(
-                    f"{crc.kind} at byte {at} over bytes from {first} of {self.read} read",
-                    expected="its bytes within the answer, behind those it covers",
-                    at=f"crc.{number}",
-                )
+        require_inside(self.crc, self.read)
         names: set[str] = set()
         for number, value in enumerate(self.values):
             if value.end > self.read:

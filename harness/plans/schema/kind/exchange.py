@@ -16,6 +16,8 @@ from harness.plans.schema.transact import (
     CheckValue,
     HexBytes,
     bytes_of,
+    require_inside,
+    require_one_wait,
 )
 
 _TOKEN = re.compile(r"\{([a-z]+)(?: ([0-9]{1,4})\.\.([0-9]{1,4}))?\}|([0-9A-Fa-f]{2})")
@@ -153,27 +155,11 @@ class Exchange(Strict):
             raise complaint(
                 "nothing to write and nothing to read", expected="write or read"
             )
-        if self.strong_pull_up and not self.wait_ms:
-            raise complaint(
-                "strong_pull_up for no time", expected="wait_ms", at="strong_pull_up"
-            )
-        if self.busy and self.wait_ms:
-            raise complaint(
-                "busy and wait_ms together", expected="one of them", at="busy"
-            )
-        for number, crc in enumerate(self.crc):
-            self._require_inside(crc, f"crc.{number}")
+        require_one_wait(
+            wait_ms=self.wait_ms, busy=self.busy, strong_pull_up=self.strong_pull_up
+        )
+        require_inside(self.crc, self.read)
         return self
-
-    def _require_inside(self, crc: CheckValue, key: str) -> None:
-        at = crc.stands_at(self.read)
-        first = crc.from_byte if crc.over != "write" else 0
-        if at < 0 or at + crc.length > self.read or first > at:
-            raise complaint(
-                f"{crc.kind} at byte {at} over bytes from {first} of {self.read} read",
-                expected="its bytes within the answer, behind those it covers",
-                at=key,
-            )
 
     @property
     def is_read_twice(self) -> bool:
