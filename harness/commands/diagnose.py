@@ -40,7 +40,7 @@ def _answer(done: RunResult) -> DiagnoseAnswer:
             FoundCause(
                 title=finding.title,
                 verdict=finding.outcome,
-                says=finding.says,
+                says=finding.summary,
                 points=finding.points,
                 try_first=finding.try_first,
             )

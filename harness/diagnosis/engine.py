@@ -35,10 +35,10 @@ from harness.diagnosis.evidence.bus import (
 from harness.diagnosis.evidence.kinds import FailedCheck
 from harness.diagnosis.inventory import take_stock
 from harness.diagnosis.probes import line as probes_line
-from harness.diagnosis.probes.devices import Clinic
+from harness.diagnosis.probes.devices import DeviceProbes
 from harness.diagnosis.probes.kinds import look_again, look_at
 from harness.diagnosis.probes.pulls import PullWatch
-from harness.diagnosis.probes.raw_link import Ear
+from harness.diagnosis.probes.raw_link import RawLink
 from harness.diagnosis.probes.searches import scan
 from harness.diagnosis.probes.separating import (
     answers_after_pause,
@@ -95,10 +95,10 @@ class Examination:
         self._declared = declared
         self._effort = effort or Effort()
         self._kinds = kinds or built_in()
-        self.ear = Ear(bus)
+        self.link = RawLink(bus)
         self._pulls = PullWatch(bus.adapter)
         self.longest_burst = bus.adapter.max_burst
-        self.clinic = Clinic(bus)
+        self.device_probes = DeviceProbes(bus)
         self._separators = Separators(self)
         self._separating_s = self._effort.separating_s
         self._matched_before = Counter(bus.matches)
@@ -116,7 +116,7 @@ class Examination:
             finally:
                 # a probe that broke off, or Ctrl-C, must not leave its marks behind
                 with suppress(SlotproofError):
-                    self.clinic.restore()
+                    self.device_probes.restore()
         stepped_s = (clock.calendar() - wall).total_seconds()
         stepped_s -= clock.now_s() - started_s
         self.take(
@@ -143,7 +143,7 @@ class Examination:
             self._devices()
         self._take_stock()
         if self.evidence.idle is not None:
-            idle = replace(self.evidence.idle, after_sending=self.ear.strays)
+            idle = replace(self.evidence.idle, after_sending=self.link.strays)
             self.take(idle=idle)
         self.take(probes=tuple(self._notes))
 
@@ -188,20 +188,20 @@ class Examination:
         self.evidence = replace(self.evidence, **parts)
 
     def _adapter(self) -> None:
-        adapter = probes_line.examine_adapter(self.ear)
+        adapter = probes_line.examine_adapter(self.link)
         self.take(adapter=adapter, seen_low=self._bus.adapter.broke_low)
 
     def _listen(self) -> None:
-        self.take(idle=probes_line.listen(self.ear, self._effort.listen_s))
+        self.take(idle=probes_line.listen(self.link, self._effort.listen_s))
 
     def _resets(self) -> None:
-        resets = probes_line.examine_resets(self.ear, self._effort.resets)
+        resets = probes_line.examine_resets(self.link, self._effort.resets)
         self.take(resets=resets)
 
     def _edges(self) -> None:
         adapter = self.evidence.adapter
         size = probes_line.longest_whole(adapter.bursts) if adapter else 16
-        line = probes_line.examine_line(self.ear, self._effort.slots, size=size)
+        line = probes_line.examine_line(self.link, self._effort.slots, size=size)
         self.take(line=line)
         # until the examination is over, so that its own bursts come back whole
         self._bus.adapter.max_burst = min(self._bus.adapter.max_burst, size)
@@ -261,7 +261,7 @@ class Examination:
         names = f"{len(roms)} devices, one by one"
         self._probe("devices", f"{names}: directed searches, power, reads", self._meet)
         self._probe("kinds", "what each kind says of itself", self._look)
-        if self.clinic.thermometers:
+        if self.device_probes.thermometers:
             self._probe(
                 "freshness", "marker in the alarm bytes, kept?", self._freshness
             )
@@ -275,7 +275,7 @@ class Examination:
             )
         self.take(devices=tuple(map(self._with_conversions, self.evidence.devices)))
         self._separate(self._separators.of_devices())
-        self.clinic.restore()
+        self.device_probes.restore()
         self._probe("search again", "is everybody still there?", self._scan_again)
         self.take(devices=tuple(map(self._with_conversions, self.evidence.devices)))
 
@@ -296,10 +296,10 @@ class Examination:
         counting = any(
             self._kinds.family_of(rom.family).counts_conversions for rom in self._roms()
         )
-        self.clinic = Clinic(self._bus, spares_others=counting)
+        self.device_probes = DeviceProbes(self._bus, spares_others=counting)
         sockets = self.evidence.expected.rom_codes
         devices: list[DeviceFacts] = [
-            self.clinic.meet(
+            self.device_probes.examine(
                 rom,
                 verifies=self._effort.verifies,
                 reads=self._effort.reads,
@@ -315,11 +315,11 @@ class Examination:
         if facts.verified or not facts.verifies:
             return facts
         rom = RomCode.parse(facts.rom_code)
-        if answers_after_pause(self.ear, rom):
+        if answers_after_pause(self.link, rom):
             return replace(facts, answers_after_pause=True)
         facts = replace(facts, answers_after_pause=False)
-        fast = answers_overdrive(self.ear, rom)
-        long = answers_long_reset(self.ear, rom)
+        fast = answers_overdrive(self.link, rom)
+        long = answers_long_reset(self.link, rom)
         return replace(facts, answers_long_reset=long, answers_overdrive=fast)
 
     def _look(self) -> None:
@@ -343,11 +343,11 @@ class Examination:
         self, change: Callable[[DeviceFacts, Session], DeviceFacts]
     ) -> None:
         devices = list(self.evidence.devices)
-        for place, facts in enumerate(devices):
+        for position, facts in enumerate(devices):
             if facts.verified:
                 changed = change(facts, self._session(facts.rom_code))
                 matches = self._bus.matches - self._matched_before
-                devices[place] = replace(changed, matches=matches[facts.rom_code])
+                devices[position] = replace(changed, matches=matches[facts.rom_code])
                 self.take(devices=tuple(devices))
 
     def _session(self, code: str) -> DeviceSession:
@@ -358,11 +358,11 @@ class Examination:
         return DeviceSession(self._bus, RomCode.parse(code), known)
 
     def _freshness(self) -> None:
-        before = self.clinic.alarm_disagreements()
+        before = self.device_probes.alarm_disagreements()
         self.take(alarms=AlarmFacts(before=before))
-        self.clinic.mark()
+        self.device_probes.mark()
         self._bus.clock.sleep(min(1.0, self._effort.listen_s))
-        self.clinic.look_for_marker()
+        self.device_probes.look_for_marker()
         self._look_again()
 
     def _open_again(self) -> None:
@@ -371,7 +371,7 @@ class Examination:
         for _ in range(_OPENINGS):
             self._bus.adapter.reopen()
             self._bus.clock.sleep(_SETTLE_S)
-            if not self.clinic.look_after_opening():
+            if not self.device_probes.look_after_opening():
                 break
         del self._pulls.at_s[before:]  # what opening switches may move the line
 
@@ -380,30 +380,30 @@ class Examination:
         try:
             self._convert_each_and_all()
         finally:
-            if any(p.on_parasite for p in self.clinic.thermometers.values()):
+            if any(p.on_parasite for p in self.device_probes.thermometers.values()):
                 del self._pulls.at_s[before:]  # a line that feeds conversions may sag
 
     def _convert_each_and_all(self) -> None:
         parasite = self.evidence.expected.parasite
-        for patient in self.clinic.thermometers.values():
-            patient.conversions.clear()
-        for patient in list(self.clinic.thermometers.values()):
-            for _ in range(1 if patient.on_parasite else self._effort.alone):
-                self.clinic.convert_alone(patient)
-            if patient.on_parasite and str(patient.rom) not in parasite:
+        for thermometer in self.device_probes.thermometers.values():
+            thermometer.conversions.clear()
+        for thermometer in list(self.device_probes.thermometers.values()):
+            for _ in range(1 if thermometer.on_parasite else self._effort.alone):
+                self.device_probes.convert_alone(thermometer)
+            if thermometer.on_parasite and str(thermometer.rom) not in parasite:
                 # of what pulls for busy two in a row are missed once in 400 (5 % each)
                 for _ in range(2):
-                    self.clinic.convert_alone(patient, watch=True)
-            self.clinic.ask_until_heard(patient, _DEAF_TRIES)
+                    self.device_probes.convert_alone(thermometer, watch=True)
+            self.device_probes.ask_until_heard(thermometer, _DEAF_TRIES)
         for _ in range(self._effort.rounds):
-            self.clinic.convert_together()
-        self._after = self.clinic.read_again(self._effort.reads)
-        self.clinic.look_for_marker()
+            self.device_probes.convert_together()
+        self._after = self.device_probes.read_again(self._effort.reads)
+        self.device_probes.look_for_marker()
         if self.evidence.alarms is not None and self.evidence.alarms.before:
-            self.clinic.restore()
+            self.device_probes.restore()
         if self.evidence.alarms is not None and self.evidence.alarms.before:
-            self.clinic.convert_together()
-            after = self.clinic.alarm_disagreements()
+            self.device_probes.convert_together()
+            after = self.device_probes.alarm_disagreements()
             self.take(alarms=replace(self.evidence.alarms, after=after))
         self._look_again()
 
@@ -427,20 +427,20 @@ class Examination:
             self.take(scans=replace(scans, last=again.last, each=each))
 
     def _with_conversions(self, facts: DeviceFacts) -> DeviceFacts:
-        patient = self.clinic.thermometers.get(facts.rom_code)
-        if patient is None:
+        thermometer = self.device_probes.thermometers.get(facts.rom_code)
+        if thermometer is None:
             return facts
-        block = patient.block
+        block = thermometer.block
         return replace(
             facts,
-            supply_answers=tuple(patient.supply_answers),
-            conversions=tuple(patient.conversions),
+            supply_answers=tuple(thermometer.supply_answers),
+            conversions=tuple(thermometer.conversions),
             blocks_after=self._after.get(facts.rom_code),
-            settings_kept=patient.settings_kept,
-            openings=patient.openings,
-            lost_at_openings=patient.lost_at_openings,
-            idle_looks=patient.idle_looks,
-            idle_losses=patient.idle_losses,
+            settings_kept=thermometer.settings_kept,
+            openings=thermometer.openings,
+            lost_at_openings=thermometer.lost_at_openings,
+            idle_looks=thermometer.idle_looks,
+            idle_losses=thermometer.idle_losses,
             longest_ms=block.conversion_ms if block else None,
             full_resolution=bool(
                 block and block.has_config and block.resolution_bits == 12

@@ -1,10 +1,13 @@
-"""What a diagnosis says: causes, how sure, the numbers, and what to try first."""
+"""What a diagnosis finds: causes, how sure, the numbers, and what to try first."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from typing import Annotated
+
+from pydantic import AliasChoices, Field
 
 
 class Cause(StrEnum):
@@ -24,7 +27,7 @@ NO_VERDICT = frozenset({Cause.ADAPTER, Cause.HOST, Cause.UNDECIDED})
 """Causes that are no verdict on bus or devices: such a fault is an error, no failure."""
 
 
-class Sure(StrEnum):
+class Confidence(StrEnum):
     """How sure a finding is."""
 
     CERTAIN = "certain"
@@ -37,10 +40,10 @@ class Sure(StrEnum):
     """In journals of earlier versions only."""
 
 
-class Weight(StrEnum):
+class Severity(StrEnum):
     """What a finding means for readings.
 
-    A fault spoils them, a warning says that little is in hand, a note only explains.
+    A fault spoils them, a warning means that the margin is small, a note only explains.
     """
 
     FAULT = "fault"
@@ -55,37 +58,45 @@ class Finding:
     Attributes:
         cause: where it sits.
         kind: sub-word, such as ``slow-edge``.
-        sure: how sure; the differential derives it, no cause declares it.
-        says: one sentence for a technician.
+        confidence: how sure; the differential derives it, no cause declares it.
+        summary: one sentence for a technician.
         measured: what was measured that says so, each with its number.
         try_first: one thing to do.
         ruled_out: what the same evidence speaks against.
-        tells_apart: of an undecided finding, each possible cause with what would
+        discriminators: of an undecided finding, each possible cause with what would
             show that it is that one.
         explains: observables that were seen and that it brings about.
         follows: findings that this one brings about; no second faults.
-        weight: what it means for readings.
+        severity: what it means for readings.
         device: ROM code in print form; empty if it is about the bus.
         rule: name of the rule; the table fills it in.
     """
 
     cause: Cause
     kind: str
-    sure: Sure = Sure.LIKELY
-    says: str
+    # the second names are those of journals of earlier versions
+    confidence: Annotated[
+        Confidence, Field(validation_alias=AliasChoices("confidence", "sure"))
+    ] = Confidence.LIKELY
+    summary: Annotated[str, Field(validation_alias=AliasChoices("summary", "says"))]
     measured: tuple[str, ...] = ()
     try_first: str
     ruled_out: tuple[str, ...] = ()
-    tells_apart: tuple[str, ...] = ()
+    discriminators: Annotated[
+        tuple[str, ...],
+        Field(validation_alias=AliasChoices("discriminators", "tells_apart")),
+    ] = ()
     explains: tuple[str, ...] = ()
     follows: tuple[str, ...] = ()
-    weight: Weight = Weight.FAULT
+    severity: Annotated[
+        Severity, Field(validation_alias=AliasChoices("severity", "weight"))
+    ] = Severity.FAULT
     device: str = ""
     rule: str = ""
 
 
 _RANKS: dict[StrEnum, int] = {
-    member: rank for kind in (Weight, Sure) for rank, member in enumerate(kind)
+    member: rank for kind in (Severity, Confidence) for rank, member in enumerate(kind)
 }
 
 
@@ -93,7 +104,7 @@ def ranked(findings: list[Finding]) -> list[Finding]:
     """Gravest first, then what explains most, then surest; else in the rules' order."""
     return sorted(
         findings,
-        key=lambda f: (_RANKS[f.weight], -len(f.explains), _RANKS[f.sure]),
+        key=lambda f: (_RANKS[f.severity], -len(f.explains), _RANKS[f.confidence]),
     )
 
 
@@ -105,15 +116,15 @@ _MOST_NUMBERS = 6
 
 
 def gathered(findings: Iterable[Finding]) -> list[Finding]:
-    """The same trouble of many devices as one finding about the bus, in its first place.
+    """The same trouble of many devices as one finding about the bus, where the first of them stood.
 
     What hits many at once is no matter of a single device (common practice, no
     source), and the page stays one page.
     """
     alike: dict[tuple[str, ...], list[Finding]] = {}
-    for place, finding in enumerate(findings):
-        key = (finding.cause, finding.kind, finding.weight, finding.sure)
-        own = () if finding.device else (str(place),)
+    for position, finding in enumerate(findings):
+        key = (finding.cause, finding.kind, finding.severity, finding.confidence)
+        own = () if finding.device else (str(position),)
         alike.setdefault((*key, *own), []).append(finding)
     return [
         told
@@ -133,7 +144,7 @@ def _gather(group: list[Finding]) -> Finding:
     return replace(
         first,
         try_first=shared if first.device in first.try_first else first.try_first,
-        says=f"{len(group)} devices alike; of the first: {first.says}",
+        summary=f"{len(group)} devices alike; of the first: {first.summary}",
         measured=(*numbers, *first.measured[1:]),
         device="",
     )

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from math import log
 
-from harness.diagnosis.finding import Cause, Finding, Sure, Weight, ranked
+from harness.diagnosis.finding import Cause, Confidence, Finding, Severity, ranked
 from harness.recordings.record.quantity import (
     JudgedQuantity,
     LimitStanding,
@@ -54,24 +54,26 @@ def _is_read_well(facts: TraceFacts) -> bool:
 
 def _times(facts: TraceFacts, known: list[JudgedQuantity]) -> Iterator[Finding]:
     """Times outside their limits: a fault if something is read wrong, else a warning."""
-    weight = Weight.WARNING if _is_read_well(facts) else Weight.FAULT
+    severity = Severity.WARNING if _is_read_well(facts) else Severity.FAULT
     for judged in known:
         row = judged.row
         if judged.standing is not LimitStanding.OUTSIDE or row.unit != "us":
             continue
         owners = {ValueOwner.HOST: Cause.HOST, ValueOwner.DEVICE: Cause.DEVICE}
         cause = owners.get(row.side, Cause.UNDECIDED)
-        sure = Sure.UNDECIDED if cause is Cause.UNDECIDED else Sure.CERTAIN
+        confidence = (
+            Confidence.UNDECIDED if cause is Cause.UNDECIDED else Confidence.CERTAIN
+        )
         yield Finding(
             cause=cause,
             kind="timing",
-            sure=sure,
-            says=outside_sentence(judged),
+            confidence=confidence,
+            summary=outside_sentence(judged),
             measured=(f"{quantity_name(row)}: margin {judged.margin:.3g} us",),
             try_first="lengthen or shorten it in the host's program"
             if cause is Cause.HOST
             else "record again with one device, to see whose it is",
-            weight=weight,
+            severity=severity,
         )
 
 
@@ -84,8 +86,8 @@ def _levels(known: list[JudgedQuantity]) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.BUS_WIRING if is_low else Cause.SUPPLY,
             kind="low-level" if is_low else "high-level",
-            sure=Sure.LIKELY,
-            says=outside_sentence(judged),
+            confidence=Confidence.LIKELY,
+            summary=outside_sentence(judged),
             measured=(f"{row.name} {judged.median:.3g} V",),
             try_first="a higher pull-up resistance, or a stronger output stage"
             if is_low
@@ -115,8 +117,8 @@ def _edge(facts: TraceFacts, known: list[JudgedQuantity]) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.BUS_WIRING,
         kind="slow-edge",
-        sure=Sure.LIKELY,
-        says=f"a one is high only {high_us:.3g} us after its slot began, later than the "
+        confidence=Confidence.LIKELY,
+        summary=f"a one is high only {high_us:.3g} us after its slot began, later than the "
         f"{SAMPLE_US:g} us at which it may be sampled",
         measured=(
             f"rise between the thresholds in {rise.median:.3g} us",
@@ -133,12 +135,12 @@ def _noise(facts: TraceFacts) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.NOISE,
         kind="glitches",
-        sure=Sure.LIKELY,
-        says=f"{facts.glitches} lows too short and too near to their neighbour to be "
+        confidence=Confidence.LIKELY,
+        summary=f"{facts.glitches} lows too short and too near to their neighbour to be "
         f"slots, {facts.spikes} spikes within lows, in {facts.duration_s:.3g} s",
         measured=(f"{facts.checks} CRCs hold, {facts.wrong_count} things are wrong",),
         try_first="look at the probe's ground first, then at the line for reflections",
-        weight=Weight.NOTE if _is_read_well(facts) else Weight.WARNING,
+        severity=Severity.NOTE if _is_read_well(facts) else Severity.WARNING,
     )
 
 
@@ -151,19 +153,19 @@ def _second_host(facts: TraceFacts) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.HOST,
         kind="second-master",
-        sure=Sure.LIKELY if len(found) > 1 else Sure.UNDECIDED,
-        says=f"resets of another length end {len(found)} transactions within a byte, as a "
+        confidence=Confidence.LIKELY if len(found) > 1 else Confidence.UNDECIDED,
+        summary=f"resets of another length end {len(found)} transactions within a byte, as a "
         "second host on the line would",
         measured=(
             f"the first at {first.at_s:.6f} s: reset low {first.reset_us:.4g} us, while "
             f"{first.own_reset_us:.4g} us began that transaction",
         ),
         try_first="look for a second controller on the line, or a second task of the host",
-        tells_apart=(
+        discriminators=(
             "a second host: the line stays busy while the first one is held in reset",
             "one host that gives up and starts again: its program has two reset times",
         ),
-        weight=Weight.FAULT if facts.wrong_count else Weight.WARNING,
+        severity=Severity.FAULT if facts.wrong_count else Severity.WARNING,
     )
 
 
@@ -184,14 +186,14 @@ def _stores(facts: TraceFacts) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.UNDECIDED,
             kind="refused-store",
-            sure=Sure.UNDECIDED,
-            says=f"{len(found)} stores are not confirmed by the device {rom}".rstrip(),
+            confidence=Confidence.UNDECIDED,
+            summary=f"{len(found)} stores are not confirmed by the device {rom}".rstrip(),
             measured=tuple(
                 f"{each.at_s:.6f} s: {each.what}" for each in found[:_MOST_STORES]
             ),
             try_first="read back what was to be stored, then its protection",
-            tells_apart=_REFUSALS,
-            weight=Weight.WARNING,
+            discriminators=_REFUSALS,
+            severity=Severity.WARNING,
             device=rom,
         )
 
@@ -203,10 +205,10 @@ def _devices(facts: TraceFacts) -> Iterator[Finding]:
                 yield Finding(
                     cause=Cause.DEVICE,
                     kind="data-sheet",
-                    sure=Sure.CERTAIN,
-                    says=f"the device {seen.rom} {note}",
+                    confidence=Confidence.CERTAIN,
+                    summary=f"the device {seen.rom} {note}",
                     measured=(f"{seen.checks} CRCs of it hold",),
                     try_first="ask where the part comes from; qualify it as what it is",
-                    weight=Weight.NOTE,
+                    severity=Severity.NOTE,
                     device=seen.rom,
                 )

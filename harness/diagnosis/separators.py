@@ -11,8 +11,8 @@ from typing import Any, Protocol
 
 from harness.diagnosis.evidence.bus import DeviceFacts, Evidence
 from harness.diagnosis.probes import line as probes_line
-from harness.diagnosis.probes.devices import Clinic
-from harness.diagnosis.probes.raw_link import Ear
+from harness.diagnosis.probes.devices import DeviceProbes
+from harness.diagnosis.probes.raw_link import RawLink
 from harness.diagnosis.probes.searches import count_verified
 from harness.diagnosis.probes.separating import (
     answers_alarm_search,
@@ -46,8 +46,8 @@ class Examined(Protocol):
     """What an examination lends to its separating probes."""
 
     evidence: Evidence
-    ear: Ear
-    clinic: Clinic
+    link: RawLink
+    device_probes: DeviceProbes
     longest_burst: int
 
     def take(self, **parts: Any) -> None:  # noqa: ANN401 - fields of Evidence
@@ -112,8 +112,8 @@ class Separators:
                 did="marker kept while nobody works?",
                 fills=frozenset({Sign.IDLE_RESTART, Sign.RESTARTS_IN_WORK}),
                 cost_s=5.0,
-                able=lambda _: self._on.clinic.restarted(),
-                run=lambda: self._on.clinic.look_while_idle(_IDLE_LOOKS),
+                able=lambda _: self._on.device_probes.restarted(),
+                run=lambda: self._on.device_probes.look_while_idle(_IDLE_LOOKS),
             ),
             Separator(
                 name="more searches",
@@ -130,21 +130,21 @@ class Separators:
         if adapter is not None and line is not None:
             size = probes_line.longest_whole(adapter.bursts)
             share = share_changed(line.ones)
-            self._on.take(ladder=climb_ladder(self._on.ear, share, size=size))
+            self._on.take(ladder=climb_ladder(self._on.link, share, size=size))
 
     def _boundaries(self) -> None:
         if (facts := self._on.evidence.adapter) is not None:
-            adapter = self._on.ear.bus.adapter
+            adapter = self._on.link.bus.adapter
             kept, adapter.max_burst = adapter.max_burst, self._on.longest_burst
             try:
-                found = around_packets(self._on.ear)
+                found = around_packets(self._on.link)
             finally:
                 adapter.max_burst = kept
             self._on.take(adapter=replace(facts, boundaries=found))
 
     def _characters(self) -> None:
         if (facts := self._on.evidence.adapter) is not None:
-            found = send_characters(self._on.ear)
+            found = send_characters(self._on.link)
             self._on.take(adapter=replace(facts, characters=found))
 
     def _alarm_search(self) -> None:
@@ -153,7 +153,7 @@ class Separators:
                 replace(
                     d,
                     signals=answers_alarm_search(
-                        self._on.ear, RomCode.parse(d.rom_code)
+                        self._on.link, RomCode.parse(d.rom_code)
                     ),
                 )
                 for d in self._on.evidence.devices
@@ -167,7 +167,7 @@ class Separators:
         if not facts.verified:
             return facts
         rom = RomCode.parse(facts.rom_code)
-        more = count_verified(self._on.ear.bus, rom, _MORE_SEARCHES)
+        more = count_verified(self._on.link.bus, rom, _MORE_SEARCHES)
         return replace(
             facts,
             verified=facts.verified + more.answered,

@@ -63,21 +63,21 @@ def table(folder: Path) -> str:
 
 
 def _by_confidence(counted: list[Line]) -> Iterable[str]:
-    for sure, key, wanted in (
+    for confidence, key, wanted in (
         ("certain", "right", "99 %"),
         ("likely", "right", "85 %"),
         ("undecided", "named", "95 %"),
     ):
-        of = [x for x in counted if x["sure"] == sure]
-        if sure == "undecided":
+        of = [x for x in counted if x["confidence"] == confidence]
+        if confidence == "undecided":
             of = [
                 x
                 for x in counted
-                if x["sure"] == sure or x["first"].startswith("undecided")
+                if x["confidence"] == confidence or x["first"].startswith("undecided")
             ]
-        elif sure == "certain":
+        elif confidence == "certain":
             of = [x for x in of if not x["first"].startswith("undecided")]
-        yield _share(f"{sure}: {key}", sum(x[key] for x in of), len(of), wanted)
+        yield _share(f"{confidence}: {key}", sum(x[key] for x in of), len(of), wanted)
 
 
 def _healthy(whole: list[Line]) -> Iterable[str]:
@@ -99,5 +99,5 @@ def _by_mechanism(counted: list[Line]) -> Iterable[str]:
         groups[f"{line['bench']} {line['mechanism']}"].append(line)
     for name, of in groups.items():
         yield _share(name, sum(x["right"] for x in of), len(of), "70 %")
-        wrong = Counter(f"{x['sure']} {x['first']}" for x in of if not x["right"])
+        wrong = Counter(f"{x['confidence']} {x['first']}" for x in of if not x["right"])
         yield from (f"    instead: {what} {n}" for what, n in wrong.most_common())

@@ -15,7 +15,7 @@ import yaml
 from harness.diagnosis.diagnosis import DIAGNOSIS, Diagnosis
 from harness.diagnosis.effort import Effort
 from harness.diagnosis.engine import Examination
-from harness.diagnosis.finding import Finding, Weight
+from harness.diagnosis.finding import Finding, Severity
 from harness.driver.bus import Bus
 from harness.errors import SlotproofError
 from harness.plans.execution.connection import connect
@@ -34,13 +34,13 @@ class Grade:
     Attributes:
         first: cause and kind of the first finding that claims trouble, or of a note where
             that is all there is to say of the mechanism; "nothing".
-        sure: its confidence.
+        confidence: its confidence.
         right: it names the mechanism, or says that it cannot be told from its likes.
         named: the mechanism is among what an undecided finding names.
     """
 
     first: str
-    sure: str
+    confidence: str
     right: bool
     named: bool
 
@@ -70,27 +70,29 @@ def _run(bus: Bus, fixture: Any, effort: Effort) -> Diagnosis:  # noqa: ANN401 -
 
 def grade(found: Diagnosis, truth: Truth) -> Grade:
     """The first finding beside the truth."""
-    worth = [f for f in found.findings if f.weight is not Weight.NOTE]
+    worth = [f for f in found.findings if f.severity is not Severity.NOTE]
     # a note claims no trouble: of a mechanism that it does not name it says nothing
     worth += [f for f in found.findings if f"{f.cause}: {f.kind}" in truth.kinds]
     first = next(iter(worth), None)
     if first is None:
-        return Grade(first="nothing", sure="nothing", right=False, named=False)
+        return Grade(first="nothing", confidence="nothing", right=False, named=False)
     name = f"{first.cause}: {first.kind}"
     named = name in truth.kinds or _names(first, truth)
     right = name in truth.kinds or (name in truth.alike and named)
-    return Grade(first=name, sure=str(first.sure), right=right, named=named)
+    return Grade(first=name, confidence=str(first.confidence), right=right, named=named)
 
 
 def _names(finding: Finding, truth: Truth) -> bool:
-    told = " ".join((*finding.tells_apart, finding.says))
+    told = " ".join((*finding.discriminators, finding.summary))
     kinds = {kind.split(": ")[1] for kind in truth.kinds}
     return any(word in told for word in (*truth.words, *kinds))
 
 
 def faulty(found: Diagnosis) -> list[str]:
     """Faults that a diagnosis claims."""
-    return [f"{f.cause}: {f.kind}" for f in found.findings if f.weight is Weight.FAULT]
+    return [
+        f"{f.cause}: {f.kind}" for f in found.findings if f.severity is Severity.FAULT
+    ]
 
 
 _TIMES = (
@@ -179,10 +181,12 @@ def line_of(
     graded = grade(found, mechanism.truth)
     return line | {
         "first": graded.first,
-        "sure": graded.sure,
+        "confidence": graded.confidence,
         "right": graded.right,
         "named": graded.named,
         "counts": differs(found, twin, again),
-        "all": [f"{f.weight} {f.sure} {f.cause}: {f.kind}" for f in found.findings],
+        "all": [
+            f"{f.severity} {f.confidence} {f.cause}: {f.kind}" for f in found.findings
+        ],
         "healthy": [faulty(twin), faulty(again)],
     }

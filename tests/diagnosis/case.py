@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from harness.diagnosis.effort import Effort
-from harness.diagnosis.finding import Cause, Weight
+from harness.diagnosis.finding import Cause, Severity
 from harness.driver.bus import Bus
 from tests.diagnosis.benches import Vary
 
@@ -26,7 +26,7 @@ class Case:
         measured: words that the first finding's numbers must hold.
         forbidden: kinds that must not be found as faults at all.
         effort: of the examination.
-        weight: of the first finding.
+        severity: of the first finding.
         prepare: what the host did before, on the open bus.
         twin: a bench without the fault; the same with no faults unless given.
         names: what an undecided finding must list.
@@ -41,7 +41,7 @@ class Case:
     measured: str
     forbidden: tuple[str, ...] = ()
     effort: Effort = QUICK
-    weight: Weight = Weight.FAULT
+    severity: Severity = Severity.FAULT
     prepare: Callable[[Bus], None] | None = None
     twin: Vary | None = None
     names: str = ""

@@ -19,7 +19,7 @@ from harness.diagnosis.evidence.bus import (
     ResetFacts,
     ScanFacts,
 )
-from harness.diagnosis.finding import Cause, Sure
+from harness.diagnosis.finding import Cause, Confidence
 from tests.diagnosis.speaks_kinds import ROM
 
 OTHER, THIRD = "72000000EB02A228", "9F000000CDB9F528"
@@ -142,5 +142,5 @@ LATE = tuple(
 )
 UNPOWERED = {"power_on": True, "marker_kept": False}
 
-Speaks = dict[str, tuple[dict[str, Any], Cause, str, Sure]]
+Speaks = dict[str, tuple[dict[str, Any], Cause, str, Confidence]]
 """What is changed, and the cause, kind and sureness that a rule must find then."""

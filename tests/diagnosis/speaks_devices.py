@@ -9,7 +9,7 @@ from harness.diagnosis.evidence.bus import (
     Conversion,
     DeviceFacts,
 )
-from harness.diagnosis.finding import Cause, Sure
+from harness.diagnosis.finding import Cause, Confidence
 from tests.diagnosis.sound import (
     BLOCKS,
     LINE,
@@ -31,25 +31,25 @@ SPEAKS_DEVICES: Speaks = {
         {"line": replace(LINE, ones=echoes(1000, xFF=994, xFE=6))},
         Cause.NOISE,
         "pulled-highs",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "lifted lows": (
         {"line": replace(LINE, zeros=echoes(250, x00=246, x08=4))},
         Cause.NOISE,
         "lifted-lows",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "slip of a block": (
         first_device(blocks=replace(BLOCKS, whole=8, slipped=2)),
         Cause.NOISE,
         "slip",
-        Sure.LIKELY,
+        Confidence.LIKELY,
     ),
     "phantom": (
         scans(rejected={"1F0000008DBE4428": 1}),
         Cause.NOISE,
         "phantom",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "command lost": (
         {
@@ -66,25 +66,25 @@ SPEAKS_DEVICES: Speaks = {
         },
         Cause.NOISE,
         "command-lost",
-        Sure.UNDECIDED,
+        Confidence.UNDECIDED,
     ),
     "deaf to convert": (
         {"devices": (conversions(probe(), heard=False, took_ms=None), probe(OTHER))},
         Cause.NOISE,
         "command-lost",
-        Sure.UNDECIDED,
+        Confidence.UNDECIDED,
     ),
     "zeros": (
         first_device(blocks=replace(BLOCKS, whole=7, zeros=3)),
         Cause.BUS_WIRING,
         "low-while-reading",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "branch": (
         first_device(verified=22),
         Cause.BUS_WIRING,
         "branch",
-        Sure.UNDECIDED,
+        Confidence.UNDECIDED,
     ),
     "absent": (
         {
@@ -103,7 +103,7 @@ SPEAKS_DEVICES: Speaks = {
         },
         Cause.DEVICE,
         "absent",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "absent, or in overdrive: not tried": (
         {
@@ -115,7 +115,7 @@ SPEAKS_DEVICES: Speaks = {
         },
         Cause.DEVICE,
         "absent",
-        Sure.UNDECIDED,
+        Confidence.UNDECIDED,
     ),
     "in overdrive": (
         {
@@ -133,13 +133,13 @@ SPEAKS_DEVICES: Speaks = {
         },
         Cause.CONFIGURATION,
         "left-in-fast-mode",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "says bus power, and converts": (
         {"devices": (probe(supply_answers=(0, 0, 0)),)},
         Cause.DEVICE,
         "says-bus-power",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "bus power that nobody declared": (
         {
@@ -160,7 +160,7 @@ SPEAKS_DEVICES: Speaks = {
         },
         Cause.SUPPLY,
         "supply-differs",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "duplicate": (
         first_device(
@@ -168,19 +168,19 @@ SPEAKS_DEVICES: Speaks = {
         ),
         Cause.DEVICE,
         "duplicate",
-        Sure.UNDECIDED,
+        Confidence.UNDECIDED,
     ),
     "loose contact": (
         first_device(blocks=replace(BLOCKS, whole=7, ones=3)),
         Cause.DEVICE,
         "loose-contact",
-        Sure.UNDECIDED,
+        Confidence.UNDECIDED,
     ),
     "odd block": (
         first_device(blocks=replace(BLOCKS, whole=0, impossible=10)),
         Cause.DEVICE,
         "odd-block",
-        Sure.LIKELY,
+        Confidence.LIKELY,
     ),
     "clone": (
         {
@@ -197,27 +197,27 @@ SPEAKS_DEVICES: Speaks = {
         },
         Cause.CONFIGURATION,
         "clone-like",
-        Sure.LIKELY,
+        Confidence.LIKELY,
     ),
     "slow conversion": (
         {"devices": (conversions(probe(), took_ms=820.0, heard=True), probe(OTHER))},
         Cause.SUPPLY,
         "slow-conversion",
-        Sure.UNDECIDED,
+        Confidence.UNDECIDED,
     ),
     "attached": (
         scans(last=(ROM, OTHER, THIRD), found={ROM: 3, OTHER: 3, THIRD: 2}),
         Cause.DEVICE,
         "attached",
-        Sure.LIKELY,
+        Confidence.LIKELY,
     ),
     "vanished together": (
         scans(last=()),
         Cause.SUPPLY,
         "vanished-together",
-        Sure.LIKELY,
+        Confidence.LIKELY,
     ),
-    "vanished": (scans(last=(OTHER,)), Cause.DEVICE, "vanished", Sure.LIKELY),
+    "vanished": (scans(last=(OTHER,)), Cause.DEVICE, "vanished", Confidence.LIKELY),
     "supply pin open": (
         {
             "devices": (
@@ -227,7 +227,7 @@ SPEAKS_DEVICES: Speaks = {
         },
         Cause.SUPPLY,
         "supply-pin-open",
-        Sure.LIKELY,
+        Confidence.LIKELY,
     ),
     "starved": (
         {
@@ -240,7 +240,7 @@ SPEAKS_DEVICES: Speaks = {
         },
         Cause.SUPPLY,
         "no-strong-pull-up",
-        Sure.LIKELY,
+        Confidence.LIKELY,
     ),
     "third wire": (
         {
@@ -252,13 +252,13 @@ SPEAKS_DEVICES: Speaks = {
         },
         Cause.SUPPLY,
         "third-wire",
-        Sure.UNDECIDED,
+        Confidence.UNDECIDED,
     ),
     "restart": (
         {"devices": (conversions(probe(), **UNPOWERED), probe(OTHER))},
         Cause.SUPPLY,
         "restart",
-        Sure.UNDECIDED,
+        Confidence.UNDECIDED,
     ),
     "brown-out": (
         {
@@ -275,13 +275,13 @@ SPEAKS_DEVICES: Speaks = {
         },
         Cause.SUPPLY,
         "brown-out",
-        Sure.UNDECIDED,
+        Confidence.UNDECIDED,
     ),
     "reloaded": (
         first_device(settings_kept=False),
         Cause.CONFIGURATION,
         "reloaded",
-        Sure.LIKELY,
+        Confidence.LIKELY,
     ),
     "lows lifted while devices speak": (
         first_device(
@@ -291,7 +291,7 @@ SPEAKS_DEVICES: Speaks = {
         ),
         Cause.NOISE,
         "lifted-lows",
-        Sure.UNDECIDED,
+        Confidence.UNDECIDED,
     ),
     "another family in its place": (
         {
@@ -303,25 +303,25 @@ SPEAKS_DEVICES: Speaks = {
         },
         Cause.CONFIGURATION,
         "family-changed",
-        Sure.LIKELY,
+        Confidence.LIKELY,
     ),
     "unlisted": (
         {"inventory": {ROM: "present", THIRD: "newcomer"}},
         Cause.CONFIGURATION,
         "unlisted",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "alarm stale": (
         {"alarms": AlarmFacts(before=(ROM,))},
         Cause.CONFIGURATION,
         "alarm-stale",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "alarm wrong": (
         {"alarms": AlarmFacts(before=(ROM,), after=(ROM,))},
         Cause.DEVICE,
         "alarm-wrong",
-        Sure.LIKELY,
+        Confidence.LIKELY,
     ),
     "common loss": (
         scans(
@@ -332,24 +332,24 @@ SPEAKS_DEVICES: Speaks = {
         ),
         Cause.BUS_WIRING,
         "common-loss",
-        Sure.LIKELY,
+        Confidence.LIKELY,
     ),
     "constants moved": (
         first_device(blocks=replace(BLOCKS, whole=9, moved=1, constants="FF 10")),
         Cause.NOISE,
         "constants-moved",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "off the sheet": (
         first_device(blocks_after=replace(BLOCKS, constants="A5 66")),
         Cause.CONFIGURATION,
         "off-sheet",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "wants a longer reset": (
         first_device(verified=0, answers_long_reset=True, blocks=None),
         Cause.CONFIGURATION,
         "left-in-fast-mode",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
 }

@@ -10,7 +10,7 @@ from typing import Any
 
 from harness.diagnosis.evidence.bus import DeviceFacts, Expected
 from harness.diagnosis.evidence.kinds import FailedCheck, KindReading
-from harness.diagnosis.finding import Cause, Sure
+from harness.diagnosis.finding import Cause, Confidence
 
 ROM = "1E0000008DBE4428"
 
@@ -99,13 +99,13 @@ def store(**facts: Any) -> Change:  # noqa: ANN401
     return failed("answer-impossible", evidence={"store": known})
 
 
-SPEAKS_KINDS: dict[str, tuple[Change, Cause, str, Sure]] = {
+SPEAKS_KINDS: dict[str, tuple[Change, Cause, str, Confidence]] = {
     # status 1Eh: latch of A 1, pin of A 0 (data sheet of family 3Ah, PIO access read)
     "load at an output": (
         device(ports(a=(1, 0), b=(0, 0))),
         Cause.BUS_WIRING,
         "output-load",
-        Sure.LIKELY,
+        Confidence.LIKELY,
     ),
     "address damaged": (
         device(
@@ -119,37 +119,37 @@ SPEAKS_KINDS: dict[str, tuple[Change, Cause, str, Sure]] = {
         ),
         Cause.NOISE,
         "address-damaged",
-        Sure.UNDECIDED,
+        Confidence.UNDECIDED,
     ),
     "torn answer": (
         device(reading("ports", "x", tries=2, troubles={"answer-impossible": 1})),
         Cause.NOISE,
         "torn-answer",
-        Sure.UNDECIDED,
+        Confidence.UNDECIDED,
     ),
     "odd answer": (
         device(failing("ports", "answer-impossible")),
         Cause.DEVICE,
         "odd-answer",
-        Sure.UNDECIDED,
+        Confidence.UNDECIDED,
     ),
     "wrong check": (
         device(failing("protection", "check-value")),
         Cause.DEVICE,
         "wrong-check",
-        Sure.UNDECIDED,
+        Confidence.UNDECIDED,
     ),
     "deaf to commands": (
         device(failing("mission", "device-absent"), failing("ports", "device-absent")),
         Cause.DEVICE,
         "deaf-to-commands",
-        Sure.LIKELY,
+        Confidence.LIKELY,
     ),
     "supply differs": (
         device(reading("power_supply", "parasite")),
         Cause.SUPPLY,
         "supply-differs",
-        Sure.LIKELY,
+        Confidence.LIKELY,
     ),
     "toggled": (
         device(
@@ -158,7 +158,7 @@ SPEAKS_KINDS: dict[str, tuple[Change, Cause, str, Sure]] = {
         ),
         Cause.CONFIGURATION,
         "toggled",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "toggled in a step": (
         failed(
@@ -167,7 +167,7 @@ SPEAKS_KINDS: dict[str, tuple[Change, Cause, str, Sure]] = {
         ),
         Cause.CONFIGURATION,
         "toggled",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "oscillator off": (
         device(
@@ -176,9 +176,14 @@ SPEAKS_KINDS: dict[str, tuple[Change, Cause, str, Sure]] = {
         ),
         Cause.CONFIGURATION,
         "oscillator-off",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
-    "mission stalled": (device(mission()), Cause.DEVICE, "no-samples", Sure.LIKELY),
+    "mission stalled": (
+        device(mission()),
+        Cause.DEVICE,
+        "no-samples",
+        Confidence.LIKELY,
+    ),
     # -22 ppm is -57 s in 30 days (F26); four times that is beyond any promise
     "clock drifts": (
         device(
@@ -190,13 +195,13 @@ SPEAKS_KINDS: dict[str, tuple[Change, Cause, str, Sure]] = {
         ),
         Cause.DEVICE,
         "clock-drift",
-        Sure.LIKELY,
+        Confidence.LIKELY,
     ),
     "clock off": (
         device(reading("clock_offset", 3600.0, evidence={"mission": True})),
         Cause.CONFIGURATION,
         "clock-off",
-        Sure.LIKELY,
+        Confidence.LIKELY,
     ),
     "failed mission": (
         failed(
@@ -206,13 +211,13 @@ SPEAKS_KINDS: dict[str, tuple[Change, Cause, str, Sure]] = {
         ),
         Cause.DEVICE,
         "no-samples",
-        Sure.LIKELY,
+        Confidence.LIKELY,
     ),
     "current offset": (
         NO_LOAD | device(counts(3, 3, 4, 3, 3)),
         Cause.CONFIGURATION,
         "current-offset",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "failed offset": (
         failed(
@@ -223,13 +228,13 @@ SPEAKS_KINDS: dict[str, tuple[Change, Cause, str, Sure]] = {
         ),
         Cause.CONFIGURATION,
         "current-offset",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "store dipped": (
         store(status="27", end="FF"),
         Cause.SUPPLY,
         "store-dip",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
 }
 """Name -> change of sound evidence, and cause, kind and sureness of the first finding."""

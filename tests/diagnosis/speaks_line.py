@@ -9,7 +9,7 @@ from harness.diagnosis.evidence.bus import (
     IdleFacts,
     ProbeNote,
 )
-from harness.diagnosis.finding import Cause, Sure
+from harness.diagnosis.finding import Cause, Confidence
 from tests.diagnosis.sound import (
     ADAPTER,
     LATE,
@@ -25,12 +25,12 @@ from tests.diagnosis.sound import (
 )
 
 SPEAKS_LINE: Speaks = {
-    "lost": ({"lost": 1}, Cause.ADAPTER, "lost", Sure.CERTAIN),
+    "lost": ({"lost": 1}, Cause.ADAPTER, "lost", Confidence.CERTAIN),
     "inverted": (
         {"adapter": replace(ADAPTER, ones=echoes(x00=60), slow_ones=echoes(4, x00=4))},
         Cause.ADAPTER,
         "inverted",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "doubled echo": (
         {
@@ -42,7 +42,7 @@ SPEAKS_LINE: Speaks = {
         },
         Cause.HOST,
         "doubled-echo",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "escaped characters": (
         {
@@ -52,7 +52,7 @@ SPEAKS_LINE: Speaks = {
         },
         Cause.HOST,
         "terminal-layer",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "supply blinks": (
         {
@@ -63,7 +63,7 @@ SPEAKS_LINE: Speaks = {
         },
         Cause.ADAPTER,
         "supply-blinks",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "stretched reset": (
         {
@@ -74,13 +74,13 @@ SPEAKS_LINE: Speaks = {
         },
         Cause.DEVICE,
         "stretches-reset",
-        Sure.LIKELY,
+        Confidence.LIKELY,
     ),
     "wrong rate": (
         {"adapter": replace(ADAPTER, measured_baud=125_500.0)},
         Cause.ADAPTER,
         "wrong-rate",
-        Sure.UNDECIDED,
+        Confidence.UNDECIDED,
     ),
     "drops": (
         {
@@ -90,25 +90,25 @@ SPEAKS_LINE: Speaks = {
         },
         Cause.ADAPTER,
         "drops",
-        Sure.UNDECIDED,
+        Confidence.UNDECIDED,
     ),
     "latency": (
         {"adapter": replace(ADAPTER, round_trip_ms=(16.0, 16.1, 17.0))},
         Cause.ADAPTER,
         "latency",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "late host": (
         {"adapter": replace(ADAPTER, round_trip_ms=(1.0, 1.2, 31.0))},
         Cause.HOST,
         "late-now-and-then",
-        Sure.UNDECIDED,
+        Confidence.UNDECIDED,
     ),
     "push-pull": (
         {"adapter": replace(ADAPTER, echo_without_supply="FF")},
         Cause.ADAPTER,
         "push-pull",
-        Sure.UNDECIDED,
+        Confidence.UNDECIDED,
     ),
     "silent": (
         {
@@ -120,7 +120,7 @@ SPEAKS_LINE: Speaks = {
         },
         Cause.UNDECIDED,
         "silent",
-        Sure.UNDECIDED,
+        Confidence.UNDECIDED,
     ),
     "fell low": (
         {
@@ -133,7 +133,7 @@ SPEAKS_LINE: Speaks = {
         },
         Cause.BUS_WIRING,
         "stuck-low",
-        Sure.LIKELY,
+        Confidence.LIKELY,
     ),
     "stuck low": (
         {
@@ -144,7 +144,7 @@ SPEAKS_LINE: Speaks = {
         },
         Cause.BUS_WIRING,
         "stuck-low",
-        Sure.LIKELY,
+        Confidence.LIKELY,
     ),
     "second master": (
         {
@@ -156,7 +156,7 @@ SPEAKS_LINE: Speaks = {
         },
         Cause.BUS_WIRING,
         "second-master",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "second master, heard from the middle of a burst on": (
         {
@@ -168,7 +168,7 @@ SPEAKS_LINE: Speaks = {
         },
         Cause.BUS_WIRING,
         "second-master",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "idle spikes": (
         {
@@ -178,7 +178,7 @@ SPEAKS_LINE: Speaks = {
         },
         Cause.NOISE,
         "idle-spikes",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "comes and goes": (
         {
@@ -190,7 +190,7 @@ SPEAKS_LINE: Speaks = {
         },
         Cause.DEVICE,
         "comes-and-goes",
-        Sure.UNDECIDED,
+        Confidence.UNDECIDED,
     ),
     "slow edge": (
         {
@@ -203,7 +203,7 @@ SPEAKS_LINE: Speaks = {
         },
         Cause.BUS_WIRING,
         "slow-edge",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "weak pull-up": (
         {
@@ -216,16 +216,16 @@ SPEAKS_LINE: Speaks = {
         },
         Cause.BUS_WIRING,
         "pull-up",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "late presence": (
         {"resets": LATE},
         Cause.DEVICE,
         "late-presence",
-        Sure.LIKELY,
+        Confidence.LIKELY,
     ),
-    "none of several": (nobody(3), Cause.BUS_WIRING, "low-level", Sure.LIKELY),
-    "the only one": (nobody(1), Cause.UNDECIDED, "nobody", Sure.UNDECIDED),
+    "none of several": (nobody(3), Cause.BUS_WIRING, "low-level", Confidence.LIKELY),
+    "the only one": (nobody(1), Cause.UNDECIDED, "nobody", Confidence.UNDECIDED),
     "fast mode, presence inside the character": (
         {
             "adapter": replace(
@@ -234,13 +234,13 @@ SPEAKS_LINE: Speaks = {
         },
         Cause.CONFIGURATION,
         "left-in-fast-mode",
-        Sure.UNDECIDED,
+        Confidence.UNDECIDED,
     ),
     "wall clock set": (
         {"clock_step_s": -3600.0},
         Cause.HOST,
         "clock-step",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "a burst comes and singles do not": (
         {
@@ -250,13 +250,13 @@ SPEAKS_LINE: Speaks = {
         },
         Cause.ADAPTER,
         "holds-short-writes",
-        Sure.LIKELY,
+        Confidence.LIKELY,
     ),
     "pulled meanwhile": (
         {"pulls": (24.0,), "probes": (ProbeNote(name="x", did="y", took_s=30.0),)},
         Cause.DEVICE,
         "signals",
-        Sure.UNDECIDED,
+        Confidence.UNDECIDED,
     ),
     "fast mode": (
         {
@@ -267,25 +267,25 @@ SPEAKS_LINE: Speaks = {
         },
         Cause.CONFIGURATION,
         "left-in-fast-mode",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "low in search": (
         scans(whole=0, found={}, first=(), last=(), troubles={"line-shorted": 3}),
         Cause.BUS_WIRING,
         "low-in-search",
-        Sure.LIKELY,
+        Confidence.LIKELY,
     ),
     "zero ROM": (
         scans(rejected={"0" * 16: 3}),
         Cause.DEVICE,
         "zero-rom",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "impossible ROM": (
         scans(rejected={"1F0000008DBE4428": 3}),
         Cause.DEVICE,
         "rom-code",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "terminal layer": (
         {
@@ -295,7 +295,7 @@ SPEAKS_LINE: Speaks = {
         },
         Cause.HOST,
         "terminal-layer",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "packet boundary": (
         {
@@ -308,13 +308,13 @@ SPEAKS_LINE: Speaks = {
         },
         Cause.ADAPTER,
         "packet-boundary",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "long presence": (
         {"resets": tuple(replace(r, echoes=echoes(20, x00=20)) for r in RESETS)},
         Cause.DEVICE,
         "long-presence",
-        Sure.CERTAIN,
+        Confidence.CERTAIN,
     ),
     "presence only": (
         {
@@ -323,6 +323,6 @@ SPEAKS_LINE: Speaks = {
         },
         Cause.UNDECIDED,
         "presence-only",
-        Sure.UNDECIDED,
+        Confidence.UNDECIDED,
     ),
 }

@@ -13,7 +13,7 @@ import pytest
 from harness.diagnosis.diagnosis import Diagnosis
 from harness.diagnosis.effort import Effort
 from harness.diagnosis.engine import Examination
-from harness.diagnosis.finding import Cause, Finding, Sure, Weight
+from harness.diagnosis.finding import Cause, Confidence, Finding, Severity
 from harness.driver.bus import Bus
 from harness.families.hazard import Hazard
 from harness.families.registry import looks_of
@@ -94,10 +94,10 @@ def findings_of(examine: Make, run_plan: Make, data_of: Make) -> Make:
 def as_finding(data: dict[str, Any]) -> Finding:
     """A finding as the journal has it."""
     rows = {key: tuple(v) if isinstance(v, list) else v for key, v in data.items()}
-    kinds = {"cause": Cause, "sure": Sure, "weight": Weight}
+    kinds = {"cause": Cause, "confidence": Confidence, "severity": Severity}
     return Finding(
         **(
-            {"says": "", "measured": (), "try_first": ""}
+            {"summary": "", "measured": (), "try_first": ""}
             | rows
             | {key: kind(data[key]) for key, kind in kinds.items()}
         )
@@ -106,7 +106,7 @@ def as_finding(data: dict[str, Any]) -> Finding:
 
 def told(found: Iterable[Finding]) -> list[str]:
     """Findings in short, for failing tests and the table."""
-    return [f"{f.weight} {f.sure} {f.cause}: {f.kind}" for f in found]
+    return [f"{f.severity} {f.confidence} {f.cause}: {f.kind}" for f in found]
 
 
 @pytest.mark.slow
@@ -146,16 +146,16 @@ def test_right_cause_first(findings_of: Make, name: str) -> None:
     assert found, "nothing was found"
     first = found[0]
     assert (first.cause, first.kind) in case.right, told(found)
-    assert first.weight is case.weight
+    assert first.severity is case.severity
     assert case.measured in " ".join(first.measured)
-    assert case.names in " ".join((*first.tells_apart, first.says))
+    assert case.names in " ".join((*first.discriminators, first.summary))
     assert first.try_first
     wrong = [
         f.kind
         for f in found
         if f.kind in case.forbidden
-        and f.weight is Weight.FAULT
-        and f.sure is not Sure.POSSIBLE
+        and f.severity is Severity.FAULT
+        and f.confidence is not Confidence.POSSIBLE
     ]
     assert not wrong, told(found)
 
@@ -174,7 +174,7 @@ def test_twin_without_the_fault(findings_of: Make, name: str) -> None:
             device["supply"] = "external"
     found = findings_of(case, made, prepare=name in PREPARED_TWINS)
     wrong = [f for f in found if (f.cause, f.kind) in case.right]
-    assert not [f for f in wrong if f.weight is case.weight], told(found)
+    assert not [f for f in wrong if f.severity is case.severity], told(found)
 
 
 @pytest.mark.slow
@@ -237,7 +237,7 @@ def test_healthy_runs_are_never_called_faulty(examine: Make) -> None:
         faulty.update(
             f"{f.cause}: {f.kind}"
             for f in found.findings
-            if f.weight is not Weight.NOTE
+            if f.severity is not Severity.NOTE
         )
     print(f"\nof 1000 healthy runs called faulty: {dict(faulty) or 0}")  # noqa: T201 - the benchmark's table
     assert not faulty

@@ -10,7 +10,7 @@ import pytest
 
 from harness.diagnosis.probes.devices import in_alarm
 from harness.diagnosis.probes.line import examine_adapter, listen, released_us
-from harness.diagnosis.probes.raw_link import Ear
+from harness.diagnosis.probes.raw_link import RawLink
 from harness.diagnosis.probes.searches import (
     count_verified,
     is_lifted,
@@ -145,7 +145,7 @@ def test_the_ear_never_raises_on_counts(
     bus = open_bus(
         bench_data([new_device(0x28, 5)], faults=[{"kind": "adapter-no-echo"}])
     )
-    found = examine_adapter(Ear(bus))
+    found = examine_adapter(RawLink(bus))
     assert (found.ones.sent, found.ones.silent) == (3, 3)
     assert found.measured_baud is None
     assert found.bursts == {}
@@ -157,7 +157,7 @@ def test_nobody_speaks_on_a_sound_bus(
     """Ten seconds of silence, and the time is the port's."""
     bus = open_bus(bench_data([new_device(0x28, 5)]))
     started_s = bus.clock.now_s()
-    idle = listen(Ear(bus), 10.0)
+    idle = listen(RawLink(bus), 10.0)
     assert idle.arrivals == ()
     assert idle.for_s == pytest.approx(10.0, abs=0.06)
     assert bus.clock.now_s() - started_s == pytest.approx(10.05, abs=0.2)
@@ -169,7 +169,7 @@ def test_rate_is_timed_within_its_doubt(
     """An oscillator 9 % fast is measured as such, whatever the echoes say."""
     for ppm in (0, 90_000, -50_000):
         data = bench_data([new_device(0x28, 5)], adapter={"error_ppm": ppm})
-        found = examine_adapter(Ear(open_bus(data)))
+        found = examine_adapter(RawLink(open_bus(data)))
         assert found.measured_baud is not None
         error = found.measured_baud / found.asked_baud - 1
         assert error == pytest.approx(ppm * 1e-6, abs=found.rate_doubt)

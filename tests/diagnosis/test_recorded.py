@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.diagnosis.finding import Cause, Sure, Weight
+from harness.diagnosis.finding import Cause, Confidence, Severity
 from harness.diagnosis.recorded import SAMPLE_US, findings_of
 from harness.plans.execution.tracing.run import facts_of
 from harness.recordings.record.quantity import (
@@ -44,28 +44,28 @@ def _judged(
         (
             "authenticator_33h",
             {
-                (Cause.HOST, "timing", Weight.WARNING),
-                (Cause.UNDECIDED, "refused-store", Weight.WARNING),
+                (Cause.HOST, "timing", Severity.WARNING),
+                (Cause.UNDECIDED, "refused-store", Severity.WARNING),
             },
         ),
         (
             "write_once_0Bh_whole_memory",
             {
-                (Cause.HOST, "timing", Weight.WARNING),
-                (Cause.NOISE, "glitches", Weight.NOTE),
+                (Cause.HOST, "timing", Severity.WARNING),
+                (Cause.NOISE, "glitches", Severity.NOTE),
             },
         ),
-        ("two_thermometers_28h", {(Cause.DEVICE, "data-sheet", Weight.NOTE)}),
+        ("two_thermometers_28h", {(Cause.DEVICE, "data-sheet", Severity.NOTE)}),
         ("octal_switch_29h_write", set()),
     ],
 )
 def test_findings_of_real_lines(
-    name: str, expected: set[tuple[Cause, str, Weight]]
+    name: str, expected: set[tuple[Cause, str, Severity]]
 ) -> None:
     """The hosts that undercut 60 us, the two spikes, the parts that are not their sheet."""
     trace = traced(DATA / f"{name}.vcd")
     found = findings_of(facts_of(name, trace), trace.quantities)
-    assert {(f.cause, f.kind, f.weight) for f in found} == expected
+    assert {(f.cause, f.kind, f.severity) for f in found} == expected
 
 
 def test_a_time_outside_is_a_fault_where_something_is_read_wrong() -> None:
@@ -73,13 +73,13 @@ def test_a_time_outside_is_a_fault_where_something_is_read_wrong() -> None:
     low = _judged("write-0 low", ValueOwner.HOST, 40.0, LimitStanding.OUTSIDE)
     (works,) = findings_of(FACTS, [low])
     (broken,) = findings_of(replace(FACTS, wrong_count=3), [low])
-    assert (works.weight, broken.weight) == (Weight.WARNING, Weight.FAULT)
-    assert works.sure is Sure.CERTAIN
+    assert (works.severity, broken.severity) == (Severity.WARNING, Severity.FAULT)
+    assert works.confidence is Confidence.CERTAIN
     either = _judged(
         "write-0 low or zero hold", ValueOwner.EITHER, 40.0, LimitStanding.OUTSIDE
     )
     (open_,) = findings_of(FACTS, [either])
-    assert (open_.cause, open_.sure) == (Cause.UNDECIDED, Sure.UNDECIDED)
+    assert (open_.cause, open_.confidence) == (Cause.UNDECIDED, Confidence.UNDECIDED)
 
 
 @pytest.mark.parametrize("beyond_us", [-0.1, 0.1])
@@ -147,6 +147,6 @@ def test_a_store_without_confirmation_is_undecided() -> None:
         for found in findings_of(facts_of("a", trace), ())
         if found.kind == "refused-store"
     ]
-    assert store.sure is Sure.UNDECIDED
+    assert store.confidence is Confidence.UNDECIDED
     assert "copy scratchpad: answered by FF" in store.measured[0]
-    assert len(store.tells_apart) == 3
+    assert len(store.discriminators) == 3

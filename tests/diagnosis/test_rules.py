@@ -13,7 +13,14 @@ from harness.diagnosis.evidence.bus import (
     Evidence,
     ProbeNote,
 )
-from harness.diagnosis.finding import Cause, Finding, Sure, Weight, gathered, ranked
+from harness.diagnosis.finding import (
+    Cause,
+    Confidence,
+    Finding,
+    Severity,
+    gathered,
+    ranked,
+)
 from tests.diagnosis.sound import (
     ADAPTER,
     BLOCKS,
@@ -42,12 +49,12 @@ def found(**changes: Any) -> tuple[Finding, ...]:  # noqa: ANN401
 @pytest.mark.parametrize("name", SPEAKS)
 def test_each_rule_speaks(name: str) -> None:
     """One change to sound evidence, and the cause that it stands for comes first."""
-    changes, cause, kind, sure = SPEAKS[name]
+    changes, cause, kind, confidence = SPEAKS[name]
     first = found(**changes)[0]
-    assert (first.cause, first.kind, first.sure) == (cause, kind, sure)
+    assert (first.cause, first.kind, first.confidence) == (cause, kind, confidence)
     assert first.measured
     assert all(any(c.isdigit() for c in text) for text in first.measured[:1])
-    assert first.says
+    assert first.summary
     assert first.try_first
     assert first.rule
 
@@ -120,8 +127,10 @@ def test_a_slow_edge_is_nobody_in_fast_mode() -> None:
         LINE, ones=echoes(1000, xFE=1000), rise_us=(4.3, 6.5), crossing_us=19.8
     )
     (first, *_) = found(adapter=late, line=line)
-    assert (first.kind, first.sure) == ("slow-edge", Sure.CERTAIN)
-    assert not any("fast-mode" in text for text in (*first.tells_apart, *first.follows))
+    assert (first.kind, first.confidence) == ("slow-edge", Confidence.CERTAIN)
+    assert not any(
+        "fast-mode" in text for text in (*first.discriminators, *first.follows)
+    )
 
 
 def test_who_gets_power_for_the_first_time_did_not_restart() -> None:
@@ -170,15 +179,15 @@ def test_trouble_without_a_cause_is_undecided() -> None:
     """Losses spread evenly over all devices: no branch, no adapter, and not nothing."""
     (only,) = found(**_verified(26, 27, 26))
     assert (only.cause, only.kind) == (Cause.UNDECIDED, "unexplained")
-    assert only.weight is Weight.FAULT
+    assert only.severity is Severity.FAULT
     assert "directed searches without answer: 11 of 90" in only.measured
-    assert len(only.tells_apart) > 2
+    assert len(only.discriminators) > 2
 
 
 def test_one_loss_is_a_warning() -> None:
     """A single transaction lost in an examination is not enough for a fault."""
     (only,) = found(**_verified(30, 29, 30))
-    assert (only.kind, only.weight) == ("unexplained", Weight.WARNING)
+    assert (only.kind, only.severity) == ("unexplained", Severity.WARNING)
 
 
 def test_a_cause_explains_its_trouble() -> None:
@@ -198,23 +207,23 @@ def test_a_restart_by_chance_is_no_blinking_supply() -> None:
         assert not found(devices=(device, probe(OTHER, openings=openings)))
 
 
-def test_rank_is_weight_then_sureness() -> None:
+def test_rank_is_severity_then_confidence() -> None:
     """Faults before warnings before notes; certain before likely before possible."""
 
-    def finding(weight: Weight, sure: Sure) -> Finding:
+    def finding(severity: Severity, confidence: Confidence) -> Finding:
         return Finding(
             cause=Cause.NOISE,
             kind="x",
-            sure=sure,
-            says="",
+            confidence=confidence,
+            summary="",
             measured=(),
             try_first="",
-            weight=weight,
+            severity=severity,
         )
 
-    mixed = [finding(w, s) for s in reversed(Sure) for w in reversed(Weight)]
-    assert [(f.weight, f.sure) for f in ranked(mixed)] == [
-        (w, s) for w in Weight for s in Sure
+    mixed = [finding(w, s) for s in reversed(Confidence) for w in reversed(Severity)]
+    assert [(f.severity, f.confidence) for f in ranked(mixed)] == [
+        (w, s) for w in Severity for s in Confidence
     ]
 
 
@@ -223,8 +232,8 @@ def _restart(number: int) -> Finding:
     return Finding(
         cause=Cause.SUPPLY,
         kind="restart",
-        sure=Sure.CERTAIN,
-        says=f"{code} restarted",
+        confidence=Confidence.CERTAIN,
+        summary=f"{code} restarted",
         measured=(f"{number} of 9 conversions", "marker gone"),
         try_first=f"reseat {code}",
         device=code,
@@ -246,7 +255,7 @@ def test_the_same_trouble_of_many_devices_is_one_finding() -> None:
     assert [first, *rest[:2]] == [bus, bus, bus]
     shared, last = rest[2:]
     assert last == other
-    assert shared.says.startswith("8 devices alike; of the first: 0000000000000000")
+    assert shared.summary.startswith("8 devices alike; of the first: 0000000000000000")
     assert shared.device == ""
     assert "8 share" in shared.try_first
     numbers = " ".join(shared.measured)
@@ -281,7 +290,7 @@ def test_a_zero_of_the_host_that_comes_back_high_is_no_contact() -> None:
     """Whoever is away: nobody but noise lifts what the host pulls low."""
     lost = found(**_losing(silent=2, slots=4))[0]
     assert (lost.cause, lost.kind) == (Cause.BUS_WIRING, "common-loss")
-    assert any("noise" in text for text in lost.tells_apart)
+    assert any("noise" in text for text in lost.discriminators)
     noise = found(**_losing(silent=2, slots=4, zeros_lifted=2))[0]
     assert (noise.cause, noise.kind) == (Cause.NOISE, "lifted-lows")
     assert any("common-loss" in text for text in noise.ruled_out)
@@ -302,7 +311,7 @@ def test_a_contact_takes_presence_before_slots() -> None:
     """Noise meets 14 ms of slots as often as the 1 ms of the reset before them, or oftener."""
     away = found(**_losing(silent=6, slots=1))[0]
     assert (away.cause, away.kind) == (Cause.BUS_WIRING, "common-loss")
-    assert not any("noise" in text for text in away.tells_apart)
+    assert not any("noise" in text for text in away.discriminators)
     assert any(
         "noise" in text and "12 searches without presence, 2 broken" in text
         for text in away.ruled_out

@@ -8,7 +8,7 @@ import pytest
 
 from harness.diagnosis.causes.table import judge
 from harness.diagnosis.evidence.bus import Conversion, Evidence, Expected
-from harness.diagnosis.finding import Cause, Finding, Sure, Weight
+from harness.diagnosis.finding import Cause, Confidence, Finding, Severity
 from harness.families.kind_facts import Trim
 from harness.wire.crc import crc16_sent
 from tests.diagnosis.speaks_kinds import (
@@ -80,8 +80,8 @@ def test_a_start_off_the_row_is_configuration() -> None:
 def test_a_store_without_a_word_is_only_likely_supply() -> None:
     """No flag, open protection: supply is likely, a worn part remains."""
     first = found(**store(end="FF", status="07"))[0]
-    assert (first.cause, first.sure) == (Cause.SUPPLY, Sure.LIKELY)
-    assert any("worn" in text for text in first.tells_apart)
+    assert (first.cause, first.confidence) == (Cause.SUPPLY, Confidence.LIKELY)
+    assert any("worn" in text for text in first.discriminators)
 
 
 # -- F25: toggled --------------------------------------------------------------------
@@ -91,7 +91,7 @@ def test_an_even_number_of_own_matches_blames_somebody_else() -> None:
     """Two matches of ours leave the output as it was; it is not."""
     facts = {"before": 1, "after": 0, "matches": 2, "matched_by": {"2": 2}}
     first = found(**failed("toggled", evidence=facts))[0]
-    assert "somebody else" in first.says
+    assert "somebody else" in first.summary
     assert "step 2 2x" in " ".join(first.measured)
 
 
@@ -102,8 +102,8 @@ def test_off_after_a_single_change_may_be_a_restart() -> None:
         later=(reading("channel_a_output_off", 1, watched=True),),
     )
     first = found(**changed)[0]
-    assert first.sure is Sure.LIKELY
-    assert any("restart" in text for text in first.tells_apart)
+    assert first.confidence is Confidence.LIKELY
+    assert any("restart" in text for text in first.discriminators)
 
 
 def test_a_state_that_stays_says_nothing() -> None:
@@ -119,8 +119,8 @@ def test_a_fresh_part_with_its_oscillator_off_is_no_fault() -> None:
     """Parts are shipped so: a note, and what it would mean for a mission."""
     off = reading("oscillator", "off", evidence=OSCILLATOR_21H)
     (only,) = found(**device(off, mission("none", oscillator="off")))
-    assert only.weight is Weight.NOTE
-    assert "a mission started now would take no samples" in only.says
+    assert only.severity is Severity.NOTE
+    assert "a mission started now would take no samples" in only.summary
     assert "byte 80h, bit 7 of 020Eh, 0 runs" in only.measured
 
 
@@ -130,16 +130,16 @@ def test_memory_cleared_for_a_mission_that_cannot_sample_is_a_warning() -> None:
     rows = device(
         off, mission("none", oscillator="off"), reading("memory_cleared", True)
     )
-    assert [f.weight for f in found(**rows)] == [Weight.WARNING]
+    assert [f.severity for f in found(**rows)] == [Severity.WARNING]
 
 
 def test_published_drift_is_within_limits() -> None:
     """-22 ppm is -57 s in 30 days: a note with the correction, no fault (F26)."""
     facts = {"mission": True, "since_start_s": 30 * 86_400.0}
     (only,) = found(**device(reading("clock_offset", -57.0, evidence=facts)))
-    assert (only.kind, only.weight) == ("clock-drift", Weight.NOTE)
+    assert (only.kind, only.severity) == ("clock-drift", Severity.NOTE)
     assert "-22 ppm" in " ".join(only.measured)
-    assert "-57 s in 30 days" in only.says
+    assert "-57 s in 30 days" in only.summary
 
 
 @pytest.mark.parametrize("offset_s", [0.0, 1.0, -4.0])
@@ -171,9 +171,9 @@ def test_a_failed_drift_check_is_the_crystal() -> None:
             beyond=("clock_drift",),
         )
     )[0]
-    assert (first.cause, first.sure) == (Cause.DEVICE, Sure.CERTAIN)
+    assert (first.cause, first.confidence) == (Cause.DEVICE, Confidence.CERTAIN)
     assert "-120.0 ppm" in first.measured[0]
-    assert "-311 s in 30 days" in first.says
+    assert "-311 s in 30 days" in first.summary
 
 
 def test_a_mission_that_never_began() -> None:
@@ -194,7 +194,7 @@ def test_published_trim() -> None:
 def test_published_offset() -> None:
     """Raw +3 over 25 mohm is +29 mA, 0.70 Ah a day (F27)."""
     first = found(**NO_LOAD, **device(counts(*[3] * 32)))[0]
-    assert (first.cause, first.weight) == (Cause.CONFIGURATION, Weight.FAULT)
+    assert (first.cause, first.severity) == (Cause.CONFIGURATION, Severity.FAULT)
     assert "32 readings +3.0 counts" in first.measured[0]
     assert first.measured[1] == "+29 mA = +0.70 Ah a day over 25 mohm"
     assert "E8 FF" in first.try_first
@@ -218,9 +218,9 @@ def test_a_current_that_moves_is_the_device() -> None:
 def test_without_the_declaration_it_is_undecided_and_a_note() -> None:
     """Offset or load: open the load first."""
     (only,) = found(**device(counts(3, 3, 3)))
-    assert (only.cause, only.weight) == (Cause.UNDECIDED, Weight.NOTE)
+    assert (only.cause, only.severity) == (Cause.UNDECIDED, Severity.NOTE)
     assert only.try_first.startswith("open the load first")
-    assert "Kelvin" in " ".join(only.tells_apart)
+    assert "Kelvin" in " ".join(only.discriminators)
 
 
 @pytest.mark.parametrize("values", [(0, 0), (2, 2, 2), (-1, 1, 0)])
@@ -250,20 +250,21 @@ def test_declared_bus_power_that_is_none_is_a_note() -> None:
     """Nothing is spoilt by a supply more than was declared."""
     expected = Expected(rom_codes={ROM: "A1"}, parasite=frozenset({ROM}))
     (only,) = found(expected=expected, **device(reading("power_supply", "external")))
-    assert only.weight is Weight.NOTE
+    assert only.severity is Severity.NOTE
 
 
 @pytest.mark.parametrize(
-    ("trouble", "weight"), [("", Weight.WARNING), ("slot-disturbed", Weight.FAULT)]
+    ("trouble", "severity"),
+    [("", Severity.WARNING), ("slot-disturbed", Severity.FAULT)],
 )
 def test_a_lost_supply_is_a_fault_where_it_spoils_others(
-    trouble: str, weight: Weight
+    trouble: str, severity: Severity
 ) -> None:
     """Who lives on the data line unasked drags it down when all convert at once."""
     done = (Conversion(alone=False, trouble=trouble),)
     changes = device(reading("power_supply", "parasite"), conversions=done)
     (only,) = found(**changes, expected=Expected(rom_codes={ROM: "A1"}))
-    assert (only.kind, only.weight) == ("supply-differs", weight)
+    assert (only.kind, only.severity) == ("supply-differs", severity)
     assert ("1 of 1" in " ".join(only.measured[1:])) is bool(trouble)
 
 
@@ -296,5 +297,5 @@ def test_own_matches_are_counted_not_supposed() -> None:
     )
     (only,) = found(**rows)
     assert "1 matches by this harness" in only.measured[0]
-    assert "somebody else" not in only.says
+    assert "somebody else" not in only.summary
     assert not only.ruled_out

@@ -13,7 +13,7 @@ import pytest
 
 from harness.diagnosis.diagnosis import Diagnosis
 from harness.diagnosis.effort import Effort
-from harness.diagnosis.finding import Finding, Sure, Weight
+from harness.diagnosis.finding import Confidence, Finding, Severity
 from harness.wire.romcode import RomCode
 from tests.calibration import second
 from tests.calibration.trial import examined
@@ -43,7 +43,7 @@ def examine(devices: list[dict[str, Any]], **bench: Any) -> Diagnosis:  # noqa: 
 
 def faults(found: Diagnosis) -> list[str]:
     """Kinds of the faults, in their rank."""
-    return [f.kind for f in found.findings if f.weight is Weight.FAULT]
+    return [f.kind for f in found.findings if f.severity is Severity.FAULT]
 
 
 def first(found: Diagnosis) -> Finding:
@@ -103,7 +103,7 @@ def test_a_clone_is_valid_with_a_note() -> None:
     found = examine([*thermometers(2), clone])
     assert not faults(found)
     (note,) = [f for f in found.findings if f.kind == "off-sheet"]
-    assert note.weight is Weight.NOTE
+    assert note.severity is Severity.NOTE
     assert "A5 66" in note.measured[0]
 
 
@@ -120,7 +120,7 @@ def test_exactly_sixty_four() -> None:
     """Bursts of full packets hang: the adapter's, certain, with a burst size to write."""
     found = examine(thermometers(2), holds_full_packets=True)
     packet = first(found)
-    assert (packet.kind, packet.sure) == ("packet-boundary", Sure.CERTAIN)
+    assert (packet.kind, packet.confidence) == ("packet-boundary", Confidence.CERTAIN)
     assert "max_burst: 60" in packet.try_first
     assert "absent" not in faults(found)
 
@@ -156,8 +156,8 @@ def test_deaf_to_convert_within_the_effort() -> None:
     """
     deaf = thermometers(1, deaf=1.0)[0] | {"serial": 0x77}
     found = first(examine([*thermometers(2), deaf]))
-    assert (found.kind, found.sure) == ("deaf-to-convert", Sure.UNDECIDED)
-    (rival,) = found.tells_apart
+    assert (found.kind, found.confidence) == ("deaf-to-convert", Confidence.UNDECIDED)
+    (rival,) = found.discriminators
     assert rival.startswith("supply third-wire: its supply pin measures")
 
 
@@ -169,6 +169,6 @@ def test_another_family_in_a_socket() -> None:
     fixture["sockets"][2]["expect"]["rom_code"] = str(RomCode.build(0x28, 99))
     found = examined(fixture, QUICK)
     assert not faults(found)
-    (changed,) = [f for f in found.findings if f.weight is Weight.WARNING]
-    assert (changed.kind, changed.sure) == ("family-changed", Sure.LIKELY)
-    assert "from 28h to 22h" in changed.says
+    (changed,) = [f for f in found.findings if f.severity is Severity.WARNING]
+    assert (changed.kind, changed.confidence) == ("family-changed", Confidence.LIKELY)
+    assert "from 28h to 22h" in changed.summary

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from harness.diagnosis.causes.noise import disturbed_slots
 from harness.diagnosis.evidence.bus import AdapterFacts, Evidence
-from harness.diagnosis.finding import Cause, Finding, Weight
+from harness.diagnosis.finding import Cause, Finding, Severity
 from harness.diagnosis.signs.adapter import CONTROLS
 
 _RATE_ALLOWANCE = 0.02
@@ -29,7 +29,7 @@ def adapter_lost(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.ADAPTER,
             kind="lost",
-            says="the adapter went away while it was in use; what devices held is invalid",
+            summary="the adapter went away while it was in use; what devices held is invalid",
             measured=(f"port lost {evidence.lost} times",),
             try_first="fit a short USB cable or a powered hub; then set handshake lines "
             "so that opening the port does not blink the bus supply",
@@ -45,7 +45,7 @@ def blinking_supply(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.ADAPTER,
         kind="supply-blinks",
-        says="opening the port cuts the supply of the bus for a moment: whatever devices "
+        summary="opening the port cuts the supply of the bus for a moment: whatever devices "
         "hold in volatile memory is invalid after it",
         measured=(
             f"settings gone in {len(hit)} of {len(asked)} devices after each of "
@@ -55,7 +55,7 @@ def blinking_supply(evidence: Evidence) -> Iterator[Finding]:
         ruled_out=("a restart by chance: it came with each opening",),
         try_first="feed the bus by a supply of its own, or set the handshake lines before "
         "the port is used; apply settings anew after each opening",
-        weight=Weight.WARNING,
+        severity=Severity.WARNING,
     )
 
 
@@ -69,7 +69,7 @@ def inverted_receiver(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.ADAPTER,
             kind="inverted",
-            says="every character comes back as 00h: the receive line is inverted",
+            summary="every character comes back as 00h: the receive line is inverted",
             measured=(
                 f"FFh echoes 00h in {ones.histogram['00']} of {ones.sent}",
                 f"FFh at 9600 baud echoes 00h in {slow.histogram['00']} of {slow.sent}",
@@ -92,7 +92,7 @@ def terminal_echo(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.HOST,
             kind="terminal-layer" if escaped else "doubled-echo",
-            says="a second FFh follows each one received and nothing else is doubled: a "
+            summary="a second FFh follows each one received and nothing else is doubled: a "
             "terminal layer takes the echoes for text and escapes them"
             if escaped
             else "characters that nobody sent follow each one sent: replies are sent out again",
@@ -125,7 +125,7 @@ def terminal_layer(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.HOST,
             kind="terminal-layer",
-            says="characters that a terminal takes for controls never come back as sent, "
+            summary="characters that a terminal takes for controls never come back as sent, "
             "others do: a terminal layer stands between host and adapter",
             measured=(f"came back of each {sum(of.values())}: {told}",),
             try_first="open the port raw: no translation of line ends, no flow control",
@@ -146,7 +146,7 @@ def packet_boundary(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.ADAPTER,
         kind="packet-boundary",
-        says=f"bursts that end with a full packet are kept back until more follows: "
+        summary=f"bursts that end with a full packet are kept back until more follows: "
         f"{', '.join(map(str, hung))} characters hang, {', '.join(map(str, well))} do not",
         measured=(f"{tries} of {tries} bursts of each of these lengths",),
         try_first=f"write `max_burst: {min(keeps, 60)}` under `adapter` in the fixture, so that "
@@ -165,7 +165,7 @@ def wrong_rate(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.ADAPTER,
             kind="wrong-rate",
-            says=f"the adapter runs {error:+.1%} off the rate that was asked for: echoes "
+            summary=f"the adapter runs {error:+.1%} off the rate that was asked for: echoes "
             "look right and devices misread every slot",
             measured=(
                 f"slot rate {adapter.measured_baud:.0f} baud, wanted {adapter.asked_baud:.0f}"
@@ -190,7 +190,7 @@ def lost_characters(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.ADAPTER,
             kind="drops",
-            says="long bursts lose characters between line and host",
+            summary="long bursts lose characters between line and host",
             measured=(
                 f"{whole} of {tries} bursts of {longest} came back whole, "
                 f"{kept} of {of} of {keeps}",
@@ -233,14 +233,14 @@ def slow_round_trip(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.ADAPTER,
         kind="latency",
-        says=f"replies are held back: a search of {devices} devices takes about "
+        summary=f"replies are held back: a search of {devices} devices takes about "
         f"{predicted_s:.1f} s; readings stay valid",
         measured=(
             f"round trip of one character: median {median:.1f} ms, 95 % {p95:.1f} ms, "
             f"longest {longest:.1f} ms",
         ),
         try_first="lower the adapter's latency timer (1 ms), batch slots",
-        weight=Weight.WARNING,
+        severity=Severity.WARNING,
     )
 
 
@@ -259,7 +259,7 @@ def late_host(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.HOST,
         kind="late-now-and-then",
-        says="some replies come much later than most: host or hub had other things to do; "
+        summary="some replies come much later than most: host or hub had other things to do; "
         "slots stay exact and readings valid, only the time of a run varies",
         measured=(
             f"round trip of one character: median {median:.1f} ms, 95 % {p95:.1f} ms, "
@@ -267,7 +267,7 @@ def late_host(evidence: Evidence) -> Iterator[Finding]:
         ),
         ruled_out=("late devices: a reply late at the host was no later on the line",),
         try_first="a port of its own without a hub, power saving off, fewer programs",
-        weight=Weight.NOTE,
+        severity=Severity.NOTE,
     )
 
 
@@ -279,7 +279,7 @@ def push_pull_output(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.ADAPTER,
         kind="push-pull",
-        says="the echo stays perfect with the bus supply off: the transmit output "
+        summary="the echo stays perfect with the bus supply off: the transmit output "
         "drives the line high and overrides the devices",
         measured=("1 of 1 FFh echoes FFh with the bus supply off",),
         try_first="put a diode or an open-drain stage between TX and the line",
@@ -298,7 +298,7 @@ def holds_singles(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.ADAPTER,
         kind="holds-short-writes",
-        says="single characters bring no echo and a long burst does: the adapter, or what is "
+        summary="single characters bring no echo and a long burst does: the adapter, or what is "
         "between, passes on full packets only",
         measured=(
             f"0 of {adapter.ones.sent} single characters echoed, {came} of {size} in a burst"
@@ -325,14 +325,14 @@ def silence(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.UNDECIDED,
         kind="silent",
-        says="nothing that is sent comes back; echoes alone cannot tell a low line "
+        summary="nothing that is sent comes back; echoes alone cannot tell a low line "
         "from a deaf receiver",
         measured=(
             f"0 of {evidence.adapter.ones.sent} characters echoed at the slot rate, "
             f"0 of {evidence.adapter.slow_ones.sent} at 9600 baud",
         ),
         ruled_out=("a device that does not answer: its slots would still echo",),
-        tells_apart=(
+        discriminators=(
             f"{Cause.BUS_WIRING} stuck-low: the idle line measures near 0 V; halve the "
             "wiring until it rises (a thermostat left in its own mode frees when cooled)",
             f"{Cause.ADAPTER} receive-open: the idle line measures near the supply and RX "
@@ -359,10 +359,10 @@ def clock_step(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.HOST,
         kind="clock-step",
-        says="the host's wall clock was set during the examination: dates in the journal jump, "
+        summary="the host's wall clock was set during the examination: dates in the journal jump, "
         "and the clock of a part compared with it seems to",
         measured=(f"the wall clock went {step_s:+.3f} s beside the running time",),
         ruled_out=("waits and round trips: they go by the running time",),
         try_first="let the host's clock settle before a run; compare clocks of parts again",
-        weight=Weight.WARNING,
+        severity=Severity.WARNING,
     )

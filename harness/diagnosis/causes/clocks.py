@@ -11,7 +11,7 @@ from dataclasses import replace
 
 from harness.diagnosis.evidence.bus import DeviceFacts, Evidence
 from harness.diagnosis.evidence.kinds import FailedCheck
-from harness.diagnosis.finding import Cause, Finding, Weight
+from harness.diagnosis.finding import Cause, Finding, Severity
 from harness.families.kind_facts import KindFacts
 
 _MOST_PPM = 46.0
@@ -41,12 +41,12 @@ def oscillator_off(evidence: Evidence) -> Iterator[Finding]:
         mission = device.reading("mission")
         facts = mission.facts if mission else KindFacts()
         running = mission is not None and mission.value == "running"
-        weight = Weight.NOTE if _is_fresh(device) else Weight.WARNING
+        severity = Severity.NOTE if _is_fresh(device) else Severity.WARNING
         yield _stands(
             device.name,
             device.rom_code,
             measured=(_switch_of(seen.facts), *_mission_flags(facts)),
-            weight=Weight.FAULT if running else weight,
+            severity=Severity.FAULT if running else severity,
             mission=mission is not None,
             running=running,
         )
@@ -81,7 +81,7 @@ def _stands(
     rom_code: str,
     *,
     measured: tuple[str, ...],
-    weight: Weight,
+    severity: Severity,
     mission: bool,
     running: bool,
 ) -> Finding:
@@ -94,7 +94,7 @@ def _stands(
     return Finding(
         cause=Cause.CONFIGURATION,
         kind="oscillator-off",
-        says=f"the clock oscillator of {name} is off: {means}",
+        summary=f"the clock oscillator of {name} is off: {means}",
         measured=measured,
         ruled_out=("cell and crystal: nobody has started them",),
         try_first="start the oscillator (check clock_set does), wait a second, then clear "
@@ -102,7 +102,7 @@ def _stands(
         if mission
         else "set the clock with its oscillator on",
         device=rom_code,
-        weight=weight,
+        severity=severity,
     )
 
 
@@ -128,7 +128,7 @@ def _no_samples(name: str, rom_code: str, measured: str, facts: KindFacts) -> Fi
     return Finding(
         cause=Cause.DEVICE,
         kind="no-samples",
-        says=f"the mission of {name} runs and takes no samples",
+        summary=f"the mission of {name} runs and takes no samples",
         measured=(
             measured,
             f"{_switch_of(facts)}: it is on",
@@ -159,10 +159,10 @@ def _off(device: DeviceFacts, offset_s: float, *, running: bool) -> Finding:
     return Finding(
         cause=Cause.CONFIGURATION,
         kind="clock-off",
-        says=f"the clock of {device.name} is not that of the host"
+        summary=f"the clock of {device.name} is not that of the host"
         + ("; stamps of the mission in progress are off" if running else ""),
         measured=(f"device minus host, UTC: {_shown(offset_s)}",),
-        tells_apart=(
+        discriminators=(
             f"{Cause.CONFIGURATION}: it was never set, to local time, or counts "
             "from another day; the offset stays the same",
             f"{Cause.DEVICE}: check clock_drift over half an hour and more shows "
@@ -171,7 +171,7 @@ def _off(device: DeviceFacts, offset_s: float, *, running: bool) -> Finding:
         try_first="set it by check clock_set before the next mission; correct "
         "stamps by the offset",
         device=device.rom_code,
-        weight=Weight.WARNING if running else Weight.NOTE,
+        severity=Severity.WARNING if running else Severity.NOTE,
     )
 
 
@@ -208,12 +208,12 @@ def _drift(
     return Finding(
         cause=Cause.DEVICE,
         kind="clock-drift",
-        says=f"the clock of {name} drifts "
+        summary=f"the clock of {name} drifts "
         + ("beyond its limit" if beyond else "within its limit")
         + f": {month_s:+.0f} s in 30 days",
         measured=measured,
         ruled_out=("oscillator off: the clock moves",),
-        tells_apart=(
+        discriminators=(
             f"{Cause.CONFIGURATION}: it was set wrong at the start; check clock_drift "
             "then shows a small rate",
         ),
@@ -222,7 +222,7 @@ def _drift(
         if beyond
         else "correct the stamps by this rate, set the clock before the next mission",
         device=rom_code,
-        weight=Weight.FAULT if beyond else Weight.NOTE,
+        severity=Severity.FAULT if beyond else Severity.NOTE,
     )
 
 
@@ -242,7 +242,7 @@ def failed_mission(evidence: Evidence) -> Iterator[Finding]:
                 _switch_of(facts),
                 *_mission_flags(facts),
             ),
-            weight=Weight.FAULT,
+            severity=Severity.FAULT,
             mission=facts.samples is not None,
             running=bool(facts.mission),
         )
@@ -277,7 +277,7 @@ def _did_not_sample(failed: FailedCheck) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.CONFIGURATION,
         kind="mission-not-started",
-        says=f"the mission of {failed.name} did not begin: its flag stayed 0",
+        summary=f"the mission of {failed.name} did not begin: its flag stayed 0",
         measured=_mission_flags(facts),
         ruled_out=("oscillator off: its bit says on",),
         try_first="clear memory right before the start: the flag of a cleared memory must "
@@ -288,4 +288,4 @@ def _did_not_sample(failed: FailedCheck) -> Iterator[Finding]:
 
 def _measured_rate(finding: Finding) -> Finding:
     """A measured rate needs no supposition about when the clock was set."""
-    return replace(finding, tells_apart=())
+    return replace(finding, discriminators=())

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from statistics import fmean
 
 from harness.diagnosis.evidence.bus import Evidence
-from harness.diagnosis.finding import Cause, Finding, Weight
+from harness.diagnosis.finding import Cause, Finding, Severity
 from harness.families.batteries.sense_resistor import MOST_MOVE
 from harness.families.kind_facts import KindFacts
 
@@ -84,9 +84,9 @@ def current_at_no_load(evidence: Evidence) -> Iterator[Finding]:
             yield Finding(
                 cause=Cause.UNDECIDED,
                 kind="current-flows",
-                says=f"{current.name} shows a current; whether one flows only the bench knows",
+                summary=f"{current.name} shows a current; whether one flows only the bench knows",
                 measured=current.measured(),
-                tells_apart=(
+                discriminators=(
                     f"{Cause.CONFIGURATION} current-offset: it stays with the load open and "
                     "the sense wires at the resistor itself (Kelvin connection)",
                     "a real load: it goes with the load",
@@ -94,7 +94,7 @@ def current_at_no_load(evidence: Evidence) -> Iterator[Finding]:
                 try_first="open the load first, say expect.no_load: true in the fixture, "
                 "and examine again",
                 device=current.rom_code,
-                weight=Weight.NOTE,
+                severity=Severity.NOTE,
             )
 
 
@@ -120,11 +120,11 @@ def _judged(current: _Current) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.DEVICE,
             kind="current-moves",
-            says=f"the current of {current.name} moves although none flows: no trim can "
+            summary=f"the current of {current.name} moves although none flows: no trim can "
             "take that away",
             measured=current.measured(),
             ruled_out=("a constant offset: readings differ by more than two steps",),
-            tells_apart=(
+            discriminators=(
                 f"{Cause.BUS_WIRING}: sense wires that carry load current or pick up noise; "
                 "short the sense inputs at the part",
             ),
@@ -135,7 +135,7 @@ def _judged(current: _Current) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.CONFIGURATION,
             kind="current-offset",
-            says=f"{current.name} shows a current at no load: its converter's offset is not "
+            summary=f"{current.name} shows a current at no load: its converter's offset is not "
             "trimmed",
             measured=current.measured(),
             ruled_out=(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from harness.diagnosis.evidence.bus import Blocks, DeviceFacts, Evidence
-from harness.diagnosis.finding import Cause, Finding, Weight
+from harness.diagnosis.finding import Cause, Finding, Severity
 from harness.diagnosis.signs.devices import is_late
 from harness.families.thermometers.own_constants import behave_as_sheet, places_of
 
@@ -25,7 +25,7 @@ def constants_moved(evidence: Evidence) -> Iterator[Finding]:
             yield Finding(
                 cause=Cause.NOISE,
                 kind="constants-moved",
-                says=f"{device.name}: blocks whose CRC is right do not hold this device's own "
+                summary=f"{device.name}: blocks whose CRC is right do not hold this device's own "
                 "constants: slots were slipped or bits flipped",
                 measured=(
                     f"{moved} of {sum(b.reads for b in both)} blocks; own constants "
@@ -48,7 +48,7 @@ def off_the_sheet(evidence: Evidence) -> Iterator[Finding]:
             yield Finding(
                 cause=Cause.CONFIGURATION,
                 kind="off-sheet",
-                says=f"{device.name} holds other constants than the data sheet says, always "
+                summary=f"{device.name} holds other constants than the data sheet says, always "
                 "the same: clone-like; its readings are valid",
                 measured=(
                     f"{blocks.constants} in {blocks.whole} of {blocks.reads} blocks, data "
@@ -57,7 +57,7 @@ def off_the_sheet(evidence: Evidence) -> Iterator[Finding]:
                 try_first="nothing for the readings; check data_sheet_conformance says what "
                 "else differs",
                 device=device.rom_code,
-                weight=Weight.NOTE,
+                severity=Severity.NOTE,
             )
 
 
@@ -69,7 +69,7 @@ def doubled(evidence: Evidence) -> Iterator[Finding]:
                 yield Finding(
                     cause=Cause.DEVICE,
                     kind="duplicate",
-                    says=f"{device.name} gives the same wrong block each time: two parts with "
+                    summary=f"{device.name} gives the same wrong block each time: two parts with "
                     "one ROM code answer together",
                     measured=(
                         f"{blocks.check_wrong} of {blocks.reads} blocks with a wrong check "
@@ -100,7 +100,7 @@ def all_zero_blocks(evidence: Evidence) -> Iterator[Finding]:
                 yield Finding(
                     cause=Cause.BUS_WIRING,
                     kind="low-while-reading",
-                    says=f"the line is low while {device.name} is read: nine zero bytes, "
+                    summary=f"the line is low while {device.name} is read: nine zero bytes, "
                     "whose check value is right",
                     measured=(f"{blocks.zeros} of {blocks.reads} blocks all zero",),
                     ruled_out=("a true 0.00 degC: a configuration of 00h cannot be",),
@@ -124,7 +124,7 @@ def impossible_code(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.DEVICE,
             kind="rom-code",
-            says="a ROM code with a wrong check value comes in every scan",
+            summary="a ROM code with a wrong check value comes in every scan",
             measured=(f"{', '.join(stays)} in {scans.whole} of {scans.whole} scans",),
             ruled_out=("noise: it would change from scan to scan",),
             try_first="take devices off one by one to find the part, replace it",
@@ -139,7 +139,7 @@ def odd_block(evidence: Evidence) -> Iterator[Finding]:
             yield Finding(
                 cause=Cause.DEVICE,
                 kind="odd-block",
-                says=f"{device.name} gives blocks that the data sheet does not know, each time",
+                summary=f"{device.name} gives blocks that the data sheet does not know, each time",
                 measured=(f"{blocks.impossible} of {blocks.reads}: {blocks.usual}",),
                 ruled_out=("noise: the check value is right and the block stays",),
                 try_first="compare with a known-good part; it may not be what it seems",
@@ -158,7 +158,7 @@ def clone_like(evidence: Evidence) -> Iterator[Finding]:
             yield Finding(
                 cause=Cause.CONFIGURATION,
                 kind="clone-like",
-                says=f"{device.name} converts to 12 bit in {max(times):.0f} ms: clone silicon; "
+                summary=f"{device.name} converts to 12 bit in {max(times):.0f} ms: clone silicon; "
                 "its readings stay valid",
                 measured=(
                     f"conversion {min(times):.0f} to {max(times):.0f} ms, originals 590 to 610",
@@ -166,7 +166,7 @@ def clone_like(evidence: Evidence) -> Iterator[Finding]:
                 ),
                 try_first="no bus power and no stores for this part; check its offset in ice water",
                 device=device.rom_code,
-                weight=Weight.WARNING,
+                severity=Severity.WARNING,
             )
 
 
@@ -196,7 +196,7 @@ def late_conversion(evidence: Evidence) -> Iterator[Finding]:
             yield Finding(
                 cause=Cause.SUPPLY,
                 kind="slow-conversion",
-                says=f"{device.name} converts for longer than it may, as with a resistance in "
+                summary=f"{device.name} converts for longer than it may, as with a resistance in "
                 "its supply lead: its values are not to be trusted",
                 measured=(
                     f"{f'{shown:.0f} ms' if shown else 'no end seen'}, published longest "

@@ -8,7 +8,7 @@ from itertools import pairwise
 from harness.diagnosis.causes.adapter import terminal_echo
 from harness.diagnosis.causes.presence import came_or_went
 from harness.diagnosis.evidence.bus import Evidence
-from harness.diagnosis.finding import Cause, Finding, Weight
+from harness.diagnosis.finding import Cause, Finding, Severity
 from harness.diagnosis.signs.line import (
     MANY,
     clusters_of,
@@ -33,7 +33,7 @@ def foreign_traffic(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.BUS_WIRING,
             kind="second-master",
-            says="somebody else transacts on this bus",
+            summary="somebody else transacts on this bus",
             measured=(
                 f"{len(clusters)} bursts of {min(sizes)} to {max(sizes)} characters in "
                 f"{idle.for_s:.1f} s of silence{period}",
@@ -46,7 +46,7 @@ def foreign_traffic(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.DEVICE,
             kind="comes-and-goes" if again else "signals",
-            says="the line is pulled on its own, as by devices that get power or contact"
+            summary="the line is pulled on its own, as by devices that get power or contact"
             if again
             else "the line went low on its own: a part signals, or one was plugged in",
             measured=(
@@ -56,13 +56,13 @@ def foreign_traffic(evidence: Evidence) -> Iterator[Finding]:
             try_first="look for a loose contact, a supply that dips, a part that signals"
             if again
             else "plug between runs; look for a part whose alarm pulls the line",
-            weight=Weight.FAULT if again else Weight.NOTE,
+            severity=Severity.FAULT if again else Severity.NOTE,
         )
     else:
         yield Finding(
             cause=Cause.NOISE,
             kind="idle-spikes",
-            says="spikes on the idle line are taken for characters",
+            summary="spikes on the idle line are taken for characters",
             measured=(
                 f"{sum(sizes)} characters in {len(clusters)} groups in {idle.for_s:.1f} s",
             ),
@@ -85,7 +85,7 @@ def pulled_meanwhile(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.DEVICE,
         kind="comes-and-goes" if again else "signals",
-        says="the line is pulled on its own while others are asked, as by devices that get "
+        summary="the line is pulled on its own while others are asked, as by devices that get "
         "power or contact, or by a part whose output signals"
         if again
         else "the line was pulled on its own while others were asked: a part signals, or one "
@@ -98,5 +98,5 @@ def pulled_meanwhile(evidence: Evidence) -> Iterator[Finding]:
         try_first="look for a loose contact, a supply that dips, a part that signals"
         if again
         else "plug between runs; look for a part whose alarm pulls the line",
-        weight=Weight.FAULT if again else Weight.NOTE,
+        severity=Severity.FAULT if again else Severity.NOTE,
     )

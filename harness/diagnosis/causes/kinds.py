@@ -8,7 +8,7 @@ from itertools import pairwise
 
 from harness.diagnosis.evidence.bus import DeviceFacts, Evidence
 from harness.diagnosis.evidence.kinds import KindReading
-from harness.diagnosis.finding import Cause, Finding, Weight
+from harness.diagnosis.finding import Cause, Finding, Severity
 from harness.families.kind_facts import ChannelFacts
 from harness.records import Scalar
 
@@ -56,7 +56,7 @@ def _moved(
     return Finding(
         cause=Cause.CONFIGURATION,
         kind="toggled",
-        says=f"{name} of {device.name} changed during the examination: each match "
+        summary=f"{name} of {device.name} changed during the examination: each match "
         "toggles its output, and "
         + ("the examination itself" if ours else "somebody else")
         + " addressed it",
@@ -67,7 +67,7 @@ def _moved(
         ruled_out=()
         if ours
         else ("this harness: its own matches do not explain the change",),
-        tells_apart=(_RESTARTED,) if restarts else (),
+        discriminators=(_RESTARTED,) if restarts else (),
         try_first="take this device out of every program and controller that polls "
         "by ROM code; sense it by search",
         device=device.rom_code,
@@ -84,13 +84,13 @@ def deaf_to_commands(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.DEVICE,
             kind="deaf-to-commands",
-            says=f"{device.name} answers its ROM code and none of its function commands",
+            summary=f"{device.name} answers its ROM code and none of its function commands",
             measured=(
                 f"directed searches answered: {device.verified} of {device.verifies}",
                 f"0 of {tries} questions answered ({len(asked)} quantities)",
             ),
             ruled_out=("line and contact: the searches go through them too",),
-            tells_apart=(
+            discriminators=(
                 f"{Cause.SUPPLY} own-cell: a part with a cell of its own keeps its ROM code "
                 "on the line's power; measure the cell",
                 f"{Cause.DEVICE} dead: a known-good part in the socket answers",
@@ -117,7 +117,7 @@ def odd_answer(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.UNDECIDED if others else Cause.DEVICE,
             kind="wrong-check" if checks else "odd-answer",
-            says=f"{device.name} never answers {rows[0].quantity} as it must: "
+            summary=f"{device.name} never answers {rows[0].quantity} as it must: "
             f"{rows[0].said}",
             measured=tuple(
                 f"{r.quantity}: {r.tries} of {r.tries} answers not to be believed"
@@ -126,7 +126,7 @@ def odd_answer(evidence: Evidence) -> Iterator[Finding]:
             ruled_out=("noise and edges: other devices answer right on the same line",)
             if not others and _others_right(evidence, device)
             else (),
-            tells_apart=(
+            discriminators=(
                 f"{Cause.DEVICE}: a known-good part in its socket answers right",
                 f"{Cause.NOISE}: other devices fail as often",
                 f"{Cause.DEVICE} duplicate: with one of two parts of this code taken off "
@@ -171,7 +171,7 @@ def address_damaged(evidence: Evidence) -> Iterator[Finding]:
             yield Finding(
                 cause=Cause.NOISE,
                 kind="address-damaged",
-                says=f"{name} heard {facts.heard} in place of {facts.meant}: the command or "
+                summary=f"{name} heard {facts.heard} in place of {facts.meant}: the command or "
                 "address was damaged on the way out, its answer was not",
                 measured=(
                     f"the CRC-16 of the answer is right for {facts.heard}; by chance for one "
@@ -193,7 +193,7 @@ def torn_answer(evidence: Evidence) -> Iterator[Finding]:
             yield Finding(
                 cause=Cause.NOISE,
                 kind="torn-answer",
-                says=f"{device.name}: answers did not hold and did on repeating: "
+                summary=f"{device.name}: answers did not hold and did on repeating: "
                 f"{torn[0].said}",
                 measured=(
                     f"{bad} of {sum(r.tries for r in torn)} answers to "
@@ -202,7 +202,7 @@ def torn_answer(evidence: Evidence) -> Iterator[Finding]:
                 ruled_out=("the device: the same question is answered right too",),
                 try_first="look at edges and noise; count retries, they are no plain pass",
                 device=device.rom_code,
-                weight=Weight.WARNING,
+                severity=Severity.WARNING,
             )
 
 
@@ -232,11 +232,11 @@ def supply_differs(evidence: Evidence) -> Iterator[Finding]:
         found = Finding(
             cause=Cause.CONFIGURATION,
             kind="supply-differs",
-            says=f"{device.name} says its supply is {other}, the fixture says {wanted}",
+            summary=f"{device.name} says its supply is {other}, the fixture says {wanted}",
             measured=tuple(measured),
             try_first="correct expect.supply of its socket",
             device=device.rom_code,
-            weight=Weight.NOTE,
+            severity=Severity.NOTE,
         )
         yield found if declared else _undeclared(found, device, spoilt=spoilt)
 
@@ -252,13 +252,13 @@ def _undeclared(found: Finding, device: DeviceFacts, *, spoilt: int) -> Finding:
     return replace(
         found,
         cause=Cause.SUPPLY,
-        tells_apart=(
+        discriminators=(
             f"{Cause.SUPPLY}: its supply pin measures near 0 V",
             f"{Cause.CONFIGURATION}: it is meant to live on the data line; then "
             "expect.supply of its socket is parasite",
         ),
         try_first=f"measure the supply pin of {device.name}, check its supply lead",
-        weight=Weight.FAULT if spoilt else Weight.WARNING,
+        severity=Severity.FAULT if spoilt else Severity.WARNING,
     )
 
 
@@ -278,7 +278,7 @@ def load_at_output(evidence: Evidence) -> Iterator[Finding]:
                 yield Finding(
                     cause=Cause.BUS_WIRING,
                     kind="output-load",
-                    says=f"output {name.upper()} of {device.name} is off and its pin is "
+                    summary=f"output {name.upper()} of {device.name} is off and its pin is "
                     "low: something at the output holds it",
                     measured=(f"channel {name}: latch 1, pin 0",),
                     ruled_out=("the switch: its latch is as commanded",),

@@ -11,7 +11,7 @@ from harness.diagnosis.evidence.bus import (
     LineEvidence,
     ResetFacts,
 )
-from harness.diagnosis.finding import Cause, Finding, Weight
+from harness.diagnosis.finding import Cause, Finding, Severity
 from harness.diagnosis.signs.adapter import merged
 from harness.diagnosis.signs.line import (
     LEAST_MARGIN_US,
@@ -48,7 +48,7 @@ def stuck_low(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.BUS_WIRING,
         kind="stuck-low",
-        says="the line is low and stays low"
+        summary="the line is low and stays low"
         if held
         else "the line worked, then went low and stays low",
         measured=(
@@ -62,7 +62,7 @@ def stuck_low(evidence: Evidence) -> Iterator[Finding]:
             f"resets without any echo: {sum(r.echoes.silent for r in silent)}",
         ),
         ruled_out=("wrong rate and lost characters: those leave echoes",),
-        tells_apart=(
+        discriminators=(
             f"{Cause.CONFIGURATION} thermostat: it frees when that part is cooled",
         ),
         try_first="halve the wiring until the line frees; check polarity of the last "
@@ -77,13 +77,13 @@ def fell_low(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.BUS_WIRING,
         kind="stuck-low",
-        says="the line worked, then went low and stays low",
+        summary="the line worked, then went low and stays low",
         measured=(
             "the last character heard was low to its end and not sent so; since then "
             f"0 of {evidence.adapter.ones.sent if evidence.adapter else 0} characters "
             "echoed",
         ),
-        tells_apart=(
+        discriminators=(
             f"{Cause.ADAPTER} receive-open: the idle line measures near the supply and "
             "RX does not follow it",
             f"{Cause.CONFIGURATION} thermostat: it frees when that part is cooled",
@@ -107,7 +107,7 @@ def slow_edge(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.BUS_WIRING,
             kind="pull-up",
-            says="the line rises far too slowly for its cable: the pull-up is too weak"
+            summary="the line rises far too slowly for its cable: the pull-up is too weak"
             + ("; what looks like presence is this slow rise" if presence else ""),
             measured=(rise, echoes),
             ruled_out=("presence: slots are as slow as the reset",) if presence else (),
@@ -120,7 +120,7 @@ def slow_edge(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.BUS_WIRING,
             kind="slow-edge",
-            says="rising edges are slow: devices that sample early take a one for a zero",
+            summary="rising edges are slow: devices that sample early take a one for a zero",
             measured=(
                 rise,
                 f"a device sees a one after {bound_text(line.crossing_us, Bound.AT_MOST)} "
@@ -130,7 +130,7 @@ def slow_edge(evidence: Evidence) -> Iterator[Finding]:
             ),
             ruled_out=("noise: every slot is slow in the same way",),
             try_first="fit a pull-up of 1.5 kohm or an active one, or make two shorter buses",
-            weight=Weight.FAULT if fault else Weight.WARNING,
+            severity=Severity.FAULT if fault else Severity.WARNING,
         )
 
 
@@ -166,7 +166,7 @@ def stretched_reset(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.DEVICE,
         kind="stretches-reset",
-        says="somebody holds each reset low for longer, then lets go and answers: a part "
+        summary="somebody holds each reset low for longer, then lets go and answers: a part "
         "with an interrupt pending, or a slow one",
         measured=(
             *map(reset_shown, late),
@@ -199,7 +199,7 @@ def long_presence(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.DEVICE,
             kind="long-presence",
-            says="the line stays low after a reset for longer than any presence pulse within "
+            summary="the line stays low after a reset for longer than any presence pulse within "
             "limits",
             measured=(
                 *map(reset_shown, late),
@@ -236,7 +236,7 @@ def nobody_answers(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.BUS_WIRING,
             kind="low-level",
-            says=f"the adapter hears itself perfectly and none of {evidence.expected.devices} "
+            summary=f"the adapter hears itself perfectly and none of {evidence.expected.devices} "
             "expected devices answers: lows do not reach them low enough, or a lead all "
             "share is open",
             measured=measured,
@@ -245,7 +245,7 @@ def nobody_answers(evidence: Evidence) -> Iterator[Finding]:
                 "wrong rate: timed",
                 "hidden presence: reset at three rates",
             ),
-            tells_apart=(level, wiring, absent),
+            discriminators=(level, wiring, absent),
             try_first="measure the line during a long break: above 0.4 V fit a small-signal "
             "barrier diode or an open-drain stage and a thicker ground; then check "
             "the common data and ground leads",
@@ -254,12 +254,12 @@ def nobody_answers(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.UNDECIDED,
         kind="nobody",
-        says="nobody answers a reset, and all of adapter and idle line is right",
+        summary="nobody answers a reset, and all of adapter and idle line is right",
         measured=measured,
         ruled_out=("wrong rate: timed", "hidden presence: reset at three rates"),
-        tells_apart=(absent, level, wiring),
+        discriminators=(absent, level, wiring),
         try_first="put a known-good device in; check its ground lead and data lead",
-        weight=Weight.FAULT if evidence.expected.devices else Weight.NOTE,
+        severity=Severity.FAULT if evidence.expected.devices else Severity.NOTE,
     )
 
 
@@ -275,13 +275,13 @@ def presence_only(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.UNDECIDED,
         kind="presence-only",
-        says="each reset is answered and no device answers a search: what pulls the line for a "
+        summary="each reset is answered and no device answers a search: what pulls the line for a "
         "presence pulse is not seen, or not heard, in slots",
         measured=(
             *map(reset_shown, resets[:1]),
             f"0 of {scans.whole} searches found a device, 0 of {tried} directed searches",
         ),
-        tells_apart=(
+        discriminators=(
             f"{Cause.ADAPTER} push-pull: with a device's data pin shorted by hand the echo "
             "does not change",
             f"{Cause.BUS_WIRING} low-level: a meter shows more than 0.4 V on the line during "
@@ -314,7 +314,7 @@ def answers_in_zeros(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.CONFIGURATION if cured else Cause.UNDECIDED,
         kind="left-in-fast-mode",
-        says="a part answers inside other parts' slots: it is still in fast mode and takes "
+        summary="a part answers inside other parts' slots: it is still in fast mode and takes "
         "each write-0 for a reset",
         measured=(
             f"pulled after {before} of {lows} lows of 49 us and more at first, after "
@@ -322,7 +322,7 @@ def answers_in_zeros(evidence: Evidence) -> Iterator[Finding]:
             f"{line.answers_in_zeros} after {line.zeros.sent} write-0 slots later, "
             f"{after} after a reset of 694 us",
         ),
-        tells_apart=()
+        discriminators=()
         if cured
         else (
             f"{Cause.CONFIGURATION} left-in-fast-mode: it stops after a long reset",
@@ -369,7 +369,7 @@ def low_in_search(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.DEVICE,
             kind="zero-rom",
-            says="a device answers with a ROM code of zeros beside others that are right",
+            summary="a device answers with a ROM code of zeros beside others that are right",
             measured=(f"ROM code of zeros in {zero} of {scans.whole} scans",),
             ruled_out=("low line: other devices are found in the same scans",),
             try_first="take devices off one by one: the one without which it goes was "
@@ -379,7 +379,7 @@ def low_in_search(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.BUS_WIRING,
         kind="low-in-search",
-        says="the line is low during the search: both bits read 0 at all 64 positions; "
+        summary="the line is low during the search: both bits read 0 at all 64 positions; "
         "family 00 is never a device",
         measured=(
             f"{low + zero} of {scans.scans} scans read zeros throughout",

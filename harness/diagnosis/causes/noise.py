@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 
 from harness.diagnosis.evidence.bus import Blocks, DeviceFacts, Evidence, ScanFacts
-from harness.diagnosis.finding import Cause, Finding, Weight
+from harness.diagnosis.finding import Cause, Finding, Severity
 from harness.diagnosis.probes.thermometer_blocks import is_slip
 from harness.diagnosis.signs.exact import fewer_by_chance
 from harness.diagnosis.signs.sign import ERROR
@@ -38,7 +38,7 @@ def spikes(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.NOISE,
         kind=_direction(lifted + up + missed + raised, down + fell),
-        says="single slots come back changed among many that are right",
+        summary="single slots come back changed among many that are right",
         measured=(
             f"{down} of {line.ones.sent} ones pulled low, {lifted} of {line.zeros.sent} "
             f"zeros lifted, {split} characters too many, {merged} merged, nobody addressed",
@@ -95,7 +95,7 @@ def flipped_blocks(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.NOISE,
         kind=kind,
-        says={
+        summary={
             "lifted-lows": "lows of devices are lifted now and then: noise on ground or supply",
             "pulled-highs": "highs are pulled down now and then while devices speak",
         }.get(kind, "bits of blocks turn both ways, now and then"),
@@ -158,7 +158,7 @@ def disturbed_slots(evidence: Evidence) -> int:
 
 
 def slipped_slot(evidence: Evidence) -> Iterator[Finding]:
-    """The right bits one place on: half of such blocks keep a right check value."""
+    """The right bits one position on: half of such blocks keep a right check value."""
     blocks = [(d, b) for d, b in _all_blocks(evidence) if b.slipped]
     codes = _slipped_codes(evidence)
     if not blocks and not codes:
@@ -171,10 +171,10 @@ def slipped_slot(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.NOISE,
         kind="slip",
-        says="host and device counted slots differently by one; the check value need not "
+        summary="host and device counted slots differently by one; the check value need not "
         "show it",
         measured=tuple(measured),
-        ruled_out=("a device of another kind: the same bits stand one place on",),
+        ruled_out=("a device of another kind: the same bits stand one position on",),
         try_first="never accept on the check byte alone; look at edges and noise",
     )
 
@@ -215,7 +215,7 @@ def phantoms(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.NOISE,
             kind="phantom",
-            says="ROM codes appear once and no directed search proves them",
+            summary="ROM codes appear once and no directed search proves them",
             measured=(
                 f"{len(codes)} phantoms in {scans.scans} scans: {', '.join(codes[:4])}",
             ),
@@ -244,11 +244,11 @@ def command_not_heard(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.DEVICE if always else Cause.NOISE,
             kind="deaf-to-convert" if always else "command-lost",
-            says=f"{device.name} did not start on a convert command: its reading is an old one",
+            summary=f"{device.name} did not start on a convert command: its reading is an old one",
             measured=(f"busy not seen after {deaf} of {len(heard)} convert commands",),
             ruled_out=("a damaged reading: the block's check value is right",),
             try_first="send the command again when busy is not seen; look at this device's "
             "branch",
             device=device.rom_code,
-            weight=Weight.FAULT,
+            severity=Severity.FAULT,
         )

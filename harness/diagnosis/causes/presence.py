@@ -8,7 +8,7 @@ from harness.diagnosis.causes.devices import doubled, impossible_code
 from harness.diagnosis.causes.kinds import odd_answer
 from harness.diagnosis.causes.line import answers_in_zeros, reset_shown
 from harness.diagnosis.evidence.bus import DeviceFacts, Evidence, ScanFacts
-from harness.diagnosis.finding import Cause, Finding, Weight
+from harness.diagnosis.finding import Cause, Finding, Severity
 from harness.diagnosis.inventory import Membership
 from harness.diagnosis.signs.devices import all_silent
 
@@ -28,7 +28,7 @@ def wants_long_reset(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.CONFIGURATION,
             kind="left-in-fast-mode",
-            says=f"{device.name} is there and takes no customary reset: it was left in fast "
+            summary=f"{device.name} is there and takes no customary reset: it was left in fast "
             "mode, or wants a longer low",
             measured=(
                 f"0 of {device.verifies} directed searches behind customary resets; behind "
@@ -65,19 +65,19 @@ def other_family(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.CONFIGURATION,
             kind="family-changed",
-            says=f"at {socket or 'the place'} of {code} the family changed from {code[-2:]}h to "
+            summary=f"at {socket or 'the place'} of {code} the family changed from {code[-2:]}h to "
             f"{new[-2:]}h: {new} answers there; it is read by the rules of its own family",
             measured=(
                 f"{code}: 0 directed searches answered, {new}: in "
                 f"{evidence.scans.found.get(new, 0) if evidence.scans else 0} scans and proved",
             ),
-            tells_apart=(
+            discriminators=(
                 f"{Cause.DEVICE} absent: {code} is found with a known-good part beside "
                 f"{new}, which sits elsewhere",
             ),
             try_first=f"write {new} into the fixture's socket, or put a {code[-2:]}h part back",
             device=new,
-            weight=Weight.WARNING,
+            severity=Severity.WARNING,
         )
 
 
@@ -87,17 +87,17 @@ def missing(evidence: Evidence) -> Iterator[Finding]:
     gone = list(_never_found(evidence))
     if not gone or not others:
         return
-    tells_apart = _UNDER_ANOTHER_CODE if _may_be_disguised(evidence) else ()
+    discriminators = _UNDER_ANOTHER_CODE if _may_be_disguised(evidence) else ()
     for device in gone:
         yield Finding(
             cause=Cause.DEVICE,
             kind="absent",
-            says=f"{device.name} does not answer; {len(others)} others do",
+            summary=f"{device.name} does not answer; {len(others)} others do",
             measured=(
                 f"0 of {device.verifies} directed searches answered, others "
                 f"{sum(d.verified for d in others)} of {sum(d.verifies for d in others)}",
             ),
-            tells_apart=tells_apart,
+            discriminators=discriminators,
             try_first=f"reseat {device.name}: its ground lead, then its data lead",
             device=device.rom_code,
         )
@@ -139,7 +139,7 @@ def flaky_branch(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.BUS_WIRING,
         kind="branch",
-        says="one branch loses its devices now and then: reflections on a stub, or a loose "
+        summary="one branch loses its devices now and then: reflections on a stub, or a loose "
         "contact there; the inventory stays as it is",
         measured=(
             *(
@@ -207,7 +207,7 @@ def _nobody_at_times(silent: int, of: int, only: DeviceFacts | None) -> Finding:
         return Finding(
             cause=Cause.DEVICE,
             kind="loose-contact",
-            says=f"{only.name} comes and goes: at times it answers no reset, at others it does",
+            summary=f"{only.name} comes and goes: at times it answers no reset, at others it does",
             measured=measured,
             try_first=f"reseat {only.name}, then its connector to the bus",
             device=only.rom_code,
@@ -215,7 +215,7 @@ def _nobody_at_times(silent: int, of: int, only: DeviceFacts | None) -> Finding:
     return Finding(
         cause=Cause.BUS_WIRING,
         kind="common-loss",
-        says="at times none of several devices answers a reset, at others all do: one common "
+        summary="at times none of several devices answers a reset, at others all do: one common "
         "cause, not as many faults; the inventory stays as it is",
         measured=measured,
         try_first="reseat what these devices share: connector, ground, supply",
@@ -234,7 +234,7 @@ def _lost_together(
     return Finding(
         cause=Cause.BUS_WIRING,
         kind="common-loss",
-        says=f"{len(losers)} of {of} devices are missed by the same scans: one common cause, "
+        summary=f"{len(losers)} of {of} devices are missed by the same scans: one common cause, "
         "not as many faults; the inventory stays as it is",
         measured=(
             f"{', '.join(losers)}: all missed in {lost} of {len(pattern)} scans, all found in "
@@ -255,9 +255,9 @@ def loose_contact(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.DEVICE,
             kind="loose-contact",
-            says=f"{device.name} comes and goes: at times nobody drives the line for it",
+            summary=f"{device.name} comes and goes: at times nobody drives the line for it",
             measured=(
-                f"{ones} of {reads} blocks all FFh or ones from some place on, {restarts} "
+                f"{ones} of {reads} blocks all FFh or ones from some bit on, {restarts} "
                 "restarts",
                 f"directed searches answered: {device.verified} of {device.verifies}",
             ),
@@ -287,10 +287,10 @@ def unlisted(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.CONFIGURATION,
             kind="unlisted",
-            says="devices answer that the fixture does not list",
+            summary="devices answer that the fixture does not list",
             measured=tuple(f"{code}: {what}" for code, what in strangers.items()),
             try_first="add them to the fixture's sockets, or take them off the bus",
-            weight=Weight.NOTE,
+            severity=Severity.NOTE,
         )
 
 
@@ -309,11 +309,11 @@ def came_or_went(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.DEVICE,
             kind="attached",
-            says="a device was plugged in during the examination: its presence pulse and its "
+            summary="a device was plugged in during the examination: its presence pulse and its "
             "empty store spoil one transaction of everybody",
             measured=(f"new since the first scan: {', '.join(came)}",),
             try_first="plug between runs; scan again",
-            weight=Weight.NOTE,
+            severity=Severity.NOTE,
         )
     yield from _vanished(went, scans)
 
@@ -323,7 +323,7 @@ def _vanished(went: list[str], scans: ScanFacts) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.SUPPLY,
             kind="vanished-together",
-            says=f"{len(went)} devices vanished together",
+            summary=f"{len(went)} devices vanished together",
             measured=(f"gone since the first scan: {', '.join(went)}",),
             ruled_out=("single devices: they do not fail together",),
             try_first="look at the branch or supply that these devices share",
@@ -332,7 +332,7 @@ def _vanished(went: list[str], scans: ScanFacts) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.DEVICE,
             kind="vanished",
-            says=f"{went[0]} vanished during the examination",
+            summary=f"{went[0]} vanished during the examination",
             measured=(
                 f"found in {scans.found.get(went[0], 0)} of {scans.whole} scans",
             ),
@@ -350,10 +350,10 @@ def late_presence(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.DEVICE,
             kind="late-presence",
-            says="somebody answers with a late, short presence pulse, within limits; the "
+            summary="somebody answers with a late, short presence pulse, within limits; the "
             "customary reset at 9600 baud misses it",
             measured=tuple(map(reset_shown, (customary[0], seen))),
             ruled_out=("absent device: it answers at another rate",),
             try_first="nothing: the resets of this harness sample where no presence hides",
-            weight=Weight.NOTE,
+            severity=Severity.NOTE,
         )

@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import Iterator
 
 from harness.diagnosis.evidence.bus import Blocks, Evidence
-from harness.diagnosis.finding import Cause, Finding, Weight
+from harness.diagnosis.finding import Cause, Finding, Severity
 
 _SPOILT_BY_A_PULL = 2
 """A pull of 4.8 ms at most lies in two transactions at most: in the end of one and in the
@@ -38,11 +38,11 @@ def unexplained(evidence: Evidence) -> Iterator[Finding]:
         cause=Cause.UNDECIDED,
         kind="unexplained",
         rule="unexplained",
-        says="transactions are spoilt now and then, and the numbers do not say by what",
+        summary="transactions are spoilt now and then, and the numbers do not say by what",
         measured=tuple(
             f"{what}: {times} of {tries}" for what, (times, tries) in counted.items()
         ),
-        tells_apart=(
+        discriminators=(
             "branch: take the devices off one by one; losses that end with one stub are its own",
             "noise: losses that come when something switches nearby; examine with more slots "
             "(step diagnose, slots: 20000)",
@@ -50,7 +50,7 @@ def unexplained(evidence: Evidence) -> Iterator[Finding]:
             "adapter: losses that end with shorter bursts (adapter.max_burst) or another port",
         ),
         try_first="examine again with half of the devices off, then with the other half",
-        weight=Weight.FAULT if total >= _ENOUGH else Weight.WARNING,
+        severity=Severity.FAULT if total >= _ENOUGH else Severity.WARNING,
     )
 
 

@@ -60,7 +60,7 @@ def _protected(failed: FailedCheck, store: StoreFacts) -> Finding:
     return Finding(
         cause=Cause.CONFIGURATION,
         kind="store-protected",
-        says=f"{failed.name} refuses the store: this row is {store.protected}",
+        summary=f"{failed.name} refuses the store: this row is {store.protected}",
         measured=_measured(store),
         ruled_out=("supply during the store: the part says that the row is closed",),
         try_first="write to an open page; protection is for ever, so use another part if "
@@ -73,7 +73,7 @@ def _off_the_row(failed: FailedCheck, store: StoreFacts) -> Finding:
     return Finding(
         cause=Cause.CONFIGURATION,
         kind="store-row",
-        says=f"{failed.name} refuses the store: it must begin on a row of "
+        summary=f"{failed.name} refuses the store: it must begin on a row of "
         f"{store.row} bytes",
         measured=_measured(store),
         ruled_out=("supply during the store: it never began",),
@@ -88,7 +88,7 @@ def _starved(failed: FailedCheck, store: StoreFacts) -> Finding:
     return Finding(
         cause=Cause.SUPPLY,
         kind="store-dip",
-        says=f"the supply of {failed.name} dipped during the store: cells hold old or mixed "
+        summary=f"the supply of {failed.name} dipped during the store: cells hold old or mixed "
         "data"
         if dipped
         else f"the store of {failed.name} did not come to its end",
@@ -99,7 +99,7 @@ def _starved(failed: FailedCheck, store: StoreFacts) -> Finding:
         )
         if store.protection
         else (_TRANSPORT,),
-        tells_apart=()
+        discriminators=()
         if dipped
         else (
             f"{Cause.SUPPLY}: with a strong pull-up the store ends",
@@ -121,7 +121,7 @@ def step_toggled(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.CONFIGURATION,
         kind="toggled",
-        says=f"{failed.name} was toggled: "
+        summary=f"{failed.name} was toggled: "
         + (
             "a step addressed it by its ROM code"
             if matches % 2
@@ -133,7 +133,7 @@ def step_toggled(evidence: Evidence) -> Iterator[Finding]:
             f"matched in this run: {by_steps or 'never'}",
         ),
         ruled_out=("the device: each match toggles it, as documented",),
-        tells_apart=()
+        discriminators=()
         if matches % 2 or facts.after != 1
         else (
             f"{Cause.SUPPLY} restart: the output is off after each power-up; look for a dip",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from harness.diagnosis.evidence.bus import Conversion, DeviceFacts, Evidence
-from harness.diagnosis.finding import Cause, Finding, Weight
+from harness.diagnosis.finding import Cause, Finding, Severity
 from harness.diagnosis.signs.devices import SEEN_BUSY_MS, measured_values
 
 _HIGHEST_DEGC = 125.0
@@ -39,7 +39,7 @@ def given_up(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.SUPPLY,
             kind="supply-pin-open",
-            says="conversions were given up for lack of supply: values above +125 degC",
+            summary="conversions were given up for lack of supply: values above +125 degC",
             measured=tuple(
                 f"{name}: {len(v)} values, such as {v[0]:.2f} degC"
                 for name, v in victims.items()
@@ -58,7 +58,7 @@ def starved(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.SUPPLY,
             kind="no-strong-pull-up",
-            says="no bus-powered device ever finishes a conversion: the line cannot feed it",
+            summary="no bus-powered device ever finishes a conversion: the line cannot feed it",
             measured=tuple(
                 f"{d.name}: power-on value after {len(_converted(d))} of "
                 f"{len(d.conversions)} conversions, fed from the data line"
@@ -125,7 +125,7 @@ def third_wire(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.SUPPLY,
             kind="third-wire",
-            says=f"{device.name} is fed from the data line while others have their own supply",
+            summary=f"{device.name} is fed from the data line while others have their own supply",
             measured=(
                 "single power queries: "
                 + " ".join(
@@ -155,7 +155,7 @@ def says_bus_power(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.DEVICE if fed else Cause.SUPPLY,
             kind="says-bus-power" if fed else "supply-differs",
-            says=f"{device.name} says that it lives on the data line, "
+            summary=f"{device.name} says that it lives on the data line, "
             + (
                 "and pulls that line for busy, as only a part with a supply of its own can"
                 if fed
@@ -172,7 +172,7 @@ def says_bus_power(evidence: Evidence) -> Iterator[Finding]:
             else "correct expect.supply of its socket, or check the supply wire there",
             device=code,
             # where it has a supply all readings are as they should be
-            weight=Weight.NOTE if fed else Weight.WARNING,
+            severity=Severity.NOTE if fed else Severity.WARNING,
         )
 
 
@@ -193,7 +193,7 @@ def restarted(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.SUPPLY,
             kind="restart",
-            says=f"{device.name} restarted while it converted: 85 degC is its power-on value",
+            summary=f"{device.name} restarted while it converted: 85 degC is its power-on value",
             measured=(
                 f"power-on value after {len(hit)} of {len(done)} conversions",
                 f"marker in the alarm bytes gone in {gone} of them",
@@ -217,7 +217,7 @@ def jumps(evidence: Evidence) -> Iterator[Finding]:
             yield Finding(
                 cause=Cause.SUPPLY,
                 kind="brown-out",
-                says=f"readings of {device.name} jump although every check byte is right",
+                summary=f"readings of {device.name} jump although every check byte is right",
                 measured=(
                     f"{len(off)} of {len(values)} conversions more than {_AGREE_K} K off "
                     f"{middle:.2f} degC, lowest {min(values):.2f}, highest {max(values):.2f}",
@@ -239,7 +239,7 @@ def reloaded(evidence: Evidence) -> Iterator[Finding]:
             yield Finding(
                 cause=Cause.CONFIGURATION,
                 kind="reloaded",
-                says=f"settings of {device.name} went back to the stored ones on their own: "
+                summary=f"settings of {device.name} went back to the stored ones on their own: "
                 "it restarted between two reads",
                 measured=(
                     "at a later read 0 of 2 alarm bytes were as written"
@@ -264,7 +264,7 @@ def alarm_search(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.CONFIGURATION if stale else Cause.DEVICE,
         kind="alarm-stale" if stale else "alarm-wrong",
-        says="the alarm search disagrees with reading and thresholds"
+        summary="the alarm search disagrees with reading and thresholds"
         + (" until the next conversion" if stale else " after a conversion too"),
         measured=(
             f"disagree before: {', '.join(alarms.before)}",
@@ -273,5 +273,5 @@ def alarm_search(evidence: Evidence) -> Iterator[Finding]:
         try_first="convert after each change of thresholds, then search"
         if stale
         else "replace the device, compare with a known-good one",
-        weight=Weight.WARNING if stale else Weight.FAULT,
+        severity=Severity.WARNING if stale else Severity.FAULT,
     )

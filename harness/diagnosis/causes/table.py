@@ -24,7 +24,7 @@ from harness.diagnosis.causes import stores as rules_stores
 from harness.diagnosis.causes import supply as rules_supply
 from harness.diagnosis.differential.differential import weighed
 from harness.diagnosis.evidence.bus import Evidence
-from harness.diagnosis.finding import Finding, Weight, gathered, ranked
+from harness.diagnosis.finding import Finding, Severity, gathered, ranked
 from harness.diagnosis.signs.observing import observe
 
 
@@ -209,9 +209,9 @@ def judge(evidence: Evidence) -> tuple[tuple[Finding, ...], tuple[str, ...]]:
             found, root = _under(root, found, findings)
         findings += found
         if root is None and rule.spoils:
-            root = next((f for f in found if f.weight is Weight.FAULT), None)
+            root = next((f for f in found if f.severity is Severity.FAULT), None)
         explained = explained or (bool(found) and rule.explains)
-    if not explained and not any(f.weight is Weight.FAULT for f in findings):
+    if not explained and not any(f.severity is Severity.FAULT for f in findings):
         findings += rules_rest.unexplained(evidence)
     return tuple(gathered(ranked(absorbed(findings)))), tuple(ruled_out)
 
@@ -223,14 +223,14 @@ def absorbed(findings: list[Finding]) -> list[Finding]:
         root = next((f for f in told if _explains(f, finding)), None)
         if root is not None and finding in told:
             told.remove(finding)
-            place = told.index(root)
-            line = f"{finding.cause} ({finding.kind}): {finding.says}"
-            told[place] = replace(root, follows=(*root.follows, line))
+            position = told.index(root)
+            line = f"{finding.cause} ({finding.kind}): {finding.summary}"
+            told[position] = replace(root, follows=(*root.follows, line))
     return told
 
 
 def _explains(root: Finding, other: Finding) -> bool:
-    faults = root.weight is Weight.FAULT and other.weight is Weight.FAULT
+    faults = root.severity is Severity.FAULT and other.severity is Severity.FAULT
     same = root.device in {"", other.device}
     return faults and same and set(other.explains) < set(root.explains)
 
@@ -239,10 +239,10 @@ def _under(
     root: Finding, found: list[Finding], findings: list[Finding]
 ) -> tuple[list[Finding], Finding]:
     """Faults told under the one that spoils them; what is no fault stays by itself."""
-    faults = [f for f in found if f.weight is Weight.FAULT]
+    faults = [f for f in found if f.severity is Severity.FAULT]
     if not faults:
         return found, root
-    told = tuple(f"{f.cause} ({f.kind}): {f.says}" for f in faults)
+    told = tuple(f"{f.cause} ({f.kind}): {f.summary}" for f in faults)
     grown = replace(root, follows=(*root.follows, *told))
     findings[findings.index(root)] = grown
     return [f for f in found if f not in faults], grown

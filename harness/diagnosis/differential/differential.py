@@ -19,7 +19,7 @@ from harness.diagnosis.differential.rows.adapter import ADAPTER_ROWS
 from harness.diagnosis.differential.rows.devices import DEVICE_ROWS
 from harness.diagnosis.differential.rows.kinds import KIND_ROWS
 from harness.diagnosis.differential.rows.line import LINE_ROWS
-from harness.diagnosis.finding import Cause, Finding, Sure
+from harness.diagnosis.finding import Cause, Confidence, Finding
 from harness.diagnosis.signs.sign import Observations, Sign
 
 ROWS: tuple[CauseRow, ...] = (
@@ -31,8 +31,8 @@ ROWS: tuple[CauseRow, ...] = (
 
 RIVALS = tuple(
     row
-    for place, row in enumerate(ROWS)
-    if not row.alike or row.alike not in {other.alike for other in ROWS[:place]}
+    for position, row in enumerate(ROWS)
+    if not row.alike or row.alike not in {other.alike for other in ROWS[:position]}
 )
 """Of kinds that name one mechanism the first."""
 
@@ -94,7 +94,9 @@ def weighed(findings: Iterable[Finding], seen: Observations) -> Iterator[Finding
 def _without_rivals(finding: Finding) -> Finding:
     """Nobody has listed its rivals, so that none of them was excluded."""
     undecided = finding.cause is Cause.UNDECIDED
-    return replace(finding, sure=Sure.UNDECIDED if undecided else Sure.LIKELY)
+    return replace(
+        finding, confidence=Confidence.UNDECIDED if undecided else Confidence.LIKELY
+    )
 
 
 def _with_rivals(finding: Finding, row: CauseRow, seen: Observations) -> Finding:
@@ -103,22 +105,22 @@ def _with_rivals(finding: Finding, row: CauseRow, seen: Observations) -> Finding
     equal = any(
         mine <= other.explained(seen, finding.device) for other in rivals.standing
     )
-    standing = bool(rivals.standing or finding.tells_apart)
+    standing = bool(rivals.standing or finding.discriminators)
     # without an observable of its own nothing was measured that excludes a rival
     unmeasured = bool(row.shows) and not mine
     return replace(
         finding,
         explains=tuple(sorted(mine)),
-        sure=_sure(standing=standing or unmeasured, equal=equal),
+        confidence=_confidence(standing=standing or unmeasured, equal=equal),
         ruled_out=rivals.excluded or finding.ruled_out,
-        tells_apart=(
-            *finding.tells_apart,
+        discriminators=(
+            *finding.discriminators,
             *(f"{other.name}: {other.would_show}" for other in rivals.standing),
         ),
     )
 
 
-def _sure(*, standing: bool, equal: bool) -> Sure:
+def _confidence(*, standing: bool, equal: bool) -> Confidence:
     if not standing:
-        return Sure.CERTAIN
-    return Sure.UNDECIDED if equal else Sure.LIKELY
+        return Confidence.CERTAIN
+    return Confidence.UNDECIDED if equal else Confidence.LIKELY

@@ -90,7 +90,7 @@ class AdapterFacts:
         zeros: 00h at the slot rate, one by one, each waited for.
         quiet_ones: FFh at the slot rate, likewise.
         fast_resets: C0h at the slot rate, likewise: the reset of a part in overdrive,
-            with the place of its presence inside the character.
+            with the position of its presence inside the character.
         fast_resets_after: the same after a reset of 694 us, which ends overdrive; none
             sent where nobody had pulled.
         round_trip_ms: median, 95 % and longest round trip; empty if nothing echoes.

@@ -85,7 +85,7 @@ class ThermometerProbe:
         return 0 in self.supply_answers
 
 
-class Clinic:
+class DeviceProbes:
     """Examines devices one by one, and all together.
 
     Args:
@@ -99,7 +99,7 @@ class Clinic:
         self._spares_others = spares_others
         self.thermometers: dict[str, ThermometerProbe] = {}
 
-    def meet(
+    def examine(
         self, rom: RomCode, *, verifies: int, reads: int, socket: str
     ) -> DeviceFacts:
         """Directed searches, and for thermometers power query and repeated reads."""
@@ -116,11 +116,11 @@ class Clinic:
         )
         if rom.family not in THERMOMETERS:
             return facts
-        patient = ThermometerProbe(rom)
-        self.thermometers[str(rom)] = patient
-        patient.supply_answers = self._ask_supply(rom)
+        thermometer = ThermometerProbe(rom)
+        self.thermometers[str(rom)] = thermometer
+        thermometer.supply_answers = self._ask_supply(rom)
         blocks = read_again_and_again(self._bus, rom, reads)
-        patient.block = proved(bytes.fromhex(blocks.usual), rom.family)
+        thermometer.block = proved(bytes.fromhex(blocks.usual), rom.family)
         return replace(facts, blocks=blocks)
 
     def _ask_supply(self, rom: RomCode) -> list[int]:
@@ -134,43 +134,48 @@ class Clinic:
 
     def mark(self) -> None:
         """Write a marker into the volatile alarm bytes of each thermometer."""
-        for patient in self.thermometers.values():
-            if patient.block is not None:
-                size = 3 if patient.block.has_config else 2
-                patient.settings = patient.block.data[2 : 2 + size]
-                high, low = patient.settings[0] ^ _MARK, patient.settings[1] ^ _MARK
-                patient.marker = bytes([high, low]) + patient.settings[2:]
-                self._write(patient, patient.marker)
+        for thermometer in self.thermometers.values():
+            if thermometer.block is not None:
+                size = 3 if thermometer.block.has_config else 2
+                thermometer.settings = thermometer.block.data[2 : 2 + size]
+                high, low = (
+                    thermometer.settings[0] ^ _MARK,
+                    thermometer.settings[1] ^ _MARK,
+                )
+                thermometer.marker = bytes([high, low]) + thermometer.settings[2:]
+                self._write(thermometer, thermometer.marker)
 
-    def _write(self, patient: ThermometerProbe, settings: bytes) -> None:
+    def _write(self, thermometer: ThermometerProbe, settings: bytes) -> None:
         with forgiving(self._bus):
-            self._bus.transact(patient.rom, bytes([WRITE_SCRATCHPAD]) + settings)
+            self._bus.transact(thermometer.rom, bytes([WRITE_SCRATCHPAD]) + settings)
 
     def look_for_marker(self) -> None:
         """Whether settings stayed where they were while nothing converted."""
-        for patient in self.thermometers.values():
-            if patient.marker:
-                block = self._read_twice(patient)
+        for thermometer in self.thermometers.values():
+            if thermometer.marker:
+                block = self._read_twice(thermometer)
                 if block is None:
                     continue
-                kept = block.data[2:4] == patient.marker[:2]
-                patient.settings_kept = kept and patient.settings_kept is not False
+                kept = block.data[2:4] == thermometer.marker[:2]
+                thermometer.settings_kept = (
+                    kept and thermometer.settings_kept is not False
+                )
                 if not kept:
-                    self._write(patient, patient.marker)
+                    self._write(thermometer, thermometer.marker)
 
     def look_after_opening(self) -> bool:
         """Whether the marker outlived that the port was opened again; True if anywhere not."""
         lost = False
-        for patient in self.thermometers.values():
-            if not patient.marker or patient.settings_kept is False:
+        for thermometer in self.thermometers.values():
+            if not thermometer.marker or thermometer.settings_kept is False:
                 continue
-            block = self._read_twice(patient)
+            block = self._read_twice(thermometer)
             if block is None:
                 continue
-            patient.openings += 1
-            if block.data[2:4] != patient.marker[:2]:
-                patient.lost_at_openings += 1
-                self._write(patient, patient.marker)
+            thermometer.openings += 1
+            if block.data[2:4] != thermometer.marker[:2]:
+                thermometer.lost_at_openings += 1
+                self._write(thermometer, thermometer.marker)
                 lost = True
         return lost
 
@@ -186,55 +191,59 @@ class Clinic:
         """The marker of each after pauses as long as a conversion, with nothing to do."""
         for _ in range(times):
             self._bus.clock.sleep(_LONGEST_S)
-            for patient in self.thermometers.values():
-                block = self._read_twice(patient) if patient.marker else None
+            for thermometer in self.thermometers.values():
+                block = self._read_twice(thermometer) if thermometer.marker else None
                 if block is None:
                     continue
-                patient.idle_looks += 1
-                if block.data[2:4] != patient.marker[:2]:
-                    patient.idle_losses += 1
-                    self._write(patient, patient.marker)
+                thermometer.idle_looks += 1
+                if block.data[2:4] != thermometer.marker[:2]:
+                    thermometer.idle_losses += 1
+                    self._write(thermometer, thermometer.marker)
 
     def restore(self) -> None:
         """Put the alarm bytes back."""
-        for patient in self.thermometers.values():
-            if patient.marker:
-                self._write(patient, patient.settings)
-                patient.marker = b""
+        for thermometer in self.thermometers.values():
+            if thermometer.marker:
+                self._write(thermometer, thermometer.settings)
+                thermometer.marker = b""
 
     def read_again(self, times: int) -> dict[str, Blocks]:
         """Each thermometer's block again and again, by ROM code."""
         return {
-            code: read_again_and_again(self._bus, patient.rom, times)
-            for code, patient in self.thermometers.items()
+            code: read_again_and_again(self._bus, thermometer.rom, times)
+            for code, thermometer in self.thermometers.items()
         }
 
-    def _read_twice(self, patient: ThermometerProbe) -> ThermometerScratchpad | None:
+    def _read_twice(
+        self, thermometer: ThermometerProbe
+    ) -> ThermometerScratchpad | None:
         for _ in range(2):
-            data, _ = read_raw(self._bus, patient.rom)
-            block = proved(data, patient.rom.family)
+            data, _ = read_raw(self._bus, thermometer.rom)
+            block = proved(data, thermometer.rom.family)
             if block is not None:
                 return block
         return None
 
     # -- conversions --------------------------------------------------------------
 
-    def convert_alone(self, patient: ThermometerProbe, *, watch: bool = False) -> None:
+    def convert_alone(
+        self, thermometer: ThermometerProbe, *, watch: bool = False
+    ) -> None:
         """One conversion of one thermometer, watched where that can be.
 
         Args:
-            patient: which.
+            thermometer: which.
             watch: ask even one that says it is fed from the data line; some clones
                 say so and are not.
         """
         heard = took_ms = None
         trouble = ""
         try:
-            if patient.on_parasite and not watch:
-                self._feed(patient.rom)
+            if thermometer.on_parasite and not watch:
+                self._feed(thermometer.rom)
             else:
                 command = bytes([CONVERT])
-                heard = self._bus.transact_bits(patient.rom, command, 1) == [0]
+                heard = self._bus.transact_bits(thermometer.rom, command, 1) == [0]
                 took_ms = self._watch() if heard else None
                 if watch and not heard:
                     # one that does live on the line converts without a sign of it
@@ -244,7 +253,9 @@ class Clinic:
         except SlotproofError as fault:
             trouble = fault.kind
             self._bus.adapter.settle()
-        self._note(patient, alone=True, heard=heard, took_ms=took_ms, trouble=trouble)
+        self._note(
+            thermometer, alone=True, heard=heard, took_ms=took_ms, trouble=trouble
+        )
 
     def _feed(self, rom: RomCode | None) -> None:
         """One conversion of a device, or of all, by what the line itself gives."""
@@ -260,14 +271,14 @@ class Clinic:
             clock.sleep(_POLL_S)
         return None
 
-    def ask_until_heard(self, patient: ThermometerProbe, times: int) -> None:
+    def ask_until_heard(self, thermometer: ThermometerProbe, times: int) -> None:
         """More convert commands to one that heard none so far, until it hears one."""
-        while patient.block is not None and not patient.on_parasite:
-            asked = [c for c in patient.conversions if c.heard is not None]
+        while thermometer.block is not None and not thermometer.on_parasite:
+            asked = [c for c in thermometer.conversions if c.heard is not None]
             if not asked or len(asked) >= times or any(c.heard for c in asked):
                 return
-            self.convert_alone(patient)
-            if patient.conversions[-1].heard is None:
+            self.convert_alone(thermometer)
+            if thermometer.conversions[-1].heard is None:
                 return
 
     def convert_together(self) -> None:
@@ -289,30 +300,34 @@ class Clinic:
         except SlotproofError as fault:
             trouble = fault.kind
             self._bus.adapter.settle()
-        for patient in self.thermometers.values():
-            self._note(patient, alone=False, heard=None, took_ms=None, trouble=trouble)
+        for thermometer in self.thermometers.values():
+            self._note(
+                thermometer, alone=False, heard=None, took_ms=None, trouble=trouble
+            )
 
     def _note(
         self,
-        patient: ThermometerProbe,
+        thermometer: ThermometerProbe,
         *,
         alone: bool,
         heard: bool | None,
         took_ms: float | None,
         trouble: str,
     ) -> None:
-        data, lost = read_raw(self._bus, patient.rom)
-        block = proved(data, patient.rom.family)
+        data, lost = read_raw(self._bus, thermometer.rom)
+        block = proved(data, thermometer.rom.family)
         if block is None:
             # what ended the conversion may spoil this reading too; the next tells what is left
-            block = proved(read_raw(self._bus, patient.rom)[0], patient.rom.family)
+            block = proved(
+                read_raw(self._bus, thermometer.rom)[0], thermometer.rom.family
+            )
         kept = None
-        if block is not None and patient.marker:
-            kept = block.data[2:4] == patient.marker[:2]
+        if block is not None and thermometer.marker:
+            kept = block.data[2:4] == thermometer.marker[:2]
             if not kept:
-                self._write(patient, patient.marker)
-        patient.block = block or patient.block
-        patient.conversions.append(
+                self._write(thermometer, thermometer.marker)
+        thermometer.block = block or thermometer.block
+        thermometer.conversions.append(
             Conversion(
                 alone=alone,
                 heard=heard,
@@ -329,8 +344,8 @@ class Clinic:
     def alarm_disagreements(self) -> tuple[str, ...]:
         """Thermometers whose block says alarm and the alarm search not, or reversed."""
         computed, judged = set(), set()
-        for code, patient in self.thermometers.items():
-            block = self._read_twice(patient)
+        for code, thermometer in self.thermometers.items():
+            block = self._read_twice(thermometer)
             if block is not None and not holds_power_on_value(block):
                 judged.add(code)
                 if in_alarm(block):

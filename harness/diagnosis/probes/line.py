@@ -13,7 +13,7 @@ from harness.diagnosis.evidence.bus import (
     LineEvidence,
     ResetFacts,
 )
-from harness.diagnosis.probes.raw_link import Ear
+from harness.diagnosis.probes.raw_link import RawLink
 from harness.errors import CannotSwitch, PortUnsuitable
 
 RULER_BAUD = 115_200
@@ -61,40 +61,40 @@ _HOST_V, _DEVICE_V = 0.316, 0.539
 """Rise to 1.5 V and to 2.2 V of 5 V from 0.2 V, in time constants (arithmetic)."""
 
 
-def examine_adapter(ear: Ear) -> AdapterFacts:
+def examine_adapter(link: RawLink) -> AdapterFacts:
     """Echo, round trips, rate, bursts; stops early where nothing comes back."""
-    baud = ear.bus.slots.request_baud
-    ear.bus.adapter.settle()
-    ones, trips_s = ear.singly(0xFF, baud, _SINGLES)
-    zeros, _ = ear.singly(0x00, baud, _ZEROS, pause_s=_ECHO_PAUSE_S)
-    quiet, _ = ear.singly(0xFF, baud, _ZEROS, pause_s=_ECHO_PAUSE_S)
-    fast, _ = ear.singly(FAST_RESET_BYTE, baud, _ZEROS, pause_s=_ECHO_PAUSE_S)
+    baud = link.bus.slots.request_baud
+    link.bus.adapter.settle()
+    ones, trips_s = link.singly(0xFF, baud, _SINGLES)
+    zeros, _ = link.singly(0x00, baud, _ZEROS, pause_s=_ECHO_PAUSE_S)
+    quiet, _ = link.singly(0xFF, baud, _ZEROS, pause_s=_ECHO_PAUSE_S)
+    fast, _ = link.singly(FAST_RESET_BYTE, baud, _ZEROS, pause_s=_ECHO_PAUSE_S)
     after = Echoes(sent=0)
     if fast.share(f"{FAST_RESET_BYTE:02X}") < 1:
-        ear.send(bytes([PULSE_BYTE]), _RESET_RATES[-1])
-        ear.wait(PRESENCE_PAUSE_S)
-        ear.send(b"\xff" * 8, baud)
-        after, _ = ear.singly(FAST_RESET_BYTE, baud, _ZEROS, pause_s=_ECHO_PAUSE_S)
-    slow, _ = ear.singly(0xFF, _SLOW_BAUD, 4)  # last: 104 us may end overdrive
+        link.send(bytes([PULSE_BYTE]), _RESET_RATES[-1])
+        link.wait(PRESENCE_PAUSE_S)
+        link.send(b"\xff" * 8, baud)
+        after, _ = link.singly(FAST_RESET_BYTE, baud, _ZEROS, pause_s=_ECHO_PAUSE_S)
+    slow, _ = link.singly(0xFF, _SLOW_BAUD, 4)  # last: 104 us may end overdrive
     trips_ms = sorted(trip * 1e3 for trip in trips_s)
     bursts: dict[int, tuple[int, int]] = {}
     missing = extra = 0
     measured, doubt, resets, reset_doubt = None, 0.0, None, 0.0
     if ones.histogram and not ones.extra and not quiet.followed * 2 > quiet.sent:
-        bursts, missing, extra = _bursts(ear, baud)
+        bursts, missing, extra = _bursts(link, baud)
         late_s = (trips_ms[-1] - statistics.median(trips_ms)) / 1e3
-        measured, doubt = _rate(ear, baud, late_s)
+        measured, doubt = _rate(link, baud, late_s)
         resets, reset_doubt = _rate(
-            ear, _SLOW_BAUD, late_s, byte=PULSE_BYTE, sizes=_RESET_BURSTS, tries=2
+            link, _SLOW_BAUD, late_s, byte=PULSE_BYTE, sizes=_RESET_BURSTS, tries=2
         )
     if not ones.histogram:
         # one that answers whole packets only is no silent one
-        heard = ear.send(b"\xff" * _PATIENT, baud)
+        heard = link.send(b"\xff" * _PATIENT, baud)
         missing, extra = _PATIENT - len(heard.echoes), len(heard.extra)
         bursts = {_PATIENT: (int(heard.whole), 1)} if heard.echoes else {}
-        ear.bus.adapter.settle()
-    unfed = _echo_without_supply(ear, baud) if ones.histogram else None
-    ear.send(b"\xff", baud)  # the idle line is heard at this rate
+        link.bus.adapter.settle()
+    unfed = _echo_without_supply(link, baud) if ones.histogram else None
+    link.send(b"\xff", baud)  # the idle line is heard at this rate
     return AdapterFacts(
         ones=ones,
         slow_ones=slow,
@@ -109,7 +109,7 @@ def examine_adapter(ear: Ear) -> AdapterFacts:
         )
         if trips_ms
         else (),
-        asked_baud=round(ear.bus.adapter.grid.achieved(baud), 1),
+        asked_baud=round(link.bus.adapter.grid.achieved(baud), 1),
         measured_baud=round(measured, 1) if measured else None,
         rate_doubt=round(doubt, 5),
         measured_reset_baud=round(resets, 1) if resets else None,
@@ -129,22 +129,22 @@ def longest_whole(bursts: dict[int, tuple[int, int]]) -> int:
     )
 
 
-def _bursts(ear: Ear, baud: int) -> tuple[dict[int, tuple[int, int]], int, int]:
+def _bursts(link: RawLink, baud: int) -> tuple[dict[int, tuple[int, int]], int, int]:
     """Halve the burst until all are whole; also characters lost and in excess.
 
     Beyond the adapter's longest burst, several go out, which proves nothing of one.
     """
     found = {}
     missing = extra = 0
-    longest = ear.bus.adapter.max_burst
+    longest = link.bus.adapter.max_burst
     for size in [size for size in _BURSTS if size <= longest] or [longest]:
         whole = 0
         for _ in range(_BURST_TRIES):
-            heard = ear.send(b"\xff" * size, baud)
+            heard = link.send(b"\xff" * size, baud)
             whole += heard.whole
             if not heard.whole:
-                late = ear.bus.adapter.settle()
-                ear.quiet()
+                late = link.bus.adapter.settle()
+                link.quiet()
                 extra += len(heard.extra) + len(late)
                 missing += size - len(heard.echoes)
         found[size] = (whole, _BURST_TRIES)
@@ -154,7 +154,7 @@ def _bursts(ear: Ear, baud: int) -> tuple[dict[int, tuple[int, int]], int, int]:
 
 
 def _rate(
-    ear: Ear,
+    link: RawLink,
     baud: int,
     late_s: float,
     *,
@@ -168,11 +168,11 @@ def _rate(
     single replies come late by ``late_s``, even that one may be so late. What the
     adapter would send as several bursts has the host's pauses in it and is no measure.
     """
-    longest = ear.bus.adapter.max_burst
+    longest = link.bus.adapter.max_burst
     able = [size for size in sizes if size <= longest]
-    short_s = _whole_bursts_s(ear, baud, _PACKET, byte, tries) if able else []
+    short_s = _whole_bursts_s(link, baud, _PACKET, byte, tries) if able else []
     for size in able if short_s else ():
-        long_s = _whole_bursts_s(ear, baud, size, byte, tries)
+        long_s = _whole_bursts_s(link, baud, size, byte, tries)
         if long_s:
             needed_s = max(min(long_s) - min(short_s), 1e-6)
             spread_s = min(long_s[1:], default=long_s[0]) - min(long_s)
@@ -182,47 +182,47 @@ def _rate(
 
 
 def _whole_bursts_s(
-    ear: Ear, baud: int, size: int, byte: int, tries: int
+    link: RawLink, baud: int, size: int, byte: int, tries: int
 ) -> list[float]:
     """Times of a few bursts, those that did not come back whole left out."""
     took_s = []
     for _ in range(tries):
-        heard = ear.send(bytes([byte]) * size, baud)
+        heard = link.send(bytes([byte]) * size, baud)
         if heard.whole:
             took_s.append(heard.took_s)
         else:
-            ear.quiet()
+            link.quiet()
     return sorted(took_s)
 
 
-def _echo_without_supply(ear: Ear, baud: int) -> str | None:
+def _echo_without_supply(link: RawLink, baud: int) -> str | None:
     """An open-drain line cannot stay high without its pull-up's supply."""
-    adapter = ear.bus.adapter
+    adapter = link.bus.adapter
     supply, _ = adapter.switches
     if adapter.switching.supply_on is None or not supply:
         return None
     try:
         adapter.switch(supply=False)
-        ear.wait(0.3)
-        heard = ear.send(b"\xff", baud)
+        link.wait(0.3)
+        heard = link.send(b"\xff", baud)
     except CannotSwitch:
         return None
     finally:
         with suppress(CannotSwitch):
             adapter.switch(supply=True)
-        ear.wait(0.1)
+        link.wait(0.1)
     return heard.echoes.hex().upper() or "none"
 
 
-def listen(ear: Ear, for_s: float) -> IdleFacts:
+def listen(link: RawLink, for_s: float) -> IdleFacts:
     """Nothing is sent; whoever speaks now was not asked."""
-    clock = ear.bus.clock
-    ear.quiet()
+    clock = link.bus.clock
+    link.quiet()
     started_s = clock.now_s()
     arrivals: list[tuple[float, int]] = []
     values: Counter[str] = Counter()
     while clock.now_s() - started_s < for_s:
-        came = ear.wait(0.05)
+        came = link.wait(0.05)
         if came:
             arrivals.append((round(clock.now_s() - started_s, 3), len(came)))
             values.update(f"{value:02X}" for value in came)
@@ -233,17 +233,17 @@ def listen(ear: Ear, for_s: float) -> IdleFacts:
     )
 
 
-def examine_resets(ear: Ear, times: int) -> tuple[ResetFacts, ...]:
+def examine_resets(link: RawLink, times: int) -> tuple[ResetFacts, ...]:
     """Resets by the chosen character, then by F0h at 9600 and 7200 baud."""
-    chosen = ear.bus.reset_frame
+    chosen = link.bus.reset_frame
     rows = [
         (chosen.request_baud, chosen.frame.byte, chosen.frame.zeros),
         *((baud, PULSE_BYTE, 4) for baud in _RESET_RATES),
     ]
     found = []
     for baud, byte, zeros in rows:
-        echoes, _ = ear.singly(byte, baud, times, pause_s=PRESENCE_PAUSE_S)
-        real = ear.bus.adapter.grid.achieved(baud)
+        echoes, _ = link.singly(byte, baud, times, pause_s=PRESENCE_PAUSE_S)
+        real = link.bus.adapter.grid.achieved(baud)
         found.append(
             ResetFacts(
                 baud=baud,
@@ -256,28 +256,28 @@ def examine_resets(ear: Ear, times: int) -> tuple[ResetFacts, ...]:
     return tuple(found)
 
 
-def examine_line(ear: Ear, slots: int, *, size: int) -> LineEvidence:
+def examine_line(link: RawLink, slots: int, *, size: int) -> LineEvidence:
     """Edges and lifted lows, with nobody addressed.
 
     Eight ones are no ROM command: after them all devices wait for the next reset.
     """
-    silence_everybody(ear)
-    ones = ear.burst(0xFF, RULER_BAUD, slots, size=size)
-    fine, grid = None, ear.bus.adapter.grid
+    silence_everybody(link)
+    ones = link.burst(0xFF, RULER_BAUD, slots, size=size)
+    fine, grid = None, link.bus.adapter.grid
     # an adapter that may make another rate of it than asked for is no ruler
     if grid.free:
         with suppress(PortUnsuitable):
-            fine = ear.burst(0xFF, FINE_RULER_BAUD, 64, size=min(size, 64))
+            fine = link.burst(0xFF, FINE_RULER_BAUD, 64, size=min(size, 64))
     rise_us = _rise_us(ones, fine)
-    zero = ear.bus.slots.write_0_byte
-    silence_everybody(ear)
-    zeros, answers = _zeros(ear, zero, slots // 4, size=size)
+    zero = link.bus.slots.write_0_byte
+    silence_everybody(link)
+    zeros, answers = _zeros(link, zero, slots // 4, size=size)
     after = None
     if answers:
-        ear.send(bytes([PULSE_BYTE]), _RESET_RATES[-1])
-        ear.wait(0.002)
-        ear.send(b"\xff" * 8, ear.bus.slots.request_baud)
-        after = _zeros(ear, zero, 64, size=size)[1]
+        link.send(bytes([PULSE_BYTE]), _RESET_RATES[-1])
+        link.wait(0.002)
+        link.send(b"\xff" * 8, link.bus.slots.request_baud)
+        after = _zeros(link, zero, 64, size=size)[1]
     ratio = _DEVICE_V / _HOST_V
     return LineEvidence(
         ones=ones,
@@ -290,17 +290,17 @@ def examine_line(ear: Ear, slots: int, *, size: int) -> LineEvidence:
     )
 
 
-def _zeros(ear: Ear, byte: int, slots: int, *, size: int) -> tuple[Echoes, int]:
-    echoes = ear.burst(byte, ear.bus.slots.request_baud, slots, size=min(size, 64))
+def _zeros(link: RawLink, byte: int, slots: int, *, size: int) -> tuple[Echoes, int]:
+    echoes = link.burst(byte, link.bus.slots.request_baud, slots, size=min(size, 64))
     return echoes, echoes.extra
 
 
-def silence_everybody(ear: Ear) -> None:
+def silence_everybody(link: RawLink) -> None:
     """A reset and eight ones, which are no ROM command: all wait for the next reset."""
-    frame = ear.bus.reset_frame
-    ear.send(bytes([frame.frame.byte]), frame.request_baud)
-    ear.wait(0.002)
-    ear.send(b"\xff" * 8, ear.bus.slots.request_baud)
+    frame = link.bus.reset_frame
+    link.send(bytes([frame.frame.byte]), frame.request_baud)
+    link.wait(0.002)
+    link.send(b"\xff" * 8, link.bus.slots.request_baud)
 
 
 def released_us(echo: str, baud: int) -> tuple[float, float]:

@@ -29,7 +29,7 @@ class RawEcho:
 
 
 @dataclass
-class Ear:
+class RawLink:
     """The bus as raw characters.
 
     Attributes:

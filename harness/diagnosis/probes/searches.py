@@ -134,7 +134,7 @@ def count_verified(bus: Bus, rom: RomCode, times: int) -> SearchCount:
 
 _LAST = 8
 """Positions of the CRC. A device that is out of step pulls there by chance, at most in one
-of two at the right place: in all of them in one of 256 searches."""
+of two at the right position: in all of them in one of 256 searches."""
 
 
 def misses_single_lows(rom: RomCode, levels: Sequence[int]) -> bool:

@@ -14,7 +14,7 @@ from harness.diagnosis.probes.line import (
     PULSE_BYTE,
     silence_everybody,
 )
-from harness.diagnosis.probes.raw_link import Ear
+from harness.diagnosis.probes.raw_link import RawLink
 from harness.driver.bus import RomCommand
 from harness.driver.overdrive import overdrive_frames
 from harness.errors import AdapterUnplugged, PortUnsuitable, SlotproofError
@@ -43,57 +43,57 @@ CHARACTERS = (0x0D, 0x0A, 0x11, 0x13, 0x03, 0x04, 0x1A, 0xFF, 0x0F, 0x1F, 0x3F, 
 """What terminal layers take for controls, and as many others of like pulse lengths."""
 
 
-def climb_ladder(ear: Ear, share: float, *, size: int) -> tuple[SampleStep, ...]:
+def climb_ladder(link: RawLink, share: float, *, size: int) -> tuple[SampleStep, ...]:
     """FFh slots at three rates, nobody addressed.
 
     Args:
-        ear: the raw link.
+        link: the raw link.
         share: of changed ones seen before; says how many slots are worth it.
         size: longest burst that comes back whole.
     """
     slots = min(_MOST_SLOTS, max(200, round(_WANTED_HITS / max(share, 1e-4))))
     found = []
     for baud in LADDER_BAUDS:
-        silence_everybody(ear)
+        silence_everybody(link)
         try:
-            echoes = ear.burst(0xFF, baud, slots, size=size)
+            echoes = link.burst(0xFF, baud, slots, size=size)
         except PortUnsuitable:
             continue
-        real = ear.bus.adapter.grid.achieved(baud)
+        real = link.bus.adapter.grid.achieved(baud)
         found.append(
             SampleStep(baud=baud, sample_us=round(0.5e6 / real, 2), echoes=echoes)
         )
     return tuple(found)
 
 
-def around_packets(ear: Ear) -> dict[int, tuple[int, int]]:
+def around_packets(link: RawLink) -> dict[int, tuple[int, int]]:
     """Bursts of the lengths around full packets: how many came back whole at once."""
-    baud, found = ear.bus.slots.request_baud, {}
-    longest = ear.bus.adapter.max_burst
+    baud, found = link.bus.slots.request_baud, {}
+    longest = link.bus.adapter.max_burst
     for size in (size for size in BOUNDARY_SIZES if size <= longest):
         whole = 0
         for _ in range(_BOUNDARY_TRIES):
-            silence_everybody(ear)
-            whole += ear.send(b"\xff" * size, baud).whole
-            ear.bus.adapter.settle()
+            silence_everybody(link)
+            whole += link.send(b"\xff" * size, baud).whole
+            link.bus.adapter.settle()
         found[size] = (whole, _BOUNDARY_TRIES)
     return found
 
 
-def send_characters(ear: Ear) -> dict[str, Histogram]:
+def send_characters(link: RawLink) -> dict[str, Histogram]:
     """Single characters of many values, nobody addressed: what came back of each.
 
     Eight ones before each are no ROM command, so that no device listens to what the
     pulses of a character look like.
     """
-    baud, found = ear.bus.slots.request_baud, {}
+    baud, found = link.bus.slots.request_baud, {}
     for value in CHARACTERS:
         echoes: Counter[str] = Counter()
         for _ in range(_CHARACTER_TRIES):
-            silence_everybody(ear)
-            heard = ear.send(bytes([value]), baud)
+            silence_everybody(link)
+            heard = link.send(bytes([value]), baud)
             echoes[(heard.echoes + heard.extra).hex().upper() or "none"] += 1
-            ear.bus.adapter.settle()
+            link.bus.adapter.settle()
         found[f"{value:02X}"] = dict(echoes)
     return found
 
@@ -106,29 +106,29 @@ LONGER_RESETS = ((PULSE_BYTE, LONG_RESET_BAUD), (0xF8, 4800))
 supply (published limits)."""
 
 
-def answers_after_pause(ear: Ear, rom: RomCode) -> bool:
+def answers_after_pause(link: RawLink, rom: RomCode) -> bool:
     """Whether such a device answers behind a customary reset once the line had time to rise.
 
     Then the reset was long enough, and something held the line longer than searches wait.
     """
-    return _answers_behind(ear, rom, PULSE_BYTE, RESET_BAUD)
+    return _answers_behind(link, rom, PULSE_BYTE, RESET_BAUD)
 
 
-def answers_long_reset(ear: Ear, rom: RomCode) -> bool:
+def answers_long_reset(link: RawLink, rom: RomCode) -> bool:
     """Whether a device that answered no search answers one behind a longer reset.
 
     A part that was left in overdrive, or wants a longer reset than it may, does.
     """
-    return any(_answers_behind(ear, rom, *reset) for reset in LONGER_RESETS)
+    return any(_answers_behind(link, rom, *reset) for reset in LONGER_RESETS)
 
 
-def answers_overdrive(ear: Ear, rom: RomCode) -> bool | None:
+def answers_overdrive(link: RawLink, rom: RomCode) -> bool | None:
     """Whether such a device answers a directed search at overdrive speed.
 
     No command goes ahead of it, so that only who is in overdrive already follows. None
     where the adapter, or the rise of this line, is too slow for that speed.
     """
-    bus = ear.bus
+    bus = link.bus
     try:
         slots, reset_frame = overdrive_frames(bus.adapter.grid)
         slots = bus.fitted(slots)
@@ -137,26 +137,26 @@ def answers_overdrive(ear: Ear, rom: RomCode) -> bool | None:
     except (SlotproofError, CannotMake):
         bus.adapter.settle()
         return None  # too slow for it, or a line that holds no slot at the moment
-    ear.send(bytes([reset_frame.frame.byte]), reset_frame.request_baud)
-    heard = ear.send(_search_of(slots, rom), slots.request_baud)
-    ear.bus.adapter.settle()
-    silence_everybody(ear)
+    link.send(bytes([reset_frame.frame.byte]), reset_frame.request_baud)
+    heard = link.send(_search_of(slots, rom), slots.request_baud)
+    link.bus.adapter.settle()
+    silence_everybody(link)
     if not heard.whole:
         return False
     return _answers_as(rom, slots.decode_bits(heard.echoes)[8:])
 
 
-def answers_alarm_search(ear: Ear, rom: RomCode) -> bool:
+def answers_alarm_search(link: RawLink, rom: RomCode) -> bool:
     """Whether a device answers the conditional search, behind a reset held however long.
 
     It reads nothing: reading its status would clear what it signals (data sheet, parts
     DS1994, status register).
     """
-    bus, frame = ear.bus, ear.bus.reset_frame
-    ear.send(bytes([frame.frame.byte]), frame.request_baud)
-    ear.wait(PRESENCE_PAUSE_S)
+    bus, frame = link.bus, link.bus.reset_frame
+    link.send(bytes([frame.frame.byte]), frame.request_baud)
+    link.wait(PRESENCE_PAUSE_S)
     search = _search_of(bus.slots, rom, RomCommand.CONDITIONAL_SEARCH)
-    heard = ear.send(search, bus.slots.request_baud)
+    heard = link.send(search, bus.slots.request_baud)
     if not heard.whole:
         bus.adapter.settle()
         return False
@@ -166,17 +166,17 @@ def answers_alarm_search(ear: Ear, rom: RomCode) -> bool:
 def _search_of(
     slots: SlotFrames, rom: RomCode, search: RomCommand = RomCommand.SEARCH
 ) -> bytes:
-    command = [search >> place & 1 for place in range(8)]
+    command = [search >> position & 1 for position in range(8)]
     return slots.encode_bits(command + [n for bit in rom.bits for n in (1, 1, bit)])
 
 
-def _answers_behind(ear: Ear, rom: RomCode, byte: int, baud: int) -> bool:
-    slots = ear.bus.slots
-    ear.send(bytes([byte]), baud)
-    ear.wait(PRESENCE_PAUSE_S)
-    heard = ear.send(_search_of(slots, rom), slots.request_baud)
+def _answers_behind(link: RawLink, rom: RomCode, byte: int, baud: int) -> bool:
+    slots = link.bus.slots
+    link.send(bytes([byte]), baud)
+    link.wait(PRESENCE_PAUSE_S)
+    heard = link.send(_search_of(slots, rom), slots.request_baud)
     if not heard.whole:
-        ear.bus.adapter.settle()
+        link.bus.adapter.settle()
         return False
     return _answers_as(rom, slots.decode_bits(heard.echoes)[8:])
 

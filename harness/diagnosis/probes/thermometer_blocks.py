@@ -141,9 +141,9 @@ def is_slip(good: bytes, bad: bytes) -> bool:
 
 
 def is_broken_off(good: bytes, bad: bytes) -> bool:
-    """True if ``bad`` is ``good`` up to a place, and ones from there to the end."""
+    """True if ``bad`` is ``good`` up to a position, and ones from there to the end."""
     right, wrong = bits(good), bits(bad)
-    place = next(
+    position = next(
         (
             n
             for n, pair in enumerate(zip(right, wrong, strict=True))
@@ -151,7 +151,7 @@ def is_broken_off(good: bytes, bad: bytes) -> bool:
         ),
         len(right),
     )
-    return all(wrong[place:]) and right[place:].count(0) >= _GONE_FOR
+    return all(wrong[position:]) and right[position:].count(0) >= _GONE_FOR
 
 
 _GONE_FOR = 3
@@ -160,7 +160,7 @@ _GONE_FOR = 3
 
 def bits(data: bytes) -> list[int]:
     """In the order of the wire: least significant bit of each byte first."""
-    return [value >> place & 1 for value in data for place in range(8)]
+    return [value >> position & 1 for value in data for position in range(8)]
 
 
 def flips_between(good: bytes, bad: bytes) -> tuple[int, int]:

@@ -102,7 +102,7 @@ def _lows_missed(evidence: Evidence) -> Iterator[Observation]:
 
 
 OUT_OF_STEP = 2.0**-8
-"""Chance at most that a device which is out of step pulls at the right place in all eight
+"""Chance at most that a device which is out of step pulls at the right position in all eight
 positions of its CRC (``probes.searches``)."""
 
 

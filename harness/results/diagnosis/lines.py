@@ -36,7 +36,7 @@ def _page(page: DiagnosisPage) -> Iterator[str]:
 
 def _finding(number: int, finding: Found) -> Iterator[str]:
     yield f"{number}. {finding.title}"
-    yield f"   {finding.says}"
+    yield f"   {finding.summary}"
     yield f"   look first: {finding.try_first}"
     for label, text in finding.points:
         yield f"   {label}: {text}"

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from harness.diagnosis.diagnosis import Diagnosis
 from harness.diagnosis.evidence.bus import ProbeNote
-from harness.diagnosis.finding import NO_VERDICT, Finding, Sure, Weight
+from harness.diagnosis.finding import NO_VERDICT, Confidence, Finding, Severity
 from harness.records import Outcome
 from harness.results.diagnosis.numbers import NumbersTable, tables_of
 from harness.results.record.evidence import diagnosis_of
@@ -29,14 +29,14 @@ class Found:
     Attributes:
         title: cause, kind, how sure, and the device if it is about one.
         outcome: word of the verdict that it stands for, for the colour.
-        says: one sentence for a technician.
+        summary: one sentence for a technician.
         points: label and text: numbers, what they rule out, what would discriminate.
         try_first: one thing to do.
     """
 
     title: str
     outcome: str
-    says: str
+    summary: str
     points: tuple[tuple[str, str], ...]
     try_first: str
 
@@ -79,7 +79,7 @@ def _page(found: Diagnosis, of: str) -> DiagnosisPage:
     evidence = found.evidence
     return DiagnosisPage(
         of=of,
-        faulty=any(f.weight is Weight.FAULT for f in found.findings),
+        faulty=any(f.severity is Severity.FAULT for f in found.findings),
         findings=tuple(map(_finding, found.findings)),
         ruled_out=found.ruled_out,
         standings=tuple(_standings(evidence.inventory)),
@@ -90,34 +90,34 @@ def _page(found: Diagnosis, of: str) -> DiagnosisPage:
 
 def findings_of(found: Diagnosis) -> tuple[Found, ...]:
     """The faults of a diagnosis, in their rank."""
-    return tuple(_finding(f) for f in found.findings if f.weight is Weight.FAULT)
+    return tuple(_finding(f) for f in found.findings if f.severity is Severity.FAULT)
 
 
 def _finding(finding: Finding) -> Found:
     device = f", device {finding.device}" if finding.device else ""
     # a note claims no trouble, so that there is nothing to be sure of
-    sure = "" if finding.weight is Weight.NOTE else f"{finding.sure} "
+    confidence = "" if finding.severity is Severity.NOTE else f"{finding.confidence} "
     return Found(
-        title=f"{finding.cause} ({finding.kind}), {sure}{finding.weight}{device}",
+        title=f"{finding.cause} ({finding.kind}), {confidence}{finding.severity}{device}",
         outcome=str(_outcome(finding)),
-        says=finding.says,
+        summary=finding.summary,
         points=tuple(_points(finding)),
         try_first=finding.try_first,
     )
 
 
 def _outcome(finding: Finding) -> Outcome:
-    if finding.weight is not Weight.FAULT:
+    if finding.severity is not Severity.FAULT:
         return Outcome.SKIPPED
     return Outcome.ERROR if finding.cause in NO_VERDICT else Outcome.FAILED
 
 
 def _points(finding: Finding) -> Iterator[tuple[str, str]]:
-    if finding.weight is not Weight.NOTE:
+    if finding.severity is not Severity.NOTE:
         yield "how sure", _how_sure(finding)
     for label, texts in (
         ("why not", finding.ruled_out),
-        ("could also be", finding.tells_apart),
+        ("could also be", finding.discriminators),
         ("measured", finding.measured),
         ("brings about", finding.follows),
     ):
@@ -126,14 +126,14 @@ def _points(finding: Finding) -> Iterator[tuple[str, str]]:
 
 def _how_sure(finding: Finding) -> str:
     """What its confidence rests on, in words."""
-    others = len(finding.tells_apart)
-    if finding.sure is Sure.CERTAIN:
+    others = len(finding.discriminators)
+    if finding.confidence is Confidence.CERTAIN:
         named = "; each is named below with its number" if finding.ruled_out else ""
         return f"certain: a measurement excludes whatever else makes this{named}"
     if not others:
-        return f"{finding.sure}: what else could make this was not measured"
+        return f"{finding.confidence}: what else could make this was not measured"
     them = "another cause" if others == 1 else f"{others} other causes"
-    if finding.sure is Sure.LIKELY:
+    if finding.confidence is Confidence.LIKELY:
         return (
             f"likely: it explains most of what was seen; {them} cannot be excluded yet"
         )

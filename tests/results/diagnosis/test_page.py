@@ -23,9 +23,9 @@ Make = Callable[..., Any]
 FINDING = {
     "cause": "supply",
     "kind": "restart",
-    "sure": "certain",
-    "weight": "fault",
-    "says": "A1 <b>restarted</b>",
+    "confidence": "certain",
+    "severity": "fault",
+    "summary": "A1 <b>restarted</b>",
     "measured": ["85 degC & no marker", "2 of 6"],
     "ruled_out": ["transport"],
     "try_first": "reseat A1",
@@ -50,7 +50,7 @@ def record_of(diagnosis: dict[str, Any]) -> RunRecord:
 
 
 @pytest.mark.parametrize(
-    ("weight", "cause", "faulty", "outcome"),
+    ("severity", "cause", "faulty", "outcome"),
     [
         ("fault", "supply", True, "failed"),
         ("fault", "adapter", True, "error"),
@@ -60,10 +60,10 @@ def record_of(diagnosis: dict[str, Any]) -> RunRecord:
     ],
 )
 def test_only_a_fault_is_called_one(
-    weight: str, cause: str, faulty: bool, outcome: str
+    severity: str, cause: str, faulty: bool, outcome: str
 ) -> None:
     """A fault of the adapter is no verdict on bus or device, a warning is none at all."""
-    told = {"findings": [FINDING | {"weight": weight, "cause": cause}]}
+    told = {"findings": [FINDING | {"severity": severity, "cause": cause}]}
     (page,) = pages_of(record_of(told))
     assert page.faulty is faulty
     assert page.findings[0].outcome == outcome
@@ -72,7 +72,7 @@ def test_only_a_fault_is_called_one(
 def test_terminal_and_report_tell_the_same() -> None:
     """Every sentence of the terminal's page stands in the report, as text."""
     told = {
-        "findings": [FINDING, FINDING | {"tells_apart": ["x: lift the lid"]}],
+        "findings": [FINDING, FINDING | {"discriminators": ["x: lift the lid"]}],
         "ruled_out": ["slow edges", "an empty bus"],
         "found": {
             "inventory": {"3D0000A4B3C2D128": "present"},

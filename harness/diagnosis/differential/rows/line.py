@@ -222,7 +222,7 @@ LINE_ROWS = (
         cause=Cause.NOISE,
         kind="slip",
         shows=frozenset({Sign.SLIPPED}),
-        would_show="the same bits one place on",
+        would_show="the same bits one position on",
         alike="noise",
     ),
     CauseRow(
