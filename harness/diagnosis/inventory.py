@@ -59,7 +59,7 @@ def take_stock(
         if code in listed:
             found[code] = _of_listed(code, scans, answered, leaving)
         else:
-            found[code] = _of_stranger(code, scans, answered, listed)
+            found[code] = _of_unlisted(code, scans, answered, listed)
     return found
 
 
@@ -91,7 +91,7 @@ def _of_listed(
     return Membership.LEFT_TOGETHER if together else Membership.LEFT
 
 
-def _of_stranger(
+def _of_unlisted(
     code: str,
     scans: Sequence[Collection[str]],
     answered: Mapping[str, int],

@@ -53,9 +53,9 @@ def replaced(evidence: Evidence) -> dict[str, str]:
     """
     standing = evidence.inventory
     new = [c for c, s in standing.items() if s == Membership.UNLISTED_FAMILY]
-    strangers = [c for c, s in standing.items() if s == Membership.NEWCOMER]
+    unlisted = [c for c, s in standing.items() if s == Membership.NEWCOMER]
     gone = [c for c, s in standing.items() if s == Membership.MISSING]
-    return {gone[0]: new[0]} if len(new) == len(gone) == 1 and not strangers else {}
+    return {gone[0]: new[0]} if len(new) == len(gone) == 1 and not unlisted else {}
 
 
 def other_family(evidence: Evidence) -> Iterator[Finding]:
@@ -277,18 +277,18 @@ def unlisted(evidence: Evidence) -> Iterator[Finding]:
     """Devices that are there, proved, and in no socket of the fixture."""
     if not evidence.expected.rom_codes:
         return
-    strangers = {
+    unlisted = {
         code: standing
         for code, standing in evidence.inventory.items()
         if standing in {Membership.NEWCOMER, Membership.UNLISTED_FAMILY}
         and code not in replaced(evidence).values()
     }
-    if strangers:
+    if unlisted:
         yield Finding(
             cause=Cause.CONFIGURATION,
             kind="unlisted",
             summary="devices answer that the fixture does not list",
-            measured=tuple(f"{code}: {what}" for code, what in strangers.items()),
+            measured=tuple(f"{code}: {what}" for code, what in unlisted.items()),
             try_first="add them to the fixture's sockets, or take them off the bus",
             severity=Severity.NOTE,
         )
