@@ -40,7 +40,7 @@ class Confidence(StrEnum):
     """In journals of earlier versions only."""
 
 
-class Severity(StrEnum):
+class FindingSeverity(StrEnum):
     """What a finding means for readings.
 
     A fault spoils them, a warning means that the margin is small, a note only explains.
@@ -89,14 +89,16 @@ class Finding:
     explains: tuple[str, ...] = ()
     follows: tuple[str, ...] = ()
     severity: Annotated[
-        Severity, Field(validation_alias=AliasChoices("severity", "weight"))
-    ] = Severity.FAULT
+        FindingSeverity, Field(validation_alias=AliasChoices("severity", "weight"))
+    ] = FindingSeverity.FAULT
     device: str = ""
     rule: str = ""
 
 
 _RANKS: dict[StrEnum, int] = {
-    member: rank for kind in (Severity, Confidence) for rank, member in enumerate(kind)
+    member: rank
+    for kind in (FindingSeverity, Confidence)
+    for rank, member in enumerate(kind)
 }
 
 

@@ -10,7 +10,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from math import log
 
-from harness.diagnosis.finding import Cause, Confidence, Finding, Severity, ranked
+from harness.diagnosis.finding import (
+    Cause,
+    Confidence,
+    Finding,
+    FindingSeverity,
+    ranked,
+)
 from harness.recordings.record.quantity import (
     JudgedQuantity,
     LimitStanding,
@@ -54,7 +60,9 @@ def _is_read_well(facts: TraceFacts) -> bool:
 
 def _times(facts: TraceFacts, known: list[JudgedQuantity]) -> Iterator[Finding]:
     """Times outside their limits: a fault if something is read wrong, else a warning."""
-    severity = Severity.WARNING if _is_read_well(facts) else Severity.FAULT
+    severity = (
+        FindingSeverity.WARNING if _is_read_well(facts) else FindingSeverity.FAULT
+    )
     for judged in known:
         row = judged.row
         if judged.standing is not LimitStanding.OUTSIDE or row.unit != "us":
@@ -140,7 +148,9 @@ def _noise(facts: TraceFacts) -> Iterator[Finding]:
         f"slots, {facts.spikes} spikes within lows, in {facts.duration_s:.3g} s",
         measured=(f"{facts.checks} CRCs hold, {facts.wrong_count} things are wrong",),
         try_first="look at the probe's ground first, then at the line for reflections",
-        severity=Severity.NOTE if _is_read_well(facts) else Severity.WARNING,
+        severity=FindingSeverity.NOTE
+        if _is_read_well(facts)
+        else FindingSeverity.WARNING,
     )
 
 
@@ -165,7 +175,9 @@ def _second_host(facts: TraceFacts) -> Iterator[Finding]:
             "a second host: the line stays busy while the first one is held in reset",
             "one host that gives up and starts again: its program has two reset times",
         ),
-        severity=Severity.FAULT if facts.wrong_count else Severity.WARNING,
+        severity=FindingSeverity.FAULT
+        if facts.wrong_count
+        else FindingSeverity.WARNING,
     )
 
 
@@ -193,7 +205,7 @@ def _stores(facts: TraceFacts) -> Iterator[Finding]:
             ),
             try_first="read back what was to be stored, then its protection",
             discriminators=_REFUSALS,
-            severity=Severity.WARNING,
+            severity=FindingSeverity.WARNING,
             device=rom,
         )
 
@@ -209,6 +221,6 @@ def _devices(facts: TraceFacts) -> Iterator[Finding]:
                     summary=f"the device {seen.rom} {note}",
                     measured=(f"{seen.checks} CRCs of it hold",),
                     try_first="ask where the part comes from; qualify it as what it is",
-                    severity=Severity.NOTE,
+                    severity=FindingSeverity.NOTE,
                     device=seen.rom,
                 )

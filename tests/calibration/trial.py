@@ -15,7 +15,7 @@ import yaml
 from harness.diagnosis.diagnosis import DIAGNOSIS, Diagnosis
 from harness.diagnosis.effort import Effort
 from harness.diagnosis.engine import Examination
-from harness.diagnosis.finding import Finding, Severity
+from harness.diagnosis.finding import Finding, FindingSeverity
 from harness.driver.bus import Bus
 from harness.errors import SlotproofError
 from harness.plans.execution.connection import connect
@@ -70,7 +70,7 @@ def _run(bus: Bus, fixture: Any, effort: Effort) -> Diagnosis:  # noqa: ANN401 -
 
 def grade(found: Diagnosis, truth: Truth) -> Grade:
     """The first finding beside the truth."""
-    worth = [f for f in found.findings if f.severity is not Severity.NOTE]
+    worth = [f for f in found.findings if f.severity is not FindingSeverity.NOTE]
     # a note claims no trouble: of a mechanism that it does not name it says nothing
     worth += [f for f in found.findings if f"{f.cause}: {f.kind}" in truth.kinds]
     first = next(iter(worth), None)
@@ -91,7 +91,9 @@ def _names(finding: Finding, truth: Truth) -> bool:
 def faulty(found: Diagnosis) -> list[str]:
     """Faults that a diagnosis claims."""
     return [
-        f"{f.cause}: {f.kind}" for f in found.findings if f.severity is Severity.FAULT
+        f"{f.cause}: {f.kind}"
+        for f in found.findings
+        if f.severity is FindingSeverity.FAULT
     ]
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from harness.diagnosis.effort import Effort
-from harness.diagnosis.finding import Cause, Severity
+from harness.diagnosis.finding import Cause, FindingSeverity
 from harness.driver.bus import Bus
 from tests.diagnosis.benches import Vary
 
@@ -41,7 +41,7 @@ class Case:
     measured: str
     forbidden: tuple[str, ...] = ()
     effort: Effort = QUICK
-    severity: Severity = Severity.FAULT
+    severity: FindingSeverity = FindingSeverity.FAULT
     prepare: Callable[[Bus], None] | None = None
     twin: Vary | None = None
     names: str = ""

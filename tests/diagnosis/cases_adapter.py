@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from harness.diagnosis.finding import Cause, Severity
+from harness.diagnosis.finding import Cause, FindingSeverity
 from tests.diagnosis import benches, benches_adapter
 from tests.diagnosis.case import LONG, SUPPLY_SWITCH, Case
 
@@ -28,7 +28,7 @@ CASES_ADAPTER: dict[str, Case] = {
         right=((Cause.ADAPTER, "latency"),),
         measured="round trip",
         forbidden=("absent", "drops"),
-        severity=Severity.WARNING,
+        severity=FindingSeverity.WARNING,
         twin=benches.healthy,
     ),
     "F29 late host": Case(
@@ -36,7 +36,7 @@ CASES_ADAPTER: dict[str, Case] = {
         right=((Cause.HOST, "late-now-and-then"),),
         measured="longest",
         forbidden=("absent", "drops", "latency"),
-        severity=Severity.NOTE,
+        severity=FindingSeverity.NOTE,
     ),
     "F30a no echo": Case(
         vary=benches_adapter.f30a,
@@ -96,7 +96,7 @@ CASES_ADAPTER: dict[str, Case] = {
         right=((Cause.ADAPTER, "supply-blinks"),),
         measured="openings of the port",
         forbidden=("restart", "reloaded"),
-        severity=Severity.WARNING,
+        severity=FindingSeverity.WARNING,
     ),
     "F34 stretched reset": Case(
         vary=benches_adapter.f34_stretched,
@@ -109,7 +109,7 @@ CASES_ADAPTER: dict[str, Case] = {
         right=((Cause.DEVICE, "signals"),),
         measured="lone pulls",
         forbidden=("second-master", "idle-spikes", "comes-and-goes"),
-        severity=Severity.NOTE,
+        severity=FindingSeverity.NOTE,
         effort=LONG,
     ),
     "F34 second master": Case(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from harness.diagnosis.finding import Cause, Severity
+from harness.diagnosis.finding import Cause, FindingSeverity
 from tests.diagnosis import benches
 from tests.diagnosis.case import MANY_CONVERSIONS, MANY_ROUNDS, MANY_SLOTS, Case
 
@@ -53,7 +53,7 @@ CASES_BUS: dict[str, Case] = {
         right=((Cause.CONFIGURATION, "clone-like"),),
         measured="conversion",
         forbidden=("restart", "odd-block"),
-        severity=Severity.WARNING,
+        severity=FindingSeverity.WARNING,
         twin=benches.healthy,
     ),
     "F06 low in search": Case(
@@ -116,7 +116,7 @@ CASES_BUS: dict[str, Case] = {
         right=((Cause.DEVICE, "late-presence"),),
         measured="9600",
         forbidden=("nobody", "absent"),
-        severity=Severity.NOTE,
+        severity=FindingSeverity.NOTE,
         twin=benches.healthy,
     ),
     "F14 short": Case(
@@ -160,7 +160,7 @@ CASES_BUS: dict[str, Case] = {
         right=((Cause.DEVICE, "attached"),),
         measured="new since the first scan",
         forbidden=("absent", "phantom", "spikes"),
-        severity=Severity.NOTE,
+        severity=FindingSeverity.NOTE,
     ),
     "F18 no strong pull-up": Case(
         vary=benches.f18,
@@ -193,7 +193,7 @@ CASES_BUS: dict[str, Case] = {
         right=((Cause.CONFIGURATION, "alarm-stale"),),
         measured="disagree before",
         forbidden=("alarm-wrong",),
-        severity=Severity.WARNING,
+        severity=FindingSeverity.WARNING,
         prepare=benches.lower_thresholds,
     ),
     "F24 load at an output": Case(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from harness.diagnosis.finding import Cause, Severity
+from harness.diagnosis.finding import Cause, FindingSeverity
 from tests.diagnosis import benches_kinds
 from tests.diagnosis.case import Case
 
@@ -49,7 +49,7 @@ CASES_KINDS: dict[str, Case] = {
         right=((Cause.SUPPLY, "supply-differs"),),
         measured="power query: parasite",
         forbidden=("spikes", "deaf-to-commands"),
-        severity=Severity.WARNING,
+        severity=FindingSeverity.WARNING,
     ),
     "F26 dead after a conversion": Case(
         vary=benches_kinds.dead_logger,
@@ -84,7 +84,7 @@ CASES_KINDS: dict[str, Case] = {
         right=((Cause.CONFIGURATION, "oscillator-off"),),
         measured="byte 00h, bit 0 of 0212h",
         forbidden=("no-samples", "clock-drift", "deaf-to-commands"),
-        severity=Severity.WARNING,
+        severity=FindingSeverity.WARNING,
     ),
     "F26 drift": Case(
         vary=benches_kinds.f26_drift,
@@ -132,7 +132,7 @@ CASES_KINDS: dict[str, Case] = {
         right=((Cause.UNDECIDED, "current-flows"),),
         measured="counts",
         forbidden=("current-offset", "current-moves"),
-        severity=Severity.NOTE,
+        severity=FindingSeverity.NOTE,
         names="it goes with the load",
         twin=benches_kinds.f27_twin,
     ),

@@ -13,7 +13,7 @@ import pytest
 from harness.diagnosis.diagnosis import Diagnosis
 from harness.diagnosis.effort import Effort
 from harness.diagnosis.engine import Examination
-from harness.diagnosis.finding import Cause, Confidence, Finding, Severity
+from harness.diagnosis.finding import Cause, Confidence, Finding, FindingSeverity
 from harness.driver.bus import Bus
 from harness.families.hazard import Hazard
 from harness.families.registry import looks_of
@@ -94,7 +94,7 @@ def findings_of(examine: Make, run_plan: Make, data_of: Make) -> Make:
 def as_finding(data: dict[str, Any]) -> Finding:
     """A finding as the journal has it."""
     rows = {key: tuple(v) if isinstance(v, list) else v for key, v in data.items()}
-    kinds = {"cause": Cause, "confidence": Confidence, "severity": Severity}
+    kinds = {"cause": Cause, "confidence": Confidence, "severity": FindingSeverity}
     return Finding(
         **(
             {"summary": "", "measured": (), "try_first": ""}
@@ -154,7 +154,7 @@ def test_right_cause_first(findings_of: Make, name: str) -> None:
         f.kind
         for f in found
         if f.kind in case.forbidden
-        and f.severity is Severity.FAULT
+        and f.severity is FindingSeverity.FAULT
         and f.confidence is not Confidence.POSSIBLE
     ]
     assert not wrong, told(found)
@@ -237,7 +237,7 @@ def test_healthy_runs_are_never_called_faulty(examine: Make) -> None:
         faulty.update(
             f"{f.cause}: {f.kind}"
             for f in found.findings
-            if f.severity is not Severity.NOTE
+            if f.severity is not FindingSeverity.NOTE
         )
     print(f"\nof 1000 healthy runs called faulty: {dict(faulty) or 0}")  # noqa: T201 - the benchmark's table
     assert not faulty

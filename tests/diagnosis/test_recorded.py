@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.diagnosis.finding import Cause, Confidence, Severity
+from harness.diagnosis.finding import Cause, Confidence, FindingSeverity
 from harness.diagnosis.recorded import SAMPLE_US, findings_of
 from harness.plans.execution.tracing.run import facts_of
 from harness.recordings.record.quantity import (
@@ -44,23 +44,23 @@ def _judged(
         (
             "authenticator_33h",
             {
-                (Cause.HOST, "timing", Severity.WARNING),
-                (Cause.UNDECIDED, "refused-store", Severity.WARNING),
+                (Cause.HOST, "timing", FindingSeverity.WARNING),
+                (Cause.UNDECIDED, "refused-store", FindingSeverity.WARNING),
             },
         ),
         (
             "write_once_0Bh_whole_memory",
             {
-                (Cause.HOST, "timing", Severity.WARNING),
-                (Cause.NOISE, "glitches", Severity.NOTE),
+                (Cause.HOST, "timing", FindingSeverity.WARNING),
+                (Cause.NOISE, "glitches", FindingSeverity.NOTE),
             },
         ),
-        ("two_thermometers_28h", {(Cause.DEVICE, "data-sheet", Severity.NOTE)}),
+        ("two_thermometers_28h", {(Cause.DEVICE, "data-sheet", FindingSeverity.NOTE)}),
         ("octal_switch_29h_write", set()),
     ],
 )
 def test_findings_of_real_lines(
-    name: str, expected: set[tuple[Cause, str, Severity]]
+    name: str, expected: set[tuple[Cause, str, FindingSeverity]]
 ) -> None:
     """The hosts that undercut 60 us, the two spikes, the parts that are not their sheet."""
     trace = traced(DATA / f"{name}.vcd")
@@ -73,7 +73,10 @@ def test_a_time_outside_is_a_fault_where_something_is_read_wrong() -> None:
     low = _judged("write-0 low", ValueOwner.HOST, 40.0, LimitStanding.OUTSIDE)
     (works,) = findings_of(FACTS, [low])
     (broken,) = findings_of(replace(FACTS, wrong_count=3), [low])
-    assert (works.severity, broken.severity) == (Severity.WARNING, Severity.FAULT)
+    assert (works.severity, broken.severity) == (
+        FindingSeverity.WARNING,
+        FindingSeverity.FAULT,
+    )
     assert works.confidence is Confidence.CERTAIN
     either = _judged(
         "write-0 low or zero hold", ValueOwner.EITHER, 40.0, LimitStanding.OUTSIDE

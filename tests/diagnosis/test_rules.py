@@ -17,7 +17,7 @@ from harness.diagnosis.finding import (
     Cause,
     Confidence,
     Finding,
-    Severity,
+    FindingSeverity,
     gathered,
     ranked,
 )
@@ -179,7 +179,7 @@ def test_trouble_without_a_cause_is_undecided() -> None:
     """Losses spread evenly over all devices: no branch, no adapter, and not nothing."""
     (only,) = found(**_verified(26, 27, 26))
     assert (only.cause, only.kind) == (Cause.UNDECIDED, "unexplained")
-    assert only.severity is Severity.FAULT
+    assert only.severity is FindingSeverity.FAULT
     assert "directed searches without answer: 11 of 90" in only.measured
     assert len(only.discriminators) > 2
 
@@ -187,7 +187,7 @@ def test_trouble_without_a_cause_is_undecided() -> None:
 def test_one_loss_is_a_warning() -> None:
     """A single transaction lost in an examination is not enough for a fault."""
     (only,) = found(**_verified(30, 29, 30))
-    assert (only.kind, only.severity) == ("unexplained", Severity.WARNING)
+    assert (only.kind, only.severity) == ("unexplained", FindingSeverity.WARNING)
 
 
 def test_a_cause_explains_its_trouble() -> None:
@@ -210,7 +210,7 @@ def test_a_restart_by_chance_is_no_blinking_supply() -> None:
 def test_rank_is_severity_then_confidence() -> None:
     """Faults before warnings before notes; certain before likely before possible."""
 
-    def finding(severity: Severity, confidence: Confidence) -> Finding:
+    def finding(severity: FindingSeverity, confidence: Confidence) -> Finding:
         return Finding(
             cause=Cause.NOISE,
             kind="x",
@@ -221,9 +221,11 @@ def test_rank_is_severity_then_confidence() -> None:
             severity=severity,
         )
 
-    mixed = [finding(w, s) for s in reversed(Confidence) for w in reversed(Severity)]
+    mixed = [
+        finding(w, s) for s in reversed(Confidence) for w in reversed(FindingSeverity)
+    ]
     assert [(f.severity, f.confidence) for f in ranked(mixed)] == [
-        (w, s) for w in Severity for s in Confidence
+        (w, s) for w in FindingSeverity for s in Confidence
     ]
 
 

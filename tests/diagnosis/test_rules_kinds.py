@@ -8,7 +8,7 @@ import pytest
 
 from harness.diagnosis.causes.table import judge
 from harness.diagnosis.evidence.bus import Conversion, Evidence, Expected
-from harness.diagnosis.finding import Cause, Confidence, Finding, Severity
+from harness.diagnosis.finding import Cause, Confidence, Finding, FindingSeverity
 from harness.families.kind_facts import Trim
 from harness.wire.crc import crc16_sent
 from tests.diagnosis.speaks_kinds import (
@@ -119,7 +119,7 @@ def test_a_fresh_part_with_its_oscillator_off_is_no_fault() -> None:
     """Parts are shipped so: a note, and what it would mean for a mission."""
     off = reading("oscillator", "off", evidence=OSCILLATOR_21H)
     (only,) = found(**device(off, mission("none", oscillator="off")))
-    assert only.severity is Severity.NOTE
+    assert only.severity is FindingSeverity.NOTE
     assert "a mission started now would take no samples" in only.summary
     assert "byte 80h, bit 7 of 020Eh, 0 runs" in only.measured
 
@@ -130,14 +130,14 @@ def test_memory_cleared_for_a_mission_that_cannot_sample_is_a_warning() -> None:
     rows = device(
         off, mission("none", oscillator="off"), reading("memory_cleared", True)
     )
-    assert [f.severity for f in found(**rows)] == [Severity.WARNING]
+    assert [f.severity for f in found(**rows)] == [FindingSeverity.WARNING]
 
 
 def test_published_drift_is_within_limits() -> None:
     """-22 ppm is -57 s in 30 days: a note with the correction, no fault (F26)."""
     facts = {"mission": True, "since_start_s": 30 * 86_400.0}
     (only,) = found(**device(reading("clock_offset", -57.0, evidence=facts)))
-    assert (only.kind, only.severity) == ("clock-drift", Severity.NOTE)
+    assert (only.kind, only.severity) == ("clock-drift", FindingSeverity.NOTE)
     assert "-22 ppm" in " ".join(only.measured)
     assert "-57 s in 30 days" in only.summary
 
@@ -194,7 +194,7 @@ def test_published_trim() -> None:
 def test_published_offset() -> None:
     """Raw +3 over 25 mohm is +29 mA, 0.70 Ah a day (F27)."""
     first = found(**NO_LOAD, **device(counts(*[3] * 32)))[0]
-    assert (first.cause, first.severity) == (Cause.CONFIGURATION, Severity.FAULT)
+    assert (first.cause, first.severity) == (Cause.CONFIGURATION, FindingSeverity.FAULT)
     assert "32 readings +3.0 counts" in first.measured[0]
     assert first.measured[1] == "+29 mA = +0.70 Ah a day over 25 mohm"
     assert "E8 FF" in first.try_first
@@ -218,7 +218,7 @@ def test_a_current_that_moves_is_the_device() -> None:
 def test_without_the_declaration_it_is_undecided_and_a_note() -> None:
     """Offset or load: open the load first."""
     (only,) = found(**device(counts(3, 3, 3)))
-    assert (only.cause, only.severity) == (Cause.UNDECIDED, Severity.NOTE)
+    assert (only.cause, only.severity) == (Cause.UNDECIDED, FindingSeverity.NOTE)
     assert only.try_first.startswith("open the load first")
     assert "Kelvin" in " ".join(only.discriminators)
 
@@ -250,15 +250,15 @@ def test_declared_bus_power_that_is_none_is_a_note() -> None:
     """Nothing is spoilt by a supply more than was declared."""
     expected = Expected(rom_codes={ROM: "A1"}, parasite=frozenset({ROM}))
     (only,) = found(expected=expected, **device(reading("power_supply", "external")))
-    assert only.severity is Severity.NOTE
+    assert only.severity is FindingSeverity.NOTE
 
 
 @pytest.mark.parametrize(
     ("trouble", "severity"),
-    [("", Severity.WARNING), ("slot-disturbed", Severity.FAULT)],
+    [("", FindingSeverity.WARNING), ("slot-disturbed", FindingSeverity.FAULT)],
 )
 def test_a_lost_supply_is_a_fault_where_it_spoils_others(
-    trouble: str, severity: Severity
+    trouble: str, severity: FindingSeverity
 ) -> None:
     """Who lives on the data line unasked drags it down when all convert at once."""
     done = (Conversion(alone=False, trouble=trouble),)

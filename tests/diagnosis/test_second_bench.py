@@ -13,7 +13,7 @@ import pytest
 
 from harness.diagnosis.diagnosis import Diagnosis
 from harness.diagnosis.effort import Effort
-from harness.diagnosis.finding import Confidence, Finding, Severity
+from harness.diagnosis.finding import Confidence, Finding, FindingSeverity
 from harness.wire.romcode import RomCode
 from tests.calibration import second
 from tests.calibration.trial import examined
@@ -43,7 +43,7 @@ def examine(devices: list[dict[str, Any]], **bench: Any) -> Diagnosis:  # noqa: 
 
 def faults(found: Diagnosis) -> list[str]:
     """Kinds of the faults, in their rank."""
-    return [f.kind for f in found.findings if f.severity is Severity.FAULT]
+    return [f.kind for f in found.findings if f.severity is FindingSeverity.FAULT]
 
 
 def first(found: Diagnosis) -> Finding:
@@ -103,7 +103,7 @@ def test_a_clone_is_valid_with_a_note() -> None:
     found = examine([*thermometers(2), clone])
     assert not faults(found)
     (note,) = [f for f in found.findings if f.kind == "off-sheet"]
-    assert note.severity is Severity.NOTE
+    assert note.severity is FindingSeverity.NOTE
     assert "A5 66" in note.measured[0]
 
 
@@ -169,6 +169,6 @@ def test_another_family_in_a_socket() -> None:
     fixture["sockets"][2]["expect"]["rom_code"] = str(RomCode.build(0x28, 99))
     found = examined(fixture, QUICK)
     assert not faults(found)
-    (changed,) = [f for f in found.findings if f.severity is Severity.WARNING]
+    (changed,) = [f for f in found.findings if f.severity is FindingSeverity.WARNING]
     assert (changed.kind, changed.confidence) == ("family-changed", Confidence.LIKELY)
     assert "from 28h to 22h" in changed.summary

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from harness.diagnosis.causes.noise import disturbed_slots
 from harness.diagnosis.evidence.bus import AdapterFacts, Evidence
-from harness.diagnosis.finding import Cause, Finding, Severity
+from harness.diagnosis.finding import Cause, Finding, FindingSeverity
 from harness.diagnosis.signs.adapter import CONTROLS
 
 _RATE_ALLOWANCE = 0.02
@@ -55,7 +55,7 @@ def blinking_supply(evidence: Evidence) -> Iterator[Finding]:
         ruled_out=("a restart by chance: it came with each opening",),
         try_first="feed the bus by a supply of its own, or set the handshake lines before "
         "the port is used; apply settings anew after each opening",
-        severity=Severity.WARNING,
+        severity=FindingSeverity.WARNING,
     )
 
 
@@ -240,7 +240,7 @@ def slow_round_trip(evidence: Evidence) -> Iterator[Finding]:
             f"longest {longest:.1f} ms",
         ),
         try_first="lower the adapter's latency timer (1 ms), batch slots",
-        severity=Severity.WARNING,
+        severity=FindingSeverity.WARNING,
     )
 
 
@@ -267,7 +267,7 @@ def late_host(evidence: Evidence) -> Iterator[Finding]:
         ),
         ruled_out=("late devices: a reply late at the host was no later on the line",),
         try_first="a port of its own without a hub, power saving off, fewer programs",
-        severity=Severity.NOTE,
+        severity=FindingSeverity.NOTE,
     )
 
 
@@ -364,5 +364,5 @@ def clock_step(evidence: Evidence) -> Iterator[Finding]:
         measured=(f"the wall clock went {step_s:+.3f} s beside the running time",),
         ruled_out=("waits and round trips: they go by the running time",),
         try_first="let the host's clock settle before a run; compare clocks of parts again",
-        severity=Severity.WARNING,
+        severity=FindingSeverity.WARNING,
     )

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 from harness.diagnosis.evidence.bus import DeviceFacts, Evidence
 from harness.diagnosis.evidence.kinds import FailedCheck
-from harness.diagnosis.finding import Cause, Finding, Severity
+from harness.diagnosis.finding import Cause, Finding, FindingSeverity
 from harness.families.kind_facts import KindFacts
 
 _MOST_PPM = 46.0
@@ -41,12 +41,14 @@ def oscillator_off(evidence: Evidence) -> Iterator[Finding]:
         mission = device.reading("mission")
         facts = mission.facts if mission else KindFacts()
         running = mission is not None and mission.value == "running"
-        severity = Severity.NOTE if _is_fresh(device) else Severity.WARNING
+        severity = (
+            FindingSeverity.NOTE if _is_fresh(device) else FindingSeverity.WARNING
+        )
         yield _stands(
             device.name,
             device.rom_code,
             measured=(_switch_of(seen.facts), *_mission_flags(facts)),
-            severity=Severity.FAULT if running else severity,
+            severity=FindingSeverity.FAULT if running else severity,
             mission=mission is not None,
             running=running,
         )
@@ -81,7 +83,7 @@ def _stands(
     rom_code: str,
     *,
     measured: tuple[str, ...],
-    severity: Severity,
+    severity: FindingSeverity,
     mission: bool,
     running: bool,
 ) -> Finding:
@@ -171,7 +173,7 @@ def _off(device: DeviceFacts, offset_s: float, *, running: bool) -> Finding:
         try_first="set it by check clock_set before the next mission; correct "
         "stamps by the offset",
         device=device.rom_code,
-        severity=Severity.WARNING if running else Severity.NOTE,
+        severity=FindingSeverity.WARNING if running else FindingSeverity.NOTE,
     )
 
 
@@ -222,7 +224,7 @@ def _drift(
         if beyond
         else "correct the stamps by this rate, set the clock before the next mission",
         device=rom_code,
-        severity=Severity.FAULT if beyond else Severity.NOTE,
+        severity=FindingSeverity.FAULT if beyond else FindingSeverity.NOTE,
     )
 
 
@@ -242,7 +244,7 @@ def failed_mission(evidence: Evidence) -> Iterator[Finding]:
                 _switch_of(facts),
                 *_mission_flags(facts),
             ),
-            severity=Severity.FAULT,
+            severity=FindingSeverity.FAULT,
             mission=facts.samples is not None,
             running=bool(facts.mission),
         )

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from statistics import fmean
 
 from harness.diagnosis.evidence.bus import Evidence
-from harness.diagnosis.finding import Cause, Finding, Severity
+from harness.diagnosis.finding import Cause, Finding, FindingSeverity
 from harness.families.batteries.sense_resistor import MOST_MOVE
 from harness.families.kind_facts import KindFacts
 
@@ -94,7 +94,7 @@ def current_at_no_load(evidence: Evidence) -> Iterator[Finding]:
                 try_first="open the load first, say expect.no_load: true in the fixture, "
                 "and examine again",
                 device=current.rom_code,
-                severity=Severity.NOTE,
+                severity=FindingSeverity.NOTE,
             )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from harness.diagnosis.evidence.bus import Blocks, DeviceFacts, Evidence
-from harness.diagnosis.finding import Cause, Finding, Severity
+from harness.diagnosis.finding import Cause, Finding, FindingSeverity
 from harness.diagnosis.signs.devices import is_late
 from harness.families.thermometers.own_constants import behave_as_sheet, places_of
 
@@ -57,7 +57,7 @@ def off_the_sheet(evidence: Evidence) -> Iterator[Finding]:
                 try_first="nothing for the readings; check data_sheet_conformance says what "
                 "else differs",
                 device=device.rom_code,
-                severity=Severity.NOTE,
+                severity=FindingSeverity.NOTE,
             )
 
 
@@ -166,7 +166,7 @@ def clone_like(evidence: Evidence) -> Iterator[Finding]:
                 ),
                 try_first="no bus power and no stores for this part; check its offset in ice water",
                 device=device.rom_code,
-                severity=Severity.WARNING,
+                severity=FindingSeverity.WARNING,
             )
 
 

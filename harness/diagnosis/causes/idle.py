@@ -8,7 +8,7 @@ from itertools import pairwise
 from harness.diagnosis.causes.adapter import terminal_echo
 from harness.diagnosis.causes.presence import came_or_went
 from harness.diagnosis.evidence.bus import Evidence
-from harness.diagnosis.finding import Cause, Finding, Severity
+from harness.diagnosis.finding import Cause, Finding, FindingSeverity
 from harness.diagnosis.signs.line import (
     MANY,
     clusters_of,
@@ -56,7 +56,7 @@ def foreign_traffic(evidence: Evidence) -> Iterator[Finding]:
             try_first="look for a loose contact, a supply that dips, a part that signals"
             if again
             else "plug between runs; look for a part whose alarm pulls the line",
-            severity=Severity.FAULT if again else Severity.NOTE,
+            severity=FindingSeverity.FAULT if again else FindingSeverity.NOTE,
         )
     else:
         yield Finding(
@@ -98,5 +98,5 @@ def pulled_meanwhile(evidence: Evidence) -> Iterator[Finding]:
         try_first="look for a loose contact, a supply that dips, a part that signals"
         if again
         else "plug between runs; look for a part whose alarm pulls the line",
-        severity=Severity.FAULT if again else Severity.NOTE,
+        severity=FindingSeverity.FAULT if again else FindingSeverity.NOTE,
     )

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 from harness.diagnosis.evidence.bus import DeviceFacts, Evidence
 from harness.diagnosis.evidence.kinds import KindReading
-from harness.diagnosis.finding import Cause, Finding, Severity
+from harness.diagnosis.finding import Cause, Finding, FindingSeverity
 from harness.families.kind_facts import ChannelFacts
 from harness.records import Scalar
 
@@ -202,7 +202,7 @@ def torn_answer(evidence: Evidence) -> Iterator[Finding]:
                 ruled_out=("the device: the same question is answered right too",),
                 try_first="look at edges and noise; count retries, they are no plain pass",
                 device=device.rom_code,
-                severity=Severity.WARNING,
+                severity=FindingSeverity.WARNING,
             )
 
 
@@ -236,7 +236,7 @@ def supply_differs(evidence: Evidence) -> Iterator[Finding]:
             measured=tuple(measured),
             try_first="correct expect.supply of its socket",
             device=device.rom_code,
-            severity=Severity.NOTE,
+            severity=FindingSeverity.NOTE,
         )
         yield found if declared else _undeclared(found, device, spoilt=spoilt)
 
@@ -258,7 +258,7 @@ def _undeclared(found: Finding, device: DeviceFacts, *, spoilt: int) -> Finding:
             "expect.supply of its socket is parasite",
         ),
         try_first=f"measure the supply pin of {device.name}, check its supply lead",
-        severity=Severity.FAULT if spoilt else Severity.WARNING,
+        severity=FindingSeverity.FAULT if spoilt else FindingSeverity.WARNING,
     )
 
 

@@ -11,7 +11,7 @@ from harness.diagnosis.evidence.bus import (
     LineEvidence,
     ResetFacts,
 )
-from harness.diagnosis.finding import Cause, Finding, Severity
+from harness.diagnosis.finding import Cause, Finding, FindingSeverity
 from harness.diagnosis.signs.adapter import merged
 from harness.diagnosis.signs.line import (
     LEAST_MARGIN_US,
@@ -130,7 +130,7 @@ def slow_edge(evidence: Evidence) -> Iterator[Finding]:
             ),
             ruled_out=("noise: every slot is slow in the same way",),
             try_first="fit a pull-up of 1.5 kohm or an active one, or make two shorter buses",
-            severity=Severity.FAULT if fault else Severity.WARNING,
+            severity=FindingSeverity.FAULT if fault else FindingSeverity.WARNING,
         )
 
 
@@ -259,7 +259,9 @@ def nobody_answers(evidence: Evidence) -> Iterator[Finding]:
         ruled_out=("wrong rate: timed", "hidden presence: reset at three rates"),
         discriminators=(absent, level, wiring),
         try_first="put a known-good device in; check its ground lead and data lead",
-        severity=Severity.FAULT if evidence.expected.devices else Severity.NOTE,
+        severity=FindingSeverity.FAULT
+        if evidence.expected.devices
+        else FindingSeverity.NOTE,
     )
 
 

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 
 from harness.diagnosis.evidence.bus import Blocks, DeviceFacts, Evidence, ScanFacts
-from harness.diagnosis.finding import Cause, Finding, Severity
+from harness.diagnosis.finding import Cause, Finding, FindingSeverity
 from harness.diagnosis.probes.thermometer_blocks import is_slip
 from harness.diagnosis.signs.exact import fewer_by_chance
 from harness.diagnosis.signs.sign import ERROR
@@ -250,5 +250,5 @@ def command_not_heard(evidence: Evidence) -> Iterator[Finding]:
             try_first="send the command again when busy is not seen; look at this device's "
             "branch",
             device=device.rom_code,
-            severity=Severity.FAULT,
+            severity=FindingSeverity.FAULT,
         )

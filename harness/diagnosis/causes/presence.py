@@ -8,7 +8,7 @@ from harness.diagnosis.causes.devices import doubled, impossible_code
 from harness.diagnosis.causes.kinds import odd_answer
 from harness.diagnosis.causes.line import answers_in_zeros, reset_shown
 from harness.diagnosis.evidence.bus import DeviceFacts, Evidence, ScanFacts
-from harness.diagnosis.finding import Cause, Finding, Severity
+from harness.diagnosis.finding import Cause, Finding, FindingSeverity
 from harness.diagnosis.inventory import Membership
 from harness.diagnosis.signs.devices import all_silent
 
@@ -53,9 +53,9 @@ def replaced(evidence: Evidence) -> dict[str, str]:
     """
     standing = evidence.inventory
     new = [c for c, s in standing.items() if s == Membership.UNLISTED_FAMILY]
-    unlisted = [c for c, s in standing.items() if s == Membership.NEWCOMER]
+    others = [c for c, s in standing.items() if s == Membership.NEWCOMER]
     gone = [c for c, s in standing.items() if s == Membership.MISSING]
-    return {gone[0]: new[0]} if len(new) == len(gone) == 1 and not unlisted else {}
+    return {gone[0]: new[0]} if len(new) == len(gone) == 1 and not others else {}
 
 
 def other_family(evidence: Evidence) -> Iterator[Finding]:
@@ -77,7 +77,7 @@ def other_family(evidence: Evidence) -> Iterator[Finding]:
             ),
             try_first=f"write {new} into the fixture's socket, or put a {code[-2:]}h part back",
             device=new,
-            severity=Severity.WARNING,
+            severity=FindingSeverity.WARNING,
         )
 
 
@@ -277,20 +277,20 @@ def unlisted(evidence: Evidence) -> Iterator[Finding]:
     """Devices that are there, proved, and in no socket of the fixture."""
     if not evidence.expected.rom_codes:
         return
-    unlisted = {
+    extra = {
         code: standing
         for code, standing in evidence.inventory.items()
         if standing in {Membership.NEWCOMER, Membership.UNLISTED_FAMILY}
         and code not in replaced(evidence).values()
     }
-    if unlisted:
+    if extra:
         yield Finding(
             cause=Cause.CONFIGURATION,
             kind="unlisted",
             summary="devices answer that the fixture does not list",
-            measured=tuple(f"{code}: {what}" for code, what in unlisted.items()),
+            measured=tuple(f"{code}: {what}" for code, what in extra.items()),
             try_first="add them to the fixture's sockets, or take them off the bus",
-            severity=Severity.NOTE,
+            severity=FindingSeverity.NOTE,
         )
 
 
@@ -313,7 +313,7 @@ def came_or_went(evidence: Evidence) -> Iterator[Finding]:
             "empty store spoil one transaction of everybody",
             measured=(f"new since the first scan: {', '.join(came)}",),
             try_first="plug between runs; scan again",
-            severity=Severity.NOTE,
+            severity=FindingSeverity.NOTE,
         )
     yield from _vanished(went, scans)
 
@@ -355,5 +355,5 @@ def late_presence(evidence: Evidence) -> Iterator[Finding]:
             measured=tuple(map(reset_shown, (customary[0], seen))),
             ruled_out=("absent device: it answers at another rate",),
             try_first="nothing: the resets of this harness sample where no presence hides",
-            severity=Severity.NOTE,
+            severity=FindingSeverity.NOTE,
         )

@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import Iterator
 
 from harness.diagnosis.evidence.bus import Blocks, Evidence
-from harness.diagnosis.finding import Cause, Finding, Severity
+from harness.diagnosis.finding import Cause, Finding, FindingSeverity
 
 _SPOILT_BY_A_PULL = 2
 """A pull of 4.8 ms at most lies in two transactions at most: in the end of one and in the
@@ -50,7 +50,7 @@ def unexplained(evidence: Evidence) -> Iterator[Finding]:
             "adapter: losses that end with shorter bursts (adapter.max_burst) or another port",
         ),
         try_first="examine again with half of the devices off, then with the other half",
-        severity=Severity.FAULT if total >= _ENOUGH else Severity.WARNING,
+        severity=FindingSeverity.FAULT if total >= _ENOUGH else FindingSeverity.WARNING,
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from harness.diagnosis.evidence.bus import Conversion, DeviceFacts, Evidence
-from harness.diagnosis.finding import Cause, Finding, Severity
+from harness.diagnosis.finding import Cause, Finding, FindingSeverity
 from harness.diagnosis.signs.devices import SEEN_BUSY_MS, measured_values
 
 _HIGHEST_DEGC = 125.0
@@ -172,7 +172,7 @@ def says_bus_power(evidence: Evidence) -> Iterator[Finding]:
             else "correct expect.supply of its socket, or check the supply wire there",
             device=code,
             # where it has a supply all readings are as they should be
-            severity=Severity.NOTE if fed else Severity.WARNING,
+            severity=FindingSeverity.NOTE if fed else FindingSeverity.WARNING,
         )
 
 
@@ -273,5 +273,5 @@ def alarm_search(evidence: Evidence) -> Iterator[Finding]:
         try_first="convert after each change of thresholds, then search"
         if stale
         else "replace the device, compare with a known-good one",
-        severity=Severity.WARNING if stale else Severity.FAULT,
+        severity=FindingSeverity.WARNING if stale else FindingSeverity.FAULT,
     )

@@ -24,7 +24,7 @@ from harness.diagnosis.causes import stores as rules_stores
 from harness.diagnosis.causes import supply as rules_supply
 from harness.diagnosis.differential.differential import weighed
 from harness.diagnosis.evidence.bus import Evidence
-from harness.diagnosis.finding import Finding, Severity, gathered, ranked
+from harness.diagnosis.finding import Finding, FindingSeverity, gathered, ranked
 from harness.diagnosis.signs.observing import observe
 
 
@@ -209,9 +209,9 @@ def judge(evidence: Evidence) -> tuple[tuple[Finding, ...], tuple[str, ...]]:
             found, root = _under(root, found, findings)
         findings += found
         if root is None and rule.spoils:
-            root = next((f for f in found if f.severity is Severity.FAULT), None)
+            root = next((f for f in found if f.severity is FindingSeverity.FAULT), None)
         explained = explained or (bool(found) and rule.explains)
-    if not explained and not any(f.severity is Severity.FAULT for f in findings):
+    if not explained and not any(f.severity is FindingSeverity.FAULT for f in findings):
         findings += rules_rest.unexplained(evidence)
     return tuple(gathered(ranked(absorbed(findings)))), tuple(ruled_out)
 
@@ -230,7 +230,10 @@ def absorbed(findings: list[Finding]) -> list[Finding]:
 
 
 def _explains(root: Finding, other: Finding) -> bool:
-    faults = root.severity is Severity.FAULT and other.severity is Severity.FAULT
+    faults = (
+        root.severity is FindingSeverity.FAULT
+        and other.severity is FindingSeverity.FAULT
+    )
     same = root.device in {"", other.device}
     return faults and same and set(other.explains) < set(root.explains)
 
@@ -239,7 +242,7 @@ def _under(
     root: Finding, found: list[Finding], findings: list[Finding]
 ) -> tuple[list[Finding], Finding]:
     """Faults told under the one that spoils them; what is no fault stays by itself."""
-    faults = [f for f in found if f.severity is Severity.FAULT]
+    faults = [f for f in found if f.severity is FindingSeverity.FAULT]
     if not faults:
         return found, root
     told = tuple(f"{f.cause} ({f.kind}): {f.summary}" for f in faults)

@@ -13,7 +13,7 @@ from harness.diagnosis.engine import Examination
 from harness.diagnosis.evidence.bus import Evidence, Expected
 from harness.diagnosis.evidence.kinds import FailedCheck
 from harness.diagnosis.expected_time import healthy_s
-from harness.diagnosis.finding import NO_VERDICT, Finding, Severity
+from harness.diagnosis.finding import NO_VERDICT, Finding, FindingSeverity
 from harness.errors import SlotproofError
 from harness.plans.execution.seating import Seating, seat
 from harness.plans.schema.diagnose import Diagnose
@@ -123,7 +123,7 @@ def result_of(found: Diagnosis) -> CheckResult:
     """A diagnosis as a verdict: faults fail, what is no verdict on the bus is an error."""
     evidence = {DIAGNOSIS.name: DIAGNOSIS.written(found)}
     measurements = tuple(_measurements(found.evidence))
-    faults = [f for f in found.findings if f.severity is Severity.FAULT]
+    faults = [f for f in found.findings if f.severity is FindingSeverity.FAULT]
     if not faults:
         return CheckResult(
             outcome=Outcome.PASSED, measurements=measurements, evidence=evidence
@@ -221,7 +221,7 @@ def explain(context: Context, item: StepItem, result: CheckResult) -> CheckResul
         found = examine(context, Effort.short(), failed_check(item, result))
     except SlotproofError as fault:
         return replace(result, message=f"{result.message}; no diagnosis: {fault.what}")
-    faults = [f for f in found.findings if f.severity is Severity.FAULT]
+    faults = [f for f in found.findings if f.severity is FindingSeverity.FAULT]
     said = _sentence(faults[0]) if faults else "nothing wrong is found now"
     return replace(
         result,

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from harness.diagnosis.diagnosis import Diagnosis
 from harness.diagnosis.evidence.bus import ProbeNote
-from harness.diagnosis.finding import NO_VERDICT, Confidence, Finding, Severity
+from harness.diagnosis.finding import NO_VERDICT, Confidence, Finding, FindingSeverity
 from harness.records import Outcome
 from harness.results.diagnosis.numbers import NumbersTable, tables_of
 from harness.results.record.evidence import diagnosis_of
@@ -79,7 +79,7 @@ def _page(found: Diagnosis, of: str) -> DiagnosisPage:
     evidence = found.evidence
     return DiagnosisPage(
         of=of,
-        faulty=any(f.severity is Severity.FAULT for f in found.findings),
+        faulty=any(f.severity is FindingSeverity.FAULT for f in found.findings),
         findings=tuple(map(_finding, found.findings)),
         ruled_out=found.ruled_out,
         standings=tuple(_standings(evidence.inventory)),
@@ -90,13 +90,17 @@ def _page(found: Diagnosis, of: str) -> DiagnosisPage:
 
 def findings_of(found: Diagnosis) -> tuple[Found, ...]:
     """The faults of a diagnosis, in their rank."""
-    return tuple(_finding(f) for f in found.findings if f.severity is Severity.FAULT)
+    return tuple(
+        _finding(f) for f in found.findings if f.severity is FindingSeverity.FAULT
+    )
 
 
 def _finding(finding: Finding) -> Found:
     device = f", device {finding.device}" if finding.device else ""
     # a note claims no trouble, so that there is nothing to be sure of
-    confidence = "" if finding.severity is Severity.NOTE else f"{finding.confidence} "
+    confidence = (
+        "" if finding.severity is FindingSeverity.NOTE else f"{finding.confidence} "
+    )
     return Found(
         title=f"{finding.cause} ({finding.kind}), {confidence}{finding.severity}{device}",
         outcome=str(_outcome(finding)),
@@ -107,13 +111,13 @@ def _finding(finding: Finding) -> Found:
 
 
 def _outcome(finding: Finding) -> Outcome:
-    if finding.severity is not Severity.FAULT:
+    if finding.severity is not FindingSeverity.FAULT:
         return Outcome.SKIPPED
     return Outcome.ERROR if finding.cause in NO_VERDICT else Outcome.FAILED
 
 
 def _points(finding: Finding) -> Iterator[tuple[str, str]]:
-    if finding.severity is not Severity.NOTE:
+    if finding.severity is not FindingSeverity.NOTE:
         yield "how sure", _how_sure(finding)
     for label, texts in (
         ("why not", finding.ruled_out),
