@@ -20,8 +20,9 @@ def show_shift(
     *,
     command: str,
     code: int,
+    left_on: Sequence[str] = (),
 ) -> None:
-    """Show how a shift ended.
+    """Show how a shift ended; what may still be on is the last of all.
 
     Args:
         counts: the shift's.
@@ -30,6 +31,7 @@ def show_shift(
         style: how to print it.
         command: the command that answers.
         code: its exit code.
+        left_on: instruments that may still be on, a sentence each.
     """
     if style.json:
         print_json(_answer(counts, remarks, folder, command=command, code=code))
@@ -37,6 +39,7 @@ def show_shift(
     lines = summary_lines(counts)
     print_texts(islice(lines, 1) if style.quiet else (*lines, *remarks))
     show_results(folder, style, simulated=counts.simulated > 0)
+    print_texts(left_on)
 
 
 def _answer(

@@ -68,7 +68,10 @@ def station(
         end = _run(made)
     code = _exit_code(end)
     remarks = tuple(remark_lines(end))
-    show_shift(end.counts, remarks, folder, style, command="station", code=code)
+    show_shift(
+        end.counts, remarks, folder, style,
+        command="station", code=code, left_on=end.left_on,
+    )  # fmt: skip
     return code
 
 
@@ -97,6 +100,6 @@ def _run(made: Ready) -> ShiftEnd:
 
 
 def _exit_code(end: ShiftEnd) -> int:
-    if end.interrupted:
+    if end.interrupted and not end.left_on:
         return ending.exit_code_of(end.ended_by)
     return 0 if end.is_whole else EXIT_COULD_NOT_TELL

@@ -11,7 +11,7 @@ from harness import ending
 from harness.clock import Clock
 from harness.errors import InstrumentFault, SlotproofError, UsageError
 from harness.instruments import marker
-from harness.instruments.instrument import Instrument
+from harness.instruments.instrument import Instrument, in_order
 from harness.instruments.link import Connect, connect
 from harness.instruments.row import InstrumentRow
 
@@ -23,16 +23,23 @@ class Rested:
     Attributes:
         row: the instrument.
         fault: why it may still be on; None if it is at rest.
+        stands: it is set up as at the start, for the next unit of a station.
+        not_back: why it is at rest instead; None if it was not to stand, or does.
     """
 
     row: InstrumentRow
     fault: SlotproofError | None
+    stands: bool = False
+    not_back: SlotproofError | None = None
 
     @property
     def sentence(self) -> str:
         """One sentence; of one that may be on it says what to do."""
+        name = self.row.name
+        if self.fault is None and self.not_back is not None:
+            return f"{name} is at rest: its start failed ({self.not_back.what})"
         if self.fault is None:
-            return f"{self.row.name} is at rest"
+            return f"{name} is as at the start" if self.stands else f"{name} is at rest"
         return (
             f"{self.row.kind} {self.row.name} may still be on: switch it off by hand "
             f"({self.fault.what})"
@@ -59,6 +66,7 @@ class InstrumentBench:
             meter = partial(self._measure, row.meter) if row.meter else None
             self._by_name[row.name] = Instrument(row, clock, open_link, meter)
         self._locks = ExitStack()
+        self._locked: set[str] = set()
 
     @property
     def all(self) -> tuple[Instrument, ...]:
@@ -88,8 +96,12 @@ class InstrumentBench:
             InstrumentFault: one may be on since an earlier run, is used by another run,
                 does not answer, or is another one.
         """
-        self.require_at_rest()
-        wanted = self.lock(names)
+        try:
+            wanted = self.lock(names)
+            self.require_at_rest()
+        except SlotproofError:
+            self._unlock()
+            raise
         return {
             instrument.row.name: instrument.identify()
             for instrument in self.all
@@ -105,19 +117,24 @@ class InstrumentBench:
         wanted = set(names)
         wanted |= {self.get(name).row.meter for name in wanted} - {""}
         for instrument in self.all:
-            if instrument.row.name in wanted:
+            if instrument.row.name in wanted - self._locked:
                 self._locks.enter_context(marker.locked(instrument.row))
+                self._locked.add(instrument.row.name)
         return wanted
 
+    def _unlock(self) -> None:
+        self._locks.close()
+        self._locked.clear()
+
     def require_at_rest(self) -> None:
-        """Insist that no mark of an earlier run stands.
+        """Insist that no mark of an earlier run stands; one that is on here has its own.
 
         Raises:
             InstrumentFault: one does.
         """
         for instrument in self.all:
             mark = marker.standing(instrument.row)
-            if mark is not None:
+            if mark is not None and not instrument.may_be_on:
                 since = f" since {mark.since[:19]}" if mark.since else ""
                 raise InstrumentFault(
                     f"it may be on{since}: a run that used it did not come to its end",
@@ -145,21 +162,69 @@ class InstrumentBench:
         """Close all links and give the locks back."""
         for instrument in self.all:
             instrument.close()
-        self._locks.close()
+        self._unlock()
 
 
-_TIMES = 2
-"""A link that broke in mid-setting is opened anew once before it counts as lost."""
+class StandingBench(InstrumentBench):
+    """Instruments that stay as their start says between the runs of a station.
+
+    A run's end sets them back to it, and only ``end`` brings them to rest and gives them
+    up: an empty position must be fed, or no unit would be seen put in.
+    """
+
+    def stand(self) -> None:
+        """Set up what has a start and is not so.
+
+        Raises:
+            InstrumentFault: one cannot be used, or does not do so.
+            HostError: the mark that it leaves rest cannot be written.
+        """
+        apart = [each for each in self.all if each.row.start and not _stands(each)]
+        self.begin(each.row.name for each in apart)
+        for instrument in apart:
+            for name, value in in_order(instrument.row.start):
+                instrument.set(name, value)
+
+    def rest(self, *, whatever: bool = False) -> list[Rested]:
+        """Set back what a run moved; at rest what has no start, or does not go back."""
+        done = []
+        with ending.held():
+            for instrument in self.all:
+                if instrument.row.start and not _stands(instrument):
+                    done.append(_set_back(instrument))
+                elif not instrument.row.start and (instrument.may_be_on or whatever):
+                    done.append(Rested(row=instrument.row, fault=_rest(instrument)))
+        return done
+
+    def close(self) -> None:
+        """Nothing: links and locks stay until ``end``."""
+
+    def end(self) -> list[Rested]:
+        """Bring to rest what left it, close all links and give the locks back."""
+        done = super().rest()
+        super().close()
+        return done
+
+
+def _stands(instrument: Instrument) -> bool:
+    settings = instrument.row.start.items()
+    if instrument.unproved & set(instrument.row.start):
+        return False
+    return all(instrument.in_force.get(name) == value for name, value in settings)
+
+
+def _set_back(instrument: Instrument) -> Rested:
+    try:
+        for name, value in in_order(instrument.row.start):
+            instrument.set(name, value)
+    except SlotproofError as fault:
+        return Rested(row=instrument.row, fault=_rest(instrument), not_back=fault)
+    return Rested(row=instrument.row, fault=None, stands=True)
 
 
 def _rest(instrument: Instrument) -> SlotproofError | None:
-    fault: SlotproofError | None = None
-    for _ in range(_TIMES):
-        try:
-            instrument.rest()
-        except SlotproofError as caught:
-            fault = caught
-            instrument.close()
-        else:
-            return None
-    return fault
+    try:
+        instrument.rest()
+    except SlotproofError as fault:
+        return fault
+    return None

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Mapping
+from contextlib import suppress
 
 from harness.clock import Clock
-from harness.errors import InstrumentFault, UsageError
+from harness.errors import InstrumentFault, SlotproofError, UsageError
 from harness.instruments import marker
 from harness.instruments.link import Connect, Link, LinkLost
 from harness.instruments.row import InstrumentRow, Level
@@ -21,9 +23,23 @@ _LOOK_EVERY_S = 0.2
 _SAME = 1e-6
 """Share by which a set-point that is read back may differ: digits that were cut."""
 
+_TIMES = 2
+"""A link that broke while it is brought to rest is opened anew once for each setting."""
+
+_ENTRY = re.compile(r"\s*([+-]?\d+)\s*,")
+"""An entry of an error queue, such as ``-113,"Undefined header"`` (SCPI-99, volume 2,
+SYSTem:ERRor). A number alone is none: it may be the late answer to another query."""
+
 
 class Instrument:
     """An instrument of a fixture, opened when it is first needed.
+
+    Attributes:
+        row: what the fixture says of it.
+        identity: its answer to ``*IDN?``; empty before.
+        in_force: what it was set to, by setting.
+        unproved: settings that were sent and of which not all was proved.
+        may_be_on: it left its rest state.
 
     Args:
         row: what the fixture says of it.
@@ -42,11 +58,13 @@ class Instrument:
         self.row = row
         self.identity = ""  # as it answered before, in this run or the one taken up
         self.in_force: dict[str, Level] = {}
+        self.unproved: set[str] = set()
         self.may_be_on = False
         self._clock = clock
         self._connect = connect
         self._measured_by = measured_by
         self._link: Link | None = None
+        self._broke = False
 
     # -- asking --------------------------------------------------------------------
 
@@ -59,6 +77,9 @@ class Instrument:
         """
         if self._link is None:
             self._link = self._connect(self.row)
+            if self._broke:
+                self._link.drain()
+                self._broke = False
         answer = self._raw(IDENTITY)
         if self.row.identity not in answer:
             self.close()
@@ -98,7 +119,7 @@ class Instrument:
         try:
             self._link.write(text)
         except LinkLost as fault:
-            self.close()
+            self._break()
             raise self._fault(f"{text!r} could not be sent: {fault}") from fault
 
     def _raw(self, text: str) -> str:
@@ -107,8 +128,13 @@ class Instrument:
             return self._link.query(text)
         except LinkLost as fault:
             # what comes late must not answer the next question
-            self.close()
+            self._break()
             raise self._fault(f"no answer to {text!r}: {fault}") from fault
+
+    def _break(self) -> None:
+        """Close a link that no longer answers in step; what is still under way is lost."""
+        self.close()
+        self._broke = True
 
     def close(self) -> None:
         """Close the link; the next query opens it and identifies anew."""
@@ -125,7 +151,12 @@ class Instrument:
         found: list[str] = []
         while len(found) < _MOST_ERRORS:
             answer = self.query(NEXT_ERROR)
-            if _code(answer) == 0:
+            entry = _ENTRY.match(answer)
+            if entry is None:
+                raise self._out_of_step(
+                    NEXT_ERROR, answer, "no entry of an error queue"
+                )
+            if int(entry[1]) == 0:
                 return found
             found.append(answer)
         raise self._fault(
@@ -142,9 +173,7 @@ class Instrument:
         try:
             value = float(answer)
         except ValueError:
-            raise self._fault(
-                f"{text!r} is answered by {answer!r}, no number"
-            ) from None
+            raise self._out_of_step(text, answer, "no number") from None
         # SCPI-99, volume 1, 7.2.1.5: 9.9E37 is infinity, 9.91E37 is not a number
         if not math.isfinite(value) or abs(value) >= 9.9e37:
             raise self._fault(f"{text!r} is answered by {answer!r}: overload")
@@ -200,13 +229,20 @@ class Instrument:
             HostError: the mark that it leaves rest cannot be written.
         """
         words = self.require_allowed(name, value)
+        value = bool(value) if name == OUTPUT else value
         if self._link is None:
             self.identify()
+        if name == OUTPUT and value:
+            self._require_within_limits()
         if not self.may_be_on and not self._is_rest(name, value):
             marker.make(self.row, self.identity, self._clock.calendar().isoformat())
             self.may_be_on = True
         self.errors()  # whatever stands there is from before
+        self._send(words, name, value)
+
+    def _send(self, words: SettingWords, name: str, value: Level) -> None:
         text = words.set.format(value=_Sent(value))
+        self.unproved.add(name)
         self.write(text)
         if refused := self.errors():
             raise self._fault(f"{text!r} is refused: {'; '.join(refused)}")
@@ -214,6 +250,33 @@ class Instrument:
             self._require_read_back(name, value, words.ask)
         self.in_force[name] = value
         self._require_measured()
+        self.unproved.discard(name)
+
+    def _require_within_limits(self) -> None:
+        """Insist that what comes to the output was set in this run, or is within limits.
+
+        Raises:
+            InstrumentFault: it stands beyond one; the output was not switched on.
+        """
+        for name, (low, high) in self.row.limits.items():
+            if name not in self.row.words.settings or name in self.in_force:
+                continue
+            value = self.stands_at(name)
+            if value is not None and not low <= value <= high:
+                raise self._fault(
+                    f"{name} stands at {value:g}, outside its limits {low:g} to "
+                    f"{high:g}; its output was not switched on",
+                    hint=f"set {name} before the output, under start or in the plan",
+                )
+
+    def stands_at(self, name: str) -> float | None:
+        """A set-point as the instrument has it; None if it cannot be asked for that.
+
+        Raises:
+            InstrumentFault: no sound answer.
+        """
+        query = self.row.words.settings[name].ask
+        return self.number(query) if query else None
 
     def _is_rest(self, name: str, value: Level) -> bool:
         return self.row.rest.get(name) == value
@@ -260,7 +323,10 @@ class Instrument:
 
     def _require_no_trip(self) -> None:
         for query in self.row.words.tripped:
-            if self.number(query) != 0:
+            answer = self.number(query)
+            if answer not in (0, 1):
+                raise self._out_of_step(query, f"{answer:g}", "neither 0 nor 1")
+            if answer:
                 raise self._fault(
                     f"a protection has tripped ({query})",
                     hint="take the load off, find what draws the current, then reset it",
@@ -269,17 +335,57 @@ class Instrument:
     def rest(self) -> None:
         """Bring it to its rest state, proved; its mark goes.
 
+        Every setting is sent, in the fixture's order, also after one that failed and with
+        an error queue that cannot be emptied: switching off must not wait for either.
+
         Raises:
-            InstrumentFault: it cannot be reached, or does not do so; the mark stays.
+            SlotproofError: it cannot be reached, or does not do so; the mark stays.
         """
-        for name, value in self.row.rest.items():
-            self.set(name, value)
+        faults = [self._left_at(name, value) for name, value in self.row.rest.items()]
+        for fault in faults:
+            if fault is not None:
+                raise fault
         marker.clear(self.row)
         self.may_be_on = False
+
+    def _left_at(self, name: str, value: Level) -> SlotproofError | None:
+        """Make one setting of the rest state; why it is not known to be made."""
+        kept: SlotproofError | None = None
+        for _ in range(_TIMES):
+            try:
+                words = self.require_allowed(name, value)
+                if self._link is None:
+                    self.identify()
+                with suppress(InstrumentFault):
+                    self.errors()
+                self._send(words, name, value)
+            except SlotproofError as fault:
+                kept = fault
+                if self._link is not None:  # it answers, and does not do so
+                    return kept
+            else:
+                return None
+        return kept
+
+    def _out_of_step(self, query: str, answer: str, what: str) -> InstrumentFault:
+        """An answer that cannot be the query's own: what follows would not be either."""
+        self._break()
+        return self._fault(
+            f"{query!r} is answered by {answer!r}, {what}",
+            hint="the answer to another query? Ask with `slotproof instruments`; give it a "
+            "longer timeout_s, or its own words in the fixture",
+        )
 
     def _fault(self, what: str, hint: str = "") -> InstrumentFault:
         where = f"{self.row.name} ({self.row.resource})"
         return InstrumentFault(what, where=where, hint=hint)
+
+
+def in_order(settings: Mapping[str, Level]) -> list[tuple[str, Level]]:
+    """Settings in the order given, but for an output, which is switched on last of all."""
+    return sorted(
+        settings.items(), key=lambda each: each[0] == OUTPUT and bool(each[1])
+    )
 
 
 def _told(value: Level) -> str:
@@ -297,12 +403,3 @@ class _Sent:
         if not how:
             return _told(self._value)
         return format(int(self._value) if how.endswith("d") else self._value, how)
-
-
-def _code(answer: str) -> int:
-    """The number of an error queue's entry, such as ``-113,"Undefined header"``."""
-    head = answer.partition(",")[0].strip()
-    try:
-        return int(head)
-    except ValueError:
-        return -1

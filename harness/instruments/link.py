@@ -15,6 +15,10 @@ from harness.errors import InstrumentFault, UsageError
 from harness.instruments.row import InstrumentRow
 from harness.lazy import pyvisa
 
+_MOST_LATE = 100
+"""Late messages that are dropped at most; one that talks on without end fails by what it
+says then."""
+
 
 class LinkLost(Exception):
     """No answer in time, or the connection broke."""
@@ -36,6 +40,14 @@ class Link(Protocol):
 
         Raises:
             LinkLost: no answer in time, or the connection is gone.
+        """
+        ...
+
+    def drain(self) -> None:
+        """Read and drop what still comes, until nothing does; never raises.
+
+        A serial line or a gateway that serves several connections brings an answer that
+        is late even after the link was opened anew.
         """
         ...
 
@@ -97,6 +109,11 @@ class _VisaLink:
             return str(self._resource.query(text)).strip()
         except Exception as fault:
             raise LinkLost(_told(fault)) from fault
+
+    def drain(self) -> None:
+        with suppress(Exception):
+            for _ in range(_MOST_LATE):
+                self._resource.read()
 
     def close(self) -> None:
         with suppress(Exception):

@@ -56,7 +56,8 @@ def folder() -> Path:
 
 
 def _path(row: InstrumentRow, suffix: str) -> Path:
-    digest = hashlib.sha256(f"{row.library} {row.resource}".encode()).hexdigest()
+    named = f"{row.library} {row.resource}" + (f" {row.bench}" if row.bench else "")
+    digest = hashlib.sha256(named.encode()).hexdigest()
     return folder() / f"instrument-{digest[:16]}.{suffix}"
 
 
@@ -103,8 +104,20 @@ def make(row: InstrumentRow, identity: str, since: str) -> None:
 
 
 def clear(row: InstrumentRow) -> None:
-    """Take the mark away: the instrument is at rest."""
-    _path(row, "json").unlink(missing_ok=True)
+    """Take the mark away: the instrument is at rest.
+
+    Raises:
+        HostError: it cannot be taken away.
+    """
+    path = _path(row, "json")
+    try:
+        path.unlink(missing_ok=True)
+    except OSError as fault:
+        raise HostError(
+            f"{row.name} is at rest, and its mark cannot be taken away: {fault.strerror}",
+            where=str(path),
+            hint="delete the file, or no later run begins",
+        ) from fault
 
 
 @contextmanager

@@ -32,6 +32,7 @@ class InstrumentRow:
         meter: instrument that measures its output; empty for its own measurement.
         timeout_s: longest wait for an answer.
         ends_with: what ends each message.
+        bench: simulated bench that it belongs to; empty for an instrument of this machine.
     """
 
     name: str
@@ -48,3 +49,4 @@ class InstrumentRow:
     meter: str = ""
     timeout_s: float = 2.0
     ends_with: str = "\n"
+    bench: str = ""

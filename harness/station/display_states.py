@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from harness.records import Outcome
+from harness.station.presence_poll import PresencePoll
 
 
 class DisplayState(Enum):
@@ -52,6 +53,20 @@ VERDICTS = {
     Outcome.ERROR: DisplayState.ERROR,
 }
 """Verdict -> sign; a test in which everything was skipped proves nothing."""
+
+
+WAITING = {
+    PresencePoll.NOBODY: (DisplayState.PUT_IN, "put the next unit in"),
+    PresencePoll.ODD: (
+        DisplayState.UNSTEADY,
+        "the contact is unsteady: push the unit in fully",
+    ),
+    PresencePoll.LOW: (
+        DisplayState.LINE_LOW,
+        "the line is held low: take the unit out; is it shorted, or the wrong way round?",
+    ),
+}
+"""What an empty place shows, by what the last poll found."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

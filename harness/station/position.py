@@ -18,11 +18,11 @@ from functools import partial
 from pathlib import Path
 from threading import Event
 
-from harness.driver.search import enumerate_devices
 from harness.errors import (
     AdapterError,
     EchoDamaged,
     ExtraEcho,
+    InstrumentFault,
     LineNotReady,
     ShortEcho,
     SlotproofError,
@@ -32,10 +32,11 @@ from harness.plans.execution.connection import connect
 from harness.plans.execution.request import RunRequest
 from harness.plans.execution.run import execute
 from harness.plans.schema.files import Fixture, Plan
+from harness.plans.steps.instruments.standing import StandingSetUp
 from harness.records import Outcome
 from harness.results.ledger.entry import UnitFacts, UnitTest, test_of
 from harness.results.reports.junit import slug
-from harness.station.display_states import VERDICTS, DisplayState, View
+from harness.station.display_states import VERDICTS, WAITING, DisplayState, View
 from harness.station.ledger_sync import LedgerSync
 from harness.station.operators import Hands, Person
 from harness.station.policy import (
@@ -53,6 +54,7 @@ from harness.station.presence_poll import (
     PresencePoll,
     SteadyContact,
     feel,
+    rom_codes_in,
 )
 from harness.station.refusals import Refusal, Refusals
 from harness.station.serials import Serials
@@ -67,19 +69,6 @@ _SAFE_POINTS = frozenset({"step_started", "check_done", "step_done", "soak_progr
 """Events between which nothing is half done on a device."""
 
 _NO_VERDICT = "No verdict: test this unit again once that is cured. Take the unit out."
-
-_WAITING = {
-    PresencePoll.NOBODY: (DisplayState.PUT_IN, "put the next unit in"),
-    PresencePoll.ODD: (
-        DisplayState.UNSTEADY,
-        "the contact is unsteady: push the unit in fully",
-    ),
-    PresencePoll.LOW: (
-        DisplayState.LINE_LOW,
-        "the line is held low: take the unit out; is it shorted, or the wrong way round?",
-    ),
-}
-"""What an empty place shows, by what the last poll found."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,6 +88,7 @@ class Setup:
         show: takes what a place shows.
         in_hand: serial numbers in all places now, with the place.
         lost: tests that left no whole journal: serial number, place and reason.
+        left_on: instruments that may still be on at the end, a sentence each.
     """
 
     plan: Plan
@@ -113,6 +103,7 @@ class Setup:
     show: Callable[[View], None]
     in_hand: dict[str, str]
     lost: list[tuple[str, str, str]] = field(default_factory=list)
+    left_on: list[str] = field(default_factory=list)
 
 
 class Position:
@@ -145,6 +136,12 @@ class Position:
         self._view = View(place=name)
         self._references = frozenset(fixture.references)
         self._unit = ""
+        self._set_up = StandingSetUp(fixture, name, setup.left_on)
+
+    @property
+    def is_resting(self) -> bool:
+        """True while its instruments are brought to rest."""
+        return self._set_up.is_resting
 
     # -- the loop ------------------------------------------------------------------
 
@@ -157,6 +154,7 @@ class Position:
 
         Raises:
             UsageError: the fixture can never work.
+            InstrumentFault: an instrument that it needs cannot be used from the first.
         """
         self._put(DisplayState.STARTING, "opening the adapter and proving its echo")
         while not self._stop.is_set():
@@ -165,18 +163,21 @@ class Position:
                     self._serve(ProvedBus(plain.adapter))
                 break
             except AdapterError as fault:
-                self._put(DisplayState.ADAPTER_AWAY, fault.what, words=(fault.hint,))
+                if self._set_up.never_stood(fault):
+                    raise
+                self._show_away(fault)
                 self._stop.wait(_WAIT_FOR_ADAPTER_S)
         self._put(DisplayState.ENDED, "this position has ended")
 
     def _serve(self, bus: ProvedBus) -> None:
         self._hands = self._hands_for(bus)
-        while self._until(bus, self._unit_comes):
-            number = self._number(bus)
-            if number is not None:
-                self._treat(bus, number)
-            if not self._until(bus, self._unit_leaves):
-                return
+        with self._set_up.on(bus):
+            while self._until(bus, self._unit_comes):
+                number = self._number(bus)
+                if number is not None:
+                    self._treat(bus, number)
+                if not self._until(bus, self._unit_leaves):
+                    return
 
     def _until(self, bus: ProvedBus, happens: Callable[[ProvedBus], bool]) -> bool:
         """Wait for what the operator does, adapter faults survived; False to end."""
@@ -187,7 +188,7 @@ class Position:
                 return happens(bus)
             except AdapterError as fault:
                 bus.forget_proof()
-                self._put(DisplayState.ADAPTER_AWAY, fault.what, words=(fault.hint,))
+                self._show_away(fault)
                 bus.clock.sleep(_WAIT_FOR_ADAPTER_S)
                 self._reopen(bus)
         return False
@@ -212,8 +213,8 @@ class Position:
                 return True
             # a verdict on a unit that never answered stays until something happens
             stays = shows_verdict and contact is PresencePoll.NOBODY
-            if contact in _WAITING and not stays:
-                self._put(*_WAITING[contact])
+            if contact in WAITING and not stays:
+                self._put(*WAITING[contact])
             if contact is PresencePoll.NOBODY and not self._hands.has_more:
                 return False
             if (number := self._serials.forced(self.name)) is not None:
@@ -252,9 +253,13 @@ class Position:
             del self._setup.in_hand[self._unit]
         self._unit = ""
 
-    @staticmethod
-    def _power(bus: ProvedBus) -> None:
-        """A run leaves the supply off where it can; without it nobody answers."""
+    def _power(self, bus: ProvedBus) -> None:
+        """A run leaves the supply off where it can; without it nobody answers.
+
+        Raises:
+            InstrumentFault: an instrument cannot be set up as at the start again.
+        """
+        self._set_up.keep_up()
         if bus.adapter.switching.supply_on is not None:
             bus.adapter.switch(supply=True)
             bus.clock.sleep(STEADY_S)
@@ -338,7 +343,7 @@ class Position:
         if not before.passed:  # only then it matters who is in
             return before, refusal(self._setup.plan.unit, before, is_same=True)
         known = {code for test in tests for code, _ in test.rom_codes}
-        is_same = bool(known) and _rom_codes(bus) - self._references == known
+        is_same = bool(known) and rom_codes_in(bus) - self._references == known
         return before, refusal(self._setup.plan.unit, before, is_same=is_same)
 
     def _standing_without_number(self, test: UnitTest) -> UnitStanding:
@@ -375,6 +380,7 @@ class Position:
                 UnitRunner,
                 unit=unit,
                 answers=answers,
+                instruments=self._set_up.bench,
                 number_goes_out=partial(setup.unit_plans.goes_out, number),
                 claim=lambda codes, run_id: setup.ledger_sync.claim(
                     codes, unit, run_id
@@ -413,6 +419,13 @@ class Position:
         text = f"{headline or 'all steps'}{goes_to}"
         self._put(sign, text, serial=number, words=what.words)
 
+    def _show_away(self, fault: AdapterError) -> None:
+        """What the position waits for: its adapter, or an instrument."""
+        is_instrument = isinstance(fault, InstrumentFault)
+        sign = DisplayState.ERROR if is_instrument else DisplayState.ADAPTER_AWAY
+        where = f"{fault.where}: " if is_instrument else ""
+        self._put(sign, f"{where}{fault.what}", words=(fault.hint,))
+
     def _put(
         self,
         sign: DisplayState,
@@ -435,11 +448,3 @@ class Position:
         self._setup.show(view)
         if changed:
             self._hands.see(sign)
-
-
-def _rom_codes(bus: ProvedBus) -> set[str]:
-    """Who is in now; nobody if that is not known."""
-    try:
-        return {str(rom) for rom in enumerate_devices(bus).found}
-    except SlotproofError:
-        return set()

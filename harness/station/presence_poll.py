@@ -13,6 +13,7 @@ from harness.errors import (
     LineNotReady,
     LineShorted,
     NoEcho,
+    SlotproofError,
 )
 from harness.wire.romcode import RomCode
 from harness.wire.slots.frames import Presence
@@ -91,3 +92,11 @@ def _beside(bus: Bus, references: frozenset[str]) -> PresencePoll:
     # a unit that spoils the search is in, and the plan may judge it after some polls
     unclear = scan.rejected or (scan.dead_ends and not scan.found)
     return PresencePoll.ODD if unclear else PresencePoll.NOBODY
+
+
+def rom_codes_in(bus: Bus) -> set[str]:
+    """Who is in now; nobody if that is not known."""
+    try:
+        return {str(rom) for rom in enumerate_devices(bus).found}
+    except SlotproofError:
+        return set()

@@ -15,6 +15,7 @@ from harness.plans.execution.request import require_runnable
 from harness.plans.execution.simulated import is_simulated
 from harness.plans.records.values import UnitList
 from harness.plans.schema.files import Fixture, Plan
+from harness.plans.steps.instruments.setting import require_start_borne
 from harness.results.ledger.ledger import Ledger
 from harness.station.board import Board
 from harness.station.ledger_sync import LedgerSync
@@ -90,31 +91,13 @@ def require_fit(orders: Orders) -> None:
     """
     require_runnable(orders.plan, orders.fixtures, orders.allowed)
     for fixture in orders.fixtures:
-        _require_powered_between_units(fixture)
+        require_start_borne(fixture)
     for step in orders.plan.leaf_steps():
         if step.kind == "prompt":
             raise UsageError(
                 "the plan asks the operator, and a station does not",
                 where=f"{orders.plan.source.name}:{step.line}",
                 hint="take the prompt step out of the plan, or use `slotproof run`",
-            )
-
-
-def _require_powered_between_units(fixture: Fixture) -> None:
-    """Insist that no place goes dark between two units, when instruments are at rest.
-
-    Raises:
-        UsageError: an instrument has a start set-up, which ends with each unit's test.
-    """
-    for instrument in fixture.instruments:
-        if instrument.start:
-            raise UsageError(
-                f"{instrument.kind} {instrument.name} has a start set-up, and a station "
-                "brings each instrument to rest after every unit: an empty position "
-                "would be without it, and no unit would be seen put in",
-                where=fixture.source.name,
-                hint="feed the bus of a station without this instrument and set it by "
-                "adjust or vary in the plan, or test each unit with `slotproof run`",
             )
 
 
@@ -196,6 +179,7 @@ def ready(
             board=board,
             patience_s=patience_s,
             lost=setup.lost,
+            left_on=setup.left_on,
         )
         try:
             yield Ready(shift=shift, board=board, scanner=scanner)

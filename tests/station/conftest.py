@@ -69,9 +69,10 @@ def place_fixture(tmp_path: Path) -> Callable[..., Fixture]:
         feed: list[dict[str, Any]],
         *,
         port: str = "sim://",
+        instruments: list[dict[str, Any]] | None = None,
         **simulation: Any,  # noqa: ANN401 - any setting
     ) -> Fixture:
-        data = {
+        data: dict[str, Any] = {
             "fixture": f"invented line, {name}",
             "adapter": {"port": port, "kind": "fractional-divider"},
             "line": {"pull_up_ohm": 2200, "supply_v": 5.0, "cable_m": 1},
@@ -84,6 +85,13 @@ def place_fixture(tmp_path: Path) -> Callable[..., Fixture]:
                 **simulation,
             },
         }
+        if instruments:
+            data["adapter"] |= {"bears_v": 5.5}
+            data["instruments"] = instruments
+            data["simulation"]["instruments"] = [
+                {"kind": each["kind"], "resource": each["resource"]}
+                for each in instruments
+            ]
         path = tmp_path / f"{name}.yaml"
         plain = json.loads(json.dumps(data))  # no value stands twice: no anchors
         path.write_text(yaml.safe_dump(plain), encoding="utf-8")

@@ -18,6 +18,7 @@ from harness import ending
 from harness.driver.bus import Bus
 from harness.errors import SlotproofError
 from harness.families.hazard import Hazard
+from harness.instruments.bench import InstrumentBench
 from harness.plans.execution.adapter_loss import AdapterLoss, tells_of_loss
 from harness.plans.execution.hazard_gate import require_allowed
 from harness.plans.execution.resume import Resumption
@@ -78,6 +79,7 @@ class Runner:
         events: file of other events, for soaks.
         resumed: run that is taken up again, or None.
         go_on: command that takes this run up again; it stands in hints.
+        instruments: those of the fixture, where they outlive the run; None takes its own.
 
     Raises:
         UsageError: the plan holds hazards that are not named or not allowed.
@@ -96,6 +98,7 @@ class Runner:
         events: Path | None = None,
         resumed: Resumption | None = None,
         go_on: str = "",
+        instruments: InstrumentBench | None = None,
     ) -> None:
         require_allowed(plan, fixture, allowed)
         self._plan = plan
@@ -114,7 +117,7 @@ class Runner:
             fixture=fixture,
             operator=operator,
             note=self._record,
-            instruments=instruments_of(fixture, bus),
+            instruments=instruments or instruments_of(fixture, bus),
             allowed=allowed,
             events=events,
             soaks=resumed.soaks if resumed else {},
@@ -233,13 +236,7 @@ class Runner:
         rested = self.context.instruments.rest()
         self.context.instruments.close()
         if rested:
-            self._record_step(
-                iter([result_of_rest(rested)]),
-                step=REST_STEP,
-                kind="rest",
-                title="instruments at rest",
-                expected_s=0.0,
-            )
+            self._record_step(iter([result_of_rest(rested)]), **REST_STEP)
         return any(each.fault for each in rested)
 
     # -- going through -------------------------------------------------------------

@@ -61,6 +61,9 @@ class ScpiInterface:
             return ""
         return f"{self._queries[text]():.7G}"
 
+    def drain(self) -> None:
+        """Nothing comes late."""
+
     def close(self) -> None:
         """Nothing has to be closed."""
 

@@ -98,6 +98,7 @@ class ShiftEnd:
         ended_by: name of the signal that ended it.
         lost: tests that left no whole journal: serial number, place and reason.
         unwritten: why summary and page are not written; empty if they are.
+        left_on: instruments that may still be on, a sentence each.
     """
 
     counts: Counts
@@ -108,11 +109,13 @@ class ShiftEnd:
     ended_by: str = ""
     lost: tuple[tuple[str, str, str], ...] = ()
     unwritten: str = ""
+    left_on: tuple[str, ...] = ()
 
     @property
     def is_whole(self) -> bool:
         """True if every test has its journal, and every place ended as it should."""
-        return not (self.stuck or self.broken or self.lost or self.unwritten)
+        wrong = (self.stuck, self.broken, self.lost, self.unwritten, self.left_on)
+        return not any(wrong)
 
 
 class Shift:
@@ -126,6 +129,7 @@ class Shift:
         board: the screen.
         patience_s: how long the end may wait for places, and then for the ledger.
         lost: where places put the tests that left no whole journal.
+        left_on: where they say which instruments may still be on.
     """
 
     def __init__(
@@ -138,8 +142,10 @@ class Shift:
         board: Board,
         patience_s: float = PATIENCE_S,
         lost: Sequence[tuple[str, str, str]] = (),
+        left_on: Sequence[str] = (),
     ) -> None:
         self._lost = lost
+        self._left_on = left_on
         self._folder = folder
         self._places = places
         self._ledger_sync = ledger_sync
@@ -165,7 +171,7 @@ class Shift:
         for place in self._places:
             args = (place, ended[place.name])
             Thread(target=self._run, args=args, name=place.name, daemon=True).start()
-        ended_by = self._wait(list(ended.values()))
+        ended_by = self._wait(ended)
         with ending.held():  # a second Ctrl-C does not lose the summary
             ending.acknowledge()
             end = ShiftEnd(
@@ -178,26 +184,30 @@ class Shift:
                 broken=tuple(self._broken),
                 ended_by=ended_by,
                 lost=tuple(self._lost),
+                left_on=tuple(self._left_on),
             )
             end = self._write_summary(end)
             ending.acknowledge()
         return end
 
-    def _wait(self, ended: list[Event]) -> str:
+    def _wait(self, ended: dict[str, Event]) -> str:
         """Until all places have ended; the signal that ended them, or empty.
 
+        One that brings instruments to rest has all the time that takes: a chamber warms.
         Events are waited for, since a join that Ctrl-C breaks off takes its thread for
         ended before Python 3.13.
         """
         try:
-            for event in ended:
+            for event in ended.values():
                 while not event.wait(_LOOK_S):
                     pass
         except KeyboardInterrupt as request:
             with ending.held():
                 self.stop()
-                for event in ended:
-                    event.wait(self._patience_s / len(ended))
+                for place in self._places:
+                    ended[place.name].wait(self._patience_s / len(ended))
+                    while place.is_resting and not ended[place.name].wait(_LOOK_S):
+                        pass
                 ending.acknowledge()
             return ending.name_of(request)
         return ""
@@ -263,3 +273,5 @@ def remark_lines(end: ShiftEnd) -> Iterator[str]:
         yield f"did not stop     {name}: pull its adapter, its last test is invalid"
     for name, reason in end.broken:
         yield f"stopped          {name}: {reason}"
+    for sentence in end.left_on:
+        yield f"may be on        {sentence}"

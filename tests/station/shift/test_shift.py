@@ -12,7 +12,6 @@ import pytest
 
 from harness.errors import UsageError
 from harness.plans.loading.files import load_fixture, load_plan
-from harness.plans.schema.varied.instruments import InstrumentSettings
 from harness.records import Outcome
 from harness.results.journal.writer import read_events
 from harness.results.ledger.entry import UNIT
@@ -356,21 +355,6 @@ def test_a_plan_that_asks_is_refused(line: Line) -> None:
     plan = "plan: asks\nsteps:\n  - prompt: {text: ready}\n"
     with pytest.raises(UsageError, match="a station does not"):
         line.run(line.orders(place, plan=plan))
-
-
-def test_a_supply_that_rests_between_units_is_refused(line: Line) -> None:
-    """Without its start set-up an empty place is dark, and no unit would be seen."""
-    place = line.place("left", [line.probe(1)], feed("CS-1"))
-    supply = InstrumentSettings.model_validate(
-        {
-            "name": "PSU", "kind": "supply", "resource": "PSU", "identity": "INVENTED",
-            "limits": {"voltage_v": [0, 5.5]}, "start": {"output": True},
-            "rest": {"output": False},
-        }
-    )  # fmt: skip
-    dark = place.model_copy(update={"instruments": (supply,)})
-    with pytest.raises(UsageError, match="PSU has a start set-up"):
-        line.run(line.orders(dark))
 
 
 def test_a_simulated_place_needs_a_feed(line: Line) -> None:

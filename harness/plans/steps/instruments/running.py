@@ -4,27 +4,34 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import replace
 from typing import Any
 
 from harness.clock import Clock
 from harness.driver.bus import Bus
-from harness.instruments.bench import InstrumentBench, Rested
-from harness.instruments.link import Link, connect
+from harness.errors import InstrumentFault
+from harness.instruments.bench import InstrumentBench, Rested, StandingBench
+from harness.instruments.link import Connect, Link, connect
 from harness.instruments.row import InstrumentRow
 from harness.plans.execution.connection import connect as connect_adapter
 from harness.plans.schema.bodies import Read, StepBody
 from harness.plans.schema.fixture import Fixture
 from harness.plans.schema.measure import Shmoo
 from harness.plans.schema.plan import Plan
-from harness.plans.schema.varied.instruments import Adjust, Meter
+from harness.plans.schema.varied.instruments import Adjust, InstrumentSettings, Meter
 from harness.plans.schema.varied.vary import VariedCondition
 from harness.plans.steps.context import Context
 from harness.plans.steps.instruments.setting import apply
 from harness.records import CheckResult, Outcome
 from harness.results.record.run import MAY_BE_ON
 
-REST_STEP = "rest"
-"""Name of the step that is added where instruments were used."""
+REST_STEP: dict[str, Any] = {
+    "step": "rest",
+    "kind": "rest",
+    "title": "instruments at rest",
+    "expected_s": 0.0,
+}
+"""The step that is added where instruments were used."""
 
 SIMULATED = "simulated"
 """Library of the instruments that a simulated bench has."""
@@ -35,12 +42,34 @@ def instruments_of(fixture: Fixture, bus: Bus) -> InstrumentBench:
     return instruments_on(fixture, bus.clock, bus.adapter.port)
 
 
+def standing_instruments_of(fixture: Fixture, bus: Bus) -> StandingBench:
+    """The same for a station, between whose runs some of them stay on."""
+    rows, open_link = _rows_and_link(fixture, bus.adapter.port)
+    return StandingBench(rows, bus.clock, open_link)
+
+
 def instruments_on(
     fixture: Fixture,
     clock: Clock,
     port: Any,  # noqa: ANN401 - None, or a port of any kind
 ) -> InstrumentBench:
     """The same for whoever has a clock, and a simulated port or none."""
+    rows, open_link = _rows_and_link(fixture, port)
+    return InstrumentBench(rows, clock, open_link)
+
+
+def row_of(fixture: Fixture, instrument: InstrumentSettings) -> InstrumentRow:
+    """An instrument of a fixture; a simulated one belongs to that fixture's bench alone."""
+    row = instrument.row
+    if row.library != SIMULATED:
+        return row
+    return replace(row, bench=fixture.source.path or fixture.source.name)
+
+
+def _rows_and_link(
+    fixture: Fixture,
+    port: Any,  # noqa: ANN401 - as above
+) -> tuple[list[InstrumentRow], Connect]:
 
     def open_link(row: InstrumentRow) -> Link:
         if row.library == SIMULATED and hasattr(port, "open_instrument"):
@@ -48,7 +77,7 @@ def instruments_on(
             return link
         return connect(row)
 
-    return InstrumentBench((i.row for i in fixture.instruments), clock, open_link)
+    return [row_of(fixture, each) for each in fixture.instruments], open_link
 
 
 @contextmanager
@@ -124,11 +153,15 @@ def result_of_rest(rested: list[Rested]) -> CheckResult:
     """How bringing the instruments to rest went; those that may be on come first."""
     on = [each.sentence for each in rested if each.fault is not None]
     off = [each.sentence for each in rested if each.fault is None]
-    if not on:
-        return CheckResult(outcome=Outcome.PASSED, message="; ".join(off))
-    return CheckResult(
-        outcome=Outcome.ERROR,
-        kind=MAY_BE_ON,
-        message="; ".join([*on, *off]),
-        hint="then `slotproof instruments --rest --fixture FILE`, once it answers again",
-    )
+    if on:
+        return CheckResult(
+            outcome=Outcome.ERROR,
+            kind=MAY_BE_ON,
+            message="; ".join([*on, *off]),
+            hint="then `slotproof instruments --rest --fixture FILE`, once it answers again",
+        )
+    if any(each.not_back for each in rested):
+        return CheckResult(
+            outcome=Outcome.ERROR, kind=InstrumentFault.kind, message="; ".join(off)
+        )
+    return CheckResult(outcome=Outcome.PASSED, message="; ".join(off))

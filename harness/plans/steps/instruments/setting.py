@@ -10,7 +10,7 @@ from collections.abc import Generator, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 
 from harness.errors import SlotproofError, UsageError
-from harness.instruments.instrument import Instrument
+from harness.instruments.instrument import Instrument, in_order
 from harness.instruments.row import Level
 from harness.instruments.words import OUTPUT, InstrumentKind
 from harness.plans.execution.fixture_circuit import slots_of
@@ -53,6 +53,17 @@ def require_borne(fixture: Fixture, found: Iterable[int], voltage_v: float) -> N
             )
 
 
+def require_start_borne(fixture: Fixture) -> None:
+    """Insist that adapter and kinds expected bear what each supply starts with.
+
+    Raises:
+        UsageError: one does not; nothing was sent.
+    """
+    for each in fixture.instruments:
+        if each.kind == "supply" and VOLTAGE in each.start:
+            require_borne(fixture, (), float(each.start[VOLTAGE]))
+
+
 def settings_that_hold(
     context: Context, instrument: Instrument, settings: Mapping[str, Level]
 ) -> None:
@@ -63,9 +74,20 @@ def settings_that_hold(
     """
     for name, value in settings.items():
         instrument.require_allowed(name, value)
-        if instrument.row.kind is InstrumentKind.SUPPLY and name == VOLTAGE:
+    if instrument.row.kind is InstrumentKind.SUPPLY:
+        volts = _volts_of(instrument, settings)
+        if volts is not None:
             found = [device.family for device in context.devices or ()]
-            require_borne(context.fixture, found, float(value))
+            require_borne(context.fixture, found, float(volts))
+
+
+def _volts_of(instrument: Instrument, settings: Mapping[str, Level]) -> float | None:
+    """What comes to the output of a supply by these settings, as far as it is not known."""
+    if VOLTAGE in settings:
+        return float(settings[VOLTAGE])
+    if settings.get(OUTPUT) and VOLTAGE not in instrument.in_force:
+        return instrument.stands_at(VOLTAGE)
+    return None
 
 
 def apply(context: Context, name: str, settings: Mapping[str, Level]) -> None:
@@ -81,7 +103,7 @@ def apply(context: Context, name: str, settings: Mapping[str, Level]) -> None:
     if moves:
         context.supply_changes += 1
         context.forget(f"{context.here} changed the supply {name}")
-    for setting, value in settings.items():
+    for setting, value in in_order(settings):
         instrument.set(setting, value)
     if moves and context.step:
         _fit_slots(context)
