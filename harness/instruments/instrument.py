@@ -24,7 +24,7 @@ _SAME = 1e-6
 """Share by which a set-point that is read back may differ: digits that were cut."""
 
 _TIMES = 2
-"""A link that broke while it is brought to rest is opened anew once for each setting."""
+"""A setting of the rest state that was lost on its way is sent once more."""
 
 _ENTRY = re.compile(r"\s*([+-]?\d+)\s*,")
 """An entry of an error queue, such as ``-113,"Undefined header"`` (SCPI-99, volume 2,
@@ -354,6 +354,7 @@ class Instrument:
         for _ in range(_TIMES):
             try:
                 words = self.require_allowed(name, value)
+                self.in_force.pop(name, None)
                 if self._link is None:
                     self.identify()
                 with suppress(InstrumentFault):
@@ -361,8 +362,8 @@ class Instrument:
                 self._send(words, name, value)
             except SlotproofError as fault:
                 kept = fault
-                if self._link is not None:  # it answers, and does not do so
-                    return kept
+                if self._link is not None and name in self.in_force:
+                    return kept  # it took it, and does not come to it in time
             else:
                 return None
         return kept
