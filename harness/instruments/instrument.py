@@ -12,7 +12,13 @@ from harness.errors import InstrumentFault, SlotproofError, UsageError
 from harness.instruments import marker
 from harness.instruments.link import Connect, Link, LinkLost
 from harness.instruments.row import InstrumentRow, Level
-from harness.instruments.words import IDENTITY, NEXT_ERROR, OUTPUT, SettingWords
+from harness.instruments.words import (
+    IDENTITY,
+    NEXT_ERROR,
+    OUTPUT,
+    InstrumentKind,
+    SettingWords,
+)
 
 _MOST_ERRORS = 100
 """Entries of an error queue that are read; one that never empties is an error itself."""
@@ -331,6 +337,20 @@ class Instrument:
                     f"a protection has tripped ({query})",
                     hint="take the load off, find what draws the current, then reset it",
                 )
+
+    def require_as_set(self) -> None:
+        """Insist that it still is as it was set: set-points, and a supply's output.
+
+        A chamber's temperature swings about its set-point and is not held against it.
+
+        Raises:
+            InstrumentFault: it does not answer, or is not.
+        """
+        for name, value in self.in_force.items():
+            if query := self.row.words.settings[name].ask:
+                self._require_read_back(name, value, query)
+        if self.row.kind is InstrumentKind.SUPPLY and self.in_force:
+            self._require_measured()
 
     def rest(self) -> None:
         """Bring it to its rest state, proved; its mark goes.

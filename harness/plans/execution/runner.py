@@ -46,6 +46,7 @@ from harness.plans.steps.instruments.running import (
 )
 from harness.plans.steps.instruments.setting import condition_marked, not_reached
 from harness.plans.steps.instruments.unjudged import shown_outside
+from harness.plans.steps.instruments.vouching import vouched
 from harness.plans.steps.restart_watch import RestartWatch
 from harness.plans.steps.table import KINDS
 from harness.plans.steps.toggle_watch import ToggleWatch
@@ -361,7 +362,9 @@ class Runner:
             item, self._toggle_watch.around(item, settled)
         )
         collected = self._record_step(
-            self._explained(item, shown_outside(self.context, item, watched)),
+            self._explained(
+                item, shown_outside(self.context, item, vouched(self.context, watched))
+            ),
             step=item.id,
             kind=item.kind,
             title=title_of(item.kind, item.body),
