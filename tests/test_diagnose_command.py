@@ -48,7 +48,7 @@ def test_a_sound_bench_passes(diagnose: Make, tmp_path: Path) -> None:
     result = diagnose()
     assert result.exit_code == 0, result.output
     assert "DIAGNOSIS: nothing wrong was found" in result.output
-    assert "ruled out: inverted receive line" in result.output
+    assert "ruled out: receive line (RX) inverted; " in result.output
     assert {"junit.xml", "journal.jsonl"} <= {
         p.name for p in (tmp_path / "results").iterdir()
     }
@@ -73,9 +73,9 @@ def test_the_page_says_cause_numbers_and_what_to_try(diagnose: Make) -> None:
     result = diagnose({"kind": "device-absent", "device": "S2"})
     assert result.exit_code == 1, result.output
     page = result.output[result.output.index("DIAGNOSIS") :]
-    assert "1. device (absent), certain fault" in page
+    assert "1. Device absent: S2 " in page
     assert "measured: 0 of 30 directed searches answered, others 60 of 60" in page
-    assert "look first: reseat S2" in page
+    assert "try first: reseat S2" in page
 
 
 def test_a_bench_that_cannot_begin_is_examined_all_the_same(
@@ -84,9 +84,12 @@ def test_a_bench_that_cannot_begin_is_examined_all_the_same(
     """Silence from the start: an error, with what would tell its causes apart."""
     result = diagnose({"kind": "line-shorted"})
     assert result.exit_code == 3, result.output
-    assert "undecided (silent)" in result.output
-    assert "stuck-low: the idle line measures near 0 V" in result.output
-    assert "receive-open" in result.output
+    assert (
+        "No echo (data line low, or receive lead open) (fault, undecided)"
+        in result.output
+    )
+    assert "data line stuck low: the idle line measures near 0 V" in result.output
+    assert "receive lead (RX) open: " in result.output
     record = RunRecord.from_events(read_events(tmp_path / "results" / "journal.jsonl"))
     ((_, shown),) = record.results
     assert shown.shown.kind == "undecided: silent"
@@ -110,7 +113,9 @@ def test_the_step_is_part_of_any_plan(
     assert {"round_trip_median", "slot_rate", "rise_time", "devices"} <= names
     lines = diagnosis_lines(ran.record)
     assert lines[0] == "DIAGNOSIS"
-    assert any(line.startswith("1. supply (restart), ") for line in lines)
+    assert any(
+        line.startswith("1. Device restarts (supply interrupted): ") for line in lines
+    )
 
 
 def test_failed_steps_carry_a_short_diagnosis_where_the_plan_wants_it(
@@ -125,7 +130,7 @@ def test_failed_steps_carry_a_short_diagnosis_where_the_plan_wants_it(
     plain = run_plan(steps, data).shown("1", "S2")
     told = run_plan(steps, data, diagnose=True).shown("1", "S2")
     assert "diagnosis" not in plain.message
-    assert "diagnosis: supply (restart), " in told.message
+    assert "diagnosis: device restarts (supply interrupted), " in told.message
     assert "diagnosis" in told.evidence
     assert told.hint.startswith("reseat S2")
 

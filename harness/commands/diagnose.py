@@ -39,6 +39,9 @@ def _answer(done: RunResult) -> DiagnoseAnswer:
         findings=tuple(
             FoundCause(
                 title=finding.title,
+                key=finding.key,
+                severity=finding.severity,
+                confidence=finding.confidence,
                 verdict=finding.outcome,
                 says=finding.summary,
                 points=finding.points,

@@ -18,7 +18,7 @@ class Diagnosis:
 
     Attributes:
         findings: most severe first.
-        ruled_out: causes that the evidence speaks against, in words.
+        ruled_out: keys of causes of which nothing was seen; words in earlier journals.
         evidence: what was measured; ``found`` in the journal.
     """
 

@@ -93,7 +93,7 @@ def _levels(known: list[JudgedQuantity]) -> Iterator[Finding]:
         is_low = row.name.startswith("low level")
         yield Finding(
             cause=Cause.BUS_WIRING if is_low else Cause.SUPPLY,
-            kind="low-level" if is_low else "high-level",
+            kind="low-voltage" if is_low else "high-voltage",
             confidence=Confidence.LIKELY,
             summary=outside_sentence(judged),
             measured=(f"{row.name} {judged.median:.3g} V",),

@@ -109,7 +109,7 @@ def test_levels_outside_the_fixture() -> None:
     high = _judged("high level", ValueOwner.LINE, 2.0, LimitStanding.OUTSIDE, "V")
     found = findings_of(FACTS, [low, high])
     assert {(f.cause, f.kind) for f in found} == {
-        (Cause.BUS_WIRING, "low-level"), (Cause.SUPPLY, "high-level"),
+        (Cause.BUS_WIRING, "low-voltage"), (Cause.SUPPLY, "high-voltage"),
     }  # fmt: skip
 
 

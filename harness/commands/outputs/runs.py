@@ -36,7 +36,12 @@ class FoundCause(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    title: str = Field(description="the cause, its confidence, and the device")
+    title: str = Field(description="the cause in words, and the device")
+    key: str = Field(
+        description="the cause for machines: where it sits, then its sub-word"
+    )
+    severity: str = Field(description="fault, warning or note")
+    confidence: str = Field(description="certain, likely or undecided")
     verdict: str = Field(
         description="failed or error for a fault, skipped for a remark"
     )

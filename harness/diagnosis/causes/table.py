@@ -22,10 +22,15 @@ from harness.diagnosis.causes import presence as rules_presence
 from harness.diagnosis.causes import rest as rules_rest
 from harness.diagnosis.causes import stores as rules_stores
 from harness.diagnosis.causes import supply as rules_supply
-from harness.diagnosis.differential.differential import weighed
+from harness.diagnosis.differential.differential import (
+    BROUGHT_BY_MANY,
+    row_named,
+    weighed,
+)
 from harness.diagnosis.evidence.bus import Evidence
 from harness.diagnosis.finding import Finding, FindingSeverity, gathered, ranked
 from harness.diagnosis.signs.observing import observe
+from harness.diagnosis.signs.sign import Observations
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,7 +40,7 @@ class Rule:
     Attributes:
         judge: pure function of the evidence.
         seen_by: part of the evidence without which it cannot speak.
-        otherwise: what is ruled out if it could speak and did not; may be empty.
+        otherwise: key of the cause that is ruled out if nothing of it was seen; may be empty.
         spoils: True if what it finds brings about findings of the rows below.
         explains: True if what it finds accounts for single spoilt transactions although
             it is no fault.
@@ -58,19 +63,19 @@ RULES: tuple[Rule, ...] = (
     Rule(
         judge=rules_adapter.inverted_receiver,
         seen_by="adapter",
-        otherwise="inverted receive line",
+        otherwise="adapter inverted",
         spoils=True,
     ),
     Rule(
         judge=rules_adapter.terminal_echo,
         seen_by="adapter",
-        otherwise="echo sent out again",
+        otherwise="host doubled-echo",
         spoils=True,
     ),
     Rule(
         judge=rules_adapter.wrong_rate,
         seen_by="adapter",
-        otherwise="wrong rate of the adapter",
+        otherwise="adapter wrong-rate",
         spoils=True,
     ),
     Rule(judge=rules_adapter.terminal_layer, seen_by="adapter", spoils=True),
@@ -80,7 +85,7 @@ RULES: tuple[Rule, ...] = (
     Rule(
         judge=rules_line.stuck_low,
         seen_by="adapter",
-        otherwise="line stuck low",
+        otherwise="bus wiring stuck-low",
         spoils=True,
     ),
     Rule(
@@ -94,7 +99,7 @@ RULES: tuple[Rule, ...] = (
     Rule(
         judge=rules_idle.foreign_traffic,
         seen_by="idle",
-        otherwise="somebody else speaking on the bus",
+        otherwise="bus wiring second-master",
         spoils=True,
     ),
     Rule(judge=rules_line.stretched_reset, seen_by="resets", spoils=True),
@@ -102,29 +107,29 @@ RULES: tuple[Rule, ...] = (
     Rule(
         judge=rules_line.slow_edge,
         seen_by="line",
-        otherwise="slow edges, weak pull-up",
+        otherwise="bus wiring slow-edge",
         spoils=True,
     ),
     Rule(judge=rules_adapter.packet_boundary, seen_by="adapter", spoils=True),
     Rule(
         judge=rules_adapter.lost_characters,
         seen_by="adapter",
-        otherwise="characters lost by the adapter",
+        otherwise="adapter drops",
         spoils=True,
     ),
     Rule(
         judge=rules_line.answers_in_zeros,
         seen_by="line",
-        otherwise="a part left in fast mode",
+        otherwise="configuration left-in-fast-mode",
         spoils=True,
     ),
-    Rule(judge=rules_line.nobody_answers, seen_by="resets", otherwise="an empty bus"),
+    Rule(judge=rules_line.nobody_answers, seen_by="resets"),
     Rule(judge=rules_line.presence_only, seen_by="devices", spoils=True),
     Rule(judge=rules_noise.slipped_slot, seen_by="scans"),
     Rule(
         judge=rules_noise.spikes,
         seen_by="line",
-        otherwise="spikes on the line",
+        otherwise="noise spikes",
         spoils=True,
     ),
     Rule(judge=rules_idle.pulled_meanwhile, seen_by="pulls"),
@@ -140,13 +145,13 @@ RULES: tuple[Rule, ...] = (
     Rule(
         judge=rules_devices.doubled,
         seen_by="devices",
-        otherwise="two parts of one code",
+        otherwise="device duplicate",
     ),
     Rule(judge=rules_kinds.odd_answer, seen_by="devices"),
     Rule(judge=rules_kinds.deaf_to_commands, seen_by="devices"),
     Rule(judge=rules_presence.wants_long_reset, seen_by="devices"),
     Rule(judge=rules_presence.other_family, seen_by="inventory"),
-    Rule(judge=rules_presence.missing, seen_by="devices", otherwise="an absent device"),
+    Rule(judge=rules_presence.missing, seen_by="devices", otherwise="device absent"),
     Rule(judge=rules_supply.given_up, seen_by="devices"),
     Rule(judge=rules_supply.third_wire, seen_by="devices"),
     Rule(judge=rules_supply.starved, seen_by="devices"),
@@ -154,7 +159,7 @@ RULES: tuple[Rule, ...] = (
     Rule(
         judge=rules_supply.restarted,
         seen_by="devices",
-        otherwise="a device that restarts",
+        otherwise="supply restart",
     ),
     Rule(judge=rules_supply.jumps, seen_by="devices"),
     Rule(judge=rules_supply.reloaded, seen_by="devices"),
@@ -162,7 +167,7 @@ RULES: tuple[Rule, ...] = (
     Rule(judge=rules_noise.flipped_blocks, seen_by="devices"),
     Rule(judge=rules_devices.odd_block, seen_by="devices"),
     Rule(judge=rules_devices.late_conversion, seen_by="devices"),
-    Rule(judge=rules_noise.phantoms, seen_by="scans", otherwise="phantom devices"),
+    Rule(judge=rules_noise.phantoms, seen_by="scans", otherwise="noise phantom"),
     Rule(judge=rules_kinds.load_at_output, seen_by="devices"),
     Rule(judge=rules_clocks.oscillator_off, seen_by="devices"),
     Rule(judge=rules_clocks.mission_stalled, seen_by="devices"),
@@ -187,7 +192,7 @@ RULES: tuple[Rule, ...] = (
 
 
 def judge(evidence: Evidence) -> tuple[tuple[Finding, ...], tuple[str, ...]]:
-    """All findings in their rank, and what is ruled out.
+    """All findings in their rank, and the keys of the causes that are ruled out.
 
     Faults below one that spoils everything behind it are told under it: one root cause
     is one conclusion. Trouble that no cause explains ends undecided, never as "nothing
@@ -195,7 +200,7 @@ def judge(evidence: Evidence) -> tuple[tuple[Finding, ...], tuple[str, ...]]:
     """
     seen = observe(evidence)
     findings: list[Finding] = []
-    ruled_out: list[str] = []
+    silent: list[str] = []
     root: Finding | None = None
     explained = False
     for rule in RULES:
@@ -204,7 +209,7 @@ def judge(evidence: Evidence) -> tuple[tuple[Finding, ...], tuple[str, ...]]:
         told = (replace(f, rule=rule.name) for f in rule.judge(evidence))
         found = list(weighed(told, seen))
         if not found and rule.otherwise and root is None:
-            ruled_out.append(rule.otherwise)
+            silent.append(rule.otherwise)
         if root is not None:
             found, root = _under(root, found, findings)
         findings += found
@@ -213,7 +218,21 @@ def judge(evidence: Evidence) -> tuple[tuple[Finding, ...], tuple[str, ...]]:
         explained = explained or (bool(found) and rule.explains)
     if not explained and not any(f.severity is FindingSeverity.FAULT for f in findings):
         findings += rules_rest.unexplained(evidence)
-    return tuple(gathered(ranked(absorbed(findings)))), tuple(ruled_out)
+    ruled_out = tuple(name for name in silent if _is_ruled_out(name, seen, findings))
+    return tuple(gathered(ranked(absorbed(findings)))), ruled_out
+
+
+def _is_ruled_out(name: str, seen: Observations, findings: list[Finding]) -> bool:
+    """True if what the cause brings about was looked for and not seen.
+
+    A rule that keeps silent proves nothing by itself: it may not have had what it judges
+    by. And what a finding names as possible is not ruled out beside it.
+    """
+    if any(text.startswith(f"{name}:") for f in findings for text in f.discriminators):
+        return False
+    shows = row_named(name).shows - BROUGHT_BY_MANY
+    looked_for = [o for (sign, _), o in seen.by_key.items() if sign in shows]
+    return bool(looked_for) and not any(o.seen for o in looked_for)
 
 
 def absorbed(findings: list[Finding]) -> list[Finding]:

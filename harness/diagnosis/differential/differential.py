@@ -44,6 +44,15 @@ def row_of(finding: Finding) -> CauseRow | None:
     return _BY_NAME.get(f"{finding.cause} {finding.kind}")
 
 
+def row_named(name: str) -> CauseRow:
+    """The row of this key.
+
+    Raises:
+        KeyError: no cause has it.
+    """
+    return _BY_NAME[name]
+
+
 BROUGHT_BY_MANY = frozenset(
     {Sign.SEARCH_BROKEN, Sign.BLOCK_WRONG, Sign.TORN, Sign.NOT_PROVED}
 )

@@ -14,6 +14,7 @@ from harness.diagnosis.evidence.bus import Evidence, Expected
 from harness.diagnosis.evidence.kinds import FailedCheck
 from harness.diagnosis.expected_time import healthy_s
 from harness.diagnosis.finding import NO_VERDICT, Finding, FindingSeverity
+from harness.diagnosis.titles import title_of
 from harness.errors import SlotproofError
 from harness.plans.execution.seating import Seating, seat
 from harness.plans.schema.diagnose import Diagnose
@@ -142,7 +143,8 @@ def result_of(found: Diagnosis) -> CheckResult:
 
 def _sentence(finding: Finding) -> str:
     numbers = "; ".join(finding.measured)
-    return f"{finding.cause} ({finding.kind}), {finding.confidence}: {finding.summary} [{numbers}]"
+    title = title_of(finding.cause, finding.kind)
+    return f"{title}, {finding.confidence}: {finding.summary} [{numbers}]"
 
 
 def _measurements(evidence: Evidence) -> Iterator[Measurement]:

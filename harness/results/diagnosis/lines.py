@@ -22,11 +22,12 @@ def diagnosis_lines(record: RunRecord) -> list[str]:
 
 def _page(page: DiagnosisPage) -> Iterator[str]:
     none = NO_FAULT if page.findings else NOTHING
-    yield "DIAGNOSIS" if page.faulty else f"DIAGNOSIS: {none}"
+    heading = page.heading.replace("Diagnosis", "DIAGNOSIS", 1)
+    yield heading if page.faulty else f"{heading}: {none}"
     for number, finding in enumerate(page.findings, start=1):
         yield from _finding(number, finding)
     if page.ruled_out:
-        yield f"ruled out: {', '.join(page.ruled_out)}"
+        yield f"ruled out: {'; '.join(page.ruled_out)}"
     for standing, codes in page.standings:
         yield f"{standing}: {', '.join(codes)}"
     for probe in page.probes:
@@ -35,8 +36,8 @@ def _page(page: DiagnosisPage) -> Iterator[str]:
 
 
 def _finding(number: int, finding: Found) -> Iterator[str]:
-    yield f"{number}. {finding.title}"
+    yield f"{number}. {finding.short}"
     yield f"   {finding.summary}"
-    yield f"   look first: {finding.try_first}"
     for label, text in finding.points:
         yield f"   {label}: {text}"
+    yield f"   try first: {finding.try_first}"

@@ -5,12 +5,13 @@ From the journal alone, for the terminal and for the report.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from harness.diagnosis.diagnosis import Diagnosis
-from harness.diagnosis.evidence.bus import ProbeNote
+from harness.diagnosis.evidence.bus import Evidence, ProbeNote
 from harness.diagnosis.finding import NO_VERDICT, Confidence, Finding, FindingSeverity
+from harness.diagnosis.titles import TITLES, title_of, with_title
 from harness.records import Outcome
 from harness.results.diagnosis.numbers import NumbersTable, tables_of
 from harness.results.record.evidence import diagnosis_of
@@ -18,7 +19,7 @@ from harness.results.record.run import RunRecord
 from harness.results.reports.wording import step_name
 
 NOTHING = "nothing wrong was found"
-NO_FAULT = "nothing that spoils readings was found"
+NO_FAULT = "no fault was found"
 """Where there are warnings or notes below."""
 
 
@@ -27,11 +28,15 @@ class Found:
     """One finding in words.
 
     Attributes:
-        title: cause, kind, how sure, and the device if it is about one.
+        title: the cause in words, and the device if it is about one.
         outcome: word of the verdict that it stands for, for the colour.
         summary: one sentence for a technician.
-        points: label and text: numbers, what they rule out, what would discriminate.
+        points: label and text: how sure and why not another cause, the numbers, what
+            it brings about.
         try_first: one thing to do.
+        key: the cause for machines, such as ``supply: third-wire``.
+        severity: fault, warning or note.
+        confidence: certain, likely or undecided.
     """
 
     title: str
@@ -39,6 +44,16 @@ class Found:
     summary: str
     points: tuple[tuple[str, str], ...]
     try_first: str
+    key: str
+    severity: str
+    confidence: str
+
+    @property
+    def short(self) -> str:
+        """Title, severity and confidence on one line."""
+        # a note claims no trouble, so that there is nothing to be sure of
+        sure = "" if self.severity == FindingSeverity.NOTE else f", {self.confidence}"
+        return f"{self.title} ({self.severity}{sure})"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,16 +61,16 @@ class DiagnosisPage:
     """One diagnosis, ready for a template.
 
     Attributes:
-        of: step and device that it belongs to.
+        heading: what was examined, and after which step.
         faulty: True if a fault was found.
         findings: in their rank.
         ruled_out: causes that the evidence speaks against.
-        standings: standing of ROM codes over the scans, and the codes.
+        standings: standing of ROM codes over the scans, and the codes with their sockets.
         probes: what was done, in its order.
         tables: the numbers behind it.
     """
 
-    of: str
+    heading: str
     faulty: bool
     findings: tuple[Found, ...]
     ruled_out: tuple[str, ...]
@@ -70,19 +85,25 @@ def pages_of(record: RunRecord) -> tuple[DiagnosisPage, ...]:
     for step, result in record.results:
         found = diagnosis_of(result.shown)
         if found is not None:
-            device = f" {result.device.label}" if result.device else ""
-            pages.append(_page(found, f"{step_name(step)}{device}"))
+            device = f", {result.device.label}" if result.device else ""
+            after = "" if step.kind == _ITSELF else f" after {step_name(step)}{device}"
+            pages.append(page_of(found, f"Diagnosis{after}"))
     return tuple(pages)
 
 
-def _page(found: Diagnosis, of: str) -> DiagnosisPage:
+_ITSELF = "diagnose"
+"""The step that does nothing but examine."""
+
+
+def page_of(found: Diagnosis, heading: str) -> DiagnosisPage:
+    """One diagnosis under this heading, in words."""
     evidence = found.evidence
     return DiagnosisPage(
-        of=of,
+        heading=heading,
         faulty=any(f.severity is FindingSeverity.FAULT for f in found.findings),
-        findings=tuple(map(_finding, found.findings)),
-        ruled_out=found.ruled_out,
-        standings=tuple(_standings(evidence.inventory)),
+        findings=tuple(_finding(f, evidence) for f in found.findings),
+        ruled_out=tuple(map(_ruled_out, found.ruled_out)),
+        standings=tuple(_standings(evidence)),
         probes=evidence.probes,
         tables=tuple(tables_of(evidence)),
     )
@@ -91,23 +112,30 @@ def _page(found: Diagnosis, of: str) -> DiagnosisPage:
 def findings_of(found: Diagnosis) -> tuple[Found, ...]:
     """The faults of a diagnosis, in their rank."""
     return tuple(
-        _finding(f) for f in found.findings if f.severity is FindingSeverity.FAULT
+        _finding(f, found.evidence)
+        for f in found.findings
+        if f.severity is FindingSeverity.FAULT
     )
 
 
-def _finding(finding: Finding) -> Found:
-    device = f", device {finding.device}" if finding.device else ""
-    # a note claims no trouble, so that there is nothing to be sure of
-    confidence = (
-        "" if finding.severity is FindingSeverity.NOTE else f"{finding.confidence} "
-    )
+def _finding(finding: Finding, evidence: Evidence) -> Found:
+    title = title_of(finding.cause, finding.kind)
+    device = f": {_in_socket(finding.device, evidence)}" if finding.device else ""
     return Found(
-        title=f"{finding.cause} ({finding.kind}), {confidence}{finding.severity}{device}",
+        title=f"{title[:1].upper()}{title[1:]}{device}",
         outcome=str(_outcome(finding)),
         summary=finding.summary,
         points=tuple(_points(finding)),
         try_first=finding.try_first,
+        key=f"{finding.cause}: {finding.kind}",
+        severity=str(finding.severity),
+        confidence=str(finding.confidence),
     )
+
+
+def _in_socket(rom_code: str, evidence: Evidence) -> str:
+    """A ROM code, behind the socket that the fixture has it in."""
+    return f"{evidence.expected.rom_codes.get(rom_code, '')} {rom_code}".strip()
 
 
 def _outcome(finding: Finding) -> Outcome:
@@ -119,33 +147,45 @@ def _outcome(finding: Finding) -> Outcome:
 def _points(finding: Finding) -> Iterator[tuple[str, str]]:
     if finding.severity is not FindingSeverity.NOTE:
         yield "how sure", _how_sure(finding)
-    for label, texts in (
-        ("why not", finding.ruled_out),
-        ("could also be", finding.discriminators),
-        ("measured", finding.measured),
-        ("brings about", finding.follows),
-    ):
-        yield from ((label, text) for text in texts)
+    yield from (("why not", with_title(text)) for text in finding.ruled_out)
+    yield from (_possible(finding, text) for text in finding.discriminators)
+    yield from (("measured", text) for text in finding.measured)
+    yield from (("brings about", with_title(text)) for text in finding.follows)
+
+
+def _possible(finding: Finding, text: str) -> tuple[str, str]:
+    """What would show another cause, or of the finding's own what would prove it."""
+    own = f"{finding.cause} {finding.kind}: "
+    if text.startswith(own):
+        return "would prove it", text.removeprefix(own)
+    return "could also be", with_title(text)
 
 
 def _how_sure(finding: Finding) -> str:
     """What its confidence rests on, in words."""
-    others = len(finding.discriminators)
+    own = f"{finding.cause} {finding.kind}: "
+    others = sum(not text.startswith(own) for text in finding.discriminators)
     if finding.confidence is Confidence.CERTAIN:
-        named = "; each is named below with its number" if finding.ruled_out else ""
-        return f"certain: a measurement excludes whatever else makes this{named}"
+        if finding.ruled_out:
+            return (
+                "certain; a measurement excludes every other known cause (see why not)"
+            )
+        return "certain; the numbers below show it, and no other known cause makes them"
     if not others:
-        return f"{finding.confidence}: what else could make this was not measured"
-    them = "another cause" if others == 1 else f"{others} other causes"
+        return f"{finding.confidence}; other causes of the same were not measured"
+    them = "another cause is" if others == 1 else f"{others} other causes are"
     if finding.confidence is Confidence.LIKELY:
-        return (
-            f"likely: it explains most of what was seen; {them} cannot be excluded yet"
-        )
-    return (
-        f"undecided: {them} would explain as much; what would tell is said beside each"
-    )
+        return f"likely; it explains most of what was seen; {them} not excluded"
+    return f"undecided; {them} as possible, and beside each stands what would show it"
 
 
-def _standings(inventory: Mapping[str, str]) -> Iterator[tuple[str, tuple[str, ...]]]:
+def _ruled_out(name: str) -> str:
+    """The title of a cause; journals of earlier versions hold words."""
+    return TITLES.get(name, name)
+
+
+def _standings(evidence: Evidence) -> Iterator[tuple[str, tuple[str, ...]]]:
+    inventory = evidence.inventory
     for standing in sorted(set(inventory.values())):
-        yield standing, tuple(c for c, what in inventory.items() if what == standing)
+        codes = (c for c, what in inventory.items() if what == standing)
+        yield standing, tuple(sorted(_in_socket(c, evidence) for c in codes))

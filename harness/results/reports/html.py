@@ -232,7 +232,7 @@ def _diagnosed(record: RunRecord) -> Iterator[Trouble]:
             if finding.outcome in map(str, BAD_OUTCOMES):
                 yield Trouble(
                     outcome=finding.outcome,
-                    where=finding.title,
+                    where=finding.short,
                     message="",  # the diagnosis below has its sentence
                     hint=finding.try_first,
                 )

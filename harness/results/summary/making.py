@@ -156,7 +156,7 @@ def _failure(step: StepRecord, result: DeviceResult) -> SummaryFailure:
 def _cause(result: DeviceResult) -> str:
     """The first cause that a diagnosis found; empty of any other result."""
     found = diagnosis_of(result.shown)
-    titles = [f.title for f in findings_of(found)] if found else []
+    titles = [f.short for f in findings_of(found)] if found else []
     return one_line(titles[0]) if titles else ""
 
 

@@ -84,9 +84,9 @@ def test_terminal_and_report_tell_the_same() -> None:
     assert "<b>restarted" not in page
     shown = read(page).shown
     for text in (
-        "1. supply (restart), certain fault, device 3D0000A4B3C2D128",
+        "1. Device restarts (supply interrupted): 3D0000A4B3C2D128 (fault, certain)",
         "A1 <b>restarted</b>", "85 degC & no marker", "2 of 6", "transport",
-        "x: lift the lid", "reseat A1", "slow edges, an empty bus", "listened", "gone",
+        "x: lift the lid", "reseat A1", "slow edges; an empty bus", "listened", "gone",
     ):  # fmt: skip
         assert text in shown, text
         assert any(text in line for line in diagnosis_lines(record)), text
@@ -173,5 +173,5 @@ def test_an_examined_bench_shows_its_numbers(
     assert {row[3:] for row in tables["Searches"].rows} == {("3 of 3", "6 of 6")}
     assert len(tables["Echoes"].rows) >= 8
     shown = read(render(ran.record)).shown
-    assert "supply (third-wire)" in shown
+    assert "Supply wire of the device open: S3 " in shown
     assert all(row[0] in shown for row in tables["Devices"].rows)
