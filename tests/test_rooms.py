@@ -74,6 +74,7 @@ RECORDS_FOR_RESULTS = {
         "harness.diagnosis.diagnosis",
         "harness.diagnosis.evidence",
         "harness.diagnosis.finding",
+        "harness.diagnosis.titles",
     },
     "recordings": {"harness.recordings.record"},
 }

@@ -5,10 +5,11 @@ from __future__ import annotations
 from fractions import Fraction
 from math import comb
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.diagnosis.signs.exact import fewer_by_chance, so_few_of_halves
+from harness.diagnosis.signs.exact import by_chance, fewer_by_chance, so_few_of_halves
 
 COUNTS = st.integers(1, 60).flatmap(
     lambda of: st.tuples(st.integers(0, of), st.just(of))
@@ -47,3 +48,17 @@ def test_thousands_of_slots() -> None:
     of = 8000
     middle = Fraction(comb(of, of // 2), 2**of)
     assert so_few_of_halves(of // 2, of) == float((1 + middle) / 2)
+
+
+@pytest.mark.parametrize(
+    ("chance", "words"),
+    [
+        (1 / 70, "by chance in 1 of 70 cases"),
+        (0.00058, "by chance in 1 of 1,700 cases"),
+        (0.23, "by chance in 23% of cases"),
+        (5.9e-29, "by chance in less than 1 of 1,000,000,000 cases"),
+    ],
+)
+def test_a_chance_in_words(chance: float, words: str) -> None:
+    """Two digits, as a count of cases; no powers of ten."""
+    assert by_chance(chance) == words

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from harness.diagnosis.evidence.bus import AdapterFacts, Echoes, Evidence
-from harness.diagnosis.signs.exact import fewer_by_chance
+from harness.diagnosis.signs.exact import by_chance, fewer_by_chance
 from harness.diagnosis.signs.sign import ERROR, Observation, Sign
 
 RATE_ALLOWANCE = 0.02
@@ -230,6 +230,6 @@ def _openings(evidence: Evidence) -> Iterator[Observation]:
     if of and hits:
         # all losses at openings, by lot among all looks
         chance = fewer_by_chance(gone, len(looks), hits, of)
-        text += f", in {gone} of {len(looks)} at other times: by chance {chance:.2g}"
+        text += f", in {gone} of {len(looks)} at other times: {by_chance(chance)}"
         only = int(chance <= ERROR)
         yield Observation(sign=Sign.ONLY_AT_OPENING, hits=only, of=1, text=text)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from harness.diagnosis.evidence.bus import Blocks, Conversion, DeviceFacts, Evidence
-from harness.diagnosis.signs.exact import fewer_by_chance, so_many_of
+from harness.diagnosis.signs.exact import by_chance, fewer_by_chance, so_many_of
 from harness.diagnosis.signs.sign import ERROR, Observation, Sign
 
 HIGHEST_DEGC = 125.0
@@ -68,7 +68,7 @@ def _all_silent(evidence: Evidence) -> Iterator[Observation]:
     # slots take ten times as long as the reset before them: what hits either at any time
     # breaks no more resets than searches
     chance = so_many_of(alone, alone + lost, 0.5)
-    text = f"{alone} searches without presence, {lost} broken in their slots: by chance {chance:.2g}"
+    text = f"{alone} searches without presence, {lost} broken in their slots: {by_chance(chance)}"
     yield Observation(
         sign=Sign.SILENT_BEYOND, hits=int(chance <= ERROR), of=1, text=text
     )
@@ -130,7 +130,7 @@ def _searches(device: DeviceFacts, others: list[DeviceFacts]) -> Iterator[Observ
         chance = fewer_by_chance(lost, theirs, mine, of)
         text = (
             f"{mine} of {of} directed searches without answer, of other "
-            f"devices {lost} of {theirs}: by chance {chance:.2g}"
+            f"devices {lost} of {theirs}: {by_chance(chance)}"
         )
         yield _of(Sign.ALONE, int(chance <= ERROR), 1, device, text)
 
@@ -256,7 +256,7 @@ def _restarts(device: DeviceFacts) -> Iterator[Observation]:
         chance = fewer_by_chance(idle, looks, gone, len(marked))
         text = (
             f"settings gone after {gone} of {len(marked)} conversions and {idle} of {looks} "
-            f"pauses as long: by chance {chance:.2g}"
+            f"pauses as long: {by_chance(chance)}"
         )
         yield _of(Sign.RESTARTS_IN_WORK, int(chance <= ERROR), 1, device, text)
 
@@ -288,5 +288,5 @@ def _answers(device: DeviceFacts, others: list[DeviceFacts]) -> Iterator[Observa
     mine, tries = _torn(device)
     if mine and theirs:
         chance = fewer_by_chance(hits, theirs, mine, tries)
-        text = f"{mine} of {tries} answers, of other devices {hits} of {theirs}: by chance {chance:.2g}"
+        text = f"{mine} of {tries} answers, of other devices {hits} of {theirs}: {by_chance(chance)}"
         yield _of(Sign.TORN_ALONE, int(chance <= ERROR), 1, device, text)

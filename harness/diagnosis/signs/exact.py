@@ -8,6 +8,24 @@ from __future__ import annotations
 
 from math import comb
 
+_BEYOND = 1e-9
+"""Chances below this are shown as this: no count of an examination supports more."""
+
+
+def by_chance(chance: float) -> str:
+    """A chance in words, such as ``by chance in 1 of 900 cases``.
+
+    Args:
+        chance: from 0 to 1.
+    """
+    if chance < _BEYOND:
+        return f"by chance in less than 1 of {1 / _BEYOND:,.0f} cases"
+    if chance > 0.1:
+        return f"by chance in {chance:.0%} of cases"
+    whole = 1 / chance
+    step = 10 ** max(0, len(str(int(whole))) - 2)
+    return f"by chance in 1 of {round(whole / step) * step:,} cases"
+
 
 def fewer_by_chance(hits: int, of: int, other_hits: int, other_of: int) -> float:
     """Chance of so few hits here where both have the same rate (Fisher's exact test)."""

@@ -14,7 +14,12 @@ from harness.diagnosis.evidence.bus import (
     SampleStep,
     ScanFacts,
 )
-from harness.diagnosis.signs.exact import fewer_by_chance, so_few_of_halves, so_many_of
+from harness.diagnosis.signs.exact import (
+    by_chance,
+    fewer_by_chance,
+    so_few_of_halves,
+    so_many_of,
+)
 from harness.diagnosis.signs.sign import ERROR, Observation, Sign
 from harness.digits import bound_text, span_text
 from harness.records import Bound
@@ -111,7 +116,7 @@ def _pulls_in_work(evidence: Evidence) -> Iterator[Observation]:
             found.append((min(1.0, chance), inside, share, probe.name))
     if found:
         chance, inside, share, name = min(found)
-        text = f"{inside} of {of} long pulls in the probe {name}, {share:.0%} of the time: by chance {chance:.2g}"
+        text = f"{inside} of {of} long pulls in the probe {name}, {share:.0%} of the time: {by_chance(chance)}"
         yield Observation(
             sign=Sign.PULLS_IN_WORK, hits=int(chance <= ERROR), of=1, text=text
         )
@@ -358,7 +363,7 @@ def _together(scans: ScanFacts) -> Iterator[Observation]:
     first = min(len(losers), len(codes))
     text = (
         f"{first} of {len(codes)} devices missed together in {len(common)} of {n} scans, "
-        f"by chance {chance:.2g}"
+        f"{by_chance(chance)}"
     )
     yield Observation(
         sign=Sign.LOST_TOGETHER, hits=len(common) if same else 0, of=n, text=text
