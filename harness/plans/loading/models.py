@@ -49,6 +49,7 @@ _BOUNDS = {
 }
 
 _WORD_ERRORS = {"literal_error", "enum", "union_tag_invalid"}
+_OWN = "plan_mistake"
 _UNKNOWN_KEY = {"extra_forbidden", "unknown_key"}
 
 
@@ -71,11 +72,17 @@ def validate(
     except ValidationError as error:
         details = error.errors(include_url=False)
     complaints = [_Complaint(detail, data) for detail in details]
-    complaints = [c for c in complaints if c.counts and not document.is_spoiled(c.path)]
+    complaints = [c for c in complaints if c.counts and not _follows(c, document)]
     schema = _schema_of(model)
     return None, [
         _problem(group, data, document, schema, notes) for group in _grouped(complaints)
     ]
+
+
+def _follows(complaint: _Complaint, document: Document) -> bool:
+    """True if a value that could not be read is what is complained of."""
+    whole = complaint.kind == _OWN and document.holds_spoiled(complaint.path)
+    return whole or document.is_spoiled(complaint.path)
 
 
 @cache
@@ -104,6 +111,7 @@ class _Complaint:
         if self.kind == "union_tag_invalid":
             location.append(self._tag_key)
             self.value = self.context["tag"]
+        self.is_of_key = bool(location) and location[-1] == "[key]"
         self.path, self.in_branch = _path_in(data, location)
         self._follow(str(self.context.get("at", "")), data)
 
@@ -183,6 +191,8 @@ def _problem(
     if first.kind in _UNKNOWN_KEY:
         return _unknown_key(path, document, known_keys(schema, data, path[:-1]))
     place = document.place_of(path)
+    if first.is_of_key:
+        place = document.keys.get(path, place)
     if first.missing:
         return document.problem(
             place,
@@ -201,16 +211,21 @@ def _problem(
 def _unknown_key(path: KeyPath, document: Document, known: list[str]) -> Problem:
     key = str(path[-1])
     is_step = len(path) > 1 and isinstance(path[-2], int) and path[-3:-2] == ("steps",)
+    named = document.keys.get(path[:-1])
+    place = document.keys.get(path) or document.place_of(path)
+    of = ""
+    if named is not None and named.line < place.line:
+        of = f" of {path[-2]!r} in line {named.line}"
     return document.problem(
-        document.keys.get(path) or document.place_of(path),
-        f"unknown {'step kind' if is_step else 'key'} {key!r}",
+        place,
+        f"unknown {'step kind' if is_step else 'key'} {key!r}{of}",
         expected=one_of(known) if known else "another key",
         nearest=nearest(key, known),
     )
 
 
 def _what(complaint: _Complaint, path: KeyPath) -> str:
-    if complaint.kind == "plan_mistake" or complaint.kind not in _TOLD:
+    if complaint.kind == _OWN or complaint.kind not in _TOLD:
         return complaint.message.removeprefix("Value error, ")
     return f"{_name(path)} is {shown(complaint.value)}"
 

@@ -47,8 +47,14 @@ def _inner(node: dict[str, Any], part: str | int) -> dict[str, Any] | None:
     if isinstance(part, int):
         inner = node.get("items")
     else:
-        inner = node.get("properties", {}).get(part) or node.get("additionalProperties")
+        inner = node.get("properties", {}).get(part) or _of_any_key(node)
     return inner if isinstance(inner, dict) else None
+
+
+def _of_any_key(node: dict[str, Any]) -> object:
+    """The schema of the values of a mapping whose keys the user chooses."""
+    patterns = node.get("patternProperties", {})
+    return next(iter(patterns.values()), None) or node.get("additionalProperties")
 
 
 def _branches(

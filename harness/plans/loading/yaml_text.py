@@ -20,6 +20,7 @@ from typing import TypeAlias
 import yaml
 
 from harness.plans.loading.problems import PlanError, Problem
+from harness.plans.loading.yaml_syntax import unreadable
 
 KeyPath = tuple[str | int, ...]
 """Keys and list positions from the top of the file."""
@@ -81,14 +82,24 @@ class Document:
         )
 
     def place_of(self, path: KeyPath) -> FilePosition:
-        """Place of the value at ``path``, or of the nearest one around it."""
+        """Place of the value at ``path``, or of the nearest one around it.
+
+        A value that begins below its key is shown at the key: that line says what it
+        is, and is the one that is wrong if the value is not of its kind.
+        """
         while path and path not in self.values:
             path = path[:-1]
-        return self.values.get(path, FilePosition(line=1, column=1))
+        value = self.values.get(path, FilePosition(line=1, column=1))
+        key = self.keys.get(path, value)
+        return key if key.line < value.line else value
 
     def is_spoiled(self, path: KeyPath) -> bool:
         """True if the value at ``path``, or one around it, could not be read."""
         return any(path[:n] in self.spoiled for n in range(len(path) + 1))
+
+    def holds_spoiled(self, path: KeyPath) -> bool:
+        """True if a value inside the one at ``path`` could not be read."""
+        return any(spoiled[: len(path)] == path for spoiled in self.spoiled)
 
 
 def parse(text: str, name: str) -> Document:
@@ -110,7 +121,7 @@ def parse(text: str, name: str) -> Document:
         for event in yaml.parse(text, Loader=yaml.SafeLoader):
             composer.take(event)
     except yaml.YAMLError as error:
-        raise PlanError([*document.problems, _syntax(document, error)]) from error
+        raise PlanError([*document.problems, _syntax(document, text, error)]) from error
     if not composer.documents:
         raise PlanError(
             [Problem(file=name, what="the file is empty", expected="plan: or fixture:")]
@@ -168,20 +179,12 @@ def _finite(text: str) -> float:
     return value
 
 
-def _syntax(document: Document, error: yaml.YAMLError) -> Problem:
-    mark = getattr(error, "problem_mark", None)
-    what = getattr(error, "problem", None) or getattr(error, "reason", None)
-    place = FilePosition(line=1, column=1)
-    if mark is not None:
-        place = FilePosition(line=mark.line + 1, column=mark.column + 1)
-    context = getattr(error, "context", None)
-    advice = "valid YAML"
-    if what and "\\t" in what:
-        advice = "spaces to indent, no tabs"
+def _syntax(document: Document, text: str, error: yaml.YAMLError) -> Problem:
+    found = unreadable(text, error)
     return document.problem(
-        place,
-        f"not readable as YAML: {what or error}" + (f" ({context})" if context else ""),
-        expected=advice,
+        FilePosition(line=found.line, column=found.column),
+        f"not readable as YAML: {found.what}",
+        expected=found.expected,
     )
 
 

@@ -185,7 +185,7 @@ LOT = """\
         (
             "labels_from: CS-01",
             "labels_frm: CS-01",
-            "f:15:5: unknown key 'labels_frm'; expected one of units, labels_from, "
+            "f:15:5: unknown key 'labels_frm' of 'lot' in line 13; expected one of units, labels_from, "
             "serials_from, typical, spread, time_spread, times, odd, again_unless_passed; did "
             "you mean 'labels_from'?",
         ),

@@ -95,7 +95,8 @@ class Kind(FromFile):
             keeps = len(bytes.fromhex(block.change.keeps.replace(":", "")))
             if keeps and keeps != size:
                 raise complaint(
-                    f"keeps has {keeps} bytes and the block {size}",
+                    f"keeps has {keeps} bytes and the block {size}: read {block.read}"
+                    f", and {block.read - size} of the crc at its end",
                     expected="as many",
                     at=f"{at}.keeps",
                 )
@@ -105,8 +106,9 @@ class Kind(FromFile):
 
     def _about_registers(self) -> list[str]:
         for number, row in enumerate(self.registers):
+            _one_of(row.block, self.blocks, "block", f"registers.{number}.block")
+        for number, row in enumerate(self.registers):
             at = f"registers.{number}"
-            _one_of(row.block, self.blocks, "block", f"{at}.block")
             if row.conversion is not None:
                 _one_of(
                     row.conversion, self.conversions, "conversion", f"{at}.conversion"
@@ -114,7 +116,8 @@ class Kind(FromFile):
             _require_place(row, self.blocks[row.block], at)
             if row.needs is not None:
                 beside = [r.name for r in self.registers if r.block == row.block]
-                _one_of(row.needs.register_, beside, "row", f"{at}.needs.register")
+                what = f"row of block {row.block}"
+                _one_of(row.needs.register_, beside, what, f"{at}.needs.register")
         return [row.name for row in self.registers if row.access != "write"]
 
     def _about_derived(self, names: list[str]) -> None:

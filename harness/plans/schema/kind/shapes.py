@@ -105,8 +105,9 @@ class MemoryShape(Strict):
         answered = self.read[-1].block_bytes
         if answered != self.row:
             raise complaint(
-                f"the last exchange answers with {answered} bytes of data",
-                expected=f"{self.row}, and its check value",
+                f"the last exchange of read answers with {answered} bytes of data",
+                expected=self._row_in_words
+                + ("" if answered else "; what writes a row stands under write"),
                 at=f"read.{len(self.read) - 1}.read",
             )
         sizes = {"row": 1, "address": self.address_bytes}
@@ -114,6 +115,11 @@ class MemoryShape(Strict):
             exchange.require_gaps(sizes, f"read.{number}")
         for number, exchange in enumerate(self.write):
             exchange.require_gaps({**sizes, "data": self.row}, f"write.{number}")
+
+    @property
+    def _row_in_words(self) -> str:
+        whence = "row_bytes" if self.row_bytes else "size, as there is no row_bytes"
+        return f"{self.row} ({whence}) and what its crc takes"
 
     @property
     def row(self) -> int:
