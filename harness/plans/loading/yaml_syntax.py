@@ -138,7 +138,7 @@ def _tokens_before(text: str, stop: yaml.Mark) -> list[yaml.Token]:
     found: list[yaml.Token] = []
     try:
         while loader.check_token():
-            found.append(loader.get_token())
+            found.append(loader.get_token())  # type: ignore[no-untyped-call]
     except yaml.YAMLError:
         found += loader.tokens
     finally:
