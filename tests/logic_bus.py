@@ -1,7 +1,7 @@
 """A bus of ROM codes as logic: who answers what, what it costs; for many searches a second.
 
 It knows resets, READ ROM and the search only, shares nothing with the simulator, and keeps
-time by three figures: a round trip, a reset, a slot.
+time by four figures: a round trip, a change of the rate, a reset, a slot.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from harness.driver.search import Enumeration, Search
 from harness.errors import NobodyAnswers
 from harness.wire.romcode import RomCode
 
-SLOT_S = 70e-6
+SLOT_S, RESET_S = 70e-6, 0.001
 COMMANDS = {RomCommand.READ: 64, RomCommand.SEARCH: 0, RomCommand.CONDITIONAL_SEARCH: 0}
 
 
@@ -27,6 +27,7 @@ class LogicBus:
     Args:
         roms: their codes.
         trip_s: round trip of a burst, besides its slots.
+        change_s: what a change of the rate takes: one before a reset, one after it.
         spoil: changes a level that is read; arguments are its number and the level.
         alarmed: who answers a conditional search.
     """
@@ -36,6 +37,7 @@ class LogicBus:
         roms: Sequence[RomCode],
         *,
         trip_s: float = 0.0015,
+        change_s: float = 0.002,
         spoil: Callable[[int, int], int] = lambda _n, level: level,
         alarmed: Sequence[RomCode] = (),
     ) -> None:
@@ -43,7 +45,9 @@ class LogicBus:
         self._alarmed = [rom.bits for rom in alarmed]
         self._spoil = spoil
         self.trip_s = trip_s
-        self.reset_s = trip_s + 0.005
+        self.reset_s = trip_s + change_s + RESET_S
+        self.change_s = change_s
+        self._is_changed = False
         self.now_s = 0.0
         self.trips = 0
         self._reads = 0
@@ -64,6 +68,7 @@ class LogicBus:
         """A reset."""
         self.trips += 1
         self.now_s += self.reset_s
+        self._is_changed = True
         self._command, self._slot = [], 0
         if not self._codes:
             raise NobodyAnswers("nobody")
@@ -75,6 +80,8 @@ class LogicBus:
         """A burst: each written bit, or what the devices make of a read slot."""
         self.trips += 1
         self.now_s += self.trip_s + len(frames) * SLOT_S
+        self.now_s += self.change_s if self._is_changed else 0
+        self._is_changed = False
         return bytes(map(self._level, frames))
 
     def _level(self, bit: int) -> int:

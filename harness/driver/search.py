@@ -171,7 +171,8 @@ class Search:
         sent = frames + self._bus.slots.read(ROM_BITS)
         sent_s = self._bus.clock.now_s()
         echoes = self._bus.send(sent)
-        self._account.took_burst(self._bus.clock.now_s() - sent_s, len(sent))
+        took_s = self._bus.clock.now_s() - sent_s
+        self._account.took_burst(took_s, len(sent), after_reset=True)
         self._account.spend(self._bus.clock.now_s() - started_s, trips=2)
         if echoes[: len(frames)] != frames:
             return  # heard wrongly; the search itself will show it
@@ -383,7 +384,8 @@ class Search:
         frames = self._bus.slots.encode_bits(bits)
         started_s = self._bus.clock.now_s()
         echoes = self._bus.send(frames)
-        self._account.took_burst(self._bus.clock.now_s() - started_s, len(frames))
+        took_s = self._bus.clock.now_s() - started_s
+        self._account.took_burst(took_s, len(frames), after_reset=len(lead) > 1)
         written = [
             *range(len(lead)),
             *range(len(lead) + 2, len(lead) + len(triplets), 3),

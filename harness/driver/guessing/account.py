@@ -17,31 +17,44 @@ class Account:
     Times are measured as the search goes on; ``trip_s`` is what is known of them before,
     and where that is nothing, nothing is worth a guess before the first.
 
+    A reset has a rate of its own: one change goes before it, and one before the burst that
+    follows. A wrong guess costs both, so the second is told apart from the round trip.
+
     Attributes:
         trip_s: what a burst takes beyond its slots.
-        reset_s: what a reset takes.
+        reset_s: what a reset takes, and the burst behind it more than others.
     """
 
     def __init__(self, slot_s: float, trip_s: float = 0.0) -> None:
         self.slot_s = slot_s
         self.trip_s = trip_s
-        self.reset_s = 0.0
-        self._trips = self._resets = 0
+        self._reset_s = self._first_s = 0.0
+        self._resets = self._firsts = self._trips = 0
         self._plain_trips = self._devices = 0
         self._saved_trips = 0
         self._spent_trips = 0
         self._spent_s = 0.0
 
+    @property
+    def reset_s(self) -> float:
+        """Both changes of the rate and the reset between them."""
+        return self._reset_s + max(0.0, self._first_s - self.trip_s)
+
     def took_reset(self, took_s: float) -> None:
         """Take the time of a reset in."""
         self._resets += 1
-        self.reset_s += (took_s - self.reset_s) / self._resets
+        self._reset_s += (took_s - self._reset_s) / self._resets
 
-    def took_burst(self, took_s: float, slots: int) -> None:
+    def took_burst(self, took_s: float, slots: int, *, after_reset: bool) -> None:
         """Take the time of a burst in."""
-        self._trips += 1
         besides_s = max(0.0, took_s - slots * self.slot_s)
-        self.trip_s += (besides_s - self.trip_s) / self._trips
+        if after_reset:
+            self._firsts += 1
+            self._first_s += (besides_s - self._first_s) / self._firsts
+            self.trip_s = self.trip_s or besides_s
+        else:
+            self._trips += 1
+            self.trip_s += (besides_s - self.trip_s) / self._trips
 
     def expect(self, depth: int) -> None:
         """A device below ``depth`` is about to be searched: what that takes without guesses."""

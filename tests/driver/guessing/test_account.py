@@ -31,8 +31,28 @@ def test_times_are_means_of_what_was_measured() -> None:
         assert made.reset_s == pytest.approx(mean_s)
     # 100 slots are 7 ms: 3 ms besides, then nothing, never less
     for took_s, mean_s in ((0.010, 0.003), (0.002, 0.0015), (0.016, 0.004)):
-        made.took_burst(took_s, 100)
+        made.took_burst(took_s, 100, after_reset=False)
         assert made.trip_s == pytest.approx(mean_s)
+
+
+def test_a_change_of_the_rate_behind_a_reset_is_part_of_the_reset() -> None:
+    """A reset of 3 ms, trips of 1 ms, and 2 ms more behind a reset: a wrong guess costs 5 ms."""
+    made = Account(slot_s=70e-6, trip_s=0.001)
+    made.took_reset(0.003)
+    made.took_burst(0.010, 100, after_reset=True)
+    assert made.reset_s == pytest.approx(0.005)
+    made.took_burst(0.008, 100, after_reset=False)
+    made.took_burst(0.010, 100, after_reset=True)
+    assert (made.trip_s, made.reset_s) == (pytest.approx(0.001), pytest.approx(0.005))
+
+
+def test_the_first_burst_behind_a_reset_stands_for_a_trip_that_is_not_known() -> None:
+    """Until another is sent; then it counts for what it takes more."""
+    made = Account(slot_s=70e-6)
+    made.took_burst(0.010, 100, after_reset=True)
+    assert (made.trip_s, made.reset_s) == (pytest.approx(0.003), 0.0)
+    made.took_burst(0.008, 100, after_reset=False)
+    assert (made.trip_s, made.reset_s) == (pytest.approx(0.001), pytest.approx(0.002))
 
 
 @pytest.mark.parametrize(("depth", "most"), [(0, 266), (30, 128), (60, 9)])
@@ -126,7 +146,7 @@ def test_a_search_without_guesses_takes_what_is_expected_of_it(
     assert bus.trips == account._plain_trips
     assert (account._saved_trips, account._spent_trips) == (0, 0)
     assert account.trip_s == pytest.approx(bus.trip_s)
-    assert account.reset_s == pytest.approx(bus.reset_s)
+    assert account.reset_s == pytest.approx(bus.reset_s + bus.change_s)
 
 
 @settings(max_examples=8)
