@@ -206,6 +206,7 @@ class OpenBench:
 
     def __init__(self, bus: Bus, fixture: Fixture) -> None:
         self._bus = bus
+        self._searched: tuple[RomCode, ...] = ()
         self.fixture = fixture
 
     def enumerate_devices(self) -> tuple[BenchDevice, ...]:
@@ -217,10 +218,16 @@ class OpenBench:
             LineError: the line did not carry the slots.
             AdapterError: the adapter is to blame, or cannot be excluded.
         """
-        expected = self.fixture.expected_roms
         search = vouched_for(
-            self._bus, partial(enumerate_devices, self._bus, expected=expected)
+            self._bus,
+            partial(
+                enumerate_devices,
+                self._bus,
+                expected=self.fixture.expected_roms,
+                recalled=self._searched,
+            ),
         )
+        self._searched = tuple(search.found)
         if search.rejected:
             raise RomCodeInvalid(
                 f"the search ended on {len(search.rejected)} codes that cannot be a "

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import importlib
 import shutil
 from collections.abc import Iterable, Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from pydantic import BaseModel
 from rich.console import Console
@@ -26,6 +28,9 @@ from harness.results.summary.lines import (
 from harness.results.summary.making import summary_of
 from harness.safe_text import safe_output
 
+if TYPE_CHECKING:
+    from harness.plans.records.guesses import Guesses
+
 _STYLES = {
     "passed": "green",
     "skipped": "yellow",
@@ -37,6 +42,21 @@ _STYLES = {
 def make_console(*, error: bool = False) -> Console:
     """A console of ours: no guessing at numbers and paths."""
     return Console(stderr=error, highlight=False, soft_wrap=error)
+
+
+def guesses_named(sources: Iterable[str]) -> Guesses | None:
+    """What ``--recall`` named; None if it named nothing.
+
+    Raises:
+        UsageError: see ``harness.plans.records.recalled``.
+    """
+    named = tuple(sources)
+    if not named:
+        return None
+    # reads ledgers, whose library takes long to load
+    recalled = importlib.import_module("harness.plans.records.recalled")
+    found: Guesses = recalled.guesses_of(named)
+    return found
 
 
 def print_lines(lines: Iterable[ScreenLine], *, error: bool = False) -> None:

@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from harness.clock import Clock
-from harness.commands.base import make_console, print_json, show_run
+from harness.commands.base import guesses_named, make_console, print_json, show_run
 from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.runs import RunAnswer
 from harness.errors import UsageError
@@ -20,7 +20,6 @@ from harness.plans.execution.runner import Listener
 from harness.plans.execution.tracing.line_estimate import line_sentences
 from harness.plans.loading.files import load_both
 from harness.plans.loading.parameters import assignments
-from harness.plans.records.guesses import guesses_of
 from harness.plans.records.values import plan_of_unit
 from harness.results.summary.making import summary_of
 from harness.terminal import ConsoleOperator, ProgressView
@@ -36,7 +35,7 @@ def run(
     into: Path | None,
     events: Path | None,
     resume: Path | None,
-    recall: tuple[Path, ...],
+    recall: tuple[str, ...],
     case_properties: bool,
     line: Path | None,
     line_last: float | None,
@@ -55,7 +54,7 @@ def run(
         allowed=allowed,
         events=events,
         resume=resume,
-        guesses=guesses_of(recall),
+        guesses=guesses_named(recall),
         case_properties=case_properties,
         line=_recording(line, line_last),
         echoes=echoes or line is not None,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-from harness.commands.base import print_json, show_run
+from harness.commands.base import guesses_named, print_json, show_run
 from harness.commands.budget import budget_of_fixture, bus_verdict
 from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.runs import SurveyAnswer, TimingValue
@@ -27,10 +27,15 @@ from harness.results.summary.making import summary_of
 from harness.wire.budget.table import CAPACITANCE, RISE, Budget, Measured, compare
 
 
-def survey(*, fixture: Path, into: Path | None, style: OutputStyle) -> int:
+def survey(
+    *, fixture: Path, into: Path | None, recall: tuple[str, ...], style: OutputStyle
+) -> int:
     """Measure every time limit of line and devices; worst margin first."""
     loaded = load_fixture(fixture)
-    done = run_to_end(RunRequest(plan=survey_plan(), fixture=loaded, into=into), style)
+    request = RunRequest(
+        plan=survey_plan(), fixture=loaded, into=into, guesses=guesses_named(recall)
+    )
+    done = run_to_end(request, style)
     rows = timing_rows(done.record)
     predicted = budget_of_fixture(loaded)
     verdict = bus_verdict(loaded, predicted, MeasuredRow.of(done.record))

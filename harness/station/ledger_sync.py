@@ -12,11 +12,13 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterable
+from itertools import islice
 from pathlib import Path
 from threading import Event, Lock, Thread
 
 from harness.clock import SystemClock
 from harness.errors import UsageError
+from harness.plans.records.guesses import MOST_CODES, Guesses, made_of, possible
 from harness.results.journal.writer import FILE_NAME
 from harness.results.ledger.entry import UnitFacts, UnitTest
 from harness.results.ledger.ledger import Booked, Conflict, Ledger, LedgerAway
@@ -46,6 +48,7 @@ class LedgerSync:
         self._lock = Lock()
         self._own: dict[str, UnitTest] = {}
         self._owners: dict[str, tuple[UnitFacts, str]] = {}
+        self._booked: tuple[str, ...] | None = None
         self._waiting: deque[Path] = deque()
         self._woken, self._idle, self._stop = Event(), Event(), Event()
         self._is_away = False
@@ -80,6 +83,34 @@ class LedgerSync:
                 if serial == test.unit.serial and (not rom_code or rom_code in codes):
                     known[test.run_id] = test
         return list(known.values())
+
+    def guesses(self, *, serial: str, place: str) -> Guesses:
+        """What a search of a unit may try first: the unit's own devices, then its lot's.
+
+        Args:
+            serial: the unit's number; empty if it has none.
+            place: the position that it sits in: of this shift only units that sat there
+                count, so that a rehearsed position does not depend on the others.
+        """
+        tests = self.tests_of(serial=serial) if serial else []
+        with self._lock:
+            here = [t for t in self._own.values() if t.unit.place == place]
+        seen = (code for t in reversed(here) for code, _ in t.rom_codes)
+        before = max(tests, key=lambda test: test.started_at, default=None)
+        own = before.rom_codes if before is not None else ()
+        return made_of(
+            possible(code for code, _ in own),
+            possible([*islice(seen, MOST_CODES), *self._booked_before()]),
+        )
+
+    def _booked_before(self) -> tuple[str, ...]:
+        """ROM codes that were in the ledger when it was first asked, the latest first."""
+        if self._booked is None and not self._is_away:
+            try:
+                self._booked = tuple(self._ledger.latest_codes(most=MOST_CODES))
+            except LedgerAway as fault:
+                self._take_away(fault)
+        return self._booked or ()
 
     def claim(
         self, rom_codes: list[str], unit: UnitFacts, run_id: str

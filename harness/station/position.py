@@ -343,7 +343,7 @@ class Position:
         if not before.passed:  # only then it matters who is in
             return before, refusal(self._setup.plan.unit, before, is_same=True)
         known = {code for test in tests for code, _ in test.rom_codes}
-        is_same = bool(known) and rom_codes_in(bus) - self._references == known
+        is_same = bool(known) and rom_codes_in(bus, known) - self._references == known
         return before, refusal(self._setup.plan.unit, before, is_same=is_same)
 
     def _standing_without_number(self, test: UnitTest) -> UnitStanding:
@@ -364,13 +364,13 @@ class Position:
         )
         self._put(DisplayState.TESTING, "leave it in", serial=number)
         plan = setup.unit_plans.of(number, bus.clock.calendar().date())
-        folder = self._fresh_folder(number)
         request = RunRequest(
             plan=plan,
             fixture=self._fixture,
-            into=folder,
+            into=self._fresh_folder(number),
             allowed=setup.allowed,
             reports=False,
+            guesses=setup.ledger_sync.guesses(serial=number, place=self.name),
         )
         done = execute(
             request,
@@ -387,7 +387,7 @@ class Position:
                 ),
             ),
         )
-        write_unit_reports(done.record, folder)
+        write_unit_reports(done.record, done.folder)
         test = test_of(done.record, done.journal)
         setup.unit_plans.done(number, test.outcome)
         setup.ledger_sync.remember(test)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from enum import StrEnum
 
 from harness.driver.bus import Bus
@@ -15,6 +16,7 @@ from harness.errors import (
     NoEcho,
     SlotproofError,
 )
+from harness.plans.records.guesses import possible
 from harness.wire.romcode import RomCode
 from harness.wire.slots.frames import Presence
 
@@ -94,9 +96,10 @@ def _beside(bus: Bus, references: frozenset[str]) -> PresencePoll:
     return PresencePoll.ODD if unclear else PresencePoll.NOBODY
 
 
-def rom_codes_in(bus: Bus) -> set[str]:
-    """Who is in now; nobody if that is not known."""
+def rom_codes_in(bus: Bus, known: Iterable[str]) -> set[str]:
+    """Who is in now, most likely those known; nobody if it cannot be told."""
+    recalled = possible(sorted(known))
     try:
-        return {str(rom) for rom in enumerate_devices(bus).found}
+        return {str(rom) for rom in enumerate_devices(bus, recalled=recalled).found}
     except SlotproofError:
         return set()

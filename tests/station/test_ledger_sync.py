@@ -9,10 +9,12 @@ from typing import Any
 
 import pytest
 
-from harness.results.ledger.entry import UnitFacts
+from harness.records import Outcome
+from harness.results.ledger.entry import Reason, UnitFacts, UnitTest
 from harness.results.ledger.ledger import Ledger
 from harness.results.reports.rebuild import read_record
 from harness.station.ledger_sync import MARK, LedgerSync, unbooked_journals
+from harness.wire.romcode import RomCode
 
 Line = Any
 """A production line to rehearse on; conftest has its class."""
@@ -180,3 +182,61 @@ def test_asking_costs_nothing_while_the_ledger_is_away(
         assert ledger_sync.tests_of(serial="CS-1") == []
         assert ledger_sync.is_away
     assert len(said) == 1
+
+
+def unit_test(serial: str, *codes: str, place: str = "left", at: str = "1") -> UnitTest:
+    """A test of a unit with these devices."""
+    return UnitTest(
+        unit=UnitFacts(serial=serial, place=place),
+        run_id=f"{serial}-{at}",
+        outcome=Outcome.PASSED,
+        ending="complete",
+        reason=Reason(),
+        rom_codes=tuple((code, "left") for code in codes),
+        readings=(),
+        started_at=f"2026-11-0{at}T08:00:00Z",
+        finished_at="",
+        duration_s=1.0,
+        plan_title="",
+        plan_sha256="",
+        fixture_title="",
+        fixture_sha256="",
+        host="",
+        version="",
+        journal="",
+    )
+
+
+CODES = [str(RomCode.build(0x28, 977 * n)) for n in range(1, 6)]
+
+
+def test_guesses_are_the_units_own_devices_then_its_lots(tmp_path: Path) -> None:
+    """A unit that comes again, the ledger, and units that sat here; not those beside."""
+    with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        ledger.book_test(unit_test("CS-1", CODES[0], at="1"))
+        ledger.book_test(unit_test("CS-1", CODES[1], at="2"))
+        sync = LedgerSync(ledger, lambda _text: None)
+        sync.remember(unit_test("CS-2", CODES[2]))
+        sync.remember(unit_test("CS-3", CODES[3], place="right"))
+        again = sync.guesses(serial="CS-1", place="left")
+        assert [str(rom) for rom in again.recalled] == [CODES[1]]
+        assert [str(rom) for rom in again.seen] == [CODES[n] for n in (1, 2, 0)]
+        new = sync.guesses(serial="", place="left")
+        assert new.recalled == ()
+        assert [str(rom) for rom in new.seen] == [CODES[n] for n in (2, 1, 0)]
+        assert again.sentence == ""
+
+
+def test_a_ledger_that_is_away_costs_the_guesses_alone(
+    holder: sqlite3.Connection, tmp_path: Path
+) -> None:
+    """Said once; the units of this shift are guessed from nevertheless."""
+    said: list[str] = []
+    holder.execute("BEGIN EXCLUSIVE")
+    with Ledger(tmp_path / "ledger.sqlite", wait_s=0.01) as ledger:
+        sync = LedgerSync(ledger, said.append)
+        sync.remember(unit_test("CS-2", CODES[2]))
+        found = [sync.guesses(serial="", place="left") for _ in range(2)]
+    assert [[str(rom) for rom in guess.seen] for guess in found] == [[CODES[2]]] * 2
+    assert len(said) == 1
+    holder.execute("ROLLBACK")

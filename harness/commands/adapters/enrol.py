@@ -9,7 +9,7 @@ from functools import partial
 from itertools import islice
 from pathlib import Path
 
-from harness.commands.base import make_console, print_json
+from harness.commands.base import guesses_named, make_console, print_json
 from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.adapters import EnrolAnswer, EnrolledDevice
 from harness.driver.adapter import Adapter
@@ -31,6 +31,7 @@ from harness.plans.enrolment.sockets import (
     warmed,
 )
 from harness.plans.loading.files import load_fixture, parse_fixture
+from harness.plans.records.guesses import NO_GUESSES, Guesses
 from harness.plans.schema.files import Fixture
 from harness.terminal import ConsoleOperator
 from harness.wire.romcode import RomCode
@@ -44,18 +45,20 @@ def enrol(
     pull_up_ohm: float,
     supply_v: float,
     replace: bool,
+    recall: tuple[str, ...],
     style: OutputStyle,
 ) -> None:
     """Enumerate a bus, tie each device to its socket, write the fixture."""
     there = _text_of(into)
     _refuse_early(port, into, there, replace=replace)
+    guesses = guesses_named(recall) or NO_GUESSES
     known = _known_sockets(load_fixture(into) if there else None)
     adapter = Adapter(port, kind=known.adapter_kind)
     say(f"enrolling the bus on {port}", err=True)
     with adapter.open():
         bus = Bus(adapter)
         bus.prove()
-        sockets = _seated(bus, Way(how), known)
+        sockets = _seated(bus, Way(how), known, guesses)
         if not sockets and not known.roms:
             raise NobodyAnswers("no device to enrol", where=port)
         if there:
@@ -115,13 +118,15 @@ def _known_sockets(fixture: Fixture | None) -> _KnownSockets:
     )
 
 
-def _seated(bus: Bus, how: Way, known: _KnownSockets) -> tuple[EnrolledSocket, ...]:
+def _seated(
+    bus: Bus, how: Way, known: _KnownSockets, guesses: Guesses
+) -> tuple[EnrolledSocket, ...]:
     """Devices that the file does not name yet, each with its socket."""
     operator = ConsoleOperator(make_console(error=True))
     ask = partial(operator.ask, yes_no=True)
     if how is Way.PLUG:
-        return plugged_in(bus, known.names(), ask, known.roms)
-    new = [rom for rom in present(bus, known.roms) if rom not in known.roms]
+        return plugged_in(bus, known.names(), ask, known.roms, guesses)
+    new = [rom for rom in present(bus, known.roms, guesses) if rom not in known.roms]
     if how is Way.ORDER:
         return in_order(new, known.names())
     return warmed(thermometers(new), known.names(), ask, partial(temperatures, bus))

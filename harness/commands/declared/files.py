@@ -9,6 +9,7 @@ from harness.commands.declared.kit import (
     NUMBER,
     PATH,
     QUIET,
+    RECALL_NAMED,
     argument,
     command,
     option,
@@ -204,6 +205,7 @@ COMMANDS = [
                 is_flag=True,
                 help="change a file that is there without asking",
             ),
+            RECALL_NAMED,
         ],
     ),
     command(

@@ -136,6 +136,25 @@ SET = option(
     multiple=True,
     help="parameter of the plan; repeatable",
 )
+_RECALL = (
+    "journal, results folder or ledger whose devices a search guesses first, which saves "
+    "time and decides nothing; repeatable, the latest last"
+)
+
+
+def _recall(note: str = "") -> click.Option:
+    return option(
+        "--recall",
+        metavar="SOURCE",
+        multiple=True,
+        help=_RECALL + note,
+    )
+
+
+RECALL = _recall(
+    ". Default: the last run of the fixture beside this one, unless its bench is simulated"
+)
+RECALL_NAMED = _recall()
 JSON = option(
     "--json",
     is_flag=True,

@@ -10,6 +10,7 @@ from harness.commands.declared.kit import (
     JSON,
     PATH,
     QUIET,
+    RECALL,
     SET,
     TABLE,
     argument,
@@ -55,13 +56,7 @@ COMMANDS = [
                 type=PATH,
                 help="journal of a run that was cut: it goes on there, a soak from its last counted round",
             ),
-            option(
-                "--recall",
-                metavar="JOURNAL",
-                type=PATH,
-                multiple=True,
-                help="journal of an earlier run: its devices are guessed first, which saves time where they or others of their lot are there, and decides nothing; repeatable, the latest last",
-            ),
+            RECALL,
             option(
                 "--case-properties",
                 is_flag=True,
@@ -113,6 +108,7 @@ COMMANDS = [
         params=[
             FIXTURE,
             INTO,
+            RECALL,
         ],
     ),
     command(

@@ -13,6 +13,7 @@ from itertools import count
 from harness.driver.bus import Bus
 from harness.driver.search import enumerate_devices
 from harness.errors import NobodyAnswers, RomCodeInvalid, UsageError
+from harness.plans.records.guesses import NO_GUESSES, Guesses
 from harness.wire.romcode import RomCode
 
 Ask = Callable[[str], bool]
@@ -45,15 +46,24 @@ class EnrolledSocket:
     rom: RomCode
 
 
-def present(bus: Bus, expected: Iterable[RomCode] = ()) -> list[RomCode]:
+def present(
+    bus: Bus, expected: Iterable[RomCode] = (), guesses: Guesses = NO_GUESSES
+) -> list[RomCode]:
     """Every device on the bus now; none is an answer.
+
+    Args:
+        bus: the bus.
+        expected: who is likely there.
+        guesses: what other buses say, which saves time only.
 
     Raises:
         RomCodeInvalid: the search also ended on a code that cannot be.
         LineError, AdapterError: the bus does not work.
     """
     try:
-        found = enumerate_devices(bus, expected=expected)
+        found = enumerate_devices(
+            bus, expected=expected, recalled=guesses.recalled, seen=guesses.seen
+        )
     except NobodyAnswers:
         return []
     if found.rejected:
@@ -78,7 +88,11 @@ def in_order(
 
 
 def plugged_in(
-    bus: Bus, names: Iterator[str], ask: Ask, known: Iterable[RomCode] = ()
+    bus: Bus,
+    names: Iterator[str],
+    ask: Ask,
+    known: Iterable[RomCode] = (),
+    guesses: Guesses = NO_GUESSES,
 ) -> tuple[EnrolledSocket, ...]:
     """Sockets filled one by one; the device that is new is the socket's.
 
@@ -87,15 +101,16 @@ def plugged_in(
         names: names of the sockets, in the order in which they are filled.
         ask: asks the operator; no ends.
         known: devices that have their socket already.
+        guesses: see ``present``.
     """
-    here = [*known, *present(bus, known)]
+    here = [*known, *present(bus, known, guesses)]
     found: list[EnrolledSocket] = []
     for name in names:
         hint = ""
         while True:
             if not ask(f"{hint}put the device of socket {name} in; no ends"):
                 return tuple(found)
-            new = [rom for rom in present(bus, here) if rom not in here]
+            new = [rom for rom in present(bus, here, guesses) if rom not in here]
             if len(new) == 1:
                 break
             hint = "no new device answers: " if not new else "more than one is new: "

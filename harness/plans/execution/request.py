@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 from harness.clock import SystemClock
@@ -42,7 +42,8 @@ class RunRequest:
         echoes: keep every character sent and heard in the journal; a recorded line is
             held against them.
         line: file that a simulated bench writes its line to, or None.
-        guesses: devices of earlier runs that may be on the bus.
+        guesses: devices that may be on the bus, or are like those on it; None for those
+            of the fixture's last run beside this one, of which a simulated bench has none.
         command: words of the command line that began it, for the hint how to go on.
 
     Raises:
@@ -60,7 +61,7 @@ class RunRequest:
     case_properties: bool = False
     line: LineRecording | None = None
     echoes: bool = False
-    guesses: Guesses = field(default_factory=Guesses)
+    guesses: Guesses | None = None
     command: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:

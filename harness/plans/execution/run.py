@@ -30,7 +30,14 @@ from harness.plans.execution.not_begun import journal_of_not_begun
 from harness.plans.execution.request import RunRequest
 from harness.plans.execution.resume import Resumption, read_resumption
 from harness.plans.execution.runner import Listener, Runner
+from harness.plans.execution.simulated import is_simulated
 from harness.plans.execution.tracing.traffic import keeper
+from harness.plans.records.guesses import (
+    Guesses,
+    codes_in_journal,
+    last_run_of,
+    made_of,
+)
 from harness.plans.schema.diagnose import Diagnose
 from harness.plans.schema.soak import Soak
 from harness.plans.steps.context import Operator
@@ -202,7 +209,7 @@ def opened(
                         resumed=resumed,
                         go_on=_go_on(request.command, journal.path),
                     )
-                    run.runner.context.guesses = request.guesses
+                    run.runner.context.guesses = _guesses_for(request, run.folder)
                     try:
                         yield run
                     finally:  # the runner did so, unless an error took it away
@@ -225,6 +232,20 @@ def _require_same_bench(
 ) -> None:
     if resumed and resumed.identities:
         require_same_instruments(request.fixture, bus, resumed.identities)
+
+
+def _guesses_for(request: RunRequest, folder: Path) -> Guesses:
+    """Those of the request, else from the last run of this fixture beside this one.
+
+    A simulated bench guesses from what it is told alone, so that a rehearsal repeats.
+    """
+    if request.guesses is not None:
+        return request.guesses
+    if is_simulated(request.fixture):
+        return Guesses()
+    if request.resume is not None:
+        return made_of(codes_in_journal(request.resume), origin="this run so far")
+    return last_run_of(request.fixture, folder.parent)
 
 
 def _bus_of(request: RunRequest, bus: Bus | None) -> AbstractContextManager[Bus]:

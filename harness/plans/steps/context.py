@@ -61,7 +61,7 @@ class Context:
         current: the device of the enclosing ``for_each``, or None.
         allowed: hazards that the command line allows.
         events: file of other events, from the command line.
-        guesses: devices of earlier runs that may be on the bus.
+        guesses: devices that may be on the bus, or are like those on it.
         soaks: of the run that is taken up again, by step.
         go_on: command that takes this run up again; empty if not known.
         record_goes_out: called with the ROM code before the first bit of a unit's
@@ -118,6 +118,7 @@ class Context:
     _sessions: dict[str, DeviceSession] = field(default_factory=dict)
     _wiring: dict[str, dict[str, Any]] = field(default_factory=dict)
     _references: set[str] = field(default_factory=set)
+    _searched: tuple[RomCode, ...] | None = None
     _survey: Survey | None = None
     _overdrive_survey: OverdriveSurvey | None = None
 
@@ -368,11 +369,21 @@ class Context:
         return self.devices or []
 
     def search(self) -> Enumeration:
-        """Every device on the bus; what earlier runs met there saves time only."""
-        codes = self.guesses.codes
-        return enumerate_devices(
-            self.bus, expected=self.fixture.expected_roms, recalled=codes, seen=codes
+        """Every device on the bus; what was met before saves time only.
+
+        The first search guesses from earlier runs, each other one from the one before.
+        """
+        if self._searched is None and self.guesses.sentence:
+            self.note("note", text=self.guesses.sentence)
+        recalled = self.guesses.recalled if self._searched is None else self._searched
+        found = enumerate_devices(
+            self.bus,
+            expected=self.fixture.expected_roms,
+            recalled=recalled,
+            seen=self.guesses.seen,
         )
+        self._searched = tuple(found.found)
+        return found
 
     def reference_in(self, socket: str) -> DeviceRef:
         """The reference device of a socket; never one of ``targets``."""

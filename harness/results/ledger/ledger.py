@@ -305,6 +305,22 @@ class Ledger:
                 readings = _readings(connection, row.id) if whole else ()
                 yield _test_of(row, codes, readings)
 
+    def latest_codes(self, *, most: int) -> list[str]:
+        """ROM codes of the tests that were booked last, the latest first, each once.
+
+        Raises:
+            LedgerAway: the database does not answer.
+        """
+        latest = func.max(seen_device.c.test_id)
+        wanted = (
+            select(seen_device.c.rom_code)
+            .group_by(seen_device.c.rom_code)
+            .order_by(latest.desc(), seen_device.c.rom_code)
+            .limit(most)
+        )
+        with self._reading() as connection:
+            return list(connection.execute(wanted).scalars())
+
     def conflicts(self) -> list[Conflict]:
         """Every ROM code that was found in more than one unit, now or ever.
 

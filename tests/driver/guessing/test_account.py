@@ -43,16 +43,19 @@ def test_a_change_of_the_rate_behind_a_reset_is_part_of_the_reset() -> None:
     assert made.reset_s == pytest.approx(0.005)
     made.took_burst(0.008, 100, after_reset=False)
     made.took_burst(0.010, 100, after_reset=True)
-    assert (made.trip_s, made.reset_s) == (pytest.approx(0.001), pytest.approx(0.005))
+    assert made.trip_s == pytest.approx(0.001)
+    assert made.reset_s == pytest.approx(0.005)
 
 
 def test_the_first_burst_behind_a_reset_stands_for_a_trip_that_is_not_known() -> None:
     """Until another is sent; then it counts for what it takes more."""
     made = Account(slot_s=70e-6)
     made.took_burst(0.010, 100, after_reset=True)
-    assert (made.trip_s, made.reset_s) == (pytest.approx(0.003), 0.0)
+    assert made.trip_s == pytest.approx(0.003)
+    assert made.reset_s == 0.0
     made.took_burst(0.008, 100, after_reset=False)
-    assert (made.trip_s, made.reset_s) == (pytest.approx(0.001), pytest.approx(0.002))
+    assert made.trip_s == pytest.approx(0.001)
+    assert made.reset_s == pytest.approx(0.002)
 
 
 @pytest.mark.parametrize(("depth", "most"), [(0, 266), (30, 128), (60, 9)])

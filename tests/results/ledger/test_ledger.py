@@ -112,6 +112,14 @@ def test_booking_twice_changes_nothing(ledger: Ledger, journal: Make) -> None:
     assert ledger.count() == 1
 
 
+def test_the_latest_codes_are_each_given_once(ledger: Ledger, journal: Make) -> None:
+    """Of the tests booked last, as far as they are asked for."""
+    for number, code in enumerate((ROM_A, ROM_B, ROM_A)):
+        ledger.book(journal(f"CS-{number}", code, run_id=f"run-{number}"))
+    assert ledger.latest_codes(most=10) == [ROM_A, ROM_B]
+    assert ledger.latest_codes(most=1) == [ROM_A]
+
+
 def test_a_cut_run_is_an_error_until_its_whole_is_booked(
     ledger: Ledger, journal: Make
 ) -> None:
