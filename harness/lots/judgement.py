@@ -17,7 +17,6 @@ from harness.quality.comparison import (
     MeanDifference,
     MeanVerdict,
     SpreadRatio,
-    equivalence,
     hedges_g,
     mean_difference,
     shape_distance,
@@ -30,7 +29,13 @@ from harness.quality.moments import (
     require_positive,
 )
 from harness.quality.outliers import outliers
-from harness.quality.proofs.exchange import MOST_EXCHANGED, difference_p, ratio_p
+from harness.quality.proofs.comparison import (
+    MeanProof,
+    SpreadProof,
+    prove_means,
+    prove_spread,
+)
+from harness.quality.proofs.exchange import MOST_EXCHANGED
 from harness.quality.unit_counts import units_for_equivalence
 from harness.results.reports.wording import number_text
 
@@ -89,16 +94,14 @@ class LotComparison:
         baseline: the old lot.
         candidate: the new lot.
         mean: candidate's mean minus baseline's.
-        equal: the two one-sided tests.
+        equal: whether the means are shown to be equal within the margin.
         spread: candidate's spread over baseline's; None if a lot has none.
+        smaller: whether the spread is shown below its margin; None if a lot has no spread,
+            or no margin was given.
         shape: largest distance of the distributions, and its p.
         effect: difference of the means in deviations (Hedges); None without spread.
         tolerance_share: difference of the means over the width of the limits, without
             sign; None without two limits.
-        exchange_p: of equal means by exchanging units between the lots; None where
-            Welch's test had not shown them equal.
-        spread_exchange_p: of the spread in the same way; None where it was not asked or
-            the F interval had not shown it.
         not_judged: what nobody asked to be proved, in words.
         verdict: the word.
         reasons: one sentence each, gravest first.
@@ -109,13 +112,12 @@ class LotComparison:
     baseline: LotSummary
     candidate: LotSummary
     mean: MeanDifference
-    equal: Equivalence
+    equal: MeanProof
     spread: SpreadRatio | None
+    smaller: SpreadProof | None
     shape: tuple[float, float]
     effect: float | None
     tolerance_share: float | None
-    exchange_p: float | None
-    spread_exchange_p: float | None
     not_judged: tuple[str, ...]
     verdict: LotVerdict
     reasons: tuple[str, ...]
@@ -177,22 +179,19 @@ def compare(
     require_comparable(baseline, candidate)
     _require_sense(spread_margin, low, high)
     old, new = (summary(lot, low=low, high=high) for lot in (baseline, candidate))
-    equal = equivalence(new.moments, old.moments, margin=margin, alpha=alpha)
-    spread = None
+    numbers = candidate.numbers, baseline.numbers
+    equal = prove_means(*numbers, margin=margin, alpha=alpha)
+    spread, smaller = None, None
     if min(new.moments.deviation, old.moments.deviation) > 0:
-        spread = spread_ratio(
-            candidate.numbers, baseline.numbers, confidence=1 - 2 * alpha
-        )
-    exchange_p = None
-    if equal.verdict is MeanVerdict.EQUAL:
-        exchange_p = difference_p(candidate.numbers, baseline.numbers, margin=margin)
-    spread_p = None
-    if spread and spread_margin and spread.high <= spread_margin:
-        spread_p = ratio_p(candidate.numbers, baseline.numbers, margin=spread_margin)
+        if spread_margin is not None:
+            smaller = prove_spread(*numbers, margin=spread_margin, alpha=alpha)
+            spread = smaller.ratio
+        else:
+            spread = spread_ratio(*numbers, confidence=1 - 2 * alpha)
     findings = [
         _of_limits(new),
-        _of_means(equal, exchange_p, candidate.unit),
-        _of_spread(spread, new, spread_margin, spread_p, alpha),
+        _of_means(equal, candidate.unit),
+        _of_spread(spread, new, spread_margin, smaller, alpha),
     ]
     verdict = max((word for word, _ in findings), key=_GRAVITY.__getitem__)
     return LotComparison(
@@ -201,15 +200,14 @@ def compare(
         mean=mean_difference(new.moments, old.moments),
         equal=equal,
         spread=spread,
-        shape=shape_distance(candidate.numbers, baseline.numbers),
+        smaller=smaller,
+        shape=shape_distance(*numbers),
         effect=None if spread is None else hedges_g(new.moments, old.moments),
         tolerance_share=_tolerance_share(old, new, low, high),
-        exchange_p=exchange_p,
-        spread_exchange_p=spread_p,
         not_judged=_not_judged(spread_margin, low, high),
         verdict=verdict,
         reasons=_reasons(findings, new),
-        units_needed=_units_needed(equal, old.moments, new.moments, alpha),
+        units_needed=_units_needed(equal.by_t, old.moments, new.moments, alpha),
     )
 
 
@@ -279,13 +277,14 @@ def _of_limits(new: LotSummary) -> _Finding:
     return LotVerdict.NOT_AS_GOOD, f"{_units(tuple(new.outside))} outside the limits"
 
 
-def _of_means(equal: Equivalence, exchange_p: float | None, unit: str) -> _Finding:
+def _of_means(equal: MeanProof, unit: str) -> _Finding:
+    by_t = equal.by_t
     word = {
         MeanVerdict.EQUAL: LotVerdict.AS_GOOD,
         MeanVerdict.DIFFERENT: LotVerdict.NOT_AS_GOOD,
         MeanVerdict.UNDECIDED: LotVerdict.UNDECIDED,
-    }[equal.verdict]
-    sure = f"{100 * (1 - 2 * equal.alpha):g} %"
+    }[by_t.verdict]
+    sure = f"{100 * (1 - 2 * by_t.alpha):g} %"
     verb = {
         LotVerdict.AS_GOOD: "lies within",
         LotVerdict.NOT_AS_GOOD: "lies outside",
@@ -293,13 +292,13 @@ def _of_means(equal: Equivalence, exchange_p: float | None, unit: str) -> _Findi
     }[word]
     text = (
         f"the difference of the means ({sure} confidence interval "
-        f"{number_text(equal.low)} to {number_text(equal.high)} {unit}) {verb} +-{number_text(equal.margin)} {unit}"
+        f"{number_text(by_t.low)} to {number_text(by_t.high)} {unit}) {verb} +-{number_text(by_t.margin)} {unit}"
     )
-    if exchange_p is not None and exchange_p > equal.alpha:
+    if word is LotVerdict.AS_GOOD and not equal.is_proved:
         word = LotVerdict.UNDECIDED
         text += (
             f" for normal lots; exchanging units between the lots does not show it (p "
-            f"{exchange_p:.2g}): too few units for lots like these"
+            f"{equal.exchange_p:.2g}): too few units for lots like these"
         )
     return word, text
 
@@ -308,22 +307,22 @@ def _of_spread(
     spread: SpreadRatio | None,
     new: LotSummary,
     margin: float | None,
-    exchange_p: float | None,
+    smaller: SpreadProof | None,
     alpha: float,
 ) -> _Finding:
     if spread is None:
         return _of_no_spread(new, margin)
     ratio = f"its spread is {spread.ratio:.2f} times the baseline's"
     interval = f"(if normal {spread.low:.2f} to {spread.high:.2f})"
-    if margin is None:
+    if margin is None or smaller is None:
         word, shown = _larger(spread, alpha)
         return word, f"{ratio} {interval}, {shown} (p {spread.levene_p:.3g})"
-    if exchange_p is not None and exchange_p <= alpha:
+    if smaller.is_proved:
         rest = "proved below {:g} for lots of one shape (p {:.2g} by exchanging units)"
-        return LotVerdict.AS_GOOD, f"{ratio}, {rest.format(margin, exchange_p)}"
+        return LotVerdict.AS_GOOD, f"{ratio}, {rest.format(margin, smaller.exchange_p)}"
     if spread.low > margin and spread.levene_p < alpha:
         return LotVerdict.NOT_AS_GOOD, f"{ratio} {interval}, shown above {margin:g}"
-    why = _not_by_exchange(exchange_p, new.moments.count)
+    why = _not_by_exchange(smaller.exchange_p, new.moments.count)
     return LotVerdict.UNDECIDED, f"{ratio} {interval}, not proved below {margin:g}{why}"
 
 

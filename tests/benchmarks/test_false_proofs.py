@@ -18,7 +18,7 @@ from scipy import special
 from harness.quality.comparison import equivalence, variance_ratio
 from harness.quality.moments import Moments
 from harness.quality.proofs.capability import Method, prove_index
-from harness.quality.proofs.comparison import proves_equal, proves_spread
+from harness.quality.proofs.comparison import prove_means, prove_spread
 from harness.quality.proofs.history import History, history_of
 from harness.quality.tolerance import factor_one_sided
 from tests.benchmark_size import chance as chance_of
@@ -215,9 +215,9 @@ def spread_proofs(
         if high > SPREAD**2:  # without it nothing is proved
             continue
         plain += 1
-        ours += proves_spread(
+        ours += prove_spread(
             first.tolist(), second.tolist(), margin=SPREAD, resamples=RESAMPLES
-        )
+        ).is_proved
     return 100 * ours / LOTS, 100 * plain / LOTS
 
 
@@ -265,12 +265,12 @@ def test_means_at_the_margin() -> None:
                     if found.p >= found.alpha:  # without it nothing is proved
                         continue
                     plain += 1
-                    ours += proves_equal(
+                    ours += prove_means(
                         first.tolist(),
                         second.tolist(),
                         margin=margin,
                         resamples=RESAMPLES,
-                    )
+                    ).is_proved
                 cells.append((100 * ours / LOTS, 100 * plain / LOTS))
                 assert cells[-1][0] <= allowed()
             shown = "  ".join(f"{a:4.1f} ({b:4.1f})" for a, b in cells)

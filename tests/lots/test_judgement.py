@@ -8,6 +8,7 @@ import pytest
 from harness.errors import UsageError
 from harness.lots.judgement import LotVerdict, compare, summary
 from harness.lots.lot import Lot, Series, lot_of
+from harness.quality.proofs.comparison import prove_means, prove_spread
 
 
 def _lot(name: str, values: list[float], unit: str = "degC") -> Lot:
@@ -155,3 +156,20 @@ def test_limits_of_one_side() -> None:
     assert found.outside == {"l2": 3.0}
     found = summary(_lot("lot", [1.0, 2.0, 3.0]), low=2.0, high=None)
     assert found.outside == {"l0": 1.0}
+
+
+@pytest.mark.parametrize(("seed", "count"), [(1, 4), (2, 6), (3, 12), (4, 25)])
+def test_as_good_is_what_the_proofs_show(seed: int, count: int) -> None:
+    """The proofs whose error rates are tabled are those of the verdict, few skewed units or many."""
+    made = np.random.default_rng(seed).exponential(size=(2, count)).tolist()
+    found = compare(
+        _lot("baseline", made[0]),
+        _lot("candidate", made[1]),
+        margin=1.5,
+        spread_margin=3.0,
+    )
+    mean = prove_means(made[1], made[0], margin=1.5)
+    spread = prove_spread(made[1], made[0], margin=3.0)
+    is_good = found.verdict is LotVerdict.AS_GOOD
+    assert is_good is (mean.is_proved and spread.is_proved)
+    assert is_good is (count > 6)

@@ -15,7 +15,7 @@ from harness.errors import UsageError
 from harness.quality.capability import capability, one_limit_at_least
 from harness.quality.proofs import free
 from harness.quality.proofs.capability import Method, counts_that_do, prove_index
-from harness.quality.proofs.comparison import proves_equal, proves_spread
+from harness.quality.proofs.comparison import prove_means, prove_spread
 from harness.quality.proofs.exchange import difference_p, ratio_p
 from harness.quality.proofs.history import History, history_of
 from harness.quality.proofs.shape import normal_p, piles
@@ -298,9 +298,11 @@ def test_two_lots_at_the_margin(name: str, counts: tuple[int, int]) -> None:
     for _ in range(200):
         first, second = (source.draw(chance, (n,)) for n in counts)
         wide = (first * 1.5).tolist()
-        spread += proves_spread(wide, second.tolist(), margin=1.5, resamples=199)
+        spread += prove_spread(
+            wide, second.tolist(), margin=1.5, resamples=199
+        ).is_proved
         up = (first + 3.0).tolist()
-        mean += proves_equal(up, second.tolist(), margin=3.0, resamples=199)
+        mean += prove_means(up, second.tolist(), margin=3.0, resamples=199).is_proved
     assert max(spread, mean) <= 200 * (0.05 + 3 * math.sqrt(0.05 * 0.95 / 200))
 
 
@@ -318,9 +320,9 @@ def test_few_skewed_units_at_the_margin(counts: tuple[int, int]) -> None:
             chance.lognormal(0, 1, n) * s
             for n, s in zip(counts, (1.5, 1.0), strict=True)
         )
-        found += proves_spread(
+        found += prove_spread(
             wide.tolist(), second.tolist(), margin=1.5, resamples=199
-        )
+        ).is_proved
     assert found <= 400 * (0.05 + 2 * math.sqrt(0.05 * 0.95 / 400))
 
 
@@ -336,7 +338,7 @@ def test_two_units_show_nothing() -> None:
     """Two against two: six exchanges, so no p below 1/6, and no crash."""
     assert ratio_p([25.0, 25.1], [25.0, 25.4], margin=1.5) >= 1 / 6
     assert difference_p([25.0, 25.1], [25.0, 25.4], margin=9.0) >= 1 / 6
-    assert not proves_spread([25.0, 25.1], [25.0, 25.4], margin=1.5)
+    assert not prove_spread([25.0, 25.1], [25.0, 25.4], margin=1.5).is_proved
 
 
 def test_of_large_lots_some_units_are_exchanged() -> None:
@@ -356,5 +358,7 @@ def test_a_large_lot_beside_a_small_one() -> None:
     for _ in range(40):
         first, second = chance.exponential(size=20), chance.exponential(size=5000)
         wide = (1.5 * first).tolist()
-        found += proves_spread(wide, second.tolist(), margin=1.5, resamples=199)
+        found += prove_spread(
+            wide, second.tolist(), margin=1.5, resamples=199
+        ).is_proved
     assert found <= 4

@@ -74,7 +74,7 @@ _OUTCOMES = {
 
 def comparison_report(found: LotComparison) -> LotReport:
     """Lots, tests, verdict."""
-    unit = found.candidate.lot.unit
+    unit, equal = found.candidate.lot.unit, found.equal.by_t
     doubt = (found.mean.high - found.mean.low) / 2
     rows: list[Row] = [("question", "answer", "between", "p")]
     rows.append(
@@ -88,16 +88,14 @@ def comparison_report(found: LotComparison) -> LotReport:
     )
     rows.append(
         (
-            f"equal within +-{number_text(found.equal.margin)}",
-            str(found.equal.verdict),
-            f"{number_text(found.equal.low)} .. {number_text(found.equal.high)}",
-            f"{found.equal.p:.4g}",
+            f"equal within +-{number_text(equal.margin)}",
+            str(equal.verdict),
+            f"{number_text(equal.low)} .. {number_text(equal.high)}",
+            f"{equal.p:.4g}",
         )
     )
-    if found.exchange_p is not None:
-        rows.append(
-            ("the same by exchanging units", "-", "-", f"{found.exchange_p:.4g}")
-        )
+    if (p := found.equal.exchange_p) is not None:
+        rows.append(("the same by exchanging units", "-", "-", f"{p:.4g}"))
     if found.effect is not None:
         rows.append(
             ("the same in standard deviations", f"{found.effect:.4f}", "-", "-")
@@ -114,10 +112,8 @@ def comparison_report(found: LotComparison) -> LotReport:
                 f"{found.spread.levene_p:.4g}",
             )
         )
-    if found.spread_exchange_p is not None:
-        rows.append(
-            ("the same below the margin", "-", "-", f"{found.spread_exchange_p:.4g}")
-        )
+    if found.smaller is not None and (p := found.smaller.exchange_p) is not None:
+        rows.append(("the same below the margin", "-", "-", f"{p:.4g}"))
     distance, p = found.shape
     rows.append(("distance of the shapes", f"{distance:.4f}", "-", f"{p:.4g}"))
     return LotReport(
