@@ -85,7 +85,8 @@ def read_resumption(journal: Path, plan: Plan, fixture: Fixture) -> Resumption:
             "the journal does not say when its run was", where=str(journal)
         )
     again = _lost_with_adapter(record)
-    _require_same(record, plan, fixture, journal, goes_on=bool(again))
+    goes_on = bool(again) or record.could_not_go_on
+    _require_same(record, plan, fixture, journal, goes_on=goes_on)
     finished = _finished_soaks(record, again) | _finished_conditions(
         record, journal, plan
     )

@@ -182,6 +182,8 @@ class Runner:
             report = self._bus.prove()
         except SlotproofError as fault:
             self._cannot_begin = from_fault(fault, self.context)
+            if self._resumed is not None:
+                self._record("note", text=_STILL_OPEN)
             raise
         for name, identity in identities.items():
             self._record("instrument_identified", name=name, identity=identity)
@@ -448,3 +450,6 @@ class Runner:
 
 
 _BAD = frozenset({Outcome.FAILED, Outcome.ERROR})
+_STILL_OPEN = (
+    "nothing was done since the run was taken up: it can be taken up again as it was"
+)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -26,6 +27,12 @@ _MOST_DIGITS = 20
 """Of a whole number: the 64-bit counters of devices have so many."""
 
 _DEEPEST = 64
+"""Levels of lists and objects in each other; no event of ours has ten."""
+
+_TEXT = re.compile(rb'"[^"\\]*(?:\\.[^"\\]*)*"?', re.DOTALL)
+"""A text of JSON, the last one perhaps without its end."""
+
+_BRACKET = re.compile(rb"[\[\]{}]")
 _ONCE = frozenset(
     {
         "run_started", "run_resumed", "part_started", "adapter_checked", "step_started",
@@ -68,6 +75,8 @@ def require_whole(event: dict[str, Any]) -> None:
 
 def parsed(line: bytes) -> Event | None:
     """The event of a line; None if the line does not hold a whole one."""
+    if _is_deep(line):
+        return None
     try:
         found = json.loads(
             line.decode("utf-8"),
@@ -75,11 +84,9 @@ def parsed(line: bytes) -> Event | None:
             parse_float=_finite,
             parse_int=_whole,
         )
-    except (ValueError, RecursionError):
+    except ValueError:
         return None
     if not isinstance(found, dict) or not isinstance(found.get("event"), str):
-        return None
-    if line.count(b"[") + line.count(b"{") > _DEEPEST and _depth(found) > _DEEPEST:
         return None
     return Event(found)
 
@@ -148,14 +155,17 @@ def _whole(text: str) -> int:
     return int(text)
 
 
-def _depth(value: object) -> int:
-    depth, level = 0, [value]
-    while level and depth <= _DEEPEST:
-        depth += 1
-        level = [
-            inner
-            for item in level
-            if isinstance(item, dict | list)
-            for inner in (item.values() if isinstance(item, dict) else item)
-        ]
-    return depth
+def _is_deep(line: bytes) -> bool:
+    """True if lists and objects are nested deeper than any event's.
+
+    Told from the text. The parser calls itself for each level, and whatever else runs
+    while its stack is nearly full (a finaliser of the garbage collector) fails there.
+    """
+    if line.count(b"[") + line.count(b"{") <= _DEEPEST:
+        return False
+    depth = 0
+    for bracket in _BRACKET.finditer(_TEXT.sub(b"", line)):
+        depth += 1 if bracket[0] in b"[{" else -1
+        if depth > _DEEPEST:
+            return True
+    return False

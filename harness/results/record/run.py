@@ -99,6 +99,8 @@ class RunRecord:
         lines_lost: lines of the journal that could not be read.
         disagreements: where the journal states another verdict than its results.
         resumed: how often it was taken up again after it was cut or ended.
+        could_not_go_on: True if it ended when it was last taken up, before the adapter was
+            proved: nothing was done, and it may be taken up again.
         soaks: what its soaks add up to.
         recording: what a recording of the line shows, where one was judged; None of a
             run.
@@ -135,6 +137,7 @@ class RunRecord:
     lines_lost: int = 0
     disagreements: tuple[str, ...] = ()
     resumed: int = 0
+    could_not_go_on: bool = False
     soaks: tuple[SoakRecord, ...] = field(default=(), compare=False)
     recording: ShownRecording | None = None
     ended_by: str = ""
@@ -223,6 +226,7 @@ class Folding:
         self._lines_lost = 0
         self._damage: list[str] = []
         self._resumed = 0
+        self._is_stalled = False
         self._nights = SoakRecords()
         self._recording = RecordingFolding()
         self._takers = {
@@ -288,6 +292,7 @@ class Folding:
             damage=tuple(self._damage),
             disagreements=tuple(disagreements),
             resumed=self._resumed,
+            could_not_go_on=self._is_stalled and bool(self._done),
             soaks=self._nights.soaks,
             recording=self._recording.recording,
             ended_by=self._ended_by if ending is Ending.INTERRUPTED else "",
@@ -359,6 +364,7 @@ class Folding:
 
     def _take_adapter_checked(self, event: dict[str, Any]) -> None:
         self._adapter = dict(event["adapter"])
+        self._is_stalled = False
         frames_of(self._adapter)  # refuses what a picture could not draw
 
     def _take_step_started(self, event: dict[str, Any]) -> None:
@@ -390,6 +396,7 @@ class Folding:
 
     def _take_run_resumed(self, event: dict[str, Any]) -> None:
         self._resumed += 1
+        self._is_stalled = True
         self._done = {}
         for name in event.get("again") or ():
             if str(name) in self._steps:

@@ -219,6 +219,27 @@ def test_a_run_that_ended_is_not_taken_up(go: Make, two: Make) -> None:
         go(two("21:00:00"), resume=True)
 
 
+def test_a_run_whose_adapter_cannot_be_proved_stays_open(
+    go: Make, two: Make, tmp_path: Path
+) -> None:
+    """Taken up with the adapter off the line: an error, and with it back the run goes on."""
+    go(two())
+    cut(tmp_path, cycles=50)
+    off = two("20:40:00", faults=[{"kind": "adapter-no-echo"}])
+    for _ in range(2):
+        record = go(off, resume=True)
+        assert record.outcome is Outcome.ERROR
+        assert record.could_not_go_on
+    record = go(two("21:00:00"), resume=True)
+    assert record.outcome is Outcome.PASSED
+    assert not record.could_not_go_on
+    assert record.disagreements == ()
+    assert record.resumed == 3
+    assert values(record)["cycles"] == 120
+    with pytest.raises(UsageError, match="came to its end"):
+        go(two("22:00:00"), resume=True)
+
+
 def test_a_run_that_still_goes_on_is_not_taken_up(
     go: Make, two: Make, tmp_path: Path
 ) -> None:

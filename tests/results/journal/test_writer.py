@@ -15,6 +15,7 @@ import pytest
 
 from harness.clock import Clock
 from harness.errors import AdapterError, UsageError
+from harness.results.journal.lines import parsed
 from harness.results.journal.writer import Journal, read_events
 
 
@@ -252,6 +253,28 @@ def test_what_is_no_journal_is_refused(tmp_path: Path, content: bytes) -> None:
         next(read_events(path))
     assert caught.value.where == f"{path}:1"
     assert caught.value.hint
+
+
+@pytest.mark.parametrize(
+    ("inside", "is_kept"),
+    [
+        ("[" * 63 + "]" * 63, True),
+        ("[" * 64 + "]" * 64, False),
+        ('{"a":' * 64 + "1" + "}" * 64, False),
+        ("[" * 100_000 + "]" * 100_000, False),
+        ('"' + "[" * 100_000 + '"', True),
+        (r'"\"' + "{" * 100_000 + '"', True),
+        (r'"\\","x":' + "[" * 90 + "]" * 90, False),
+        ("[" + "[]," * 1000 + "[]]", True),
+    ],
+)
+def test_lines_that_nest_deeper_than_any_event(inside: str, is_kept: bool) -> None:
+    """64 levels are read, one more is not; brackets in a text are none."""
+    line = f'{{"event":"note","inside":{inside}}}\n'.encode()
+    event = parsed(line)
+    assert (event is not None) is is_kept
+    if event is not None:
+        assert event["inside"] == json.loads(inside)
 
 
 def test_a_later_format_is_refused(tmp_path: Path) -> None:
