@@ -24,7 +24,7 @@ EXPORTED = (
     "UsageError", "by_name", "check_plan", "crc8", "crc16", "load_fixture", "load_plan",
     "open_bench", "read_journal", "run_plan",
 )  # fmt: skip
-"""Written out here on purpose: a name that was published once stays."""
+"""A name that was published once stays: this list only grows."""
 
 
 @pytest.fixture
@@ -37,9 +37,9 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def test_the_names_stay() -> None:
-    """Nothing that was exported goes; what comes is added here by hand."""
-    assert tuple(harness.__all__) == EXPORTED
-    assert set(EXPORTED) <= set(dir(harness))
+    """Nothing that was exported goes, what comes has its example; each name is there."""
+    assert set(EXPORTED) <= set(harness.__all__) <= set(dir(harness))
+    assert len(set(harness.__all__)) == len(harness.__all__)
 
 
 def _examples(name: str) -> Iterator[doctest.DocTest]:
@@ -51,7 +51,9 @@ def _examples(name: str) -> Iterator[doctest.DocTest]:
             yield found
 
 
-@pytest.mark.parametrize("name", [name for name in EXPORTED if name != "API_VERSION"])
+@pytest.mark.parametrize(
+    "name", [name for name in harness.__all__ if name != "API_VERSION"]
+)
 @pytest.mark.usefixtures("folder")
 def test_each_name_has_an_example_that_runs(name: str) -> None:
     """The example stands in the docstring of the name itself."""

@@ -103,10 +103,12 @@ def test_compare(lot: Said, values: Write, mean: float, code: int, said: str) ->
     (folder,) = Path("results").glob("*-lot-compare_temperature")
     assert f"results: {folder}" in found.out
     assert said in (folder / "lot.txt").read_text("utf-8")
-    assert {p.name for p in folder.iterdir()} == {
-        "lot.txt", "lot.html", "histogram.png", "histogram.svg", "probability.png",
-        "probability.svg", "boxes.png", "boxes.svg",
-    }  # fmt: skip
+    kept = {p.name for p in folder.iterdir()}
+    pictures = {name.removesuffix(".svg") for name in kept if name.endswith(".svg")}
+    assert pictures
+    assert kept == {"lot.txt", "lot.html"} | {
+        f"{name}.{form}" for name in pictures for form in ("png", "svg")
+    }
 
 
 @pytest.mark.slow

@@ -125,10 +125,8 @@ def test_reports_are_made_again_from_the_journal_alone(
 ) -> None:
     rebuild(judged.folder / "journal.jsonl", tmp_path)
     names = {path.name for path in judged.folder.iterdir()} - {"journal.jsonl"}
-    assert names == {
-        "junit.xml", "report.html", "strip.png", "strip.svg", "histograms.png",
-        "histograms.svg", "worst-slots.png", "worst-slots.svg",
-    }  # fmt: skip
+    assert names > {"junit.xml", "report.html"}
+    assert names == {path.name for path in tmp_path.iterdir()} - {"journal.jsonl"}
     for name in names:
         assert (tmp_path / name).read_bytes() == (judged.folder / name).read_bytes()
 

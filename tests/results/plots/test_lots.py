@@ -52,12 +52,11 @@ def _draw_all(folder: Path) -> list[Path]:
 
 @pytest.mark.slow
 def test_same_numbers_same_bytes(tmp_path: Path) -> None:
-    """Seven pictures, PNG and SVG, come out byte for byte the same twice."""
+    """Each picture, PNG and SVG, comes out byte for byte the same twice."""
     one, two = _draw_all(tmp_path / "one"), _draw_all(tmp_path / "two")
-    assert sorted({path.stem for path in one}) == [
-        "boxes", "chart", "histogram", "oc-curve", "parts", "probability", "readings",
-    ]  # fmt: skip
-    assert len(one) == 14
+    for ending in (".png", ".svg"):
+        assert {path.with_suffix(ending) for path in one} <= set(one)
+    assert len(set(one)) == len(one) > 2
     for left, right in zip(one, two, strict=True):
         assert left.read_bytes() == right.read_bytes(), left.name
     png = b"\x89PNG\r\n\x1a\n"
