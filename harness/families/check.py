@@ -11,7 +11,7 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any
+from typing import Any, Self, TypedDict, Unpack
 
 from harness.errors import UsageError
 from harness.families.hazard import Hazard
@@ -59,6 +59,16 @@ class RecordToWrite:
     before_sending: Callable[[], None]
 
 
+class _More(TypedDict, total=False):
+    """What an option may have beside name, kind and sentence."""
+
+    default: Scalar | bytes | None
+    required: bool
+    low: float | None
+    high: float | None
+    choices: tuple[str, ...]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Option:
     """One option of a check.
@@ -89,6 +99,46 @@ class Option:
     low: float | None = None
     high: float | None = None
     choices: tuple[str, ...] = ()
+
+    @classmethod
+    def number(cls, name: str, about: str, **more: Unpack[_More]) -> Self:
+        """One of kind NUMBER."""
+        return cls(name=name, kind=OptionKind.NUMBER, about=about, **more)
+
+    @classmethod
+    def whole(cls, name: str, about: str, **more: Unpack[_More]) -> Self:
+        """One of kind WHOLE."""
+        return cls(name=name, kind=OptionKind.WHOLE, about=about, **more)
+
+    @classmethod
+    def text(cls, name: str, about: str, **more: Unpack[_More]) -> Self:
+        """One of kind TEXT."""
+        return cls(name=name, kind=OptionKind.TEXT, about=about, **more)
+
+    @classmethod
+    def truth(cls, name: str, about: str, **more: Unpack[_More]) -> Self:
+        """One of kind TRUTH."""
+        return cls(name=name, kind=OptionKind.TRUTH, about=about, **more)
+
+    @classmethod
+    def data(cls, name: str, about: str, **more: Unpack[_More]) -> Self:
+        """One of kind BYTES."""
+        return cls(name=name, kind=OptionKind.BYTES, about=about, **more)
+
+    @classmethod
+    def file(cls, name: str, about: str, **more: Unpack[_More]) -> Self:
+        """One of kind FILE."""
+        return cls(name=name, kind=OptionKind.FILE, about=about, **more)
+
+    @classmethod
+    def secret(cls, name: str, about: str, **more: Unpack[_More]) -> Self:
+        """One of kind SECRET."""
+        return cls(name=name, kind=OptionKind.SECRET, about=about, **more)
+
+    @classmethod
+    def record(cls, name: str, about: str, **more: Unpack[_More]) -> Self:
+        """One of kind RECORD."""
+        return cls(name=name, kind=OptionKind.RECORD, about=about, **more)
 
     @property
     def expected(self) -> str:

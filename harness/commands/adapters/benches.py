@@ -83,7 +83,7 @@ def _tty_server() -> Callable[..., None]:
         UsageError: this system has not.
     """
     try:
-        from harness.simulation.servers.tty import serve_tty  # noqa: PLC0415
+        from harness.simulation.servers.tty import serve_tty  # noqa: PLC0415 - Linux only
     except ImportError as cause:
         raise UsageError(
             "a bench cannot be served behind a tty on this system",

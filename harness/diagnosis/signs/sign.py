@@ -10,6 +10,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from harness.quality.rates import chance_to_prove, proportion_bounds
+
 ERROR = 0.01
 """Chance at most of excluding a cause that is there, at one prediction: with it, what is
 left alone as "certain" is right in 99 of 100."""
@@ -153,15 +155,11 @@ class Observation:
     @property
     def interval(self) -> tuple[float, float]:
         """Exact 95 % interval of its share."""
-        from harness.quality.rates import proportion_bounds  # noqa: PLC0415 - loads scipy
-
         found = proportion_bounds(errors=self.hits, trials=self.of)
         return found.low, found.high
 
     def may_be_at_least(self, rate: float) -> bool:
         """False if so few hits come of such a rate in one of a hundred cases at most."""
-        from harness.quality.rates import chance_to_prove  # noqa: PLC0415 - loads scipy
-
         if rate >= 1.0:
             return self.hits == self.of
         chance = chance_to_prove(
@@ -171,8 +169,6 @@ class Observation:
 
     def may_be_at_most(self, rate: float) -> bool:
         """False if so many hits come of such a rate in one of a hundred cases at most."""
-        from harness.quality.rates import chance_to_prove  # noqa: PLC0415 - loads scipy
-
         if not self.hits:
             return True
         if rate <= 0.0:

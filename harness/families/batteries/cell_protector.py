@@ -42,7 +42,6 @@ from harness.families.family import (
     Findings,
     Hazard,
     Option,
-    OptionKind,
     Options,
     Session,
     by_name,
@@ -152,27 +151,15 @@ _CHECKS = (
         about="voltage within limits, no fault latched, enables as wanted",
         run=_state,
         options=by_name(
-            Option(
-                name="low_v",
-                kind=OptionKind.NUMBER,
-                about="under-voltage threshold (about 2.6 V, from memory)",
+            Option.number(
+                "low_v",
+                "under-voltage threshold (about 2.6 V, from memory)",
                 default=2.6,
             ),
-            Option(
-                name="high_v",
-                kind=OptionKind.NUMBER,
-                about="over-voltage threshold of the ordering code",
-                default=4.275,
+            Option.number(
+                "high_v", "over-voltage threshold of the ordering code", default=4.275
             ),
-            *(
-                Option(
-                    name=row.name,
-                    kind=OptionKind.TRUTH,
-                    about="wanted state",
-                    default=True,
-                )
-                for row in _ENABLES
-            ),
+            *(Option.truth(row.name, "wanted state", default=True) for row in _ENABLES),
         ),
     ),
     Check(
@@ -181,10 +168,9 @@ _CHECKS = (
         run=_clear,
         leaves=frozenset({"protection_faults"}),
         options=by_name(
-            Option(
-                name="wait_s",
-                kind=OptionKind.NUMBER,
-                about="for faults to come back; over-voltage takes about 1 s",
+            Option.number(
+                "wait_s",
+                "for faults to come back; over-voltage takes about 1 s",
                 default=1.5,
                 low=0,
                 high=60,

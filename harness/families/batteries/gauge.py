@@ -51,7 +51,6 @@ from harness.families.family import (
     Findings,
     Hazard,
     Option,
-    OptionKind,
     Options,
     Session,
     by_name,
@@ -237,15 +236,8 @@ def _eeprom_checks(blocks: tuple[Block, ...], locks: Field) -> tuple[Check, ...]
         write=partial(_write_block, user),
         hazards=frozenset({Hazard.MEMORY_WEAR}),
     )
-    wanted = Option(
-        name="wanted",
-        kind=OptionKind.TEXT,
-        about="none, or such as: block 0, block 1",
-        default="none",
-    )
-    number = Option(
-        name="number", kind=OptionKind.WHOLE, about="which block", required=True, low=0
-    )
+    wanted = Option.text("wanted", "none, or such as: block 0, block 1", default="none")
+    number = Option.whole("number", "which block", required=True, low=0)
     return (
         *memory_checks(memory),
         Check(

@@ -24,7 +24,6 @@ from harness.families.family import (
     Check,
     Findings,
     Option,
-    OptionKind,
     Options,
     Quantity,
     SafeQuantity,
@@ -174,18 +173,12 @@ def offset_values(
     )
 
 
-MOST_COUNTS = Option(
-    name="most_counts",
-    kind=OptionKind.NUMBER,
-    about="largest allowed offset, either way",
-    default=2,
-    low=0,
-    high=100,
+MOST_COUNTS = Option.number(
+    "most_counts", "largest allowed offset, either way", default=2, low=0, high=100
 )
-READINGS = Option(
-    name="readings",
-    kind=OptionKind.WHOLE,
-    about="how many readings are averaged",
+READINGS = Option.whole(
+    "readings",
+    "how many readings are averaged",
     default=OFFSET_READINGS,
     low=1,
     high=1000,
@@ -271,18 +264,16 @@ def charge_check(registers: RegisterMap) -> Check:
         about="the account gains what current times time says",
         run=run,
         options=by_name(
-            Option(
-                name="for_s",
-                kind=OptionKind.NUMBER,
-                about="how long; a steady current must flow",
+            Option.number(
+                "for_s",
+                "how long; a steady current must flow",
                 default=60,
                 low=1,
                 high=86_400,
             ),
-            Option(
-                name="tolerance_percent",
-                kind=OptionKind.NUMBER,
-                about="of the expected gain, beside two steps of the account",
+            Option.number(
+                "tolerance_percent",
+                "of the expected gain, beside two steps of the account",
                 default=5,
                 low=0,
                 high=100,

@@ -19,7 +19,6 @@ from harness.families.family import (
     Findings,
     Hazard,
     Option,
-    OptionKind,
     Options,
     Session,
     by_name,
@@ -160,92 +159,46 @@ def _write(session: Session, options: Options) -> Findings:
 
 # -- rows ---------------------------------------------------------------------
 
-ADDRESS = Option(
-    name="address",
-    kind=OptionKind.WHOLE,
-    about="seven bits, without the read bit",
+ADDRESS = Option.whole(
+    "address",
+    "seven bits, without the read bit",
     required=True,
     low=FIRST_ADDRESS,
     high=LAST_ADDRESS,
 )
-_LENGTH = Option(
-    name="length",
-    kind=OptionKind.WHOLE,
-    about="bytes to read",
-    default=1,
-    low=1,
-    high=LONGEST,
-)
-_POINTER = Option(
-    name="pointer",
-    kind=OptionKind.BYTES,
-    about="one or two bytes: the register",
-    required=True,
-)
-_WANTED = Option(
-    name="wanted", kind=OptionKind.BYTES, about="what must be read, if anything"
-)
+_LENGTH = Option.whole("length", "bytes to read", default=1, low=1, high=LONGEST)
+_POINTER = Option.data("pointer", "one or two bytes: the register", required=True)
+_WANTED = Option.data("wanted", "what must be read, if anything")
 _VALUE_OPTIONS = (
     replace(_LENGTH, high=8, default=2),
-    Option(
-        name="order",
-        kind=OptionKind.TEXT,
-        about="which byte comes first",
-        default="big",
-        choices=("big", "little"),
+    Option.text(
+        "order", "which byte comes first", default="big", choices=("big", "little")
     ),
-    Option(
-        name="shift",
-        kind=OptionKind.WHOLE,
-        about="bits below the value",
-        default=0,
-        low=0,
-        high=56,
-    ),
-    Option(
-        name="signed", kind=OptionKind.TRUTH, about="two's complement", default=True
-    ),
-    Option(name="scale", kind=OptionKind.NUMBER, about="of one step", default=1),
-    Option(name="bias", kind=OptionKind.NUMBER, about="value of raw zero", default=0),
-    Option(name="low", kind=OptionKind.NUMBER, about="lowest allowed value"),
-    Option(name="high", kind=OptionKind.NUMBER, about="highest allowed value"),
-    Option(name="unit", kind=OptionKind.TEXT, about="as printed"),
+    Option.whole("shift", "bits below the value", default=0, low=0, high=56),
+    Option.truth("signed", "two's complement", default=True),
+    Option.number("scale", "of one step", default=1),
+    Option.number("bias", "value of raw zero", default=0),
+    Option.number("low", "lowest allowed value"),
+    Option.number("high", "highest allowed value"),
+    Option.text("unit", "as printed"),
 )
 _SCAN_OPTIONS = (
     replace(ADDRESS, name="first", required=False, default=FIRST_ADDRESS),
     replace(ADDRESS, name="last", required=False, default=LAST_ADDRESS),
-    Option(
-        name="wanted",
-        kind=OptionKind.TEXT,
-        about="the addresses that must answer, such as: 48 50",
-    ),
+    Option.text("wanted", "the addresses that must answer, such as: 48 50"),
 )
 _WRITE_OPTIONS = (
     ADDRESS,
-    Option(
-        name="data",
-        kind=OptionKind.BYTES,
-        about="pointer and content",
-        required=True,
+    Option.data("data", "pointer and content", required=True),
+    Option.whole(
+        "pointer_bytes", "how many of them are the pointer", default=1, low=1, high=2
     ),
-    Option(
-        name="pointer_bytes",
-        kind=OptionKind.WHOLE,
-        about="how many of them are the pointer",
-        default=1,
-        low=1,
-        high=2,
+    Option.truth(
+        "read_back", "read the content by the same pointer and compare", default=True
     ),
-    Option(
-        name="read_back",
-        kind=OptionKind.TRUTH,
-        about="read the content by the same pointer and compare",
-        default=True,
-    ),
-    Option(
-        name="within_s",
-        kind=OptionKind.NUMBER,
-        about="time until the part acknowledges again",
+    Option.number(
+        "within_s",
+        "time until the part acknowledges again",
         default=0.1,
         low=0,
         high=10,
@@ -267,10 +220,9 @@ PART_CHECKS = (
             ADDRESS,
             _LENGTH,
             _WANTED,
-            Option(
-                name="twice",
-                kind=OptionKind.TRUTH,
-                about="false for parts whose answer moves on: nothing proves it then",
+            Option.truth(
+                "twice",
+                "false for parts whose answer moves on: nothing proves it then",
                 default=True,
             ),
         ),

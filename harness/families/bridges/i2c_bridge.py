@@ -35,7 +35,6 @@ from harness.families.family import (
     Family,
     Findings,
     Option,
-    OptionKind,
     Options,
     Quantity,
     Session,
@@ -188,10 +187,9 @@ _CHECKS = by_name(
         run=_wrong_check,
         options=by_name(
             _ABSENT,
-            Option(
-                name="spoil",
-                kind=OptionKind.WHOLE,
-                about="bits of the CRC-16 to turn round",
+            Option.whole(
+                "spoil",
+                "bits of the CRC-16 to turn round",
                 default=1,
                 low=1,
                 high=0xFFFF,

@@ -10,7 +10,6 @@ from harness.families.family import (
     Findings,
     Hazard,
     Option,
-    OptionKind,
     Options,
     Session,
     by_name,
@@ -33,10 +32,9 @@ def search_check(
         channels: the first is the default of option ``channel``; none, no option.
         hazards: what setting up the condition carries.
     """
-    channel = Option(
-        name="channel",
-        kind=OptionKind.TEXT,
-        about="whose input is the condition",
+    channel = Option.text(
+        "channel",
+        "whose input is the condition",
         default=channels[0] if channels else None,
         choices=channels,
     )

@@ -20,7 +20,6 @@ from harness.families.family import (
     Findings,
     Hazard,
     Option,
-    OptionKind,
     Options,
     Quantity,
     Session,
@@ -103,12 +102,7 @@ def memory_checks(memory: Memory) -> tuple[Check, ...]:
         options=by_name(
             *_SPAN,
             *_CONTENT,
-            Option(
-                name="fill",
-                kind=OptionKind.TEXT,
-                about="wanted content by name",
-                choices=tuple(_FILLS),
-            ),
+            Option.text("fill", "wanted content by name", choices=tuple(_FILLS)),
         ),
         expected_s=memory.size * 16 * 70e-6 + 0.1,
     )
@@ -138,10 +132,9 @@ def memory_checks(memory: Memory) -> tuple[Check, ...]:
             run=lambda session, options: _pattern(memory, session, options),
             options=by_name(
                 *_SPAN,
-                Option(
-                    name="pattern",
-                    kind=OptionKind.TEXT,
-                    about="which pattern",
+                Option.text(
+                    "pattern",
+                    "which pattern",
                     default="all",
                     choices=("all", *PATTERNS),
                 ),
@@ -152,37 +145,24 @@ def memory_checks(memory: Memory) -> tuple[Check, ...]:
     )
 
 
-_START = Option(
-    name="start", kind=OptionKind.WHOLE, about="first address", default=0, low=0
-)
+_START = Option.whole("start", "first address", default=0, low=0)
 _SPAN = (
     _START,
-    Option(
-        name="length",
-        kind=OptionKind.WHOLE,
-        about="number of bytes; default is up to the end of the data area",
-        low=1,
+    Option.whole(
+        "length", "number of bytes; default is up to the end of the data area", low=1
     ),
 )
 _CONTENT = (
-    Option(
-        name="file",
-        kind=OptionKind.FILE,
-        about="file with the content, byte by byte; a relative path starts at the plan",
+    Option.file(
+        "file",
+        "file with the content, byte by byte; a relative path starts at the plan",
     ),
-    Option(name="data", kind=OptionKind.BYTES, about="the content in hex"),
+    Option.data("data", "the content in hex"),
 )
 
-_RECORD = Option(
-    name="record",
-    kind=OptionKind.RECORD,
-    about="the content as a record of the plan, field by field",
-)
-_OVERWRITE = Option(
-    name="overwrite",
-    kind=OptionKind.TRUTH,
-    about="true to write a record where another one stands",
-    default=False,
+_RECORD = Option.record("record", "the content as a record of the plan, field by field")
+_OVERWRITE = Option.truth(
+    "overwrite", "true to write a record where another one stands", default=False
 )
 
 

@@ -12,15 +12,7 @@ from contextlib import contextmanager
 from harness.errors import UsageError
 from harness.families.common.ports import Ports, drive
 from harness.families.common.restore import restored
-from harness.families.family import (
-    Check,
-    Findings,
-    Option,
-    OptionKind,
-    Options,
-    Session,
-    by_name,
-)
+from harness.families.family import Check, Findings, Option, Options, Session, by_name
 from harness.records import Measurement
 
 
@@ -33,10 +25,9 @@ def port_checks(ports: Ports) -> tuple[Check, ...]:
             "it does; puts the outputs back",
             run=lambda session, options: _walk(session, ports, options),
             options=by_name(
-                Option(
-                    name="pulled_up",
-                    kind=OptionKind.TRUTH,
-                    about="false if nothing pulls open pins high: then only the low "
+                Option.truth(
+                    "pulled_up",
+                    "false if nothing pulls open pins high: then only the low "
                     "levels count",
                     default=True,
                 )
@@ -74,16 +65,14 @@ def port_checks(ports: Ports) -> tuple[Check, ...]:
 def loop_back_options(channels: Sequence[str]) -> dict[str, Option]:
     """``output`` and ``input``; by default every pair that the fixture declares."""
     return by_name(
-        Option(
-            name="output",
-            kind=OptionKind.TEXT,
-            about="only this output; default is every one that the fixture wires",
+        Option.text(
+            "output",
+            "only this output; default is every one that the fixture wires",
             choices=tuple(channels),
         ),
-        Option(
-            name="input",
-            kind=OptionKind.TEXT,
-            about="the input wired to `output`; default is what the fixture says",
+        Option.text(
+            "input",
+            "the input wired to `output`; default is what the fixture says",
             choices=tuple(channels),
         ),
     )

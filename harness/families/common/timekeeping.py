@@ -25,7 +25,6 @@ from harness.families.family import (
     Findings,
     Hazard,
     Option,
-    OptionKind,
     Options,
     Session,
     by_name,
@@ -239,18 +238,16 @@ def drift_check(clock: DeviceClock) -> Check:
         about="holds the device's clock against the host's over a stated time",
         run=drift,
         options=by_name(
-            Option(
-                name="for_s",
-                kind=OptionKind.NUMBER,
-                about="time between the two looks; the longer, the finer",
+            Option.number(
+                "for_s",
+                "time between the two looks; the longer, the finer",
                 default=1800,
                 low=10,
                 high=1e6,
             ),
-            Option(
-                name="high_ppm",
-                kind=OptionKind.NUMBER,
-                about="largest drift to either side, beyond doubt; 2 min a month",
+            Option.number(
+                "high_ppm",
+                "largest drift to either side, beyond doubt; 2 min a month",
                 default=46,
                 low=0,
             ),
@@ -296,13 +293,7 @@ def clock_checks(clock: DeviceClock) -> tuple[Check, Check]:
                 {"clock", "clock_time", "clock_offset", "clock_drift", "oscillator"}
             ),
             options=by_name(
-                Option(
-                    name="limit_s",
-                    kind=OptionKind.NUMBER,
-                    about="largest offset afterwards",
-                    default=1,
-                    low=0,
-                )
+                Option.number("limit_s", "largest offset afterwards", default=1, low=0)
             ),
             hazards=frozenset({Hazard.CLOCK_SETTING}),
             expected_s=3,

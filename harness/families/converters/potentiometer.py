@@ -32,7 +32,6 @@ from harness.families.family import (
     Findings,
     Hazard,
     Option,
-    OptionKind,
     Options,
     Session,
     by_name,
@@ -217,14 +216,7 @@ def _conditional_search(session: Session, options: Options) -> Findings:
 
 
 def _count_option(name: str, about: str, default: int) -> Option:
-    return Option(
-        name=name,
-        kind=OptionKind.WHOLE,
-        about=about,
-        default=default,
-        low=1,
-        high=_LAST,
-    )
+    return Option.whole(name, about, default=default, low=1, high=_LAST)
 
 
 _CHECKS = (

@@ -61,7 +61,6 @@ from harness.families.family import (
     Findings,
     Hazard,
     Option,
-    OptionKind,
     Options,
     Quantity,
     Session,
@@ -294,7 +293,7 @@ _QUANTITIES = (
 
 
 def _volts(name: str, about: str, default: float) -> Option:
-    return Option(name=name, kind=OptionKind.NUMBER, about=about, default=default)
+    return Option.number(name, about, default=default)
 
 
 _CHECKS = (
@@ -304,10 +303,8 @@ _CHECKS = (
         run=_clear_power_on,
         leaves=frozenset({"power_on_flags"}),
         options=by_name(
-            Option(
-                name="wanted",
-                kind=OptionKind.TEXT,
-                about="channels that should have the flag, such as a, b, c, d",
+            Option.text(
+                "wanted", "channels that should have the flag, such as a, b, c, d"
             )
         ),
     ),

@@ -23,7 +23,6 @@ from harness.families.family import (
     Family,
     Findings,
     Option,
-    OptionKind,
     Options,
     Quantity,
     Session,
@@ -170,30 +169,18 @@ def _calibration(session: Session, options: Options) -> Findings:
 
 # -- rows --------------------------------------------------------------------------
 
-_LOW_RH = Option(name="low_rh", kind=OptionKind.NUMBER, about="lowest allowed humidity")
-_HIGH_RH = Option(
-    name="high_rh", kind=OptionKind.NUMBER, about="highest allowed humidity"
-)
+_LOW_RH = Option.number("low_rh", "lowest allowed humidity")
+_HIGH_RH = Option.number("high_rh", "highest allowed humidity")
 _MISSION_OPTIONS = (
-    Option(
-        name="period_s",
-        kind=OptionKind.WHOLE,
-        about="seconds from sample to sample",
+    Option.whole(
+        "period_s",
+        "seconds from sample to sample",
         default=10,
         low=1,
         high=_LONGEST_PERIOD_S,
     ),
-    Option(
-        name="fine",
-        kind=OptionKind.TRUTH,
-        about="sixteen bits a sample instead of eight",
-        default=True,
-    ),
-    Option(
-        name="humidity",
-        kind=OptionKind.TRUTH,
-        about="log humidity too; default is whatever the part can",
-    ),
+    Option.truth("fine", "sixteen bits a sample instead of eight", default=True),
+    Option.truth("humidity", "log humidity too; default is whatever the part can"),
     LOW,
     HIGH,
     _LOW_RH,
@@ -209,12 +196,7 @@ _CHECKS = (
         about="which thresholds were passed",
         run=_alarms,
         options=by_name(
-            Option(
-                name="wanted",
-                kind=OptionKind.TEXT,
-                about="none, or such as: high, low",
-                default="none",
-            )
+            Option.text("wanted", "none, or such as: high, low", default="none")
         ),
     ),
     Check(
@@ -222,12 +204,8 @@ _CHECKS = (
         about="the factory calibration holds by its check byte and is small",
         run=_calibration,
         options=by_name(
-            Option(
-                name="most_degc",
-                kind=OptionKind.NUMBER,
-                about="largest correction of temperature",
-                default=2,
-                low=0,
+            Option.number(
+                "most_degc", "largest correction of temperature", default=2, low=0
             )
         ),
     ),

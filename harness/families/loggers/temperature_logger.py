@@ -30,7 +30,6 @@ from harness.families.family import (
     Family,
     Findings,
     Option,
-    OptionKind,
     Options,
     Session,
     by_name,
@@ -238,13 +237,8 @@ _CHECKS = (
     *clock_checks(LOGGER.clock),
     mission_check(
         _mission,
-        Option(
-            name="period_min",
-            kind=OptionKind.WHOLE,
-            about="minutes from sample to sample",
-            default=1,
-            low=1,
-            high=255,
+        Option.whole(
+            "period_min", "minutes from sample to sample", default=1, low=1, high=255
         ),
         LOW,
         HIGH,
@@ -262,13 +256,7 @@ _CHECKS = (
         about="how many samples lay outside the thresholds",
         run=_alarms,
         options=by_name(
-            Option(
-                name="most",
-                kind=OptionKind.WHOLE,
-                about="allowed, low and high each",
-                default=0,
-                low=0,
-            )
+            Option.whole("most", "allowed, low and high each", default=0, low=0)
         ),
     ),
     *memory_checks(_MEMORY),

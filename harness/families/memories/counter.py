@@ -27,7 +27,6 @@ from harness.families.family import (
     Family,
     Findings,
     Option,
-    OptionKind,
     Options,
     Quantity,
     Session,
@@ -151,25 +150,12 @@ _COUNTING = Check(
     "pulses are fed",
     run=_counting,
     options=by_name(
-        Option(
-            name="input",
-            kind=OptionKind.TEXT,
-            about="which input",
-            default="a",
-            choices=("a", "b"),
+        Option.text("input", "which input", default="a", choices=("a", "b")),
+        Option.number(
+            "for_s", "time between the two readings", default=1, low=0, high=86_400
         ),
-        Option(
-            name="for_s",
-            kind=OptionKind.NUMBER,
-            about="time between the two readings",
-            default=1,
-            low=0,
-            high=86_400,
-        ),
-        Option(
-            name="low", kind=OptionKind.NUMBER, about="fewest counts allowed", low=0
-        ),
-        Option(name="high", kind=OptionKind.NUMBER, about="most counts allowed", low=0),
+        Option.number("low", "fewest counts allowed", low=0),
+        Option.number("high", "most counts allowed", low=0),
     ),
     expected_s=1.1,
 )

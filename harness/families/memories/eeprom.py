@@ -31,7 +31,6 @@ from harness.families.family import (
     Findings,
     Hazard,
     Option,
-    OptionKind,
     Options,
     Quantity,
     Register,
@@ -198,10 +197,9 @@ def _protection_checks(part: Scratchpad, where: Protection) -> tuple[Check, Chec
             about=f"all {where.unit}s are protected as wanted; changes nothing",
             run=state,
             options=by_name(
-                Option(
-                    name="wanted",
-                    kind=OptionKind.TEXT,
-                    about=f"state of every {where.unit}",
+                Option.text(
+                    "wanted",
+                    f"state of every {where.unit}",
                     default="open",
                     choices=("open", *_VALUES),
                 )
@@ -213,17 +211,10 @@ def _protection_checks(part: Scratchpad, where: Protection) -> tuple[Check, Chec
             run=protect,
             leaves=frozenset({"protection", "protection_state", "copies_blocked"}),
             options=by_name(
-                Option(
-                    name="number",
-                    kind=OptionKind.WHOLE,
-                    about=f"which {where.unit}",
-                    required=True,
-                    low=0,
-                ),
-                Option(
-                    name="mode",
-                    kind=OptionKind.TEXT,
-                    about="read-only, or bits from 1 to 0 only",
+                Option.whole("number", f"which {where.unit}", required=True, low=0),
+                Option.text(
+                    "mode",
+                    "read-only, or bits from 1 to 0 only",
                     required=True,
                     choices=tuple(_VALUES),
                 ),

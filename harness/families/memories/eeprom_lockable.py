@@ -22,7 +22,6 @@ from harness.families.family import (
     Findings,
     Hazard,
     Option,
-    OptionKind,
     Options,
     Quantity,
     Session,
@@ -153,14 +152,7 @@ FAMILIES = (
                 about="writes the application register and locks it; once in a lifetime",
                 run=_lock_register,
                 leaves=frozenset({"register_locked", "application_register"}),
-                options=by_name(
-                    Option(
-                        name="data",
-                        kind=OptionKind.BYTES,
-                        about="the eight bytes",
-                        required=True,
-                    )
-                ),
+                options=by_name(Option.data("data", "the eight bytes", required=True)),
                 hazards=frozenset({Hazard.LOCK}),
             ),
         ),

@@ -33,7 +33,6 @@ from harness.families.family import (
     Findings,
     Hazard,
     Option,
-    OptionKind,
     Options,
     Quantity,
     Session,
@@ -306,17 +305,9 @@ def _checks(part: Part) -> tuple[Check, ...]:
             run=bound(_memory_program),
             leaves=frozenset({"memory_verify", "programmed_bytes", "redirected_pages"}),
             options=by_name(
-                Option(
-                    name="start",
-                    kind=OptionKind.WHOLE,
-                    about="first address",
-                    default=0,
-                    low=0,
-                ),
-                Option(
-                    name="file", kind=OptionKind.FILE, about="file with the content"
-                ),
-                Option(name="data", kind=OptionKind.BYTES, about="the content in hex"),
+                Option.whole("start", "first address", default=0, low=0),
+                Option.file("file", "file with the content"),
+                Option.data("data", "the content in hex"),
             ),
             hazards=_ONCE,
         ),
@@ -325,15 +316,7 @@ def _checks(part: Part) -> tuple[Check, ...]:
             about="freezes one page by a 12 V pulse; can never be undone",
             run=bound(_page_protect),
             leaves=frozenset({"protected_pages"}),
-            options=by_name(
-                Option(
-                    name="page",
-                    kind=OptionKind.WHOLE,
-                    about="which page",
-                    required=True,
-                    low=0,
-                )
-            ),
+            options=by_name(Option.whole("page", "which page", required=True, low=0)),
             hazards=_ONCE | {Hazard.LOCK},
         ),
     )

@@ -10,15 +10,7 @@ import secrets
 from functools import partial
 
 from harness.errors import UsageError
-from harness.families.family import (
-    Check,
-    Findings,
-    Option,
-    OptionKind,
-    Options,
-    Session,
-    by_name,
-)
+from harness.families.family import Check, Findings, Option, Options, Session, by_name
 from harness.families.security.mac import Layout, mac_of
 from harness.families.security.memory import ROW, read_page, sources
 from harness.families.security.options import (
@@ -98,18 +90,13 @@ def page_check(own: Layout | None) -> Check:
         about="reads a page with its MAC for two challenges, and checks the MAC",
         run=partial(_authenticated_page, own),
         options=by_name(
-            Option(
-                name="secret",
-                kind=OptionKind.SECRET,
-                about="the eight bytes that the device holds",
+            Option.secret(
+                "secret",
+                "the eight bytes that the device holds",
                 required=own is not None,
             ),
             PAGE_NUMBER,
             *layout_options(own),
-            Option(
-                name="challenge",
-                kind=OptionKind.BYTES,
-                about="up to eight bytes; drawn at random unless given",
-            ),
+            Option.data("challenge", "up to eight bytes; drawn at random unless given"),
         ),
     )

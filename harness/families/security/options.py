@@ -3,24 +3,17 @@
 from __future__ import annotations
 
 from harness.errors import UsageError
-from harness.families.family import Option, OptionKind, Options
+from harness.families.family import Option, Options
 from harness.families.security.mac import Layout
 
 SECRET_BYTES = 8
 
-SECRET = Option(
-    name="secret",
-    kind=OptionKind.SECRET,
-    about="the eight bytes that the device shall hold, or holds",
-    required=True,
+SECRET = Option.secret(
+    "secret", "the eight bytes that the device shall hold, or holds", required=True
 )
-PAGE_NUMBER = Option(
-    name="page", kind=OptionKind.WHOLE, about="which page", default=0, low=0, high=3
-)
-BLOCK_LAYOUT = Option(
-    name="block_layout",
-    kind=OptionKind.FILE,
-    about="file with the layout of the block behind the MAC",
+PAGE_NUMBER = Option.whole("page", "which page", default=0, low=0, high=3)
+BLOCK_LAYOUT = Option.file(
+    "block_layout", "file with the layout of the block behind the MAC"
 )
 
 

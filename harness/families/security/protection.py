@@ -14,7 +14,6 @@ from harness.families.family import (
     Findings,
     Hazard,
     Option,
-    OptionKind,
     Options,
     Quantity,
     Session,
@@ -92,11 +91,8 @@ STATE_CHECK = Check(
     about="protection is as wanted; changes nothing",
     run=_state,
     options=by_name(
-        Option(
-            name="wanted",
-            kind=OptionKind.TEXT,
-            about="all open, or such as: secret, page 0",
-            default="all open",
+        Option.text(
+            "wanted", "all open, or such as: secret, page 0", default="all open"
         )
     ),
 )
@@ -134,12 +130,8 @@ PROTECT_CHECK = Check(
     leaves=frozenset({"protection", "protection_state"}),
     options=by_name(
         SECRET,
-        Option(
-            name="what",
-            kind=OptionKind.TEXT,
-            about="what is closed",
-            required=True,
-            choices=tuple(PROTECTIONS),
+        Option.text(
+            "what", "what is closed", required=True, choices=tuple(PROTECTIONS)
         ),
     ),
     hazards=frozenset({Hazard.MEMORY_WEAR, Hazard.LOCK}),

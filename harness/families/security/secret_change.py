@@ -15,7 +15,6 @@ from harness.families.family import (
     Findings,
     Hazard,
     Option,
-    OptionKind,
     Options,
     Session,
     by_name,
@@ -105,17 +104,11 @@ def compute_check(own: Layout | None) -> Check:
         run=partial(_next, own),
         leaves=frozenset({"authenticated_page", "wrong_mac"}),
         options=by_name(
-            Option(
-                name="secret",
-                kind=OptionKind.SECRET,
-                about="the eight bytes that the device holds before",
-                required=True,
+            Option.secret(
+                "secret", "the eight bytes that the device holds before", required=True
             ),
-            Option(
-                name="partial_secret",
-                kind=OptionKind.SECRET,
-                about="eight bytes that go into the next one",
-                required=True,
+            Option.secret(
+                "partial_secret", "eight bytes that go into the next one", required=True
             ),
             PAGE_NUMBER,
         ),

@@ -46,7 +46,6 @@ from harness.families.family import (
     Findings,
     Hazard,
     Option,
-    OptionKind,
     Options,
     Quantity,
     Session,
@@ -235,11 +234,7 @@ _CHECKS = (
         run=_clear_power_on,
         leaves=frozenset({"power_on_flag"}),
         options=by_name(
-            Option(
-                name="wanted",
-                kind=OptionKind.TRUTH,
-                about="what the flag should be before; open by default",
-            )
+            Option.truth("wanted", "what the flag should be before; open by default")
         ),
     ),
     search_check(
@@ -252,19 +247,15 @@ _CHECKS = (
         about="samples all pins, 32 times a pass, and counts changes of level",
         run=_level_samples,
         options=by_name(
-            Option(
-                name="passes",
-                kind=OptionKind.WHOLE,
-                about="of 32 samples, each with a check value",
+            Option.whole(
+                "passes",
+                "of 32 samples, each with a check value",
                 default=4,
                 low=1,
                 high=64,
             ),
-            Option(
-                name="high",
-                kind=OptionKind.NUMBER,
-                about="most changes of level allowed; open by default",
-                low=0,
+            Option.number(
+                "high", "most changes of level allowed; open by default", low=0
             ),
         ),
         expected_s=0.2,

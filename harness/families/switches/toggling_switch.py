@@ -27,7 +27,6 @@ from harness.families.family import (
     Findings,
     Hazard,
     Option,
-    OptionKind,
     Options,
     Quantity,
     SafeQuantity,
@@ -121,13 +120,8 @@ FAMILIES = (
                 about="each match toggles the output once; puts it back",
                 run=_toggling,
                 options=by_name(
-                    Option(
-                        name="times",
-                        kind=OptionKind.WHOLE,
-                        about="number of matches",
-                        default=4,
-                        low=1,
-                        high=1000,
+                    Option.whole(
+                        "times", "number of matches", default=4, low=1, high=1000
                     )
                 ),
                 hazards=PORTS.hazards,

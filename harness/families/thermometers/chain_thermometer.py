@@ -44,7 +44,6 @@ from harness.families.family import (
     Findings,
     Hazard,
     Option,
-    OptionKind,
     Options,
     Quantity,
     Session,
@@ -310,11 +309,8 @@ _CHECKS = (
         "silent while it is not; the chain is off afterwards",
         run=_chain,
         options=by_name(
-            Option(
-                name="enabled",
-                kind=OptionKind.TRUTH,
-                about="true if the fixture holds EN (channel b) low",
-                default=True,
+            Option.truth(
+                "enabled", "true if the fixture holds EN (channel b) low", default=True
             )
         ),
         hazards=_PORTS.hazards,
@@ -325,10 +321,9 @@ _CHECKS = (
         "afterwards",
         run=_chain_order,
         options=by_name(
-            Option(
-                name="order",
-                kind=OptionKind.TEXT,
-                about="ROM codes in the order of the cable, first one first",
+            Option.text(
+                "order",
+                "ROM codes in the order of the cable, first one first",
                 required=True,
             )
         ),

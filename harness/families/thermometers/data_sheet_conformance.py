@@ -18,15 +18,7 @@ from enum import StrEnum
 
 from harness.families.common.answers import shown
 from harness.families.common.restore import restored
-from harness.families.family import (
-    Check,
-    Findings,
-    Option,
-    OptionKind,
-    Options,
-    Session,
-    by_name,
-)
+from harness.families.family import Check, Findings, Option, Options, Session, by_name
 from harness.families.thermometers import thermometry
 from harness.families.thermometers.thermometry import (
     CONVERSION_MS,
@@ -223,10 +215,9 @@ SHEET_CHECK = Check(
     about="signs that the part behaves as its data sheet says; puts the settings back",
     run=_screen,
     options=by_name(
-        Option(
-            name="forgive_weak",
-            kind=OptionKind.TRUTH,
-            about="do not fail on signs that the trade takes for weak",
+        Option.truth(
+            "forgive_weak",
+            "do not fail on signs that the trade takes for weak",
             default=True,
         )
     ),

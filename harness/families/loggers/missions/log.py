@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from harness.families.family import Option, OptionKind, Options
+from harness.families.family import Option, Options
 from harness.records import Measurement
 
-LOW = Option(name="low_degc", kind=OptionKind.NUMBER, about="lowest allowed sample")
-HIGH = Option(name="high_degc", kind=OptionKind.NUMBER, about="highest allowed sample")
+LOW = Option.number("low_degc", "lowest allowed sample")
+HIGH = Option.number("high_degc", "highest allowed sample")
 
 _SUFFIX = {"degC": "degc", "%RH": "rh"}
 

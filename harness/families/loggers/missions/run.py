@@ -16,7 +16,6 @@ from harness.families.family import (
     Findings,
     Hazard,
     Option,
-    OptionKind,
     Options,
     Quantity,
     Session,
@@ -29,14 +28,7 @@ from harness.records import Measurement
 
 R = TypeVar("R", bound=MissionRegisters)
 
-SAMPLES = Option(
-    name="samples",
-    kind=OptionKind.WHOLE,
-    about="how many to wait for",
-    default=2,
-    low=1,
-    high=2048,
-)
+SAMPLES = Option.whole("samples", "how many to wait for", default=2, low=1, high=2048)
 
 _SPARE_S = 90.0
 """A first sample may wait for the device's next minute, and some."""
