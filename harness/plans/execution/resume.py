@@ -27,6 +27,11 @@ from harness.results.record.steps import Ending
 from harness.results.reports.rebuild import read_record
 from harness.results.soak.record import SoakRecord
 
+STILL_OPEN = (
+    "nothing was done since the run was taken up: it can be taken up again as it was"
+)
+"""Note of a run that was taken up and could not begin."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Resumption:

@@ -21,7 +21,7 @@ from harness.families.hazard import Hazard
 from harness.instruments.bench import InstrumentBench
 from harness.plans.execution.adapter_loss import AdapterLoss, tells_of_loss
 from harness.plans.execution.hazard_gate import require_allowed
-from harness.plans.execution.resume import Resumption
+from harness.plans.execution.resume import STILL_OPEN, Resumption
 from harness.plans.execution.run_facts import (
     facts_of_adapter,
     facts_of_resumption,
@@ -183,7 +183,7 @@ class Runner:
         except SlotproofError as fault:
             self._cannot_begin = from_fault(fault, self.context)
             if self._resumed is not None:
-                self._record("note", text=_STILL_OPEN)
+                self._record("note", text=STILL_OPEN)
             raise
         for name, identity in identities.items():
             self._record("instrument_identified", name=name, identity=identity)
@@ -373,11 +373,9 @@ class Runner:
             expected_s=round(self._expected_s(item), 3),
         )
         outcome = Outcome.worst([result.outcome for result in collected])
-        bad = outcome in _BAD
-        stop = item.body.on_fail == "stop" or (
-            item.body.on_fail is None and self._plan.stop_on_fail
-        )
-        if bad and stop:
+        wish = item.body.on_fail
+        stop = wish == "stop" or (wish is None and self._plan.stop_on_fail)
+        if outcome in _BAD and stop:
             self._record("note", text=f"step {item.id} {outcome}: the run stops here")
             raise StopRunError(collected)
         self._last = collected
@@ -450,6 +448,3 @@ class Runner:
 
 
 _BAD = frozenset({Outcome.FAILED, Outcome.ERROR})
-_STILL_OPEN = (
-    "nothing was done since the run was taken up: it can be taken up again as it was"
-)

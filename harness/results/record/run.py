@@ -29,6 +29,7 @@ from harness.results.record.steps import (
     StepProgress,
     StepRecord,
     ended_here,
+    overlap,
     stated_result,
 )
 from harness.results.recording.events import RecordingFolding, ShownRecording
@@ -319,7 +320,7 @@ class Folding:
     ) -> CheckResult | None:
         """What went wrong with the run and shows in none of its steps."""
         if twice := sum(soak.twice for soak in self._nights.soaks):
-            return _overlap(twice)
+            return overlap(twice)
         if ending is Ending.COMPLETE:
             stated = Outcome(self._done["outcome"])
             if stated in BAD_OUTCOMES and stated.severity > found.severity:
@@ -415,16 +416,6 @@ class Folding:
 def _offset_of(start: dict[str, Any]) -> int | None:
     offset = start.get("utc_offset_s")
     return None if offset is None else int(offset)
-
-
-def _overlap(rounds: int) -> CheckResult:
-    return CheckResult(
-        outcome=Outcome.ERROR,
-        kind="overlap",
-        message=f"parts of the journal overlap: {rounds} rounds of a soak stand in it twice "
-        "(here they are counted once), so two runs went on at the same time",
-        hint="two programs on one bus disturb each other: run the soak again",
-    )
 
 
 def _require_duration(duration_s: float) -> None:

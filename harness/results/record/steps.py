@@ -105,6 +105,17 @@ def ended_here(
     )
 
 
+def overlap(rounds: int) -> CheckResult:
+    """The result of a run of which two parts count the same rounds of a soak."""
+    return CheckResult(
+        outcome=Outcome.ERROR,
+        kind="overlap",
+        message=f"parts of the journal overlap: {rounds} rounds of a soak stand in it twice "
+        "(here they are counted once), so two runs went on at the same time",
+        hint="two programs on one bus disturb each other: run the soak again",
+    )
+
+
 def stated_result(event: dict[str, Any], *, of: str) -> CheckResult:
     """The result that a ``step_done`` or ``run_done`` states by itself.
 
