@@ -135,7 +135,9 @@ class Examination:
             self._probe(
                 "resets", f"{effort.resets} resets at three rates", self._resets
             )
-            self._probe("edges", f"{effort.slots} slots, nobody addressed", self._edges)
+            self._probe(
+                "edges", f"{effort.slots} slots, no device addressed", self._edges
+            )
             self._separate(self._separators.of_line())
         if self._worth_addressing():
             self._probe("search", f"{effort.scans} searches of the bus", self._scan)
@@ -260,7 +262,7 @@ class Examination:
         effort = self._effort
         names = f"{len(roms)} devices, one by one"
         self._probe("devices", f"{names}: directed searches, power, reads", self._meet)
-        self._probe("kinds", "what each kind says of itself", self._look)
+        self._probe("kinds", "what each kind of device reports", self._look)
         if self.device_probes.thermometers:
             self._probe(
                 "freshness", "marker in the alarm bytes, kept?", self._freshness
@@ -276,7 +278,7 @@ class Examination:
         self.take(devices=tuple(map(self._with_conversions, self.evidence.devices)))
         self._separate(self._separators.of_devices())
         self.device_probes.restore()
-        self._probe("search again", "is everybody still there?", self._scan_again)
+        self._probe("search again", "all devices still found?", self._scan_again)
         self.take(devices=tuple(map(self._with_conversions, self.evidence.devices)))
 
     def _seat(self) -> None:

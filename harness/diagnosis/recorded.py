@@ -220,7 +220,7 @@ def _devices(facts: TraceFacts) -> Iterator[Finding]:
                     confidence=Confidence.CERTAIN,
                     summary=f"the device {seen.rom} {note}",
                     measured=(f"{seen.checks} CRCs of it hold",),
-                    try_first="ask where the part comes from; qualify it as what it is",
+                    try_first="ask the supplier where the device comes from; qualify it as the device that it is",
                     severity=FindingSeverity.NOTE,
                     device=seen.rom,
                 )

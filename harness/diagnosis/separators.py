@@ -109,7 +109,7 @@ class Separators:
             ),
             Separator(
                 name="idle settings",
-                did="marker kept while nobody works?",
+                did="marker kept while no device works?",
                 fills=frozenset({Sign.IDLE_RESTART, Sign.RESTARTS_IN_WORK}),
                 cost_s=5.0,
                 able=lambda _: self._on.device_probes.restarted(),

@@ -91,7 +91,7 @@ def test_an_even_number_of_own_matches_blames_somebody_else() -> None:
     """Two matches of ours leave the output as it was; it is not."""
     facts = {"before": 1, "after": 0, "matches": 2, "matched_by": {"2": 2}}
     first = found(**failed("toggled", evidence=facts))[0]
-    assert "somebody else" in first.summary
+    assert "another host" in first.summary
     assert "step 2 2x" in " ".join(first.measured)
 
 
@@ -296,6 +296,6 @@ def test_own_matches_are_counted_not_supposed() -> None:
         matches=1,
     )
     (only,) = found(**rows)
-    assert "1 matches by this harness" in only.measured[0]
-    assert "somebody else" not in only.summary
+    assert "1 matches by this program" in only.measured[0]
+    assert "another host" not in only.summary
     assert not only.ruled_out

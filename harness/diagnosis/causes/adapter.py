@@ -95,7 +95,7 @@ def terminal_echo(evidence: Evidence) -> Iterator[Finding]:
             summary="a second FFh follows each one received and nothing else is doubled: a "
             "terminal layer takes the echoes for text and escapes them"
             if escaped
-            else "characters that nobody sent follow each one sent: replies are sent out again",
+            else "characters that were not sent follow each one sent: received characters are sent out again",
             measured=(
                 f"{quiet.extra} extra characters behind {quiet.followed} of {quiet.sent} "
                 f"single FFh, {zeros.extra} behind {zeros.followed} of {zeros.sent} "
@@ -104,7 +104,7 @@ def terminal_echo(evidence: Evidence) -> Iterator[Finding]:
             try_first="open the port raw, without marks for framing errors; bypass the layer "
             "in between"
             if escaped
-            else "switch terminal echo off (the port is a terminal to somebody), "
+            else "switch terminal echo off (another program uses the port as a terminal), "
             "or bypass the layer in between",
         )
 
@@ -360,9 +360,9 @@ def clock_step(evidence: Evidence) -> Iterator[Finding]:
         cause=Cause.HOST,
         kind="clock-step",
         summary="the host's wall clock was set during the examination: dates in the journal jump, "
-        "and the clock of a part compared with it seems to",
+        "and the clock of a device compared with it seems to",
         measured=(f"the wall clock went {step_s:+.3f} s beside the running time",),
         ruled_out=("waits and round trips: they go by the running time",),
-        try_first="let the host's clock settle before a run; compare clocks of parts again",
+        try_first="let the host's clock settle before a run; compare the clocks of devices again",
         severity=FindingSeverity.WARNING,
     )

@@ -98,7 +98,7 @@ def _stands(
         kind="oscillator-off",
         summary=f"the clock oscillator of {name} is off: {means}",
         measured=measured,
-        ruled_out=("cell and crystal: nobody has started them",),
+        ruled_out=("cell and crystal: they were not started",),
         try_first="start the oscillator (check clock_set does), wait a second, then clear "
         "and start the mission anew"
         if mission

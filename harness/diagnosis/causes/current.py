@@ -126,9 +126,9 @@ def _judged(current: _Current) -> Iterator[Finding]:
             ruled_out=("a constant offset: readings differ by more than two steps",),
             discriminators=(
                 f"{Cause.BUS_WIRING}: sense wires that carry load current or pick up noise; "
-                "short the sense inputs at the part",
+                "short the sense inputs at the device",
             ),
-            try_first="short the two sense inputs at the part; if it still moves replace it",
+            try_first="short the two sense inputs at the device; if it still moves replace it",
             device=current.rom_code,
         )
     elif abs(current.mean) > _MOST_COUNTS:

@@ -69,7 +69,7 @@ def doubled(evidence: Evidence) -> Iterator[Finding]:
                 yield Finding(
                     cause=Cause.DEVICE,
                     kind="duplicate",
-                    summary=f"{device.name} gives the same wrong block each time: two parts with "
+                    summary=f"{device.name} gives the same wrong block each time: two devices with "
                     "one ROM code answer together",
                     measured=(
                         f"{blocks.check_wrong} of {blocks.reads} blocks with a wrong check "
@@ -101,7 +101,7 @@ def all_zero_blocks(evidence: Evidence) -> Iterator[Finding]:
                     cause=Cause.BUS_WIRING,
                     kind="low-while-reading",
                     summary=f"the line is low while {device.name} is read: nine zero bytes, "
-                    "whose check value is right",
+                    "whose CRC is right",
                     measured=(f"{blocks.zeros} of {blocks.reads} blocks all zero",),
                     ruled_out=("a true 0.00 degC: a configuration of 00h cannot be",),
                     try_first="look for moisture in the probe, a short, a slow edge",
@@ -124,10 +124,10 @@ def impossible_code(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.DEVICE,
             kind="rom-code",
-            summary="a ROM code with a wrong check value comes in every scan",
+            summary="a ROM code with a wrong CRC comes in every scan",
             measured=(f"{', '.join(stays)} in {scans.whole} of {scans.whole} scans",),
             ruled_out=("noise: it would change from scan to scan",),
-            try_first="take devices off one by one to find the part, replace it",
+            try_first="take devices off one by one to find that one, replace it",
         )
 
 
@@ -141,8 +141,8 @@ def odd_block(evidence: Evidence) -> Iterator[Finding]:
                 kind="odd-block",
                 summary=f"{device.name} gives blocks that the data sheet does not know, each time",
                 measured=(f"{blocks.impossible} of {blocks.reads}: {blocks.usual}",),
-                ruled_out=("noise: the check value is right and the block stays",),
-                try_first="compare with a known-good part; it may not be what it seems",
+                ruled_out=("noise: the CRC is right and the block stays",),
+                try_first="compare with a known-good device; it may not be the type that its family code says",
                 device=device.rom_code,
             )
 

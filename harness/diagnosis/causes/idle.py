@@ -33,7 +33,7 @@ def foreign_traffic(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.BUS_WIRING,
             kind="second-master",
-            summary="somebody else transacts on this bus",
+            summary="another host sends resets and commands on this bus",
             measured=(
                 f"{len(clusters)} bursts of {min(sizes)} to {max(sizes)} characters in "
                 f"{idle.for_s:.1f} s of silence{period}",
@@ -46,16 +46,16 @@ def foreign_traffic(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.DEVICE,
             kind="comes-and-goes" if again else "signals",
-            summary="the line is pulled on its own, as by devices that get power or contact"
+            summary="the line is pulled low while idle, as by devices that get power or contact"
             if again
-            else "the line went low on its own: a part signals, or one was plugged in",
+            else "the line went low while idle: a device signals, or one was plugged in",
             measured=(
                 f"{len(clusters)} lone pulls of 60 us or more in {idle.for_s:.1f} s",
             ),
             ruled_out=("spikes: those are short",),
-            try_first="look for a loose contact, a supply that dips, a part that signals"
+            try_first="look for a loose contact, a supply that dips, a device that signals"
             if again
-            else "plug between runs; look for a part whose alarm pulls the line",
+            else "plug between runs; look for a device whose alarm pulls the line",
             severity=FindingSeverity.FAULT if again else FindingSeverity.NOTE,
         )
     else:
@@ -85,18 +85,18 @@ def pulled_meanwhile(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.DEVICE,
         kind="comes-and-goes" if again else "signals",
-        summary="the line is pulled on its own while others are asked, as by devices that get "
-        "power or contact, or by a part whose output signals"
+        summary="the line is pulled low while idle while others are asked, as by devices that get "
+        "power or contact, or by a device whose output signals"
         if again
-        else "the line was pulled on its own while others were asked: a part signals, or one "
+        else "the line was pulled low by a device that was not addressed: a device signals, or one "
         "was plugged in",
         measured=(
             f"{len(evidence.pulls)} long pulls in {took_s:.0f} s, the first at {when} s; each "
             "spoils what was asked then",
         ),
         ruled_out=("spikes: those are short",),
-        try_first="look for a loose contact, a supply that dips, a part that signals"
+        try_first="look for a loose contact, a supply that dips, a device that signals"
         if again
-        else "plug between runs; look for a part whose alarm pulls the line",
+        else "plug between runs; look for a device whose alarm pulls the line",
         severity=FindingSeverity.FAULT if again else FindingSeverity.NOTE,
     )

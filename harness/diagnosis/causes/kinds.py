@@ -58,15 +58,15 @@ def _moved(
         kind="toggled",
         summary=f"{name} of {device.name} changed during the examination: each match "
         "toggles its output, and "
-        + ("the examination itself" if ours else "somebody else")
+        + ("the examination itself" if ours else "another host")
         + " addressed it",
         measured=(
             f"{name} read {', '.join(map(str, seen))}: {moves} changes in "
-            f"{len(seen)} looks by search, {device.matches} matches by this harness",
+            f"{len(seen)} looks by search, {device.matches} matches by this program",
         ),
         ruled_out=()
         if ours
-        else ("this harness: its own matches do not explain the change",),
+        else ("this program: its own matches do not explain the change",),
         discriminators=(_RESTARTED,) if restarts else (),
         try_first="take this device out of every program and controller that polls "
         "by ROM code; sense it by search",
@@ -91,11 +91,11 @@ def deaf_to_commands(evidence: Evidence) -> Iterator[Finding]:
             ),
             ruled_out=("line and contact: the searches go through them too",),
             discriminators=(
-                f"{Cause.SUPPLY} own-cell: a part with a cell of its own keeps its ROM code "
+                f"{Cause.SUPPLY} own-cell: a device with a cell of its own keeps its ROM code "
                 "on the line's power; measure the cell",
-                f"{Cause.DEVICE} dead: a known-good part in the socket answers",
+                f"{Cause.DEVICE} dead: a known-good device in the socket answers",
             ),
-            try_first="measure the part's own supply or cell, then replace the part",
+            try_first="measure the device's own supply or cell, then replace the device",
             device=device.rom_code,
         )
 
@@ -120,19 +120,18 @@ def odd_answer(evidence: Evidence) -> Iterator[Finding]:
             summary=f"{device.name} never answers {rows[0].quantity} as it must: "
             f"{rows[0].said}",
             measured=tuple(
-                f"{r.quantity}: {r.tries} of {r.tries} answers not to be believed"
-                for r in rows
+                f"{r.quantity}: {r.tries} of {r.tries} answers impossible" for r in rows
             ),
             ruled_out=("noise and edges: other devices answer right on the same line",)
             if not others and _others_right(evidence, device)
             else (),
             discriminators=(
-                f"{Cause.DEVICE}: a known-good part in its socket answers right",
+                f"{Cause.DEVICE}: a known-good device in its socket answers right",
                 f"{Cause.NOISE}: other devices fail as often",
-                f"{Cause.DEVICE} duplicate: with one of two parts of this code taken off "
+                f"{Cause.DEVICE} duplicate: with one of two devices of this code taken off "
                 "the answer is right",
             ),
-            try_first="put a known-good part into its place; the same question again",
+            try_first="put a known-good device in its socket and ask the same again",
             device=device.rom_code,
         )
 
@@ -177,7 +176,7 @@ def address_damaged(evidence: Evidence) -> Iterator[Finding]:
                     f"the CRC-16 of the answer is right for {facts.heard}; by chance for one "
                     "of 24 flips in 24 of 65,536",
                 ),
-                ruled_out=("damage to the answer: its check value fits",),
+                ruled_out=("damage to the answer: its CRC fits",),
                 try_first="look at edges and noise; what was written may have gone elsewhere: "
                 "read it back",
                 device=code,

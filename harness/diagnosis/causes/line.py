@@ -63,7 +63,7 @@ def stuck_low(evidence: Evidence) -> Iterator[Finding]:
         ),
         ruled_out=("wrong rate and lost characters: those leave echoes",),
         discriminators=(
-            f"{Cause.CONFIGURATION} thermostat: it frees when that part is cooled",
+            f"{Cause.CONFIGURATION} thermostat: it frees when that device is cooled",
         ),
         try_first="halve the wiring until the line frees; check polarity of the last "
         "device put in; nothing is written meanwhile",
@@ -86,7 +86,7 @@ def fell_low(evidence: Evidence) -> Iterator[Finding]:
         discriminators=(
             f"{Cause.ADAPTER} receive-open: the idle line measures near the supply and "
             "RX does not follow it",
-            f"{Cause.CONFIGURATION} thermostat: it frees when that part is cooled",
+            f"{Cause.CONFIGURATION} thermostat: it frees when that device is cooled",
         ),
         try_first="measure the idle line against ground: near 0 V halve the wiring "
         "until it rises; check polarity of the last device put in",
@@ -162,11 +162,13 @@ def stretched_reset(evidence: Evidence) -> Iterator[Finding]:
         return
     asked = [d for d in evidence.devices if d.signals is not None]
     found = [d for d in asked if d.signals]
-    alarm = f"alarm search answered by {', '.join(d.name for d in found) or 'nobody'}"
+    alarm = (
+        f"alarm search answered by {', '.join(d.name for d in found) or 'no device'}"
+    )
     yield Finding(
         cause=Cause.DEVICE,
         kind="stretches-reset",
-        summary="somebody holds each reset low for longer, then lets go and answers: a part "
+        summary="each reset is held low for longer, then released and answered: a device "
         "with an interrupt pending, or a slow one",
         measured=(
             *map(reset_shown, late),
@@ -174,11 +176,11 @@ def stretched_reset(evidence: Evidence) -> Iterator[Finding]:
             "resets: presence",
             *((f"{alarm} of {len(asked)} devices",) if asked else ()),
         ),
-        ruled_out=("short: the line frees by itself and slots are whole",),
+        ruled_out=("short: the line is released again and slots are whole",),
         device=found[0].rom_code if len(found) == 1 else "",
         try_first=f"read the status of {found[0].name}, which clears its alarm, and look again"
         if found
-        else "take devices off one by one; clear the alarm or interrupt of the part "
+        else "take devices off one by one; clear the alarm or interrupt of the device "
         "without which resets are short again",
     )
 
@@ -231,7 +233,7 @@ def nobody_answers(evidence: Evidence) -> Iterator[Finding]:
         "a long break (a silicon diode in TX, current through a shared ground wire)"
     )
     wiring = f"{Cause.ADAPTER} push-pull: shorting the data line by a finger does not change the echo"
-    absent = f"{Cause.DEVICE} absent: a known-good part in the socket is found"
+    absent = f"{Cause.DEVICE} absent: a known-good device in the socket is found"
     if evidence.expected.devices >= 2:
         yield Finding(
             cause=Cause.BUS_WIRING,
@@ -254,7 +256,7 @@ def nobody_answers(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.UNDECIDED,
         kind="nobody",
-        summary="nobody answers a reset, and all of adapter and idle line is right",
+        summary="no device answers a reset; adapter and idle line are right",
         measured=measured,
         ruled_out=("wrong rate: timed", "hidden presence: reset at three rates"),
         discriminators=(absent, level, wiring),
@@ -288,7 +290,7 @@ def presence_only(evidence: Evidence) -> Iterator[Finding]:
             "does not change",
             f"{Cause.BUS_WIRING} low-level: a meter shows more than 0.4 V on the line during "
             "a long break",
-            f"{Cause.DEVICE} absent: a known-good part in the socket is found",
+            f"{Cause.DEVICE} absent: a known-good device in the socket is found",
         ),
         try_first="put an open-drain stage or a diode between TX and the line, if there is "
         "none; then a known-good device",
@@ -316,7 +318,7 @@ def answers_in_zeros(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.CONFIGURATION if cured else Cause.UNDECIDED,
         kind="left-in-fast-mode",
-        summary="a part answers inside other parts' slots: it is still in fast mode and takes "
+        summary="a device answers inside the slots of others: it is still in overdrive and takes "
         "each write-0 for a reset",
         measured=(
             f"pulled after {before} of {lows} lows of 49 us and more at first, after "
@@ -388,5 +390,5 @@ def low_in_search(evidence: Evidence) -> Iterator[Finding]:
             f"share of zeros or merged slots where a scan broke off: {scans.low_share:.0%}",
         ),
         ruled_out=("a device of family 00h: there is none",),
-        try_first="look for moisture, a part that pulls while it is spoken to, a slow edge",
+        try_first="look for moisture, a device that pulls while it is addressed, a slow edge",
     )

@@ -41,7 +41,7 @@ def spikes(evidence: Evidence) -> Iterator[Finding]:
         summary="single slots come back changed among many that are right",
         measured=(
             f"{down} of {line.ones.sent} ones pulled low, {lifted} of {line.zeros.sent} "
-            f"zeros lifted, {split} characters too many, {merged} merged, nobody addressed",
+            f"zeros lifted, {split} characters too many, {merged} merged, no device addressed",
             f"blocks read again: {up} bits 0 to 1, {fell} bits 1 to 0",
             f"failed directed searches: in {raised} a zero that the host wrote came back high, "
             f"{missed} missed single lows of a device in step",
@@ -80,7 +80,7 @@ def _direction(up: int, down: int) -> str:
 
 
 def flipped_blocks(evidence: Evidence) -> Iterator[Finding]:
-    """Blocks whose bits turn now and then, while slots with nobody addressed come back right.
+    """Blocks whose bits turn now and then, while slots with no device addressed come back right.
 
     What hits the lows of devices shows in no slot that only the host pulls low.
     """
@@ -102,7 +102,7 @@ def flipped_blocks(evidence: Evidence) -> Iterator[Finding]:
         measured=(
             f"{up} bits turned 0 to 1 and {down} 1 to 0 in {sum(b.check_wrong for _, b in hit)} "
             f"of {sum(b.reads for _, b in _all_blocks(evidence))} blocks; no slot was changed "
-            "with nobody addressed",
+            "with no device addressed",
             *(f"{d.name}: {b.check_wrong} of {b.reads} blocks" for d, b in hit[:4]),
         ),
         ruled_out=("weak pull-up, slow edges: they turn ones to zeros",)
@@ -171,11 +171,11 @@ def slipped_slot(evidence: Evidence) -> Iterator[Finding]:
     yield Finding(
         cause=Cause.NOISE,
         kind="slip",
-        summary="host and device counted slots differently by one; the check value need not "
+        summary="host and device counted slots differently by one; the CRC need not "
         "show it",
         measured=tuple(measured),
         ruled_out=("a device of another kind: the same bits stand one position on",),
-        try_first="never accept on the check byte alone; look at edges and noise",
+        try_first="never accept on the CRC alone; look at edges and noise",
     )
 
 
@@ -219,7 +219,7 @@ def phantoms(evidence: Evidence) -> Iterator[Finding]:
             measured=(
                 f"{len(codes)} phantoms in {scans.scans} scans: {', '.join(codes[:4])}",
             ),
-            ruled_out=("new devices: a newcomer must come again and answer",),
+            ruled_out=("new devices: one must be found again and answer",),
             try_first="look at noise and edges; the inventory stays as it is",
         )
 
@@ -246,7 +246,7 @@ def command_not_heard(evidence: Evidence) -> Iterator[Finding]:
             kind="deaf-to-convert" if always else "command-lost",
             summary=f"{device.name} did not start on a convert command: its reading is an old one",
             measured=(f"busy not seen after {deaf} of {len(heard)} convert commands",),
-            ruled_out=("a damaged reading: the block's check value is right",),
+            ruled_out=("a damaged reading: the block's CRC is right",),
             try_first="send the command again when busy is not seen; look at this device's "
             "branch",
             device=device.rom_code,

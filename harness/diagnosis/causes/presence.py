@@ -72,7 +72,7 @@ def other_family(evidence: Evidence) -> Iterator[Finding]:
                 f"{evidence.scans.found.get(new, 0) if evidence.scans else 0} scans and proved",
             ),
             discriminators=(
-                f"{Cause.DEVICE} absent: {code} is found with a known-good part beside "
+                f"{Cause.DEVICE} absent: {code} is found with a known-good device beside "
                 f"{new}, which sits elsewhere",
             ),
             try_first=f"write {new} into the fixture's socket, or put a {code[-2:]}h part back",
@@ -202,7 +202,7 @@ presence)."""
 
 def _nobody_at_times(silent: int, of: int, only: DeviceFacts | None) -> Finding:
     """Of all at once, or of the only device, which cannot be told from it."""
-    measured = (f"{silent} of {of} resets answered by nobody, echoes right",)
+    measured = (f"{silent} of {of} resets without an answer, echoes right",)
     if only is not None:
         return Finding(
             cause=Cause.DEVICE,
@@ -255,13 +255,13 @@ def loose_contact(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.DEVICE,
             kind="loose-contact",
-            summary=f"{device.name} comes and goes: at times nobody drives the line for it",
+            summary=f"{device.name} comes and goes: at times no device drives the line in its answers",
             measured=(
                 f"{ones} of {reads} blocks all FFh or ones from some bit on, {restarts} "
                 "restarts",
                 f"directed searches answered: {device.verified} of {device.verifies}",
             ),
-            ruled_out=("a value of -0.06 degC: its check byte would be C9h",),
+            ruled_out=("a value of -0.06 degC: its CRC would be C9h",),
             try_first=f"reseat {device.name}: look for a broken ground wire",
             device=device.rom_code,
         )
@@ -310,7 +310,7 @@ def came_or_went(evidence: Evidence) -> Iterator[Finding]:
             cause=Cause.DEVICE,
             kind="attached",
             summary="a device was plugged in during the examination: its presence pulse and its "
-            "empty store spoil one transaction of everybody",
+            "empty store spoil one transaction",
             measured=(f"new since the first scan: {', '.join(came)}",),
             try_first="plug between runs; scan again",
             severity=FindingSeverity.NOTE,
@@ -336,7 +336,7 @@ def _vanished(went: list[str], scans: ScanFacts) -> Iterator[Finding]:
             measured=(
                 f"found in {scans.found.get(went[0], 0)} of {scans.whole} scans",
             ),
-            try_first="reseat that device; one scan takes nobody off the inventory",
+            try_first="reseat that device; one scan takes no device off the inventory",
             device=went[0],
         )
 
@@ -350,7 +350,7 @@ def late_presence(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.DEVICE,
             kind="late-presence",
-            summary="somebody answers with a late, short presence pulse, within limits; the "
+            summary="a device answers with a late, short presence pulse, within limits; the "
             "customary reset at 9600 baud misses it",
             measured=tuple(map(reset_shown, (customary[0], seen))),
             ruled_out=("absent device: it answers at another rate",),

@@ -60,10 +60,10 @@ def _protected(failed: FailedCheck, store: StoreFacts) -> Finding:
     return Finding(
         cause=Cause.CONFIGURATION,
         kind="store-protected",
-        summary=f"{failed.name} refuses the store: this row is {store.protected}",
+        summary=f"{failed.name} does not accept the store: this row is {store.protected}",
         measured=_measured(store),
-        ruled_out=("supply during the store: the part says that the row is closed",),
-        try_first="write to an open page; protection is for ever, so use another part if "
+        ruled_out=("supply during the store: the device reports the row as protected",),
+        try_first="write to an open page; protection cannot be removed, so use another device if "
         "this row must change",
         device=failed.device,
     )
@@ -73,7 +73,7 @@ def _off_the_row(failed: FailedCheck, store: StoreFacts) -> Finding:
     return Finding(
         cause=Cause.CONFIGURATION,
         kind="store-row",
-        summary=f"{failed.name} refuses the store: it must begin on a row of "
+        summary=f"{failed.name} does not accept the store: it must begin on a row of "
         f"{store.row} bytes",
         measured=_measured(store),
         ruled_out=("supply during the store: it never began",),
@@ -125,7 +125,7 @@ def step_toggled(evidence: Evidence) -> Iterator[Finding]:
         + (
             "a step addressed it by its ROM code"
             if matches % 2
-            else "somebody else addresses it"
+            else "another host addresses it"
         ),
         measured=(
             f"{facts.quantity or 'output'} {facts.before} at the start, "

@@ -44,7 +44,7 @@ def given_up(evidence: Evidence) -> Iterator[Finding]:
                 f"{name}: {len(v)} values, such as {v[0]:.2f} degC"
                 for name, v in victims.items()
             ),
-            ruled_out=("transport: the check bytes are right",),
+            ruled_out=("transport: the CRCs are right",),
             try_first="tie the supply pin to ground at the probe (or feed it), convert one "
             "at a time",
         )
@@ -155,9 +155,9 @@ def says_bus_power(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.DEVICE if fed else Cause.SUPPLY,
             kind="says-bus-power" if fed else "supply-differs",
-            summary=f"{device.name} says that it lives on the data line, "
+            summary=f"{device.name} reports that it is fed from the data line, "
             + (
-                "and pulls that line for busy, as only a part with a supply of its own can"
+                "and pulls that line for busy, as only a device with a supply of its own can"
                 if fed
                 else "the fixture does not; its conversions come out as long as the line "
                 "feeds them"
@@ -167,7 +167,7 @@ def says_bus_power(evidence: Evidence) -> Iterator[Finding]:
                 f"{len(device.supply_answers)}",
                 f"busy seen for {max(busy):.0f} ms" if fed else "busy never seen",
             ),
-            try_first="do not trust the power query of this part; its readings are valid"
+            try_first="do not trust the power query of this device; its readings are valid"
             if fed
             else "correct expect.supply of its socket, or check the supply wire there",
             device=code,
@@ -198,7 +198,7 @@ def restarted(evidence: Evidence) -> Iterator[Finding]:
                 f"power-on value after {len(hit)} of {len(done)} conversions",
                 f"marker in the alarm bytes gone in {gone} of them",
             ),
-            ruled_out=("transport: the check bytes are right",)
+            ruled_out=("transport: the CRCs are right",)
             + (("a true 85 degC: the marker is gone",) if gone else ()),
             try_first=f"reseat {device.name}, 100 nF at the probe",
             device=device.rom_code,
@@ -217,13 +217,13 @@ def jumps(evidence: Evidence) -> Iterator[Finding]:
             yield Finding(
                 cause=Cause.SUPPLY,
                 kind="brown-out",
-                summary=f"readings of {device.name} jump although every check byte is right",
+                summary=f"readings of {device.name} jump although every CRC is right",
                 measured=(
                     f"{len(off)} of {len(values)} conversions more than {_AGREE_K} K off "
                     f"{middle:.2f} degC, lowest {min(values):.2f}, highest {max(values):.2f}",
                     "fed from the data line" if device.on_parasite else "own supply",
                 ),
-                ruled_out=("transport: the check bytes are right",),
+                ruled_out=("transport: the CRCs are right",),
                 try_first="power the probes by the third wire, or convert fewer at a time",
                 device=device.rom_code,
             )
@@ -268,7 +268,7 @@ def alarm_search(evidence: Evidence) -> Iterator[Finding]:
         + (" until the next conversion" if stale else " after a conversion too"),
         measured=(
             f"disagree before: {', '.join(alarms.before)}",
-            f"after a conversion: {', '.join(alarms.after) or 'nobody'}",
+            f"after a conversion: {', '.join(alarms.after) or 'no device'}",
         ),
         try_first="convert after each change of thresholds, then search"
         if stale

@@ -60,7 +60,7 @@ def _all_silent(evidence: Evidence) -> Iterator[Observation]:
     silent, of = all_silent(evidence)
     several = sum(bool(d.verified) for d in evidence.devices) > 1
     sign = Sign.ALL_SILENT if several else Sign.ONLY_ONE_SILENT
-    text = f"{silent} of {of} resets before searches, reads and conversions answered by nobody"
+    text = f"{silent} of {of} resets before searches, reads and conversions without an answer"
     yield Observation(sign=sign, hits=silent, of=of, text=text)
 
     lost = sum(d.unanswered - d.nobody_there for d in evidence.devices if d.verified)

@@ -92,7 +92,7 @@ def _pulls(evidence: Evidence) -> Iterator[Observation]:
     if evidence.probes and pulls_tell(evidence):
         hits = len(evidence.pulls)
         took_s = sum(probe.took_s for probe in evidence.probes)
-        text = f"{hits} long pulls in {took_s:.0f} s that nobody was asked for"
+        text = f"{hits} long pulls in {took_s:.0f} s that no device was asked for"
         yield Observation(
             sign=Sign.PULLED_MEANWHILE, hits=hits, of=max(hits, 1), text=text
         )

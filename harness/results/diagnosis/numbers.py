@@ -52,6 +52,22 @@ class NumbersTable:
     rows: tuple[tuple[str, ...], ...] = ()
 
 
+_STANDINGS = {
+    "flickering": "listed, not found in every scan",
+    "left": "lost during the examination",
+    "left together": "lost together during the examination",
+    "newcomer": "new, not in the fixture",
+    "unproved": "not confirmed, scan again",
+    "phantom": "phantom, no such device",
+    "unlisted family": "new, of a family that the fixture does not expect",
+}
+
+
+def standing_words(standing: str) -> str:
+    """How a ROM code stands after the scans, in words; ``Membership`` has the keys."""
+    return _STANDINGS.get(standing, standing)
+
+
 _ADAPTER_AND_LINE = NumbersTable(title="Adapter and line", head=("what", "measured"))
 _ECHOES = NumbersTable(
     title="Echoes",
@@ -73,8 +89,8 @@ _DEVICES = NumbersTable(
 
 
 _ANSWERS = NumbersTable(
-    title="What each device says of itself",
-    head=("device", "quantity", "value", "unit", "spoilt tries"),
+    title="What each device reports",
+    head=("device", "quantity", "value", "unit", "failed attempts"),
 )
 
 
@@ -215,7 +231,7 @@ def _searches(found: Evidence) -> Iterator[tuple[str, ...]]:
         yield (
             code,
             found.expected.rom_codes.get(code, "-"),
-            standing,
+            standing_words(standing),
             f"{scans.found.get(code, 0)} of {scans.whole}",
             f"{device.verified} of {device.verifies}" if device else "-",
         )
@@ -270,10 +286,10 @@ def _blocks(*parts: Blocks | None) -> tuple[str, str]:
         return sum(map(count, read))
 
     named = (
-        ("check value wrong", total(lambda part: part.check_wrong)),
+        ("CRC wrong", total(lambda part: part.check_wrong)),
         ("all zero", total(lambda part: part.zeros)),
         ("all ones", total(lambda part: part.ones)),
-        ("broken off", total(lambda part: part.broken_off)),
+        ("aborted", total(lambda part: part.broken_off)),
         ("slipped by a slot", total(lambda part: part.slipped)),
         ("impossible", total(lambda part: part.impossible)),
     )

@@ -13,7 +13,7 @@ from harness.diagnosis.evidence.bus import Evidence, ProbeNote
 from harness.diagnosis.finding import NO_VERDICT, Confidence, Finding, FindingSeverity
 from harness.diagnosis.titles import TITLES, title_of, with_title
 from harness.records import Outcome
-from harness.results.diagnosis.numbers import NumbersTable, tables_of
+from harness.results.diagnosis.numbers import NumbersTable, standing_words, tables_of
 from harness.results.record.evidence import diagnosis_of
 from harness.results.record.run import RunRecord
 from harness.results.reports.wording import step_name
@@ -188,4 +188,7 @@ def _standings(evidence: Evidence) -> Iterator[tuple[str, tuple[str, ...]]]:
     inventory = evidence.inventory
     for standing in sorted(set(inventory.values())):
         codes = (c for c, what in inventory.items() if what == standing)
-        yield standing, tuple(sorted(_in_socket(c, evidence) for c in codes))
+        yield (
+            standing_words(standing),
+            tuple(sorted(_in_socket(c, evidence) for c in codes)),
+        )

@@ -9,9 +9,10 @@ import pytest
 
 from harness.diagnosis.evidence.bus import DeviceFacts, Echoes, Evidence, LineEvidence
 from harness.diagnosis.evidence.kinds import KindReading
+from harness.diagnosis.inventory import Membership
 from harness.records import CheckResult, Outcome
 from harness.results.diagnosis.lines import diagnosis_lines
-from harness.results.diagnosis.numbers import tables_of
+from harness.results.diagnosis.numbers import standing_words, tables_of
 from harness.results.diagnosis.page import pages_of
 from harness.results.record.run import RunRecord
 from harness.results.reports.html import render
@@ -123,6 +124,12 @@ def test_what_was_not_probed_makes_no_table() -> None:
     assert "13 to 22 us" in str(tables["Adapter and line"].rows)
 
 
+def test_every_standing_reads_as_words() -> None:
+    """Of the keys only plain words are shown as they are."""
+    plain = {Membership.PRESENT, Membership.MISSING}
+    assert {m for m in Membership if standing_words(m) == m} == plain
+
+
 def test_rare_echoes_are_counted_together() -> None:
     """A cell stays readable: the six most frequent echoes, then the rest."""
     counts = {f"{n:02X}": 20 - n for n in range(9)}
@@ -147,7 +154,7 @@ def test_what_devices_say_of_themselves() -> None:
     tables = {t.title: t for t in tables_of(Evidence(devices=(device,)))}
     name = f"A1 {code}"
     assert tables["Devices"].rows == ((name, "external", "-", "-", "-", "-"),)
-    assert tables["What each device says of itself"].rows == (
+    assert tables["What each device reports"].rows == (
         (name, "power_supply", "external", "-", "none"),
         (name, "current", "mean 2, 1 to 3", "counts", "none"),
         (name, "clock", "none: CRC wrong", "-", "check-value 3 of 3"),

@@ -29,7 +29,7 @@ DEVICE_ROWS = (
             *always(Sign.SEARCH_LOST, least=1.0),
             *never(Sign.LONG_RESET_HEARD, Sign.PAUSE_HEARD),
         ),
-        would_show="a known-good part in the socket is found",
+        would_show="a known-good device in the socket is found",
     ),
     CauseRow(
         cause=Cause.BUS_WIRING,
@@ -88,7 +88,7 @@ DEVICE_ROWS = (
         kind="duplicate",
         shows=frozenset({Sign.SAME_WRONG_BLOCK, Sign.BLOCK_WRONG, Sign.FLIPS_DOWN}),
         predicts=(*always(Sign.SAME_WRONG_BLOCK), *never(Sign.FLIPS_UP)),
-        would_show="with one of two parts of this code taken off the block is right",
+        would_show="with one of two devices of this code taken off the block is right",
     ),
     CauseRow(
         cause=Cause.DEVICE,
@@ -98,14 +98,14 @@ DEVICE_ROWS = (
         predicts=never(
             Sign.FLIPS_DOWN, Sign.ONES_CHANGED, Sign.ZEROS_LIFTED, Sign.MISSED_BY_ALL
         ),
-        would_show="its lows measure above 0.4 V; they go with another part in its place",
+        would_show="its lows measure above 0.4 V; they go with another device in its position",
     ),
     CauseRow(
         cause=Cause.DEVICE,
         kind="damaged-memory",
         shows=frozenset({Sign.SAME_WRONG_BLOCK, Sign.BLOCK_WRONG}),
         predicts=always(Sign.SAME_WRONG_BLOCK),
-        would_show="the block stays wrong with this part alone on the bus",
+        would_show="the block stays wrong with this device alone on the bus",
     ),
     CauseRow(
         cause=Cause.BUS_WIRING,
@@ -117,7 +117,7 @@ DEVICE_ROWS = (
         cause=Cause.DEVICE,
         kind="rom-code",
         shows=frozenset({Sign.ODD_CODE_STAYS}),
-        would_show="it goes with one part taken off",
+        would_show="it goes with one device taken off",
     ),
     CauseRow(
         cause=Cause.SUPPLY,
@@ -261,7 +261,7 @@ DEVICE_ROWS = (
         cause=Cause.DEVICE,
         kind="deaf-to-commands",
         shows=frozenset({Sign.DEAF}),
-        would_show="a known-good part in the socket answers",
+        would_show="a known-good device in the socket answers",
     ),
     CauseRow(
         cause=Cause.NOISE,
@@ -274,7 +274,7 @@ DEVICE_ROWS = (
         cause=Cause.NOISE,
         kind="address-damaged",
         shows=frozenset({Sign.TORN}),
-        would_show="the check value is right for a command or address one flip away",
+        would_show="the CRC is right for a command or address one flip away",
         alike="noise",
     ),
     CauseRow(
@@ -290,7 +290,7 @@ DEVICE_ROWS = (
         shows=frozenset({Sign.TORN}),
         predicts=always(Sign.TORN, least=0.3),
         alike="answers",
-        would_show="a known-good part in its socket answers right",
+        would_show="a known-good device in its socket answers right",
     ),
     CauseRow(
         cause=Cause.DEVICE,
@@ -298,6 +298,6 @@ DEVICE_ROWS = (
         shows=frozenset({Sign.TORN}),
         predicts=always(Sign.TORN, least=0.3),
         alike="answers",
-        would_show="a known-good part in its socket answers right",
+        would_show="a known-good device in its socket answers right",
     ),
 )

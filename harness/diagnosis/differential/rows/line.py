@@ -96,7 +96,7 @@ LINE_ROWS = (
         shows=frozenset({Sign.IDLE_PULLS, Sign.PULLED_MEANWHILE}),
         # they come whatever is asked
         predicts=never(Sign.PULLS_IN_WORK),
-        would_show="the pulls end when that part's alarm is cleared",
+        would_show="the pulls end when the alarm of that device is cleared",
     ),
     CauseRow(
         cause=Cause.DEVICE,
@@ -163,13 +163,13 @@ LINE_ROWS = (
         kind="stretches-reset",
         shows=frozenset({Sign.RESET_HELD, Sign.PRESENCE_LONG, Sign.PAUSE_HEARD}),
         predicts=always(Sign.RESET_HELD),
-        would_show="resets are short again without that part, or with its alarm cleared",
+        would_show="resets are short again without that device, or with its alarm cleared",
     ),
     CauseRow(
         cause=Cause.DEVICE,
         kind="long-presence",
         shows=frozenset({Sign.PRESENCE_LONG, Sign.PAUSE_HEARD}),
-        would_show="presence is short again without that part",
+        would_show="presence is short again without that device",
     ),
     CauseRow(
         cause=Cause.DEVICE,
@@ -216,7 +216,7 @@ LINE_ROWS = (
         cause=Cause.DEVICE,
         kind="zero-rom",
         shows=frozenset({Sign.ZERO_CODE}),
-        would_show="it goes with one part taken off",
+        would_show="it goes with one device taken off",
     ),
     CauseRow(
         cause=Cause.NOISE,
