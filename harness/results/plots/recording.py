@@ -187,8 +187,7 @@ def _rows(count: int, *, each: float, left: float) -> tuple[Figure, list[Axes]]:
     """
     title, scale, below = 0.2, 0.24, 0.2
     height = count * each + below
-    figure = new_figure(_WIDTH, height)
-    figure.set_layout_engine("none")
+    figure = new_figure(_WIDTH, height, arranged=False)
     places = [
         figure.add_axes(
             (

@@ -7,6 +7,7 @@ fail differ in shape and shade, not in colour alone.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -20,6 +21,7 @@ from harness.results.plots.palette import (
     ORANGE,
     VERMILION,
     new_figure,
+    svg_text,
 )
 from harness.results.plots.recording import recording_figures
 from harness.results.plots.soak import soak_figures
@@ -46,17 +48,30 @@ __all__ = [
     "GREY",
     "ORANGE",
     "VERMILION",
+    "DrawnFigure",
     "caption_of",
     "draw",
+    "drawn_figures",
     "figures",
     "left_out",
     "shmoo_lines",
 ]
 
-_KINDS = ("png", "svg")
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrawnFigure:
+    """A picture that is drawn once, for its files and for the page.
+
+    Attributes:
+        name: of its files, without suffix.
+        svg: text of an SVG file.
+    """
+
+    name: str
+    svg: str
 
 
-def draw(record: RunRecord, folder: Path) -> list[Path]:
+def draw(record: RunRecord, folder: Path) -> list[DrawnFigure]:
     """Every picture that the record holds the numbers for, as PNG and SVG.
 
     Args:
@@ -64,13 +79,19 @@ def draw(record: RunRecord, folder: Path) -> list[Path]:
         folder: where to put them; made by the caller.
 
     Returns:
-        The files written; empty if there is nothing to draw, and then matplotlib is
-        not even loaded.
+        The pictures, for the page; empty if there is nothing to draw, and then
+        matplotlib is not even loaded.
+
+    Raises:
+        OSError: the folder does not take a file.
     """
+    return [_saved(name, figure, folder) for name, figure in figures(record)]
+
+
+def drawn_figures(record: RunRecord) -> list[DrawnFigure]:
+    """The same pictures without any file."""
     return [
-        path
-        for name, figure in figures(record)
-        for path in _save(figure, folder / name)
+        DrawnFigure(name=name, svg=svg_text(figure)) for name, figure in figures(record)
     ]
 
 
@@ -141,13 +162,11 @@ def _label(result: DeviceResult) -> str:
     return result.device.label if result.device else BUS
 
 
-def _save(figure: Figure, stem: Path) -> list[Path]:
-    paths = [stem.with_name(f"{stem.name}.{kind}") for kind in _KINDS]
-    for path in paths:
-        # no date in the file: the same journal gives the same picture
-        facts = {"Date": None} if path.suffix == ".svg" else {"Software": None}
-        figure.savefig(path, dpi=130, metadata=facts)
-    return paths
+def _saved(name: str, figure: Figure, folder: Path) -> DrawnFigure:
+    drawn = DrawnFigure(name=name, svg=svg_text(figure))
+    (folder / f"{name}.svg").write_text(drawn.svg, encoding="utf-8", newline="\n")
+    figure.savefig(folder / f"{name}.png", dpi=130, metadata={"Software": None})
+    return drawn
 
 
 # -- survey ----------------------------------------------------------------------

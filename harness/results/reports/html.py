@@ -7,14 +7,14 @@ devices against quantities; then everything, folded by step.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from harness.digits import duration_text, number_text
 from harness.records import DeviceRef, Outcome
 from harness.results.diagnosis.page import pages_of
-from harness.results.plots.run import caption_of, figures
+from harness.results.plots.run import DrawnFigure, caption_of, drawn_figures
 from harness.results.record.device_tally import DeviceResult
 from harness.results.record.facts import run_facts
 from harness.results.record.run import RunRecord
@@ -23,7 +23,7 @@ from harness.results.recording.page import recording_page
 from harness.results.reports.calendar import moment_text
 from harness.results.reports.corners import corner_matrices
 from harness.results.reports.matrix import anchor_of, matrices
-from harness.results.reports.page import Picture, fill, picture, write_page
+from harness.results.reports.page import Picture, drawn_picture, fill, write_page
 from harness.results.reports.timing import (
     TimingRow,
     explanation,
@@ -118,37 +118,43 @@ class Live:
     lines: tuple[str, ...] = ()
 
 
-def write_html(record: RunRecord, path: Path, *, pictures: bool = True) -> None:
+def write_html(
+    record: RunRecord, path: Path, *, drawn: Sequence[DrawnFigure] | None = None
+) -> None:
     """Write the report; the file is whole or not there.
 
     Args:
         record: the run.
         path: of the page.
-        pictures: False leaves them out, for a page that is one of hundreds.
+        drawn: its pictures, as ``plots.run.draw`` returned them: an empty one for a page
+            that is one of hundreds; None draws them.
 
     Raises:
         OSError: the folder does not take it.
     """
-    write_page(render(record, pictures=pictures), path)
+    write_page(render(record, drawn=drawn), path)
 
 
 def render(
-    record: RunRecord, live: Live | None = None, *, pictures: bool = True
+    record: RunRecord,
+    live: Live | None = None,
+    *,
+    drawn: Sequence[DrawnFigure] | None = None,
 ) -> str:
     """The report as text; the same record gives the same text.
 
     Args:
         record: the run.
         live: what a page of a run still going on shows in addition, or None.
-        pictures: False leaves them out.
+        drawn: its pictures if they are drawn already.
     """
     summary = summary_of(record)
     troubles = list(_troubles(record, going_on=live is not None))
     in_box = len(troubles) <= _MOST_IN_BOX
     rows = timing_rows(record)
-    shown = list(_pictures(record)) if pictures else []
+    shown = _pictures(drawn_figures(record) if drawn is None else drawn)
     soaks = [(soak, _of_soak(soak, shown)) for soak in record.soaks]
-    drawn = [picture for _, own in soaks for picture in own]
+    at_timelines = [picture for _, own in soaks for picture in own]
     return fill(
         "report.html.j2",
         record=record,
@@ -166,19 +172,21 @@ def render(
         diagnoses=pages_of(record),
         recording=recording_page(record.recording),
         soaks=[(page_of(soak), own) for soak, own in soaks],
-        pictures=[picture for picture in shown if picture not in drawn],
+        pictures=[picture for picture in shown if picture not in at_timelines],
         steps=[_step(step) for step in record.steps],
         facts=[(name, one_line(value)) for name, value in run_facts(record)],
     )
 
 
-def _pictures(record: RunRecord) -> Iterator[ShownPicture]:
-    for name, figure in figures(record):
-        yield ShownPicture(
-            picture=picture(name, figure),
-            caption=caption_of(name),
-            file=f"{name}.svg",
+def _pictures(drawn: Sequence[DrawnFigure]) -> list[ShownPicture]:
+    return [
+        ShownPicture(
+            picture=drawn_picture(each.name, each.svg),
+            caption=caption_of(each.name),
+            file=f"{each.name}.svg",
         )
+        for each in drawn
+    ]
 
 
 def _of_soak(soak: SoakRecord, shown: list[ShownPicture]) -> list[ShownPicture]:

@@ -9,11 +9,11 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from functools import cache
-from io import StringIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from harness.lazy import jinja2, markupsafe
+from harness.results.plots.palette import svg_text
 from harness.results.reports.wording import one_line
 
 if TYPE_CHECKING:
@@ -53,11 +53,14 @@ def write_page(text: str, path: Path) -> None:
 
 def picture(label: str, figure: Figure) -> Picture:
     """A figure for a page; no two on one page may share a label."""
-    drawn = StringIO()
-    figure.savefig(drawn, format="svg", metadata={"Date": None})
+    return drawn_picture(label, svg_text(figure))
+
+
+def drawn_picture(label: str, svg: str) -> Picture:
+    """The same of a figure that was drawn already, as ``palette.svg_text`` gives it."""
     # matplotlib escapes every text that it draws
-    svg = _XML_HEAD.sub("", drawn.getvalue())
-    return Picture(label=label, svg=markupsafe.Markup(_own_ids(svg, label)))
+    shown = _XML_HEAD.sub("", svg)
+    return Picture(label=label, svg=markupsafe.Markup(_own_ids(shown, label)))
 
 
 def _own_ids(svg: str, label: str) -> str:

@@ -59,8 +59,8 @@ def rebuild(
         junit.write_junit(
             record, out_dir / junit.FILE_NAME, case_properties=case_properties
         )
-        plots.draw(record, out_dir)
-        html.write_html(record, out_dir / html.FILE_NAME)
+        drawn = plots.draw(record, out_dir)
+        html.write_html(record, out_dir / html.FILE_NAME, drawn=drawn)
     except OSError as exc:
         cure = f"the journal has every result: slotproof report {journal_path}"
         raise unwritten(exc, what="the reports", folder=out_dir, cure=cure) from exc

@@ -26,9 +26,8 @@ def write_unit_reports(record: RunRecord, folder: Path) -> None:
     """Write both files of one unit; a disk that does not take them is passed over."""
     with suppress(OSError):
         write_junit(record, folder / JUNIT_FILE)
-        if drawn := record.outcome is not Outcome.PASSED:
-            draw(record, folder)
-        write_html(record, folder / PAGE_FILE, pictures=drawn)
+        drawn = draw(record, folder) if record.outcome is not Outcome.PASSED else ()
+        write_html(record, folder / PAGE_FILE, drawn=drawn)
 
 
 def complete_unit_reports(shift: Path) -> None:
