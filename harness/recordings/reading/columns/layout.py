@@ -109,12 +109,9 @@ def read_layout(path: Path) -> ColumnLayout:
 
 
 def _forms(lines: list[str]) -> list[tuple[str, str]]:
-    """Separators and decimal marks, the less ambiguous first."""
-    text = "\n".join(lines[:200])
-    forms = [("\t", "."), (";", "."), (",", ".")]
-    if "\t" in text or ";" in text:
-        forms = [("\t", "."), ("\t", ","), (";", "."), (";", ","), (",", ".")]
-    return forms
+    """Separators that occur, with decimal marks, the less ambiguous first."""
+    forms = [("\t", "."), ("\t", ","), (";", "."), (";", ","), (",", ".")]
+    return [form for form in forms if any(form[0] in line for line in lines)]
 
 
 def _first_text(lines: list[str]) -> tuple[int, int]:
@@ -143,14 +140,15 @@ def _first_row(
     lines: list[str], delimiter: str, decimal: str, wanted: int
 ) -> int | None:
     """Index of the first of some rows of numbers alike (fewer at the file's end)."""
-    for start in range(len(lines)):
-        rows = [
-            _numbers(line, delimiter, decimal) for line in lines[start : start + wanted]
-        ]
-        shapes = {None if row is None else len(row) for row in rows}
-        if None not in shapes and len(shapes) == 1:
+    start, alike = 0, 0
+    for at, line in enumerate(lines):
+        row = _numbers(line, delimiter, decimal)
+        columns = 0 if row is None else len(row)
+        if columns != alike:
+            start, alike = at, columns
+        if alike and at - start + 1 >= wanted:
             return start
-    return None
+    return start if alike else None
 
 
 def _layout(lines: list[str], start: int, delimiter: str, decimal: str) -> ColumnLayout:
