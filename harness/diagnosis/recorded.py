@@ -17,12 +17,18 @@ from harness.diagnosis.finding import (
     FindingSeverity,
     ranked,
 )
+from harness.families.thermometers.recorded_conformance import NOT_AS_SHEET
 from harness.recordings.record.quantity import (
     JudgedQuantity,
     LimitStanding,
     ValueOwner,
 )
-from harness.recordings.record.sentences import outside_sentence, quantity_name
+from harness.recordings.record.sentences import (
+    beyond_text,
+    outside_sentence,
+    owned_name,
+    quantity_name,
+)
 from harness.recordings.record.shown import AnalogFacts, TraceFacts, WrongAt
 
 _MOST_STORES = 5
@@ -76,13 +82,24 @@ def _times(facts: TraceFacts, known: list[JudgedQuantity]) -> Iterator[Finding]:
             cause=cause,
             kind="timing",
             confidence=confidence,
-            summary=outside_sentence(judged),
+            summary=f"{judged.outside} of {judged.count} values of {owned_name(row)} are "
+            f"{beyond_text(judged)}",
             measured=(f"{quantity_name(row)}: margin {judged.margin:.3g} us",),
-            try_first="lengthen or shorten it in the host's program"
+            try_first=_mend(judged)
             if cause is Cause.HOST
             else "record again with one device, to see whose it is",
             severity=severity,
         )
+
+
+def _mend(judged: JudgedQuantity) -> str:
+    """Which way the host's program has to change a time."""
+    low, high = judged.row.loosest_low, judged.row.loosest_high
+    is_short = low is not None and judged.minimum < low
+    is_long = high is not None and judged.maximum > high
+    if is_short == is_long:
+        return "look at the pictures: some are too short and some too long"
+    return f"{'lengthen' if is_short else 'shorten'} it in the host's program"
 
 
 def _levels(known: list[JudgedQuantity]) -> Iterator[Finding]:
@@ -199,7 +216,10 @@ def _stores(facts: TraceFacts) -> Iterator[Finding]:
             cause=Cause.UNDECIDED,
             kind="refused-store",
             confidence=Confidence.UNDECIDED,
-            summary=f"{len(found)} stores are not confirmed by the device {rom}".rstrip(),
+            summary=(
+                f"{len(found)} store{'s are' if len(found) > 1 else ' is'} not confirmed "
+                f"by the device {rom}"
+            ).rstrip(),
             measured=tuple(
                 f"{each.at_s:.6f} s: {each.what}" for each in found[:_MOST_STORES]
             ),
@@ -213,7 +233,7 @@ def _stores(facts: TraceFacts) -> Iterator[Finding]:
 def _devices(facts: TraceFacts) -> Iterator[Finding]:
     for seen in facts.devices:
         for note in seen.notes:
-            if note.startswith("does not behave"):
+            if note.startswith(NOT_AS_SHEET):
                 yield Finding(
                     cause=Cause.DEVICE,
                     kind="data-sheet",

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
+from itertools import islice
 
 from harness.digits import limits_text, number_text
 from harness.families.registry import Kinds, built_in
+from harness.recordings.record.grouping import grouped
 from harness.recordings.record.quantity import JudgedQuantity, LimitStanding
 from harness.recordings.record.sentences import (
     doubtful_sentence,
@@ -85,14 +87,16 @@ def _seen_lines(trace: TraceRecord, kinds: Kinds) -> Iterator[str]:
 
 def _transactions(trace: TraceRecord) -> Iterator[str]:
     yield "transactions"
-    for found in trace.transactions[:_MOST_TRANSACTIONS]:
-        shown = shown_transaction(found)
-        yield f"  {shown.at_s:.6f} s  {shown.head}"
-        for line in (*shown.lines, *shown.notes):
+    shown = 0
+    groups = grouped(map(shown_transaction, trace.transactions))
+    for group in islice(groups, _MOST_TRANSACTIONS):
+        shown += group.count
+        yield f"  {group.first.at_s:.6f} s  {group.text}"
+        for line in (*group.first.lines, *filter(None, [group.notes])):
             yield f"      {line}"
-        for line in shown.wrong:
+        for line in group.first.wrong:
             yield f"      WRONG: {line}"
-    more = trace.transaction_count - _MOST_TRANSACTIONS
+    more = trace.transaction_count - shown
     if more > 0:
         yield f"  and {more} more"
 

@@ -318,6 +318,15 @@ def test_recording_and_journal_side_by_side(
     assert values["clock_error, recorded"] == pytest.approx(300, abs=1)
     assert abs(float(values["presence_end, E_n"])) <= 1
     assert any("no line shows it" in note for note in times.notes)
+    recording = result.record.recording
+    assert recording is not None
+    assert recording.echoes is not None
+    assert recording.echoes.disagree == 0
+    assert recording.echoes.resets_found == recording.echoes.resets
+    held = [t.name for t in recording.times if t.holds]
+    assert held[0] == "clock_error"
+    page = (result.folder / "report.html").read_text()
+    assert "The run against its recording" in page
 
 
 def test_volts_beside_a_journal_are_read_as_the_receiver_took_them(

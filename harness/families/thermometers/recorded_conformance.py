@@ -13,8 +13,17 @@ from collections.abc import Iterator
 
 from harness.families.transactions import SeenCommand
 
+NOT_AS_SHEET = "does not behave as its data sheet says"
+"""How a note begins that is a finding about the device."""
+
 _POWER_ON = b"\x50\x05"
 _BLOCK = 8
+_SETTABLE, _FIXED = 0x60, 0x1F
+"""Of the configuration byte: the resolution; bit 7 reads as 0 and the low five as 1
+whatever is written (data sheet family 28h, part DS18B20, p. 9)."""
+
+_FINEST = 0x60
+"""Resolution bits at 12 bit: at a coarser one the last bits of a reading are undefined."""
 
 
 class RecordedThermometer:
@@ -38,6 +47,8 @@ class RecordedThermometer:
         name = seen.command.name if seen.command else ""
         if name == "write scratchpad" and len(settings := seen.data("settings")) == 3:
             self._written = settings[2]
+        elif name == "recall":
+            self._written = None  # what is stored may be another
         elif name == "convert":
             self._converted = True
         elif name == "read scratchpad" and seen.crcs_right:
@@ -46,10 +57,13 @@ class RecordedThermometer:
                 self._read(block)
 
     def _read(self, block: bytes) -> None:
-        if self._written is not None and block[4] != self._written:
+        if block[:2] == _POWER_ON:
+            self._written = None  # it may have lost its supply since
+        if self._written is not None and block[4] != self._written & _SETTABLE | _FIXED:
             self._not_taken = (self._written, block[4])
         expected = 0x10 - (block[0] & 0x0F)
-        if block[:2] != _POWER_ON and block[6] != expected:
+        is_finest = block[4] & _SETTABLE == _FINEST
+        if block[:2] != _POWER_ON and is_finest and block[6] != expected:
             self._byte_6 = (block[6], expected)
         if self._converted and block == self._last:
             self._repeats += 1
@@ -75,7 +89,7 @@ class RecordedThermometer:
                 f"the serial number does not end in zeros ({upper.hex(' ').upper()}; weak)"
             )
         if signs:
-            yield f"does not behave as its data sheet says: {'; '.join(signs)}"
+            yield f"{NOT_AS_SHEET}: {'; '.join(signs)}"
         if self._repeats:
             yield (
                 "a block repeats byte for byte after a conversion: whether it is a new "

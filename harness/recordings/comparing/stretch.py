@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,15 +32,17 @@ class Stretch:
     def __init__(self, view: ReceiverView, begin: int, beyond: int) -> None:
         starts, ends = view.starts_us[begin:beyond], view.ends_us[begin:beyond]
         self.doubt_us = view.doubt_us
-        self._between = _within(view.between_us, starts, ends)
-        humps = _humps(self._between, starts, ends)
-        falls = np.concatenate((starts, self._between[1][humps]))
+        between = _within(view.between_us, starts, ends)
+        humps = _humps(between, starts, ends)
+        falls = np.concatenate((starts, between[1][humps]))
         order = np.argsort(falls, kind="stable")
-        rises = np.sort(np.concatenate((ends, self._between[0][humps])))
+        rises = np.sort(np.concatenate((ends, between[0][humps])))
+        # lists: each bit of each character looks one time up in them
+        self._between = (between[0].tolist(), between[1].tolist())
         self.starts: list[float] = falls[order].tolist()
         self.ends: list[float] = rises.tolist()
         self._is_open: list[bool] = (order >= len(starts)).tolist()
-        self._edges = np.sort(np.concatenate((starts, ends)))
+        self._edges: list[float] = np.sort(np.concatenate((starts, ends))).tolist()
 
     def next_fall(self, from_us: float, within_us: float) -> int | None:
         """Index of the low with which a character from ``from_us`` on begins.
@@ -64,13 +66,14 @@ class Stretch:
 
     def is_open(self, at_us: float, near_us: float) -> bool:
         """True if the line was, or changed, within ``near_us`` between the levels."""
-        place = int(np.searchsorted(self._edges, at_us))
-        around: NDArray[np.float64] = self._edges[max(0, place - 1) : place + 1]
-        if float(np.abs(around - at_us).min()) <= near_us:
+        place = bisect_left(self._edges, at_us)
+        if place and at_us - self._edges[place - 1] <= near_us:
+            return True
+        if place < len(self._edges) and self._edges[place] - at_us <= near_us:
             return True
         begins, ends = self._between
-        last = int(np.searchsorted(begins, at_us + near_us, "right")) - 1
-        return last >= 0 and bool(ends[last] >= at_us - near_us)
+        last = bisect_right(begins, at_us + near_us) - 1
+        return last >= 0 and ends[last] >= at_us - near_us
 
 
 def _within(

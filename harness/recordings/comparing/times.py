@@ -11,13 +11,15 @@ of the sum of both expanded uncertainties squared; within -1 and 1 they hold.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import sqrt
 from statistics import median
 
 from harness.recordings.comparing.bursts import SeenBurst
 from harness.recordings.comparing.echoes import CLOCK_PPM, EchoComparison, HeldCharacter
 from harness.recordings.comparing.receiver import ReceiverView
+from harness.recordings.record.compared import ComparedTime
+from harness.records import Bound
 
 _HELD_BITS = 1.0
 """A low that is longer than the host's own by this many bits was held by a device."""
@@ -26,6 +28,11 @@ _ONLY_VOLTS = {
     "rise_time": "volts show it, levels do not",
     "capacitance": "follows from the rise time",
 }
+
+_BOUNDS = {None: "", Bound.AT_MOST: "at most", Bound.AT_LEAST: "at least"}
+
+_LEAST_UNCERTAINTY = 1e-15
+"""Where neither side states any: every difference is too large then."""
 
 _LONG_BURST = 100
 """Characters from which on a burst shows the adapter's clock."""
@@ -40,8 +47,7 @@ class StatedTime:
         unit: of the value.
         value: what the run states; of a bound, the bound.
         uncertainty: its half width, None of a bound.
-        at_most: True if the true value is at most this.
-        at_least: True if it is at least this.
+        bound: on which side the true value lies; None of a value.
         device: label of the device, empty for the line.
         bursts: numbers of the first burst of its measurement and one beyond the last.
         rise_us: rise time of the line as the run states it, which it takes off.
@@ -52,35 +58,11 @@ class StatedTime:
     unit: str
     value: float
     uncertainty: float | None
-    at_most: bool = False
-    at_least: bool = False
+    bound: Bound | None = None
     device: str = ""
     bursts: tuple[int, int]
     rise_us: float = 0.0
     rise_doubt_us: float = 0.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TimeComparison:
-    """One time, stated and recorded.
-
-    Attributes:
-        stated: what the run states.
-        recorded: the same in the recording; None if no line shows it, or not this one.
-        doubt: half width of what is known of ``recorded``.
-        difference: stated less recorded.
-        e_n: the E_n number; None of a bound.
-        holds: True if stated value and uncertainty, or bound, hold; None if not judged.
-        why: why it is not judged.
-    """
-
-    stated: StatedTime
-    recorded: float | None = None
-    doubt: float = 0.0
-    difference: float | None = None
-    e_n: float | None = None
-    holds: bool | None = None
-    why: str = ""
 
 
 def compare_times(
@@ -88,7 +70,7 @@ def compare_times(
     found: EchoComparison,
     bursts: Sequence[SeenBurst],
     view: ReceiverView,
-) -> Iterator[TimeComparison]:
+) -> Iterator[ComparedTime]:
     """Each stated time beside the recorded one.
 
     Args:
@@ -111,32 +93,39 @@ def compare_times(
         shown = show.get(time.name)
         if shown is None:
             why = _ONLY_VOLTS.get(time.name, "no line shows it")
-            yield TimeComparison(stated=time, why=why)
+            yield _not_compared(time, why)
             continue
         recorded = shown(time, found, bursts, doubt_us)
         if recorded is None:
-            yield TimeComparison(stated=time, why="not in this recording")
+            yield _not_compared(time, "not in this recording")
         else:
             yield _compared(time, *recorded)
 
 
-def _compared(time: StatedTime, recorded: float, doubt: float) -> TimeComparison:
-    difference = time.value - recorded
+def _compared(time: StatedTime, recorded: float, doubt: float) -> ComparedTime:
     e_n: float | None = None
-    if time.at_most:
+    if time.bound is Bound.AT_MOST:
         holds = recorded <= time.value + doubt
-    elif time.at_least:
+    elif time.bound is Bound.AT_LEAST:
         holds = recorded >= time.value - doubt
     else:
-        e_n = difference / sqrt((time.uncertainty or 0.0) ** 2 + doubt**2 or 1e-30)
+        uncertainty = sqrt((time.uncertainty or 0.0) ** 2 + doubt**2)
+        e_n = (time.value - recorded) / max(uncertainty, _LEAST_UNCERTAINTY)
         holds = abs(e_n) <= 1
-    return TimeComparison(
-        stated=time,
-        recorded=recorded,
-        doubt=doubt,
-        difference=difference,
-        e_n=e_n,
-        holds=holds,
+    return replace(
+        _not_compared(time, ""), recorded=recorded, doubt=doubt, e_n=e_n, holds=holds
+    )
+
+
+def _not_compared(time: StatedTime, why: str) -> ComparedTime:
+    return ComparedTime(
+        device=time.device,
+        name=time.name,
+        unit=time.unit,
+        stated=time.value,
+        uncertainty=time.uncertainty,
+        bound=_BOUNDS[time.bound],
+        why=why,
     )
 
 

@@ -284,14 +284,16 @@ def _walk(bits: NDArray[np.uint8], sides: NDArray[np.uint8], phase: _Phase) -> N
     sides[8 : 8 + len(steps)] = np.resize(pattern, len(steps))
     phase.used = 8 + len(steps)
     silent = np.flatnonzero(triplets[:, 0] & triplets[:, 1])
-    if len(silent):
-        phase.notes.append(
-            f"no device answers at bit {int(silent[0]) + 1} of the search, for the first time"
-        )
     against = (triplets[:, 0] != triplets[:, 1]) & (triplets[:, 2] != triplets[:, 0])
     if against.any():
         at = int(np.flatnonzero(against)[0]) + 1
-        phase.notes.append(f"the host leaves the devices at bit {at} of the search")
+        phase.notes.append(
+            f"the host takes a direction that no device has at bit {at} of the search"
+        )
+    if len(silent):
+        phase.notes.append(
+            f"no device answers from bit {int(silent[0]) + 1} of the search on"
+        )
     if whole < ROM_BITS:
         phase.notes.append(f"the search ends after {whole} of 64 bits")
         if not len(silent) and not against.any():

@@ -25,23 +25,38 @@ def span_text(judged: JudgedQuantity) -> str:
 
 def outside_sentence(judged: JudgedQuantity) -> str:
     """Such as: the host's write-0 low is 52 to 53 us (+-1 us), below 60 us."""
+    return f"{owned_name(judged.row)} is {outside_text(judged)}"
+
+
+def outside_text(judged: JudgedQuantity) -> str:
+    """The same without whose and what, for where these stand already."""
+    row = judged.row
+    return (
+        f"{span_text(judged)} {row.unit} (+-{number_text(judged.doubt)} {row.unit}), "
+        f"{beyond_text(judged)}: {judged.outside} of {judged.count} outside"
+    )
+
+
+def beyond_text(judged: JudgedQuantity) -> str:
+    """Beyond which limits the values lie, such as: below 60 us."""
     row, beyond = judged.row, []
     if row.loosest_low is not None and judged.minimum < row.loosest_low:
         beyond.append(f"below {number_text(row.loosest_low)} {row.unit}")
     if row.loosest_high is not None and judged.maximum > row.loosest_high:
         beyond.append(f"above {number_text(row.loosest_high)} {row.unit}")
-    return (
-        f"{_owner(row)} {quantity_name(row)} is {span_text(judged)} {row.unit} "
-        f"(+-{number_text(judged.doubt)} {row.unit}), {' and '.join(beyond)}: "
-        f"{judged.outside} of {judged.count} outside"
-    )
+    return " and ".join(beyond)
 
 
 def doubtful_sentence(judged: JudgedQuantity) -> str:
     """Which values lie too near to their limit for the recording's resolution."""
+    return f"{owned_name(judged.row)} is {doubtful_text(judged)}"
+
+
+def doubtful_text(judged: JudgedQuantity) -> str:
+    """The same without whose and what."""
     row = judged.row
     return (
-        f"{_owner(row)} {quantity_name(row)} is {span_text(judged)} {row.unit}: "
+        f"{span_text(judged)} {row.unit}: "
         f"{judged.doubtful} of {judged.count} within +-{number_text(judged.doubt)} "
         f"{row.unit} of the limit ({limits_text(row.loosest_low, row.loosest_high)} "
         f"{row.unit}); sample faster to tell"
@@ -52,19 +67,21 @@ def some_devices_sentence(judged: JudgedQuantity) -> str:
     """Which values suit some devices and not others."""
     row = judged.row
     return (
-        f"{_owner(row)} {quantity_name(row)} suits some devices only: "
-        f"{judged.some_only} of {judged.count} are beyond what every device takes "
-        f"({limits_text(row.low, row.high)} {row.unit}), {span_text(judged)} {row.unit}"
+        f"{owned_name(row)} suits some devices only: it is {span_text(judged)} {row.unit}, "
+        f"{judged.some_only} of {judged.count} outside the limits that suit every device "
+        f"({limits_text(row.low, row.high)} {row.unit})"
     )
 
 
-def _owner(row: QuantityRow) -> str:
-    return {
+def owned_name(row: QuantityRow) -> str:
+    """Such as: the host's write-0 low."""
+    whose = {
         ValueOwner.HOST: "the host's",
         ValueOwner.DEVICE: "the devices'",
         ValueOwner.EITHER: "the host's or devices'",
         ValueOwner.LINE: "the line's",
     }[row.side]
+    return f"{whose} {quantity_name(row)}"
 
 
 def shades(judged: JudgedQuantity) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from harness.families.thermometers.recorded_conformance import NOT_AS_SHEET
 from harness.recordings.record.quantity import Instant, LimitStanding
 
 
@@ -88,6 +89,11 @@ class SeenDevice:
     checks: int = 0
     socket: str = ""
     notes: tuple[str, ...] = ()
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """The notes without those that are findings of a diagnosis."""
+        return tuple(n for n in self.notes if not n.startswith(NOT_AS_SHEET))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

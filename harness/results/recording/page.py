@@ -4,8 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import islice
 
 from harness.digits import limits_text, number_text
+from harness.recordings.record.compared import (
+    ComparedTime,
+    echo_sentences,
+    not_compared,
+)
+from harness.recordings.record.grouping import TransactionGroup, grouped
 from harness.recordings.record.quantity import JudgedQuantity, LimitStanding
 from harness.recordings.record.sentences import (
     quantity_name,
@@ -13,11 +20,14 @@ from harness.recordings.record.sentences import (
     span_text,
     thresholds_source,
 )
-from harness.recordings.record.shown import ShownTransaction
+from harness.recordings.record.shown import TraceFacts
 from harness.results.recording.events import ShownRecording
 
 MOST_SHOWN = 300
-"""Transactions in the table of a page; the journal has the first 5,000."""
+"""Rows of transactions on a page; the journal has the first 5,000 transactions."""
+
+_MOST_OPEN = 60
+"""Rows that are not folded away."""
 
 _MOST_INSTANTS = 20
 
@@ -41,6 +51,15 @@ class QuantityLine:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TimeLine:
+    """A time of a run against the recording, with what came of it."""
+
+    time: ComparedTime
+    verdict: str
+    outcome: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RecordingPage:
     """A recording, ready for a template.
 
@@ -49,23 +68,32 @@ class RecordingPage:
         notes: what a reader should know.
         quantities: rows of the table.
         instants: quantity, and when it was outside with its value.
-        transactions: the first ones.
-        more: how many are not shown here.
+        transactions: the first rows of the list; alike ones are one row.
+        folded: those behind them.
+        more: how many are in no row.
+        echoes: sentences on the run's echoes; empty without its journal.
+        times: its times against the recording.
+        beside: what has no comparison, and in which steps values are outside limits.
     """
 
     facts: tuple[str, ...]
     notes: tuple[str, ...]
     quantities: tuple[QuantityLine, ...]
     instants: tuple[tuple[str, str], ...]
-    transactions: tuple[ShownTransaction, ...]
+    transactions: tuple[TransactionGroup, ...]
+    folded: tuple[TransactionGroup, ...]
     more: int
+    echoes: tuple[str, ...]
+    times: tuple[TimeLine, ...]
+    beside: tuple[str, ...]
 
 
 def recording_page(recording: ShownRecording | None) -> RecordingPage | None:
     """The page's part on a recording; None in the report of a run."""
     if recording is None:
         return None
-    shown = recording.transactions[:MOST_SHOWN]
+    groups = list(islice(grouped(recording.transactions), MOST_SHOWN))
+    shown = sum(group.count for group in groups)
     return RecordingPage(
         facts=tuple(_facts(recording)),
         notes=tuple(_notes(recording)),
@@ -75,8 +103,12 @@ def recording_page(recording: ShownRecording | None) -> RecordingPage | None:
             for judged in recording.quantities
             if judged.worst
         ),
-        transactions=shown,
-        more=recording.facts.transaction_count - len(shown),
+        transactions=tuple(groups[:_MOST_OPEN]),
+        folded=tuple(groups[_MOST_OPEN:]),
+        more=recording.facts.transaction_count - shown,
+        echoes=tuple(echo_sentences(recording.echoes)) if recording.echoes else (),
+        times=tuple(_time_line(t) for t in recording.times if t.holds is not None),
+        beside=tuple(_beside(recording)),
     )
 
 
@@ -103,12 +135,19 @@ def _facts(recording: ShownRecording) -> Iterator[str]:
 
 def _notes(recording: ShownRecording) -> Iterator[str]:
     facts = recording.facts
-    if facts.others:
+    if facts.others and not any(facts.others[0] in note for note in facts.notes):
         yield f"other channels, not read: {', '.join(facts.others)}"
     yield from facts.notes
     for seen in facts.devices:
-        for note in seen.notes:
+        for note in seen.remarks:
             yield f"{seen.rom}: {note}"
+    yield from _passed_over(facts)
+    for judged in recording.quantities:
+        if judged.some_only:
+            yield some_devices_sentence(judged)
+
+
+def _passed_over(facts: TraceFacts) -> Iterator[str]:
     for count, what in (
         (facts.glitches, "too short and too near to their neighbour to be slots"),
         (facts.neithers, "longer than a slot and shorter than a reset"),
@@ -117,11 +156,29 @@ def _notes(recording: ShownRecording) -> Iterator[str]:
             yield f"passed over, {count} lows {what}"
     if facts.spikes:
         yield f"passed over, {facts.spikes} spikes within a low"
-    for odd in facts.odd_lows[:_MOST_INSTANTS]:
-        yield f"{odd.at_s:.6f} s: low for {number_text(odd.value)} us, no slot"
-    for judged in recording.quantities:
-        if judged.some_only:
-            yield some_devices_sentence(judged)
+    if facts.odd_lows:
+        yield f"lows that are no slots: {_odd_lows(facts)}"
+
+
+def _odd_lows(facts: TraceFacts) -> str:
+    shown = [
+        f"{odd.at_s:.6f} s: {number_text(odd.value)} us"
+        for odd in facts.odd_lows[:_MOST_INSTANTS]
+    ]
+    more = facts.glitches + facts.neithers - len(shown)
+    return "; ".join(shown) + (f"; and {more} more" if more > 0 else "")
+
+
+def _time_line(time: ComparedTime) -> TimeLine:
+    if time.holds:
+        return TimeLine(time=time, verdict="holds", outcome="passed")
+    return TimeLine(time=time, verdict="does not hold", outcome="failed")
+
+
+def _beside(recording: ShownRecording) -> Iterator[str]:
+    yield from not_compared(recording.times)
+    if recording.echoes is not None:
+        yield from recording.echoes.outside
 
 
 _OUTCOMES = {

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
 
 from harness.digits import number_text
 from harness.plans.execution.tracing.results import CANNOT_TELL, TraceStep
@@ -13,14 +12,17 @@ from harness.plans.execution.tracing.traffic import TRAFFIC
 from harness.recordings.comparing.bursts import SeenBurst
 from harness.recordings.comparing.echoes import EchoComparison, compare_echoes
 from harness.recordings.comparing.receiver import receiver_view
-from harness.recordings.comparing.times import (
-    StatedTime,
-    TimeComparison,
-    compare_times,
+from harness.recordings.comparing.step_share import step_sentences
+from harness.recordings.comparing.times import StatedTime, compare_times
+from harness.recordings.record.compared import (
+    ComparedEchoes,
+    ComparedTime,
+    not_compared,
 )
 from harness.recordings.trace_record import TraceRecord
-from harness.records import Bound, CheckResult, DeviceRef, Measurement, Outcome
+from harness.records import CheckResult, DeviceRef, Measurement, Outcome
 from harness.results.journal.reader import read_events
+from harness.results.record.device_tally import DeviceResult
 from harness.results.record.run import RunRecord
 
 _MOST_EVIDENCE = 20
@@ -33,11 +35,16 @@ class RunBeside:
     Attributes:
         bursts: what the run sent and heard.
         stated: times of its ``measure`` steps.
+        devices: those that a ``measure`` step asked, by label.
+        sockets: of each device that the run met in one, by ROM code.
+        steps: in which step each burst was sent; empty for one of no step.
     """
 
     bursts: list[SeenBurst] = field(default_factory=list)
     stated: list[StatedTime] = field(default_factory=list)
     devices: dict[str, DeviceRef] = field(default_factory=dict)
+    sockets: dict[str, str] = field(default_factory=dict)
+    steps: list[str] = field(default_factory=list)
 
 
 def run_of(journal: Path) -> RunBeside:
@@ -47,11 +54,12 @@ def run_of(journal: Path) -> RunBeside:
         UsageError: the file is no journal, or damaged.
     """
     found, measuring, begun = RunBeside(), set[str](), 0
-    rise = (0.0, 0.0)
+    rise, step = (0.0, 0.0), ""
     for event in read_events(journal):
         name = event["event"]
         if name == TRAFFIC.name:
             burst = TRAFFIC.read(event)
+            found.steps.append(step)
             found.bursts.append(
                 SeenBurst(
                     number=len(found.bursts),
@@ -61,11 +69,20 @@ def run_of(journal: Path) -> RunBeside:
                     stop_bits=burst.stop_bits,
                 )
             )
-        elif name == "step_started" and event.get("kind") == "measure":
-            measuring.add(str(event["step"]))
-            begun = len(found.bursts)
-        elif name == "check_done" and str(event["step"]) in measuring:
+        elif name == "step_started":
+            title = event.get("title") or event.get("kind", "")
+            step = f"in step {event['step']} ({title})"
+            if event.get("kind") == "measure":
+                measuring.add(str(event["step"]))
+                begun = len(found.bursts)
+        elif name == "step_done":
+            step = ""
+        elif name == "check_done":
             result = CheckResult.from_dict(event["result"])
+            if result.device is not None and result.device.socket:
+                found.sockets[str(result.device.rom_code)] = result.device.socket
+            if str(event["step"]) not in measuring:
+                continue
             rise = _rise(result, rise)
             found.stated += _stated(result, (begun, len(found.bursts)), rise)
             if result.device is not None:
@@ -76,18 +93,25 @@ def run_of(journal: Path) -> RunBeside:
 
 def comparison_lines(record: RunRecord) -> Iterator[str]:
     """Both comparisons for a terminal; nothing where there was none."""
+    if record.recording is not None and record.recording.echoes is not None:
+        yield from record.recording.echoes.outside
     for step in record.steps:
         if step.kind != "compare":
             continue
         for result in step.results:
             whose = f" of {result.device.label}" if result.device else ""
-            said = result.shown.message or _count_text(result.shown.measurements)
+            said = result.shown.message or _count_text(result)
             yield f"{step.step}{whose}: {result.outcome}: {said}"
             for note in result.shown.notes:
                 yield f"    {note}"
 
 
-def _count_text(values: Iterable[Measurement]) -> str:
+def _count_text(result: DeviceResult) -> str:
+    """The counts of the echoes; of times how many of them are compared."""
+    values = result.shown.measurements
+    numbers = [m for m in values if m.name.endswith(", E_n")]
+    if numbers:
+        return f"{len(numbers)} E_n number{'s' if len(numbers) > 1 else ''}"
     return ", ".join(
         f"{m.name} {number_text(m.value)}"
         for m in values
@@ -113,8 +137,7 @@ def _stated(
             unit=m.unit,
             value=float(m.value),
             uncertainty=m.uncertainty,
-            at_most=m.bound is Bound.AT_MOST,
-            at_least=m.bound is Bound.AT_LEAST,
+            bound=m.bound,
             device=result.device.label if result.device else "",
             bursts=bursts,
             rise_us=rise[0],
@@ -122,32 +145,67 @@ def _stated(
         )
 
 
-def comparison_steps(trace: TraceRecord, beside: RunBeside) -> Iterator[TraceStep]:
-    """The results of both comparisons."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """A run against a recording.
+
+    Attributes:
+        steps: the results, for every report.
+        echoes: the counts.
+        times: each time that the run states.
+    """
+
+    steps: tuple[TraceStep, ...]
+    echoes: ComparedEchoes
+    times: tuple[ComparedTime, ...] = ()
+
+
+def with_sockets(trace: TraceRecord, beside: RunBeside) -> TraceRecord:
+    """The same with the sockets in which the run found its devices."""
+    devices = tuple(
+        seen if seen.socket else replace(seen, socket=beside.sockets.get(seen.rom, ""))
+        for seen in trace.devices
+    )
+    return replace(trace, devices=devices)
+
+
+def compare(trace: TraceRecord, beside: RunBeside) -> Comparison:
+    """Hold the echoes and times of a run against the recording."""
     assert trace.lows_us is not None
     view = receiver_view(
         trace.lows_us, trace.doubt_us, trace.analog, trace.quantities, trace.between_us
     )
     found = compare_echoes(view, beside.bursts)
-    yield TraceStep(
+    echoes = TraceStep(
         step="echoes",
         kind="compare",
         title="of the run against the line",
         results=(_echoes(found, beside),),
     )
+    outside = tuple(step_sentences(trace.quantities, found.held, beside.steps))
+    counts = ComparedEchoes(
+        outside=outside,
+        characters=found.characters,
+        agree=found.agree,
+        disagree=found.wrong_count,
+        cannot_tell=found.untold,
+        resets=found.frames,
+        resets_found=found.frames_found,
+    )
     if not beside.stated:
-        return
+        return Comparison(steps=(echoes,), echoes=counts)
     times = list(compare_times(beside.stated, found, beside.bursts, view))
-    labels = list(dict.fromkeys(time.stated.device for time in times))
-    yield TraceStep(
+    labels = list(dict.fromkeys(time.device for time in times))
+    step = TraceStep(
         step="times",
         kind="compare",
         title="of the run against the line",
         results=tuple(
-            _times([t for t in times if t.stated.device == label], beside, label)
+            _times([t for t in times if t.device == label], beside, label)
             for label in labels
         ),
     )
+    return Comparison(steps=(echoes, step), echoes=counts, times=tuple(times))
 
 
 def _echoes(found: EchoComparison, beside: RunBeside) -> CheckResult:
@@ -216,14 +274,14 @@ def _left_open(found: EchoComparison) -> Iterator[str]:
         )
 
 
-def _times(times: list[TimeComparison], beside: RunBeside, label: str) -> CheckResult:
+def _times(times: list[ComparedTime], beside: RunBeside, label: str) -> CheckResult:
     judged = [time for time in times if time.holds is not None]
     broken = [time for time in judged if not time.holds]
     result = CheckResult(
         outcome=Outcome.PASSED,
         device=beside.devices.get(label),
         measurements=tuple(m for time in judged for m in _values(time)),
-        notes=(*map(_sentence, judged), *_not_compared(times)),
+        notes=(*map(_sentence, judged), *not_compared(times)),
     )
     if not judged:
         return replace(
@@ -243,44 +301,25 @@ def _times(times: list[TimeComparison], beside: RunBeside, label: str) -> CheckR
     )
 
 
-def _not_compared(times: list[TimeComparison]) -> Iterator[str]:
-    not_shown = [f"{t.stated.name}: {t.why}" for t in times if t.holds is None]
-    if not_shown:
-        yield f"not compared: {'; '.join(not_shown)}"
-
-
-def _values(time: TimeComparison) -> Iterator[Measurement]:
-    stated, recorded = time.stated, time.recorded
-    assert recorded is not None
+def _values(time: ComparedTime) -> Iterator[Measurement]:
+    assert time.recorded is not None
     yield Measurement(
-        name=f"{stated.name}, recorded",
-        value=recorded,
-        unit=stated.unit,
+        name=f"{time.name}, recorded",
+        value=time.recorded,
+        unit=time.unit,
         uncertainty=time.doubt,
     )
     if time.e_n is not None:
-        yield Measurement(
-            name=f"{stated.name}, E_n", value=time.e_n, low=-1.0, high=1.0
-        )
+        # the verdict rests on the number itself: a rounded 1.00 may be above 1
+        shown = round(time.e_n, 2)
+        value = shown if (abs(shown) <= 1) is time.holds else time.e_n
+        yield Measurement(name=f"{time.name}, E_n", value=value, low=-1.0, high=1.0)
 
 
-def _sentence(time: TimeComparison) -> str:
-    stated, recorded = time.stated, time.recorded
-    assert recorded is not None
-    value: dict[str, Any] = {
-        "said": number_text(stated.value, stated.uncertainty),
-        "seen": number_text(recorded, time.doubt or None),
-    }
-    kind = "at most " if stated.at_most else "at least " if stated.at_least else ""
-    doubt = (
-        f" +- {number_text(stated.uncertainty, stated.uncertainty)}"
-        if stated.uncertainty
-        else ""
-    )
-    number = "" if time.e_n is None else f", E_n {time.e_n:.2f}"
+def _sentence(time: ComparedTime) -> str:
+    number = f", E_n {time.e_n_text}" if time.e_n_text else ""
     holds = "holds" if time.holds else "does NOT hold"
     return (
-        f"{stated.name}: run {kind}{value['said']}{doubt} {stated.unit}, recording "
-        f"{value['seen']} +- {number_text(time.doubt, time.doubt or None)} {stated.unit}"
-        f"{number}: {holds}"
+        f"{time.name}: run {time.stated_text} {time.unit}, recording "
+        f"{time.recorded_text} {time.unit}{number}: {holds}"
     )

@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 
 from harness.diagnosis.diagnosis import DIAGNOSIS, Diagnosis
 from harness.diagnosis.recorded import findings_of
-from harness.recordings.record.quantity import JudgedQuantity, LimitStanding
+from harness.recordings.record.quantity import JudgedQuantity, LimitStanding, ValueOwner
 from harness.recordings.record.sentences import (
-    doubtful_sentence,
-    outside_sentence,
+    doubtful_text,
+    outside_text,
     quantity_name,
     some_devices_sentence,
 )
@@ -29,6 +29,14 @@ _SAMPLE_FASTER = (
     "record again at a higher sampling rate: a time is known to no better than the "
     "sampling interval"
 )
+
+_RISKS = {
+    ValueOwner.HOST: "some devices accept it, others do not",
+    ValueOwner.DEVICE: "some hosts accept it, others do not",
+    ValueOwner.EITHER: "some hosts and devices accept it, others do not",
+    ValueOwner.LINE: "look at pull-up, length and load of the line",
+}
+"""What a value beyond its limit means for the other side."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,13 +168,11 @@ def _decoded(
 def _judged(judged: JudgedQuantity, trace: TraceRecord) -> CheckResult:
     outcome, kind, message, hint = Outcome.PASSED, "", "", ""
     if judged.standing is LimitStanding.OUTSIDE:
-        outcome, kind, message = Outcome.FAILED, "limit", outside_sentence(judged)
-        hint = (
-            "the pictures show the worst one; devices at hand may take it, others not"
-        )
+        outcome, kind, message = Outcome.FAILED, "limit", outside_text(judged)
+        hint = f"the pictures show the worst one; {_RISKS[judged.row.side]}"
     elif judged.standing is LimitStanding.CANNOT_TELL:
         outcome, kind = open_outcome(trace.verdict), CANNOT_TELL
-        message, hint = doubtful_sentence(judged), _SAMPLE_FASTER
+        message, hint = doubtful_text(judged), _SAMPLE_FASTER
         if trace.unjudged:
             message = f"not judged: {trace.unjudged}"
     unit = judged.row.unit

@@ -17,7 +17,12 @@ from harness import ending
 from harness.clock import SystemClock
 from harness.plans.execution.request import fresh_folder
 from harness.plans.execution.run_facts import facts_of_any_start
-from harness.plans.execution.tracing.comparison import comparison_steps, run_of
+from harness.plans.execution.tracing.comparison import (
+    Comparison,
+    compare,
+    run_of,
+    with_sockets,
+)
 from harness.plans.execution.tracing.request import (
     TraceRequest,
     expected_of,
@@ -33,7 +38,14 @@ from harness.recordings.wording import shown_transaction
 from harness.records import Outcome
 from harness.results.journal.writer import Journal
 from harness.results.record.run import EXIT_CODES, RunRecord
-from harness.results.recording.events import FACTS, QUANTITY, TRANSACTION, VIEW
+from harness.results.recording.events import (
+    ECHOES,
+    FACTS,
+    QUANTITY,
+    TIME,
+    TRANSACTION,
+    VIEW,
+)
 from harness.results.reports.rebuild import rebuild
 
 _BLOCK = 1 << 20
@@ -97,12 +109,15 @@ def judge(
     with ending.interruptible():
         digest = _sha256(request.recording)
         trace = tracer.run(progress)
-        steps = list(trace_steps(trace, facts_of(request.recording.name, trace)))
+        compared = None
         if beside is not None:
-            steps += comparison_steps(trace, beside)
+            trace = with_sockets(trace, beside)
+            compared = compare(trace, beside)
+        steps = list(trace_steps(trace, facts_of(request.recording.name, trace)))
+        steps += compared.steps if compared else ()
     folder = request.into or fresh_folder(f"trace {request.recording.stem}")
     with ending.held():
-        code = _write(request, trace, steps, folder, digest)
+        code = _write(request, trace, steps, compared, folder=folder, digest=digest)
         record = rebuild(
             folder / "journal.jsonl", folder, case_properties=request.case_properties
         )
@@ -122,6 +137,8 @@ def _write(
     request: TraceRequest,
     trace: TraceRecord,
     steps: list[TraceStep],
+    compared: Comparison | None,
+    *,
     folder: Path,
     digest: str,
 ) -> int:
@@ -137,6 +154,10 @@ def _write(
             journal.record(QUANTITY.name, **QUANTITY.written(judged))
         for view in trace.views:
             journal.record(VIEW.name, **VIEW.written(view))
+        if compared is not None:
+            journal.record(ECHOES.name, **ECHOES.written(compared.echoes))
+            for time in compared.times:
+                journal.record(TIME.name, **TIME.written(time))
         return record_steps(journal, steps)
 
 

@@ -1,0 +1,55 @@
+"""During which steps of a run the values outside a limit came.
+
+A run that measures limits goes beyond them on purpose, and an adapter's self-check sends
+characters that are no slots: a reader has to tell these from a fault of the host.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+
+import numpy as np
+
+from harness.recordings.comparing.echoes import HeldCharacter
+from harness.recordings.record.quantity import JudgedQuantity, LimitStanding
+from harness.recordings.record.sentences import quantity_name
+
+NO_STEP = "outside any step, such as the adapter's self-check"
+
+
+def step_sentences(
+    quantities: Iterable[JudgedQuantity],
+    held: Sequence[HeldCharacter],
+    steps: Sequence[str],
+) -> Iterator[str]:
+    """One sentence for each quantity that is outside its limits.
+
+    Args:
+        quantities: of the recording, judged.
+        held: the characters of the run that were found in it.
+        steps: in which step each burst of the run was sent, by its number; empty for
+            one that belongs to none.
+    """
+    if not held:
+        return
+    order = np.argsort([one.start_s for one in held], kind="stable")
+    starts_s = np.array([held[at].start_s for at in order])
+    for judged in quantities:
+        if judged.standing is not LimitStanding.OUTSIDE:
+            continue
+        times_s = [instant.at_s for instant in judged.worst]
+        places = np.searchsorted(starts_s, times_s, side="right") - 1
+        of_step = Counter(
+            steps[held[order[at]].burst] if at >= 0 else "" for at in places
+        )
+        shares = [f"{n} {step or NO_STEP}" for step, n in of_step.most_common()]
+        shown = len(times_s)
+        part = (
+            f" (the worst {shown} of {judged.outside})"
+            if shown < judged.outside
+            else ""
+        )
+        yield (
+            f"{quantity_name(judged.row)} outside its limits{part}: {', '.join(shares)}"
+        )
