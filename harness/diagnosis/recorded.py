@@ -17,7 +17,7 @@ from harness.diagnosis.finding import (
     FindingSeverity,
     ranked,
 )
-from harness.families.thermometers.recorded_conformance import NOT_AS_SHEET
+from harness.families.kind_facts import NOT_AS_SHEET
 from harness.recordings.record.quantity import (
     JudgedQuantity,
     LimitStanding,

@@ -14,6 +14,9 @@ from typing import Any
 
 from harness.records import Scalar
 
+NOT_AS_SHEET = "does not behave as its data sheet says"
+"""How a note begins that is a finding about the device."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoreFacts:

@@ -11,10 +11,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from harness.families.kind_facts import NOT_AS_SHEET
 from harness.families.transactions import SeenCommand
-
-NOT_AS_SHEET = "does not behave as its data sheet says"
-"""How a note begins that is a finding about the device."""
 
 _POWER_ON = b"\x50\x05"
 _BLOCK = 8

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from harness.families.thermometers.recorded_conformance import NOT_AS_SHEET
+from harness.families.kind_facts import NOT_AS_SHEET
 from harness.recordings.record.quantity import Instant, LimitStanding
 
 
