@@ -146,7 +146,7 @@ def _stated(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Comparison:
+class RunComparison:
     """A run against a recording.
 
     Attributes:
@@ -169,7 +169,7 @@ def with_sockets(trace: TraceRecord, beside: RunBeside) -> TraceRecord:
     return replace(trace, devices=devices)
 
 
-def compare(trace: TraceRecord, beside: RunBeside) -> Comparison:
+def compare(trace: TraceRecord, beside: RunBeside) -> RunComparison:
     """Hold the echoes and times of a run against the recording."""
     assert trace.lows_us is not None
     view = receiver_view(
@@ -193,7 +193,7 @@ def compare(trace: TraceRecord, beside: RunBeside) -> Comparison:
         resets_found=found.frames_found,
     )
     if not beside.stated:
-        return Comparison(steps=(echoes,), echoes=counts)
+        return RunComparison(steps=(echoes,), echoes=counts)
     times = list(compare_times(beside.stated, found, beside.bursts, view))
     labels = list(dict.fromkeys(time.device for time in times))
     step = TraceStep(
@@ -205,7 +205,7 @@ def compare(trace: TraceRecord, beside: RunBeside) -> Comparison:
             for label in labels
         ),
     )
-    return Comparison(steps=(echoes, step), echoes=counts, times=tuple(times))
+    return RunComparison(steps=(echoes, step), echoes=counts, times=tuple(times))
 
 
 def _echoes(found: EchoComparison, beside: RunBeside) -> CheckResult:

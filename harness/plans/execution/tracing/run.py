@@ -18,7 +18,7 @@ from harness.clock import SystemClock
 from harness.plans.execution.request import fresh_folder
 from harness.plans.execution.run_facts import facts_of_any_start
 from harness.plans.execution.tracing.comparison import (
-    Comparison,
+    RunComparison,
     compare,
     run_of,
     with_sockets,
@@ -137,7 +137,7 @@ def _write(
     request: TraceRequest,
     trace: TraceRecord,
     steps: list[TraceStep],
-    compared: Comparison | None,
+    compared: RunComparison | None,
     *,
     folder: Path,
     digest: str,
