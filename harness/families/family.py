@@ -50,6 +50,7 @@ class Answer:
         evidence: plain facts behind it (raw bytes as hex, busy time in ms).
         uncertainty: half width in the quantity's unit, where the way of asking has one
             that the device's data sheet does not know of.
+        notes: what a reader of the result must know besides.
 
     Example:
         >>> import harness
@@ -60,6 +61,7 @@ class Answer:
     value: Scalar
     evidence: dict[str, Any] = field(default_factory=dict)
     uncertainty: float | None = None
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,7 +7,18 @@ from typing import Any
 
 import second_bench  # type: ignore[import-not-found]
 
-_MORE = ("own", "restarts", "restarts_every_s", "away_every_s", "away_share", "deaf")
+_MORE = (
+    "own",
+    "restarts",
+    "restarts_every_s",
+    "away_every_s",
+    "away_share",
+    "deaf",
+    "refuses_resolution",
+    "conversion_s",
+    "power_on",
+    "keeps_last",
+)
 
 
 def _now_s() -> float:
@@ -37,7 +48,9 @@ class Ailing:
     def power_up(self) -> None:
         """What a restart leaves."""
         self.th, self.tl, self.cfg = self.ee  # type: ignore[attr-defined]
-        self.raw, self.converted, self.busy_until = 0x0550, False, 0.0
+        if not self.more.get("keeps_last"):
+            self.raw = int(self.more.get("power_on", 85.0) * 16)
+        self.converted, self.busy_until = False, 0.0
         self.mode = "idle"
 
     def restarted_meanwhile(self) -> None:
@@ -59,10 +72,17 @@ class AilingThermometer(Ailing, second_bench.Thermometer):  # type: ignore[misc]
             self.ones()
             return
         super().command(v)
+        if v[0] == 0x44 and "conversion_s" in self.more:
+            self.busy_until = _now_s() + float(self.more["conversion_s"])
         if v[0] == 0x44 and self.rnd.random() < self.more.get("restarts", 0.0):
             self.power_up()
             self.mode = "tx"
             self.send_bits([0] * 3, self.ones)
+
+    def write(self, v: bytes) -> None:
+        if self.more.get("refuses_resolution"):
+            v = bytes([*v[:2], self.cfg])
+        super().write(v)
 
     def pad(self) -> bytes:
         block = bytearray(super().pad())
@@ -115,6 +135,8 @@ def build(spec: dict[str, Any]) -> AilingBench:
             rom=second_bench.rom(family, serial), **d
         )
         device.ail(more, spec["seed"] + place)
+        if "power_on" in more:
+            device.raw = int(more["power_on"] * 16)
         device.always_absent = bool(d.get("absent", False))
         devices.append(device)
     bench = AilingBench(

@@ -81,7 +81,7 @@ CASES_BUS: dict[str, Case] = {
     "F09 duplicate": Case(
         vary=benches.f09,
         right=((Cause.DEVICE, "duplicate"),),
-        measured="wrong check value",
+        measured="wrong CRC",
         forbidden=("spikes", "slow-edge"),
     ),
     "F10 slip": Case(

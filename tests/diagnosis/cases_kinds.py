@@ -41,7 +41,7 @@ CASES_KINDS: dict[str, Case] = {
     "F09 duplicate of another kind": Case(
         vary=benches_kinds.f09_other_kind,
         right=((Cause.DEVICE, "wrong-check"), (Cause.DEVICE, "odd-answer")),
-        measured="answers not to be believed",
+        measured="answers impossible",
         forbidden=("deaf-to-commands", "spikes"),
     ),
     "F19 another kind": Case(
@@ -61,7 +61,7 @@ CASES_KINDS: dict[str, Case] = {
     "F25 polled by a match": Case(
         vary=benches_kinds.f25_polled,
         right=((Cause.CONFIGURATION, "toggled"),),
-        measured="0 matches by this harness",
+        measured="0 matches by this program",
         forbidden=("output-load", "absent", "second-master"),
     ),
     "F25 polled in a step": Case(

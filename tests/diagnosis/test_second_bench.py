@@ -7,6 +7,7 @@ numbers invented.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -14,6 +15,7 @@ import pytest
 from harness.diagnosis.diagnosis import Diagnosis
 from harness.diagnosis.effort import Effort
 from harness.diagnosis.finding import Confidence, Finding, FindingSeverity
+from harness.records import Outcome
 from harness.wire.romcode import RomCode
 from tests.calibration import second
 from tests.calibration.trial import examined
@@ -21,6 +23,9 @@ from tests.calibration.trial import examined
 pytestmark = pytest.mark.skipif(
     second.tools() is None, reason="the second bench is not at hand"
 )
+
+Make = Callable[..., Any]
+"""A fixture that makes something; conftest has the signatures."""
 
 QUICK = Effort(
     listen_s=1.0, resets=8, slots=1500, scans=5, verifies=20, reads=10, rounds=2
@@ -172,3 +177,98 @@ def test_another_family_in_a_socket() -> None:
     (changed,) = [f for f in found.findings if f.severity is FindingSeverity.WARNING]
     assert (changed.kind, changed.confidence) == ("family-changed", Confidence.LIKELY)
     assert "from 28h to 22h" in changed.summary
+
+
+def fixture(device: dict[str, Any], **bench: Any) -> dict[str, Any]:  # noqa: ANN401
+    """A fixture with this device alone."""
+    spec = {"seed": 5, "pull_up_ohm": 2200, "c_nf": 0.3, "devices": [device], **bench}
+    return second.fixture_of(spec, "case")
+
+
+REFUSES = {
+    "family": "0x28",
+    "serial": 0x52B68D,
+    "temperature": 24.6875,
+    "th": 0xFF,
+    "tl": 0xFF,
+    "ee": (0xFF, 0xFF, 0x7F),
+    "own": [0xFF, 0xFF, 0xFF],
+}
+
+ASK_9_BITS = """
+- read: {quantity: temperature}
+- configure: {settings: {resolution_bits: 9}}
+- read: {quantity: temperature}
+"""
+
+
+def test_a_resolution_request_that_is_refused(run_plan: Make) -> None:
+    """The configuration byte stays 7Fh: said, readings valid, waited for as 12 bit takes.
+
+    Block of a public report: 8B 01 FF FF 7F FF FF FF 8B before and after the request.
+    """
+    device = REFUSES | {"refuses_resolution": True, "conv_scale": 0.95}
+    ran = run_plan(ASK_9_BITS, fixture(device))
+    before, refused, after = (ran.shown(n, "S1") for n in ("1", "2", "3"))
+    assert before.measurements[0].value == after.measurements[0].value == 24.6875
+    assert refused.outcome is Outcome.FAILED
+    assert "refused: it stays 12 bit" in refused.message
+    assert "750 ms" in refused.hint
+    assert refused.evidence["cause"] == "configuration"
+    assert after.duration_s > 0.71
+
+
+def test_a_resolution_request_that_is_heard(run_plan: Make) -> None:
+    """The twin: 9 bit are read back, and readings come in steps of 0.5 K."""
+    ran = run_plan(ASK_9_BITS, fixture(REFUSES))
+    assert [ran.shown(n, "S1").outcome for n in ("1", "2", "3")] == [Outcome.PASSED] * 3
+    assert ran.shown("3", "S1").measurements[0].value == 24.5
+
+
+NEVER_85 = {
+    "family": "0x28",
+    "serial": 0x149794,
+    "temperature": 30.5,
+    "own": [0xA5, 0x81, 0x66],
+    "conversion_s": 0.519,
+}
+
+
+@pytest.mark.parametrize("shows_degc", [25.0, 30.5])
+def test_what_a_clone_shows_after_power_up(run_plan: Make, shows_degc: float) -> None:
+    """Its own value or its last result: no reading, until this run has converted."""
+    device = NEVER_85 | {"power_on": shows_degc, "temperature": 28.5}
+    ran = run_plan("- read: {quantity: temperature, fresh: false}", fixture(device))
+    shown = ran.shown("1", "S1")
+    assert shown.measurements[0].value == 28.5
+    assert any("one was made for this step" in note for note in shown.notes)
+
+
+@pytest.mark.parametrize("ailing", [{"power_on": 25.0}, {"keeps_last": True}])
+def test_a_clone_that_restarts_in_each_conversion(
+    run_plan: Make, ailing: dict[str, Any]
+) -> None:
+    """Not 85 degC and not valid for that: the marker is gone, nothing is published."""
+    device = NEVER_85 | {"restarts": 1.0, **ailing}
+    ran = run_plan("- read: {quantity: temperature_restart_checked}", fixture(device))
+    shown = ran.shown("1", "S1")
+    assert shown.outcome in {Outcome.FAILED, Outcome.ERROR}
+    assert not [m for m in shown.measurements if m.unit == "degC"]
+
+
+def test_a_clone_as_slow_at_any_resolution(run_plan: Make) -> None:
+    """519 ms at 9 bit too: never the 94 ms of its data sheet."""
+    ran = run_plan(ASK_9_BITS, fixture(NEVER_85))
+    shown = ran.shown("3", "S1")
+    assert (shown.outcome, shown.measurements[0].value) == (Outcome.PASSED, 30.5)
+    assert shown.duration_s > 0.519
+    assert any("whatever the resolution" in note for note in shown.notes)
+
+
+def test_a_supply_that_stretches_a_conversion(run_plan: Make) -> None:
+    """A must-not: a third longer at 9 bit is no clone's time, and no reading."""
+    device = NEVER_85 | {"conversion_s": 0.125, "own": [0xFF, 0xFF, 0xFF]}
+    ran = run_plan(ASK_9_BITS, fixture(device))
+    shown = ran.shown("3", "S1")
+    assert (shown.outcome, shown.kind) == (Outcome.FAILED, "still-busy")
+    assert not shown.measurements

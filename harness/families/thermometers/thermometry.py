@@ -131,6 +131,7 @@ def convert(
     *,
     first_look_ms: float | None = None,
     polls: Polls | None = None,
+    patience_ms: float | None = None,
 ) -> float | None:
     """One conversion, waited for; the time it took in ms, None where it cannot be seen.
 
@@ -142,6 +143,8 @@ def convert(
         longest_ms: longest published conversion.
         first_look_ms: when to ask first; half of the longest by default.
         polls: gets the times of the command and of each answer, where given.
+        patience_ms: wait so long before it is called busy for good, where a device may
+            take longer than is published; the caller judges by the time that it took.
 
     Raises:
         DeviceAbsent: three commands and busy was never seen.
@@ -152,7 +155,7 @@ def convert(
         if parasite:
             session.hold_strong_pull_up(bytes([CONVERT]), longest_ms / 1e3)
             return None
-        return _seen(session, longest_ms, first_look_ms, polls or Polls())
+        return _seen(session, longest_ms, first_look_ms, polls or Polls(), patience_ms)
 
 
 def _seen(
@@ -160,6 +163,7 @@ def _seen(
     longest_ms: float,
     first_look_ms: float | None,
     polls: Polls,
+    patience_ms: float | None,
 ) -> float:
     """Convert with busy seen, and wait for the end; ms."""
     # Most parts need about 0.8 of the published time: look often from the half on.
@@ -168,7 +172,7 @@ def _seen(
         sent_s = session.clock.now_s()
         if session.transact_bits(bytes([CONVERT]), 1) == [0]:
             polls.command_ms = (session.clock.now_s() - sent_s) * 1e3
-            return await_done(session, longest_ms, look_ms, polls)
+            return await_done(session, longest_ms, look_ms, polls, patience_ms)
     raise DeviceAbsent(
         "the device did not turn busy after three convert commands",
         hint="check the supply lead of this device; a reading now would be an old one",
@@ -180,6 +184,7 @@ def await_done(
     longest_ms: float,
     first_look_ms: float,
     polls: Polls | None = None,
+    patience_ms: float | None = None,
 ) -> float:
     """Ask until a 1 comes back; the time that it took, ms.
 
@@ -188,9 +193,10 @@ def await_done(
         longest_ms: longest published conversion.
         first_look_ms: when to ask first.
         polls: gets the times of each answer, where given.
+        patience_ms: as ``convert`` has it.
 
     Raises:
-        StillBusy: not finished in the published time.
+        StillBusy: not finished in the published time, or in the patience.
     """
     started_s = session.clock.now_s()
     pause_s = longest_ms / 1e3 / 64
@@ -204,11 +210,16 @@ def await_done(
             polls.times_ms.append((asked_ms, answered_ms))
         if done:
             return answered_ms
-        if asked_ms > longest_ms + _POLL_ALLOWANCE_MS:
+        if is_late(asked_ms, patience_ms or longest_ms):
             raise StillBusy(
                 f"still converting after {asked_ms:.0f} ms, published longest {longest_ms:g} ms"
             )
         session.clock.sleep(pause_s)
+
+
+def is_late(asked_ms: float, longest_ms: float) -> bool:
+    """True if a device that is busy when it is asked then is late, whatever a poll takes."""
+    return asked_ms > longest_ms + _POLL_ALLOWANCE_MS
 
 
 def convert_all(everybody: Broadcast, parasite: bool) -> Answer:
@@ -291,6 +302,11 @@ class Polls:
     times_ms: list[tuple[float, float]] = field(default_factory=list)
     _fastest_ms: float = field(default=0.0, init=False)
     _spread_ms: float = field(default=0.0, init=False)
+
+    @property
+    def busy_ms(self) -> float:
+        """When the last question was sent that found it busy; 0 if none did."""
+        return self.times_ms[-2][0] if len(self.times_ms) > 1 else 0.0
 
     @property
     def doubt_ms(self) -> float:

@@ -97,6 +97,8 @@ def _ask(
                        "were made for this step")  # fmt: skip
     session = context.session(device)
     answer, suspects = read_with_repeats(quantity, session, fresh=held is None)
+    for note in answer.notes:
+        context.remark(note)
     if quantity.reread is not None:
         shared = held if held is not None and not suspects else None
         now_s = context.clock.now_s()
