@@ -10,10 +10,11 @@ from functools import partial
 from harness.families.family import Quantity
 from harness.plans.schema.fixture import Fixture
 from harness.plans.schema.measure import Against, Shmoo
-from harness.plans.schema.varied.instruments import unit_of_name
+from harness.plans.schema.varied.instruments import feeding_line, unit_of_name
 from harness.plans.steps.attempts import attempt
 from harness.plans.steps.context import Context
 from harness.plans.steps.instruments.setting import swept
+from harness.plans.steps.instruments.unjudged import JUDGE_HINT, OUTSIDE, row_outside
 from harness.plans.steps.slots.coverage import Coverage, Row, judge
 from harness.plans.steps.slots.points import (
     must_hold_us,
@@ -89,6 +90,7 @@ def _shmoo(context: Context, body: Shmoo, device: DeviceRef) -> CheckResult:
     strong_ohm = strong_pull_up_ohm(context.fixture)
     coverage = shmoo_coverage(body, context.bus.adapter.grid, strong_ohm=strong_ohm)
     rows: list[Row] = []
+    feeds = feeding_line(context.fixture.instruments)
     if coverage.made:
         # closed whatever happens: it undoes what it set
         with closing(_values(context, body, device)) as values:
@@ -96,9 +98,14 @@ def _shmoo(context: Context, body: Shmoo, device: DeviceRef) -> CheckResult:
                 if row.points.made:
                     with slot_probe(context, body, device) as probe:
                         probe.sweep(row.points.made, body.slots)
-                rows.append(replace(row, value=value))
+                why = row_outside(body, device, value, feeds)
+                rows.append(replace(row, value=value, not_judged=why))
     rows += coverage.rows[len(rows) :]  # what could not even be set
-    return _judge(body, Coverage(body=body, rows=tuple(rows), what="cells"))
+    tried = Coverage(body=body, rows=tuple(rows), what="cells")
+    for row in rows:
+        if row.not_judged and tried.judged_rows:
+            context.remark(f"row {row.value:g} shown, not judged: {row.not_judged}")
+    return _judge(body, tried)
 
 
 def _values(
@@ -176,7 +183,16 @@ def _judge(body: Shmoo, coverage: Coverage) -> CheckResult:
         must_hold_us=must_hold_us(body),
         rows=tuple(row.record for row in coverage.rows),
     )
-    result = judge(coverage, text, {SHMOO.name: SHMOO.written(shmoo)})
+    evidence = {SHMOO.name: SHMOO.written(shmoo)}
+    if not coverage.judged_rows:
+        return CheckResult(
+            outcome=Outcome.SKIPPED,
+            kind=OUTSIDE,
+            message=f"shown, not judged: {coverage.rows[0].not_judged}",
+            hint=JUDGE_HINT,
+            evidence=evidence,
+        )
+    result = judge(coverage, text, evidence)
     if result.outcome is not Outcome.FAILED:
         return result
     return replace(

@@ -341,6 +341,10 @@ def _shmoo_figure(label: str, grid: ShmooGrid) -> Figure:
     for at_us in grid.must_hold_us:
         axes.axvline(at_us, color="black", ls="--", lw=1)
     axes.axvspan(*grid.must_hold_us, color=GREY, alpha=0.12, lw=0, label="must hold")
+    for row in grid.rows:
+        if row.not_judged and row.value is not None:
+            axes.annotate("not judged", (1, row.value), xycoords=("axes fraction", "data"),
+                          ha="right", va="bottom", fontsize=8)  # fmt: skip
     asked = sum(len(row.points) + len(row.not_made) for row in grid.rows)
     made = f"{made_cells} of {asked} cells made"
     axes.set_title(one_line(f"{grid.slot} slots of {label}: {made}"), fontsize=11)
@@ -399,7 +403,8 @@ def shmoo_lines(result: DeviceResult) -> list[str]:
     for marks, row in zip(rows, grid.rows, strict=True):
         cells = "".join(marks.get(low, " ") for low in lows).rstrip()
         value = "not set" if row.value is None else f"{row.value:g}"
-        lines.append(f"{value:>12} {grid.unit:<5} {cells}")
+        shown = "  (not judged)" if row.not_judged else ""
+        lines.append(f"{value:>12} {grid.unit:<5} {cells}{shown}")
     return lines
 
 

@@ -68,11 +68,13 @@ class TriedRow:
         value: of the other axis; None where there is none, or it was never set.
         points: low times that were tried.
         not_made: low times that were not.
+        not_judged: why the row is shown only, in words; empty where it is judged.
     """
 
     value: float | None = None
     points: tuple[TriedLow, ...]
     not_made: tuple[LowNotMade, ...] = ()
+    not_judged: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

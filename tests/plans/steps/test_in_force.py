@@ -175,11 +175,30 @@ def test_a_grid_beyond_what_is_borne(write_fixture: Make, bench: Make) -> None:
     ]
 
 
-def test_a_grid_outside_of_the_range_is_shown(run_plan: Make, bench: Make) -> None:
-    """A row at 2.7 V makes no verdict."""
-    shown = run_plan(GRID.replace("3.3]", "2.7]"), bench()).shown("1", "S1")
+def test_a_row_outside_of_the_range_is_shown(run_plan: Make, bench: Make) -> None:
+    """2.7 V makes no verdict, and the row at 5 V is judged all the same."""
+    ran = run_plan(GRID.replace("3.3]", "2.7]"), bench())
+    shown = ran.shown("1", "S1")
+    grid = shmoo_of(shown)
+    assert grid is not None
+    assert shown.outcome is Outcome.PASSED
+    assert "2.7 V lies outside" in grid.rows[1].not_judged
+    assert grid.rows[0].not_judged == ""
+    assert any("row 2.7 shown, not judged" in note for note in shown.notes)
+    (held,) = (m for m in shown.measurements if m.name == "cells_held")
+    first_us, last_us = grid.must_hold_us
+    inside = [p for p in grid.rows[0].points if first_us <= p.asked_us <= last_us]
+    assert held.value == len(inside)
+
+
+def test_a_grid_wholly_outside_is_shown(run_plan: Make, bench: Make) -> None:
+    """No row is left that a verdict could rest on, unless the plan says so."""
+    outside = GRID.replace("[5.0, 3.3]", "[2.7, 2.8]")
+    shown = run_plan(outside, bench()).shown("1", "S1")
     assert (shown.outcome, shown.kind) == (Outcome.SKIPPED, "outside-range")
     assert "2.7 V lies outside" in shown.message
+    judged = f"{outside}    outside_range: judge\n"
+    assert run_plan(judged, bench()).shown("1", "S1").kind != "outside-range"
 
 
 @pytest.mark.parametrize(

@@ -8,9 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
-from itertools import product
 
-from harness.plans.schema.bodies import StepBody
 from harness.plans.schema.measure import Shmoo
 from harness.plans.schema.steps import StepItem
 from harness.plans.schema.varied.instruments import feeding_line
@@ -21,11 +19,13 @@ from harness.plans.steps.instruments.in_force import (
     supply_in_force_v,
     temperature_in_force,
 )
-from harness.records import CheckResult, Measurement, Outcome
+from harness.records import CheckResult, DeviceRef, Measurement, Outcome
 from harness.wire.operating_range import outside_range
 
 OUTSIDE = "outside-range"
 """Kind of a result that is shown and not judged."""
+
+JUDGE_HINT = "`outside_range: judge` at the step that sets it judges it all the same"
 
 _OF_DEVICES = frozenset(
     {
@@ -45,7 +45,7 @@ def shown_outside(
     for result in results:
         why = ""
         if item.kind in _OF_DEVICES and result.outcome in _JUDGED:
-            why = _outside(context, result) or _axis_outside(context, item.body, result)
+            why = _outside(context, result)
         yield _shown(result, why) if why else result
 
 
@@ -65,20 +65,23 @@ def _outside(context: Context, result: CheckResult) -> str:
     return next(filter(None, found), "")
 
 
-def _axis_outside(context: Context, body: StepBody, result: CheckResult) -> str:
-    """The same of the values that a grid goes through."""
-    if not isinstance(body, Shmoo) or body.outside_range == "judge":
+def row_outside(body: Shmoo, device: DeviceRef, value: float, feeds: str) -> str:
+    """Why a row of a grid is outside of its device's range; empty if it is not.
+
+    Args:
+        body: the step.
+        device: the one that is tried.
+        value: of the instrument's setting.
+        feeds: name of the supply of the bus.
+    """
+    if body.against.axis != "instrument" or body.outside_range == "judge":
         return ""
-    feeds = feeding_line(context.fixture.instruments)
-    for name, settings in body.axis_settings.items():
-        for setting, values in settings.items():
-            for value, family in product(values, _families(context, result)):
-                volts = value if (name, setting) == (feeds, VOLTAGE) else None
-                degc = value if setting == TEMPERATURE else None
-                why = outside_range(family, supply_v=volts, temperature_degc=degc)
-                if why:
-                    return why
-    return ""
+    setting = (body.against.instrument, body.against.setting)
+    return outside_range(
+        device.family,
+        supply_v=value if setting == (feeds, VOLTAGE) else None,
+        temperature_degc=value if setting[1] == TEMPERATURE else None,
+    )
 
 
 def _families(context: Context, result: CheckResult) -> list[int]:
@@ -98,7 +101,7 @@ def _shown(result: CheckResult, why: str) -> CheckResult:
         kind=OUTSIDE,
         message=f"shown, not judged: {why}"
         + (said if result.outcome is Outcome.FAILED else ""),
-        hint="`outside_range: judge` at the step that sets it judges it all the same",
+        hint=JUDGE_HINT,
         measurements=tuple(map(_without_limits, result.measurements)),
     )
 

@@ -35,10 +35,12 @@ class Row:
     """One value of the other axis, and the points of it.
 
     ``value`` is None in a stress, which has no other axis, and where it was never set.
+    ``not_judged`` says why a row is shown only; empty where it counts.
     """
 
     value: float | None = None
     points: Points
+    not_judged: str = ""
 
     @property
     def record(self) -> TriedRow:
@@ -47,6 +49,7 @@ class Row:
             value=self.value,
             points=tuple(point.record for point in self.points.made),
             not_made=tuple(entry.record for entry in self.points.missing),
+            not_judged=self.not_judged,
         )
 
 
@@ -63,6 +66,11 @@ class Coverage:
     body: Stress
     rows: tuple[Row, ...]
     what: str = "points"
+
+    @property
+    def judged_rows(self) -> tuple[Row, ...]:
+        """Rows that a verdict rests on."""
+        return tuple(row for row in self.rows if not row.not_judged)
 
     @property
     def asked(self) -> int:
@@ -90,7 +98,7 @@ class Coverage:
         the device. If it holds, so does what it stands for; if not, nothing is known.
         """
         from_us, to_us = must_hold_us(self.body)
-        for row in self.rows:
+        for row in self.judged_rows:
             for point in row.points.made:
                 harsher = point.surely_outside(from_us, to_us)
                 if self._wanted(point.asked_us) and not (point.wrong and harsher):
@@ -106,9 +114,10 @@ class Coverage:
         tried = {point.asked_us for _, point in self.bound()}
         if not tried:
             return f"none of the {self.what} that must hold can be made"
-        empty = sum(not any(self._bound_of(row)) for row in self.rows)
+        rows = self.judged_rows
+        empty = sum(not any(self._bound_of(row)) for row in rows)
         if empty:
-            return f"in {empty} of {len(self.rows)} rows nothing that must hold can be made"
+            return f"in {empty} of {len(rows)} rows nothing that must hold can be made"
         ends = [us for us in (wanted_us[0], wanted_us[-1]) if us not in tried]
         return self._beyond(ends) if ends else ""
 
@@ -124,8 +133,8 @@ class Coverage:
 
     @property
     def bound_asked(self) -> int:
-        """Of those that must hold, how many the plan asks for, in all rows."""
-        return len(self.wanted_us) * len(self.rows)
+        """Of those that must hold, how many the plan asks for, in all rows judged."""
+        return len(self.wanted_us) * len(self.judged_rows)
 
     @property
     def text(self) -> str:
