@@ -11,6 +11,7 @@ from harness.commands.outputs.others import FamiliesAnswer, ListedKind, NamedThi
 from harness.families import identity, overview, registry
 from harness.families.family import Check, Family, Quantity, Setting
 from harness.plans.loading.kinds import load_kind
+from harness.wire.ratings import in_words
 
 
 def families(
@@ -48,6 +49,7 @@ def _kind(family: Family) -> ListedKind:
         typical_parts=family.typical_parts,
         recognised_only=family.recognised_only,
         destructive=family.destructive,
+        ratings=in_words(family.code),
         quantities=_things({**identity.QUANTITIES, **family.quantities}),
         settings=_things(family.settings),
         checks=_things(family.checks),

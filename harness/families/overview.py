@@ -11,6 +11,7 @@ from harness.families.family import DEVICE_CLASSES, Check, Family, Quantity, Set
 from harness.families.hazard import ALWAYS, Hazard
 from harness.families.registry import Kinds, built_in
 from harness.families.row_words import command_lines, restart_line
+from harness.wire.ratings import in_words
 
 _UNKNOWN_NOTE = (
     "Any other code is enumerated, proved by its CRC and reported as unknown family."
@@ -82,6 +83,7 @@ def details_of(family: Family) -> Iterator[str]:
     for label, text in (
         ("typical parts", family.typical_parts),
         ("facts", family.facts),
+        ("made for", in_words(family.code)),
         ("destructive", family.destructive),
     ):
         if text:

@@ -78,6 +78,9 @@ class ListedKind(_Part):
     typical_parts: str = Field(description="parts of this kind")
     recognised_only: bool = Field(description="true if there is no driver")
     destructive: str = Field(description="what cannot be undone; may be empty")
+    ratings: str = Field(
+        description="supply, temperature and absolute maximum, with their source"
+    )
     quantities: tuple[NamedThing, ...] = Field(description="what can be read")
     settings: tuple[NamedThing, ...] = Field(description="what can be configured")
     checks: tuple[NamedThing, ...] = Field(description="what can be checked")

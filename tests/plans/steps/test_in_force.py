@@ -19,7 +19,6 @@ from harness.plans.loading.problems import PlanError
 from harness.plans.schema.varied.instruments import InstrumentSettings, feeding_line
 from harness.records import CheckResult, Outcome
 from harness.results.record.evidence import shmoo_of
-from harness.wire.operating_range import OPERATING_RANGES, outside_range
 
 Make = Callable[..., Any]
 
@@ -104,13 +103,19 @@ def test_a_restart_by_the_supply_is_noted(run_plan: Make, bench: Make) -> None:
     assert "resolution_bits 9 was set for this step" in ran.shown("5", "S1").notes[0]
 
 
-def test_published_ranges() -> None:
-    """Data sheet of part DS18B20: 3.0 to 5.5 V, -55 to 125 degC; both ends inside."""
-    assert OPERATING_RANGES[0x28].supply_v == (3.0, 5.5)
-    assert outside_range(0x28, supply_v=3.0, temperature_degc=125) == ""
-    assert "-60 degC" in outside_range(0x28, temperature_degc=-60)
-    assert "3 to 3.7 V" in outside_range(0x3B, supply_v=5)
-    assert outside_range(0x2D, supply_v=12) == ""  # no row, nothing known
+def test_a_range_that_is_not_known_is_said(
+    run_plan: Make, bench: Make, new_device: Make
+) -> None:
+    """A kind without a row is judged, and each verdict says on what footing."""
+    data = bench()
+    data["simulation"]["devices"] = [new_device(0x20, 5)]
+    data["sockets"] = [{"name": "S1", "expect": {"family": 0x20}}]
+    shown = run_plan(
+        "- adjust: {instrument: PSU, to: {voltage_v: 4.8}}\n- enumerate: {count: 1}\n",
+        data,
+    ).shown("2")
+    assert shown.outcome is Outcome.PASSED
+    assert any("supply range of family 20h is not known here" in n for n in shown.notes)
 
 
 def _supply(name: str, **more: str) -> InstrumentSettings:

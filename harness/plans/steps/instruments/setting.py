@@ -26,7 +26,7 @@ from harness.plans.steps.instruments.in_force import (
     supply_in_force_v,
 )
 from harness.records import CheckResult, Measurement, Outcome
-from harness.wire.absolute_maximum import bears_v
+from harness.wire.ratings import bears_v
 
 
 def require_borne(fixture: Fixture, found: Iterable[int], voltage_v: float) -> None:

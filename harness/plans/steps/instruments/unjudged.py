@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from typing import Protocol
 
 from harness.plans.schema.measure import Shmoo
 from harness.plans.schema.steps import StepItem
@@ -20,7 +21,7 @@ from harness.plans.steps.instruments.in_force import (
     temperature_in_force,
 )
 from harness.records import CheckResult, DeviceRef, Measurement, Outcome
-from harness.wire.operating_range import outside_range
+from harness.wire.ratings import outside_range, range_not_known
 
 OUTSIDE = "outside-range"
 """Kind of a result that is shown and not judged."""
@@ -41,28 +42,47 @@ _JUDGED = frozenset({Outcome.PASSED, Outcome.FAILED})
 def shown_outside(
     context: Context, item: StepItem, results: Iterator[CheckResult]
 ) -> Iterator[CheckResult]:
-    """Results; of devices that are outside of their range without a verdict."""
+    """Results; of devices that are outside of their range without a verdict.
+
+    Where the range of a kind is not known the verdict stands, with a note that says so.
+    """
     for result in results:
-        why = ""
-        if item.kind in _OF_DEVICES and result.outcome in _JUDGED:
-            why = _outside(context, result)
-        yield _shown(result, why) if why else result
+        if item.kind not in _OF_DEVICES or result.outcome not in _JUDGED:
+            yield result
+        elif why := _outside(context, result):
+            yield _shown(result, why)
+        else:
+            notes = (*result.notes, *_of_range(range_not_known, context, result))
+            yield replace(result, notes=notes)
 
 
 def _outside(context: Context, result: CheckResult) -> str:
     """Why what the result is about is outside of its range; empty if it is not."""
-    if context.judges_outside or not context.set_by_plan:
+    if context.judges_outside:
         return ""
+    return next(_of_range(outside_range, context, result), "")
+
+
+class _Says(Protocol):
+    """Says in words what it has to say of a kind's range, or nothing."""
+
+    def __call__(
+        self, family: int, *, supply_v: float | None, temperature_degc: float | None
+    ) -> str: ...
+
+
+def _of_range(says: _Says, context: Context, result: CheckResult) -> Iterator[str]:
+    """The same of the kinds that a result is about, at what the plan has set."""
+    if not context.set_by_plan:
+        return
     feeds = feeding_line(context.fixture.instruments)
     volts = None
     if (feeds, VOLTAGE) in context.set_by_plan:
         volts = supply_in_force_v(context.fixture, context.instruments)
     degc = temperature_in_force(context.instruments, context.set_by_plan)
-    found = (
-        outside_range(family, supply_v=volts, temperature_degc=degc)
-        for family in _families(context, result)
-    )
-    return next(filter(None, found), "")
+    for family in _families(context, result):
+        if said := says(family, supply_v=volts, temperature_degc=degc):
+            yield said
 
 
 def row_outside(body: Shmoo, device: DeviceRef, value: float, feeds: str) -> str:
