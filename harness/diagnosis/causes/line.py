@@ -12,13 +12,14 @@ from harness.diagnosis.evidence.bus import (
     ResetFacts,
 )
 from harness.diagnosis.finding import Cause, Finding, FindingSeverity
+from harness.diagnosis.rise import device_share
 from harness.diagnosis.signs.adapter import merged
 from harness.diagnosis.signs.line import (
     LEAST_MARGIN_US,
     LONGEST_PRESENCE_US,
-    PULL_UP_RISE_US,
     SAMPLE_US,
     low_at_the_end,
+    pull_up_rise_us,
     slots_end_late,
 )
 from harness.digits import bound_text, span_text
@@ -102,7 +103,7 @@ def slow_edge(evidence: Evidence) -> Iterator[Finding]:
     rise_us = span_text(*line.rise_us, from_zero=True)
     rise = f"rise to the receiver's threshold {rise_us} us"
     echoes = f"idle FFh slots at 115200 baud echo {_shown(line)}"
-    if line.rise_us[0] >= PULL_UP_RISE_US:
+    if line.rise_us[0] >= pull_up_rise_us(evidence):
         presence = _rise_looks_like_presence(evidence, line)
         yield Finding(
             cause=Cause.BUS_WIRING,
@@ -115,7 +116,8 @@ def slow_edge(evidence: Evidence) -> Iterator[Finding]:
             "if it comes with heat",
         )
     elif margin_us < LEAST_MARGIN_US and line.rise_us[0] > 0:
-        late = line.rise_us[0] * 1.7 + 8.7 > SAMPLE_US
+        share = device_share(evidence.expected.supply_v)
+        late = line.rise_us[0] * share + 8.7 > SAMPLE_US
         fault = late or line.ones.share("FF") < 1
         yield Finding(
             cause=Cause.BUS_WIRING,

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from harness.diagnosis.evidence.bus import Conversion, DeviceFacts, Evidence
 from harness.diagnosis.finding import Cause, Finding, FindingSeverity
 from harness.diagnosis.signs.devices import SEEN_BUSY_MS, measured_values
+from harness.wire.ratings import outside_range
 
 _HIGHEST_DEGC = 125.0
 """End of the published range of the thermometers."""
@@ -22,6 +24,37 @@ def _converted(device: DeviceFacts) -> list[Conversion]:
         for c in device.conversions
         if c.value_degc is not None and c.heard is not False
     ]
+
+
+def fed_outside(evidence: Evidence) -> Iterator[Finding]:
+    """An instrument feeds the line beyond what a kind is made for."""
+    expected = evidence.expected
+    if expected.built_for_v is None:
+        return
+    families = sorted({device.family for device in evidence.devices})
+    said = [outside_range(code, supply_v=expected.supply_v) for code in families]
+    if any(said):
+        yield Finding(
+            cause=Cause.SUPPLY,
+            kind="outside-range",
+            summary="an instrument feeds the line with what these devices are not made for",
+            measured=tuple(filter(None, said)),
+            try_first="set the supply within the range, or take what comes here for no "
+            "fault of the devices",
+            severity=FindingSeverity.WARNING,
+        )
+
+
+def with_supply(finding: Finding, evidence: Evidence) -> Finding:
+    """A finding on supply, with what feeds the line where an instrument set it."""
+    expected = evidence.expected
+    if finding.cause is not Cause.SUPPLY or expected.built_for_v is None:
+        return finding
+    line = (
+        f"supply in force: {expected.supply_v:g} V, set by an instrument (built for "
+        f"{expected.built_for_v:g} V)"
+    )
+    return replace(finding, measured=(*finding.measured, line))
 
 
 def given_up(evidence: Evidence) -> Iterator[Finding]:

@@ -152,6 +152,7 @@ RULES: tuple[Rule, ...] = (
     Rule(judge=rules_presence.wants_long_reset, seen_by="devices"),
     Rule(judge=rules_presence.other_family, seen_by="inventory"),
     Rule(judge=rules_presence.missing, seen_by="devices", otherwise="device absent"),
+    Rule(judge=rules_supply.fed_outside, seen_by="devices", explains=True),
     Rule(judge=rules_supply.given_up, seen_by="devices"),
     Rule(judge=rules_supply.third_wire, seen_by="devices"),
     Rule(judge=rules_supply.starved, seen_by="devices"),
@@ -206,7 +207,10 @@ def judge(evidence: Evidence) -> tuple[tuple[Finding, ...], tuple[str, ...]]:
     for rule in RULES:
         if not getattr(evidence, rule.seen_by):
             continue
-        told = (replace(f, rule=rule.name) for f in rule.judge(evidence))
+        told = (
+            replace(rules_supply.with_supply(f, evidence), rule=rule.name)
+            for f in rule.judge(evidence)
+        )
         found = list(weighed(told, seen))
         if not found and rule.otherwise and root is None:
             silent.append(rule.otherwise)

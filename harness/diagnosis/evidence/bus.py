@@ -31,6 +31,8 @@ class Expected:
         cable_pf: declared capacitance of the cable.
         parasite: ROM codes that the fixture declares as fed from the data line.
         no_load: ROM codes of battery parts through which, as declared, no current flows.
+        supply_v: supply of the line: as declared, or what an instrument gives.
+        built_for_v: the declared one where an instrument gives another; else None.
     """
 
     rom_codes: dict[str, str] = field(default_factory=dict)
@@ -39,6 +41,8 @@ class Expected:
     cable_pf: float = 0.0
     parasite: RomCodes = frozenset()
     no_load: RomCodes = frozenset()
+    supply_v: float = 5.0
+    built_for_v: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

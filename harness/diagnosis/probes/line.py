@@ -14,6 +14,7 @@ from harness.diagnosis.evidence.bus import (
     ResetFacts,
 )
 from harness.diagnosis.probes.raw_link import RawLink
+from harness.diagnosis.rise import USUAL_V, device_share
 from harness.errors import CannotSwitch, PortUnsuitable
 
 RULER_BAUD = 115_200
@@ -56,9 +57,6 @@ pulse within limits is low."""
 PRESENCE_PAUSE_S = 0.006
 """Longer than any presence pulse, and than an interrupt pulse of 4.8 ms before it (data sheet, parts
 DS1992/DS1993, p. 13-18)."""
-
-_HOST_V, _DEVICE_V = 0.316, 0.539
-"""Rise to 1.5 V and to 2.2 V of 5 V from 0.2 V, in time constants (arithmetic)."""
 
 
 def examine_adapter(link: RawLink) -> AdapterFacts:
@@ -256,7 +254,9 @@ def examine_resets(link: RawLink, times: int) -> tuple[ResetFacts, ...]:
     return tuple(found)
 
 
-def examine_line(link: RawLink, slots: int, *, size: int) -> LineEvidence:
+def examine_line(
+    link: RawLink, slots: int, *, size: int, supply_v: float = USUAL_V
+) -> LineEvidence:
     """Edges and lifted lows, with nobody addressed.
 
     Eight ones are no ROM command: after them all devices wait for the next reset.
@@ -278,7 +278,7 @@ def examine_line(link: RawLink, slots: int, *, size: int) -> LineEvidence:
         link.wait(0.002)
         link.send(b"\xff" * 8, link.bus.slots.request_baud)
         after = _zeros(link, zero, 64, size=size)[1]
-    ratio = _DEVICE_V / _HOST_V
+    ratio = device_share(supply_v)
     return LineEvidence(
         ones=ones,
         fine_ones=fine,

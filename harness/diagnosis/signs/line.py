@@ -14,6 +14,7 @@ from harness.diagnosis.evidence.bus import (
     SampleStep,
     ScanFacts,
 )
+from harness.diagnosis.rise import slower_by
 from harness.diagnosis.signs.exact import (
     by_chance,
     fewer_by_chance,
@@ -35,9 +36,15 @@ SAMPLE_US = 15.0
 LEAST_MARGIN_US = 2.0
 """Less than this before a device samples is thin (own choice, no source)."""
 
-PULL_UP_RISE_US = 30.0
-"""100 m of cable on 4.7 kohm rise in about 7 us to the receiver's threshold; only a
+_PULL_UP_RISE_US = 30.0
+"""100 m of cable on 4.7 kohm and 5 V rise in about 7 us to the receiver's threshold; only a
 resistor some times too large takes so long (arithmetic)."""
+
+
+def pull_up_rise_us(evidence: Evidence) -> float:
+    """A rise that no cable makes, with the supply in force."""
+    return _PULL_UP_RISE_US * slower_by(evidence.expected.supply_v)
+
 
 LONGEST_PRESENCE_US = 300.0
 """Of a presence pulse, its longest wait and length: 60 and 240 us (published limits)."""
@@ -193,7 +200,7 @@ def _slots(evidence: Evidence) -> Iterator[Observation]:
     yield Observation(
         sign=Sign.LOST_UNCHANGED, hits=int(bool(unchanged)), of=1, text=f"{lost} of {ones.sent + zeros.sent} slots lost, {hits + lifted} changed"
     )  # fmt: skip
-    yield from _rise(line)
+    yield from _rise(line, pull_up_rise_us(evidence))
     if line.answers_after_long_reset is not None:
         hits = line.answers_after_long_reset
         yield Observation(
@@ -204,11 +211,11 @@ def _slots(evidence: Evidence) -> Iterator[Observation]:
         )
 
 
-def _rise(line: LineEvidence) -> Iterator[Observation]:
+def _rise(line: LineEvidence, longest_us: float) -> Iterator[Observation]:
     low_us, high_us = line.rise_us
     rise = f"rise to the receiver's threshold {span_text(low_us, high_us, from_zero=True)} us"
     yield Observation(
-        sign=Sign.RISE_LONG, hits=int(low_us >= PULL_UP_RISE_US), of=1, text=rise
+        sign=Sign.RISE_LONG, hits=int(low_us >= longest_us), of=1, text=rise
     )
     margin_us = SAMPLE_US - line.crossing_us
     thin = margin_us < LEAST_MARGIN_US

@@ -68,7 +68,9 @@ def examine(
     """
     examination = Examination(
         context.bus,
-        declared=lambda codes: declared_by(context.fixture_in_force, codes),
+        declared=lambda codes: declared_by(
+            context.fixture_in_force, codes, built_for_v=context.fixture.line.supply_v
+        ),
         failed=failed,
         effort=effort,
         kinds=context.kinds,
@@ -80,23 +82,28 @@ def examine(
         context.forget("a diagnosis converted since")
 
 
-def declared_by(fixture: Fixture, found: Iterable[str] = ()) -> Declared:
+def declared_by(
+    fixture: Fixture, found: Iterable[str] = (), *, built_for_v: float | None = None
+) -> Declared:
     """What a fixture declares, as far as a diagnosis can use it.
 
     Args:
         fixture: the fixture.
         found: ROM codes found before, in print form: one that no socket names may turn
             out to be the only one for its socket.
+        built_for_v: supply that the line was built for, where an instrument may feed it.
     """
     codes = set(found)
     seating = seat(fixture, codes)
     return Declared(
-        expected=_expected(fixture, seating),
+        expected=_expected(fixture, seating, built_for_v),
         sockets={code: seating.about(code) for code in codes},
     )
 
 
-def _expected(fixture: Fixture, seating: Seating) -> Expected:
+def _expected(
+    fixture: Fixture, seating: Seating, built_for_v: float | None
+) -> Expected:
     line, sockets = fixture.line, fixture.sockets
     tied = {name: code for code, name in seating.tied.items()}
     codes = {
@@ -111,6 +118,8 @@ def _expected(fixture: Fixture, seating: Seating) -> Expected:
         cable_pf=line.cable_m * line.cable_pf_per_m,
         parasite=_codes_where(codes, lambda expect: expect.supply == "parasite"),
         no_load=_codes_where(codes, lambda expect: expect.no_load),
+        supply_v=line.supply_v,
+        built_for_v=None if built_for_v == line.supply_v else built_for_v,
     )
 
 

@@ -123,7 +123,15 @@ FOR_THE_RULES = {
         "not_ready",
         "seen_low",
     },
-    "Expected": {"cable_pf", "devices", "no_load", "parasite", "pull_up_ohm"},
+    "Expected": {
+        "built_for_v",
+        "cable_pf",
+        "devices",
+        "no_load",
+        "parasite",
+        "pull_up_ohm",
+        "supply_v",
+    },
     "FailedCheck": {
         "beyond",
         "device",

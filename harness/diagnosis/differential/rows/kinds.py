@@ -14,6 +14,7 @@ _STATED = (
     (Cause.CONFIGURATION, "store-protected", "the protection bytes"),
     (Cause.CONFIGURATION, "store-row", "the row that the address lies in"),
     (Cause.SUPPLY, "store-dip", "the status of the store"),
+    (Cause.SUPPLY, "outside-range", "the supply in force beside the data sheets"),
     (Cause.CONFIGURATION, "toggled", "the output's state by search"),
     (Cause.CONFIGURATION, "current-offset", "the mean of readings at no load"),
     (
