@@ -187,11 +187,14 @@ def _asked(
     family: int, supply_v: float | None, temperature_degc: float | None
 ) -> list[_Asked]:
     known = ratings_of(family)
-    both = (
-        (supply_v, known.supply_v, "V", "supply"),
-        (temperature_degc, known.temperature_degc, "degC", "temperature"),
-    )
-    return [_Asked(value, *rest) for value, *rest in both if value is not None]
+    asked = []
+    if supply_v is not None:
+        asked.append(_Asked(supply_v, known.supply_v, "V", "supply"))
+    if temperature_degc is not None:
+        asked.append(
+            _Asked(temperature_degc, known.temperature_degc, "degC", "temperature")
+        )
+    return asked
 
 
 def outside_range(

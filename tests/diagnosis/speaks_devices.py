@@ -15,6 +15,7 @@ from tests.diagnosis.sound import (
     LINE,
     OTHER,
     SCANS,
+    SOUND,
     THIRD,
     UNPOWERED,
     Speaks,
@@ -276,6 +277,12 @@ SPEAKS_DEVICES: Speaks = {
         Cause.SUPPLY,
         "brown-out",
         Confidence.UNDECIDED,
+    ),
+    "fed outside of the range": (
+        {"expected": replace(SOUND.expected, supply_v=2.7, built_for_v=5.0)},
+        Cause.SUPPLY,
+        "outside-range",
+        Confidence.CERTAIN,
     ),
     "reloaded": (
         first_device(settings_kept=False),
