@@ -176,7 +176,7 @@ def bears_v(family: int, *, built_for_v: float) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class _Asked:
+class _RatedValue:
     value: float
     known: Range | None
     unit: str
@@ -185,14 +185,14 @@ class _Asked:
 
 def _asked(
     family: int, supply_v: float | None, temperature_degc: float | None
-) -> list[_Asked]:
+) -> list[_RatedValue]:
     known = ratings_of(family)
     asked = []
     if supply_v is not None:
-        asked.append(_Asked(supply_v, known.supply_v, "V", "supply"))
+        asked.append(_RatedValue(supply_v, known.supply_v, "V", "supply"))
     if temperature_degc is not None:
         asked.append(
-            _Asked(temperature_degc, known.temperature_degc, "degC", "temperature")
+            _RatedValue(temperature_degc, known.temperature_degc, "degC", "temperature")
         )
     return asked
 
