@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from harness.diagnosis.evidence.bus import Expected
+from harness.diagnosis.evidence.expected import Expected
 from harness.driver.session import SocketFacts
 
 

@@ -203,12 +203,7 @@ class Examination:
     def _edges(self) -> None:
         adapter = self.evidence.adapter
         size = probes_line.longest_whole(adapter.bursts) if adapter else 16
-        line = probes_line.examine_line(
-            self.link,
-            self._effort.slots,
-            size=size,
-            supply_v=self.evidence.expected.supply_v,
-        )
+        line = probes_line.examine_line(self.link, self._effort, self.evidence, size)
         self.take(line=line)
         # until the examination is over, so that its own bursts come back whole
         self._bus.adapter.max_burst = min(self._bus.adapter.max_burst, size)

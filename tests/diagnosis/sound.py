@@ -13,12 +13,12 @@ from harness.diagnosis.evidence.bus import (
     DeviceFacts,
     Echoes,
     Evidence,
-    Expected,
     IdleFacts,
     LineEvidence,
     ResetFacts,
     ScanFacts,
 )
+from harness.diagnosis.evidence.expected import Expected
 from harness.diagnosis.finding import Cause, Confidence
 from tests.diagnosis.speaks_kinds import ROM
 

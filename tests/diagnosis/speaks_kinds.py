@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from harness.diagnosis.evidence.bus import DeviceFacts, Expected
+from harness.diagnosis.evidence.bus import DeviceFacts
+from harness.diagnosis.evidence.expected import Expected
 from harness.diagnosis.evidence.kinds import FailedCheck, KindReading
 from harness.diagnosis.finding import Cause, Confidence
 

@@ -7,7 +7,8 @@ from typing import Any
 import pytest
 
 from harness.diagnosis.causes.table import judge
-from harness.diagnosis.evidence.bus import Conversion, Evidence, Expected
+from harness.diagnosis.evidence.bus import Conversion, Evidence
+from harness.diagnosis.evidence.expected import Expected
 from harness.diagnosis.finding import Cause, Confidence, Finding, FindingSeverity
 from harness.families.kind_facts import Trim
 from harness.wire.crc import crc16_sent

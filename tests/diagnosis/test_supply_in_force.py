@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 
 from harness.diagnosis.causes.supply import fed_outside, with_supply
-from harness.diagnosis.evidence.bus import DeviceFacts, Evidence, Expected
+from harness.diagnosis.evidence.bus import DeviceFacts, Evidence
+from harness.diagnosis.evidence.expected import Expected
 from harness.diagnosis.finding import Cause, Finding, FindingSeverity
 from harness.diagnosis.rise import device_share, slower_by
 from harness.diagnosis.signs.line import pull_up_rise_us

@@ -6,15 +6,17 @@ import statistics
 from collections import Counter
 from contextlib import suppress
 
+from harness.diagnosis.effort import Effort
 from harness.diagnosis.evidence.bus import (
     AdapterFacts,
     Echoes,
+    Evidence,
     IdleFacts,
     LineEvidence,
     ResetFacts,
 )
 from harness.diagnosis.probes.raw_link import RawLink
-from harness.diagnosis.rise import USUAL_V, device_share
+from harness.diagnosis.rise import device_share
 from harness.errors import CannotSwitch, PortUnsuitable
 
 RULER_BAUD = 115_200
@@ -255,14 +257,14 @@ def examine_resets(link: RawLink, times: int) -> tuple[ResetFacts, ...]:
 
 
 def examine_line(
-    link: RawLink, slots: int, *, size: int, supply_v: float = USUAL_V
+    link: RawLink, effort: Effort, known: Evidence, size: int
 ) -> LineEvidence:
     """Edges and lifted lows, with nobody addressed.
 
     Eight ones are no ROM command: after them all devices wait for the next reset.
     """
     silence_everybody(link)
-    ones = link.burst(0xFF, RULER_BAUD, slots, size=size)
+    ones = link.burst(0xFF, RULER_BAUD, effort.slots, size=size)
     fine, grid = None, link.bus.adapter.grid
     # an adapter that may make another rate of it than asked for is no ruler
     if grid.free:
@@ -271,14 +273,14 @@ def examine_line(
     rise_us = _rise_us(ones, fine)
     zero = link.bus.slots.write_0_byte
     silence_everybody(link)
-    zeros, answers = _zeros(link, zero, slots // 4, size=size)
+    zeros, answers = _zeros(link, zero, effort.slots // 4, size=size)
     after = None
     if answers:
         link.send(bytes([PULSE_BYTE]), _RESET_RATES[-1])
         link.wait(0.002)
         link.send(b"\xff" * 8, link.bus.slots.request_baud)
         after = _zeros(link, zero, 64, size=size)[1]
-    ratio = device_share(supply_v)
+    ratio = device_share(known.expected.supply_v)
     return LineEvidence(
         ones=ones,
         fine_ones=fine,

@@ -10,7 +10,8 @@ from harness.diagnosis.declared import Declared
 from harness.diagnosis.diagnosis import DIAGNOSIS, Diagnosis
 from harness.diagnosis.effort import Effort
 from harness.diagnosis.engine import Examination
-from harness.diagnosis.evidence.bus import Evidence, Expected
+from harness.diagnosis.evidence.bus import Evidence
+from harness.diagnosis.evidence.expected import Expected
 from harness.diagnosis.evidence.kinds import FailedCheck
 from harness.diagnosis.expected_time import healthy_s
 from harness.diagnosis.finding import NO_VERDICT, Finding, FindingSeverity
