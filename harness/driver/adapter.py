@@ -16,7 +16,6 @@ from typing import Any
 from harness.clock import Clock, SystemClock
 from harness.driver.port import Opener, close_port, open_port, translated
 from harness.driver.port_rates import set_rate
-from harness.driver.self_check import AdapterReport, check_adapter
 from harness.driver.switching import Switching
 from harness.driver.usb.chips import kind_of
 from harness.driver.usb.latency import Latency, lower, put_back
@@ -431,11 +430,3 @@ class Adapter:
         if self.switching.supply_on is not None:
             with suppress(SlotproofError):
                 self.switch(supply=False)
-
-    # -- self-check ------------------------------------------------------------
-
-    def self_check(self, baud: int) -> AdapterReport:
-        """Silence, echo of read slots, round trips and rate; see ``driver.self_check``."""
-        report = check_adapter(self, baud)
-        self.round_trip_s = report.round_trip_median_ms * 1e-3
-        return report

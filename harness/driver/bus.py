@@ -20,7 +20,7 @@ from harness.driver.bursts import Burst, Bursts, Oddities, TrafficCount
 from harness.driver.echo_damage import Damage
 from harness.driver.echo_proof import EchoProof, echo_damaged, echo_doubt
 from harness.driver.resets import reset_line
-from harness.driver.self_check import AdapterReport
+from harness.driver.self_check import AdapterReport, check_adapter
 from harness.errors import (
     AdapterError,
     EchoDamaged,
@@ -122,10 +122,10 @@ class Bus:
         Raises:
             LineNotReady: the line is low, or went low meanwhile.
             EchoDamaged: what is sent does not come back, and how.
-            AdapterError: see ``Adapter.self_check``.
+            AdapterError: see ``self_check``.
         """
         try:
-            report = self.adapter.self_check(self.slots.request_baud)
+            report = check_adapter(self.adapter, self.slots.request_baud)
             self._fit_slots()
             self._echo_proof().require(every_value=True)
         except EchoDamaged as fault:

@@ -8,14 +8,12 @@ from __future__ import annotations
 
 import statistics
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from harness.driver.adapter import Adapter
 from harness.driver.port import translated
 from harness.driver.port_rates import reported_rate
 from harness.errors import ExtraEcho, LineNotReady, WrongRate
-
-if TYPE_CHECKING:
-    from harness.driver.adapter import Adapter
 
 _RATE_BURST = 2000
 """Slots by which the rate is measured: 0.14 s or more, long against a round trip."""
@@ -53,7 +51,8 @@ def check_adapter(adapter: Adapter, baud: int) -> AdapterReport:
     """Prove the adapter before the first reset, with read slots only.
 
     Devices that wait for a reset ignore single slots, so nothing on the bus
-    moves. Checks silence, echo, round trips, and by a long burst the real rate.
+    moves. Checks silence, echo, round trips, and by a long burst the real rate. The
+    adapter keeps the usual round trip.
 
     Args:
         adapter: an open adapter.
@@ -79,12 +78,14 @@ def check_adapter(adapter: Adapter, baud: int) -> AdapterReport:
     measured = _measured_rate(adapter, baud, round_trips_s)
     expected = adapter.grid.achieved(baud)
     ordered = sorted(round_trips_s)
+    median_ms = round(statistics.median(ordered) * 1e3, 3)
+    adapter.round_trip_s = median_ms * 1e-3
     return AdapterReport(
         port=adapter.url,
         kind=adapter.grid.kind,
         clock_tolerance_ppm=adapter.grid.tolerance_ppm,
         latency=adapter.latency,
-        round_trip_median_ms=round(statistics.median(ordered) * 1e3, 3),
+        round_trip_median_ms=median_ms,
         round_trip_p95_ms=round(ordered[int(0.95 * len(ordered))] * 1e3, 3),
         round_trip_max_ms=round(ordered[-1] * 1e3, 3),
         asked_baud=baud,

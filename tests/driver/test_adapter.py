@@ -13,6 +13,7 @@ import serial
 from harness.driver.bursts import Bursts
 from harness.driver.bus import Bus
 from harness.driver.port import translated
+from harness.driver.self_check import check_adapter
 from harness.errors import (
     AdapterError,
     AdapterUnplugged,
@@ -165,7 +166,7 @@ def test_unplugged_in_the_self_check(rigged: Make, call: str, cause: Exception) 
     with adapter.open():
         port.fail[call] = cause
         with pytest.raises(AdapterUnplugged):
-            adapter.self_check(BAUD)
+            check_adapter(adapter, BAUD)
 
 
 @pytest.mark.parametrize("action", ["settle", "release", "close"])
@@ -233,7 +234,7 @@ def test_simulated_adapter_without_echo(bus_with: Make) -> None:
         with pytest.raises(NoEcho):
             bus.exchange(b"\xff", BAUD)
         with pytest.raises(NoEcho):
-            bus.adapter.self_check(BAUD)
+            check_adapter(bus.adapter, BAUD)
 
 
 def test_simulated_adapter_that_drops_bytes(bus_with: Make) -> None:
@@ -290,7 +291,7 @@ def test_latency_jitter_is_no_fault(bus_with: Make) -> None:
 def test_self_check_of_a_good_adapter(bus_with: Make, latency_ms: float) -> None:
     """Round trip and rate are measured: latency within 2 ms, rate within 3 %."""
     with bus_with([ONE], adapter={"latency_ms": latency_ms}) as bus:
-        report = bus.adapter.self_check(bus.slots.request_baud)
+        report = check_adapter(bus.adapter, bus.slots.request_baud)
         assert read_rom(bus) == ONE
     assert latency_ms <= report.round_trip_median_ms <= latency_ms + 2
     assert report.measured_baud == pytest.approx(report.expected_baud, rel=0.03)
@@ -312,7 +313,7 @@ def test_self_check_finds_an_adapter_that_falls_back(
         bus_with([ONE], kind=declared, adapter=adapter) as bus,
         pytest.raises(WrongRate, match="asked for 142857 baud") as raised,
     ):
-        bus.adapter.self_check(bus.slots.request_baud)
+        check_adapter(bus.adapter, bus.slots.request_baud)
     assert "adapter.kind" in raised.value.hint
 
 
@@ -329,14 +330,16 @@ def test_self_check_is_not_fooled_by_one_late_burst(rigged: Make) -> None:
             return int(true_write(data))
 
         port.write = stumbling_write
-        assert adapter.self_check(BAUD).measured_baud == pytest.approx(BAUD, rel=0.03)
+        assert check_adapter(adapter, BAUD).measured_baud == pytest.approx(
+            BAUD, rel=0.03
+        )
 
 
 def test_self_check_on_a_shorted_line(bus_with: Make) -> None:
     """A line that is low before the first reset is never a device's failure."""
     faults = [{"kind": "line-shorted"}]
     with bus_with([ONE], faults=faults) as bus, pytest.raises(AdapterError) as raised:
-        bus.adapter.self_check(BAUD)
+        check_adapter(bus.adapter, BAUD)
     assert isinstance(raised.value, LineNotReady | NoEcho)
     assert "idle line" in raised.value.hint or "RX listens" in raised.value.hint
 
@@ -347,7 +350,7 @@ def test_self_check_with_foreign_traffic(rigged: Make) -> None:
     with adapter.open():
         port.chatter = b"AT\r"
         with pytest.raises(ExtraEcho, match="were not sent"):
-            adapter.self_check(BAUD)
+            check_adapter(adapter, BAUD)
 
 
 def test_self_check_with_a_line_that_goes_low(rigged: Make) -> None:
@@ -356,7 +359,7 @@ def test_self_check_with_a_line_that_goes_low(rigged: Make) -> None:
     with adapter.open():
         port.chatter = b"\x00"
         with pytest.raises(LineNotReady, match="went low"):
-            adapter.self_check(BAUD)
+            check_adapter(adapter, BAUD)
 
 
 def test_self_check_with_a_low_line(rigged: Make) -> None:
@@ -365,7 +368,7 @@ def test_self_check_with_a_low_line(rigged: Make) -> None:
     with adapter.open():
         port.write = lambda _: type(port).write(port, b"\x00")
         with pytest.raises(LineNotReady, match="before the first reset"):
-            adapter.self_check(BAUD)
+            check_adapter(adapter, BAUD)
 
 
 # -- whose fault a gap is ---------------------------------------------------------

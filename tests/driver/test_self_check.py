@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from harness.driver.adapter import Adapter
+from harness.driver.self_check import check_adapter
 from harness.errors import WrongRate
 
 Make = Callable[..., Any]
@@ -40,7 +41,7 @@ def timed(rigged: Make) -> Callable[..., Any]:
 def checked(adapter: Adapter) -> Any:  # noqa: ANN401 - the report
     """A self-check at the rate of these tests."""
     with adapter.open():
-        return adapter.self_check(BAUD)
+        return check_adapter(adapter, BAUD)
 
 
 def test_sixteen_round_trips(timed: Make) -> None:

@@ -10,37 +10,60 @@ The drop over the leads is that of the current at the moment of switching.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING
 
 from harness.simulation.instruments.heat import Heat
 from harness.simulation.instruments.scpi import ScpiError, ScpiInterface
+from harness.simulation.line.core import Core
 from harness.simulation.settings.instruments import (
     SimulatedChamber,
+    SimulatedInstrument,
     SimulatedMultimeter,
     SimulatedSupply,
     SimulatedThermometer,
 )
 
-if TYPE_CHECKING:
-    from harness.simulation.servers.bench import Bench
 
-_ALL = (SimulatedSupply, SimulatedChamber, SimulatedMultimeter, SimulatedThermometer)
+@dataclass(frozen=True, slots=True)
+class _Node:
+    """The bench's supply node.
+
+    Attributes:
+        core: line, devices and power.
+        now_s: lets the line run up to the host's time, which it returns.
+    """
+
+    core: Core
+    now_s: Callable[[], float]
+
+    def drawn_a(self) -> float:
+        """Current out of the supply now: supply pins, and the pull-up into the line."""
+        self.now_s()
+        pins_ua = sum(station.supply.draws_ua for station in self.core.stations)
+        return pins_ua * 1e-6 + self.core.wiring.pull_up_a
 
 
 class Rack:
     """Every instrument of a bench; where there is a supply, the bus begins without.
 
     Args:
-        bench: the bench.
+        instruments: what the fixture says of each.
+        core: line, devices and power of the bench.
+        now_s: lets the line run up to the host's time, which it returns, in seconds.
     """
 
-    def __init__(self, bench: Bench) -> None:
-        self._bench = bench
+    def __init__(
+        self,
+        instruments: Iterable[SimulatedInstrument],
+        core: Core,
+        now_s: Callable[[], float],
+    ) -> None:
+        self._node = _Node(core, now_s)
         self._open: dict[str, ScpiInterface] = {}
         self._heat: Heat | None = None
-        for settings in bench.settings.instruments:
+        for settings in instruments:
             self._open[settings.resource] = self._made(settings)
 
     def open(self, resource: str) -> ScpiInterface:
@@ -53,14 +76,14 @@ class Rack:
 
     def _made(self, settings: object) -> ScpiInterface:
         if isinstance(settings, SimulatedSupply):
-            return _Supply(self._bench, settings).interface
+            return _Supply(self._node, settings).interface
         if isinstance(settings, SimulatedChamber):
             return self._chamber(settings)
         if isinstance(settings, SimulatedMultimeter):
-            core = self._bench.core
+            node = self._node
             queries: dict[str, Callable[[], float]] = {
-                "MEAS:VOLT:DC?": lambda: core.wiring.rail_v,
-                "MEAS:CURR:DC?": partial(_drawn_a, self._bench),
+                "MEAS:VOLT:DC?": lambda: node.core.wiring.rail_v,
+                "MEAS:CURR:DC?": node.drawn_a,
             }
             return ScpiInterface(settings.identity, {}, queries)
         assert isinstance(settings, SimulatedThermometer)
@@ -69,12 +92,8 @@ class Rack:
             settings.identity, {}, {"MEAS:TEMP?": lambda: self._degc() + error_k}
         )
 
-    def _now_s(self) -> float:
-        self._bench.catch_up()
-        return self._bench.clock.now_us * 1e-6
-
     def _degc(self) -> float:
-        return 23.0 if self._heat is None else self._heat.at(self._now_s())
+        return 23.0 if self._heat is None else self._heat.at(self._node.now_s())
 
     def _chamber(self, settings: SimulatedChamber) -> ScpiInterface:
         heat = self._heat = Heat(
@@ -83,13 +102,13 @@ class Rack:
             overshoot=settings.overshoot,
         )
         start = settings.start_degc
-        self._bench.core.ambient_k = lambda now_s: heat.at(now_s) - start
+        self._node.core.ambient_k = lambda now_s: heat.at(now_s) - start
         state = {"SOUR:TEMP": start, "OUTP": 0.0}
 
         def keep(header: str, value: float) -> None:
             state[header] = value
             target = state["SOUR:TEMP"] if state["OUTP"] else start
-            heat.aim(target, self._now_s())
+            heat.aim(target, self._node.now_s())
 
         return ScpiInterface(
             settings.identity,
@@ -105,8 +124,8 @@ class Rack:
 class _Supply:
     """A bench supply: set-point, current limit, output."""
 
-    def __init__(self, bench: Bench, settings: SimulatedSupply) -> None:
-        self._bench = bench
+    def __init__(self, node: _Node, settings: SimulatedSupply) -> None:
+        self._node = node
         self._settings = settings
         self._volts = 0.0
         self._limit_a = 0.1
@@ -120,7 +139,7 @@ class _Supply:
                 "CURR?": lambda: self._limit_a,
                 "OUTP?": lambda: float(self._on),
                 "MEAS:VOLT?": self._output_v,
-                "MEAS:CURR?": partial(_drawn_a, bench),
+                "MEAS:CURR?": node.drawn_a,
                 "VOLT:PROT:TRIP?": lambda: 0.0,
                 "CURR:PROT:TRIP?": self._trip,
             },
@@ -148,24 +167,15 @@ class _Supply:
         return self._volts + self._settings.voltage_error_v if on else 0.0
 
     def _trip(self) -> float:
-        if self._on and _drawn_a(self._bench) > self._limit_a:
+        if self._on and self._node.drawn_a() > self._limit_a:
             self._tripped = True
             self._feed()
         return float(self._tripped)
 
     def _feed(self) -> None:
         """Drive the bench's supply node."""
-        bench = self._bench
-        bench.catch_up()
+        self._node.now_s()
         volts = self._output_v()
         if volts > 0:
-            volts -= _drawn_a(bench) * self._settings.series_ohm
-        bench.core.feed_rail(max(0.0, volts))
-
-
-def _drawn_a(bench: Bench) -> float:
-    """Current out of the supply now: supply pins, and the pull-up into the line."""
-    bench.catch_up()
-    core = bench.core
-    pins_ua = sum(station.supply.draws_ua for station in core.stations)
-    return pins_ua * 1e-6 + core.wiring.pull_up_a
+            volts -= self._node.drawn_a() * self._settings.series_ohm
+        self._node.core.feed_rail(max(0.0, volts))

@@ -45,7 +45,7 @@ class Bench:
         self.recorder: LineRecorder | None = None
         self.locked = False
         self.faults = Faults(self.core, self.adapter, self.catch_up)
-        self.rack = Rack(self)
+        self.rack = Rack(settings.instruments, self.core, self._now_s)
         for fault in settings.faults:
             self.faults.plan(fault)
         self.core.idle_until(0.0)  # faults that are there from the start
@@ -95,6 +95,10 @@ class Bench:
     def catch_up(self) -> None:
         """Let the line run up to the host's time."""
         self.adapter.pump(self.clock.now_us)
+
+    def _now_s(self) -> float:
+        self.catch_up()
+        return self.clock.now_us * 1e-6
 
     def record_trace(self) -> LineTrace:
         """Record the line voltage from now on."""

@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from harness.driver.adapter import Adapter
+from harness.driver.self_check import check_adapter
 from harness.driver.usb import latency as latency_module
 from harness.driver.usb.latency import Latency, cure, lower, put_back
 from tests.device_trees import CONSTELLATIONS, Machine
@@ -65,7 +66,7 @@ def test_a_port_that_offers_it(open_bus: Make, bench_data: Make, wanted: bool) -
     data["adapter"]["latency"] = "low" if wanted else "leave"
     data["sockets"] = [{"name": "S1"}]
     bus = open_bus(data)
-    report = bus.adapter.self_check(115_200)
+    report = check_adapter(bus.adapter, 115_200)
     assert report.latency == (Latency.LOWERED if wanted else Latency.LEFT)
     assert (report.round_trip_median_ms < 3) is wanted
     model = bus.adapter.port.bench.adapter

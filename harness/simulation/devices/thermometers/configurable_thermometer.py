@@ -1,4 +1,4 @@
-"""Thermometers with a configuration register: 9 to 12 bit."""
+"""Families 28h and 22h: thermometers with a configuration register, 9 to 12 bit."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from math import floor
 from random import Random
 
 from harness.simulation.devices.base import DeviceSurroundings
+from harness.simulation.devices.kind import DeviceKind
 from harness.simulation.devices.thermometers.scratchpad_thermometer import (
     ThermometerModel,
 )
@@ -89,3 +90,17 @@ class ConfigurableThermometer(ThermometerModel[ConfigurableThermometerSettings])
     def whole_degc(self) -> int:
         """Bits 11 to 4, rounded down."""
         return int.from_bytes(self.scratchpad[0:2], "little", signed=True) >> 4
+
+
+KINDS = tuple(
+    DeviceKind(
+        family=family,
+        title=title,
+        settings=ConfigurableThermometerSettings,
+        model=ConfigurableThermometer,
+    )
+    for family, title in (
+        (0x22, "thermometer, 9 to 12 bit, wider error"),
+        (0x28, "thermometer, 9 to 12 bit"),
+    )
+)
