@@ -1,6 +1,7 @@
 """The house plan, held by test: who may import whom."""
 
 import ast
+import re
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
@@ -125,6 +126,23 @@ def test_imports_go_down(path: Path) -> None:
         return
     used = {name.split(".")[1] for name in _own_imports(path)}
     assert used - {room} <= MAY_IMPORT[room]
+
+
+def test_the_map_of_the_house_begins_at_the_ground_floor() -> None:
+    """DEVELOPERS.md lists every room once, each below those that it imports."""
+    text = (HARNESS.parent / "DEVELOPERS.md").read_text("utf-8")
+    table = text.partition("| room |")[2].partition("\n\n")[0]
+    rows = [row.split("|")[1] for row in table.splitlines()[2:]]
+    order = [name.strip("/") for row in rows for name in re.findall(r"`(\w+/?)`", row)]
+    entrances = {"entry", "__main__", "pytest_entry"}
+    assert sorted(order) == sorted(MAY_IMPORT.keys() - entrances)
+    for path in _modules():
+        if (room := _room(path)) in order:
+            used = {name.split(".")[1] for name in _own_imports(path)} - {room}
+            assert used <= {*order[: order.index(room)]}, path
+    for folder in (path for path in HARNESS.glob("*/*/") if "__" not in path.name):
+        (row,) = (row for row in rows if f"`{folder.parent.name}/`" in row)
+        assert f"{folder.name}/" in table.split(row)[1].partition("\n")[0], folder
 
 
 def test_every_room_is_in_the_plan() -> None:
