@@ -22,8 +22,8 @@ from harness.quality.moments import (
     require_limits,
     require_positive,
 )
-from harness.quality.proofs.shape import ALPHA as NORMAL_ALPHA
-from harness.quality.proofs.shape import normal_p
+from harness.quality.shape import ALPHA as NORMAL_ALPHA
+from harness.quality.shape import normal_p
 
 D2_OF_TWO = 2 / math.sqrt(math.pi)
 """Expected range of two standard normal values, the tables' 1.128."""
@@ -168,7 +168,7 @@ class Capability:
             ``proofs.capability``.
         within: Cp and Cpk from the spread between neighbours; None unless asked for.
         fallout_ppm: expected outside the limits if the lot is normal.
-        normal_p: p of normality, see ``proofs.shape``; None below three values.
+        normal_p: p of normality, see ``shape``; None below three values.
         percentiles: Cnpk where the lot is not normal, else None.
         why_not: why there are no indices; empty if there are.
         confidence: of the intervals.

@@ -18,8 +18,8 @@ from contextlib import contextmanager, suppress
 from threading import Thread
 
 from harness.lazy import termios
-from harness.station.board import Board
 from harness.station.serials import END_WORD, Scanner
+from harness.station.shift.board import Board
 from harness.station.shift.shift import Shift
 
 _KEY_SEQUENCE = re.compile(r"\x1b(?:\[[0-9;?]*[ -/]*[@-~]|O.|.)?")

@@ -17,13 +17,13 @@ from harness.plans.records.values import UnitList
 from harness.plans.schema.files import Fixture, Plan
 from harness.plans.steps.instruments.setting import require_start_borne
 from harness.results.ledger.ledger import Ledger
-from harness.station.board import Board
 from harness.station.ledger_sync import LedgerSync
 from harness.station.numbers import UnitNumbers
 from harness.station.operators import Hands
-from harness.station.position import Position, Setup
 from harness.station.refusals import Refusals
 from harness.station.serials import NoSerials, Scanner, Serials, SerialsFromFile
+from harness.station.shift.board import Board
+from harness.station.shift.position import Position, Setup
 from harness.station.shift.shift import PATIENCE_S, Shift, held
 from harness.station.shift.tally import ShiftTally
 from harness.station.simulated_operator import Feeder

@@ -10,8 +10,8 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Collection, Iterable
 
-from harness.simulation.devices.insertion import Handling
 from harness.simulation.servers.bench import Bench
+from harness.simulation.servers.insertion import Handling
 from harness.simulation.settings.feed import FeedEntry, Insertion
 from harness.station.display_states import DisplayState
 

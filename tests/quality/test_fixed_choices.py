@@ -10,17 +10,18 @@ import numpy as np
 import pytest
 
 from harness.errors import UsageError
+from harness.quality import shape
 from harness.quality.comparison import equivalence, variance_ratio
 from harness.quality.gauges import interval
 from harness.quality.gauges.gauge import GaugeReading, gauge_study
 from harness.quality.gauges.interval import CrossedSums
 from harness.quality.guard import Proof, guarded_limits, uncertainty_ratio
 from harness.quality.moments import moments
-from harness.quality.proofs import exchange, shape
+from harness.quality.proofs import exchange
 from harness.quality.proofs.comparison import prove_means, prove_spread
 from harness.quality.proofs.exchange import difference_p, ratio_p
-from harness.quality.proofs.shape import normal_p
 from harness.quality.sampling.verdict import curve, plan_for_letter
+from harness.quality.shape import normal_p
 
 
 def _drawn_numbers() -> tuple[float, ...]:

@@ -18,7 +18,7 @@ from harness.quality.proofs.capability import Method, counts_that_do, prove_inde
 from harness.quality.proofs.comparison import prove_means, prove_spread
 from harness.quality.proofs.exchange import difference_p, ratio_p
 from harness.quality.proofs.history import History, history_of
-from harness.quality.proofs.shape import normal_p, piles
+from harness.quality.shape import normal_p, piles
 from tests.lot_distributions import ALL, SOURCES, Law, Source
 
 

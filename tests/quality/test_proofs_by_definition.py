@@ -14,8 +14,8 @@ from harness.quality.proofs import capability as proofs
 from harness.quality.proofs import free
 from harness.quality.proofs.capability import Method, counts_that_do, prove_index
 from harness.quality.proofs.history import History, _is_normal_tail, history_of
-from harness.quality.proofs.shape import normal_p, piles
 from harness.quality.quantisation import resolution_of, step_of, within_steps
+from harness.quality.shape import normal_p, piles
 
 near: Any = pytest.approx
 TAIL = 0.00135

@@ -8,8 +8,8 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from harness.quality.capability import capability
-from harness.quality.proofs.shape import normal_p
 from harness.quality.quantisation import step_of, within_steps
+from harness.quality.shape import normal_p
 
 STEP = 1 / 16
 """Of a 12-bit thermometer, in K (data sheet family 28h, p. 4)."""

@@ -12,8 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.console import Console
 
-from harness.station.board import Board
 from harness.station.keyboard import silent_keys, typed_lines, without_keys
+from harness.station.shift.board import Board
 from harness.station.shift.tally import ShiftTally
 
 

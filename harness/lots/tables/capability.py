@@ -13,7 +13,7 @@ from harness.quality.capability import Capability, Indices
 from harness.quality.guard import GuardedLimits, Proof, uncertainty_ratio
 from harness.quality.moments import FEWEST_DISTINCT
 from harness.quality.proofs.capability import IndexProof, Method, counts_that_do
-from harness.quality.proofs.shape import ALPHA
+from harness.quality.shape import ALPHA
 from harness.quality.tolerance import (
     ToleranceInterval,
     free_count,

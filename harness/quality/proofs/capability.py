@@ -33,8 +33,8 @@ from harness.quality.moments import (
 )
 from harness.quality.proofs import free
 from harness.quality.proofs.history import History
-from harness.quality.proofs.shape import ALPHA, normal_p, piles
 from harness.quality.quantisation import within_steps
+from harness.quality.shape import ALPHA, normal_p, piles
 
 _TO_MISS_TAIL = 0.45
 """Share of the allowed error with which a history may hold no unit of the tail at all:

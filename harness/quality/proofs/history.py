@@ -18,8 +18,8 @@ from dataclasses import dataclass
 from harness.errors import UsageError
 from harness.lazy import np, special, stats
 from harness.quality.moments import checked
-from harness.quality.proofs.shape import ALPHA, normal_p, piles
 from harness.quality.quantisation import within_steps
+from harness.quality.shape import ALPHA, normal_p, piles
 
 FEWEST_IN_LOT = 50
 """A smaller lot says too little of its own deviation (a tenth of it is one standard

@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterable
 
-from harness.simulation.devices.insertion import Handling
 from harness.simulation.servers.bench import Bench
+from harness.simulation.servers.insertion import Handling
 from harness.simulation.settings.feed import FeedEntry, Insertion
 
 _SHORTED_FOR_S = 3.0

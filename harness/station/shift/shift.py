@@ -18,12 +18,12 @@ from harness import ending
 from harness.errors import SlotproofError, UsageError
 from harness.lazy import fcntl
 from harness.results.reports.page import write_page
-from harness.station.board import Board
 from harness.station.display_states import DisplayState, View
 from harness.station.ledger_sync import LedgerSync, unbooked_journals
-from harness.station.position import Position
+from harness.station.shift.board import Board
 from harness.station.shift.page import FILE_NAME as PAGE_FILE
 from harness.station.shift.page import write_shift_page
+from harness.station.shift.position import Position
 from harness.station.shift.record import read_shift
 from harness.station.shift.tally import Counts, ShiftTally, summary_lines
 from harness.station.shift.unit_reports import complete_unit_reports

@@ -7,7 +7,6 @@ import io
 import pytest
 from rich.console import Console
 
-from harness.station.board import Board
 from harness.station.display_states import (
     ROWS,
     VERDICTS,
@@ -16,6 +15,7 @@ from harness.station.display_states import (
     big,
     big_word,
 )
+from harness.station.shift.board import Board
 from harness.station.shift.tally import ShiftTally
 
 

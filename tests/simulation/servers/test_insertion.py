@@ -10,7 +10,7 @@ import pytest
 from harness.driver.bus import Bus
 from harness.driver.search import enumerate_devices
 from harness.errors import ExtraEcho
-from harness.simulation.devices.insertion import Handling
+from harness.simulation.servers.insertion import Handling
 from harness.station.presence_poll import PresencePoll, feel
 
 Make = Callable[..., Any]
