@@ -232,6 +232,16 @@ class Field:
         number = f"{low} to {high}" if self.is_counted else f"{low:g} to {high:g}"
         return f"{number} {self.unit}".rstrip()
 
+    @property
+    def shown_range(self) -> str:
+        """Values that can be read, in words."""
+        if self.codes or self.divisor is not None or self.low is self.high is None:
+            return self.allowed
+        ends = sorted(step * self.scale + self.bias for step in self.steps)
+        low = ends[0] if self.low is None else max(ends[0], self.low)
+        high = ends[1] if self.high is None else min(ends[1], self.high)
+        return f"{low:g} to {high:g} {self.unit}".rstrip()
+
     def raw_of(self, value: Scalar) -> int:
         """The raw value that a setting asks for, to the nearest step.
 
@@ -344,7 +354,7 @@ class RegisterMap:
                 name=row.name,
                 unit=row.unit,
                 read=partial(self.answer, row),
-                about=row.about or row.allowed,
+                about=row.about or row.shown_range,
             )
             for row in self.fields
             if row.access is not Access.WRITE

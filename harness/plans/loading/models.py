@@ -17,6 +17,7 @@ from harness.plans.loading.yaml_text import Document, KeyPath, Plain, step_into
 Model = TypeVar("Model", bound=BaseModel)
 
 _WHOLE, _NUMBER = "a whole number", "a number"
+_LIST = "a list: [...], or lines that begin with a dash"
 
 _NOUNS = {
     "int_type": _WHOLE,
@@ -26,8 +27,8 @@ _NOUNS = {
     "string_type": "a text",
     "bool_type": "true or false",
     "none_required": "nothing",
-    "list_type": "a list",
-    "tuple_type": "a list",
+    "list_type": _LIST,
+    "tuple_type": _LIST,
     "dict_type": "a mapping of keys and values",
     "model_type": "a mapping of keys and values",
     "model_attributes_type": "a mapping of keys and values",

@@ -20,11 +20,13 @@ def known_keys(schema: dict[str, Any], data: Plain, path: KeyPath) -> list[str]:
 
 
 def about(schema: dict[str, Any], data: Plain, path: KeyPath, key: str) -> str:
-    """The description of one key of the mapping at ``path``; may be empty."""
+    """The description of one key of the mapping at ``path``, and the words it may be."""
     for node in _at(schema, data, path):
         found = node.get("properties", {}).get(key)
         if found:
-            return str(found.get("description", ""))
+            words = [str(word) for word in found.get("enum", ())]
+            choice = f": one of {', '.join(words)}" if words else ""
+            return f"{found.get('description', '')}{choice}"
     return ""
 
 

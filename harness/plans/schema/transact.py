@@ -129,9 +129,11 @@ class BitPlace(Strict):
     def _inside(self) -> Self:
         room = 8 * self.bytes - self.shift
         if room < 1 or (self.bits or 1) > room:
+            last = self.shift + (self.bits or 1) - 1
             raise complaint(
-                f"{self.bits or 1} bits above {self.shift} others in {self.bytes} bytes",
-                expected=f"shift and bits of {8 * self.bytes} together at most",
+                f"bits {self.shift} to {last} of a place of {8 * self.bytes} bits (bytes "
+                f"is {self.bytes})",
+                expected=f"bytes: {last // 8 + 1}, or less of shift and bits",
             )
         if self.scale == 0:
             raise complaint("scale 0 makes every value the same", expected="another")

@@ -40,7 +40,10 @@ _SETS_SUPPLY = frozenset({"adjust", "condition"})
 """Steps that may move the supply: a restart by that is what the plan asked for."""
 
 _HELD_BACK = frozenset({"read", "check", "convert", "verify", "transact"})
-"""Steps whose results wait until the device was looked at; others run for long."""
+"""Steps whose results wait until the device was looked at. Others run for long: what they
+say stands, and the restart is a failure beside it."""
+
+_IN_STEP = "the device restarted before or in this step"
 
 _SETTINGS = frozenset({Trace.SETTING, Trace.MARKER})
 
@@ -72,7 +75,11 @@ class RestartWatch:
             yield from results
             if item.kind in _FOR_ALL:
                 self._seen.clear()
-            self._look(item, before)
+            for code, why in self._look(item, before).items():
+                beside = CheckResult(outcome=Outcome.FAILED, device=self._ref(code))
+                yield vouched(
+                    _restarted(beside, f"{_IN_STEP}: {why}", why), self.context
+                )
             return
         collected = list(results)
         restarted = self._look(item, before)
@@ -225,12 +232,17 @@ def _held_back(result: CheckResult, why: str) -> CheckResult:
     if result.measurements:
         shown = ", ".join(f"{m.name} {m.value}" for m in result.measurements)
         said += f", {shown}"
+    return _restarted(
+        replace(result, measurements=()), f"held back: {_IN_STEP}: {why}{said}", why
+    )
+
+
+def _restarted(result: CheckResult, message: str, why: str) -> CheckResult:
     return replace(
         result,
         outcome=Outcome.FAILED,
         kind="restarted",
-        measurements=(),
-        message=f"held back: the device restarted before or in this step: {why}{said}",
+        message=message,
         hint="look for a dip of its supply, a loose lead, what switches a load nearby; "
         "settings are made again by the step that needs them",
         evidence={

@@ -18,13 +18,15 @@ import yaml
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from harness.errors import SlotproofError
+from harness.errors import CheckValueWrong, SlotproofError, UsageError
 from harness.families.check import RecordToWrite
 from harness.families.family import Family, Options
 from harness.families.session import Session
 from harness.plans.loading.kinds import load_kind, parse_kind
 from harness.plans.loading.problems import PlanError, Problem
+from harness.plans.schema.kind.exchange import filled, length_of
 from harness.wire.romcode import RomCode
+from tests import outside_crc
 
 FOLDER = Path(__file__).parent / "described"
 FILES = sorted(FOLDER.glob("*.kind.yaml"))
@@ -322,6 +324,58 @@ def test_mistakes_have_line_and_cure(change: str, wanted: tuple[str, int]) -> No
         parse_kind(text, "k")
     (problem,) = [p for p in raised.value.problems if words in str(p)]
     assert problem.line == line - 1
+
+
+class Answers:
+    """A session whose device always answers the same."""
+
+    def __init__(self, answer: bytes) -> None:
+        self.answer = answer
+
+    def transact(self, _write: bytes, read: int = 0) -> bytes:
+        return self.answer[:read]
+
+    def verify(self) -> None:
+        pass
+
+
+RULED = SMALL.replace("read: 3, crc: [{kind: crc-8}]", "read: 4, crc: [{kind: crc-16}]")
+
+
+def test_a_crc_by_another_rule_is_a_fault_of_the_file() -> None:
+    """CRC-16 over command and answer, described as over the answer: an error, with the cure."""
+    sent = outside_crc.crc_16(b"\xbe\x12\x34").to_bytes(2, "little")
+    read = parse_kind(RULED, "k").families[0].quantities["raw"].read
+    with pytest.raises(UsageError, match="right by another rule") as raised:
+        read(Answers(b"\x12\x34" + sent))  # type: ignore[arg-type]
+    assert "crc: [{kind: crc-16, over: write-and-answer}]" in raised.value.hint
+    with pytest.raises(CheckValueWrong) as wrong:
+        read(Answers(b"\x12\x34\x00\x00"))  # type: ignore[arg-type]
+    assert "right with" not in wrong.value.hint
+
+
+def test_eight_bits_by_another_rule_are_advice_only() -> None:
+    """A CRC-8 sent inverted: noise makes that too, so it stays a failure."""
+    sent = bytes([outside_crc.crc_8(b"\x12\x34") ^ 0xFF])
+    read = parse_kind(SMALL, "k").families[0].quantities["raw"].read
+    with pytest.raises(CheckValueWrong) as raised:
+        read(Answers(b"\x12\x34" + sent))  # type: ignore[arg-type]
+    assert "inverted: true" in raised.value.hint
+
+
+def test_one_byte_of_a_block_may_be_written() -> None:
+    """{data 1} is byte 1, as {data 1..1} is."""
+    assert filled("4E {data 1}", {"data": b"abc"}) == b"\x4eb"
+    assert filled("4E {data 1..2}", {"data": b"abc"}) == b"\x4ebc"
+    assert filled("4E {data}", {"data": b"abc"}) == b"\x4eabc"
+    assert length_of("4E {data 1}", {"data": 3}) == 2
+
+
+def test_a_quantity_shows_what_can_be_measured() -> None:
+    """Low and high of a row, where its bits hold more."""
+    text = SMALL.replace("bytes: 2}", "bytes: 2, scale: 0.5, low: 10, unit: hPa}")
+    (family,) = parse_kind(text, "k").families
+    assert family.quantities["raw"].about == "10 to 32767.5 hPa"
 
 
 def test_a_replaced_kind_keeps_its_hazards() -> None:

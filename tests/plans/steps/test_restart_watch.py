@@ -59,6 +59,20 @@ def test_a_restart_between_two_steps(
     assert any("resolution_bits 9" in note for note in last.notes)
 
 
+def test_a_restart_in_a_step_that_runs_for_long(
+    run_plan: Make, bench_data: Make, new_device: Make
+) -> None:
+    """A soak keeps what it counted, and the restart stands beside it as a failure."""
+    soak = "- soak: {quantity: temperature, family: 0x28, cycles: 4, every_s: 5}\n"
+    steps = STEPS[: STEPS.index("- wait")] + soak
+    dip = {"kind": "supply-dip", "device": "S1", "at_s": 12, "for_s": 0.01, "to_v": 0.0}
+    ran = run_plan(steps, _bench(bench_data, new_device, dip))
+    (beside,) = _by_socket(ran, "restarted")["S1"]
+    assert beside.outcome is Outcome.FAILED
+    assert beside.message.startswith("the device restarted before or in this step")
+    assert "S2" not in _by_socket(ran, "restarted")
+
+
 def test_no_restart(run_plan: Make, bench_data: Make, new_device: Make) -> None:
     """The same without the dip: nothing is held back, nothing made again."""
     ran = run_plan(STEPS, _bench(bench_data, new_device))

@@ -23,20 +23,18 @@ def line_sentences(request: RunRequest) -> Iterator[str]:
         body = item.body
         if not isinstance(body, Soak):
             continue
-        kept = f"the last {line.last_s:g} s are kept"
+        kept = "" if line.last_s is None else f"; the last {line.last_s:g} s are kept"
         rounds = body.planned_rounds
         devices = len(request.fixture.sockets)
         if rounds is None:
             yield (
                 f"soak on line {item.line}: the bus sets the pace, so the size of "
-                f"{line.path} is not known before"
-                + (f"; {kept}" if line.last_s is not None else "")
+                f"{line.path} is not known before{kept}"
             )
             continue
         slots = rounds * devices * SLOTS_A_READING
         size_mb = slots * BYTES_A_SLOT / 1e6
         yield (
             f"soak on line {item.line}: {line.path} gets about {size_mb:.2g} MB ({rounds} "
-            f"rounds, {devices} devices, {SLOTS_A_READING} slots a reading)"
-            + (f"; {kept}" if line.last_s is not None else "")
+            f"rounds, {devices} devices, {SLOTS_A_READING} slots a reading){kept}"
         )

@@ -20,8 +20,10 @@ from harness.plans.schema.transact import (
     require_one_wait,
 )
 
-_TOKEN = re.compile(r"\{([a-z]+)(?: ([0-9]{1,4})\.\.([0-9]{1,4}))?\}|([0-9A-Fa-f]{2})")
-_EXPECTED = 'bytes in hex and gaps such as {address} or {data 2..4}, as in "0F {data}"'
+_TOKEN = re.compile(
+    r"\{([a-z]+)(?: ([0-9]{1,4})(?:\.\.([0-9]{1,4}))?)?\}|([0-9A-Fa-f]{2})"
+)
+_EXPECTED = 'bytes in hex and gaps such as {address}, {data 5} or {data 2..4}, as in "0F {data}"'
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +51,7 @@ def pieces_of(template: str) -> Iterator[Piece]:
         if digits:
             yield bytes.fromhex(digits)
         else:
-            yield Gap(name, int(first or 0), int(last) if last else None)
+            yield Gap(name, int(first or 0), int(last or first) if first else None)
 
 
 def gaps_of(template: str) -> list[Gap]:

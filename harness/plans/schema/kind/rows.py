@@ -51,8 +51,8 @@ class Change(Strict):
     """How a block is written; it is read back and compared."""
 
     exchanges: Annotated[Exchanges, Field(min_length=1)] = Field(
-        description="what is sent; {data} is the whole block as it shall be, {data 2..4} "
-        "its bytes 2 to 4, {old} the block as it was"
+        description="what is sent; {data} is the whole block as it shall be, {data 5} "
+        "its byte 5, {data 2..4} its bytes 2 to 4, {old} the block as it was"
     )
     keeps: HexBytes = Field(
         default="",

@@ -176,7 +176,7 @@ MISTAKES = {
     '{family: 0x28, write: "BE", read: 1, crc: [{kind: crc-16}]}': "crc-16 at byte -1",
     '{family: 0x28, write: "BE", read: 1, crc: [{kind: crc-32}]}': "kind is 'crc-32'",
     '{family: 0x28, write: "BE", read: 2, values: [{name: a, at: 2}]}': "ends with byte 2",
-    '{family: 0x28, write: "BE", read: 2, values: [{name: a, at: 0, shift: 6, bits: 3}]}': "3 bits above 6",
+    '{family: 0x28, write: "BE", read: 2, values: [{name: a, at: 0, shift: 6, bits: 3}]}': "bits 6 to 8 of a place of 8 bits (bytes is 1); expected bytes: 2",
     '{family: 0x28, write: "BE", read: 2, values: [{name: a, at: 0}, {name: a, at: 1}]}': "two values",
     '{family: 0x28, write: "BE", strong_pull_up: true}': "strong_pull_up for no time",
     '{family: 0x28, write: "44", wait_ms: 5, busy: {up_to_ms: 5}}': "busy and wait_ms",
