@@ -252,6 +252,58 @@ def test_what_devices_draw_while_they_convert(
     assert ran.shown("3", "S1").outcome is Outcome.PASSED
 
 
+def _of_n(n: int) -> str:
+    return DRAWN.replace("high: 0.0015", f"devices: {n}")
+
+
+def test_what_some_devices_draw(run_plan: Make, bench: Make, new_device: Make) -> None:
+    """1 mA each: one, two and three of three, each started by itself or all at once."""
+    data = bench()
+    data["simulation"]["devices"] += [new_device(0x28, n) for n in (6, 7)]
+    ran = run_plan("".join(map(_of_n, (1, 2, 3, 4))), data)
+    for n in (1, 2, 3):
+        values = _values(ran.shown(str(n)))
+        assert values["devices_converting"] == n
+        assert values["current_a"] == pytest.approx(n * 1e-3, rel=0.01)
+        assert values["current_a_each"] == pytest.approx(1e-3, rel=0.01)
+    assert ran.shown("4").outcome is Outcome.ERROR
+    assert "4 devices are to convert, and 3 can" in ran.shown("4").message
+
+
+def test_too_many_to_start_in_time(
+    run_plan: Make, bench: Make, new_device: Make
+) -> None:
+    """At 9 bit a conversion takes 94 ms: the first of five may be over before the last."""
+    data = bench()
+    data["simulation"]["devices"] += [new_device(0x28, n) for n in range(6, 12)]
+    set_up = "- configure: {settings: {resolution_bits: 9}}\n"
+    shown = run_plan(set_up + _of_n(5), data).shown("2")
+    assert shown.outcome is Outcome.ERROR
+    assert "may have ended before" in shown.message
+
+
+def test_devices_on_the_line_are_not_addressed_meanwhile(
+    run_plan: Make, bench: Make, new_device: Make
+) -> None:
+    """A line that must idle carries no second command."""
+    data = bench(supply="parasite")
+    data["line"]["pull_up_ohm"] = 1000
+    more = [new_device(0x28, n, supply="parasite") for n in (6, 7)]
+    data["simulation"]["devices"] += more
+    shown = run_plan(_of_n(2), data).shown("1")
+    assert "no other can be addressed meanwhile" in shown.message
+
+
+def test_devices_only_with_a_conversion() -> None:
+    """At rest nobody is picked out."""
+    with pytest.raises(PlanError, match="devices without a conversion"):
+        parse_plan(
+            "plan: p\nsteps:\n  - meter: {instrument: PSU, quantity: current_a, "
+            "devices: 2}\n",
+            "plan.yaml",
+        )
+
+
 def test_a_meter_that_is_too_slow(
     run_plan: Make, bench: Make, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -294,6 +294,21 @@ class Meter(StepBody, Limited):
         "for_each its device; what it reads before is shown, and the difference for "
         "each device",
     )
+    devices: Annotated[int, Field(ge=1, le=1000)] | None = Field(
+        default=None,
+        description="with during: conversion, how many thermometers convert together, "
+        "the first ones in the fixture's order; all of them if not given",
+    )
+
+    @model_validator(mode="after")
+    def _devices_convert(self) -> Self:
+        if self.devices is not None and self.during != "conversion":
+            raise complaint(
+                "devices without a conversion",
+                expected="during: conversion beside it, or no devices",
+                at="devices",
+            )
+        return self
 
 
 UNITS = {"_v": "V", "_a": "A", "_ohm": "ohm", "_degc": "degC"}
