@@ -34,7 +34,7 @@ _TIMES = 2
 
 _ENTRY = re.compile(r"\s*([+-]?\d+)\s*,")
 """An entry of an error queue, such as ``-113,"Undefined header"`` (SCPI-99, volume 2,
-SYSTem:ERRor). A number alone is none: it may be the late answer to another query."""
+SYSTem:ERRor, from memory). A number alone is none: it may be the late answer to another query."""
 
 
 class Instrument:
@@ -180,7 +180,7 @@ class Instrument:
             value = float(answer)
         except ValueError:
             raise self._out_of_step(text, answer, "no number") from None
-        # SCPI-99, volume 1, 7.2.1.5: 9.9E37 is infinity, 9.91E37 is not a number
+        # SCPI-99, volume 1, 7.2.1.5 (from memory): 9.9E37 is infinity, 9.91E37 is not a number
         if not math.isfinite(value) or abs(value) >= 9.9e37:
             raise self._fault(f"{text!r} is answered by {answer!r}: overload")
         return value
@@ -254,6 +254,8 @@ class Instrument:
             raise self._fault(f"{text!r} is refused: {'; '.join(refused)}")
         if words.ask:
             self._require_read_back(name, value, words.ask)
+        for undone in words.undoes:
+            self.in_force.pop(undone, None)
         self.in_force[name] = value
         self._require_measured()
         self.unproved.discard(name)
@@ -288,6 +290,13 @@ class Instrument:
         return self.row.rest.get(name) == value
 
     def _require_read_back(self, name: str, value: Level, query: str) -> None:
+        if "{" in query:
+            query = query.format(value=_Sent(value))
+            if self.number(query) != 1:
+                raise self._fault(
+                    f"{name} {_told(value)}: {query!r} says that it is not"
+                )
+            return
         got = self.number(query)
         if not math.isclose(got, float(value), rel_tol=_SAME, abs_tol=_SAME):
             raise self._fault(
@@ -361,12 +370,21 @@ class Instrument:
         Raises:
             SlotproofError: it cannot be reached, or does not do so; the mark stays.
         """
+        self._find_output()
         faults = [self._left_at(name, value) for name, value in self.row.rest.items()]
         for fault in faults:
             if fault is not None:
                 raise fault
         marker.clear(self.row)
         self.may_be_on = False
+
+    def _find_output(self) -> None:
+        """Ask whether the output is on where this process did not set it."""
+        if OUTPUT in self.row.words.settings and OUTPUT not in self.in_force:
+            with suppress(SlotproofError):
+                state = self.stands_at(OUTPUT)
+                if state is not None:
+                    self.in_force[OUTPUT] = bool(state)
 
     def _left_at(self, name: str, value: Level) -> SlotproofError | None:
         """Make one setting of the rest state; why it is not known to be made."""
@@ -410,7 +428,7 @@ def in_order(settings: Mapping[str, Level]) -> list[tuple[str, Level]]:
 
 
 def _told(value: Level) -> str:
-    """A value as it is sent: 1 and 0 for on and off (SCPI-99, volume 1, 7.3)."""
+    """A value as it is sent: 1 and 0 for on and off (SCPI-99, volume 1, 7.3, from memory)."""
     return str(int(value)) if isinstance(value, bool) else f"{value:.6g}"
 
 

@@ -1,9 +1,9 @@
 """Command words of the kinds of instrument, and what of them can be set and read.
 
-Sources: IEEE 488.2-1992, 10.14 (``*IDN?``); SCPI-99, volume 2: MEASure (ch. 3), OUTPut
-(ch. 13), ROUTe (ch. 17), SOURce:CURRent and SOURce:VOLTage with PROTection:TRIPped
-(ch. 19), SYSTem:ERRor (ch. 21); chapters and the words of a chamber (SOURce:TEMPerature)
-from memory. Any word can be replaced in the fixture.
+Sources, all from memory, for neither standard was at hand: IEEE 488.2-1992, 10.14
+(``*IDN?``); SCPI-99, volume 2: MEASure (ch. 3), OUTPut (ch. 13), ROUTe (ch. 17),
+SOURce:CURRent and SOURce:VOLTage with PROTection:TRIPped (ch. 19), SYSTem:ERRor (ch. 21).
+SOURce:TEMPerature of a chamber is common practice. Words can be replaced in the fixture.
 """
 
 from __future__ import annotations
@@ -31,14 +31,17 @@ class SettingWords:
     """How one setting is made, asked for, and measured.
 
     Attributes:
-        set: command with ``{value}`` in it.
-        ask: query of the set-point; empty where there is none.
+        set: command with ``{value}`` in it, or one that needs none.
+        ask: query of the set-point; with ``{value}`` in it, one that answers 1 if that is
+            so; empty where there is none.
         measure: query of what really is at the output; empty where there is none.
+        undoes: settings that are no longer in force after this one.
     """
 
     set: str
     ask: str = ""
     measure: str = ""
+    undoes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +72,9 @@ class KindWords:
             tripped=self.tripped if tripped is None else tripped,
         )
 
+
+OPEN_ALL = "open_all"
+"""The setting that opens every channel of a switch, which is its rest."""
 
 _OUTPUT = SettingWords(set="OUTP {value}", ask="OUTP?")
 
@@ -105,8 +111,19 @@ WORDS: dict[InstrumentKind, KindWords] = {
     ),
     InstrumentKind.SWITCH: KindWords(
         settings={
-            "close_channel": SettingWords(set="ROUT:CLOS (@{value})"),
-            "open_channel": SettingWords(set="ROUT:OPEN (@{value})"),
+            "close_channel": SettingWords(
+                set="ROUT:CLOS (@{value})",
+                ask="ROUT:CLOS? (@{value})",
+                undoes=("open_channel", OPEN_ALL),
+            ),
+            "open_channel": SettingWords(
+                set="ROUT:OPEN (@{value})",
+                ask="ROUT:OPEN? (@{value})",
+                undoes=("close_channel", OPEN_ALL),
+            ),
+            OPEN_ALL: SettingWords(
+                set="ROUT:OPEN:ALL", undoes=("close_channel", "open_channel")
+            ),
         }
     ),
 }

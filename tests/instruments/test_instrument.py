@@ -17,6 +17,7 @@ from harness.instruments.instrument import Instrument
 from harness.instruments.link import connect
 from harness.instruments.row import InstrumentRow
 from harness.instruments.words import WORDS, InstrumentKind
+from harness.plans.schema.varied.instruments import InstrumentSettings
 from harness.simulation.servers.clocks import VirtualClock
 from tests.instruments.loopback import LoopbackSupply
 
@@ -299,3 +300,95 @@ def test_nobody_at_the_resource() -> None:
     wrong = _instrument(gone, resource="NONSENSE")
     with pytest.raises(InstrumentFault, match="cannot be opened"):
         wrong.identify()
+
+
+def _settings(kind: str, **more: Any) -> InstrumentRow:  # noqa: ANN401
+    data = {"name": "X", "kind": kind, "resource": "X", "identity": "X", **more}
+    return InstrumentSettings.model_validate(data).row
+
+
+def test_a_chamber_warms_before_it_is_off() -> None:
+    """Whatever order the fixture has; to room temperature within limits if it says nothing."""
+    limits = {"temperature_degc": [-40, 85]}
+    plain = _settings("chamber", limits=limits, rest={"output": False})
+    assert list(plain.rest.items()) == [("temperature_degc", 23.0), ("output", False)]
+    assert (plain.tolerance["temperature_degc"], plain.settle_s) == (1.0, 3600.0)
+    own = {"output": False, "temperature_degc": 30}
+    assert list(_settings("chamber", limits=limits, rest=own).rest) == [
+        "temperature_degc", "output",
+    ]  # fmt: skip
+    cold = {"temperature_degc": [-40, 10]}
+    assert _settings("chamber", limits=cold, rest={"output": False}).rest == {
+        "temperature_degc": 10, "output": False,
+    }  # fmt: skip
+    assert _settings("multimeter").settle_s == 5.0
+
+
+class _Switch:
+    """A switch in memory that knows which channels are closed."""
+
+    def __init__(self) -> None:
+        self.closed: set[str] = set()
+        self.stuck = False
+
+    def write(self, text: str) -> None:
+        channel = text.partition("(@")[2].rstrip(")")
+        if text.startswith("ROUT:CLOS "):
+            self.closed.add(channel)
+        elif text == "ROUT:OPEN:ALL" and not self.stuck:
+            self.closed.clear()
+        elif text.startswith("ROUT:OPEN ") and not self.stuck:
+            self.closed.discard(channel)
+
+    def query(self, text: str) -> str:
+        if text in {"*IDN?", "SYST:ERR?"}:
+            return "X" if text == "*IDN?" else '0,"No error"'
+        is_closed = text.partition("(@")[2].rstrip(")") in self.closed
+        return str(int(is_closed is text.startswith("ROUT:CLOS?")))
+
+    def drain(self) -> None: ...
+
+    def close(self) -> None: ...
+
+
+def test_a_switch_rests_with_all_channels_open() -> None:
+    """Each channel is asked after it was set; at rest none is closed, and a mark stood."""
+    link = _Switch()
+    switch = Instrument(_settings("switch"), VirtualClock(), lambda _row: link)
+    switch.set("close_channel", 101)
+    switch.set("close_channel", 102)
+    assert marker.standing(switch.row) is not None
+    switch.require_as_set()
+    switch.set("open_channel", 102)
+    switch.require_as_set()
+    assert link.closed == {"101"}
+    link.stuck = True
+    with pytest.raises(InstrumentFault, match="says that it is not"):
+        switch.set("open_channel", 101)
+    link.stuck = False
+    switch.rest()
+    assert link.closed == set()
+    assert marker.standing(switch.row) is None
+
+
+def test_rest_finds_out_whether_a_chamber_is_on() -> None:
+    """A process that did not switch it on asks, and waits until it is warm."""
+    degc = iter([-40.0, -10.0, 22.5])
+    sent: list[str] = []
+
+    class _Chamber(_Switch):
+        def write(self, text: str) -> None:
+            sent.append(text)
+
+        def query(self, text: str) -> str:
+            known = {"SOUR:TEMP?": "23", "OUTP?": "1" if "OUTP 0" not in sent else "0"}
+            if text == "MEAS:TEMP?":
+                sent.append(text)
+                return str(next(degc))
+            return known.get(text) or super().query(text)
+
+    limits = {"temperature_degc": [-40, 85]}
+    row = _settings("chamber", limits=limits, rest={"output": False})
+    chamber = Instrument(row, VirtualClock(), lambda _row: _Chamber())
+    chamber.rest()
+    assert sent == ["SOUR:TEMP 23", *["MEAS:TEMP?"] * 3, "OUTP 0"]

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Annotated, Literal, Self
 
 from pydantic import Field, field_validator, model_validator
 
 from harness.instruments.row import InstrumentRow
-from harness.instruments.words import OUTPUT, WORDS, InstrumentKind, SettingWords
+from harness.instruments.words import (
+    OPEN_ALL,
+    OUTPUT,
+    WORDS,
+    InstrumentKind,
+    SettingWords,
+)
 from harness.plans.schema.base import (
     HazardNames,
     Limited,
@@ -25,7 +31,18 @@ _ENDS = {"lf": "\n", "crlf": "\r\n", "cr": "\r"}
 LimitPair = Annotated[tuple[float, float], Field(strict=False)]
 SettingName = Annotated[str, Field(min_length=1, max_length=60)]
 
-MUST_BE_LIMITED = {"supply": "voltage_v", "chamber": "temperature_degc"}
+TEMPERATURE = "temperature_degc"
+
+_ROOM_DEGC = 23.0
+"""Reference temperature of calibration laboratories (common practice)."""
+
+_CHAMBER_K = 1.0
+"""How near a chamber must come where its fixture says nothing (own choice)."""
+
+_SETTLE_S, _CHAMBER_S = 5.0, 3600.0
+"""Longest waits where a fixture says nothing (own choice)."""
+
+MUST_BE_LIMITED = {"supply": "voltage_v", "chamber": TEMPERATURE}
 """Settings that can destroy something, by kind: their limits must be written."""
 
 
@@ -87,10 +104,14 @@ class InstrumentSettings(Strict):
     )
     tolerance: dict[SettingName, Annotated[float, Field(gt=0)]] = Field(
         default_factory=dict,
-        description="how near the measured output must come, by setting",
+        description="how near the measured output must come, by setting; 1 K of a "
+        "chamber's temperature if not given",
     )
-    settle_s: float = Field(
-        default=5.0, ge=0, le=86_400, description="longest wait for that"
+    settle_s: float | None = Field(
+        default=None,
+        ge=0,
+        le=86_400,
+        description="longest wait for that; 5 s if not given, an hour of a chamber",
     )
     start: dict[SettingName, float | bool] = Field(
         default_factory=dict,
@@ -99,7 +120,9 @@ class InstrumentSettings(Strict):
     )
     rest: dict[SettingName, float | bool] = Field(
         default_factory=dict,
-        description="settings that it is left in at every end, in this order",
+        description="settings that it is left in at every end, in this order; a chamber "
+        "is brought to 23 degC first where it does not say otherwise, and a switch opens "
+        "all channels",
     )
     meter: SocketName | None = Field(
         default=None,
@@ -171,6 +194,33 @@ class InstrumentSettings(Strict):
         return self
 
     @property
+    def _tolerances(self) -> dict[str, float]:
+        own = self.words.get(TEMPERATURE)
+        is_measured = own is None or own.measure or self.meter
+        if self.kind == "chamber" and is_measured:
+            return {TEMPERATURE: _CHAMBER_K, **self.tolerance}
+        return self.tolerance
+
+    @property
+    def _longest_s(self) -> float:
+        if self.settle_s is not None:
+            return self.settle_s
+        return _CHAMBER_S if self.kind == "chamber" else _SETTLE_S
+
+    @property
+    def _at_rest(self) -> dict[str, float | bool]:
+        """Its rest state: a chamber warms or cools before it is off."""
+        if self.kind == "switch":
+            return self.rest or {OPEN_ALL: True}
+        if self.kind != "chamber":
+            return self.rest
+        degc = self.rest.get(TEMPERATURE, _room(self.limits))
+        return {
+            TEMPERATURE: degc,
+            **{k: v for k, v in self.rest.items() if k != TEMPERATURE},
+        }
+
+    @property
     def row(self) -> InstrumentRow:
         """The same for the room that talks to it."""
         kind = InstrumentKind(self.kind)
@@ -186,14 +236,20 @@ class InstrumentSettings(Strict):
             identity=self.identity,
             words=WORDS[kind].with_own(own, self.readings, self.tripped),
             limits=self.limits,
-            tolerance=self.tolerance,
-            settle_s=self.settle_s,
+            tolerance=self._tolerances,
+            settle_s=self._longest_s,
             start=self.start,
-            rest=self.rest,
+            rest=self._at_rest,
             meter=self.meter or "",
             timeout_s=self.timeout_s,
             ends_with=_ENDS[self.ends_with],
         )
+
+
+def _room(limits: Mapping[str, tuple[float, float]]) -> float:
+    """The temperature of a room, as near as the limits let a chamber come to it."""
+    low, high = limits.get(TEMPERATURE, (_ROOM_DEGC, _ROOM_DEGC))
+    return min(max(_ROOM_DEGC, low), high)
 
 
 def feeding_line(instruments: Iterable[InstrumentSettings]) -> str:
