@@ -13,8 +13,8 @@ from harness.instruments import marker
 from harness.instruments.link import Connect, Link, LinkLost
 from harness.instruments.row import InstrumentRow, Level
 from harness.instruments.words import (
-    IDENTITY,
-    NEXT_ERROR,
+    EVENT_ERRORS,
+    EVENT_STATUS,
     OUTPUT,
     InstrumentKind,
     SettingWords,
@@ -86,7 +86,7 @@ class Instrument:
             if self._broke:
                 self._link.drain()
                 self._broke = False
-        answer = self._raw(IDENTITY)
+        answer = self._raw(self.row.words.identify)
         if self.row.identity not in answer:
             self.close()
             raise self._fault(
@@ -154,14 +154,16 @@ class Instrument:
         Raises:
             InstrumentFault: no answer, or the queue never ends.
         """
+        query = self.row.words.errors
+        if query == EVENT_STATUS:
+            bits = int(self.number(query)) & EVENT_ERRORS
+            return [f"{query} {bits}"] if bits else []
         found: list[str] = []
         while len(found) < _MOST_ERRORS:
-            answer = self.query(NEXT_ERROR)
+            answer = self.query(query)
             entry = _ENTRY.match(answer)
             if entry is None:
-                raise self._out_of_step(
-                    NEXT_ERROR, answer, "no entry of an error queue"
-                )
+                raise self._out_of_step(query, answer, "no entry of an error queue")
             if int(entry[1]) == 0:
                 return found
             found.append(answer)

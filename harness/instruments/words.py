@@ -15,6 +15,13 @@ from enum import StrEnum
 IDENTITY = "*IDN?"
 NEXT_ERROR = "SYST:ERR?"
 
+EVENT_STATUS = "*ESR?"
+"""In place of an error queue: the event status register, empty once it is read."""
+
+EVENT_ERRORS = 0b00111100
+"""Its bits of query, device dependent, execution and command errors (IEEE 488.2-1992,
+11.5.1, from memory); the others are no errors."""
+
 
 class InstrumentKind(StrEnum):
     """What an instrument is."""
@@ -52,17 +59,25 @@ class KindWords:
         settings: by name; units stand in the names.
         readings: query by the quantity's name.
         tripped: queries that answer 1 while a protection has tripped.
+        identify: query of its identity.
+        errors: query of the next entry of its error queue, or ``*ESR?`` of one that has
+            none.
     """
 
     settings: Mapping[str, SettingWords] = field(default_factory=dict)
     readings: Mapping[str, str] = field(default_factory=dict)
     tripped: tuple[str, ...] = ()
+    identify: str = IDENTITY
+    errors: str = NEXT_ERROR
 
     def with_own(
         self,
         settings: Mapping[str, SettingWords],
         readings: Mapping[str, str],
         tripped: tuple[str, ...] | None,
+        *,
+        identify: str | None = None,
+        errors: str | None = None,
     ) -> KindWords:
         """The words with those of a fixture in place of the standard's."""
         return replace(
@@ -70,6 +85,8 @@ class KindWords:
             settings={**self.settings, **settings},
             readings={**self.readings, **readings},
             tripped=self.tripped if tripped is None else tripped,
+            identify=identify or self.identify,
+            errors=errors or self.errors,
         )
 
 

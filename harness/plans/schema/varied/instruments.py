@@ -98,6 +98,14 @@ class InstrumentSettings(Strict):
             description="queries that answer 1 once a protection has tripped; [] for none",
         )
     )
+    identify: Word | None = Field(
+        default=None, description="its own query of who it is, in place of *IDN?"
+    )
+    errors: Word | None = Field(
+        default=None,
+        description="its own query of the next error, in place of SYST:ERR?; *ESR? of one "
+        "without an error queue",
+    )
     limits: dict[SettingName, LimitPair] = Field(
         default_factory=dict,
         description="lowest and highest value by setting; nothing beyond is ever sent",
@@ -234,7 +242,13 @@ class InstrumentSettings(Strict):
             resource=self.resource,
             library=self.library,
             identity=self.identity,
-            words=WORDS[kind].with_own(own, self.readings, self.tripped),
+            words=WORDS[kind].with_own(
+                own,
+                self.readings,
+                self.tripped,
+                identify=self.identify,
+                errors=self.errors,
+            ),
             limits=self.limits,
             tolerance=self._tolerances,
             settle_s=self._longest_s,
