@@ -173,7 +173,8 @@ class _Drawn:
         if "resolution" not in known:
             return _SURE_S
         bits = known["resolution"].read(self._context.session(device)).value
-        return _SURE_S / 2 ** (_MOST_BITS - int(bits))
+        halvings = _MOST_BITS - int(bits)
+        return _SURE_S * float(0.5**halvings)
 
     def _read(
         self, last: Selection, sure_s: float, since_s: float | None = None
