@@ -80,9 +80,11 @@ def drawn(context: Context, body: Meter, instrument: Instrument) -> CheckResult:
     context.conversions.lose_all(f"{context.here} converted to see what devices draw")
     if len(devices) == len(able):
         rom = RomCode.parse(context.current.rom_code) if context.current else None
-        during = _Drawn(context, body, instrument, devices).together(rom)
+        during = _MeteredConversion(context, body, instrument, devices).together(rom)
     else:
-        during = _Drawn(context, body, instrument, devices).one_after_another()
+        during = _MeteredConversion(
+            context, body, instrument, devices
+        ).one_after_another()
     name, unit = body.quantity, unit_of_name(body.quantity)
     return judged(
         Measurement(name=name, value=during, unit=unit, low=body.low, high=body.high),
@@ -95,7 +97,7 @@ def drawn(context: Context, body: Meter, instrument: Instrument) -> CheckResult:
     )
 
 
-class _Drawn:
+class _MeteredConversion:
     """One reading while devices convert.
 
     Args:

@@ -63,7 +63,7 @@ def _outside(context: Context, result: CheckResult) -> str:
     return next(_of_range(outside_range, context, result), "")
 
 
-class _Says(Protocol):
+class _SaysOfRange(Protocol):
     """Says in words what it has to say of a kind's range, or nothing."""
 
     def __call__(
@@ -71,7 +71,9 @@ class _Says(Protocol):
     ) -> str: ...
 
 
-def _of_range(says: _Says, context: Context, result: CheckResult) -> Iterator[str]:
+def _of_range(
+    says: _SaysOfRange, context: Context, result: CheckResult
+) -> Iterator[str]:
     """The same of the kinds that a result is about, at what the plan has set."""
     if not context.set_by_plan:
         return
