@@ -98,10 +98,25 @@ class LedgerSync:
         seen = (code for t in reversed(here) for code, _ in t.rom_codes)
         before = max(tests, key=lambda test: test.started_at, default=None)
         own = before.rom_codes if before is not None else ()
+        likely = [*islice(seen, MOST_CODES), *self._booked_before()]
+        mine = [code for code, _ in own]
         return made_of(
-            possible(code for code, _ in own),
-            possible([*islice(seen, MOST_CODES), *self._booked_before()]),
+            possible(mine),
+            possible(likely),
+            constants=self._constants_of([*mine, *likely]),
         )
+
+    def _constants_of(self, rom_codes: list[str]) -> dict[str, str]:
+        """Own constants of devices: what this station read, then what the ledger keeps."""
+        kept: dict[str, str] = {}
+        if rom_codes and not self._is_away:
+            try:
+                kept = self._ledger.constants_of(rom_codes)
+            except LedgerAway as fault:
+                self._take_away(fault)
+        with self._lock:
+            own = {code: hex_ for t in self._own.values() for code, hex_ in t.constants}
+        return {code: own[code] for code in rom_codes if code in own} | kept
 
     def _booked_before(self) -> tuple[str, ...]:
         """ROM codes that were in the ledger when it was first asked, the latest first."""

@@ -18,7 +18,8 @@ from harness.families.common.answers import shown
 from harness.families.family import Session
 
 KEY = "own_constants"
-"""Of ``Session.memory``: the bytes at the places, once they are known."""
+"""Of ``Session.memory``: the bytes at the places, once they are known. The evidence of a
+reading has them under the same name, for the runs that follow."""
 
 
 _PLACES = {
@@ -42,6 +43,25 @@ def constants_in(data: bytes, family: int) -> bytes:
 def behave_as_sheet(constants: bytes, family: int) -> bool:
     """True if they are those of the data sheet."""
     return constants == bytes(places_of(family).values())
+
+
+def take_kept(session: Session, kept: str) -> None:
+    """Hold a device to constants that readings of earlier runs had.
+
+    Args:
+        session: the device, at the beginning of a run.
+        kept: hex, as the evidence of a reading has them; of a number of bytes that this
+            version does not know of the family nothing is taken.
+    """
+    constants = bytes.fromhex(kept)
+    if len(constants) == len(places_of(session.rom.family)):
+        session.memory[KEY] = constants
+
+
+def as_evidence(session: Session) -> dict[str, str]:
+    """The constants that a device was held to, for the journal; empty without any."""
+    known = session.memory.get(KEY)
+    return {} if known is None else {KEY: shown(known)}
 
 
 def read_held(session: Session, read: Callable[[], bytes]) -> bytes:
@@ -88,5 +108,6 @@ def _moved(data: bytes, known: bytes) -> AnswerImpossible:
     return AnswerImpossible(
         f"block {shown(data)}: its constants are not those of this device, {shown(known)}, "
         "though the CRC is right",
-        hint="a slot was slipped or a bit flipped: repeat, look at edges and noise",
+        hint="a slot was slipped or a bit flipped: repeat, look at edges and noise; if all "
+        "readings of this device show them now, it was damaged or copied since",
     )

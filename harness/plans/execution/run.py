@@ -32,12 +32,7 @@ from harness.plans.execution.resume import Resumption, read_resumption
 from harness.plans.execution.runner import Listener, Runner
 from harness.plans.execution.simulated import is_simulated
 from harness.plans.execution.tracing.traffic import keeper
-from harness.plans.records.guesses import (
-    Guesses,
-    codes_in_journal,
-    last_run_of,
-    made_of,
-)
+from harness.plans.records.guesses import Guesses, last_run_of, of_journal
 from harness.plans.schema.diagnose import Diagnose
 from harness.plans.schema.soak import Soak
 from harness.plans.steps.context import Operator
@@ -244,7 +239,7 @@ def _guesses_for(request: RunRequest, folder: Path) -> Guesses:
     if is_simulated(request.fixture):
         return Guesses()
     if request.resume is not None:
-        return made_of(codes_in_journal(request.resume), origin="this run so far")
+        return of_journal(request.resume, origin="this run so far")
     return last_run_of(request.fixture, folder.parent)
 
 

@@ -1,4 +1,7 @@
-"""Devices of earlier runs, as guesses that save a search time and never decide anything.
+"""Devices of earlier runs: guesses that save a search time, and constants of theirs.
+
+A guess never decides anything. Constants do: bytes of a device's own block that never
+changed, so that a block with others is none of its.
 
 Two kinds: codes that may be on the bus still (``recalled``: of an earlier run of this
 bench), and codes of devices like those on it (``seen``: of its lots, from the ledger).
@@ -7,9 +10,9 @@ bench), and codes of devices like those on it (``seen``: of its lots, from the l
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -18,6 +21,7 @@ from harness.errors import UsageError
 from harness.plans.schema.fixture import Fixture
 from harness.records import Outcome
 from harness.results.journal.writer import FILE_NAME, read_events
+from harness.results.record.constants import constants_in
 from harness.wire.romcode import RomCode
 
 MOST_CODES = 300
@@ -41,11 +45,13 @@ class Guesses:
         recalled: devices that were on this bus and may be there still, the latest first.
         seen: devices like those on it, the latest first.
         origin: where they are from, for people; empty if nobody needs to be told.
+        constants: own constants of devices by ROM code, from good readings; hex.
     """
 
     recalled: tuple[RomCode, ...] = ()
     seen: tuple[RomCode, ...] = ()
     origin: str = ""
+    constants: Mapping[str, str] = field(default_factory=dict)
 
     def __bool__(self) -> bool:
         """True if there is anything to guess from."""
@@ -68,7 +74,11 @@ NO_GUESSES = Guesses()
 
 
 def made_of(
-    recalled: Iterable[RomCode], seen: Iterable[RomCode] = (), *, origin: str = ""
+    recalled: Iterable[RomCode],
+    seen: Iterable[RomCode] = (),
+    *,
+    origin: str = "",
+    constants: Mapping[str, str] | None = None,
 ) -> Guesses:
     """Guesses of codes, the latest first; what was on this bus speaks for its lots too."""
     here = tuple(dict.fromkeys(recalled))[:_MOST_RECALLED]
@@ -76,6 +86,20 @@ def made_of(
         recalled=here,
         seen=tuple(dict.fromkeys([*here, *seen]))[:MOST_CODES],
         origin=origin,
+        constants=constants or {},
+    )
+
+
+def of_journal(journal: Path, *, origin: str) -> Guesses:
+    """What the run of a journal met.
+
+    Raises:
+        UsageError: it is no journal, or was edited.
+    """
+    return made_of(
+        codes_in_journal(journal),
+        origin=origin,
+        constants=constants_in_journal(journal),
     )
 
 
@@ -89,9 +113,9 @@ def last_run_of(fixture: Fixture, folder: Path) -> Guesses:
         with suppress(UsageError, OSError):
             if next(read_events(journal))["fixture"]["title"] != fixture.title:
                 continue
-            codes = codes_in_journal(journal)
-            if codes:
-                return made_of(codes, origin=f"its last run, {journal.parent}")
+            found = of_journal(journal, origin=f"its last run, {journal.parent}")
+            if found:
+                return found
     return Guesses()
 
 
@@ -116,6 +140,21 @@ def codes_in_journal(journal: Path) -> list[RomCode]:
     events = islice(read_events(journal), _MOST_EVENTS)
     found = (_code_of(event) for event in events if event["event"] == "check_done")
     return [rom for rom in dict.fromkeys(found) if rom is not None]
+
+
+def constants_in_journal(journal: Path) -> dict[str, str]:
+    """Own constants that devices had in readings that passed, by ROM code; the last ones.
+
+    Raises:
+        UsageError: it is no journal, or was edited.
+    """
+    found = {}
+    for event in islice(read_events(journal), _MOST_EVENTS):
+        evidence = (event.get("result") or {}).get("evidence") or {}
+        rom = _code_of(event) if event["event"] == "check_done" else None
+        if rom is not None and (constants := constants_in(evidence)):
+            found[str(rom)] = constants
+    return found
 
 
 def _code_of(event: dict[str, Any]) -> RomCode | None:

@@ -13,6 +13,7 @@ from harness.plans.records.guesses import (
     MOST_CODES,
     Guesses,
     codes_in_journal,
+    constants_in_journal,
     made_of,
     possible,
 )
@@ -37,12 +38,17 @@ def guesses_of(sources: Iterable[str]) -> Guesses:
     named = list(sources)
     recalled: list[RomCode] = []
     seen: list[RomCode] = []
+    constants: dict[str, str] = {}
     for source in reversed(named):
         if _is_ledger(source):
-            seen += _codes_in_ledger(source)
+            codes, kept = _in_ledger(source)
+            seen += codes
         else:
-            recalled += codes_in_journal(_journal_in(Path(source)))
-    return made_of(recalled, seen, origin=", ".join(named))
+            journal = _journal_in(Path(source))
+            recalled += codes_in_journal(journal)
+            kept = constants_in_journal(journal)
+        constants |= {code: kept[code] for code in kept if code not in constants}
+    return made_of(recalled, seen, origin=", ".join(named), constants=constants)
 
 
 def _journal_in(path: Path) -> Path:
@@ -72,15 +78,16 @@ def _is_ledger(source: str) -> bool:
         return stream.read(len(_SQLITE)) == _SQLITE
 
 
-def _codes_in_ledger(source: str) -> list[RomCode]:
-    """Devices that were booked last.
+def _in_ledger(source: str) -> tuple[list[RomCode], dict[str, str]]:
+    """Devices that were booked last, and their own constants.
 
     Raises:
         UsageError: it is no ledger, or does not answer.
     """
     try:
         with Ledger(source) as ledger:
-            return possible(ledger.latest_codes(most=MOST_CODES))
+            codes = ledger.latest_codes(most=MOST_CODES)
+            return possible(codes), ledger.constants_of(codes)
     except LedgerAway as away:
         raise UsageError(
             f"no guesses from this ledger: {away.what}",

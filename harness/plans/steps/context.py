@@ -17,6 +17,7 @@ from harness.driver.session import DeviceSession
 from harness.families.batteries.sense_resistor import SENSE_KEY
 from harness.families.hazard import Hazard
 from harness.families.registry import Kinds
+from harness.families.thermometers.own_constants import take_kept
 from harness.instruments.bench import InstrumentBench
 from harness.plans.execution.seating import Seating, seat
 from harness.plans.kinds.table import kinds_of
@@ -202,6 +203,8 @@ class Context:
             known = self.seating.about(device.rom_code)
             session = DeviceSession(self.bus, rom, known, note=self.note)
             session.memory |= self._wiring.get(device.rom_code, {})
+            if kept := self.guesses.constants.get(device.rom_code):
+                take_kept(session, kept)
             self._sessions[device.rom_code] = session
         return self._sessions[device.rom_code]
 

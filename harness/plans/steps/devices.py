@@ -9,6 +9,7 @@ from functools import partial
 
 from harness.errors import SlotproofError, UsageError
 from harness.families.family import Answer, Quantity
+from harness.families.thermometers import own_constants
 from harness.plans.schema.bodies import Convert, Read
 from harness.plans.steps.attempts import after_fault, attempt, judged, vouched
 from harness.plans.steps.comparing.against import compare
@@ -76,6 +77,7 @@ def _read(context: Context, body: Read, device: DeviceRef) -> CheckResult:
         uncertainty=_largest_uncertainty(answers),
     )
     evidence: dict[str, object] = dict(answers[-1].evidence)
+    evidence |= own_constants.as_evidence(session)
     if body.average > 1:
         evidence["readings"] = [answer.value for answer in answers]
     held = tuple(attempt for _, suspects in asked for attempt in suspects)

@@ -15,6 +15,7 @@ from harness.old_names import current_name, current_title
 from harness.records import Measurement, Outcome
 from harness.results.journal.lines import damaged
 from harness.results.journal.writer import read_events
+from harness.results.record.constants import constants_in
 from harness.results.record.device_tally import DeviceResult
 from harness.results.record.run import RunRecord, require_undamaged
 from harness.results.record.steps import BAD_OUTCOMES, Ending, StepRecord
@@ -97,6 +98,7 @@ class UnitTest:
         readings: the values behind the verdict.
         journal: where the journal lay when the test was booked.
         simulated: True of a rehearsal on a simulated bench.
+        constants: own constants of devices by ROM code, from readings that passed; hex.
     """
 
     unit: UnitFacts
@@ -117,6 +119,7 @@ class UnitTest:
     version: str
     journal: str
     simulated: bool = False
+    constants: tuple[tuple[str, str], ...] = ()
 
     @property
     def key(self) -> str:
@@ -168,6 +171,7 @@ def test_of(record: RunRecord, journal: Path) -> UnitTest:
         version=record.versions.get("slotproof", ""),
         journal=str(journal.resolve()),
         simulated=record.simulated,
+        constants=tuple(_constants(record).items()),
     )
     try:
         json.dumps(asdict(test), ensure_ascii=False).encode("utf-8")
@@ -230,6 +234,15 @@ def _devices(record: RunRecord) -> Iterator[tuple[str, str]]:
         if (answered or named) and device.rom_code not in seen:
             seen.add(device.rom_code)
             yield device.rom_code, device.socket
+
+
+def _constants(record: RunRecord) -> dict[str, str]:
+    found = {}
+    for _, result in record.results:
+        constants = constants_in(result.shown.evidence)
+        if constants and result.device and result.outcome is Outcome.PASSED:
+            found[result.device.rom_code] = constants
+    return found
 
 
 def _readings(record: RunRecord) -> Iterator[LedgerReading]:

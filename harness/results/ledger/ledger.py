@@ -18,7 +18,6 @@ from typing import Any, Self
 from sqlalchemy import Connection, Row, Select, delete, func, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
-from harness.records import Outcome
 from harness.results.ledger.engine import (
     READS,
     LedgerAway,
@@ -30,13 +29,25 @@ from harness.results.ledger.engine import (
 )
 from harness.results.ledger.entry import (
     UNIT,
-    LedgerReading,
-    Reason,
     UnitFacts,
     UnitTest,
     read_test,
 )
-from harness.results.ledger.tables import ownership, reading, seen_device, unit_test
+from harness.results.ledger.stored import (
+    PLAIN,
+    codes_of,
+    enter_constants,
+    read_constants,
+    readings_of,
+    test_from,
+)
+from harness.results.ledger.tables import (
+    device_constants,
+    ownership,
+    reading,
+    seen_device,
+    unit_test,
+)
 from harness.results.record.steps import Ending
 
 __all__ = ["Booked", "Conflict", "Ledger", "LedgerAway"]
@@ -156,6 +167,7 @@ class Ledger:
             number, is_new = self._enter(connection, test)
             if is_new:
                 _enter_details(connection, number, test)
+                enter_constants(connection, self._insert(device_constants), test)
             codes = [code for code, _ in test.rom_codes]
             claim = _Claim(test.unit, test.run_id, test.started_at)
             conflicts = self._claim(connection, codes, claim)
@@ -301,9 +313,9 @@ class Ledger:
         ordered = wanted.order_by(unit_test.c.started_at, unit_test.c.id)
         with self._reading() as connection:
             for row in connection.execute(ordered).all():
-                codes = _codes(connection, row.id)
-                readings = _readings(connection, row.id) if whole else ()
-                yield _test_of(row, codes, readings)
+                codes = codes_of(connection, row.id)
+                readings = readings_of(connection, row.id) if whole else ()
+                yield test_from(row, codes, readings)
 
     def latest_codes(self, *, most: int) -> list[str]:
         """ROM codes of the tests that were booked last, the latest first, each once.
@@ -320,6 +332,15 @@ class Ledger:
         )
         with self._reading() as connection:
             return list(connection.execute(wanted).scalars())
+
+    def constants_of(self, rom_codes: Iterable[str]) -> dict[str, str]:
+        """Own constants of these devices, as far as a test read them; hex.
+
+        Raises:
+            LedgerAway: the database does not answer.
+        """
+        with self._reading() as connection:
+            return read_constants(connection, rom_codes)
 
     def conflicts(self) -> list[Conflict]:
         """Every ROM code that was found in more than one unit, now or ever.
@@ -368,16 +389,8 @@ def _conflict(row: Row[Any], serial: str) -> Conflict:
     )
 
 
-_PLAIN = (
-    "run_id", "ending", "started_at", "finished_at", "duration_s", "plan_title",
-    "plan_sha256", "fixture_title", "fixture_sha256", "host", "version", "journal",
-    "simulated",
-)  # fmt: skip
-"""Fields that the table and ``UnitTest`` share by name."""
-
-
 def _row_of(test: UnitTest) -> dict[str, Any]:
-    row: dict[str, Any] = {name: getattr(test, name) for name in _PLAIN}
+    row: dict[str, Any] = {name: getattr(test, name) for name in PLAIN}
     unit = UNIT.written(test.unit)
     row["unit_serial"] = unit.pop("serial")
     row |= unit
@@ -403,45 +416,3 @@ def _enter_details(connection: Connection, number: int, test: UnitTest) -> None:
                 for place, value in enumerate(test.readings, start=1)
             ],
         )
-
-
-def _codes(connection: Connection, number: int) -> tuple[tuple[str, str], ...]:
-    found = connection.execute(
-        select(seen_device.c.rom_code, seen_device.c.socket)
-        .where(seen_device.c.test_id == number)
-        .order_by(seen_device.c.rom_code)
-    )
-    return tuple((row.rom_code, row.socket) for row in found)
-
-
-def _readings(connection: Connection, number: int) -> tuple[LedgerReading, ...]:
-    names = list(LedgerReading.__dataclass_fields__)
-    found = connection.execute(
-        select(*(reading.c[name] for name in names))
-        .where(reading.c.test_id == number)
-        .order_by(reading.c.number)
-    )
-    rows = (dict(zip(names, row, strict=True)) for row in found)
-    return tuple(LedgerReading(**row).with_current_names() for row in rows)
-
-
-def _test_of(
-    row: Row[Any],
-    codes: tuple[tuple[str, str], ...],
-    readings: tuple[LedgerReading, ...],
-) -> UnitTest:
-    return UnitTest(
-        unit=UnitFacts(
-            serial=row.unit_serial, lot=row.lot, station=row.station, place=row.place
-        ),
-        outcome=Outcome(row.outcome),
-        reason=Reason(
-            step=row.reason_step,
-            kind=row.reason_kind,
-            message=row.reason_message,
-            hint=row.reason_hint,
-        ),
-        rom_codes=codes,
-        readings=readings,
-        **{name: getattr(row, name) for name in _PLAIN},
-    )

@@ -100,6 +100,15 @@ ownership = Table(
     Column("since", String(40), nullable=False),
 )
 
+device_constants = Table(
+    "device_constants",
+    metadata,
+    Column("rom_code", String(16), primary_key=True),
+    Column("constants", String(80), nullable=False),
+    Column("since", String(40), nullable=False),
+)
+"""Bytes of each device's own block that never change, from the first test that read them."""
+
 number_block = Table(
     "number_block",
     metadata,

@@ -9,7 +9,7 @@ import pytest
 
 from harness.errors import AnswerImpossible
 from harness.families.registry import quantities
-from harness.families.thermometers.own_constants import KEY, places_of
+from harness.families.thermometers.own_constants import KEY, places_of, take_kept
 from tests.outside_crc import crc_8
 
 Make = Callable[..., Any]
@@ -70,3 +70,26 @@ def test_a_first_block_that_moves_at_once_is_nobodys(script: Make, family: int) 
     with pytest.raises(AnswerImpossible, match="not those of this device"):
         alarm_high(session)
     assert KEY not in session.memory
+
+
+def test_kept_constants_reject_a_slipped_block_at_once(script: Make) -> None:
+    """A slip whose CRC is right, in each block of a run: those of earlier runs reject it.
+
+    Shifted by one bit the constants FF 10 read FF 21 or the like; without what was kept
+    two such blocks pass for a clone's.
+    """
+    slipped = block(0x28, p7=0x21)
+    session = script(0x28, [("BE", slipped)] * 2)
+    assert alarm_high(session) == 0x4B
+    session = script(0x28, [("BE", slipped), ("BE", block(0x28))])
+    take_kept(session, "FF 10")
+    with pytest.raises(AnswerImpossible, match="not those of this device, FF 10"):
+        alarm_high(session)
+    assert alarm_high(session) == 0x4B
+
+
+def test_kept_constants_of_another_version(script: Make) -> None:
+    """Another number of bytes than this version knows of the family is not taken."""
+    session = script(0x28, [("BE", block(0x28))])
+    take_kept(session, "FF")
+    assert alarm_high(session) == 0x4B
