@@ -385,7 +385,7 @@ class AnswerImpossible(DeviceError):
     """A block's check value is right and its content cannot be true."""
 
     kind = "answer-impossible"
-    default_hint = "repeat after a reset; if it stays, look for a line held low, a slipped slot or a clone part"
+    default_hint = "repeat after a reset; if it stays, look for a line held low, a slipped slot or a clone device"
 
 
 class StillBusy(DeviceError):

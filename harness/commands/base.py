@@ -96,6 +96,7 @@ def show_run(
     *,
     more: Iterable[str] = (),
     failures: bool = True,
+    devices: bool = True,
 ) -> None:
     """The end of a run on standard output, but for JSON.
 
@@ -105,6 +106,7 @@ def show_run(
         style: in full, quiet, or with the table.
         more: lines between the summary and the folder.
         failures: False where ``more`` shows what failed.
+        devices: False where ``more`` shows them.
     """
     summary = summary_of(record)
     if style.table and not style.quiet:
@@ -112,7 +114,7 @@ def show_run(
     if style.quiet:
         print_lines([verdict_line(summary)])
     else:
-        print_lines(summary_lines(summary, failures=failures))
+        print_lines(summary_lines(summary, failures=failures, devices=devices))
         print_texts(more)
     scripted = bool(record.fixture.details.get("scripted"))
     show_results(folder, style, simulated=summary.simulated, scripted=scripted)

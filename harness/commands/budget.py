@@ -39,7 +39,7 @@ def budget(
         return code
     shown = verdict[:1] if style.quiet else verdict
     lines = [] if style.quiet else budget_lines(found, formulas=formulas)
-    print_texts([*lines, *shown])
+    print_texts([*shown, *lines])
     return code
 
 

@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from harness.clock import Clock
-from harness.commands.base import guesses_named, make_console, print_json, show_run
+from harness.commands.base import (
+    guesses_named,
+    make_console,
+    print_json,
+    print_lines,
+    show_run,
+)
 from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.runs import RunAnswer
-from harness.errors import UsageError
+from harness.errors import SlotproofError, UsageError
 from harness.output import say
 from harness.plans.execution.connection import LineRecording
 from harness.plans.execution.hazard_gate import parse_allowed
@@ -21,6 +27,9 @@ from harness.plans.execution.tracing.line_estimate import line_sentences
 from harness.plans.loading.files import load_both
 from harness.plans.loading.parameters import assignments
 from harness.plans.records.values import plan_of_unit
+from harness.results.journal.reader import FILE_NAME
+from harness.results.reports.rebuild import read_record
+from harness.results.summary.lines import verdict_line
 from harness.results.summary.making import summary_of
 from harness.terminal import ConsoleOperator, ProgressView
 
@@ -120,8 +129,19 @@ def run_to_end(request: RunRequest, style: OutputStyle) -> RunResult:
             operator.view = view
             yield view.hear
 
-    return execute(request, operator=operator, watch=watch, left_behind=_say_folder)
+    return execute(
+        request,
+        operator=operator,
+        watch=watch,
+        left_behind=lambda folder: _show_left_behind(folder, style),
+    )
 
 
-def _say_folder(folder: Path) -> None:
-    say(f"results: {folder}", err=True)
+def _show_left_behind(folder: Path, style: OutputStyle) -> None:
+    """The verdict of a run that an error ended; the reason follows on standard error."""
+    if style.json:
+        say(f"results: {folder}", err=True)
+        return
+    with suppress(SlotproofError):  # a journal that cannot be read
+        print_lines([verdict_line(summary_of(read_record(folder / FILE_NAME)))])
+    say(f"results: {folder}")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 from harness.commands.base import guesses_named, print_json, show_run
@@ -26,6 +27,9 @@ from harness.results.reports.timing import (
 from harness.results.summary.making import summary_of
 from harness.wire.budget.table import CAPACITANCE, RISE, Budget, Measured, compare
 
+_MOST_ROWS = 12
+"""Times on the screen; all are in the report."""
+
 
 def survey(
     *, fixture: Path, into: Path | None, recall: tuple[str, ...], style: OutputStyle
@@ -43,14 +47,15 @@ def survey(
         print_json(_answer(done, rows, verdict))
         return done.exit_code
     lines = [
-        "",
-        *timing_lines(rows),
-        *not_measured(done.record),
-        "",
-        *_comparison(predicted, rows),
         *verdict,
+        *_comparison(predicted, rows),
+        "",
+        *timing_lines(rows, most=None if style.table else _MOST_ROWS),
+        *not_measured(done.record),
     ]
-    show_run(done.record, done.folder, style, more=lines)
+    # the table of a survey is the one of its margins
+    style = replace(style, table=False)
+    show_run(done.record, done.folder, style, more=lines, devices=False)
     return done.exit_code
 
 

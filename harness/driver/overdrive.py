@@ -92,7 +92,7 @@ def enter_overdrive(
             if rom is None
             else f"{rom} does not answer in overdrive",
             where=fault.where,
-            hint="check that the part knows overdrive, that its supply is high enough "
+            hint="check that the device knows overdrive, that its supply is high enough "
             "for it, and that the line is short",
         ) from fault
     except BaseException:

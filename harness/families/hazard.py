@@ -43,7 +43,7 @@ class Hazard(StrEnum):
 
 
 _DEFER = (
-    "follow the part's data sheet and local codes; leave it to qualified staff where "
+    "follow the device's data sheet and local codes; leave it to qualified staff where "
     "those ask for it"
 )
 
@@ -68,7 +68,7 @@ _CAUTIONS = {
     Hazard.CELL_PROTECTOR: "this acts on the protector of a lithium cell: a wrong value "
     "can let a cell vent, burn or die; cell under supervision, no bare leads, fire "
     f"protection at hand; {_DEFER}",
-    Hazard.CALIBRATION: f"the part's own calibration can be spoilt; {_DEFER}",
+    Hazard.CALIBRATION: f"the device's own calibration can be spoilt; {_DEFER}",
     Hazard.BEHIND_BRIDGE: "the bridge writes to a part that slotproof does not know: it may "
     f"switch something, or hold memory that can be written once only; {_DEFER}",
     Hazard.RAW_WRITE: "bytes of your own go to the device as they are: they may write, lock, "

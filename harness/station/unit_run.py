@@ -118,7 +118,7 @@ class UnitRunner(Runner):
                 raise AnswerImpossible(
                     f"ROM code {rom_code} was seen before in unit {conflict.owner} "
                     f"({conflict.since}); its record was not written",
-                    hint="a copied part, or a label read wrongly: compare both units",
+                    hint="a copied device, or a label read wrongly: compare both units",
                     cause="configuration",
                 )
         if "count" in self._plan.mentions:
@@ -224,6 +224,6 @@ def _judged(device: DeviceRef, serial: str, conflict: Conflict | None) -> CheckR
         kind=KNOWN_ELSEWHERE,
         message=f"ROM code {device.rom_code} was seen before in unit {owner} "
         f"({lot}station {conflict.owner_station or 'unknown'}, {conflict.since})",
-        hint="a copied part, or a label read wrongly: compare both units",
+        hint="a copied device, or a label read wrongly: compare both units",
         measurements=(value,),
     )

@@ -185,7 +185,7 @@ def _convert_voltage(session: Session) -> bytes:
             f"{volts:.2f} V is the voltage of the {measured}, not of the {wanted}: the "
             f"selection fell back, the configuration reads {block[0] & 0x0F:02X}h behind the "
             "conversion",
-            hint="configure voltage_input again; if it falls back again look at the part's "
+            hint="configure voltage_input again; if it falls back again look at the device's "
             "supply",
             cause="configuration",
         )
@@ -257,7 +257,7 @@ REGISTERS = RegisterMap(
             evidence=lambda _, page: {"page": shown(page), "of": _VOLTAGE_INPUT.decode(page)},
         ),
         Field(
-            name="temperature", about="of the part, from a new conversion",
+            name="temperature", about="of the device, from a new conversion",
             offset=1, count=2, zeros=0x07, scale=1 / 256, signed=True, unit="degC", low=-55, high=125,
             read=partial(_convert, CONVERT_TEMPERATURE, BUSY_TEMPERATURE, "temperature"),
             safe=True,

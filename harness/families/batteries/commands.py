@@ -185,7 +185,7 @@ _ACCOUNT = RestartSign(
     trace=Trace.COUNT,
     after=0.0,
     governs=frozenset({"accumulated_charge", "charge_accumulation"}),
-    when="the part lost its supply, which is the cell",
+    when="the device lost its supply, which is the cell",
     about="the account begins at zero",
     source="from memory",
 )

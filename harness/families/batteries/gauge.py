@@ -73,7 +73,7 @@ VOLTAGE = word(
     block=0x0C, shift=5, scale=0.00488, unit="V", safe=True,
 )  # fmt: skip
 TEMPERATURE = word(
-    name="temperature", about="of the part",
+    name="temperature", about="of the device",
     block=0x18, shift=5, scale=0.125, unit="degC", safe=True,
 )  # fmt: skip
 
@@ -101,7 +101,7 @@ def read_registers(session: Session, address: int, count: int) -> bytes:
     raise CheckValueWrong(
         f"registers from {address:02X}h never read the same twice in a row, at last "
         f"{shown(before)}",
-        hint="this part has no check value: look at edges and noise, then repeat",
+        hint="this device has no check value: look at edges and noise, then repeat",
     )
 
 
@@ -182,7 +182,7 @@ def _write_block(block: Block, session: Session, at: int, data: bytes) -> None:
     if got != wanted:
         raise AnswerImpossible(
             f"block {block.start:02X}h holds {shown(got)} after copying {shown(wanted)}",
-            hint="the cells did not take it: supply during the copy, or a worn part",
+            hint="the cells did not take it: supply during the copy, or a worn device",
         )
 
 

@@ -191,7 +191,7 @@ _OFFSET_HINT = (
 )
 _MOVES_HINT = (
     "readings move by more than two steps, which no trim takes away: short the sense inputs "
-    "at the part; if they still move replace it"
+    "at the device; if they still move replace it"
 )
 
 

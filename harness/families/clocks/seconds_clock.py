@@ -100,7 +100,7 @@ def read(session: Session) -> Snapshot:
     if first != second:
         raise CheckValueWrong(
             f"two copies of one snapshot differ: {shown(first)}, then {shown(second)}",
-            hint="this part has no check value: look at edges and noise, then repeat",
+            hint="this device has no check value: look at edges and noise, then repeat",
         )
     if set(answer) == {0xFF}:
         raise DeviceAbsent("no device drives the line: ten bytes of FFh were read")

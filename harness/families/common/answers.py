@@ -136,7 +136,7 @@ def read_twice(session: Session, read: Callable[[], bytes], *, what: str) -> byt
         raise CheckValueWrong(
             f"two readings of {what} differ in {len(places)} of {len(first)} bytes, the "
             f"first is byte {place}: {first[place]:02X}h, then {second[place]:02X}h",
-            hint="this part has no check value: look at edges and noise, then repeat",
+            hint="this device has no check value: look at edges and noise, then repeat",
         )
     if first[-1:] == b"\xff":
         # silence reads so too

@@ -280,7 +280,7 @@ def _write_record(memory: Memory, session: Session, options: Options) -> Finding
         raise AnswerImpossible(
             f"the {length} bytes from {start:04X}h hold something else than record "
             f"{record.name}: {shown(before)}; nothing was written",
-            hint="a unit that was programmed before, or a part from another line: look at "
+            hint="a unit that was programmed before, or a device from another line: look at "
             "its label; overwrite: true writes over it",
             cause="configuration",
         )

@@ -229,7 +229,7 @@ def write_row(session: Session, part: Scratchpad, address: int, data: bytes) -> 
     if got != data:
         raise AnswerImpossible(
             f"memory at {address:04X}h reads {shown(got)} after writing {shown(data)}",
-            hint=f"the cells did not take it: {STORE_SUPPLY_HINT}; else a worn part",
+            hint=f"the cells did not take it: {STORE_SUPPLY_HINT}; else a worn device",
             cause="supply",
             facts=_stated(
                 StoreFacts(
@@ -264,7 +264,7 @@ def _require_as_sent(
     if staged.address != address:
         raise AnswerImpossible(
             f"the device shows address {staged.address:04X}h, sent was {address:04X}h",
-            hint="repeat; if it stays the address lies outside the part's memory",
+            hint="repeat; if it stays the address lies outside the device's memory",
         )
     if staged.status & PARTIAL:
         raise AnswerImpossible(

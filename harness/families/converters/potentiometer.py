@@ -64,7 +64,7 @@ def read(session: Session) -> tuple[int, int]:
     if control not in _PUMP or zero:
         raise AnswerImpossible(
             f"control and position {shown(block)}: control is 0C or 4C, then zeros follow",
-            hint="repeat; if it stays the part does not behave as the data sheet says",
+            hint="repeat; if it stays the device does not behave as the data sheet says",
         )
     return control, position
 

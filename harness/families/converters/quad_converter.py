@@ -90,7 +90,7 @@ def _voltage(place: int, session: Session) -> Answer:
     if code & (1 << 16 - of.bits) - 1:
         raise AnswerImpossible(
             f"result {code:04X}h of {of.bits} bits: the unused low bits must be 0",
-            hint="repeat; if it stays the part does not behave as the data sheet says",
+            hint="repeat; if it stays the device does not behave as the data sheet says",
         )
     volts = code / 65536 * of.range_v
     return Answer(

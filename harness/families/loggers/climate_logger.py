@@ -180,7 +180,7 @@ _MISSION_OPTIONS = (
         high=_LONGEST_PERIOD_S,
     ),
     Option.truth("fine", "sixteen bits a sample instead of eight", default=True),
-    Option.truth("humidity", "log humidity too; default is whatever the part can"),
+    Option.truth("humidity", "log humidity too; default is whatever the device can"),
     LOW,
     HIGH,
     _LOW_RH,

@@ -84,7 +84,7 @@ CLIMATE = (
             Rest(longest_ms=600.0, strong=False),
         ),
         effect=Effect.STORED,
-        about="with the oscillator off it leaves the part dead for ever; counts in the "
+        about="with the oscillator off it leaves the device dead for ever; counts in the "
         "samples of a lifetime",
         source=f"{_41} and p. 18",
     ),

@@ -159,7 +159,7 @@ def read_registers(session: Session) -> LoggerRegisters:
     if block[0x14] & 0x08 or block[0x0F] or block[0x10]:
         raise AnswerImpossible(
             f"registers {shown(block)} have bits that are never set",
-            hint="the check value is right, so the part does not behave as documented",
+            hint="the check value is right, so the device does not behave as documented",
         )
     return LoggerRegisters(block=block)
 

@@ -98,7 +98,7 @@ def _prove_zeros(record: bytes) -> None:
     if any(record[-4:]):
         raise AnswerImpossible(
             f"record {shown(record)}: its last four bytes must be zero",
-            hint="repeat; if it stays the part does not behave as the data sheet says",
+            hint="repeat; if it stays the device does not behave as the data sheet says",
         )
 
 

@@ -70,7 +70,7 @@ def _write(session: Session, address: int, data: bytes) -> None:
     if got != wanted:
         raise AnswerImpossible(
             f"memory reads {shown(got)} after copying {shown(wanted)}",
-            hint="the cells did not take it: supply during the copy, or a worn part",
+            hint="the cells did not take it: supply during the copy, or a worn device",
         )
 
 

@@ -184,7 +184,7 @@ def write_row(session: Session, address: int, row: bytes, secret: bytes) -> None
     if got != row:
         raise AnswerImpossible(
             f"memory at {address:04X}h reads {shown(got)} after writing {shown(row)}",
-            hint="the cells did not take it: supply during the copy, or a worn part",
+            hint="the cells did not take it: supply during the copy, or a worn device",
         )
 
 

@@ -81,7 +81,7 @@ def registers(session: Session) -> bytes:
         raise AnswerImpossible(
             f"registers {shown(block)}: bits 6 to 4 of the sixth byte must be 0, the last "
             "two bytes FFh",
-            hint="repeat; if it stays the part does not behave as the data sheet says",
+            hint="repeat; if it stays the device does not behave as the data sheet says",
         )
     return block
 

@@ -50,7 +50,7 @@ def _read(session: Session) -> PortState:
     if len(set(slots)) > 1:
         raise CheckValueWrong(
             f"the pin reads {''.join(map(str, slots))} within {_SLOTS} slots",
-            hint="noise, or a pin that moves: this part has no check value; repeat",
+            hint="noise, or a pin that moves: this device has no check value; repeat",
         )
     return PortState(levels=slots[0], latches=latches)
 

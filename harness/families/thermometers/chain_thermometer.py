@@ -116,7 +116,7 @@ def _read_value(session: Session) -> Answer:
     low, high = _RANGE_DEGC
     if value == _POWER_ON_DEGC:
         raise ReadingImplausible(
-            f"85 degC is the power-on value, and this part shows it in the same way when "
+            f"85 degC is the power-on value, and this device shows it in the same way when "
             f"it is measured (block {shown(block)})"
         )
     if not low <= value <= high:

@@ -104,7 +104,7 @@ _COPY = Command(
     code=b"\x48",
     parts=(Rest(longest_ms=10.0), Status(name="copying")),
     effect=Effect.STORED,
-    about="that slots show it at work is published for some editions of the part only",
+    about="that slots show it at work is published for some editions of the device only",
     source="data sheet family 28h (part DS18B20, rev 042208) p. 11 and 19",
 )
 _RECALL = Command(
@@ -154,14 +154,14 @@ LOCATED = (
             crc8("code", ADDRESS, "row"),
         ),
         effect=Effect.VOLATILE,
-        about="the part with memory only; the others stay silent",
+        about="the device with memory only; the others stay silent",
         source=_MEMORY_PART,
     ),
     Command(
         name="read second scratchpad",
         code=b"\xaa",
         parts=(one_byte_address(), device("row", ToPageEnd(8)), device("check")),
-        about="the part with memory only; what the check byte covers: not known",
+        about="the device with memory only; what the check byte covers: not known",
         source=_MEMORY_PART,
     ),
     Command(
@@ -169,14 +169,14 @@ LOCATED = (
         code=b"\x55\xa5",
         parts=(Rest(longest_ms=25.0),),
         effect=Effect.STORED,
-        about="the part with memory only",
+        about="the device with memory only",
         source=f"{_MEMORY_PART}; 25 ms: from memory",
     ),
     Command(
         name="read memory",
         code=b"\xf0",
         parts=(one_byte_address(), device("memory", OPEN)),
-        about="the part with memory only; no CRC",
+        about="the device with memory only; no CRC",
         source=_MEMORY_PART,
     ),
 )

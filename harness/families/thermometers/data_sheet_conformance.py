@@ -212,7 +212,7 @@ def _screen(session: Session, options: Options) -> Findings:
 
 SHEET_CHECK = Check(
     name="data_sheet_conformance",
-    about="signs that the part behaves as its data sheet says; puts the settings back",
+    about="signs that the device behaves as its data sheet says; puts the settings back",
     run=_screen,
     options=by_name(
         Option.truth(

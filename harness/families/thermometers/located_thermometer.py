@@ -194,7 +194,7 @@ def _require(session: Session, what: str, *variants: Variant) -> None:
     kind = variant(session)
     if kind not in variants:
         raise UsageError(
-            f"this part ({kind}) has no {what}",
+            f"this device ({kind}) has no {what}",
             hint=f"only: {', '.join(variants)}; see quantity variant",
         )
 

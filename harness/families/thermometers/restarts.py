@@ -62,7 +62,7 @@ _RESOLUTION_HERE = RestartSign(
     trace=Trace.SETTING,
     after=AfterRestart.STORED,
     governs=_HERE | {"resolution", "conversion_time"},
-    when="the part has a resolution that can be written (quantity variant: adjustable)",
+    when="the device has a resolution that can be written (quantity variant: adjustable)",
     about="a resolution that was written and not stored is gone",
     source="data sheet family 3Bh (part DS1825) p. 7-8",
 )

@@ -142,15 +142,15 @@ def require_settings(
         raise AnswerImpossible(
             f"the resolution request is refused: it stays {part.resolution_bits(block)} bit; "
             f"settings read back {when} are {shown(got)}, written were {shown(wanted)}",
-            hint=f"a part without stored settings: conversions go on to take up to "
+            hint=f"a device without stored settings: conversions go on to take up to "
             f"{part.longest_ms(block):g} ms; take the resolution out of the plan, or reject "
-            "the part",
+            "the device",
             cause="configuration",
         )
     if got != wanted:
         raise AnswerImpossible(
             f"settings read back {when} are {shown(got)}, written were {shown(wanted)}",
-            hint="the device did not take the settings: check its supply, or the part's identity",
+            hint="the device did not take the settings: check its supply, or its identity",
         )
 
 

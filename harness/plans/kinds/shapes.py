@@ -105,7 +105,7 @@ def _write(shape: MemoryShape, session: Session, at: int, data: bytes) -> None:
         if got != wanted:
             raise AnswerImpossible(
                 f"row {row} reads {shown(got)} after writing {shown(wanted)}",
-                hint="the cells did not take it: supply during the store, or a worn part",
+                hint="the cells did not take it: supply during the store, or a worn device",
             )
         at += len(piece)
 

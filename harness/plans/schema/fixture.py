@@ -244,7 +244,7 @@ class Expectation(Strict):
         default=None,
         ge=0.001,
         le=10_000,
-        description="sense resistor of a battery part, in milliohm, as fitted",
+        description="sense resistor of a battery device, in milliohm, as fitted",
     )
 
     @field_validator("rom_code")

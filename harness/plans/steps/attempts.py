@@ -35,7 +35,7 @@ _LATE_ECHO_S = 1.0
 """After an adapter error: so long may an echo still be under way."""
 
 LIMIT_HINT = (
-    "compare with a reference; repeat on a known-good device before judging the part"
+    "compare with a reference; repeat on a known-good device before judging this one"
 )
 
 

@@ -36,8 +36,8 @@ from harness.wire.slots.frames import Presence
 
 _PRESENCE_HINTS = {
     Presence.ABSENT: NobodyAnswers.default_hint,
-    Presence.LATE: "a device answers later than 60 us: look for a slow edge, low supply, or a bad part",
-    Presence.LONG: "presence lasts longer than 300 us after release: look for a slow edge, a bad part, or a part that signals",
+    Presence.LATE: "a device answers later than 60 us: look for a slow edge, low supply, or a bad device",
+    Presence.LONG: "presence lasts longer than 300 us after release: look for a slow edge, a bad device, or a device that signals",
     Presence.UNCLEAR: "two lows after the reset: look for noise or a device just being plugged in",
     Presence.SEEN: "a device answers where none should: empty the sockets",
 }
@@ -259,11 +259,11 @@ def _unsound(rejected: list[str], scan: Enumeration) -> tuple[str, str] | None:
         if zero in rejected:
             return (
                 f"a device answers with ROM code {zero}, which no device may have",
-                "the line may be held low while searching, or the part was never given its code",
+                "the line may be held low while searching, or the device was never given its code",
             )
         return (
-            f"{len(rejected)} ROM code(s) that cannot be: {', '.join(rejected)} (CRC wrong)",
-            "repeat with one device at a time: a collision goes, a bad part stays",
+            f"ROM codes that cannot be, CRC wrong: {', '.join(rejected)}",
+            "repeat with one device at a time: a collision goes, a bad device stays",
         )
     if scan.dead_ends and not scan.found:
         end = scan.dead_ends[-1]

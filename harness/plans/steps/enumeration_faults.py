@@ -142,7 +142,7 @@ def _too_few(fixture: Fixture, found: frozenset[str], start: str) -> Fault:
     return Fault(
         kind="count",
         message=message,
-        hint="reseat what is missing, or try it alone on the bus: two parts with one "
+        hint="reseat what is missing, or try it alone on the bus: two devices with one "
         "ROM code count once",
     )
 

@@ -36,14 +36,14 @@ from harness.wire.romcode import RomCode
 TIMING_HINTS = {
     Name.CLOCK_ERROR: "set adapter.clock_tolerance_ppm, or use an adapter with a crystal",
     Name.RISE_TIME: "lower pull-up, shorter cable, or fewer devices",
-    Name.PRESENCE_WAIT: "a device answers out of its time: look for a slow edge, low supply, or a bad part",
-    Name.PRESENCE_END: "a device answers out of its time: look for a slow edge, low supply, or a bad part",
+    Name.PRESENCE_WAIT: "a device answers out of its time: look for a slow edge, low supply, or a bad device",
+    Name.PRESENCE_END: "a device answers out of its time: look for a slow edge, low supply, or a bad device",
     Name.RESET_HIGH: "a device needs longer after a reset than it may",
     Name.LONGEST_WRITE_1: "the rise eats up the write-1 slot: lower pull-up or faster slots",
-    Name.SAMPLE_INSTANT: "the device's own time base is out of its limits: repeat on a short line, then replace the part",
-    Name.READ_0_HOLD: "the device's own time base is out of its limits: repeat on a short line, then replace the part",
+    Name.SAMPLE_INSTANT: "the device's own time base is out of its limits: repeat on a short line, then replace it",
+    Name.READ_0_HOLD: "the device's own time base is out of its limits: repeat on a short line, then replace it",
     Name.SHORTEST_LOW: "the device misses short lows: look at its supply and the low level",
-    Name.RECOVERY: "the device needs more recovery than it may: a lower pull-up, or replace the part",
+    Name.RECOVERY: "the device needs more recovery than it may: a lower pull-up, or replace it",
     Name.SLOT_PERIOD: "the device needs more recovery than the slots give: slower slots or a lower pull-up",
 }
 
@@ -53,7 +53,7 @@ FINER_HINT = (
 )
 
 MARGIN_HINT = (
-    "the part meets its data sheet and may miss it when cold, hot or at low supply: "
+    "the device meets its data sheet and may miss it when cold, hot or at low supply: "
     "measure it again at another place; if it stays, keep it out of this lot"
 )
 
@@ -110,9 +110,14 @@ def _in_overdrive(
         yield CheckResult(
             outcome=Outcome.SKIPPED,
             kind="no-overdrive",
-            message=f"{len(silent)} device(s) do not answer in overdrive: "
-            f"{', '.join(silent)}",
+            message=_silent_text(silent, of=len(context.targets())),
         )
+
+
+def _silent_text(silent: Sequence[str], *, of: int) -> str:
+    if len(silent) == of:
+        return "no device answers in overdrive"
+    return f"no answer in overdrive: {', '.join(silent)}"
 
 
 def _device_in_overdrive(

@@ -197,5 +197,5 @@ def _judge(body: Shmoo, coverage: Coverage) -> CheckResult:
         return result
     return replace(
         result,
-        hint="the picture shows where the window closes: look at edges first, then at the part",
+        hint="the picture shows where the window closes: look at edges first, then at the device",
     )

@@ -109,7 +109,7 @@ class ToggleWatch:
             device=watched.device,
             kind="toggled",
             message=f"{name} was {before} before this step and is {watched.last} after it: "
-            f"each match toggles this part, and {by_us}; cause: {cause}",
+            f"each match toggles this device, and {by_us}; cause: {cause}",
             hint="leave this kind out of whatever polls by ROM code; sense it by search",
             evidence={
                 "cause": cause,

@@ -17,7 +17,7 @@ _MARKS = {
 
 
 def budget_lines(budget: Budget, *, formulas: bool = False) -> list[str]:
-    """One line a row, group by group, and what is nearest to its limit at the end.
+    """What is nearest to its limit, then one line a row, group by group.
 
     Args:
         budget: what to show.
@@ -28,19 +28,18 @@ def budget_lines(budget: Budget, *, formulas: bool = False) -> list[str]:
         for row in budget.rows
     ]
     widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
+    worst = next(iter(budget.worst_first), None)
     lines = []
+    if worst is not None:
+        lines.append(
+            f"nearest to its limit: {worst.name}, {_value(worst)} ({_limits(worst)})"
+        )
+    lines += [f"slots: {budget.slots.reason}", ""]
     for row, line in zip(budget.rows, cells, strict=True):
         padded = (cell.ljust(width) for cell, width in zip(line, widths, strict=True))
         lines.append("  ".join(padded).rstrip())
         if formulas:
             lines.append(f"    {row.formula} [{row.source}]")
-    lines += ["", f"slots: {budget.slots.reason}"]
-    lines.append(f"budget: {_MARKS[budget.verdict].lower()}")
-    worst = next(iter(budget.worst_first), None)
-    if worst is not None:
-        lines.append(
-            f"nearest to its limit: {worst.name}, {_value(worst)} ({_limits(worst)})"
-        )
     return lines
 
 

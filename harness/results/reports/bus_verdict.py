@@ -65,7 +65,7 @@ def verdict_lines(
         cures: what would help; only given where a limit is violated.
         measured: what a survey of this bus found; None where none was made.
     """
-    lines = [f"verdict: {_verdict(found, measured)}"]
+    lines = [f"bus: {_verdict(found, measured)}"]
     broken = [row for row in found.rows if row.verdict is RowVerdict.BROKEN]
     for row in broken:
         lines.append(f"  computed: {_row_text(row)}, by {row.formula}")
@@ -75,7 +75,7 @@ def verdict_lines(
     if broken:
         lines += _remedy_lines(found, cures)
     elif measured is None:
-        lines.append("  nothing is measured here: `slotproof survey` does that")
+        lines.append("  nothing is measured here; `slotproof survey` measures")
     return lines
 
 

@@ -15,7 +15,7 @@ from harness.results.reports.matrix import (
     anchor_of,
     place_between_limits,
 )
-from harness.results.reports.wording import one_line, value_row
+from harness.results.reports.wording import one_line
 from harness.results.summary.corners import CornerResult, by_step
 
 _MOST_COLUMNS = 6
@@ -74,20 +74,17 @@ def _limits(found: list[CornerResult], condition: str) -> str:
 def _cell(found: CornerResult | None) -> MatrixCell:
     if found is None:
         return MatrixCell(text="-")
-    anchor = anchor_of(found.step)
-    m = found.value
+    anchor = anchor_of(found.step.step)
+    m, outcome = found.value, found.result.outcome
+    bad = str(outcome).upper() if outcome in BAD_OUTCOMES else ""
     if m is None:
-        word = one_line(found.result.shown.kind) or str(found.result.outcome)
-        return MatrixCell(
-            text=f"{str(found.result.outcome).upper()}: {word}"
-            if found.result.outcome in BAD_OUTCOMES
-            else word,
-            anchor=anchor,
-        )
-    row = value_row(m)
+        word = one_line(found.result.shown.kind) or str(outcome)
+        return MatrixCell(text=word, mark=bad, anchor=anchor)
+    if bad:
+        bad = "OUTSIDE" if outcome is Outcome.FAILED and m.margin is not None else bad
     return MatrixCell(
         text="-" if m.margin is None else number_text(m.margin, m.uncertainty),
-        verdict="outside" if found.result.outcome is Outcome.FAILED else row.verdict,
+        mark=bad,
         anchor=anchor,
         place=place_between_limits(m),
     )

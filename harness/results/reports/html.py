@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from harness.digits import duration_text, number_text
+from harness.digits import duration_text
 from harness.records import DeviceRef, Outcome
 from harness.results.diagnosis.page import pages_of
 from harness.results.plots.run import DrawnFigure, caption_of, drawn_figures
@@ -26,15 +26,15 @@ from harness.results.reports.matrix import anchor_of, matrices
 from harness.results.reports.page import Picture, drawn_picture, fill, write_page
 from harness.results.reports.timing import (
     TimingRow,
-    explanation,
     timing_rows,
     worst_first,
 )
 from harness.results.reports.wording import one_line, step_name, tries_text, value_rows
 from harness.results.soak.page import page_of
 from harness.results.soak.record import SoakRecord
-from harness.results.summary.lines import counts_text
-from harness.results.summary.making import summary_of
+from harness.results.summary.failures import failure_groups
+from harness.results.summary.lines import counts_text, headline_texts
+from harness.results.summary.making import failure_of, summary_of
 
 FILE_NAME = "report.html"
 
@@ -53,6 +53,7 @@ class Trouble:
     where: str
     message: str
     hint: str
+    elsewhere: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,6 +87,7 @@ class ShownStep:
 class MarginRow:
     """One measured time, its margin in units, in percent and as a bar."""
 
+    anchor: str
     device: str
     name: str
     value: str
@@ -150,7 +152,8 @@ def render(
     """
     summary = summary_of(record)
     troubles = list(_troubles(record, going_on=live is not None))
-    in_box = len(troubles) <= _MOST_IN_BOX
+    headlines, passed = headline_texts(summary), record.outcome is Outcome.PASSED
+    in_box = live is None and len(troubles) <= _MOST_IN_BOX
     rows = timing_rows(record)
     shown = _pictures(drawn_figures(record) if drawn is None else drawn)
     soaks = [(soak, _of_soak(soak, shown)) for soak in record.soaks]
@@ -161,14 +164,14 @@ def render(
         live=live,
         when=moment_text(record.started_at, record.utc_offset_s),
         counts=counts_text(summary),
-        remarks=[*summary.remarks, *([explanation(rows)] if rows else [])],
+        headlines=headlines if passed else [],
+        remarks=[*summary.remarks, *([] if passed else headlines)],
         culprits=_named(summary.culprits),
         boxed=troubles if in_box else [],
         troubles=[] if in_box else troubles,
         margins=list(_margins(rows)),
         matrices=list(matrices(record)),
         corners=list(corner_matrices(record)),
-        worst_corner=summary.worst_corner,
         diagnoses=pages_of(record),
         recording=recording_page(record.recording),
         soaks=[(page_of(soak), own) for soak, own in soaks],
@@ -211,26 +214,23 @@ def _troubles(record: RunRecord, *, going_on: bool) -> Iterator[Trouble]:
     A soak fails for its bus by the sum of what its devices lost: where one of these
     failed, it is named alone.
     """
-    bad = list(_bad_results(record))
-    summed = {s.step for s, result in bad if s.kind == "soak" and result.device}
-    for step, result in bad:
-        is_sum = result.device is None and step.step in summed
+    bad = [g for g in failure_groups(record) if g.step.kind != "diagnose"]
+    summed = {g.step.step for g in bad if g.step.kind == "soak" and g.result.device}
+    for group in bad:
+        result = group.result
+        is_sum = result.device is None and group.step.step in summed
         # a step that is interrupted while the run goes on has only not ended yet
         if is_sum or (going_on and result.shown.kind == INTERRUPTED):
             continue
+        failure = failure_of(group)
         yield Trouble(
-            outcome=str(result.outcome),
-            where=f"{_label(result.device)}, {step_name(step)}",
-            message=result.shown.message or result.shown.kind,
-            hint=result.shown.hint,
+            outcome=failure.verdict,
+            where=failure.where,
+            message=failure.message,
+            hint=failure.look_first,
+            elsewhere=failure.elsewhere,
         )
     yield from _diagnosed(record)
-
-
-def _bad_results(record: RunRecord) -> Iterator[tuple[StepRecord, DeviceResult]]:
-    for step, result in record.results:
-        if result.outcome in BAD_OUTCOMES and step.kind != "diagnose":
-            yield step, result
 
 
 def _diagnosed(record: RunRecord) -> Iterator[Trouble]:
@@ -241,7 +241,7 @@ def _diagnosed(record: RunRecord) -> Iterator[Trouble]:
                 yield Trouble(
                     outcome=finding.outcome,
                     where=finding.short,
-                    message="",  # the diagnosis below has its sentence
+                    message=finding.summary,
                     hint=finding.try_first,
                 )
 
@@ -252,12 +252,13 @@ def _margins(rows: list[TimingRow]) -> Iterator[MarginRow]:
     for row in [*judged, *(row for row in rows if row.margin is None)]:
         has = row.margin is not None
         yield MarginRow(
+            anchor=anchor_of(row.step),
             device=row.device,
             name=row.value.name,
             value=row.text,
             limits=row.limits_text,
-            margin=f"{row.margin_text} {row.value.unit}".strip(),
-            percent=f"{number_text(round(100 * row.share, 1))} %" if has else "",
+            margin=row.margin_shown,
+            percent=row.percent_text,
             share=min(1.0, max(0.0, row.share)) if has else 0.0,
             outside=not row.value.holds,
         )
@@ -265,7 +266,7 @@ def _margins(rows: list[TimingRow]) -> Iterator[MarginRow]:
 
 def _step(step: StepRecord) -> ShownStep:
     return ShownStep(
-        anchor=anchor_of(step),
+        anchor=anchor_of(step.step),
         name=step_name(step),
         outcome=str(step.outcome),
         duration=duration_text(step.duration_s),
@@ -293,7 +294,8 @@ def _rows(result: DeviceResult) -> Iterator[ResultRow]:
             outcome="failed" if value.verdict == "outside" else "",
             tries=tries,
         )
-    if not values or result.outcome is not Outcome.PASSED:
+    said = any(value.verdict == "outside" for value in values)
+    if not values or (result.outcome is not Outcome.PASSED and not said):
         yield ResultRow(
             device=device,
             name="-",

@@ -13,13 +13,17 @@ from harness.records import DeviceRef, Measurement, Outcome
 from harness.results.record.device_tally import DeviceResult
 from harness.results.record.run import RunRecord
 from harness.results.record.steps import StepRecord
+from harness.results.reports.timing import timing_rows
 from harness.results.reports.wording import one_line, value_row
 from harness.results.summary.making import rank_of
 from harness.results.summary.record import is_counted
+from harness.results.summary.values import DeviceValue, Values, device_values
 
 _MOST_COLUMNS = 6
-_SETTINGS_STEPS = frozenset({"configure"})
-_NOT_QUANTITIES = frozenset({"rom_code"})
+_LONGEST_LINE = 20
+"""Letters of a value that stay on one line."""
+
+_DeviceValues = dict[str, DeviceValue]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,23 +32,25 @@ class MatrixCell:
 
     Attributes:
         text: value with unit where the column has none.
-        verdict: ``ok``, ``outside``, ``not judged`` and the like; empty without a value.
+        mark: word beside it that says what is wrong; empty if nothing is.
         anchor: of the step that measured it, within the page.
         place: where the value lies between its limits, 0 to 1; None without two limits
             or with a value far outside.
         limits: in words, where the column does not say them.
+        condition: under which it was measured; may be empty.
     """
 
     text: str
-    verdict: str = ""
+    mark: str = ""
     anchor: str = ""
     place: float | None = None
     limits: str = ""
+    condition: str = ""
 
     @property
-    def is_outside(self) -> bool:
-        """True if a limit is missed."""
-        return self.verdict == "outside"
+    def is_wide(self) -> bool:
+        """True of a text too long for one line of a table."""
+        return len(self.text) > _LONGEST_LINE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,18 +78,20 @@ class Matrix:
     rows: tuple[MatrixRow, ...]
 
 
-def anchor_of(step: StepRecord) -> str:
-    """Name of a step's place in the page."""
-    return "step-" + "".join(c if c.isalnum() else "-" for c in step.step or "run")
+def anchor_of(number: str) -> str:
+    """Where a step of this number stands in the page."""
+    return "step-" + "".join(c if c.isalnum() else "-" for c in number or "run")
 
 
 def matrices(record: RunRecord) -> Iterator[Matrix]:
     """Each kind's matrix, in the order of its first device."""
     families = dict.fromkeys(device.family for device in record.devices)
-    values = _values(record)
+    values = device_values(record, _is_shown)
     for family in families:
         devices = [device for device in record.devices if device.family == family]
         names = _ranked_names([values[device] for device in devices])
+        if not names and timing_rows(record):
+            continue  # all there is of them stands in the table of margins
         # tables of about equal width, none of a single column behind six
         tables = max(1, -(-len(names) // _MOST_COLUMNS))
         columns = max(1, -(-len(names) // tables))
@@ -92,37 +100,22 @@ def matrices(record: RunRecord) -> Iterator[Matrix]:
             yield _matrix(record, family, devices, part, values)
 
 
-_DeviceValues = dict[str, tuple[StepRecord, Measurement]]
-_Values = dict[DeviceRef, _DeviceValues]
-
-
 def _ranked_names(of_devices: Sequence[_DeviceValues]) -> list[str]:
     """Names of the quantities; the one that is nearest to its limit anywhere is first."""
     ranks: dict[str, tuple[int, float]] = {}
     for values in of_devices:
-        for name, (_, m) in values.items():
-            ranks[name] = min(rank_of(m), ranks.get(name, rank_of(m)))
+        for name, value in values.items():
+            rank = rank_of(value.measurement)
+            ranks[name] = min(rank, ranks.get(name, rank))
     return sorted(ranks, key=ranks.__getitem__)
 
 
-def _values(record: RunRecord) -> _Values:
-    """The last value of each quantity; one outside its limits is never replaced."""
-    found: _Values = {device: {} for device in record.devices}
-    for step, result in record.results:
-        if result.device is None or step.kind in _SETTINGS_STEPS:
-            continue
-        of_device = found[result.device]
-        for m in result.shown.measurements:
-            before = of_device.get(m.name)
-            if _is_shown(step, m) and (before is None or before[1].holds):
-                of_device[m.name] = (step, m)
-    return found
-
-
 def _is_shown(step: StepRecord, m: Measurement) -> bool:
-    if step.kind == "soak" and not m.is_judged:
-        return False  # the soak has a section and a table of its own
-    return m.name not in _NOT_QUANTITIES
+    """False of what a section and a table of its own show: soaks, measured times."""
+    return not (
+        (step.kind == "soak" and not m.is_judged)
+        or (step.kind == "measure" and not isinstance(m.value, str | bool))
+    )
 
 
 def _matrix(
@@ -130,9 +123,10 @@ def _matrix(
     family: int,
     devices: list[DeviceRef],
     names: list[str],
-    values: _Values,
+    values: Values,
 ) -> Matrix:
     columns = tuple(_column(name, devices, values) for name in names)
+    shared = {name for name in names if len(_limits_of(name, devices, values)) == 1}
     return Matrix(
         family=f"{family:02X}h",
         columns=columns,
@@ -142,8 +136,8 @@ def _matrix(
                 rom_code=one_line(device.rom_code),
                 outcome=str(_outcome(record, device)),
                 cells=tuple(
-                    _cell(values[device].get(name), shared=bool(column[2]))
-                    for name, column in zip(names, columns, strict=True)
+                    _cell(values[device].get(name), shared=name in shared)
+                    for name in names
                 ),
             )
             for device in devices
@@ -157,11 +151,13 @@ def _outcome(record: RunRecord, device: DeviceRef) -> Outcome:
 
 
 def _column(
-    name: str, devices: list[DeviceRef], values: _Values
+    name: str, devices: list[DeviceRef], values: Values
 ) -> tuple[str, str, str]:
-    rows = [value_row(values[d][name][1]) for d in devices if name in values[d]]
+    rows = [
+        value_row(values[d][name].measurement) for d in devices if name in values[d]
+    ]
     units = {row.unit for row in rows}
-    limits = {row.limits for row in rows}
+    limits = _limits_of(name, devices, values)
     unit = units.pop() if len(units) == 1 else ""
     return (
         one_line(name),
@@ -170,23 +166,27 @@ def _column(
     )
 
 
+def _limits_of(name: str, devices: list[DeviceRef], values: Values) -> set[str]:
+    found = (values[device].get(name) for device in devices)
+    return {value_row(value.measurement).limits for value in found if value}
+
+
 def _limits(text: str) -> str:
-    """Limits in words; both the same are one value that was wanted."""
-    low, _, high = text.removeprefix("limits ").partition(" .. ")
-    return f"wanted {low}" if low == high else text.removeprefix("limits ")
+    """Limits in words; a column without any says nothing."""
+    return "" if text == "no limits" else text.removeprefix("limits ")
 
 
-def _cell(found: tuple[StepRecord, Measurement] | None, *, shared: bool) -> MatrixCell:
+def _cell(found: DeviceValue | None, *, shared: bool) -> MatrixCell:
     if found is None:
         return MatrixCell(text="-")
-    step, m = found
-    row = value_row(m)
+    row = value_row(found.measurement)
     return MatrixCell(
         text=row.value,
-        verdict=row.verdict,
-        anchor=anchor_of(step),
-        place=place_between_limits(m),
-        limits="" if shared else row.limits,
+        mark="OUTSIDE" if found.is_outside else "",
+        anchor=anchor_of(found.step.step),
+        place=place_between_limits(found.measurement),
+        limits="" if shared else row.limits.removeprefix("limits "),
+        condition=one_line(found.step.condition),
     )
 
 

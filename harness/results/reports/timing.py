@@ -14,6 +14,7 @@ from harness.results.record.device_tally import DeviceResult
 from harness.results.record.evidence import not_measured_in, timing_of
 from harness.results.record.run import RunRecord
 from harness.results.record.slot_evidence import TimingFacts
+from harness.results.record.steps import StepRecord
 
 BUS = "line"
 """Label of what is measured on the bus as a whole."""
@@ -41,6 +42,7 @@ class TimingRow:
     Attributes:
         device: label of the device, or ``BUS``.
         value: measurement or bound, with limits and uncertainty.
+        step: number of the step that measured it.
         basis: formula or assumption.
         source: of the limits.
         thin: True if the uncertainty reaches the limit.
@@ -49,6 +51,7 @@ class TimingRow:
 
     device: str
     value: Measurement
+    step: str = ""
     basis: str = ""
     source: str = ""
     thin: bool = False
@@ -89,6 +92,18 @@ class TimingRow:
         return number_text(self.margin, self.value.uncertainty)
 
     @property
+    def margin_shown(self) -> str:
+        """The margin with its unit; empty without one."""
+        return f"{self.margin_text} {self.value.unit}" if self.margin_text else ""
+
+    @property
+    def percent_text(self) -> str:
+        """The margin in percent of half the window, or of the only limit."""
+        if self.margin is None:
+            return ""
+        return f"{number_text(round(100 * self.share, 1))} %"
+
+    @property
     def limits_text(self) -> str:
         """Limits in words."""
         return limits_text(self.value.low, self.value.high) or "no limits"
@@ -101,11 +116,11 @@ def timing_rows(record: RunRecord) -> list[TimingRow]:
         for step in record.steps
         if step.kind == "measure"
         for result in step.results
-        for row in _rows(result)
+        for row in _rows(step, result)
     ]
 
 
-def _rows(result: DeviceResult) -> Iterator[TimingRow]:
+def _rows(step: StepRecord, result: DeviceResult) -> Iterator[TimingRow]:
     evidence = timing_of(result.shown)
     label = result.device.label if result.device else BUS
     for value in result.shown.measurements:
@@ -115,6 +130,7 @@ def _rows(result: DeviceResult) -> Iterator[TimingRow]:
         yield TimingRow(
             device=label,
             value=value,
+            step=step.step,
             basis=facts.basis,
             source=facts.source,
             thin=facts.thin,
@@ -184,15 +200,22 @@ def _remark(row: TimingRow) -> str:
     return "thin" if row.thin else ""
 
 
-def timing_lines(rows: list[TimingRow]) -> list[str]:
-    """The survey as aligned lines, worst first, rows without a limit last."""
+def timing_lines(rows: list[TimingRow], most: int | None = None) -> list[str]:
+    """The survey as aligned lines, worst first, rows without a limit last.
+
+    Args:
+        rows: the measured times.
+        most: rows to show; None for all. What misses a limit is always shown.
+    """
     if not rows:
         return []
-    rest = [row for row in rows if row.margin is None]
-    table = [("device", "quantity", "measured", "limits", "margin", "")]
-    for row in [*worst_first(rows), *rest]:
+    ordered = [*worst_first(rows), *(row for row in rows if row.margin is None)]
+    missed = sum(not row.value.holds for row in rows)
+    shown = ordered if most is None else ordered[: max(most, missed)]
+    table = [("device", "quantity", "measured", "limits", "margin", "percent", "")]
+    for row in shown:
         cells = (row.device, row.value.name, row.text, row.limits_text)
-        table.append((*cells, row.margin_text, _remark(row)))
+        table.append((*cells, row.margin_shown, row.percent_text, _remark(row)))
     widths = [max(map(len, column)) for column in zip(*table, strict=True)]
     lines = [
         "  ".join(
@@ -200,4 +223,6 @@ def timing_lines(rows: list[TimingRow]) -> list[str]:
         ).rstrip()
         for cells in table
     ]
-    return [*lines, "", explanation(rows)]
+    if more := len(ordered) - len(shown):
+        lines.append(f"{more} more, with larger margins or none: --table, report.html")
+    return lines

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from harness.digits import amount_text, limits_text, number_text
+from harness.digits import amount_text, limit_text, limits_text, number_text
 from harness.records import Measurement, Scalar, Side
 from harness.results.record.device_tally import DeviceResult
 from harness.results.record.steps import StepRecord
@@ -132,4 +132,6 @@ def _limits_text(m: Measurement) -> str:
     if m.low is None and m.high is None:
         return one_line(m.criterion) or "no limits"
     beside = f", {one_line(m.criterion)}" if m.criterion else ""
+    if m.low is not None and m.low == m.high:  # one value was wanted
+        return f"wanted {limit_text(m.low)}{beside}"
     return f"limits {limits_text(m.low, m.high)}{beside}"

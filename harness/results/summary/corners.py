@@ -72,9 +72,16 @@ def by_step(record: RunRecord) -> dict[str, list[CornerResult]]:
     for step, result in record.results:
         if not step.condition or result.device is None:
             continue
-        title = step.title.removesuffix(f" at {step.condition}")
-        limited = (m for m in result.shown.measurements if m.margin is not None)
-        found.setdefault(title, []).append(
-            CornerResult(step=step, result=result, value=next(limited, None))
-        )
+        found.setdefault(base_title(step), []).append(corner_result(step, result))
     return found
+
+
+def base_title(step: StepRecord) -> str:
+    """The title that a step has in the plan, without its condition."""
+    return step.title.removesuffix(f" at {step.condition}")
+
+
+def corner_result(step: StepRecord, result: DeviceResult) -> CornerResult:
+    """A result with its first value that has limits."""
+    limited = (m for m in result.shown.measurements if m.margin is not None)
+    return CornerResult(step=step, result=result, value=next(limited, None))

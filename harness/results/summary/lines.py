@@ -75,18 +75,19 @@ def _blame(summary: Summary) -> str:
         shown = ", ".join(named[:_MOST_CULPRITS])
         more = len(named) - _MOST_CULPRITS
         return f"; {did}: {shown}" + (f" and {more} more" if more > 0 else "")
-    steps = [f"{f.step} {f.title}".strip() for f in summary.failures]
+    steps = [f"{f.step} {f.title}" for f in summary.failures if f.step]
     return f"; {did}: {steps[0]}" if steps else ""
 
 
 def counts_text(summary: Summary) -> str:
     """What was counted, by its name, and the time that it took."""
-    bus = summary.bus_checks
+    bus = summary.bus_checks - summary.not_reached
+    made = summary.counts | {"skipped": summary.counts["skipped"] - summary.not_reached}
     parts = [_device_checks(summary.devices)] if summary.devices else []
     parts += [f"{_counted(bus, 'check')} of the bus"] if bus else []
     verdicts = ", ".join(
         f"{count} {_plural(count, word) if word == 'error' else word}"
-        for word, count in summary.counts.items()
+        for word, count in made.items()
         if count
     )
     took = f"{duration_text(summary.duration_s)}{' simulated' if summary.simulated else ''}"
@@ -116,33 +117,50 @@ def device_lines(devices: Sequence[SummaryDevice]) -> Iterator[ScreenLine]:
     verdicts = max((len(device.verdict) for device in devices), default=0)
     for device in devices:
         socket = f"{device.socket.ljust(sockets)}  " if sockets else ""
-        values = ", ".join(
-            f"{value.quantity} {value.shown}" for value in device.values[:_MOST_VALUES]
-        )
         text = (
             f"  {socket}{device.rom_code}  {device.family}  "
-            f"{device.verdict.ljust(verdicts)}  {values}"
+            f"{device.verdict.ljust(verdicts)}  {_key_values(device)}"
         )
         yield ScreenLine(text.rstrip(), device.verdict)
 
 
+def _key_values(device: SummaryDevice) -> str:
+    """The first few values; a condition once where all are of the same."""
+    shown = device.values[:_MOST_VALUES]
+    conditions = list(dict.fromkeys(value.condition for value in shown))
+    if len(conditions) == 1:
+        values = ", ".join(f"{value.quantity} {value.shown}" for value in shown)
+        return f"at {conditions[0]}: {values}" if conditions[0] else values
+    return ", ".join(
+        f"{value.quantity} {value.shown}{_at(value.condition)}" for value in shown
+    )
+
+
+def _at(condition: str) -> str:
+    return f" at {condition}" if condition else ""
+
+
 def failure_lines(failures: Sequence[SummaryFailure]) -> Iterator[ScreenLine]:
     """Each failure: where, what, and what to look at first."""
-    for failure in failures[:_MOST_FAILURES]:
+    shown = failures[:_MOST_FAILURES]
+    following = [*(f.look_first for f in shown[1:]), ""]
+    for failure, after in zip(shown, following, strict=False):
         yield from _failure(failure)
+        # what several in a row have alike stands once, after the last of them
+        if failure.look_first and failure.look_first != after:
+            yield ScreenLine(f"    look first: {failure.look_first}")
     if (more := len(failures) - _MOST_FAILURES) > 0:
         yield ScreenLine(f"and {more} more failures, in report.html")
 
 
 def _failure(failure: SummaryFailure) -> Iterator[ScreenLine]:
-    where = f"{failure.device or 'bus'}, {failure.step} {failure.title}".strip()
     word = failure.verdict.upper()
-    yield ScreenLine(f"{word} {where}: {failure.message}", failure.verdict)
+    yield ScreenLine(f"{word} {failure.where}: {failure.message}", failure.verdict)
+    if failure.elsewhere:
+        yield ScreenLine(f"    also at: {failure.elsewhere}")
     for value in failure.values:
         if value.quantity not in failure.message or value.text not in failure.message:
             yield ScreenLine(f"    {value.quantity} = {value.shown}, {value.limits}")
-    if failure.look_first:
-        yield ScreenLine(f"    look first: {failure.look_first}")
 
 
 def remark_lines(summary: Summary) -> Iterator[ScreenLine]:
@@ -153,19 +171,28 @@ def remark_lines(summary: Summary) -> Iterator[ScreenLine]:
         yield ScreenLine(f"note: {more} more notes, in report.html")
 
 
-def summary_lines(summary: Summary, *, failures: bool = True) -> list[ScreenLine]:
+def headline_texts(summary: Summary) -> list[str]:
+    """What is nearest to a limit; a corner that failed is named as a failure."""
+    failed = any(failure.conditions for failure in summary.failures)
+    texts = ("" if failed else summary.worst_corner, summary.limits_bus)
+    return [text for text in texts if text]
+
+
+def summary_lines(
+    summary: Summary, *, failures: bool = True, devices: bool = True
+) -> list[ScreenLine]:
     """The whole end of a run, without the folder.
 
     Args:
         summary: the run.
         failures: False where a page of its own below shows them.
+        devices: False likewise.
     """
-    shown = failure_lines(summary.failures) if failures else ()
     return [
         verdict_line(summary),
         ScreenLine(counts_text(summary)),
-        *([ScreenLine(summary.worst_corner)] if summary.worst_corner else []),
-        *device_lines(summary.devices),
-        *shown,
+        *map(ScreenLine, headline_texts(summary)),
+        *(device_lines(summary.devices) if devices else ()),
+        *(failure_lines(summary.failures) if failures else ()),
         *remark_lines(summary),
     ]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 
 from harness.digits import duration_text
 from harness.records import DeviceRef, Measurement, Outcome
@@ -12,21 +13,18 @@ from harness.results.plots.run import left_out
 from harness.results.record.device_tally import DeviceResult
 from harness.results.record.evidence import diagnosis_of
 from harness.results.record.run import RunRecord
-from harness.results.record.steps import BAD_OUTCOMES, StepRecord
+from harness.results.record.steps import BAD_OUTCOMES, NOT_REACHED
+from harness.results.reports.timing import explanation, timing_rows
 from harness.results.reports.wording import one_line, value_row
 from harness.results.summary.corners import worst_corner
+from harness.results.summary.failures import FailureGroup, failure_groups
 from harness.results.summary.record import (
     Summary,
     SummaryDevice,
     SummaryFailure,
     SummaryValue,
 )
-
-_NO_KEY_VALUES = frozenset({"rom_code"})
-"""Names a device instead of describing it, and stands beside the values anyway."""
-
-_SETTINGS_STEPS = frozenset({"configure"})
-"""Its values are what was asked for."""
+from harness.results.summary.values import DeviceValue, device_values
 
 
 def summary_of(record: RunRecord) -> Summary:
@@ -43,33 +41,31 @@ def summary_of(record: RunRecord) -> Summary:
         counts={str(outcome): record.count(outcome) for outcome in Outcome},
         retried=sum(result.passed_after_retry for _, result in results),
         bus_checks=sum(result.device is None for _, result in results),
+        not_reached=_not_reached(record),
         devices=tuple(_devices(record)),
-        failures=tuple(
-            _failure(step, result)
-            for step, result in results
-            if result.outcome in BAD_OUTCOMES
-        ),
+        failures=tuple(map(failure_of, failure_groups(record))),
         remarks=tuple(_remarks(record)),
         worst_corner=worst_corner(record),
+        limits_bus=one_line(explanation(timing_rows(record))),
     )
 
 
 def _devices(record: RunRecord) -> Iterator[SummaryDevice]:
     """Each device; key values in one order for all, so that columns can be compared."""
-    values = {device: _latest(record, device) for device in record.devices}
+    values = device_values(record)
     ranks: dict[str, tuple[int, float]] = {}
-    for name, measured in ((n, m) for of in values.values() for n, m in of.items()):
-        ranks[name] = min(ranks.get(name, _LAST), rank_of(measured))
+    for of_device in values.values():
+        for name, value in of_device.items():
+            ranks[name] = min(ranks.get(name, _LAST), rank_of(value.measurement))
     for device, of_device in values.items():
-        yield _device(
-            record,
-            device,
-            sorted(of_device.values(), key=lambda m: (not _outside(m), ranks[m.name])),
+        ranked = sorted(
+            of_device.values(), key=lambda v: (not v.is_outside, ranks[v.name])
         )
+        yield _device(record, device, ranked)
 
 
 def _device(
-    record: RunRecord, device: DeviceRef, values: list[Measurement]
+    record: RunRecord, device: DeviceRef, values: list[DeviceValue]
 ) -> SummaryDevice:
     results = [(s, r) for s, r in record.results if r.device == device]
     return SummaryDevice(
@@ -78,20 +74,15 @@ def _device(
         family=f"{device.family:02X}h",
         verdict=str(Outcome.worst([result.outcome for _, result in results])),
         checks=len(results),
-        values=tuple(map(_value, values)),
+        values=tuple(
+            replace(
+                _value(value.measurement),
+                quantity=one_line(value.name),
+                condition=one_line(value.step.condition),
+            )
+            for value in values
+        ),
     )
-
-
-def _latest(record: RunRecord, device: DeviceRef) -> dict[str, Measurement]:
-    """The last value of each quantity; one outside its limits is never replaced."""
-    latest: dict[str, Measurement] = {}
-    for step, result in record.results:
-        if result.device != device or step.kind in _SETTINGS_STEPS:
-            continue
-        for m in result.shown.measurements:
-            if m.name not in latest or not _outside(latest[m.name]):
-                latest[m.name] = m
-    return {n: m for n, m in latest.items() if n not in _NO_KEY_VALUES}
 
 
 def _outside(m: Measurement) -> bool:
@@ -133,23 +124,24 @@ def _value(m: Measurement) -> SummaryValue:
     )
 
 
-def _failure(step: StepRecord, result: DeviceResult) -> SummaryFailure:
-    shown = result.shown
-    tries = result.retries
-    after = f" (after {tries + 1} attempts)" if tries else ""
+def failure_of(group: FailureGroup) -> SummaryFailure:
+    """A failure in words."""
+    step, result = group.step, group.result
     label = one_line(result.device.label) if result.device else ""
     return SummaryFailure(
         verdict=str(result.outcome),
         culprit=label or _cause(result),
         device=label,
         step=one_line(step.step),
-        title=one_line(step.title or step.kind),
-        kind=one_line(shown.kind),
-        message=one_line(shown.message or shown.kind) + after,
-        look_first=one_line(shown.hint),
+        title=group.title,
+        kind=one_line(result.shown.kind),
+        message=group.message,
+        look_first=one_line(result.shown.hint),
         values=tuple(
-            _value(m) for m in shown.measurements if m.is_judged and not m.holds
+            _value(m) for m in result.shown.measurements if m.is_judged and not m.holds
         ),
+        conditions=tuple(map(one_line, group.conditions)),
+        condition=one_line(step.condition),
     )
 
 
@@ -179,7 +171,15 @@ def _remarks(record: RunRecord) -> Iterator[str]:
 
 def _notes(record: RunRecord) -> Iterator[str]:
     """What was not judged or not done; each sentence once, however many devices."""
+    if count := _not_reached(record):
+        yield f"{count} {'step' if count == 1 else 'steps'} not reached"
     for step, result in record.results:
         shown = result.shown
-        if result.outcome not in BAD_OUTCOMES and shown.message:
+        if result.outcome in BAD_OUTCOMES or shown.kind == NOT_REACHED:
+            continue
+        if shown.message:
             yield f"{one_line(step.step)} {one_line(step.title)}: {one_line(shown.message)}"
+
+
+def _not_reached(record: RunRecord) -> int:
+    return sum(result.shown.kind == NOT_REACHED for _, result in record.results)

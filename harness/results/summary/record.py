@@ -33,6 +33,9 @@ class SummaryValue:
     low: Annotated[float | None, Field(description="lower limit, in the unit")]
     high: Annotated[float | None, Field(description="upper limit, in the unit")]
     verdict: Annotated[str, Field(description="ok, outside, not judged, ...")]
+    condition: Annotated[
+        str, Field(description="what a vary step had set; may be empty")
+    ] = ""
 
     @property
     def shown(self) -> str:
@@ -78,6 +81,25 @@ class SummaryFailure:
     values: Annotated[
         tuple[SummaryValue, ...], Field(description="values outside their limits")
     ]
+    conditions: Annotated[
+        tuple[str, ...],
+        Field(description="what a vary step had set where it failed, in order"),
+    ] = ()
+    condition: Annotated[
+        str, Field(description="the one of them where it is worst; may be empty")
+    ] = ""
+
+    @property
+    def elsewhere(self) -> str:
+        """The conditions besides the worst; empty without any."""
+        return "; ".join(c for c in self.conditions if c != self.condition)
+
+    @property
+    def where(self) -> str:
+        """Device and step; of an error of no step the run."""
+        if not self.step:
+            return self.device or "run"
+        return f"{self.device or 'bus'}, {self.step} {self.title}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,6 +122,9 @@ class Summary:
     bus_checks: Annotated[
         int, Field(description="checks of the bus as a whole, among the counts")
     ]
+    not_reached: Annotated[
+        int, Field(description="steps that the run did not come to, among the counts")
+    ]
     devices: Annotated[
         tuple[SummaryDevice, ...], Field(description="each device, in order")
     ]
@@ -114,6 +139,11 @@ class Summary:
     worst_corner: Annotated[
         str,
         Field(description="worst device at its worst condition; empty without vary"),
+    ] = ""
+
+    limits_bus: Annotated[
+        str,
+        Field(description="measured time nearest to its limit; empty without any"),
     ] = ""
 
     @property

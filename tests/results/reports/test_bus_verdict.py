@@ -64,7 +64,7 @@ def lines(found: Budget, seen: MeasuredRow | None = None) -> list[str]:
 def test_one_verdict(found: Budget, outcome: Outcome | None, verdict: str) -> None:
     """Each case has its sentence; a violated budget comes with remedies."""
     said = lines(found, None if outcome is None else measured(outcome))
-    assert said[0].startswith(f"verdict: {verdict}")
+    assert said[0].startswith(f"bus: {verdict}")
     assert any("remedy, any one" in line for line in said) == (found is BAD)
 
 

@@ -92,7 +92,7 @@ def test_several_lines_stay_several() -> None:
         ),
         (
             Measurement(name="retries", value=3, low=0, high=0),
-            "retries = 3 (limits 0 .. 0) outside",
+            "retries = 3 (wanted 0) outside",
         ),
         (
             Measurement(name="supply", value="external", wanted="external"),

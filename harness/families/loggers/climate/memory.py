@@ -157,7 +157,7 @@ def read_registers(session: Session) -> ClimateRegisters:
         raise AnswerImpossible(
             f"status {registers.status:02X}h and mission control "
             f"{registers.block[0x13]:02X}h have fixed bits that are wrong",
-            hint="the check value is right, so the part does not behave as documented",
+            hint="the check value is right, so the device does not behave as documented",
         )
     if registers.number("alarms") & SUPPLY_LOST:
         raise AnswerImpossible(
@@ -185,7 +185,7 @@ def require_running(session: Session) -> ClimateRegisters:
     registers = read_registers(session)
     if not registers.runs:
         raise AnswerImpossible(
-            "the oscillator is off: a conversion now would leave the part dead for ever, "
+            "the oscillator is off: a conversion now would leave the device dead for ever, "
             "nothing was sent",
             hint="clock_set starts it",
         )

@@ -164,4 +164,4 @@ def result_of_rest(rested: list[Rested]) -> CheckResult:
         return CheckResult(
             outcome=Outcome.ERROR, kind=InstrumentFault.kind, message="; ".join(off)
         )
-    return CheckResult(outcome=Outcome.PASSED, message="; ".join(off))
+    return CheckResult(outcome=Outcome.PASSED, notes=("; ".join(off),))
