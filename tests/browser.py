@@ -7,12 +7,17 @@ import json
 import re
 import shutil
 import subprocess
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 NAMES = ("chromium", "chromium-browser")
 
 PHONE_PX, DESK_PX = 390, 1100
+
+PAPER_PX = 718
+"""Width of A4 between margins of 10 mm, at 96 pixels an inch."""
 
 VERDICT_PX = 600
 """Height in which verdict and culprit are seen without scrolling."""
@@ -20,8 +25,10 @@ VERDICT_PX = 600
 GAP_PX = 200
 """Tallest stretch of a page that may be empty."""
 
+_FRAME = """<iframe class="{kind}" style="border:0;width:{width}px;height:900px" srcdoc="{page}"></iframe>"""
+
 _MEASURE = """<!doctype html><title>measure</title>
-<iframe id="f" style="border:0;width:{width}px;height:900px" srcdoc="{page}"></iframe><pre id="out"></pre>
+{frames}<pre id="out"></pre>
 <script>
 function parts(c) {{ return c.match(/[0-9.]+/g).map(Number); }}
 function light(c) {{
@@ -58,22 +65,29 @@ function widestGap(d) {{
   rows.forEach(function (r) {{ gap = Math.max(gap, r.top - end); end = Math.max(end, r.bottom); }});
   return gap;
 }}
-document.getElementById("f").onload = function () {{
-  var d = this.contentDocument, root = d.documentElement;
+window.onload = function () {{
+  var frames = Array.from(document.querySelectorAll("iframe"));
+  document.getElementById("out").textContent = JSON.stringify(frames.map(measured));
+}};
+function measured(f) {{
+  var d = f.contentDocument, root = d.documentElement, width = f.clientWidth;
+  // on paper nothing is folded, and what scrolls on a screen is cut off
+  if (f.className == "paper") d.querySelectorAll("details").forEach(function (e) {{ e.open = true; }});
+  var spared = f.className == "paper" ? "svg" : ".scroll, svg";
   var wide = Array.from(d.querySelectorAll("body *")).filter(function (e) {{
-    return !e.closest(".scroll, svg") && e.getBoundingClientRect().right > {width} + 1;
+    return !e.closest(spared) && e.getBoundingClientRect().right > width + 1;
   }});
-  document.getElementById("out").textContent = JSON.stringify({{
+  return {{
     scroll: root.scrollWidth,
-    wide: wide.slice(0, 5).map(function (e) {{ return e.tagName + " " + e.className; }}),
+    wide: wide.slice(0, 5).map(function (e) {{ return e.tagName + " " + e.className + " " + e.textContent.slice(0, 40); }}),
     paper: getComputedStyle(d.body).backgroundColor,
     ink: getComputedStyle(d.body).color,
     faint: faintest(d),
     verdict: bottom(d.querySelector(".verdict")),
     gap: widestGap(d),
     text: d.body.innerText.length
-  }});
-}};
+  }};
+}}
 </script>"""
 
 
@@ -139,26 +153,33 @@ class Browser:
 
     def look(self, page: str, *, width_px: int, dark: bool = False) -> Seen:
         """Lay the page out at a width, by day or by night."""
-        frame = _MEASURE.format(width=width_px, page=html.escape(page, quote=True))
+        (seen,) = self.look_at_all([(page, width_px)], dark=dark)
+        return seen
+
+    def look_at_all(
+        self, pages: Sequence[tuple[str, int]], *, dark: bool = False
+    ) -> list[Seen]:
+        """The same of several pages, each at its width, in one start.
+
+        At the width of paper the rules of print hold.
+        """
+        frames = (
+            _FRAME.format(
+                kind="paper" if width_px == PAPER_PX else "screen",
+                width=width_px,
+                page=html.escape(_printed(page, width_px), quote=True),
+            )
+            for page, width_px in pages
+        )
         file = self._folder / "frame.html"
-        file.write_text(frame, encoding="utf-8")
+        file.write_text(_MEASURE.format(frames="".join(frames)), encoding="utf-8")
         night = ["--force-dark-mode"] if dark else []
         dom = self._run(
             *night, "--virtual-time-budget=5000", "--dump-dom", file.as_uri()
         )
         told = re.search(r'<pre id="out">(.*?)</pre>', dom, re.DOTALL)
         assert told, dom[-500:]
-        facts = json.loads(html.unescape(told.group(1)))
-        return Seen(
-            scroll_px=facts["scroll"],
-            wide=tuple(facts["wide"]),
-            paper=_colour(facts["paper"]),
-            ink=_colour(facts["ink"]),
-            letters=facts["text"],
-            least_contrast=facts["faint"],
-            verdict_px=facts["verdict"],
-            widest_gap_px=facts["gap"],
-        )
+        return [_seen(facts) for facts in json.loads(html.unescape(told.group(1)))]
 
     def pages_in_print(self, page: str) -> int:
         """Number of sheets that the page fills."""
@@ -176,21 +197,45 @@ class Browser:
         return done.stdout
 
 
-def assert_readable(browser: Browser, page: str) -> None:
-    """On a desk and a phone, by day and by night: nothing sticks out, all can be read."""
-    for width_px in (DESK_PX, PHONE_PX):
-        for dark in (False, True):
-            seen = browser.look(page, width_px=width_px, dark=dark)
-            where = f"at {width_px} px, {'night' if dark else 'day'}"
-            assert not seen.wide, f"{where}: {seen.wide}"
-            assert seen.scroll_px <= width_px, where
-            assert seen.contrast >= 7, where  # WCAG 2.2, 1.4.6, level AAA
-            assert (sum(seen.paper) < 3 * 128) is dark, where
-            assert seen.letters > 200, where
-            # WCAG 2.2, 1.4.3, level AA
-            assert seen.least_contrast >= 4.5, f"{where}: {seen.least_contrast}"
-            assert seen.verdict_px <= VERDICT_PX, f"{where}: {seen.verdict_px}"
-            assert seen.widest_gap_px <= GAP_PX, f"{where}: {seen.widest_gap_px}"
+def _printed(page: str, width_px: int) -> str:
+    return page.replace("@media print", "@media all") if width_px == PAPER_PX else page
+
+
+def _seen(facts: dict[str, Any]) -> Seen:
+    return Seen(
+        scroll_px=facts["scroll"],
+        wide=tuple(facts["wide"]),
+        paper=_colour(facts["paper"]),
+        ink=_colour(facts["ink"]),
+        letters=facts["text"],
+        least_contrast=facts["faint"],
+        verdict_px=facts["verdict"],
+        widest_gap_px=facts["gap"],
+    )
+
+
+def assert_readable(browser: Browser, *pages: str) -> None:
+    """On a desk, a phone and paper, by day and by night: nothing sticks out, all can be read."""
+    for dark in (False, True):
+        widths = (DESK_PX, PHONE_PX) if dark else (DESK_PX, PHONE_PX, PAPER_PX)
+        asked = [(page, width_px) for page in pages for width_px in widths]
+        found = browser.look_at_all(asked, dark=dark)
+        for (page, width_px), seen in zip(asked, found, strict=True):
+            title = page[page.find("<title>") + 7 :][:60]
+            where = f"{title} at {width_px} px, {'night' if dark else 'day'}"
+            _assert_seen(seen, where, width_px=width_px, dark=dark)
+
+
+def _assert_seen(seen: Seen, where: str, *, width_px: int, dark: bool) -> None:
+    assert not seen.wide, f"{where}: {seen.wide}"
+    assert seen.scroll_px <= width_px, where
+    assert seen.contrast >= 7, where  # WCAG 2.2, 1.4.6, level AAA
+    assert (sum(seen.paper) < 3 * 128) is dark, where
+    assert seen.letters > 200, where
+    # WCAG 2.2, 1.4.3, level AA
+    assert seen.least_contrast >= 4.5, f"{where}: {seen.least_contrast}"
+    assert seen.verdict_px <= VERDICT_PX, f"{where}: {seen.verdict_px}"
+    assert seen.widest_gap_px <= GAP_PX, f"{where}: {seen.widest_gap_px}"
 
 
 def _colour(text: str) -> tuple[int, int, int]:

@@ -76,7 +76,7 @@ def test_failing_step_in_words(plan_test: Make) -> None:
     text = result.stdout.str()
     assert "failed: S1 F500000000000528: temperature is 20 degC" in text
     assert "temperature = 20 degC (limits 10 .. 15) outside" in text
-    assert "first look: " in text
+    assert "look first: " in text
     assert "Traceback" not in text
     assert "pytest_plugin.py" not in text
 

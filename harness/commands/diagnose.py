@@ -45,7 +45,7 @@ def _answer(done: RunResult) -> DiagnoseAnswer:
                 verdict=finding.outcome,
                 says=finding.summary,
                 points=finding.points,
-                try_first=finding.try_first,
+                look_first=finding.try_first,
             )
             for page in pages
             for finding in page.findings

@@ -74,7 +74,7 @@ def run(
             events,
         ),
     )
-    if not style.json:
+    if not (style.json or style.quiet):
         for sentence in line_sentences(request):
             say(sentence)
     done = run_to_end(request, style)

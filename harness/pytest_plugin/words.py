@@ -82,7 +82,7 @@ def lines_of(result: DeviceResult) -> Iterator[str]:
     for row in value_rows(result):
         yield f"    {row.line}"
     if shown.hint:
-        yield f"    first look: {one_line(shown.hint)}"
+        yield f"    look first: {one_line(shown.hint)}"
     for note in result.notes:
         yield f"    note: {one_line(note)}"
 

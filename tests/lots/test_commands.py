@@ -311,7 +311,7 @@ def test_sample_with_zero_acceptance(lot: Said) -> None:
         (("sample", "--size", 100, "--aql", 1, "--bad", 1), "--tested and --bad"),
         (("claim",), "give --rate before a run, --trials after it"),
         (("claim", "--rate", 2), "rate is 2 and must lie between"),
-        (("need", "--margin", 0.1, "--deviation", 0), "deviation is 0"),
+        (("need", "--margin", 0.1, "--standard-deviation", 0), "deviation is 0"),
         (("gauge", "none.csv"), "cannot be read"),
     ],
 )
@@ -342,7 +342,10 @@ def test_no_answer_is_overwritten(lot: Said) -> None:
         r"^made at: \d{4}-\d\d-\d\d \d\d:\d\d:\d\d UTC$", text, re.MULTILINE
     )
     assert "trials: 100" in text
-    assert lot("need", "--margin", 0.1, "--deviation", 0.1, "--into", "here").code == 0
+    assert (
+        lot("need", "--margin", 0.1, "--standard-deviation", 0.1, "--into", "here").code
+        == 0
+    )
     before = Path("here/lot.txt").read_bytes()
     again = lot("claim", "--trials", 100, "--into", "here")
     assert again.code == 2
@@ -384,7 +387,7 @@ def test_a_mean_proves_nothing_over_a_reading_outside(
 
 def test_need(lot: Said) -> None:
     """A margin of half a deviation needs 88 of each lot, a shift as large 86 (recomputed)."""
-    found = lot("need", "--margin", 0.05, "--deviation", 0.1)
+    found = lot("need", "--margin", 0.05, "--standard-deviation", 0.1)
     assert found.code == 0
     assert ": 88 units of each lot" in found.out
     assert ": 86 of each" in found.out

@@ -24,7 +24,7 @@ JSON_OF = {
     "output-check": ("check", "test_plans/serial_numbers.yaml"),
     "output-families": ("families", "28"),
     "output-ports": ("ports",),
-    "output-lot": ("lot", "need", "--margin", "0.1", "--deviation", "0.12"),
+    "output-lot": ("lot", "need", "--margin", "0.1", "--standard-deviation", "0.12"),
     "output-units": ("units", "book", "shift", "--ledger", "ledger.sqlite"),
 }
 

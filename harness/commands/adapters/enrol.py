@@ -223,7 +223,7 @@ def _report(
                 fixture=str(path),
                 written=is_written,
                 devices=devices,
-                settled_before=known,
+                tied_before=known,
             )
         )
         return

@@ -41,10 +41,14 @@ COMMANDS = [
     command(
         "schema",
         work="harness.commands.schemas.schema",
-        help="Print the JSON Schema of a file kind, for completion in an editor.",
+        help="Print the JSON Schema of a kind of file, or of what --json prints.",
         examples=("slotproof schema plan > plan.schema.json",),
         params=[
-            argument("kind", metavar="KIND", help="plan, fixture or kind"),
+            argument(
+                "kind",
+                metavar="KIND",
+                help="plan, fixture, kind, or output-run and so on (`slotproof explain output`)",
+            ),
         ],
     ),
     command(
@@ -130,6 +134,7 @@ COMMANDS = [
     ),
     command(
         "instruments",
+        styles=(JSON,),
         work="harness.commands.adapters.instruments.instruments",
         help="""Show the instruments of a fixture: identities, settings, error queues.
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import re
 from pathlib import Path
 from typing import Any
 
@@ -103,6 +104,7 @@ def command(
         callback=run,
         params=[*params, *styles],
         help=help,
+        short_help=re.split(r"[;:.]", help)[0],
         epilog=_epilog(examples),
     )
     made.work = work

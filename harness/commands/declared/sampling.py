@@ -77,7 +77,7 @@ COMMANDS = [
         styles=(JSON, QUIET_LONG),
         work="harness.commands.lots.samples.need",
         help="How many units of each lot a comparison needs, before any is measured.",
-        examples=("slotproof lot need --margin 0.1 --deviation 0.12",),
+        examples=("slotproof lot need --margin 0.1 --standard-deviation 0.12",),
         params=[
             option(
                 "--margin",
@@ -87,7 +87,7 @@ COMMANDS = [
                 help="difference of means that does not matter",
             ),
             option(
-                "--deviation",
+                "--standard-deviation",
                 metavar="NUMBER",
                 required=True,
                 type=NUMBER,

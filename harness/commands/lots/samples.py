@@ -93,14 +93,14 @@ def _figures(plan: sampling.SamplingPlan, aql: float | None) -> Figures:
 def need(
     *,
     margin: float,
-    deviation: float,
+    standard_deviation: float,
     power: float,
     into: Path | None,
     style: OutputStyle,
 ) -> int:
     """How many units of each lot a comparison needs, before any is measured."""
-    report = need_report(margin=margin, deviation=deviation, power=power)
-    facts = facts_of(margin=margin, deviation=deviation, power=power)
+    report = need_report(margin=margin, deviation=standard_deviation, power=power)
+    facts = facts_of(margin=margin, standard_deviation=standard_deviation, power=power)
     return leave(report, {}, facts, into=into, name="need", style=style)
 
 

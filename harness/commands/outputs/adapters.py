@@ -34,7 +34,7 @@ class EnrolAnswer(CommandAnswer):
     fixture: str = Field(description="the file")
     written: bool = Field(description="false if it was left as it was")
     devices: tuple[EnrolledDevice, ...] = Field(description="newly tied, in order")
-    settled_before: int = Field(description="devices that the file named already")
+    tied_before: int = Field(description="devices that the file named already")
 
 
 class AdapterAnswer(CommandAnswer):

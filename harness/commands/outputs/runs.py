@@ -49,7 +49,7 @@ class FoundCause(BaseModel):
     points: tuple[tuple[str, str], ...] = Field(
         description="label and text: how sure, why not others, what it could be besides, numbers"
     )
-    try_first: str = Field(description="one thing to do")
+    look_first: str = Field(description="one thing to do")
 
 
 class DiagnoseAnswer(RunAnswer):

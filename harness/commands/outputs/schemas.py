@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from harness.commands.outputs.adapters import AdapterAnswer, EnrolAnswer
+from harness.commands.outputs.instruments import InstrumentsAnswer
 from harness.commands.outputs.others import (
     CheckAnswer,
     FamiliesAnswer,
@@ -33,6 +34,7 @@ ANSWERS: dict[str, type[CommandAnswer]] = {
     "output-ports": PortsAnswer,
     "output-adapter": AdapterAnswer,
     "output-enrol": EnrolAnswer,
+    "output-instruments": InstrumentsAnswer,
     "output-station": ShiftAnswer,
     "output-lot": LotAnswer,
     "output-units": UnitsAnswer,
