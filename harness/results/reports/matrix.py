@@ -90,8 +90,8 @@ def matrices(record: RunRecord) -> Iterator[Matrix]:
     for family in families:
         devices = [device for device in record.devices if device.family == family]
         names = _ranked_names([values[device] for device in devices])
-        if not names and timing_rows(record):
-            continue  # all there is of them stands in the table of margins
+        if not names and (timing_rows(record) or record.soaks):
+            continue  # all there is of them stands in those tables
         # tables of about equal width, none of a single column behind six
         tables = max(1, -(-len(names) // _MOST_COLUMNS))
         columns = max(1, -(-len(names) // tables))
@@ -111,11 +111,10 @@ def _ranked_names(of_devices: Sequence[_DeviceValues]) -> list[str]:
 
 
 def _is_shown(step: StepRecord, m: Measurement) -> bool:
-    """False of what a section and a table of its own show: soaks, measured times."""
-    return not (
-        (step.kind == "soak" and not m.is_judged)
-        or (step.kind == "measure" and not isinstance(m.value, str | bool))
-    )
+    """False of what a table of its own shows: measured times, and soaks that held."""
+    if step.kind == "soak":
+        return m.is_judged and not m.holds
+    return step.kind != "measure" or isinstance(m.value, str | bool)
 
 
 def _matrix(
