@@ -14,6 +14,11 @@ from harness.plans.loading.kinds import load_kind
 from harness.wire.ratings import in_words
 
 
+def family_codes() -> list[str]:
+    """Codes of the built-in kinds, two hex digits each."""
+    return [f"{code:02X}" for code in registry.known_families()]
+
+
 def families(
     *,
     code: str | None,

@@ -10,6 +10,11 @@ from harness.output import say
 from harness.plans.schema.files import DIALECT, MODELS, json_schema
 
 
+def schema_names() -> list[str]:
+    """What there is a schema of."""
+    return [*MODELS, *ANSWERS]
+
+
 def schema(*, kind: str) -> None:
     """Print the JSON Schema of a file kind, or of a command's JSON."""
     for known in MODELS:
@@ -21,5 +26,5 @@ def schema(*, kind: str) -> None:
         say(json.dumps({"$schema": DIALECT, **made}, indent=2))
         return
     raise UsageError(
-        f"there is no schema {kind!r}", hint=f"one of {', '.join([*MODELS, *ANSWERS])}"
+        f"there is no schema {kind!r}", hint=f"one of {', '.join(schema_names())}"
     )

@@ -96,3 +96,8 @@ ALWAYS = (
 def known_hazards() -> tuple[str, ...]:
     """The names that a plan may write."""
     return tuple(str(hazard) for hazard in Hazard)
+
+
+def hazard_names() -> list[str]:
+    """Each hazard as a command line allows it."""
+    return [str(hazard) for hazard in Hazard]

@@ -12,6 +12,7 @@ from harness.commands.declared.kit import (
     RECALL_NAMED,
     argument,
     command,
+    offered,
     option,
 )
 
@@ -48,6 +49,7 @@ COMMANDS = [
                 "kind",
                 metavar="KIND",
                 help="plan, fixture, kind, or output-run and so on (`slotproof explain output`)",
+                shell_complete=offered("harness.commands.schemas.schema_names"),
             ),
         ],
     ),
@@ -63,6 +65,7 @@ COMMANDS = [
                 metavar="CODE",
                 required=False,
                 help="family code in hex, for all about one kind",
+                shell_complete=offered("harness.commands.kinds.family_codes"),
             ),
             option(
                 "--class", "class_", metavar="CLASS", help="only kinds of this class"
@@ -86,7 +89,13 @@ COMMANDS = [
         """,
         examples=("slotproof explain", "slotproof explain plan"),
         params=[
-            argument("topic", metavar="TOPIC", required=False, help="name of the topic")
+            argument(
+                "topic",
+                metavar="TOPIC",
+                required=False,
+                help="name of the topic",
+                shell_complete=offered("harness.commands.explain.topics"),
+            )
         ],
     ),
     command(

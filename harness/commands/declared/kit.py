@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import re
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -67,6 +68,25 @@ def option(*names: str, default: Any = None, **settings: Any) -> click.Option:  
         show_envvar=True,
         **settings,
     )
+
+
+def offered(
+    function: str,
+) -> Callable[[click.Context, click.Parameter, str], list[str]]:
+    """Completion of an argument in a shell, by words that are loaded when asked for.
+
+    Args:
+        function: ``module.function`` without arguments that returns the words.
+    """
+
+    def complete(
+        _context: click.Context, _parameter: click.Parameter, begun: str
+    ) -> list[str]:
+        module, _, name = function.rpartition(".")
+        words = getattr(importlib.import_module(module), name)()
+        return [word for word in map(str, words) if word.startswith(begun)]
+
+    return complete
 
 
 def command(

@@ -15,6 +15,7 @@ from harness.commands.declared.kit import (
     TABLE,
     argument,
     command,
+    offered,
     option,
 )
 
@@ -42,6 +43,7 @@ COMMANDS = [
                 metavar="HAZARD",
                 multiple=True,
                 help="hazard that the plan names and you allow, such as memory-wear; repeatable (`slotproof check PLAN` lists them)",
+                shell_complete=offered("harness.families.hazard.hazard_names"),
             ),
             INTO,
             option(
