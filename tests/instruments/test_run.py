@@ -124,7 +124,7 @@ def test_a_plan_on_instruments_of_the_simulator(
     assert measured == {"PSU_output": True, "PSU_voltage_v": pytest.approx(5.001)}
     assert ran.shown("2").measurements[0].unit == "A"
     assert ran.shown("3").outcome is Outcome.FAILED
-    assert ran.shown("rest").message == "PSU is at rest"
+    assert ran.shown("rest").notes == ("PSU is at rest",)
     (identified,) = [e for e in ran.events if e["event"] == "instrument_identified"]
     assert identified["identity"] == "INVENTED,PSU,SN7,1.0"
 
