@@ -455,7 +455,7 @@ def test_help_shows_an_example(slotproof: Make, command: str) -> None:
 
 
 HEAVY = {
-    "matplotlib", "numpy", "pydantic", "rich", "scipy", "serial", "sqlalchemy", "structlog",
+    "matplotlib", "numpy", "pydantic", "rich", "scipy", "serial", "sqlalchemy",
     "yaml",
 }  # fmt: skip
 

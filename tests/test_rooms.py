@@ -85,7 +85,7 @@ PREFIXES_KEPT: set[str] = set()
 
 # wire/ is arithmetic: no I/O, no clock, no logging, no chance.
 PURE_ROOM = "wire"
-IMPURE = {"os", "io", "time", "random", "logging", "structlog", "serial", "pathlib"}
+IMPURE = {"os", "io", "time", "random", "logging", "serial", "pathlib"}
 
 
 def _modules() -> list[Path]:

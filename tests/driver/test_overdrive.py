@@ -19,7 +19,6 @@ from harness.driver.overdrive import (
 from harness.driver.port_rates import set_rate
 from harness.driver.search import enumerate_devices, verify
 from harness.errors import CannotOverdrive, NobodyAnswers
-from harness.simulation.servers.tty import Pty, Speed
 from harness.wire.clock_grid import GRIDS
 from harness.wire.limits import OVERDRIVE_STRICT
 from harness.wire.romcode import RomCode
@@ -206,8 +205,11 @@ def test_stop_bits_go_to_a_port_that_is_no_tty(
         assert (port.baudrate, port.stopbits) == (800_000, 1)
 
 
+@pytest.mark.unix
 def test_stop_bits_go_to_a_tty() -> None:
     """Rate and format are set in one call; the other end of a pty sees both."""
+    from harness.simulation.servers.tty import Pty, Speed
+
     pty = Pty()
     port = serial.Serial(pty.path)
     try:

@@ -523,7 +523,7 @@ def test_help_shows_an_example(lot: Said, command: str) -> None:
     assert max(map(len, lines)) <= 80
 
 
-HEAVY = {"scipy", "matplotlib", "numpy", "structlog", "serial", "yaml"}
+HEAVY = {"scipy", "matplotlib", "numpy", "serial", "yaml"}
 
 
 @pytest.mark.slow

@@ -10,7 +10,7 @@ from harness.commands.outputs.runs import CommandAnswer
 class RateMade(BaseModel):
     """One rate that an adapter made."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     asked_baud: int = Field(description="what was asked for")
     baud: float = Field(description="what was measured against the host's clock")
@@ -20,7 +20,7 @@ class RateMade(BaseModel):
 class EnrolledDevice(BaseModel):
     """One device that was tied to a socket."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     socket: str = Field(description="name of the socket")
     rom_code: str = Field(description="16 hex digits, CRC first")

@@ -10,7 +10,7 @@ from harness.commands.outputs.runs import CommandAnswer, RunAnswer
 class _Part(BaseModel):
     """A part of an answer."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
 
 class RecordedQuantity(_Part):

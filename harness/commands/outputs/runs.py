@@ -12,7 +12,9 @@ from harness.results.summary.record import Summary
 class CommandAnswer(BaseModel):
     """What every JSON answer has."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, ser_json_inf_nan="null")
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, ser_json_inf_nan="null", defer_build=True
+    )
 
     format: Literal[1] = Field(
         default=1,
@@ -34,7 +36,7 @@ class RunAnswer(CommandAnswer):
 class FoundCause(BaseModel):
     """One cause of a diagnosis."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     title: str = Field(description="the cause in words, and the device")
     key: str = Field(
@@ -62,7 +64,7 @@ class DiagnoseAnswer(RunAnswer):
 class TimingValue(BaseModel):
     """One measured time."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     device: str = Field(description="socket and ROM code; `line` is the bus")
     quantity: str = Field(description="name of the quantity")
@@ -81,7 +83,7 @@ class TimingValue(BaseModel):
 class BudgetValue(BaseModel):
     """One row of the electrical budget."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     group: str = Field(description="what the row belongs to")
     name: str = Field(description="name of the quantity")

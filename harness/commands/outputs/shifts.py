@@ -10,7 +10,7 @@ from harness.commands.outputs.runs import CommandAnswer
 class FailedUnit(BaseModel):
     """A unit whose last judged test failed."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     unit: str = Field(description="serial number, or without one its ROM codes")
     position: str = Field(description="test position of the station")

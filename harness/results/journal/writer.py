@@ -42,6 +42,7 @@ projections pass over them):
 
 from __future__ import annotations
 
+import json
 import math
 import os
 from collections.abc import Mapping
@@ -50,9 +51,6 @@ from numbers import Integral, Real
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
-
-import structlog
-from structlog.typing import EventDict, WrappedLogger
 
 from harness.clock import Clock
 from harness.errors import HostError, UsageError
@@ -73,7 +71,7 @@ _FORCED_TO_DISK = frozenset({"step_done", "run_done"})
 
 
 class _Sink:
-    """Takes finished lines from structlog; one ``write`` each."""
+    """Takes finished lines; one ``write`` each."""
 
     def __init__(self, path: Path) -> None:
         flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND
@@ -82,7 +80,7 @@ class _Sink:
         self._torn = False
         self.size = 0
 
-    def info(self, line: str) -> None:
+    def write(self, line: str) -> None:
         # after a torn line (disk full) the next one must not join it
         data = (("\n" if self._torn else "") + line + "\n").encode("ascii")
         self._torn = True
@@ -139,25 +137,8 @@ class Journal:
         self._closed = False
         self._sink = _Sink(part_path(path, part))
         self._ownership = Ownership(path)
-        self._log = self._logger()
         if part > 1:
-            self._log.info("part_started", part=part, run_id=run_id)
-
-    def _logger(self) -> structlog.BoundLogger:
-        logger: structlog.BoundLogger = structlog.wrap_logger(
-            self._sink,
-            processors=[
-                self._stamp,
-                _to_plain,
-                structlog.processors.JSONRenderer(
-                    separators=(",", ":"), allow_nan=False
-                ),
-            ],
-            wrapper_class=structlog.BoundLogger,
-            context_class=dict,
-            cache_logger_on_first_use=True,
-        )
-        return logger
+            self._begin_part()
 
     @classmethod
     def create(
@@ -239,7 +220,7 @@ class Journal:
             self._next_part()
         if event == "run_started":
             self._run_id = str(fields.get("run_id", ""))
-        self._log.info(event, **fields)
+        self._write(event, fields)
         if self._sync or event in _FORCED_TO_DISK:
             self._sink.force()
 
@@ -256,8 +237,7 @@ class Journal:
         self._sink.close()
         self._part += 1
         self._sink = following
-        self._log = self._logger()
-        self._log.info("part_started", part=self._part, run_id=self._run_id)
+        self._begin_part()
 
     def close(self) -> None:
         """Close the file; a second call does nothing."""
@@ -277,25 +257,25 @@ class Journal:
     ) -> None:
         self.close()
 
-    def _stamp(self, _log: WrappedLogger, _method: str, fields: EventDict) -> EventDict:
+    def _write(self, event: str, fields: dict[str, Any]) -> None:
         at = self._clock.calendar().astimezone(UTC)
-        return {
-            "event": fields.pop("event"),
+        stamped = {
+            "event": event,
             "at": at.isoformat(timespec="milliseconds").replace("+00:00", "Z"),
             "t_s": round(self._clock.now_s() - self._start_s, 6),
             **fields,
         }
+        not_finite: list[str] = []
+        plain = {
+            key: _plain(value, place=key, not_finite=not_finite)
+            for key, value in stamped.items()
+        }
+        if not_finite:
+            plain["not_finite"] = not_finite
+        self._sink.write(json.dumps(plain, separators=(",", ":"), allow_nan=False))
 
-
-def _to_plain(_log: WrappedLogger, _method: str, fields: EventDict) -> EventDict:
-    not_finite: list[str] = []
-    plain = {
-        key: _plain(value, place=key, not_finite=not_finite)
-        for key, value in fields.items()
-    }
-    if not_finite:
-        plain["not_finite"] = not_finite
-    return plain
+    def _begin_part(self) -> None:
+        self._write("part_started", {"part": self._part, "run_id": self._run_id})
 
 
 def _plain(value: object, *, place: str, not_finite: list[str]) -> object:
