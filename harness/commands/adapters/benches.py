@@ -16,6 +16,7 @@ from harness.output import say
 from harness.plans.loading.files import load_fixture
 from harness.simulation.servers.bench import Bench
 from harness.simulation.servers.bench_registry import benches
+from harness.simulation.servers.hands import USAGE, SocketHands
 from harness.simulation.servers.rfc2217 import serve_rfc2217
 from harness.simulation.servers.stepped_feed import SteppedFeed
 from harness.simulation.settings.feed import FeedEntry
@@ -56,11 +57,18 @@ def bench(*, fixture: Path, tty: bool, rfc2217: int | None) -> int:
 
 
 def _steps_of(served: Bench, feed: Sequence[FeedEntry]) -> Callable[[], None]:
-    """What happens between characters: with a feed and a keyboard, its next step."""
-    if not feed or not sys.stdin.isatty():
+    """What happens between characters: with a keyboard, what is typed there."""
+    if not sys.stdin.isatty():
         return lambda: None
-    stepped, keys = SteppedFeed(served, feed), Queue[str]()
-    say(stepped.next_key(), err=True)
+    keys = Queue[str]()
+    stepped = SteppedFeed(served, feed) if feed else None
+    hands = SocketHands(served)
+    say(stepped.next_key() if stepped else USAGE, err=True)
+
+    def done(line: str) -> str:
+        if line.strip() or stepped is None:
+            return hands.do(line)
+        return f"{stepped.step()}; {stepped.next_key()}"
 
     def read() -> None:
         for line in sys.stdin:
@@ -70,8 +78,7 @@ def _steps_of(served: Bench, feed: Sequence[FeedEntry]) -> Callable[[], None]:
 
     def between() -> None:
         with suppress(Empty):
-            keys.get_nowait()
-            say(f"{stepped.step()}; {stepped.next_key()}", err=True)
+            say(done(keys.get_nowait()), err=True)
 
     return between
 

@@ -22,6 +22,7 @@ from harness.output import say
 from harness.plans.enrolment.fixture_text import NewFixture, new_text, put_in
 from harness.plans.enrolment.measuring import cable, temperatures, thermometers
 from harness.plans.enrolment.sockets import (
+    Ask,
     EnrolledSocket,
     Way,
     free_names,
@@ -33,8 +34,13 @@ from harness.plans.enrolment.sockets import (
 from harness.plans.loading.files import load_fixture, parse_fixture
 from harness.plans.records.guesses import NO_GUESSES, Guesses
 from harness.plans.schema.files import Fixture
+from harness.simulation.servers.hands import SocketHands
+from harness.simulation.servers.port import SimulatedPort
 from harness.terminal import ConsoleOperator
 from harness.wire.romcode import RomCode
+
+_HANDS_TAKE_S = 10.0
+"""Of a simulated operator, for a device put in or warmed."""
 
 
 def enrol(
@@ -122,14 +128,34 @@ def _seated(
     bus: Bus, how: Way, known: _KnownSockets, guesses: Guesses
 ) -> tuple[EnrolledSocket, ...]:
     """Devices that the file does not name yet, each with its socket."""
-    operator = ConsoleOperator(make_console(error=True))
-    ask = partial(operator.ask, yes_no=True)
+    ask = _operator_at(bus, known, how)
     if how is Way.PLUG:
         return plugged_in(bus, known.names(), ask, known.roms, guesses)
     new = [rom for rom in present(bus, known.roms, guesses) if rom not in known.roms]
     if how is Way.ORDER:
         return in_order(new, known.names())
     return warmed(thermometers(new), known.names(), ask, partial(temperatures, bus))
+
+
+def _operator_at(bus: Bus, known: _KnownSockets, how: Way) -> Ask:
+    """The person at the terminal; at a simulated bench, hands that do what is asked for."""
+    port = bus.adapter.port
+    if not isinstance(port, SimulatedPort):
+        operator = ConsoleOperator(make_console(error=True))
+        return lambda _socket, text: operator.ask(text, yes_no=True)
+    stay = map(str, known.roms) if how is Way.PLUG else None
+    hands = SocketHands(port.bench, stay if stay is None else frozenset(stay))
+    act = hands.put_in if how is Way.PLUG else hands.warm
+    tried: set[str] = set()
+
+    def ask(socket: str, text: str) -> bool:
+        done = socket not in tried and act(socket)
+        tried.add(socket)
+        say(f"SIMULATED: {text}: {'done' if done else 'no'}", err=True)
+        bus.clock.sleep(_HANDS_TAKE_S)
+        return done
+
+    return ask
 
 
 def _text_of(path: Path) -> str:

@@ -12,12 +12,20 @@ from itertools import count
 
 from harness.driver.bus import Bus
 from harness.driver.search import enumerate_devices
-from harness.errors import NobodyAnswers, RomCodeInvalid, UsageError
+from harness.errors import (
+    DeviceError,
+    EchoDoubtful,
+    ExtraEcho,
+    LineError,
+    NobodyAnswers,
+    RomCodeInvalid,
+    UsageError,
+)
 from harness.plans.records.guesses import NO_GUESSES, Guesses
 from harness.wire.romcode import RomCode
 
-Ask = Callable[[str], bool]
-"""Shows a text and waits for yes or no."""
+Ask = Callable[[str, str], bool]
+"""Shows a text about a socket, whose name comes first, and waits for yes or no."""
 
 Temperatures = Callable[[Iterable[RomCode]], dict[RomCode, float]]
 """Reads thermometers, in degC."""
@@ -60,6 +68,7 @@ def present(
         RomCodeInvalid: the search also ended on a code that cannot be.
         LineError, AdapterError: the bus does not work.
     """
+    bus.begin_check()  # a device that was put in announces itself, and is heard now
     try:
         found = enumerate_devices(
             bus, expected=expected, recalled=guesses.recalled, seen=guesses.seen
@@ -108,12 +117,16 @@ def plugged_in(
     for name in names:
         hint = ""
         while True:
-            if not ask(f"{hint}put the device of socket {name} in; no ends"):
+            if not ask(name, f"{hint}put the device of socket {name} in; no ends"):
                 return tuple(found)
-            new = [rom for rom in present(bus, here, guesses) if rom not in here]
+            try:
+                new = [rom for rom in present(bus, here, guesses) if rom not in here]
+            except (LineError, DeviceError, ExtraEcho, EchoDoubtful) as fault:
+                hint = f"not clear ({fault.what}), see that it is in firmly: "
+                continue
             if len(new) == 1:
                 break
-            hint = "no new device answers: " if not new else "more than one is new: "
+            hint = "no new device answers: "
             if new:
                 hint = f"{len(new)} devices are new, take all but one out: "
         here += new
@@ -141,7 +154,7 @@ def warmed(
         name, hint = next(names), ""
         while True:
             if not ask(
-                f"{hint}warm the device in socket {name} for ten seconds; no ends"
+                name, f"{hint}warm the device in socket {name} for ten seconds; no ends"
             ):
                 return tuple(found)
             now = read(left)

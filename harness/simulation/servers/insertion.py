@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable
 
+from harness.simulation.devices.thermometers.scratchpad_thermometer import (
+    ThermometerModel,
+)
 from harness.simulation.faults.settings import ShortedLineFault
 from harness.simulation.servers.bench import Bench
 
@@ -59,6 +62,14 @@ class Handling:
                 kind="line-shorted", at_s=self.now_s + after_s, for_s=for_s
             )
         )
+
+    def warm(self, device: int, *, by_k: float) -> bool:
+        """Make a device warmer than it was, as a hand does; False if it does not measure that."""
+        held = self._bench.stations[device - 1].device
+        if not isinstance(held, ThermometerModel):
+            return False
+        held.warmed_k += by_k
+        return True
 
     def _at(self, after_s: float, devices: tuple[int, ...], *, connected: bool) -> None:
         self._bench.core.agenda.add(

@@ -22,11 +22,11 @@ from tests.logic_bus import LogicBus
 ROMS = [RomCode.build(0x28, 0xA4B30000 + 977 * n) for n in range(4)]
 
 
-def asked(answers: list[bool], texts: list[str], then: Callable[[], Any] = lambda: None) -> Callable[[str], bool]:  # fmt: skip
+def asked(answers: list[bool], texts: list[str], then: Callable[[], Any] = lambda: None) -> Callable[[str, str], bool]:  # fmt: skip
     """An operator who answers from a list; ``then`` happens at each yes."""
     left = iter(answers)
 
-    def ask(text: str) -> bool:
+    def ask(_socket: str, text: str) -> bool:
         texts.append(text)
         answer = next(left)
         if answer:

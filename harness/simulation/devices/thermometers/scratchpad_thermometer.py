@@ -72,6 +72,7 @@ class ThermometerModel(Device[ThermoT]):
         self.scratchpad = bytearray(8)
         self.alarm = False
         self.stores_done = 0
+        self.warmed_k = 0.0
         self._job = 0
         self._busy = False
         self.load_power_on_values()
@@ -120,7 +121,7 @@ class ThermometerModel(Device[ThermoT]):
         settings = self.settings
         hours = self.surroundings.now_us() / US_PER_H
         drifted = settings.temperature_degc + settings.drift_degc_per_h * hours
-        return drifted + self.surroundings.ambient_k()
+        return drifted + self.surroundings.ambient_k() + self.warmed_k
 
     def least_v(self) -> float:
         """Supply that a conversion or store needs, as warm as the device is now."""
