@@ -15,6 +15,7 @@ from harness.cli import app
 from harness.driver import examination
 from harness.errors import PortAbsent, UsageError
 from harness.plans.loading.files import load_fixture
+from harness.wire.romcode import RomCode
 
 Make = Callable[..., Any]
 """A fixture that makes something; conftest has the signatures."""
@@ -94,3 +95,20 @@ def test_enrol_into_a_new_file_of_a_simulated_bench(
     said = typed("enrol", "--port", f"sim://{bench(1)}", "--into", str(new))
     assert "simulation section" in str(said.exception)
     assert not new.exists()
+
+
+@pytest.mark.parametrize("how", ["plug", "warm"])
+def test_enrolling_one_by_one_is_rehearsed(
+    bench: Callable[..., Path], how: str
+) -> None:
+    """On a simulated bench hands do what is asked for: each code comes to its own socket."""
+    path = bench(3)
+    before = path.read_text(encoding="utf-8")
+    said = typed("enrol", "--port", f"sim://{path}", "--into", str(path), "--how", how,
+                 "--replace")  # fmt: skip
+    assert said.exit_code == 0, said.output
+    assert "SIMULATED: " in said.stderr
+    codes = {s.name: s.expect.rom_code for s in load_fixture(path).sockets}
+    assert codes == {f"S{n}": str(RomCode.build(0x28, n * 977)) for n in range(1, 4)}, (
+        before
+    )

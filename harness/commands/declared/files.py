@@ -174,7 +174,8 @@ COMMANDS = [
         help="""Make a fixture of a live bus: find its devices, tie each to its socket.
 
     A file that is there keeps its comments and its order; ROM codes are put into sockets
-    that have none, further ones are added.
+    that have none, further ones are added. On a simulated bench (sim://) invented hands
+    do what you are asked for.
     """,
         examples=("slotproof enrol --port /dev/ttyUSB0 --into bench.yaml --how plug",),
         params=[
@@ -225,7 +226,12 @@ COMMANDS = [
     command(
         "bench",
         work="harness.commands.adapters.benches.bench",
-        help="Serve a simulated bench in real time, until Ctrl-C.",
+        help="""Serve a simulated bench in real time, until Ctrl-C.
+
+    Behind a tty its keyboard is the hands at the bench: in S1, out S1 and warm S1 do
+    that to the device of socket S1; where the fixture has units to feed, Enter alone puts
+    the next one in and takes it out again.
+    """,
         examples=("slotproof bench fixtures/demo_bench.yaml --tty",),
         params=[
             argument(

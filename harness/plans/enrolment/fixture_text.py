@@ -70,10 +70,10 @@ def new_text(begin: NewFixture, sockets: Iterable[EnrolledSocket]) -> str:
     Raises:
         PlanError: it would not be one, which is a mistake of ours.
     """
-    cable = "  cable_m: 1             # NOT measured: all cable together\n"
+    cable = "  cable_m: 1           # NOT measured: all cable together\n"
     if begin.cable is not None:
         cable = (
-            f"  cable_m: {begin.cable.cable_m:.1f}           # measured as "
+            f"  cable_m: {begin.cable.cable_m:.1f}         # measured as "
             f"{begin.cable.nf:.2f} +- {begin.cable.doubt_nf:.2f} nF with this pull-up, at "
             "50 pF a metre\n"
         )

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
-from harness.simulation.devices.insertion import Handling
 from harness.simulation.servers.bench import Bench
+from harness.simulation.servers.insertion import Handling
 
 WARMED_K = 8.0
 """What a hand does to a probe in ten seconds (from memory: several degrees)."""
