@@ -61,8 +61,10 @@ def _fast_fractional(request_baud: int) -> float:
 
 
 def _integer(request_baud: int) -> float:
+    # a tie goes up, as DIV_ROUND_CLOSEST has it: 76800 baud ask for 312.5
     doubled = 2 * (4 if request_baud <= 365 else 1)
-    divisor = max(1, round(48_000_000 / (doubled * request_baud)))
+    wanted = doubled * request_baud
+    divisor = max(1, (48_000_000 + wanted // 2) // wanted)
     return 48_000_000 / (doubled * divisor)
 
 

@@ -111,6 +111,12 @@ def test_every_row_of_the_rate_table() -> None:
         # cp210x_get_actual_rate: prescaler 4 up to 365 baud, 1 above.
         ("integer-divider", 365, 48e6 / (8 * 16_438)),
         ("integer-divider", 366, 48e6 / (2 * 65_574)),
+        # DIV_ROUND_CLOSEST: 312.5, 62.5 and 12.5 go up, 3.4999998 does not.
+        ("integer-divider", 76_800, 48e6 / (2 * 313)),
+        ("integer-divider", 384_000, 48e6 / (2 * 63)),
+        ("integer-divider", 1_920_000, 48e6 / (2 * 13)),
+        ("integer-divider", 6_857_143, 48e6 / (2 * 3)),
+        ("integer-divider", 6_857_142, 48e6 / (2 * 4)),
         ("integer-divider", 24_000_000, 24e6),
         ("integer-divider", 60_000_000, 24e6),
         # ch341_get_divisor: the register holds 256 less the divisor in eight bits, so 256

@@ -104,6 +104,16 @@ def test_no_rate_is_left_out_of_a_coarse_grid(kind: str) -> None:
     assert found == sorted(rate for rate in every if low <= rate <= high)
 
 
+def test_no_narrow_plateau_is_stepped_over() -> None:
+    """Beside one of 13,000 requests lie two of 4,700 and 1,800 (application note AN205)."""
+    made = {rate.baud for rate in rates(GRIDS["rate-table"], 300, 1_000_000)}
+    assert made == {
+        300, 600, 1200, 1800, 2400, 4000, 4800, 7200, 9600, 14_400, 16_000, 19_200, 28_800,
+        38_400, 51_200, 56_000, 57_600, 64_000, 76_800, 115_200, 128_000, 153_600, 230_400,
+        250_000, 256_000, 460_800, 500_000, 576_000, 921_600, 1_000_000,
+    }  # fmt: skip
+
+
 def test_ends_of_the_range() -> None:
     """From 256 baud up to what the chip's data sheet promises, that included."""
     exact = rates(GRIDS["exact"], 1, 1e9)

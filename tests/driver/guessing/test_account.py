@@ -152,6 +152,31 @@ def test_a_search_without_guesses_takes_what_is_expected_of_it(
     assert account.reset_s == pytest.approx(bus.reset_s + bus.change_s)
 
 
+def test_asking_a_lone_device_is_booked() -> None:
+    """A reset and a burst, which the search without guesses does not make."""
+    bus = LogicBus([RomCode.build(0x28, 0xA4B3C2D1)])
+    bus.now_s = 100.0  # no time of the clock itself is booked
+    search = Search(bus)  # type: ignore[arg-type]
+    search._ask_lone()
+    assert search._account._spent_trips == bus.trips == 2
+    assert search._account._spent_s == pytest.approx(bus.now_s - 100)
+
+
+def test_slots_that_a_guess_may_cost() -> None:
+    """The command's eight again, and three a position down to the guess itself."""
+    bus = LogicBus([RomCode.build(0x28, 0xA4B3C2D1)])
+    search = Search(bus, expected=[RomCode.build(0x28, 0xA4B3C2D1)])  # type: ignore[arg-type]
+    asked: list[int] = []
+
+    def may_lose(slots: int) -> bool:
+        asked.append(slots)
+        return True
+
+    search._account.may_lose = may_lose  # type: ignore[method-assign]
+    search.run()
+    assert asked[:4] == [11, 14, 17, 20]
+
+
 @settings(max_examples=8)
 @given(roms=ROMS, expects=st.booleans())
 def test_what_was_saved_and_spent_is_the_difference(

@@ -11,6 +11,7 @@ from harness.errors import (
     AnswerImpossible,
     CheckValueWrong,
     DeviceAbsent,
+    LineShorted,
     ReadingImplausible,
     UsageError,
 )
@@ -394,6 +395,21 @@ def test_the_end_of_a_copy(script: Make, end: str, after: str, text: str) -> Non
         assert session.held_s == [0.01]
         return
     with pytest.raises(Exception, match=text):
+        copy(session, PART, STAGED)
+
+
+def test_a_disturbed_line_that_no_copy_explains(script: Make) -> None:
+    """The register is as before, so nothing was copied: the fault of the line stands."""
+    session = script(
+        0x2D, [("55 08 00 01", ""), ("AA", "08 00 01"), ("AA", "08 00 01")]
+    )
+
+    def disturbed(write: bytes, hold_s: float) -> None:
+        session.transact(write)
+        raise LineShorted("low", where="here")
+
+    session.hold_strong_pull_up = disturbed
+    with pytest.raises(LineShorted, match="low"):
         copy(session, PART, STAGED)
 
 

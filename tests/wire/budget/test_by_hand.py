@@ -10,6 +10,7 @@ import pytest
 
 from harness.wire.budget.levels import busy_ma
 from harness.wire.budget.remedy import (
+    _branches,
     _series,
     fitting_slots,
     holds,
@@ -464,6 +465,21 @@ def test_the_fewest_branches() -> None:
     fed = sum(d.count for d in found.circuit.devices if d.parasite and d.busy_ma)
     assert found.circuit.busy_at_once == min(3, max(1, fed))
     assert split(replace(circuit, devices=(replace(KINDS[0], count=1),)), SLOTS) is None
+
+
+@pytest.mark.parametrize(("fed_and_busy", "at_once"), [(1, [1, 1]), (2, [2, 1])])
+def test_only_fed_devices_that_work_load_a_branch(
+    fed_and_busy: int, at_once: list[int]
+) -> None:
+    """Of four at once as many as the branch has; those with a supply or idle do not count."""
+    devices = (
+        replace(KINDS[0], count=fed_and_busy, high_v=2.0),
+        replace(KINDS[2], count=3 - fed_and_busy, high_v=2.1, busy_ma=0.0),
+        replace(KINDS[1], count=3, high_v=3.0),
+    )
+    parts = list(_branches(replace(MIXED, devices=devices, busy_at_once=4), 2))
+    assert [part.count for part in parts] == [3, 3]
+    assert [part.busy_at_once for part in parts] == at_once
 
 
 def test_slots_that_leave_no_caution_come_first() -> None:

@@ -254,6 +254,27 @@ def test_most_devices_is_where_the_rows_break(
     assert not _edges_hold(budget(beyond, SLOTS))
 
 
+@pytest.mark.parametrize(
+    ("supply_v", "high_v", "most"),
+    [(5.0, 3.0, 20), (5.0, 2.0, 22), (3.0, 2.0, 2), (2.7, 2.0, 0)],
+)
+def test_most_devices_by_their_leakage(
+    supply_v: float, high_v: float, most: int
+) -> None:
+    """100 uA each through 1 kohm: 0.1 V a device down to their high level, 2.8 V at least."""
+    load = DeviceLoad(
+        name="leaky", count=1, input_pf=0.1, leak_ua=100, low_v=0.8, high_v=high_v,
+        parasite=False,
+    )  # fmt: skip
+    circuit = Circuit(
+        supply_v=supply_v, pull_up_ohm=1000, cable_m=0, adapter_pf=0, devices=(load,),
+        adapter_threshold_v=1.0,
+    )  # fmt: skip
+    found, limited_by = most_devices(circuit, SLOTS)
+    assert found == pytest.approx(most)
+    assert limited_by == "idle line"
+
+
 @SEEDED
 @given(st.floats(0, 20), st.integers(1, 8), st.booleans())
 def test_pull_up_range_is_where_the_rows_break(
