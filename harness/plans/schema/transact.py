@@ -26,10 +26,15 @@ _HEX = re.compile(r"(?:[0-9A-Fa-f]{2}[ :]?)*[0-9A-Fa-f]{2}")
 _EXPECTED = 'bytes in hex and in quotes, such as "BE 4E"'
 
 
-def _quoted(value: object) -> object:
-    if isinstance(value, int | float):
-        raise complaint(f"{value!r} without quotes is a number", expected=_EXPECTED)
-    return value
+def quoted(expected: str) -> BeforeValidator:
+    """Refuses a number, which digits without quotes are, and says what was expected."""
+
+    def check(value: object) -> object:
+        if isinstance(value, int | float):
+            raise complaint(f"{value!r} without quotes is a number", expected=expected)
+        return value
+
+    return BeforeValidator(check, json_schema_input_type=str)
 
 
 def _hex(text: str) -> str:
@@ -40,7 +45,7 @@ def _hex(text: str) -> str:
 
 HexBytes = Annotated[
     str,
-    BeforeValidator(_quoted, json_schema_input_type=str),
+    quoted(_EXPECTED),
     AfterValidator(_hex),
     Field(max_length=3 * LONGEST_BYTES),
 ]
@@ -105,6 +110,23 @@ class Busy(Strict):
     )
 
 
+ReadCount = Annotated[int, Field(ge=0, le=LONGEST_BYTES, description="bytes to read")]
+WaitMs = Annotated[
+    float, Field(ge=0, le=600_000, description="idle time behind the write")
+]
+StrongPullUp = Annotated[
+    bool, Field(description="feed the line by the strong pull-up for wait_ms")
+]
+CheckValues = Annotated[
+    tuple[CheckValue, ...],
+    Field(strict=False, max_length=64, description="check values of the answer"),
+]
+Mask = Annotated[
+    HexBytes, Field(description="bits of expect that count; all if left out")
+]
+WAIT_UNTIL_DONE = "wait behind the write until the device is done"
+
+
 class BitPlace(Strict):
     """A value in a row of bytes: where it stands and what one step of it is worth."""
 
@@ -161,23 +183,61 @@ class BitField(BitPlace, Limited):
         return self
 
 
-def require_one_wait(
-    *, wait_ms: float, busy: Busy | None, strong_pull_up: bool
+def require_doable(
+    *,
+    write: str,
+    read: int,
+    wait_ms: float,
+    busy: Busy | None,
+    strong_pull_up: bool,
+    crc: Iterable[CheckValue],
 ) -> None:
-    """Insist that a wait is either timed or asked for, and that a pull-up has its time.
+    """Insist that something is sent, waited for in one way, and proved within the answer.
 
     Raises:
         PydanticCustomError: as ``complaint`` makes it.
     """
+    if not write and not read:
+        raise complaint(
+            "nothing to write and nothing to read", expected="write or read"
+        )
     if strong_pull_up and not wait_ms:
         raise complaint(
             "strong_pull_up for no time", expected="wait_ms", at="strong_pull_up"
         )
     if busy and wait_ms:
         raise complaint("busy and wait_ms together", expected="one of them", at="busy")
+    _require_inside(crc, read)
 
 
-def require_inside(crcs: Iterable[CheckValue], read: int) -> None:
+def require_expected(*, wanted: int, mask: str, read: int, at: str = "") -> None:
+    """Insist that as many bytes are expected as read, and that a mask has as many.
+
+    Args:
+        wanted: bytes of ``expect``; 0 for none.
+        mask: as it is written.
+        read: bytes of the answer.
+        at: key path of what holds them, with the dot behind it.
+
+    Raises:
+        PydanticCustomError: as ``complaint`` makes it.
+    """
+    masked = len(bytes_of(mask))
+    if wanted and wanted != read:
+        raise complaint(
+            f"expect has {wanted} bytes and read {read}",
+            expected="as many bytes as are read",
+            at=f"{at}expect",
+        )
+    if masked and masked != wanted:
+        raise complaint(
+            f"mask has {masked} bytes and expect {wanted}",
+            expected="as many as expect",
+            at=f"{at}mask",
+        )
+
+
+def _require_inside(crcs: Iterable[CheckValue], read: int) -> None:
     """Insist that each check value stands in the answer, behind the bytes it covers.
 
     Args:
@@ -211,30 +271,17 @@ class Transact(AtSpeed):
         description="family code or codes of the devices, outside a for_each",
     )
     write: HexBytes = Field(default="", description="bytes to write, in hex")
-    read: int = Field(default=0, ge=0, le=LONGEST_BYTES, description="bytes to read")
-    busy: Busy | None = Field(
-        default=None, description="wait behind the write until the device is done"
-    )
-    wait_ms: float = Field(
-        default=0, ge=0, le=600_000, description="idle time behind the write"
-    )
-    strong_pull_up: bool = Field(
-        default=False, description="feed the line by the strong pull-up for wait_ms"
-    )
-    crc: tuple[CheckValue, ...] = Field(
-        default=(),
-        strict=False,
-        max_length=64,
-        description="check values of the answer",
-    )
+    read: ReadCount = 0
+    busy: Busy | None = Field(default=None, description=WAIT_UNTIL_DONE)
+    wait_ms: WaitMs = 0
+    strong_pull_up: StrongPullUp = False
+    crc: CheckValues = ()
     twice: bool = Field(
         default=False,
         description="do it twice and insist on the same answer, for parts without CRC",
     )
     expect: HexBytes = Field(default="", description="the answer that is wanted")
-    mask: HexBytes = Field(
-        default="", description="bits of expect that count; all if left out"
-    )
+    mask: Mask = ""
     values: tuple[BitField, ...] = Field(
         default=(),
         strict=False,
@@ -249,19 +296,21 @@ class Transact(AtSpeed):
 
     @model_validator(mode="after")
     def _fits(self) -> Self:
-        if not self.write and not self.read:
-            raise complaint(
-                "nothing to write and nothing to read", expected="write or read"
-            )
-        self._about_waiting()
-        self._about_expect()
-        self._about_answer()
+        require_doable(
+            write=self.write,
+            read=self.read,
+            wait_ms=self.wait_ms,
+            busy=self.busy,
+            strong_pull_up=self.strong_pull_up,
+            crc=self.crc,
+        )
+        self._about_selection()
+        wanted = len(bytes_of(self.expect))
+        require_expected(wanted=wanted, mask=self.mask, read=self.read)
+        self._about_values()
         return self
 
-    def _about_waiting(self) -> None:
-        require_one_wait(
-            wait_ms=self.wait_ms, busy=self.busy, strong_pull_up=self.strong_pull_up
-        )
+    def _about_selection(self) -> None:
         if self.strong_pull_up and self.select == "none":
             raise complaint(
                 "strong_pull_up without a selection",
@@ -275,23 +324,7 @@ class Transact(AtSpeed):
                 at="family",
             )
 
-    def _about_expect(self) -> None:
-        wanted, mask = len(bytes_of(self.expect)), len(bytes_of(self.mask))
-        if wanted and wanted != self.read:
-            raise complaint(
-                f"expect has {wanted} bytes and read {self.read}",
-                expected="as many bytes as are read",
-                at="expect",
-            )
-        if mask and mask != wanted:
-            raise complaint(
-                f"mask has {mask} bytes and expect {wanted}",
-                expected="as many as expect",
-                at="mask",
-            )
-
-    def _about_answer(self) -> None:
-        require_inside(self.crc, self.read)
+    def _about_values(self) -> None:
         names: set[str] = set()
         for number, value in enumerate(self.values):
             if value.end > self.read:

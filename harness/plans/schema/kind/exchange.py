@@ -7,17 +7,21 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Annotated, Self
 
-from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from harness.plans.schema.base import Strict, complaint
 from harness.plans.schema.transact import (
     LONGEST_BYTES,
+    WAIT_UNTIL_DONE,
     Busy,
-    CheckValue,
-    HexBytes,
-    bytes_of,
-    require_inside,
-    require_one_wait,
+    CheckValues,
+    Mask,
+    ReadCount,
+    StrongPullUp,
+    WaitMs,
+    quoted,
+    require_doable,
+    require_expected,
 )
 
 _TOKEN = re.compile(
@@ -92,15 +96,9 @@ def _template(text: str) -> str:
     return text
 
 
-def _quoted(value: object) -> object:
-    if isinstance(value, int | float):
-        raise complaint(f"{value!r} without quotes is a number", expected=_EXPECTED)
-    return value
-
-
 Template = Annotated[
     str,
-    BeforeValidator(_quoted, json_schema_input_type=str),
+    quoted(_EXPECTED),
     AfterValidator(_template),
     Field(max_length=3 * LONGEST_BYTES),
 ]
@@ -121,22 +119,11 @@ class Exchange(Strict):
     """Reset, the device selected, bytes written, the device waited for, bytes read."""
 
     write: Template = Field(default="", description="bytes to write, with gaps")
-    read: int = Field(default=0, ge=0, le=LONGEST_BYTES, description="bytes to read")
-    busy: BusyFirst | None = Field(
-        default=None, description="wait behind the write until the device is done"
-    )
-    wait_ms: float = Field(
-        default=0, ge=0, le=600_000, description="idle time behind the write"
-    )
-    strong_pull_up: bool = Field(
-        default=False, description="feed the line by the strong pull-up for wait_ms"
-    )
-    crc: tuple[CheckValue, ...] = Field(
-        default=(),
-        strict=False,
-        max_length=64,
-        description="check values of the answer",
-    )
+    read: ReadCount = 0
+    busy: BusyFirst | None = Field(default=None, description=WAIT_UNTIL_DONE)
+    wait_ms: WaitMs = 0
+    strong_pull_up: StrongPullUp = False
+    crc: CheckValues = ()
     complement: bool = Field(
         default=False,
         description="in each byte read the high half is the inverse of the low half",
@@ -147,20 +134,18 @@ class Exchange(Strict):
         "else proves the answer",
     )
     expect: Template = Field(default="", description="the answer that is right")
-    mask: HexBytes = Field(
-        default="", description="bits of expect that count; all if left out"
-    )
+    mask: Mask = ""
 
     @model_validator(mode="after")
     def _fits(self) -> Self:
-        if not self.write and not self.read:
-            raise complaint(
-                "nothing to write and nothing to read", expected="write or read"
-            )
-        require_one_wait(
-            wait_ms=self.wait_ms, busy=self.busy, strong_pull_up=self.strong_pull_up
+        require_doable(
+            write=self.write,
+            read=self.read,
+            wait_ms=self.wait_ms,
+            busy=self.busy,
+            strong_pull_up=self.strong_pull_up,
+            crc=self.crc,
         )
-        require_inside(self.crc, self.read)
         return self
 
     @property
@@ -191,18 +176,7 @@ class Exchange(Strict):
             for gap in gaps_of(template):
                 _require_gap(gap, sizes, f"{at}.{key}")
         wanted = length_of(self.expect, sizes)
-        if wanted and wanted != self.read:
-            raise complaint(
-                f"expect has {wanted} bytes and read {self.read}",
-                expected="as many bytes as are read",
-                at=f"{at}.expect",
-            )
-        if self.mask and len(bytes_of(self.mask)) != wanted:
-            raise complaint(
-                f"mask has {len(bytes_of(self.mask))} bytes and expect {wanted}",
-                expected="as many as expect",
-                at=f"{at}.mask",
-            )
+        require_expected(wanted=wanted, mask=self.mask, read=self.read, at=f"{at}.")
 
 
 def _require_gap(gap: Gap, sizes: Mapping[str, int], at: str) -> None:
