@@ -16,6 +16,7 @@ class RecordingUnreadable(UsageError):
 def unreadable(
     path: Path, what: str, *, line: int = 0, column: int = 0, hint: str = ""
 ) -> RecordingUnreadable:
-    """The error for a place in a file; line and column count from 1, 0 is none."""
-    place = f"{path.name}:{line}:{column}" if line else path.name
-    return RecordingUnreadable(what, where=place, hint=hint)
+    """The error for a position in a file; line and column count from 1, 0 is none."""
+    where = f"{path.name}:{line}:{column}" if line else path.name
+    cure = hint or ("export the recording again" if line else "")
+    return RecordingUnreadable(what, where=where, hint=cure)

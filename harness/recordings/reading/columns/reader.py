@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from harness.lazy import RECORDINGS, arrow, arrow_csv, missing
 from harness.recordings.problems import RecordingUnreadable, unreadable
-from harness.recordings.reading.chunks import LevelChunk, Ticks, Volts
+from harness.recordings.reading.chunks import HIGH, LevelChunk, Ticks, Volts
 from harness.recordings.reading.columns.layout import ColumnLayout, read_layout
 from harness.recordings.reading.hysteresis import Hysteresis
 from harness.recordings.reading.intervals import common_interval, even_interval
@@ -84,6 +84,7 @@ class ColumnSource:
         """
         thresholds = self._found()
         if thresholds is None:
+            yield from self._without_edges()
             return
         if not self._only_levels:
             self.analog = thresholds.facts()
@@ -96,6 +97,19 @@ class ColumnSource:
                 found
                 if self.analog
                 else replace(found, before_v=None, rises=None, falls=None)
+            )
+
+    def _without_edges(self) -> Iterator[LevelChunk]:
+        """How long a level lasted that never changed."""
+        has_level = False
+        for times, volts in self._samples():
+            has_level = has_level or bool(np.isfinite(volts).any())
+            yield LevelChunk(
+                times=times[:1], levels=np.array([HIGH], np.int8), end=int(times[-1])
+            )
+        if not has_level:
+            self.notes.append(
+                f"{self.channel} has no voltage: all is beyond the recorder's range"
             )
 
     def _found(self) -> Thresholds | None:
@@ -287,8 +301,12 @@ class _Blocks:
                         f"expected {len(layout.names)} numbers, got {text.strip()[:40]!r}",
                         line=number,
                         column=column,
+                        hint="" if text.endswith("\n") else _CUT,
                     )
         return unreadable(self._path, fault, line=line, column=1)
+
+
+_CUT = "the file ends within this row: export it again, or delete the row"
 
 
 def _bad_column(text: str, layout: ColumnLayout, wanted: list[int]) -> int:
