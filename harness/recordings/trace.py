@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +14,7 @@ from harness.recordings.activity import ActivityTally
 from harness.recordings.decoding.histories import Histories
 from harness.recordings.decoding.interruptions import InterruptionWatch
 from harness.recordings.decoding.lows import LowFinder, Lows
+from harness.recordings.decoding.sides import SlotSide
 from harness.recordings.decoding.slots import DecodedLows, LowKind, SlotDecoder
 from harness.recordings.decoding.transactions import BusTransaction, TransactionReader
 from harness.recordings.expectation import ExpectedDevice, compare_devices
@@ -24,6 +25,7 @@ from harness.recordings.judging.sampling import sampling_interval
 from harness.recordings.reading.chunks import LevelChunk, LevelSource, TickSpans
 from harness.recordings.record.quantity import Instant
 from harness.recordings.record.shown import SeenDevice, WrongAt
+from harness.recordings.trace_counts import TraceCounts
 from harness.recordings.trace_record import TraceRecord
 from harness.recordings.wording import shows_rom
 from harness.wire.romcode import RomCode
@@ -31,27 +33,10 @@ from harness.wire.romcode import RomCode
 MOST_TRANSACTIONS = 5_000
 MOST_INSTANTS = 1_000
 
+_ROUNDING = 1e-9
+
 MOST_LOWS = 10_000_000
 """Lows that are kept for a comparison with a journal: 250 MB of them."""
-
-
-@dataclass(slots=True)
-class _Counts:
-    kinds: NDArray[np.int64] = field(
-        default_factory=lambda: np.zeros(len(LowKind), np.int64)
-    )
-    answered: int = 0
-    checks: int = 0
-    fast: bool = False
-    wrong_count: int = 0
-    transactions: int = 0
-    longest_pause: int = 0
-    unclear: int = 0
-    commands: int = 0
-    rom_commands: int = 0
-    low_ticks: int = 0
-    of_rom: dict[RomCode, list[int]] = field(default_factory=dict)
-    """Transactions and CRCs that hold, of each device that was addressed alone."""
 
 
 class RecordingTracer:
@@ -95,7 +80,7 @@ class RecordingTracer:
         self._levels = LevelMeter(level_limits)
         self._between_kept: list[TickSpans] = []
         self._between_count = 0
-        self._counts = _Counts()
+        self._counts = TraceCounts()
         self._kept: list[BusTransaction] = []
         self._last: BusTransaction | None = None
         self._wrong: list[WrongAt] = []
@@ -225,6 +210,15 @@ class RecordingTracer:
             overdrive_reset=bool(has_reset and decoded.overdrive[first]),
         )
         counts = self._counts
+        if not found.adds_up and self._may_miss_lows(decoded, first, beyond):
+            # which slot is whose, and what it says, is not known then
+            sides[:] = SlotSide.EITHER
+            counts.missed += 1
+            found = replace(
+                found,
+                wrong=(),
+                notes=(*found.notes, "a low may have been missed in it"),
+            )
         unclear = int(decoded.unclear[first:beyond].sum())
         if unclear and not _is_confirmed(found):
             counts.unclear += unclear
@@ -261,6 +255,15 @@ class RecordingTracer:
             WrongAt(at_s=found.start_s, what=what, rom=str(rom or ""))
             for what in found.wrong[:room]
         ]
+
+    def _may_miss_lows(self, decoded: DecodedLows, first: int, beyond: int) -> bool:
+        """True if slots of this frame are as short as one sample: others may be shorter."""
+        within = slice(first, beyond)
+        slots = decoded.kinds[within] == LowKind.SLOT
+        lows = decoded.lows
+        ticks = (lows.ends[within] - lows.starts[within])[slots]
+        shortest_us = float(ticks.min()) * self._tick_us if len(ticks) else np.inf
+        return shortest_us <= self._slots.step_us * (1 + _ROUNDING)
 
     def _follow(self, found: BusTransaction, rom: RomCode | None) -> None:
         """What the transactions of one device say together."""
@@ -412,6 +415,12 @@ class RecordingTracer:
             yield (
                 f"sampled every {interval_us:g} us, so that {self._counts.unclear} slots "
                 "may be ones or zeros: their lows end where ones do and zeros too"
+            )
+        if self._counts.missed:
+            yield (
+                f"sampled every {interval_us:g} us, and {self._counts.missed} of "
+                f"{self._counts.transactions} transactions with lows of one sample do not "
+                "add up: a shorter low may have been missed in them"
             )
         if self._cut:
             yield (

@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.recordings.decoding.parting import ones
+from harness.recordings.decoding.parting import ones, part
 from harness.recordings.decoding.rules import OVERDRIVE_RULES, STANDARD_RULES, SlotRules
 
 
@@ -71,3 +71,13 @@ def test_frames_have_borders_of_their_own() -> None:
     slots = np.ones(6, np.bool_)
     found = ones(length, slots, frame_of, STANDARD_RULES)
     assert found.tolist() == [True, True, False, True, False, False]
+
+
+def test_ones_of_the_limit_as_a_recorder_rounds_them() -> None:
+    """A write-1 low of 1.8 us shows as 1.75 and 2 us, beside zeros of device and host."""
+    lows = np.array([1.0, 1.25, 1.75, 2.0, 3.5, 3.75, 9.5, 9.25])
+    frame_of = np.zeros(len(lows), np.int64)
+    slots = np.ones(len(lows), np.bool_)
+    parted = part(lows, slots, frame_of, OVERDRIVE_RULES, 0.25)
+    assert parted.ones.tolist() == [True] * 4 + [False] * 4
+    assert not parted.unclear.any()

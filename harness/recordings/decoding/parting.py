@@ -85,7 +85,9 @@ def _border_us(known: Lengths, rules: SlotRules, near_us: float) -> float:
     """Middle, in ratio, of the gap that parts a frame's ones from its zeros.
 
     The gap at the published limit if it is wider than the spread of a timer: host and
-    devices keep to the limit then. Else the widest around it. Without a low that is a
+    devices keep to the limit then. Else the widest around it. The last gap ends at the
+    shortest zero if that is a device's: the host's zeros, longer still, say nothing of
+    where a device lets go. Without a low that is a
     one for sure there is one group only: each ROM command has ones, so those of this
     host are long.
 
@@ -99,12 +101,25 @@ def _border_us(known: Lengths, rules: SlotRules, near_us: float) -> float:
     within = known[(known > low_us) & (known <= high_us)]
     if not len(sure) or not len(within):
         return high_us
-    edges = np.concatenate((sure[-1:], within, [high_us]))
+    beyond_us = _shortest_held(known[known > high_us], rules) or high_us
+    edges = np.concatenate((sure[-1:], within, [beyond_us]))
     ratios = edges[1:] / edges[:-1]
-    # the last one ends at a border, not at a length
+    # the last one may end at a border, not at a length
     ratios[:-1][np.diff(edges[:-1]) < near_us] = 1.0
     limit_us = np.sqrt(low_us * high_us) * (1 - _ROUNDING)
     chosen = int(np.searchsorted(edges, limit_us)) - 1
     if ratios[chosen] < NO_SLOT_FACTOR:
         chosen = int(ratios.argmax())
     return float(np.sqrt(edges[chosen] * edges[chosen + 1]))
+
+
+def _shortest_held(zeros: Lengths, rules: SlotRules) -> float:
+    """The shortest zero of a device among lengths that are zeros for sure, or 0.
+
+    It is one if it lies below the host's published write-0 low by more than a timer's
+    spread, and longer zeros, beyond a gap as wide, are there: those are the host's.
+    """
+    if not len(zeros) or zeros[0] * NO_SLOT_FACTOR >= rules.write_0_us:
+        return 0.0
+    parted = zeros[1:] > NO_SLOT_FACTOR * zeros[:-1]
+    return float(zeros[0]) if parted.any() else 0.0

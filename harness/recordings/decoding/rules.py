@@ -32,6 +32,7 @@ class SlotRules:
         reset_us: a low from here on is a reset.
         presence_us: a low that begins within this after a reset is presence.
         slot_us: two falling edges nearer than this are not two slots.
+        write_0_us: shortest write-0 low that is published.
         long_us: a slot's low beyond this is longer than any limit allows.
     """
 
@@ -40,6 +41,7 @@ class SlotRules:
     reset_us: float
     presence_us: float
     slot_us: float
+    write_0_us: float
     long_us: float
 
 
@@ -67,9 +69,10 @@ STANDARD_RULES = SlotRules(
     reset_us=_between(STANDARD.write_0_low.high_us, STANDARD.reset_low.low_us),
     presence_us=_between(STANDARD.presence_wait.high_us, STANDARD.reset_high.low_us),
     slot_us=_SHORTEST_SLOT_US / 2,
+    write_0_us=STANDARD.write_0_low.low_us or 60.0,
     long_us=STANDARD.write_0_low.high_us or 120.0,
 )
-"""21 us, 10.6 us, 240 us, 170 us, 30 us, 120 us."""
+"""21 us, 10.6 us, 240 us, 170 us, 30 us, 60 us, 120 us."""
 
 OVERDRIVE_RULES = SlotRules(
     one_us=_between(OVERDRIVE.write_1_low.high_us, _TYPICAL_OVERDRIVE_ZERO_US),
@@ -77,9 +80,10 @@ OVERDRIVE_RULES = SlotRules(
     reset_us=_between(OVERDRIVE.write_0_low.high_us, OVERDRIVE.reset_low.low_us),
     presence_us=_between(OVERDRIVE.presence_wait.high_us, OVERDRIVE.reset_high.low_us),
     slot_us=_SHORTEST_OVERDRIVE_SLOT_US / 2,
+    write_0_us=OVERDRIVE.write_0_low.low_us or 6.0,
     long_us=OVERDRIVE.write_0_low.high_us or 16.0,
 )
-"""2.6 us, 1.5 us, 27 us, 17 us, 3 us, 15.5 us."""
+"""2.6 us, 1.5 us, 27 us, 17 us, 3 us, 8 us, 15.5 us."""
 
 NO_SLOT_FACTOR = 1.25
 """A low beyond ``long_us`` is a slot only if the recording's other long slots are about

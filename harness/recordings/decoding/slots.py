@@ -288,7 +288,10 @@ def _overdrive(
     if not len(first):
         return overdrive
     heads = index[first[:, None] + np.arange(8)]
-    bits = ones(length, slot, frame_of, STANDARD_RULES)[heads]
+    # what follows may be lows of the other speed, which are no ones of this one
+    leading = np.zeros(len(length), np.bool_)
+    leading[heads] = True
+    bits = ones(length, leading, frame_of, STANDARD_RULES)[heads]
     command = np.packbits(bits, axis=1, bitorder="little")[:, 0]
     fast = (command == OVERDRIVE_SKIP) | (command == OVERDRIVE_MATCH)
     if not fast.any():

@@ -84,6 +84,9 @@ class BusTransaction:
         function: what the data mean, as far as known.
         notes: what a reader should know.
         wrong: what is wrong with it, such as a CRC.
+        adds_up: False if slots are missing, too many, or one was read wrong: it ends
+            within a byte or a step of a search, its search contradicts itself, or a CRC
+            is wrong.
     """
 
     start_s: float
@@ -101,13 +104,15 @@ class BusTransaction:
     function: FunctionPhase
     notes: tuple[str, ...]
     wrong: tuple[str, ...]
+    adds_up: bool = True
 
 
 @dataclass(slots=True)
 class _Phase:
     """Where the ROM part of a frame ends, and what it says.
 
-    ``is_completed``: the CRC of the ROM code was worked out, not read.
+    ``is_completed``: the CRC of the ROM code was worked out, not read; ``is_odd``: the
+    slots of a search contradict each other or end within a step.
     """
 
     rom: RomCode | None
@@ -115,6 +120,7 @@ class _Phase:
     notes: list[str]
     wrong: list[str]
     is_completed: bool = False
+    is_odd: bool = False
 
 
 class TransactionReader:
@@ -167,6 +173,7 @@ class TransactionReader:
             function=function,
             notes=tuple(phase.notes),
             wrong=(*phase.wrong, *function.wrong),
+            adds_up=not (left or phase.is_odd or phase.wrong or function.wrong),
             **frame,  # type: ignore[arg-type]
         )
 
@@ -285,6 +292,7 @@ def _walk(bits: NDArray[np.uint8], sides: NDArray[np.uint8], phase: _Phase) -> N
     phase.used = 8 + len(steps)
     silent = np.flatnonzero(triplets[:, 0] & triplets[:, 1])
     against = (triplets[:, 0] != triplets[:, 1]) & (triplets[:, 2] != triplets[:, 0])
+    phase.is_odd = bool(against.any()) or len(steps) % 3 > 0
     if against.any():
         at = int(np.flatnonzero(against)[0]) + 1
         phase.notes.append(
