@@ -110,6 +110,7 @@ class Span:
         moves: True if each byte belongs to the next address, so that a length that
             follows counts from there.
         values: what each byte may be; empty if anything.
+        confirms: which of them say that a store was done; empty if they say nothing.
         confidential: True if they must stand in no report.
         about: how to read them; empty if they are data without a format.
         words: turns whole bytes into words and raises DeviceError where they are not
@@ -121,6 +122,7 @@ class Span:
     length: Length = 1
     moves: bool = False
     values: frozenset[int] = frozenset()
+    confirms: frozenset[int] = frozenset()
     confidential: bool = False
     about: str = ""
     words: Callable[[bytes], str] | None = None

@@ -337,3 +337,19 @@ def test_without_the_optional_part(monkeypatch: pytest.MonkeyPatch) -> None:
     with pytest.raises(UsageError, match="pyarrow, which is not installed") as error:
         traced(DATA / "octal_switch_29h_read.csv")
     assert "slotproof[recordings]" in error.value.hint
+
+
+def test_noise_of_an_idle_input_is_not_busy(tmp_path: Path) -> None:
+    """It crosses its own middle more often than the data line does, between no levels."""
+    path = tmp_path / "scope.csv"
+    rows = [f"{n * 1e-6:.6f},{0.01 * (n % 3)},{5 * (n % 70 > 10)}" for n in range(3000)]
+    path.write_text("\n".join(["Time (s),CH1 (V),CH2 (V)", *rows]))
+    assert open_recording(path).channel == "CH2"
+
+
+def test_names_stand_where_the_time_does(tmp_path: Path) -> None:
+    """A line of text above them may have as many cells."""
+    path = tmp_path / "scope.txt"
+    rows = [f"{n}\t{5 * (n % 70 > 10)}" for n in range(200)]
+    path.write_text("\n".join(["#\tdate 2026", "t [us]\tU [V]", *rows]))
+    assert open_recording(path).channel == "U"

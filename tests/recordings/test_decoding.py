@@ -359,3 +359,60 @@ def test_inverted_levels(tmp_path: Path) -> None:
     path.write_text(swapped)
     trace = RecordingTracer(open_recording(path), inverted=True).run()
     assert len(trace.roms) == 2
+
+
+def test_presence_of_many_devices_is_no_reset(tmp_path: Path) -> None:
+    """The first begins after 15 us and the last one ends 275 us later: within all limits."""
+    line = LineMaker()
+    for _ in range(3):
+        line.low(500, 15)
+        line.low(275, 480)
+        line.send(0xCC, 0x44)
+    trace = _trace(tmp_path, line)
+    assert (trace.resets, trace.answered, trace.transaction_count) == (3, 3, 3)
+    assert {t.data for t in trace.transactions} == {b"\x44"}
+
+
+def test_a_host_with_short_resets(tmp_path: Path) -> None:
+    """Resets of 300 us are too short, and none of them is taken for presence."""
+    line = LineMaker()
+    for _ in range(3):
+        line.low(300, 30)
+        line.low(120, 480)
+        line.send(0xCC, 0x44)
+    trace = _trace(tmp_path, line)
+    assert (trace.resets, trace.answered) == (3, 3)
+    assert quantity(trace, "reset low").standing is LimitStanding.OUTSIDE
+
+
+@pytest.mark.parametrize(
+    ("end", "refused"), [(0x00, 0), (0xAA, 0), (0x55, 0), (0xFF, 1)]
+)
+def test_how_a_store_into_battery_backed_memory_is_confirmed(
+    tmp_path: Path, end: int, refused: int
+) -> None:
+    """Copy scratchpad of an 06h: zeros say done too (data sheet, part DS1993)."""
+    rom = RomCode.build(0x06, 0x123456)
+    line = LineMaker()
+    line.reset()
+    line.send(0x55, *rom.wire, 0x55, 0x00, 0x00, 0x1F)
+    line.send(end, held_us=30)
+    assert len(_trace(tmp_path, line).refused) == refused
+
+
+def test_slots_that_were_missed_make_nothing_wrong(tmp_path: Path) -> None:
+    """A read slot of 1 us between two samples of 2 us: what is left is a slot short."""
+    line = LineMaker()
+    for missed in (False, True):
+        line.reset()
+        line.send(0x33)
+        line.send(*ROM.wire, held_us=30)
+        if missed:
+            del line.lows[-3]
+    line.lows = [
+        (start, start + 2.0) if end - start < 15 else (start, end)
+        for start, end in line.lows
+    ]
+    trace = _trace(tmp_path, line, step_us=2)
+    assert "a shorter low may have been missed" in " ".join(trace.reasons)
+    assert (trace.verdict, trace.wrong) == (TraceVerdict.CANNOT_TELL, ())

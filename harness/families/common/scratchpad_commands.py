@@ -23,6 +23,7 @@ from harness.families.command import (
     host,
     two_byte_address,
 )
+from harness.families.common.scratchpad import ALTERNATING
 from harness.families.restart import RestartSign, Trace
 from harness.families.session import Session
 
@@ -68,13 +69,17 @@ def pad_commands(
     )
 
 
+def _alternatives(values: frozenset[int]) -> str:
+    return " or ".join(f"{value:02X}h" for value in sorted(values, reverse=True))
+
+
 def copy_command(
     longest_ms: float,
     source: str,
     *,
     code: int = 0x55,
     password: int = 0,
-    done: str = "AAh or 55h",
+    done: frozenset[int] = ALTERNATING,
 ) -> Command:
     """Copy scratchpad with its authorisation.
 
@@ -83,7 +88,7 @@ def copy_command(
         source: data sheet and pages.
         code: 55h for most parts.
         password: bytes of it behind the authorisation.
-        done: bytes that say done, in words.
+        done: bytes that say done.
     """
     secret: Iterable[Part] = (host("password", password, confidential=True),)
     return Command(
@@ -94,7 +99,12 @@ def copy_command(
             host("status", about="as read from the scratchpad"),
             *(secret if password else ()),
             Rest(longest_ms=longest_ms),
-            device("end", OPEN, about=f"{done}: done, FFh: refused"),
+            device(
+                "end",
+                OPEN,
+                confirms=done,
+                about=f"{_alternatives(done)}: done, FFh: refused",
+            ),
         ),
         effect=Effect.STORED,
         source=source,

@@ -29,6 +29,7 @@ from harness.families.command import (
     two_byte_address,
 )
 from harness.families.common.redirected_memory import redirected_memory
+from harness.families.common.scratchpad import ALTERNATING, ZEROS
 from harness.families.common.scratchpad_commands import (
     copy_command,
     pad_commands,
@@ -61,7 +62,7 @@ EEPROM_23 = (
 
 RAM = (
     *pad_commands(32, _RAM, write_crc=False, read_crc=False),
-    copy_command(0.03, _RAM, done="00h, AAh or 55h"),
+    copy_command(0.03, _RAM, done=ALTERNATING | ZEROS),
     plain_read(_RAM),
 )
 

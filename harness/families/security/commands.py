@@ -22,11 +22,17 @@ from harness.families.command import (
     host,
     two_byte_address,
 )
+from harness.families.common.scratchpad import ALTERNATING
 from harness.families.common.scratchpad_commands import RESUME_SIGN
 
 _SHEET = "data sheet family 33h (parts DS2432 p. 13-20, DS1961S p. 16-24)"
 _COMPUTING, _PROGRAMMING = Rest(longest_ms=2.0), Rest(longest_ms=10.0)
-_END = device("end", OPEN, about="AAh or 55h: done, 00h: wrong MAC, FFh: refused")
+_END = device(
+    "end",
+    OPEN,
+    confirms=ALTERNATING,
+    about="AAh or 55h: done, 00h: wrong MAC, FFh: refused",
+)
 
 COMMANDS = (
     Command(

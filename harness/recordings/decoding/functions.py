@@ -15,13 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import SlotproofError
-from harness.families.command import OPEN, Crc, Effect, Place, Sender, Span, Status
+from harness.families.command import Crc, Effect, Place, Sender, Span, Status
 from harness.families.registry import Kinds
 from harness.families.transactions import Piece, SeenCommand, commands_in
 from harness.recordings.decoding.sides import SlotSide
 from harness.wire.crc import CRC16_RESIDUE, crc8, crc16
 
-_CONFIRMED = frozenset({0xAA, 0x55})
 _BLOCK = 9
 _MOST_SEARCHED = 1 << 16
 _MOST_SHOWN = 20
@@ -150,7 +149,8 @@ def _piece_text(piece: Piece) -> str:
     part = piece.part
     if isinstance(part, Crc):
         kind = "CRC-8" if part.length == 1 else "CRC-16"
-        return f"{kind} {_CRC_VERDICTS[piece.right]}"
+        whose = "the host's " if part.sender is Sender.HOST else ""
+        return f"{whose}{kind} {_CRC_VERDICTS[piece.right]}"
     if isinstance(part, Status):
         return f"{part.name} {'over' if piece.whole else 'going on'}"
     if isinstance(part, Span) and piece.data:
@@ -198,22 +198,18 @@ def _mistakes(seen: SeenCommand) -> Iterator[str]:
 def _refusal(seen: SeenCommand) -> str:
     """What a device answered to a store instead of its confirmation; empty if nothing.
 
-    A device confirms by alternating ones and zeros until the reset. Ones alone are no
-    answer, zeros alone a refusal (the sheets of the rows' commands).
+    The rows say which bytes confirm it: alternating ones and zeros until the reset, and
+    of some parts zeros.
     """
     row = seen.command
     if row is None or row.effect not in {Effect.STORED, Effect.FOR_EVER}:
         return ""
-    answer = b"".join(
-        piece.data
-        for piece in seen.pieces
-        if isinstance(piece.part, Span)
-        and piece.part.sender is Sender.DEVICE
-        and piece.part.length is OPEN
-    )
-    if not answer or _CONFIRMED & set(answer):
-        return ""
-    return f"{row.name}: answered by {hex_text(answer)}"
+    for piece in seen.pieces:
+        part = piece.part
+        confirms = part.confirms if isinstance(part, Span) else frozenset()
+        if piece.data and confirms and not confirms & set(piece.data):
+            return f"{row.name}: answered by {hex_text(piece.data)}"
+    return ""
 
 
 def _span_fault(piece: Piece) -> str:

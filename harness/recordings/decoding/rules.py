@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import sqrt
 
-from harness.wire.limits import OVERDRIVE, STANDARD
+from harness.wire.limits import OVERDRIVE, STANDARD, Limit
 
 HOLD_OFF_US = 0.5
 """A device ignores falling edges so soon after a rising one (0.5 us at least: data
@@ -30,6 +30,7 @@ class SlotRules:
         surely_one_us: a slot's low up to here is a one; between the two its frame
             decides (``parting``).
         reset_us: a low from here on is a reset.
+        surely_reset_us: a low from here on is a reset wherever it begins.
         presence_us: a low that begins within this after a reset is presence.
         slot_us: two falling edges nearer than this are not two slots.
         write_0_us: shortest write-0 low that is published.
@@ -39,6 +40,7 @@ class SlotRules:
     one_us: float
     surely_one_us: float
     reset_us: float
+    surely_reset_us: float
     presence_us: float
     slot_us: float
     write_0_us: float
@@ -47,6 +49,11 @@ class SlotRules:
 
 def _between(below: float | None, above: float | None) -> float:
     return sqrt((below or _PUBLISHED) * (above or _PUBLISHED))
+
+
+def _presences_us(wait: Limit, low: Limit) -> float:
+    """The longest that presence pulses last together: first to begin, last to end."""
+    return (wait.high_us or 0.0) + (low.high_us or 0.0) - (wait.low_us or 0.0)
 
 
 def _mirrored(limit: float | None, above: float) -> float:
@@ -67,17 +74,25 @@ STANDARD_RULES = SlotRules(
     one_us=_between(STANDARD.write_1_low.high_us, _TYPICAL_ZERO_US),
     surely_one_us=_mirrored(STANDARD.write_1_low.high_us, _TYPICAL_ZERO_US),
     reset_us=_between(STANDARD.write_0_low.high_us, STANDARD.reset_low.low_us),
+    surely_reset_us=_between(
+        _presences_us(STANDARD.presence_wait, STANDARD.presence_low),
+        STANDARD.reset_low.low_us,
+    ),
     presence_us=_between(STANDARD.presence_wait.high_us, STANDARD.reset_high.low_us),
     slot_us=_SHORTEST_SLOT_US / 2,
     write_0_us=STANDARD.write_0_low.low_us or 60.0,
     long_us=STANDARD.write_0_low.high_us or 120.0,
 )
-"""21 us, 10.6 us, 240 us, 170 us, 30 us, 60 us, 120 us."""
+"""21 us, 10.6 us, 240 us, 370 us, 170 us, 30 us, 60 us, 120 us."""
 
 OVERDRIVE_RULES = SlotRules(
     one_us=_between(OVERDRIVE.write_1_low.high_us, _TYPICAL_OVERDRIVE_ZERO_US),
     surely_one_us=_mirrored(OVERDRIVE.write_1_low.high_us, _TYPICAL_OVERDRIVE_ZERO_US),
     reset_us=_between(OVERDRIVE.write_0_low.high_us, OVERDRIVE.reset_low.low_us),
+    surely_reset_us=_between(
+        _presences_us(OVERDRIVE.presence_wait, OVERDRIVE.presence_low),
+        OVERDRIVE.reset_low.low_us,
+    ),
     presence_us=_between(OVERDRIVE.presence_wait.high_us, OVERDRIVE.reset_high.low_us),
     slot_us=_SHORTEST_OVERDRIVE_SLOT_US / 2,
     write_0_us=OVERDRIVE.write_0_low.low_us or 6.0,

@@ -131,11 +131,25 @@ class SlotDecoder:
         return np.asarray(ticks * self._tick_us, np.float64)
 
     def _resets(self, lows: Lows) -> Flags:
-        return self._us(lows.ends - lows.starts) >= STANDARD_RULES.reset_us
+        """Lows that are resets at standard speed.
+
+        The presence pulses of several devices, each with a wait of its own, may last
+        longer together than one is allowed to, up to where resets begin: such a low is
+        none if it begins as soon behind a reset as presence does.
+        """
+        rules = STANDARD_RULES
+        length = self._us(lows.ends - lows.starts)
+        found = length >= rules.reset_us
+        waited = self._us(lows.starts[1:] - lows.ends[:-1])
+        near = found[1:] & (length[1:] < rules.surely_reset_us)
+        near &= (waited <= rules.presence_us) & ((lows.flags[1:] & AFTER_GAP) == 0)
+        for index in np.flatnonzero(near) + 1:
+            found[index] = not found[index - 1]
+        return found
 
     def _decode(self, lows: Lows) -> DecodedLows:
         length = self._us(lows.ends - lows.starts)
-        is_reset = length >= STANDARD_RULES.reset_us
+        is_reset = self._resets(lows)
         gap = (lows.flags & AFTER_GAP) > 0
         frame_of = np.cumsum(is_reset | gap, dtype=np.int64)
         presence = self._presence(lows, is_reset, STANDARD_RULES)

@@ -112,7 +112,7 @@ class _Phase:
     """Where the ROM part of a frame ends, and what it says.
 
     ``is_completed``: the CRC of the ROM code was worked out, not read; ``is_odd``: the
-    slots of a search contradict each other or end within a step.
+    slots of a ROM code or search contradict each other, or end within a byte or step.
     """
 
     rom: RomCode | None
@@ -255,6 +255,7 @@ class TransactionReader:
         sides[8 : 8 + ROM_BITS] = side
         code = bits[8 : 8 + ROM_BITS]
         phase.used = 8 + len(code)
+        phase.is_odd = len(code) % 8 > 0
         if len(code) < ROM_BITS:
             phase.notes.append(
                 f"ends within the ROM code, after {len(code)} of 64 bits"

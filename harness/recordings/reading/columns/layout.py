@@ -201,7 +201,8 @@ def _cells_above(heads: list[str], columns: int, delimiter: str) -> list[list[st
         titles.insert(0, cells)
         if len(titles) == 3:
             break
-    return titles
+    # names stand where the time does; what is above may be any text of as many cells
+    return sorted(titles, key=lambda cells: not any(map(_is_time_name, cells)))
 
 
 def _name(titles: list[list[str]], index: int) -> str:
@@ -219,10 +220,14 @@ def _has_time_name(titles: list[list[str]], index: int) -> bool:
     )
 
 
+def _is_time_name(cell: str) -> bool:
+    return bool(_TIME_NAMES.search(_IN_BRACKETS.sub("", cell).strip()))
+
+
 def _time_column(titles: list[list[str]], columns: int) -> int:
     for cells in titles:
         for index in range(columns):
-            if _TIME_NAMES.search(cells[index]):
+            if _is_time_name(cells[index]):
                 return index
     return 0
 

@@ -21,6 +21,8 @@ from harness.recordings.record.shown import AnalogFacts
 
 BLOCK_BYTES = 1 << 20
 """The library reads 32 blocks ahead: this size bounds its memory, not its speed."""
+_MOST_IDLE_BLOCKS = 64
+"""Blocks in which the busiest column is looked for."""
 TICK_S = 1e-12
 """Times are kept in whole picoseconds: 63 bits of them are 106 days."""
 
@@ -69,12 +71,31 @@ class ColumnSource:
         self._only_levels = True
 
     def _busiest(self, columns: tuple[int, ...]) -> int:
-        """The column with the most edges in the first block."""
+        """The column with the most edges in the first block in which one has any.
+
+        Edges between two levels as they will be read: an idle input shows noise, which
+        crosses its own middle more often than a data line does, and has no two levels.
+        """
         blocks = _Blocks(self._path, self._layout, columns)
-        first = next(iter(blocks), None)
-        if first is None:
-            return columns[0]
-        return max(columns, key=lambda i: _edges(first.columns[i]))
+        for block in islice(blocks, _MOST_IDLE_BLOCKS):
+            times = self._ticks(block, blocks)
+            edges = {i: self._edges(times, block, i) for i in columns}
+            if any(edges.values()):
+                return max(columns, key=lambda i: edges[i])
+        return columns[0]
+
+    def _edges(self, times: Ticks, block: _Block, column: int) -> int:
+        """Edges of a column in a block."""
+        volts = block.columns[column] * self._layout.scales[column]
+        if (empty := block.empty.get(column)) is not None:
+            times, volts = times[~empty], volts[~empty]
+        finder = LevelFinder(self.tick_s)
+        finder.feed(times, volts)
+        thresholds = finder.thresholds()
+        if thresholds is None:
+            return 0
+        found = Hysteresis(thresholds, self.tick_s).feed(times, volts, int(times[-1]))
+        return len(found.levels) - 1
 
     def chunks(self) -> Iterator[LevelChunk]:
         """The edges of the column.
@@ -328,18 +349,6 @@ def _require_pyarrow() -> None:
         getattr(arrow, "__version__")  # noqa: B009 - loads it, where it is installed
     except ImportError:
         raise missing(RECORDINGS, instead="export the recording as VCD") from None
-
-
-def _edges(values: NDArray[np.float64]) -> int:
-    """Crossings of the middle, as a measure of how busy a column is."""
-    finite = values[np.isfinite(values)]
-    if not len(finite):
-        return 0
-    low, high = np.percentile(finite, (1, 99))
-    if high <= low:
-        low, high = float(finite.min()), float(finite.max())
-    above = finite > (low + high) / 2
-    return int(np.count_nonzero(above[1:] != above[:-1]))
 
 
 def _named(path: Path, layout: ColumnLayout, wanted: str) -> int:
