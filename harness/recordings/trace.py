@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from harness.families.registry import Kinds
 from harness.families.secret import Secret
 from harness.recordings.activity import ActivityTally
+from harness.recordings.counts import TraceCounts
 from harness.recordings.decoding.histories import Histories
 from harness.recordings.decoding.interruptions import InterruptionWatch
 from harness.recordings.decoding.lows import LowFinder, Lows
@@ -25,7 +26,6 @@ from harness.recordings.judging.sampling import sampling_interval
 from harness.recordings.reading.chunks import LevelChunk, LevelSource, TickSpans
 from harness.recordings.record.quantity import Instant
 from harness.recordings.record.shown import SeenDevice, WrongAt
-from harness.recordings.trace_counts import TraceCounts
 from harness.recordings.trace_record import TraceRecord
 from harness.recordings.wording import shows_rom
 from harness.wire.romcode import RomCode
