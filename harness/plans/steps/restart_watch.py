@@ -33,7 +33,7 @@ _FOR_ALL = _MAY_CHANGE - {"configure"}
 """Those that may restart devices which they do not address: a supply switched off by the
 plan is no fault of theirs, whenever they are asked next."""
 
-_MAY_SET = frozenset({"check"})
+_MAY_SET = frozenset({"check", "transact"})
 """Steps that may leave other settings; a flag that is set again is a restart all the same."""
 
 _SETS_SUPPLY = frozenset({"adjust", "condition"})
@@ -181,7 +181,12 @@ def _signs(context: Context, device: DeviceRef) -> Iterator[RestartSign]:
     known = context.kinds.quantities(device.family)
     for sign in context.kinds.family_of(device.family).restarts:
         can_be_asked = sign.read is not None or sign.shown_by in known
-        if can_be_asked and sign.trace in {Trace.FLAG, *_SETTINGS}:
+        # an output that may be anything after a restart shows none: a protector, for one,
+        # opens it for reasons of its own
+        is_fixed_output = sign.trace is Trace.OUTPUT and not isinstance(
+            sign.after, AfterRestart
+        )
+        if can_be_asked and (is_fixed_output or sign.trace in {Trace.FLAG, *_SETTINGS}):
             yield sign
 
 
@@ -224,6 +229,8 @@ def _is_trace(sign: RestartSign, after: Scalar, *, may_move: bool) -> bool:
     as_stored = isinstance(sign.after, AfterRestart) or after == sign.after
     if sign.trace is Trace.FLAG:
         return after == sign.after
+    if sign.trace is Trace.OUTPUT:
+        return after == sign.after and not may_move
     return sign.trace in _SETTINGS and as_stored and not may_move
 
 

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from harness.families.hazard import Hazard
 from harness.plans.steps.restart_watch import RestartWatch
 from harness.records import DeviceRef, Outcome, Scalar
 
@@ -116,3 +117,53 @@ def test_a_power_on_flag_that_is_set_again(
     assert "power_on_flag (power-on flag) was False and is True" in held.message
     whole = run_plan(steps, bench_data([new_device(0x29, 0x31)]))
     assert not _by_socket(whole, "restarted")
+
+
+KEPT_BETWEEN = {
+    "22h alarm": (0x22, "configure: {settings: {alarm_high_degc: 40}}", "alarm_low"),
+    "10h alarm": (0x10, "configure: {settings: {alarm_high_degc: 40}}", "alarm_low"),
+    "3Bh alarm": (0x3B, "configure: {settings: {alarm_high_degc: 40}}", "alarm_low"),
+    "42h resolution": (
+        0x42,
+        "configure: {settings: {resolution_bits: 9}}",
+        "alarm_low",
+    ),
+    "2Ch wiper": (
+        0x2C,
+        "configure: {settings: {position: 77}, hazard: [output-switching]}",
+        "charge_pump",
+    ),
+    "3Ah output": (
+        0x3A,
+        "configure: {settings: {channel_a_output: on}, hazard: [output-switching, high-voltage-output]}",
+        "channel_b_output_off",
+    ),
+    "12h output": (
+        0x12,
+        "configure: {settings: {channel_a_output: on}, hazard: [output-switching, high-voltage-output]}",
+        "channel_b_output_off",
+    ),
+    "20h flags": (0x20, "check: {function: power_on_flags_clear}", "channel_a_voltage"),
+    "19h speed": (0x19, "configure: {settings: {speed_khz: 100}}", "speed_khz"),
+}
+"""Family, the step that sets or clears, and a quantity that does not show it."""
+
+
+@pytest.mark.parametrize("name", KEPT_BETWEEN)
+def test_each_kind_is_looked_at_again(
+    run_plan: Make, bench_data: Make, new_device: Make, name: str
+) -> None:
+    """A dip between two steps, neither of which asks: the second one's result waits."""
+    code, setting, asked = KEPT_BETWEEN[name]
+    steps = f"- enumerate: {{}}\n- {setting}\n- wait: {{for_s: 20}}\n- read: {{quantity: {asked}}}\n"
+    dip = {"kind": "supply-dip", "at_s": 15, "for_s": 0.02, "to_v": 0.0}
+    allow = frozenset(Hazard)
+    ran = run_plan(
+        steps, bench_data([new_device(code, 0x31)], faults=[dip]), allow=allow
+    )
+    (held,) = _by_socket(ran, "restarted")["S1"]
+    assert held.outcome is Outcome.FAILED
+    assert not held.measurements
+    twin = run_plan(steps, bench_data([new_device(code, 0x31)]), allow=allow)
+    assert twin.record.outcome is Outcome.PASSED
+    assert not _by_socket(twin, "restarted")
