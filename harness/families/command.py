@@ -112,6 +112,7 @@ class Span:
         values: what each byte may be; empty if anything.
         confirms: which of them say that a store was done; empty if they say nothing.
         confidential: True if they must stand in no report.
+        filler: what each of them is where a device has nothing confidential to show.
         about: how to read them; empty if they are data without a format.
         words: turns whole bytes into words and raises DeviceError where they are not
             possible; None if ``about`` says it all.
@@ -124,6 +125,7 @@ class Span:
     values: frozenset[int] = frozenset()
     confirms: frozenset[int] = frozenset()
     confidential: bool = False
+    filler: int | None = None
     about: str = ""
     words: Callable[[bytes], str] | None = None
 

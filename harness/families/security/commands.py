@@ -53,7 +53,7 @@ COMMANDS = (
         parts=(
             two_byte_address(Sender.DEVICE),
             device("status", about="5Fh before a copy"),
-            device("row", 8, confidential=True),
+            device("row", 8, confidential=True, filler=0xAA),
             crc16(CODE, ADDRESS, "status", "row"),
         ),
         source=_SHEET,

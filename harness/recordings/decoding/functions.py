@@ -139,10 +139,21 @@ def _note_sides(seen: SeenCommand, sides: bytearray) -> None:
 def _line(seen: SeenCommand) -> str:
     if seen.command is None:
         return f"{seen.code.hex(' ').upper()}: no command of this family"
-    said = [text for piece in seen.pieces if (text := _piece_text(piece))]
-    more = len(said) - _MOST_PIECES
-    shown = ", ".join(said[:_MOST_PIECES]) + (f" and {more} more" if more > 0 else "")
+    said = [(piece, text) for piece in seen.pieces if (text := _piece_text(piece))]
+    shown = ", ".join(text for _, text in said[:_MOST_PIECES])
+    shown += _rest_text([piece for piece, _ in said[_MOST_PIECES:]])
     return f"{seen.command.name}: {shown}" if shown else seen.command.name
+
+
+def _rest_text(rest: list[Piece]) -> str:
+    """Parts that are too many to be shown, such as the pages of a whole memory."""
+    if not rest:
+        return ""
+    crcs = [piece.right for piece in rest if isinstance(piece.part, Crc)]
+    count = sum(len(piece.data) for piece in rest if isinstance(piece.part, Span))
+    wrong = f", {crcs.count(False)} wrong" if False in crcs else ""
+    held = f" with {crcs.count(True)} CRCs right{wrong}" if crcs else ""
+    return f", and {count} more bytes{held}"
 
 
 def _piece_text(piece: Piece) -> str:
@@ -162,7 +173,7 @@ _CRC_VERDICTS = {None: "cut", True: "right", False: "wrong"}
 
 
 def _span_text(span: Span, piece: Piece) -> str:
-    if span.confidential:
+    if span.confidential and set(piece.data) != {span.filler}:
         return f"{span.name} ({len(piece.data)} bytes, not shown)"
     text = f"{span.name} {hex_text(piece.data)}"
     words = _words(piece)

@@ -222,6 +222,11 @@ class TransactionReader:
         if use is not RomUse.NONE:
             part = sides[phase.used :]
             part[: len(function.sides)] = np.frombuffer(function.sides, np.uint8)
+        ends_in_ones = len(rest) >= 16 and len(rest) % 8 == 0 and rest[-8:].all()
+        if ends_in_ones and not function.commands and not function.checks:
+            phase.notes.append(
+                "FFh at the end: written by the host, answered by a device, or by none"
+            )
         return function
 
     def _family(
