@@ -22,8 +22,8 @@ from harness.clock import Clock
 from harness.digits import duration_text
 from harness.errors import UsageError
 from harness.records import Outcome
-from harness.results.reports.wording import one_line
 from harness.results.soak.events import GAP, PROGRESS, RESUMED
+from harness.results.wording import one_line
 
 _MARKS = {
     Outcome.PASSED: "pass",

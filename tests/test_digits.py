@@ -18,7 +18,7 @@ from harness.digits import (
     uncertain_text,
 )
 from harness.records import Bound, CheckResult, Measurement, Side
-from harness.results.reports.wording import value_row
+from harness.results.wording import value_row
 
 FINITE = st.floats(min_value=-1e8, max_value=1e8)
 POSITIVE = st.floats(min_value=1e-6, max_value=1e6)

@@ -177,7 +177,7 @@ SPELL_NO_KEYS = (
     "results/soak",
     "results/plots/run.py",
     "results/plots/soak.py",
-    "results/reports/timing.py",
+    "results/timing.py",
     "results/reports/bus_verdict.py",
 )
 """Where evidence is read; each has its records."""

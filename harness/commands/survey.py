@@ -17,14 +17,14 @@ from harness.plans.execution.run import RunResult
 from harness.plans.execution.survey_plan import survey_plan
 from harness.plans.loading.files import load_fixture
 from harness.results.reports.bus_verdict import MeasuredRow
-from harness.results.reports.timing import (
+from harness.results.summary.making import summary_of
+from harness.results.timing import (
     TimingRow,
     not_measured,
     timing_lines,
     timing_rows,
     worst_first,
 )
-from harness.results.summary.making import summary_of
 from harness.wire.budget.table import CAPACITANCE, RISE, Budget, Measured, compare
 
 _MOST_ROWS = 12

@@ -37,7 +37,7 @@ from harness.quality.proofs.comparison import (
 )
 from harness.quality.proofs.exchange import MOST_EXCHANGED
 from harness.quality.unit_counts import units_for_equivalence
-from harness.results.reports.wording import number_text
+from harness.results.wording import number_text
 
 
 class LotVerdict(StrEnum):

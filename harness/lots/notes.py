@@ -8,7 +8,7 @@ from dataclasses import replace
 from harness.lots.lot import Lot
 from harness.lots.report_table import LotReport
 from harness.records import Outcome
-from harness.results.reports.wording import number_text, one_line
+from harness.results.wording import number_text, one_line
 
 _MOST_NAMED = 5
 """Units named in one note."""

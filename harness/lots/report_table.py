@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from harness.records import Outcome
-from harness.results.reports.wording import one_line
+from harness.results.wording import one_line
 
 Row = Sequence[str]
 

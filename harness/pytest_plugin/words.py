@@ -17,7 +17,7 @@ from _pytest._code.code import (
 from harness.errors import SlotproofError
 from harness.records import CheckResult
 from harness.results.record.device_tally import DeviceResult, DeviceTally
-from harness.results.reports.wording import one_line, value_rows
+from harness.results.wording import one_line, value_rows
 
 _MOST_NAMED = 3
 """Devices that a headline names one by one; the others are counted."""

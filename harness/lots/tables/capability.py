@@ -21,7 +21,7 @@ from harness.quality.tolerance import (
     tolerance_interval,
 )
 from harness.records import Bound, Outcome
-from harness.results.reports.wording import one_line
+from harness.results.wording import one_line
 
 DEFINITION = (
     "Ppk here is the smaller of (U - X50) / (X99.865 - X50) and (X50 - L) / (X50 - "

@@ -9,7 +9,7 @@ from harness.lots.report_table import Block, LotReport, ReportTable, Row
 from harness.quality.charts.kinds import Panel
 from harness.quality.charts.limits import FEW_FOR_LIMITS, rules_at
 from harness.records import Outcome
-from harness.results.reports.wording import number_text
+from harness.results.wording import number_text
 
 _TOO_ALIKE = 0.5
 """Neighbours correlated more than this make control limits too narrow (common

@@ -14,7 +14,7 @@ from harness.quality.gauges.reference_study import (
     Linearity,
 )
 from harness.records import Outcome
-from harness.results.reports.wording import number_text
+from harness.results.wording import number_text
 
 
 def gauge_report(found: GaugeStudy, *, unit: str) -> LotReport:

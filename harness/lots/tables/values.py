@@ -11,7 +11,7 @@ from harness.lots.judgement import LotComparison, LotSummary, LotVerdict
 from harness.lots.report_table import Block, LotReport, ReportTable, Row
 from harness.quality.moments import Moments
 from harness.records import Outcome
-from harness.results.reports.wording import one_line
+from harness.results.wording import one_line
 
 _MOST_NAMED = 30
 """Devices named one by one."""

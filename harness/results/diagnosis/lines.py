@@ -12,7 +12,7 @@ from harness.results.diagnosis.page import (
     pages_of,
 )
 from harness.results.record.run import RunRecord
-from harness.results.reports.wording import one_line
+from harness.results.wording import one_line
 
 
 def diagnosis_lines(record: RunRecord) -> list[str]:

@@ -24,7 +24,7 @@ from harness.diagnosis.evidence.bus import (
 from harness.diagnosis.evidence.kinds import KindReading
 from harness.digits import bound_text, number_text, span_text, uncertain_text
 from harness.records import Bound, Scalar
-from harness.results.reports.wording import scalar_text
+from harness.results.wording import scalar_text
 from harness.wire.limits import STANDARD
 
 _MOST_ECHOES = 6

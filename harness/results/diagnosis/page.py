@@ -16,7 +16,7 @@ from harness.records import Outcome
 from harness.results.diagnosis.numbers import NumbersTable, standing_words, tables_of
 from harness.results.record.evidence import diagnosis_of
 from harness.results.record.run import RunRecord
-from harness.results.reports.wording import step_name
+from harness.results.wording import step_name
 
 NOTHING = "nothing wrong was found"
 NO_FAULT = "no fault was found"

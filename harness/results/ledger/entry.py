@@ -20,7 +20,7 @@ from harness.results.record.device_tally import DeviceResult
 from harness.results.record.run import RunRecord, require_undamaged
 from harness.results.record.steps import BAD_OUTCOMES, Ending, StepRecord
 from harness.results.reports.rebuild import read_record
-from harness.results.reports.wording import value_row
+from harness.results.wording import value_row
 
 KNOWN_ELSEWHERE = "rom-code-known"
 """Kind of the failure of a unit whose ROM code was seen before in another unit."""

@@ -9,7 +9,7 @@ from typing import TextIO
 from harness.digits import limits_text
 from harness.results.ledger.entry import LedgerReading, UnitTest
 from harness.results.ledger.ledger import Conflict
-from harness.results.reports.wording import one_line
+from harness.results.wording import one_line
 
 TEST_COLUMNS = (
     "started_at", "unit_serial", "lot", "station", "position", "outcome", "reason_step",

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from harness.quality.charts.kinds import Panel
 from harness.results.plots.lots import Figures, Scale, legend, shown_places
 from harness.results.plots.palette import BLUE, GREY, VERMILION, new_figure
-from harness.results.reports.wording import one_line
+from harness.results.wording import one_line
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

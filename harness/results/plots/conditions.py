@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from harness.records import DeviceRef, Measurement
 from harness.results.plots.palette import BLUE, VERMILION, new_figure
 from harness.results.record.run import RunRecord
-from harness.results.reports.wording import one_line
+from harness.results.wording import one_line
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

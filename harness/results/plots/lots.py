@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from harness.lazy import cbook, np
 from harness.quality.quantisation import step_of
 from harness.results.plots.palette import BLUE, GREY, ORANGE, VERMILION, new_figure
-from harness.results.reports.wording import one_line
+from harness.results.wording import one_line
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -29,14 +29,14 @@ from harness.results.record.device_tally import DeviceResult
 from harness.results.record.evidence import frames_of, shmoo_of
 from harness.results.record.run import RunRecord
 from harness.results.record.slot_evidence import ShmooGrid, TriedRow
-from harness.results.reports.timing import (
+from harness.results.timing import (
     BUS,
     TimingRow,
     not_measured,
     timing_rows,
     worst_first,
 )
-from harness.results.reports.wording import one_line
+from harness.results.wording import one_line
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

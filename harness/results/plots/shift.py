@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from harness.lazy import ticker
 from harness.results.plots.lots import histogram_edges, shown_places
 from harness.results.plots.palette import BLUE, GREY, VERMILION, new_figure
-from harness.results.reports.wording import one_line
+from harness.results.wording import one_line
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

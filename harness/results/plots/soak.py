@@ -14,10 +14,10 @@ from harness.results.plots.palette import (
     VERMILION,
     new_figure,
 )
-from harness.results.reports.wording import one_line
 from harness.results.soak.drift import Chart
 from harness.results.soak.record import BUS, SoakRecord
 from harness.results.soak.shared import courses
+from harness.results.wording import one_line
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

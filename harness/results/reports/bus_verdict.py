@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from harness.digits import bound_text, limits_text, number_text, quantity_text
 from harness.records import Bound, Measurement, Outcome
 from harness.results.record.run import RunRecord
-from harness.results.reports.timing import BUS, TimingRow, timing_rows
+from harness.results.timing import BUS, TimingRow, timing_rows
 from harness.wire.budget.remedy import Remedies, holds, reach
 from harness.wire.budget.table import Budget, BudgetRow, RowVerdict, budget
 from harness.wire.circuit import Circuit

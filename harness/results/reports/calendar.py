@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta, timezone
 
-from harness.results.reports.wording import one_line
+from harness.results.wording import one_line
 
 
 def moment_text(at: str, utc_offset_s: int | None) -> str:

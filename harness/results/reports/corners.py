@@ -15,8 +15,8 @@ from harness.results.reports.matrix import (
     anchor_of,
     place_between_limits,
 )
-from harness.results.reports.wording import one_line
 from harness.results.summary.corners import CornerResult, by_step
+from harness.results.wording import one_line
 
 _MOST_COLUMNS = 6
 """Conditions side by side; of more there are several tables, one under the other."""

@@ -24,17 +24,17 @@ from harness.results.reports.calendar import moment_text
 from harness.results.reports.corners import corner_matrices
 from harness.results.reports.matrix import anchor_of, matrices
 from harness.results.reports.page import Picture, drawn_picture, fill, write_page
-from harness.results.reports.timing import (
-    TimingRow,
-    timing_rows,
-    worst_first,
-)
-from harness.results.reports.wording import one_line, step_name, tries_text, value_rows
 from harness.results.soak.page import page_of
 from harness.results.soak.record import SoakRecord
 from harness.results.summary.failures import failure_groups
 from harness.results.summary.lines import counts_text, headline_texts
 from harness.results.summary.making import failure_of, summary_of
+from harness.results.timing import (
+    TimingRow,
+    timing_rows,
+    worst_first,
+)
+from harness.results.wording import one_line, step_name, tries_text, value_rows
 
 FILE_NAME = "report.html"
 

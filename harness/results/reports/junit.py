@@ -9,7 +9,7 @@ Rule 3: a failed or broken case has one verdict child with type, message, and a 
 whose first line repeats the message; measured values stand one a line in system-out.
 Rule 4: retries are written as a well-known build tool for Java does: ``flakyFailure``
 beside a pass; the first try as ``failure`` and the others as ``rerunFailure``.
-Rule 5: every string passes the filter of ``harness.results.reports.wording``; counts are
+Rule 5: every string passes the filter of ``harness.results.wording``; counts are
 taken from the elements written; times have three decimals.
 """
 
@@ -42,7 +42,7 @@ from harness.results.record.device_tally import DeviceResult
 from harness.results.record.facts import run_facts
 from harness.results.record.run import RunRecord
 from harness.results.record.steps import BAD_OUTCOMES, StepRecord
-from harness.results.reports.wording import (
+from harness.results.wording import (
     one_line,
     retries_text,
     safe_text,

@@ -13,11 +13,11 @@ from harness.records import DeviceRef, Measurement, Outcome
 from harness.results.record.device_tally import DeviceResult
 from harness.results.record.run import RunRecord
 from harness.results.record.steps import StepRecord
-from harness.results.reports.timing import timing_rows
-from harness.results.reports.wording import one_line, value_row
 from harness.results.summary.making import rank_of
 from harness.results.summary.record import is_counted
 from harness.results.summary.values import DeviceValue, Values, device_values
+from harness.results.timing import timing_rows
+from harness.results.wording import one_line, value_row
 
 _MOST_COLUMNS = 6
 _LONGEST_LINE = 20

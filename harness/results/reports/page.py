@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from harness.lazy import jinja2, markupsafe
 from harness.results.plots.palette import svg_text
-from harness.results.reports.wording import one_line
+from harness.results.wording import one_line
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

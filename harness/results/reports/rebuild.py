@@ -13,8 +13,8 @@ from harness.results.journal.writer import read_events
 from harness.results.plots import run as plots
 from harness.results.record.run import RunRecord, not_as_written
 from harness.results.reports import html, junit, table
-from harness.results.reports.timing import timing_lines, timing_rows
 from harness.results.reports.unwritten import unwritten
+from harness.results.timing import timing_lines, timing_rows
 
 
 def read_record(journal_path: Path) -> RunRecord:

@@ -20,7 +20,7 @@ from harness.records import DeviceRef, Outcome
 from harness.results.record.device_tally import DeviceResult
 from harness.results.record.run import RunRecord
 from harness.results.record.steps import StepRecord
-from harness.results.reports.wording import (
+from harness.results.wording import (
     one_line,
     retries_text,
     step_name,

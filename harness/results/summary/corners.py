@@ -13,7 +13,7 @@ from harness.records import Measurement
 from harness.results.record.device_tally import DeviceResult
 from harness.results.record.run import RunRecord
 from harness.results.record.steps import BAD_OUTCOMES, StepRecord
-from harness.results.reports.wording import one_line
+from harness.results.wording import one_line
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,8 +9,8 @@ from harness.records import DeviceRef
 from harness.results.record.device_tally import DeviceResult
 from harness.results.record.run import RunRecord
 from harness.results.record.steps import BAD_OUTCOMES, StepRecord
-from harness.results.reports.wording import one_line
 from harness.results.summary.corners import base_title, corner_result
+from harness.results.wording import one_line
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,8 +14,6 @@ from harness.results.record.device_tally import DeviceResult
 from harness.results.record.evidence import diagnosis_of
 from harness.results.record.run import RunRecord
 from harness.results.record.steps import BAD_OUTCOMES, NOT_REACHED
-from harness.results.reports.timing import explanation, timing_rows
-from harness.results.reports.wording import one_line, value_row
 from harness.results.summary.corners import worst_corner
 from harness.results.summary.failures import FailureGroup, failure_groups
 from harness.results.summary.record import (
@@ -25,6 +23,8 @@ from harness.results.summary.record import (
     SummaryValue,
 )
 from harness.results.summary.values import DeviceValue, device_values
+from harness.results.timing import explanation, timing_rows
+from harness.results.wording import one_line, value_row
 
 
 def summary_of(record: RunRecord) -> Summary:

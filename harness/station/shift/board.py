@@ -19,7 +19,7 @@ from rich.live import Live
 from rich.panel import Panel
 from rich.text import Text
 
-from harness.results.reports.wording import one_line
+from harness.results.wording import one_line
 from harness.station.display_states import DisplayState, View, big, big_word
 from harness.station.shift.tally import ShiftTally
 

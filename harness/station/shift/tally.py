@@ -18,7 +18,7 @@ from threading import Lock
 
 from harness.records import Outcome
 from harness.results.ledger.entry import UnitTest
-from harness.results.reports.wording import one_line
+from harness.results.wording import one_line
 
 _JUDGED = (Outcome.PASSED, Outcome.FAILED)
 _TOP = 3

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 from harness.records import CheckResult, Outcome
-from harness.results.reports.wording import value_row
+from harness.results.wording import value_row
 from harness.wire.romcode import RomCode
 
 Make = Callable[..., Any]

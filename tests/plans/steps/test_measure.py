@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from harness.records import Outcome
-from harness.results.reports.wording import value_row
+from harness.results.wording import value_row
 
 Data = Callable[..., dict[str, Any]]
 Run = Callable[..., Any]

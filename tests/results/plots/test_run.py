@@ -12,7 +12,7 @@ import pytest
 from harness.records import Bound, Measurement
 from harness.results.plots.run import draw
 from harness.results.reports.rebuild import rebuild
-from harness.results.reports.timing import TimingRow
+from harness.results.timing import TimingRow
 
 PNG = b"\x89PNG\r\n\x1a\n"
 

@@ -6,7 +6,7 @@ import pytest
 
 from harness.records import Bound, Measurement, Outcome
 from harness.results.reports.bus_verdict import MeasuredRow, verdict_lines
-from harness.results.reports.timing import TimingRow
+from harness.results.timing import TimingRow
 from harness.wire.budget.remedy import remedies
 from harness.wire.budget.table import Budget, budget
 from harness.wire.circuit import Circuit, load_of

@@ -20,7 +20,7 @@ from lxml import etree
 from harness.records import Attempt, CheckResult, DeviceRef, Measurement, Outcome
 from harness.results.record.run import RunRecord
 from harness.results.reports.junit import slug, write_junit
-from harness.results.reports.wording import one_line
+from harness.results.wording import one_line
 from tests.escapes import unescaped
 
 if TYPE_CHECKING:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from harness.records import Bound, CheckResult, DeviceRef, Measurement, Outcome
 from harness.results.record.device_tally import DeviceResult
-from harness.results.reports.timing import (
+from harness.results.timing import (
     TimingRow,
     explanation,
     timing_lines,

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from harness.records import CheckResult, Measurement, Outcome, Scalar
 from harness.results.record.device_tally import DeviceTally
-from harness.results.reports.wording import (
+from harness.results.wording import (
     number_text,
     one_line,
     safe_text,
