@@ -61,6 +61,7 @@ TITLES = {
     "supply high-voltage": "high level outside its limits",
     "supply no-pull-up": "pull-up without supply, or not fitted",
     "supply no-strong-pull-up": "no strong pull-up for conversions on bus power",
+    "supply outside-range": "supply voltage outside the range of these devices",
     "supply own-cell": "cell of the device empty",
     "supply restart": "device restarts (supply interrupted)",
     "supply slow-conversion": "conversion too long (resistance in the supply lead)",

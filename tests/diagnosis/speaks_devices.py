@@ -246,14 +246,21 @@ SPEAKS_DEVICES: Speaks = {
     "third wire": (
         {
             "devices": (
-                conversions(probe(supply_answers=(0, 0, 0)), took_ms=None, heard=None),
+                conversions(
+                    probe(supply_answers=(0, 0, 0)),
+                    took_ms=None,
+                    heard=None,
+                    power_on=True,
+                    value_degc=85.0,
+                    marker_kept=False,
+                ),
                 probe(OTHER),
                 probe(THIRD),
             )
         },
         Cause.SUPPLY,
         "third-wire",
-        Confidence.UNDECIDED,
+        Confidence.LIKELY,
     ),
     "restart": (
         {"devices": (conversions(probe(), **UNPOWERED), probe(OTHER))},

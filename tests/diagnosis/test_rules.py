@@ -96,8 +96,16 @@ def test_what_a_fault_brings_about_is_told_under_it() -> None:
 def test_declared_bus_power_is_no_broken_wire() -> None:
     """A device that the fixture declares as fed from the line is where it should be."""
     expected = replace(SOUND.expected, parasite=frozenset({ROM}))
-    changes = SPEAKS["third wire"][0]
-    assert not found(**changes, expected=expected)
+    fed = conversions(probe(supply_answers=(0, 0, 0)), took_ms=None, heard=None)
+    devices = (fed, probe(OTHER), probe(THIRD))
+    assert not found(devices=devices, expected=expected)
+
+
+def test_undeclared_bus_power_that_converts_is_no_fault() -> None:
+    """Among others with a supply too: each reading is valid, so it is a warning."""
+    fed = conversions(probe(supply_answers=(0, 0, 0)), took_ms=None, heard=None)
+    (only,) = found(devices=(fed, probe(OTHER), probe(THIRD)))
+    assert (only.kind, only.severity) == ("supply-differs", FindingSeverity.WARNING)
 
 
 def test_bus_power_hides_busy() -> None:

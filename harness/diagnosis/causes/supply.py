@@ -146,6 +146,15 @@ def _is_fed_from_line(device: DeviceFacts) -> bool:
     return by_line and not _says_so_only(device)
 
 
+def _converts_all_the_same(device: DeviceFacts) -> bool:
+    """True if each of its conversions came out: the line feeds them well enough.
+
+    That spoils no reading, and may be how it is meant to be wired.
+    """
+    done = _converted(device)
+    return bool(done) and not any(c.power_on for c in done)
+
+
 def third_wire(evidence: Evidence) -> Iterator[Finding]:
     """One device says bus power among others with their own supply."""
     asked = [d for d in evidence.devices if d.on_parasite is not None]
@@ -154,6 +163,8 @@ def third_wire(evidence: Evidence) -> Iterator[Finding]:
     if not fed or len(fed) * 2 > len(asked):
         return
     for device in fed:
+        if _converts_all_the_same(device):
+            continue
         bad = sum(c.power_on for c in _converted(device))
         yield Finding(
             cause=Cause.SUPPLY,
@@ -188,12 +199,11 @@ def says_bus_power(evidence: Evidence) -> Iterator[Finding]:
         yield Finding(
             cause=Cause.DEVICE if fed else Cause.SUPPLY,
             kind="says-bus-power" if fed else "supply-differs",
-            summary=f"{device.name} reports that it is fed from the data line, "
+            summary=f"{device.name} reports that it is fed from the data line"
             + (
-                "and pulls that line for busy, as only a device with a supply of its own can"
+                " and pulls that line for busy, as only a device with a supply of its own can"
                 if fed
-                else "the fixture does not; its conversions come out as long as the line "
-                "feeds them"
+                else ", which the fixture does not declare; each of its conversions came out"
             ),
             measured=(
                 f"power query: bus power in {device.supply_answers.count(0)} of "
