@@ -21,6 +21,7 @@ from harness.errors import AdapterError, SlotproofError
 from harness.lazy import missing_parts_named
 from harness.old_names import printed_notes
 from harness.output import say
+from harness.safe_text import one_line
 
 EXIT_USAGE = 2
 EXIT_COULD_NOT_TELL = 3
@@ -135,6 +136,7 @@ def _help_width() -> dict[str, int]:
 def _run() -> int:
     """The command; its exit code."""
     code = ending.exit_code_of(ending.CTRL_C)
+    left_on: list[str] = []
     try:
         with missing_parts_named():
             code = app(standalone_mode=False, **_help_width()) or 0
@@ -144,8 +146,9 @@ def _run() -> int:
         code = ended.code if isinstance(ended.code, int) else int(bool(ended.code))
     except SlotproofError as error:
         code = _fail(error)
-    except (KeyboardInterrupt, click.Abort):
-        pass  # said below
+        left_on = _notes_of(error)
+    except (KeyboardInterrupt, click.Abort) as request:
+        left_on = _notes_of(request)  # the rest is said below
     except Exception:  # noqa: BLE001 - a mistake of ours is no verdict on a device
         traceback.print_exc()
         say(
@@ -157,4 +160,11 @@ def _run() -> int:
     if name := ending.acknowledge():
         say(f"slotproof: ended by {ending.in_words(name)}", err=True)
         code = ending.exit_code_of(name)
-    return code
+    for sentence in left_on:
+        say(sentence, err=True)
+    return EXIT_COULD_NOT_TELL if left_on else code
+
+
+def _notes_of(fault: BaseException) -> list[str]:
+    """What may still be on: the last lines of all."""
+    return [one_line(note) for note in getattr(fault, "__notes__", ())]

@@ -128,6 +128,11 @@ def left_on(record: RunRecord) -> Iterator[str]:
             yield result.shown.message
 
 
+def warn_left_on(record: RunRecord) -> None:
+    """The same on standard error, where standard output holds JSON alone."""
+    print_lines((ScreenLine(safe_output(line)) for line in left_on(record)), error=True)
+
+
 def show_results(
     folder: Path | None,
     style: OutputStyle,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from harness.commands.base import print_json, show_run
+from harness.commands.base import print_json, show_run, warn_left_on
 from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.runs import DiagnoseAnswer, FoundCause
 from harness.commands.run import run_to_end
@@ -23,6 +23,7 @@ def diagnose(*, fixture: Path, into: Path | None, style: OutputStyle) -> int:
     done = run_to_end(request, style)
     if style.json:
         print_json(_answer(done))
+        warn_left_on(done.record)
     else:
         page = diagnosis_lines(done.record)
         show_run(done.record, done.folder, style, more=page, failures=not page)

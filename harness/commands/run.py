@@ -13,6 +13,7 @@ from harness.commands.base import (
     print_json,
     print_lines,
     show_run,
+    warn_left_on,
 )
 from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.runs import RunAnswer
@@ -87,6 +88,7 @@ def run(
                 summary=summary_of(done.record),
             )
         )
+        warn_left_on(done.record)
     else:
         show_run(done.record, done.folder, style)
     return done.exit_code

@@ -6,9 +6,15 @@ from collections.abc import Sequence
 from itertools import islice
 from pathlib import Path
 
-from harness.commands.base import print_json, print_texts, show_results
+from harness.commands.base import (
+    print_json,
+    print_lines,
+    print_texts,
+    show_results,
+)
 from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.shifts import FailedUnit, ShiftAnswer
+from harness.results.summary.lines import ScreenLine
 from harness.station.shift.tally import Counts, summary_lines
 
 
@@ -35,6 +41,7 @@ def show_shift(
     """
     if style.json:
         print_json(_answer(counts, remarks, folder, command=command, code=code))
+        print_lines((ScreenLine(line) for line in left_on), error=True)
         return
     lines = summary_lines(counts)
     print_texts(islice(lines, 1) if style.quiet else (*lines, *remarks))

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
-from harness.commands.base import guesses_named, print_json, show_run
+from harness.commands.base import guesses_named, print_json, show_run, warn_left_on
 from harness.commands.budget import budget_of_fixture, bus_verdict
 from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.runs import SurveyAnswer, TimingValue
@@ -45,6 +45,7 @@ def survey(
     verdict = bus_verdict(loaded, predicted, MeasuredRow.of(done.record))
     if style.json:
         print_json(_answer(done, rows, verdict))
+        warn_left_on(done.record)
         return done.exit_code
     lines = [
         *verdict,

@@ -248,11 +248,13 @@ class Instrument:
         self.errors()  # whatever stands there is from before
         self._send(words, name, value)
 
-    def _send(self, words: SettingWords, name: str, value: Level) -> None:
+    def _send(
+        self, words: SettingWords, name: str, value: Level, *, ask_errors: bool = True
+    ) -> None:
         text = words.set.format(value=_Sent(value))
         self.unproved.add(name)
         self.write(text)
-        if refused := self.errors():
+        if ask_errors and (refused := self.errors()):
             raise self._fault(f"{text!r} is refused: {'; '.join(refused)}")
         if words.ask:
             self._require_read_back(name, value, words.ask)
@@ -397,9 +399,9 @@ class Instrument:
                 self.in_force.pop(name, None)
                 if self._link is None:
                     self.identify()
-                with suppress(InstrumentFault):
-                    self.errors()
-                self._send(words, name, value)
+                # a queue without end says nothing; what is read back does
+                says = self._queue_ends() or not words.ask
+                self._send(words, name, value, ask_errors=says)
             except SlotproofError as fault:
                 kept = fault
                 if self._link is not None and name in self.in_force:
@@ -407,6 +409,14 @@ class Instrument:
             else:
                 return None
         return kept
+
+    def _queue_ends(self) -> bool:
+        """Empty the error queue; False if that cannot be done."""
+        try:
+            self.errors()
+        except InstrumentFault:
+            return False
+        return True
 
     def _out_of_step(self, query: str, answer: str, what: str) -> InstrumentFault:
         """An answer that cannot be the query's own: what follows would not be either."""

@@ -161,7 +161,7 @@ FAULTS: dict[str, Callable[[Supply, str], None]] = {
 }
 
 
-PASSING = {"broke once", "silent once", "late", "another's answer", "ignored"}
+PASSING = set(FAULTS) - {"unplugged", "exchanged"}
 """After these the supply can be reached, so that it must be at rest."""
 
 
@@ -230,8 +230,6 @@ def test_a_fault_at_each_message(fault: str, *, keeps_pipe: bool) -> None:
             assert may_be_on is not None, at
         if fault in PASSING:
             assert (supply.settings["OUTP"], may_be_on) == ("0", None), (at, may_be_on)
-        if fault == "queue full":  # switched off all the same
-            assert supply.settings["OUTP"] == "0", at
         marker.clear(ROW)
 
 

@@ -6,16 +6,19 @@ import os
 import signal
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import pytest
 import yaml
 
-from harness.errors import UsageError
+from harness.errors import HostError, UsageError
 from harness.families.hazard import Hazard
 from harness.instruments import marker
+from harness.plans.execution.request import RunRequest
+from harness.plans.execution.run import execute
 from harness.plans.loading.files import load_fixture, parse_plan
 from harness.plans.loading.problems import PlanError
 from harness.records import Outcome
@@ -127,6 +130,38 @@ def test_a_plan_on_instruments_of_the_simulator(
     assert ran.shown("rest").notes == ("PSU is at rest",)
     (identified,) = [e for e in ran.events if e["event"] == "instrument_identified"]
     assert identified["identity"] == "INVENTED,PSU,SN7,1.0"
+
+
+def test_an_error_that_takes_the_run_away(
+    bench: Make, supply: LoopbackSupply, write_fixture: Make, tmp_path: Path
+) -> None:
+    """The supply is asked to rest all the same; what may be on is noted at the error."""
+    on = ON.removeprefix("- ").strip()
+    plan = parse_plan(
+        f"plan: p\nsteps:\n  - {on}\n  - wait: {{for_s: 1}}\n", "plan.yaml"
+    )
+
+    @contextmanager
+    def watch(_clock: Any) -> Iterator[Any]:  # noqa: ANN401
+        def hear(event: str, fields: dict[str, Any]) -> None:
+            if event == "step_done" and fields["step"] == "1":
+                if pulled:
+                    supply.unplug()
+                raise HostError("the disk is full", where="journal.jsonl")
+
+        yield hear
+
+    for number, pulled in enumerate((False, True)):
+        fixture = write_fixture(bench(supply.resource))
+        request = RunRequest(plan=plan, fixture=fixture, into=tmp_path / f"run{number}")
+        with pytest.raises(HostError) as caught:
+            execute(request, watch=watch)
+        notes = getattr(caught.value, "__notes__", [])
+        assert [note.partition(":")[0] for note in notes] == [
+            "supply PSU may still be on"
+        ] * pulled
+        if not pulled:
+            assert supply.settings["OUTP"] == "0"
 
 
 @pytest.mark.parametrize("after", range(3, 16, 2))

@@ -98,7 +98,7 @@ def _answers(instrument: Instrument) -> dict[str, object]:
                 high=limits[name][1] if name in limits else None,
             )
             for name, of in words.settings.items()
-            if of.ask
+            if of.ask and "{" not in of.ask  # a channel is asked for by number
         ),
         "tripped": tuple(ask for ask in words.tripped if instrument.number(ask)),
         "errors": tuple(map(one_line, instrument.errors())),
@@ -133,4 +133,4 @@ def _answer_lines(each: ShownInstrument) -> Iterator[str]:
         beside = f", limits {limits}" if limits else ""
         yield f"setting   {setting.name} {setting.value}{beside}"
     yield from (f"TRIPPED   {query} answers 1" for query in each.tripped)
-    yield from (f"error     {entry}" for entry in each.errors)
+    yield from (f"error     {entry}" for entry in each.errors or ("none",))

@@ -87,6 +87,7 @@ class OpenRun:
         folder: its results folder.
         journal: first part of its journal; None while there is none.
         runner: goes through the plan.
+        left_on: instruments that may still be on at its end, a sentence each.
     """
 
     runner: Runner
@@ -95,6 +96,14 @@ class OpenRun:
         self.request = request
         self.folder = request.results_folder()
         self.journal = request.resume
+        self.left_on: tuple[str, ...] = ()
+
+    def rest_instruments(self) -> None:
+        """Bring to rest what still is not; whoever raises notes what may be on."""
+        instruments = self.runner.context.instruments
+        rested = instruments.rest()
+        self.left_on = tuple(each.sentence for each in rested if each.fault)
+        instruments.close()
 
     def report(self) -> RunRecord:
         """Make the reports from the journal alone, once the run is over.
@@ -208,10 +217,10 @@ def opened(
                     try:
                         yield run
                     finally:  # the runner did so, unless an error took it away
-                        instruments = run.runner.context.instruments
-                        instruments.rest()
-                        instruments.close()
+                        run.rest_instruments()
     except BaseException as fault:
+        for sentence in run.left_on:
+            fault.add_note(sentence)
         # whatever ended the run is what the user must read, so nothing is raised here
         with ending.held(), suppress(SlotproofError):
             if bus is None and isinstance(fault, AdapterError):

@@ -13,7 +13,7 @@ from harness.plans.schema.references import (
     Calibration,
     difference_unit,
 )
-from harness.plans.steps.attempts import LIMIT_HINT, sentence
+from harness.plans.steps.attempts import sentence
 from harness.plans.steps.context import Context
 from harness.quality.corrections import between_points, fit_line, require_within
 from harness.quality.guard import GuardedLimits, Proof, guarded_limits
@@ -24,6 +24,11 @@ from harness.quality.uncertainty import (
     from_half_width,
 )
 from harness.records import Attempt, CheckResult, DeviceRef, Measurement, Outcome
+
+_DIFFERS_HINT = (
+    "repeat it with the device in another place of the bath: what comes again there is its "
+    "own error, what stays with the place is not"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -189,7 +194,7 @@ def _by_proof(
             outcome=Outcome.FAILED,
             kind="limit",
             message=f"{sentence(difference)}; {difference.criterion}",
-            hint=LIMIT_HINT,
+            hint=_DIFFERS_HINT,
         )
     return replace(
         result,
