@@ -21,7 +21,6 @@ from harness.errors import AdapterError, SlotproofError
 from harness.lazy import missing_parts_named
 from harness.old_names import printed_notes
 from harness.output import say
-from harness.safe_text import one_line
 
 EXIT_USAGE = 2
 EXIT_COULD_NOT_TELL = 3
@@ -167,4 +166,4 @@ def _run() -> int:
 
 def _notes_of(fault: BaseException) -> list[str]:
     """What may still be on: the last lines of all."""
-    return [one_line(note) for note in getattr(fault, "__notes__", ())]
+    return [str(note) for note in getattr(fault, "__notes__", ())]
