@@ -11,7 +11,8 @@ from harness import ending
 from harness.clock import Clock
 from harness.errors import InstrumentFault, SlotproofError, UsageError
 from harness.instruments import marker
-from harness.instruments.instrument import Instrument, in_order
+from harness.instruments.instrument import Instrument
+from harness.instruments.levels import in_order
 from harness.instruments.link import Connect, connect
 from harness.instruments.row import InstrumentRow
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from contextlib import suppress
 
 from harness.clock import Clock
 from harness.errors import InstrumentFault, SlotproofError, UsageError
 from harness.instruments import marker
+from harness.instruments.levels import Sent, as_sent
 from harness.instruments.link import Connect, Link, LinkLost
 from harness.instruments.row import InstrumentRow, Level
 from harness.instruments.words import (
@@ -251,7 +252,7 @@ class Instrument:
     def _send(
         self, words: SettingWords, name: str, value: Level, *, ask_errors: bool = True
     ) -> None:
-        text = words.set.format(value=_Sent(value))
+        text = words.set.format(value=Sent(value))
         self.unproved.add(name)
         self.write(text)
         if ask_errors and (refused := self.errors()):
@@ -295,16 +296,16 @@ class Instrument:
 
     def _require_read_back(self, name: str, value: Level, query: str) -> None:
         if "{" in query:
-            query = query.format(value=_Sent(value))
+            query = query.format(value=Sent(value))
             if self.number(query) != 1:
                 raise self._fault(
-                    f"{name} {_told(value)}: {query!r} says that it is not"
+                    f"{name} {as_sent(value)}: {query!r} says that it is not"
                 )
             return
         got = self.number(query)
         if not math.isclose(got, float(value), rel_tol=_SAME, abs_tol=_SAME):
             raise self._fault(
-                f"{name} was set to {_told(value)} and is read back as {got:g}"
+                f"{name} was set to {as_sent(value)} and is read back as {got:g}"
             )
 
     def _require_measured(self) -> None:
@@ -430,27 +431,3 @@ class Instrument:
     def _fault(self, what: str, hint: str = "") -> InstrumentFault:
         where = f"{self.row.name} ({self.row.resource})"
         return InstrumentFault(what, where=where, hint=hint)
-
-
-def in_order(settings: Mapping[str, Level]) -> list[tuple[str, Level]]:
-    """Settings in the order given, but for an output, which is switched on last of all."""
-    return sorted(
-        settings.items(), key=lambda each: each[0] == OUTPUT and bool(each[1])
-    )
-
-
-def _told(value: Level) -> str:
-    """A value as it is sent: 1 and 0 for on and off (SCPI-99, volume 1, 7.3, from memory)."""
-    return str(int(value)) if isinstance(value, bool) else f"{value:.6g}"
-
-
-class _Sent:
-    """A value in a command; ``{value:.3f}`` asks for its own digits."""
-
-    def __init__(self, value: Level) -> None:
-        self._value = value
-
-    def __format__(self, how: str) -> str:
-        if not how:
-            return _told(self._value)
-        return format(int(self._value) if how.endswith("d") else self._value, how)

@@ -10,7 +10,8 @@ from collections.abc import Generator, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 
 from harness.errors import SlotproofError, UsageError
-from harness.instruments.instrument import Instrument, in_order
+from harness.instruments.instrument import Instrument
+from harness.instruments.levels import in_order
 from harness.instruments.row import Level
 from harness.instruments.words import OUTPUT, InstrumentKind
 from harness.plans.execution.fixture_circuit import slots_of
