@@ -17,7 +17,7 @@ from harness.plans.loading.parameters import assignments
 from harness.plans.records.values import read_units
 from harness.results.summary.lines import ScreenLine
 from harness.station.keyboard import listen, silent_keys
-from harness.station.setup import Orders, Ready, place_names, ready
+from harness.station.setup import Orders, Ready, position_names, ready
 from harness.station.shift.shift import ShiftEnd, remark_lines
 
 EXIT_COULD_NOT_TELL = 3
@@ -77,7 +77,7 @@ def station(
 
 def _begins(orders: Orders) -> str:
     """What the station waits for, before it shows its positions."""
-    where = ", ".join(place_names(orders.fixtures))
+    where = ", ".join(position_names(orders.fixtures))
     if all(f.adapter.port.startswith("sim://") for f in orders.fixtures):
         return f"SIMULATED rehearsal at {where}: an invented operator puts the units in"
     numbers = {

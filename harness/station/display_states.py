@@ -1,4 +1,4 @@
-"""What a place shows: a word in big letters, a shape, and what to do next.
+"""What a position shows: a word in big letters, a shape, and what to do next.
 
 The word is read from two metres: letters five rows high are about 25 mm on a common
 screen, and a letter is read from two hundred times its height (common practice, no
@@ -15,7 +15,7 @@ from harness.station.presence_poll import PresencePoll
 
 
 class DisplayState(Enum):
-    """State of a place: the word, the shape, the colour."""
+    """State of a position: the word, the shape, the colour."""
 
     STARTING = ("WAIT", "clock", "default")
     PUT_IN = ("PUT IN", "down", "cyan")
@@ -66,22 +66,22 @@ WAITING = {
         "the line is held low: take the unit out; is it shorted, or the wrong way round?",
     ),
 }
-"""What an empty place shows, by what the last poll found."""
+"""What an empty position shows, by what the last poll found."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class View:
-    """What one place shows now.
+    """What one position shows now.
 
     Attributes:
-        place: its name.
+        position: its name.
         sign: its state.
         serial: the unit's serial number, empty where none is known.
         headline: one line below the big word.
         words: what to do, whole sentences, the most urgent first.
     """
 
-    place: str
+    position: str
     sign: DisplayState = DisplayState.STARTING
     serial: str = ""
     headline: str = ""

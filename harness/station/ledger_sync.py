@@ -1,7 +1,7 @@
 """The station's way to the ledger: asked at once, booked in the background.
 
 Asking (whose is this ROM code, what did this unit go through) happens while a unit
-sits in its place, so it must not wait for a database that is away: after one failure
+sits in its position, so it must not wait for a database that is away: after one failure
 nobody but the bookkeeper asks it until it answers again. Meanwhile what this station
 itself has seen must do. Journals that could not be booked wait and are booked when
 the ledger is back, or when a station is started the next time; a file ``booked``
@@ -35,7 +35,7 @@ Say = Callable[[str], None]
 
 
 class LedgerSync:
-    """The ledger as the places of one station use it; safe to call from all of them.
+    """The ledger as the positions of one station use it; safe to call from all of them.
 
     Args:
         ledger: the ledger; closed by whoever opened it.
@@ -84,17 +84,17 @@ class LedgerSync:
                     known[test.run_id] = test
         return list(known.values())
 
-    def guesses(self, *, serial: str, place: str) -> Guesses:
+    def guesses(self, *, serial: str, position: str) -> Guesses:
         """What a search of a unit may try first: the unit's own devices, then its lot's.
 
         Args:
             serial: the unit's number; empty if it has none.
-            place: the position that it sits in: of this shift only units that sat there
+            position: the position that it sits in: of this shift only units that sat there
                 count, so that a rehearsed position does not depend on the others.
         """
         tests = self.tests_of(serial=serial) if serial else []
         with self._lock:
-            here = [t for t in self._own.values() if t.unit.place == place]
+            here = [t for t in self._own.values() if t.unit.place == position]
         seen = (code for t in reversed(here) for code, _ in t.rom_codes)
         before = max(tests, key=lambda test: test.started_at, default=None)
         own = before.rom_codes if before is not None else ()

@@ -46,7 +46,7 @@ REHEARSAL = "rehearsal:"
 
 
 class UnitNumbers:
-    """The numbers of one shift; safe to use from several places.
+    """The numbers of one shift; safe to use from several positions.
 
     Args:
         rules: the range of the plan.

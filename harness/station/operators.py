@@ -1,4 +1,4 @@
-"""The people at a place: whose hands put units in."""
+"""The people at a position: whose hands put units in."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ class Hands(Protocol):
     """Who puts units in and takes them out: a person, or a rehearsed shift."""
 
     def see(self, sign: DisplayState) -> None:
-        """Hears of each new state of the place."""
+        """Hears of each new state of the position."""
         ...
 
     @property

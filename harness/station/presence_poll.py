@@ -21,7 +21,7 @@ from harness.wire.romcode import RomCode
 from harness.wire.slots.frames import Presence
 
 POLL_S = 0.5
-"""Between two polls of an empty place."""
+"""Between two polls of an empty position."""
 
 STEADY_S = 0.1
 """Between the polls that prove a contact steady once somebody answered."""
@@ -58,7 +58,7 @@ class SteadyContact:
 
 
 def feel(bus: Bus, references: frozenset[str] = frozenset()) -> PresencePoll:
-    """One reset, and what it says of the place; with a reference a search too.
+    """One reset, and what it says of the position; with a reference a search too.
 
     A reference of the bench answers every reset, so only a search shows a unit.
 
@@ -68,7 +68,7 @@ def feel(bus: Bus, references: frozenset[str] = frozenset()) -> PresencePoll:
     Raises:
         AdapterError: the adapter cannot tell.
     """
-    bus.begin_check()  # hands at the place stir the line between two polls
+    bus.begin_check()  # hands at the position stir the line between two polls
     try:
         presence = bus.reset().presence
     except (LineShorted, LineNotReady, NoEcho):

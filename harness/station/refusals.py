@@ -22,8 +22,8 @@ class Refusal:
     """A unit that was not tested.
 
     Attributes:
-        at: calendar of the place's clock, UTC.
-        place: the place that it sat in.
+        at: calendar of the position's clock, UTC.
+        place: name of the position that it sat in.
         serial: its serial number.
         why: what the operator was shown.
     """
@@ -38,7 +38,7 @@ REFUSAL = JournalForm(Refusal, name="refusal")
 
 
 class Refusals:
-    """Writes refusals down; safe to call from several places.
+    """Writes refusals down; safe to call from several positions.
 
     Args:
         folder: the shift's folder.

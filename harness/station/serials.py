@@ -1,8 +1,8 @@
 """Where a unit's serial number comes from: scanner, file, or nowhere.
 
-A scanner is a keyboard: a number and enter. With several places, a number goes to the
-place whose unit waits for one the longest; a number for which no unit waits is refused,
-since it would end on the next unit, whichever that is. ``PLACE=NUMBER`` names the place
+A scanner is a keyboard: a number and enter. With several positions, a number goes to the
+position whose unit waits for one the longest; a number for which no unit waits is refused,
+since it would end on the next unit, whichever that is. ``POSITION=NUMBER`` names the position
 and makes it test even if no unit answers there: so a dead unit comes to its verdict.
 """
 
@@ -21,32 +21,32 @@ END_WORD = "end"
 
 
 class Serials(Protocol):
-    """A source of serial numbers; safe to call from several places."""
+    """A source of serial numbers; safe to call from several positions."""
 
-    def wanted(self, place: str) -> str | None:
-        """The number for the unit in a place; None if it is not there yet."""
+    def wanted(self, position: str) -> str | None:
+        """The number for the unit in a position; None if it is not there yet."""
         ...
 
-    def given_up(self, place: str) -> None:
-        """The place does not wait for a number any more."""
+    def given_up(self, position: str) -> None:
+        """The position does not wait for a number any more."""
         ...
 
-    def forced(self, place: str) -> str | None:
-        """A number that was given to an empty place by name; None if none was."""
+    def forced(self, position: str) -> str | None:
+        """A number that was given to an empty position by name; None if none was."""
         ...
 
 
 class NoSerials:
     """Units without serial numbers: their ROM codes tell them apart."""
 
-    def wanted(self, place: str) -> str | None:
+    def wanted(self, position: str) -> str | None:
         """Always the empty number."""
         return ""
 
-    def given_up(self, place: str) -> None:
+    def given_up(self, position: str) -> None:
         """Nothing was promised."""
 
-    def forced(self, place: str) -> str | None:
+    def forced(self, position: str) -> str | None:
         """Never."""
         return None
 
@@ -78,22 +78,22 @@ class SerialsFromFile:
             ) from cause
         return cls([line.strip() for line in lines if line.strip()])
 
-    def wanted(self, place: str) -> str | None:
+    def wanted(self, position: str) -> str | None:
         """The next number; None once all are used."""
         with self._lock:
             if not self._left:
                 return None
-            self._given[place] = self._left.popleft()
-            return self._given[place]
+            self._given[position] = self._left.popleft()
+            return self._given[position]
 
-    def given_up(self, place: str) -> None:
+    def given_up(self, position: str) -> None:
         """The number was not used: it comes next."""
         with self._lock:
-            number = self._given.pop(place, None)
+            number = self._given.pop(position, None)
             if number is not None:
                 self._left.appendleft(number)
 
-    def forced(self, place: str) -> str | None:
+    def forced(self, position: str) -> str | None:
         """Never."""
         return None
 
@@ -102,13 +102,13 @@ class Scanner:
     """Numbers as they are scanned or typed.
 
     Args:
-        places: names of the station's places.
+        positions: names of the station's positions.
     """
 
-    def __init__(self, places: Iterable[str]) -> None:
-        self._places = tuple(places)
+    def __init__(self, positions: Iterable[str]) -> None:
+        self._positions = tuple(positions)
         self._queue: deque[str] = deque()
-        self._by_place: dict[str, str] = {}
+        self._by_position: dict[str, str] = {}
         self._lock = Lock()
 
     def take(self, line: str) -> str:
@@ -118,32 +118,32 @@ class Scanner:
             return ""  # a stray key, such as an arrow, is no scan
         name, sign, rest = number.partition("=")
         with self._lock:
-            if sign and name in self._places:
-                place, number = name, rest.strip()
+            if sign and name in self._positions:
+                position, number = name, rest.strip()
             elif self._queue:
-                place = self._queue.popleft()
+                position = self._queue.popleft()
             else:
                 return f"no unit waits for {number}: put it in first, then scan it"
-            self._by_place[place] = number
-        return f"{place}: {number}"
+            self._by_position[position] = number
+        return f"{position}: {number}"
 
-    def wanted(self, place: str) -> str | None:
-        """The number for a place; asking puts the place into the queue."""
+    def wanted(self, position: str) -> str | None:
+        """The number for a position; asking puts the position into the queue."""
         with self._lock:
-            if place in self._by_place:
-                return self._by_place.pop(place)
-            if place not in self._queue:
-                self._queue.append(place)
+            if position in self._by_position:
+                return self._by_position.pop(position)
+            if position not in self._queue:
+                self._queue.append(position)
         return None
 
-    def given_up(self, place: str) -> None:
+    def given_up(self, position: str) -> None:
         """Leave the queue; a number that came too late belongs to nobody."""
         with self._lock:
-            self._by_place.pop(place, None)
-            if place in self._queue:
-                self._queue.remove(place)
+            self._by_position.pop(position, None)
+            if position in self._queue:
+                self._queue.remove(position)
 
-    def forced(self, place: str) -> str | None:
+    def forced(self, position: str) -> str | None:
         """A number that was given by name."""
         with self._lock:
-            return self._by_place.pop(place, None)
+            return self._by_position.pop(position, None)

@@ -37,7 +37,7 @@ class Orders:
 
     Attributes:
         plan: what to do with each unit.
-        fixtures: one a place.
+        fixtures: one a position.
         folder: the shift's folder.
         ledger: a file, or a ``postgresql://`` URL.
         ledger_wait_s: longest wait for it before it counts as away.
@@ -62,8 +62,8 @@ class Orders:
     real_time: bool = False
 
 
-def place_names(fixtures: Sequence[Fixture]) -> tuple[str, ...]:
-    """A place is named as its only socket is, or as its fixture file.
+def position_names(fixtures: Sequence[Fixture]) -> tuple[str, ...]:
+    """A position is named as its only socket is, or as its fixture file.
 
     Raises:
         UsageError: two of one name.
@@ -87,7 +87,7 @@ def require_fit(orders: Orders) -> None:
     """Insist that plan and fixtures go together on a station.
 
     Raises:
-        UsageError: they do not, with the place of each mistake.
+        UsageError: they do not, with line and column of each.
     """
     require_runnable(orders.plan, orders.fixtures, orders.allowed)
     for fixture in orders.fixtures:
@@ -103,7 +103,7 @@ def require_fit(orders: Orders) -> None:
 
 @dataclass(frozen=True, slots=True)
 class _Source:
-    """Where numbers come from for a place, and who puts its units in."""
+    """Where numbers come from for a position, and who puts its units in."""
 
     serials: Serials
     hands_for: Callable[[ProvedBus], Hands] | None = None
@@ -133,13 +133,13 @@ def ready(
     Args:
         orders: what it is to be.
         console: the operator's screen.
-        patience_s: how long its end may wait for places and ledger.
+        patience_s: how long its end may wait for positions and ledger.
 
     Raises:
         UsageError: what is asked for cannot be.
     """
     require_fit(orders)
-    names = place_names(orders.fixtures)
+    names = position_names(orders.fixtures)
     tally = ShiftTally()
     board = Board(
         console, names, tally, simulated=any(map(is_simulated, orders.fixtures))
@@ -165,15 +165,15 @@ def ready(
             show=board.show,
             in_hand={},
         )
-        places = [
-            _place(name, fixture, setup, source)
+        positions = [
+            _position(name, fixture, setup, source)
             for name, fixture, source in zip(
                 names, orders.fixtures, sources, strict=True
             )
         ]
         shift = Shift(
             folder=orders.folder,
-            places=places,
+            positions=positions,
             ledger_sync=ledger_sync,
             tally=tally,
             board=board,
@@ -207,7 +207,7 @@ def _ledger(orders: Orders) -> Ledger:
     return Ledger(orders.ledger, wait_s=orders.ledger_wait_s)
 
 
-def _place(name: str, fixture: Fixture, setup: Setup, source: _Source) -> Position:
+def _position(name: str, fixture: Fixture, setup: Setup, source: _Source) -> Position:
     if source.hands_for is None:
         return Position(name=name, fixture=fixture, setup=setup, serials=source.serials)
     return Position(

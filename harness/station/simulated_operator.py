@@ -1,6 +1,6 @@
-"""A rehearsed shift: an invented operator at a simulated place.
+"""A rehearsed shift: an invented operator at a simulated position.
 
-Plays the ``feed`` of a fixture in bench time, by what the place shows, as a person
+Plays the ``feed`` of a fixture in bench time, by what the position shows, as a person
 would: puts a unit in when asked, has its number ready, takes it out after the
 verdict.
 """
@@ -27,7 +27,7 @@ _OVER = frozenset(
 
 
 class Feeder:
-    """Hands and scanner of one simulated place.
+    """Hands and scanner of one simulated position.
 
     Args:
         feed: the insertions, in order.
@@ -55,7 +55,7 @@ class Feeder:
         return bool(self._left) or self._entry is not None
 
     def see(self, sign: DisplayState) -> None:
-        """Do what the place asks for."""
+        """Do what the position asks for."""
         if sign is DisplayState.PUT_IN and self._entry is None and self._left:
             self._entry = self._left.popleft()
             self._put_in(self._entry)
@@ -88,17 +88,17 @@ class Feeder:
 
     # -- serial numbers --------------------------------------------------------------
 
-    def wanted(self, place: str) -> str | None:
-        """The number of the unit in hand, the same for whatever place asks."""
-        del place
+    def wanted(self, position: str) -> str | None:
+        """The number of the unit in hand, the same for whatever position asks."""
+        del position
         return self._entry.serial if self._entry is not None else None
 
-    def given_up(self, place: str) -> None:
+    def given_up(self, position: str) -> None:
         """The label stays on its unit."""
 
-    def forced(self, place: str) -> str | None:
+    def forced(self, position: str) -> str | None:
         """Never: every rehearsed unit answers."""
-        del place
+        del position
         return None
 
 

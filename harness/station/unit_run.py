@@ -24,7 +24,7 @@ from harness.station.presence_poll import PresencePoll, feel
 from harness.wire.romcode import RomCode
 
 PROOF_LASTS_S = 900.0
-"""An adapter that was proved while its place was empty is believed for so long."""
+"""An adapter that was proved while its position was empty is believed for so long."""
 
 STEP = "unit"
 """Name of the step that the station adds to the plan's."""

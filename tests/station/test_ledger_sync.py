@@ -218,10 +218,10 @@ def test_guesses_are_the_units_own_devices_then_its_lots(tmp_path: Path) -> None
         sync = LedgerSync(ledger, lambda _text: None)
         sync.remember(unit_test("CS-2", CODES[2]))
         sync.remember(unit_test("CS-3", CODES[3], place="right"))
-        again = sync.guesses(serial="CS-1", place="left")
+        again = sync.guesses(serial="CS-1", position="left")
         assert [str(rom) for rom in again.recalled] == [CODES[1]]
         assert [str(rom) for rom in again.seen] == [CODES[n] for n in (1, 2, 0)]
-        new = sync.guesses(serial="", place="left")
+        new = sync.guesses(serial="", position="left")
         assert new.recalled == ()
         assert [str(rom) for rom in new.seen] == [CODES[n] for n in (2, 1, 0)]
         assert again.sentence == ""
@@ -236,7 +236,7 @@ def test_a_ledger_that_is_away_costs_the_guesses_alone(
     with Ledger(tmp_path / "ledger.sqlite", wait_s=0.01) as ledger:
         sync = LedgerSync(ledger, said.append)
         sync.remember(unit_test("CS-2", CODES[2]))
-        found = [sync.guesses(serial="", place="left") for _ in range(2)]
+        found = [sync.guesses(serial="", position="left") for _ in range(2)]
     assert [[str(rom) for rom in guess.seen] for guess in found] == [[CODES[2]]] * 2
     assert len(said) == 1
     holder.execute("ROLLBACK")

@@ -1,6 +1,6 @@
-"""What the operator sees: each place in big letters, the shift's counts below.
+"""What the operator sees: each position in big letters, the shift's counts below.
 
-On a terminal the places stand side by side and change as they go; anywhere else each
+On a terminal the positions stand side by side and change as they go; anywhere else each
 verdict and each finding is one plain line.
 """
 
@@ -40,11 +40,11 @@ _PLAIN_SIGNS = frozenset(
 
 
 class Board:
-    """Shows the places of a station; safe to call from all of them.
+    """Shows the positions of a station; safe to call from all of them.
 
     Args:
         console: where to.
-        places: names of the places, in order.
+        positions: names of the positions, in order.
         tally: the shift's counts.
         simulated: True if it is a rehearsal, which the board says all along.
     """
@@ -52,7 +52,7 @@ class Board:
     def __init__(
         self,
         console: Console,
-        places: Iterable[str],
+        positions: Iterable[str],
         tally: ShiftTally,
         *,
         simulated: bool = False,
@@ -62,7 +62,7 @@ class Board:
         self._console = console
         self._tally = tally
         self._lock = Lock()
-        self._views = {place: View(place=place) for place in places}
+        self._views = {position: View(position=position) for position in positions}
         self._remarks: deque[str] = deque(maxlen=_KEPT_REMARKS)
         self._answers: deque[str] = deque(maxlen=_KEPT_REMARKS)
         self._live: Live | None = None
@@ -89,11 +89,11 @@ class Board:
             self._live.stop()
 
     def show(self, view: View) -> None:
-        """Take in what a place shows now."""
+        """Take in what a position shows now."""
         with self._lock:
-            if view.sign is not self._views[view.place].sign:
+            if view.sign is not self._views[view.position].sign:
                 self._answers.clear()  # they were about what was shown before
-            self._views[view.place] = view
+            self._views[view.position] = view
             if self._live is None and view.sign in _PLAIN_SIGNS:
                 self._console.print(Text(_line(view)), soft_wrap=True)
 
@@ -105,7 +105,7 @@ class Board:
                 self._console.print(Text(one_line(sentence)), soft_wrap=True)
 
     def answer(self, sentence: str) -> None:
-        """What the station says to a scan; gone as soon as a place shows something new."""
+        """What the station says to a scan; gone as soon as a position shows something new."""
         with self._lock:
             self._answers.append(one_line(sentence))
             if self._live is None:
@@ -156,7 +156,7 @@ def _panel(view: View, width: int) -> Panel:
     words = Text("\n".join(map(one_line, (view.headline, *view.words))))
     return Panel(
         Group(body, Text(one_line(view.serial) or " ", style="bold"), words),
-        title=view.place,
+        title=view.position,
         width=width,
         box=_BOXES.get(view.sign, box.ROUNDED),
         border_style=view.sign.colour,
@@ -166,5 +166,5 @@ def _panel(view: View, width: int) -> Panel:
 def _line(view: View) -> str:
     words = " | ".join(map(one_line, view.words))
     serial = f"  {one_line(view.serial)}" if view.serial else ""
-    line = f"{view.sign.word:<6} {view.place}{serial}  {one_line(view.headline)}"
+    line = f"{view.sign.word:<6} {view.position}{serial}  {one_line(view.headline)}"
     return f"{line}  {words}".rstrip()

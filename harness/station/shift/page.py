@@ -40,14 +40,14 @@ class Failures:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PlaceRow:
-    """One place of the station."""
+class PositionRow:
+    """One position of the station."""
 
     name: str
     units: int
     failed: int
     tests: int
-    void: int
+    invalid: int
     median_s: float
 
 
@@ -138,8 +138,8 @@ def render(record: ShiftRecord, *, base: str = "") -> str:
         failed=_of_outcome(units, Outcome.FAILED),
         undecided=_of_outcome(units, Outcome.ERROR),
         values_of=_values,
-        void=_of_outcome(record.tests, Outcome.ERROR),
-        places=list(_places(record)),
+        invalid=_of_outcome(record.tests, Outcome.ERROR),
+        positions=list(_positions(record)),
         measured=list(_measured(units)),
         yields=_yield_picture(record),
         trends=list(_trend_pictures(units)),
@@ -199,16 +199,16 @@ def _failures(units: tuple[TestedUnit, ...]) -> Iterator[Failures]:
         )
 
 
-def _places(record: ShiftRecord) -> Iterator[PlaceRow]:
+def _positions(record: ShiftRecord) -> Iterator[PositionRow]:
     for name in dict.fromkeys(test.unit.place for test in record.tests):
         tests = [test for test in record.tests if test.unit.place == name]
         here = [unit for unit in record.units if unit.last.unit.place == name]
-        yield PlaceRow(
+        yield PositionRow(
             name=name or "-",
             units=len(here),
             failed=len(_of_outcome(here, Outcome.FAILED)),
             tests=len(tests),
-            void=len(_of_outcome(tests, Outcome.ERROR)),
+            invalid=len(_of_outcome(tests, Outcome.ERROR)),
             median_s=statistics.median(test.duration_s for test in tests),
         )
 

@@ -1,4 +1,4 @@
-"""One place of the station: its loop from an empty socket to an empty socket.
+"""One position of the station: its loop from an empty socket to an empty socket.
 
     PUT_IN -> (steady contact) -> SCAN -> (number) -> TESTING -> PASSED | FAILED | ERROR
        ^                                     |                         |
@@ -73,7 +73,7 @@ _NO_VERDICT = "No verdict: test this unit again once that is cured. Take the uni
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setup:
-    """What all places of a station share.
+    """What all positions of a station share.
 
     Attributes:
         plan: what to do with each unit.
@@ -85,9 +85,9 @@ class Setup:
         ledger_sync: the ledger.
         tally: the shift's counts.
         refusals: where units go down that were not tested.
-        show: takes what a place shows.
-        in_hand: serial numbers in all places now, with the place.
-        lost: tests that left no whole journal: serial number, place and reason.
+        show: takes what a position shows.
+        in_hand: serial numbers in all positions now, with the position.
+        lost: tests that left no whole journal: serial number, position and reason.
         left_on: instruments that may still be on at the end, a sentence each.
     """
 
@@ -107,7 +107,7 @@ class Setup:
 
 
 class Position:
-    """One place: a fixture with one adapter.
+    """One position: a fixture with one adapter.
 
     Args:
         name: as printed beside it.
@@ -133,7 +133,7 @@ class Position:
         self._hands_for = hands_for
         self._hands: Hands = Person()
         self._stop = Event()
-        self._view = View(place=name)
+        self._view = View(position=name)
         self._references = frozenset(fixture.references)
         self._unit = ""
         self._set_up = StandingSetUp(fixture, name, setup.left_on)
@@ -203,7 +203,7 @@ class Position:
     # -- waiting -------------------------------------------------------------------
 
     def _unit_comes(self, bus: ProvedBus) -> bool:
-        """Wait for a steady contact, or for a number given to this place by name."""
+        """Wait for a steady contact, or for a number given to this position by name."""
         self._power(bus)
         steady = SteadyContact()
         shows_verdict = False
@@ -225,7 +225,7 @@ class Position:
         return False
 
     def _poll(self, bus: ProvedBus) -> PresencePoll:
-        """One gentle question; in an empty place the adapter is proved if it is time."""
+        """One gentle question; in an empty position the adapter is proved if it is time."""
         try:
             if bus.needs_proof:
                 bus.prove()
@@ -370,7 +370,7 @@ class Position:
             into=self._fresh_folder(number),
             allowed=setup.allowed,
             reports=False,
-            guesses=setup.ledger_sync.guesses(serial=number, place=self.name),
+            guesses=setup.ledger_sync.guesses(serial=number, position=self.name),
         )
         done = execute(
             request,

@@ -107,8 +107,8 @@ def read_shift(folder: Path) -> ShiftRecord:
             record = read_record(path)
             tests.append(test_of(record, path))
         except UsageError as fault:
-            place = fault.where.removeprefix(f"{path.parent}{os.sep}")
-            unreadable.append((path.parent.name, f"{place}: {fault.what}"))
+            where = fault.where.removeprefix(f"{path.parent}{os.sep}")
+            unreadable.append((path.parent.name, f"{where}: {fault.what}"))
             continue
         if record.utc_offset_s is not None:
             zones.append(record.utc_offset_s)

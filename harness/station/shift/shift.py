@@ -1,4 +1,4 @@
-"""A shift: the places side by side, from the first unit to the summary.
+"""A shift: the positions side by side, from the first unit to the summary.
 
 The shift's folder holds one folder a test with its journal. A file ``shift`` in it is
 locked while a station uses the folder, so a later station can tell a shift that goes
@@ -93,10 +93,10 @@ class ShiftEnd:
         counts: the whole shift's.
         unbooked: journals that are not yet in the ledger.
         interrupted: True if Ctrl-C ended it.
-        stuck: places that did not stop.
-        broken: places that ended by themselves, with the reason.
+        stuck: positions that did not stop.
+        broken: positions that ended by themselves, with the reason.
         ended_by: name of the signal that ended it.
-        lost: tests that left no whole journal: serial number, place and reason.
+        lost: tests that left no whole journal: serial number, position and reason.
         unwritten: why summary and page are not written; empty if they are.
         left_on: instruments that may still be on, a sentence each.
     """
@@ -113,22 +113,22 @@ class ShiftEnd:
 
     @property
     def is_whole(self) -> bool:
-        """True if every test has its journal, and every place ended as it should."""
+        """True if every test has its journal, and every position ended as it should."""
         wrong = (self.stuck, self.broken, self.lost, self.unwritten, self.left_on)
         return not any(wrong)
 
 
 class Shift:
-    """Runs the places until nobody has more units, or somebody ends it.
+    """Runs the positions until nobody has more units, or somebody ends it.
 
     Args:
         folder: the shift's folder, held by the caller.
-        places: the places.
+        positions: the positions.
         ledger_sync: the ledger.
         tally: the shift's counts.
         board: the screen.
-        patience_s: how long the end may wait for places, and then for the ledger.
-        lost: where places put the tests that left no whole journal.
+        patience_s: how long the end may wait for positions, and then for the ledger.
+        lost: where positions put the tests that left no whole journal.
         left_on: where they say which instruments may still be on.
     """
 
@@ -136,7 +136,7 @@ class Shift:
         self,
         *,
         folder: Path,
-        places: Sequence[Position],
+        positions: Sequence[Position],
         ledger_sync: LedgerSync,
         tally: ShiftTally,
         board: Board,
@@ -147,7 +147,7 @@ class Shift:
         self._lost = lost
         self._left_on = left_on
         self._folder = folder
-        self._places = places
+        self._positions = positions
         self._ledger_sync = ledger_sync
         self._tally = tally
         self._board = board
@@ -156,8 +156,8 @@ class Shift:
 
     def stop(self) -> None:
         """End the shift as soon as the tests in hand let it."""
-        for place in self._places:
-            place.stop()
+        for position in self._positions:
+            position.stop()
 
     def run(self) -> ShiftEnd:
         """The whole shift; goes on with what the folder holds already."""
@@ -167,10 +167,10 @@ class Shift:
         for journal in left_behind(self._folder):
             self._ledger_sync.hand_over(journal)
         self._ledger_sync.start()
-        ended = {place.name: Event() for place in self._places}
-        for place in self._places:
-            args = (place, ended[place.name])
-            Thread(target=self._run, args=args, name=place.name, daemon=True).start()
+        ended = {position.name: Event() for position in self._positions}
+        for position in self._positions:
+            args = (position, ended[position.name])
+            Thread(target=self._run, args=args, name=position.name, daemon=True).start()
         ended_by = self._wait(ended)
         with ending.held():  # a second Ctrl-C does not lose the summary
             ending.acknowledge()
@@ -191,7 +191,7 @@ class Shift:
         return end
 
     def _wait(self, ended: dict[str, Event]) -> str:
-        """Until all places have ended; the signal that ended them, or empty.
+        """Until all positions have ended; the signal that ended them, or empty.
 
         One that brings instruments to rest has all the time that takes: a chamber warms.
         Events are waited for, since a join that Ctrl-C breaks off takes its thread for
@@ -204,30 +204,32 @@ class Shift:
         except KeyboardInterrupt as request:
             with ending.held():
                 self.stop()
-                for place in self._places:
-                    ended[place.name].wait(self._patience_s / len(ended))
-                    while place.is_resting and not ended[place.name].wait(_LOOK_S):
+                for position in self._positions:
+                    ended[position.name].wait(self._patience_s / len(ended))
+                    while position.is_resting and not ended[position.name].wait(
+                        _LOOK_S
+                    ):
                         pass
                 ending.acknowledge()
             return ending.name_of(request)
         return ""
 
-    def _run(self, place: Position, ended: Event) -> None:
-        """One place in its thread: whatever ends it is reported and stays its own."""
+    def _run(self, position: Position, ended: Event) -> None:
+        """One position in its thread: whatever ends it is reported and stays its own."""
         try:
-            place.run()
+            position.run()
         except SlotproofError as fault:
-            self._break(place, str(fault))
-        except Exception as fault:  # noqa: BLE001 - the other places go on
-            self._break(place, f"{type(fault).__name__}: {fault}")
+            self._break(position, str(fault))
+        except Exception as fault:  # noqa: BLE001 - the other positions go on
+            self._break(position, f"{type(fault).__name__}: {fault}")
         finally:
             ended.set()
 
-    def _break(self, place: Position, reason: str) -> None:
-        self._broken.append((place.name, reason))
+    def _break(self, position: Position, reason: str) -> None:
+        self._broken.append((position.name, reason))
         self._board.show(
             View(
-                place=place.name,
+                position=position.name,
                 sign=DisplayState.ERROR,
                 headline="this position has stopped",
                 words=(reason,),
@@ -259,9 +261,9 @@ def remark_lines(end: ShiftEnd) -> Iterator[str]:
             f"not booked yet   {end.unbooked}: they follow when a station is started "
             "beside this shift, or by `slotproof units book`"
         )
-    for serial, place, reason in end.lost:
+    for serial, position, reason in end.lost:
         yield (
-            f"invalid          {serial or 'a unit'} in {place}: {reason}; its test has no "
+            f"invalid          {serial or 'a unit'} in {position}: {reason}; its test has no "
             "whole journal: test it again"
         )
     if end.unwritten:

@@ -3,7 +3,7 @@
 First-pass yield: of the units whose first judged test of the shift came to a verdict
 about the unit, the share that passed it. Errors are no verdict about a unit.
 
-Time at work is that of the busiest place, from its first test's start to its last one's
+Time at work is that of the busiest position, from its first test's start to its last one's
 end; a pause longer than ``PAUSE_S`` is a break. All of it comes from the tests, so that
 a shift's page, made from its journals, says the same as the screen did.
 """
@@ -29,7 +29,7 @@ FEWEST_FOR_RATE = 10
 """Finished units before units an hour are worth saying (common practice, no source)."""
 
 PAUSE_S = 900.0
-"""Between two tests of a place; what is longer is no work."""
+"""Between two tests of a position; what is longer is no work."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +82,7 @@ class Counts:
 
 
 class ShiftTally:
-    """Takes tests in as they end; safe to call from several places."""
+    """Takes tests in as they end; safe to call from several positions."""
 
     def __init__(self) -> None:
         self._lock = Lock()
@@ -118,18 +118,18 @@ class ShiftTally:
 
     def _take_time(self, test: UnitTest) -> None:
         """The test, and the handling before it."""
-        place = test.unit.place
+        position = test.unit.place
         try:
             began = datetime.fromisoformat(test.started_at)
             ended = datetime.fromisoformat(test.finished_at)
         except ValueError:  # a journal of another make; its time is not known
             return
-        handling_s = (began - self._ended.get(place, began)).total_seconds()
+        handling_s = (began - self._ended.get(position, began)).total_seconds()
         worked_s = max(0.0, (ended - began).total_seconds())
         if 0 < handling_s <= PAUSE_S:
             worked_s += handling_s
-        self._busy[place] = self._busy.get(place, 0.0) + worked_s
-        self._ended[place] = ended
+        self._busy[position] = self._busy.get(position, 0.0) + worked_s
+        self._ended[position] = ended
 
     def counts(self) -> Counts:
         """The shift so far."""

@@ -42,8 +42,8 @@ def test_two_places_side_by_side(width: int) -> None:
     said = io.StringIO()
     console = Console(file=said, width=width, force_terminal=True, color_system=None)
     board = Board(console, ["left", "right"], ShiftTally())
-    board.show(View(place="left", sign=DisplayState.PASSED, serial="CS-1", headline="green tray"))  # fmt: skip
-    board.show(View(place="right", sign=DisplayState.FAILED, serial="CS-2", words=("too warm",)))  # fmt: skip
+    board.show(View(position="left", sign=DisplayState.PASSED, serial="CS-1", headline="green tray"))  # fmt: skip
+    board.show(View(position="right", sign=DisplayState.FAILED, serial="CS-2", words=("too warm",)))  # fmt: skip
     board.say("the ledger is away")
     console.print(board.picture())
     lines = said.getvalue().splitlines()
@@ -59,10 +59,10 @@ def test_plain_lines_without_a_terminal() -> None:
     said = io.StringIO()
     board = Board(Console(file=said, width=40), ["left"], ShiftTally())
     with board:
-        board.show(View(place="left", sign=DisplayState.TESTING, serial="CS-1"))
+        board.show(View(position="left", sign=DisplayState.TESTING, serial="CS-1"))
         board.show(
             View(
-                place="left",
+                position="left",
                 sign=DisplayState.FAILED,
                 serial="CS\x1b[2J",
                 headline="read -> red bin",

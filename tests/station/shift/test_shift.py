@@ -16,7 +16,7 @@ from harness.records import Outcome
 from harness.results.journal.writer import read_events
 from harness.results.ledger.entry import UNIT
 from harness.results.reports.rebuild import read_record
-from harness.station.setup import place_names
+from harness.station.setup import position_names
 from harness.station.shift.shift import SUMMARY_FILE, held
 
 Line = Any
@@ -346,7 +346,7 @@ def test_places_need_names_of_their_own(line: Line) -> None:
     """Two fixtures with one socket name cannot stand side by side."""
     place = line.place("left", [line.probe(1)], [])
     with pytest.raises(UsageError, match="two positions are named 'left'"):
-        place_names((place, place))
+        position_names((place, place))
 
 
 def test_a_plan_that_asks_is_refused(line: Line) -> None:
