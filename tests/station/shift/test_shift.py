@@ -273,7 +273,7 @@ def test_a_stuck_place_stops_nobody_else(
     left = line.place("left", [line.probe(1)], feed("CS-1"))
     right = line.place("right", [line.probe(2)], feed("CS-2"))
     with line.begun(line.orders(left, right), patience_s=0.4) as (made, said):
-        place = next(p for p in made.shift._places if p.name == "right")
+        place = next(p for p in made.shift._positions if p.name == "right")
 
         def hang(_bus: object) -> None:
             stuck.set()
@@ -293,7 +293,7 @@ def test_a_broken_place_is_told(line: Line, monkeypatch: pytest.MonkeyPatch) -> 
     left = line.place("left", [line.probe(1)], feed("CS-1"))
     right = line.place("right", [line.probe(2)], feed("CS-2"))
     with line.begun(line.orders(left, right)) as (made, said):
-        place = next(p for p in made.shift._places if p.name == "right")
+        place = next(p for p in made.shift._positions if p.name == "right")
         monkeypatch.setattr(place, "_serve", _broken_by_us)
         end = made.shift.run()
     assert end.broken == (("right", "KeyError: 'nothing'"),)
