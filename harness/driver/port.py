@@ -115,7 +115,7 @@ def _open_failure(cause: Exception, url: str) -> AdapterError:
         return PortBusy("the port is in use", where=url)
     if number in {errno.EACCES, errno.EPERM}:
         return PortForbidden("this user may not open the port", where=url)
-    if number in {errno.EBUSY, errno.EAGAIN} or "exclusively lock" in text:
+    if number in {errno.EBUSY, errno.EAGAIN}:
         return PortBusy("the port is in use", where=url)
     if number == errno.ECONNREFUSED or ("Could not open port" in text and "://" in url):
         return PortAbsent(f"no server answers at this address ({text})", where=url)

@@ -183,7 +183,7 @@ class Capability:
     normal_p: float | None = None
     percentiles: float | None = None
     why_not: str = ""
-    confidence: float = 0.95
+    confidence: float
 
 
 def capability(

@@ -116,10 +116,7 @@ def between_points(points: Sequence[Point], reading: float) -> Correction:
     require_within(points, reading)
     if len(points) == 1:
         return Correction(value=points[0][1], slope=0.0)
-    low, high = next(
-        (pair for pair in pairwise(points) if reading <= pair[1][0]),
-        (points[-2], points[-1]),
-    )
+    low, high = next(pair for pair in pairwise(points) if reading <= pair[1][0])
     slope = (high[1] - low[1]) / (high[0] - low[0])
     return Correction(value=low[1] + slope * (reading - low[0]), slope=slope)
 

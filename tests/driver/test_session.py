@@ -133,6 +133,7 @@ def test_bytes_without_a_selection_and_without_a_reset(bus_with: Make) -> None:
     with bus_with([ONE]) as bus:
         session = DeviceSession(bus, ONE)
         assert RomCode(session.unselected(b"\x33", 8)) == ONE
+        assert session.unselected(b"\xcc") == b""
         whole = session.transact(READ_SCRATCHPAD, 9)
         assert session.transact(READ_SCRATCHPAD, 4) + session.more(read=5) == whole
 

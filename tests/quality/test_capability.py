@@ -31,6 +31,14 @@ def test_the_handbooks_example() -> None:
     assert found.cpm == pytest.approx(0.7071067812, abs=5e-11)
 
 
+@pytest.mark.parametrize("confidence", [0.0, 1.0, 1.5])
+def test_a_confidence_that_is_none(confidence: float) -> None:
+    """Certainty has no bound, nor has what lies beyond it."""
+    for bound in (cp_interval, cpk_interval, cpk_at_least, one_limit_at_least):
+        with pytest.raises(UsageError, match="the confidence"):
+            bound(1.0, count=30, confidence=confidence)
+
+
 # Recomputed from the handbook's formulas: n, interval of Cp 1.0, of Cpk 0.6667 and
 # 1.3333, one-sided lower bound of Cpk 1.3333, the same exact with one limit.
 Pair = tuple[float, float]

@@ -46,6 +46,15 @@ def test_true_edge_lies_inside(edge_us: float, place: float, count: int) -> None
     assert found.blur_us == 0
 
 
+def test_blur_that_reaches_the_first_rung() -> None:
+    """Trials disagree from the first rung on: the blur is from there to where they agree."""
+    shares = (3, 3, 4, 6, 8, 9, 10, 10)
+    rungs = ladder(len(shares), 1.0, 0.2)
+    found = edge_of(Bracket(rungs, lambda rung: (shares[rungs.index(rung)], 10)).find())
+    assert found.value_us == pytest.approx((rungs[2].early_us + rungs[3].late_us) / 2)
+    assert found.blur_us == pytest.approx(rungs[6].middle_us - rungs[0].middle_us)
+
+
 @pytest.mark.parametrize(
     ("edge_us", "reach"), [(5.0, Reach.BELOW), (99.0, Reach.ABOVE)]
 )

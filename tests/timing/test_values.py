@@ -64,6 +64,13 @@ def test_the_open_limit_is_named() -> None:
     assert timing(87, 0, "at most", AT_MOST).open_text == (
         "slot_period is at most 87 us, its limit at most 65 us"
     )
+    # a bound leaves the limit open that it does not reach, and no other
+    assert timing(30, 0, "at most", WINDOW).open_text.endswith(
+        "its limit at least 15 us"
+    )
+    assert timing(30, 0, "at least", WINDOW).open_text.endswith(
+        "its limit at most 60 us"
+    )
 
 
 @pytest.mark.parametrize(

@@ -122,6 +122,7 @@ def test_every_row_of_the_rate_table() -> None:
         # ch341_get_divisor: the register holds 256 less the divisor in eight bits, so 256
         # is the highest; 2 is the lowest, and 9 with the base clock that is not halved.
         ("prescaled-divider", 45, 48e6 / (4096 * 256)),
+        ("prescaled-divider", 92, 48e6 / (2048 * 255)),
         ("prescaled-divider", 2_000_000, 48e6 / (8 * 3)),
         ("prescaled-divider", 3_000_000, 48e6 / (8 * 2)),
         ("prescaled-divider", 9_000_000, 48e6 / (8 * 2)),

@@ -147,6 +147,7 @@ def test_a_search_without_guesses_takes_what_is_expected_of_it(
     search.run()
     account = search._account
     assert bus.trips == account._plain_trips
+    assert search._result.wrong_guesses == 0
     assert (account._saved_trips, account._spent_trips) == (0, 0)
     assert account.trip_s == pytest.approx(bus.trip_s)
     assert account.reset_s == pytest.approx(bus.reset_s + bus.change_s)

@@ -44,6 +44,7 @@ WE, NELSON = RuleSet.WESTERN_ELECTRIC, RuleSet.NELSON
         (NELSON, [*RISE[:5], 0.9], None),
         (NELSON, [0.1, -1.2] * 7, 13), (NELSON, [0.1, -1.2] * 6 + [0.1], None),
         (NELSON, [0.1, -1.2] * 6 + [0.1, 0.1], None),
+        (NELSON, [-1.3, *[-1.2, 0.1] * 6, -1.2], None),
         (NELSON, [0.9, -0.9, -0.9] * 5, 14), (NELSON, [0.9, -0.9, -0.9] * 4 + [0.9, 0.9], None),
         (NELSON, [0.9, -0.9, -0.9] * 4 + [0.9, 0.9, 1.0], None),
         (NELSON, [1.1, -1.1, -1.2, 1.1] * 2, 7), (NELSON, [1.1, -1.1, -1.2, 1.1, 1.1, -1.1, -1.2], None),

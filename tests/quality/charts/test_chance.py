@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -70,6 +72,16 @@ def test_chance_gives_what_is_published() -> None:
     # the correlation is raised by its doubt, which leaves the share of rule 1 as it is
     assert found.expected == pytest.approx(2000 / 370.4, abs=4 * error * 1.5)
     assert not found.is_more_than_chance
+
+
+def test_at_the_level_itself_there_is_more_than_chance() -> None:
+    """A Monte Carlo test refuses at p <= alpha, which then has just that chance (Dwass 1957)."""
+    calm = ar1(3, length=60, phi=0).tolist()
+    found = judge_signals(
+        calm, lambda rows: rows, rules=RuleSet.BEYOND_LIMITS, sigma=1, centre=0
+    )
+    assert replace(found, p=found.alpha).is_more_than_chance
+    assert not replace(found, p=found.alpha * 1.001).is_more_than_chance
 
 
 @pytest.mark.parametrize(("phi", "step"), [(0, 0.0), (0, 1.0), (0.6, 0.0), (0.9, 0.5)])

@@ -467,6 +467,19 @@ def test_the_fewest_branches() -> None:
     assert split(replace(circuit, devices=(replace(KINDS[0], count=1),)), SLOTS) is None
 
 
+def test_a_branch_for_each_device() -> None:
+    """Two devices that only hold alone are split in two."""
+    # 100 uA each through 15 kohm are 1.5 V: 3.5 V are left of 5, and 2 V with both
+    load = replace(KINDS[1], count=2, high_v=3.0, leak_ua=100, input_pf=1, busy_ma=0.0)
+    circuit = Circuit(
+        supply_v=5.0, pull_up_ohm=15_000, cable_m=0, adapter_pf=0, devices=(load,)
+    )
+    assert not holds(budget(circuit, SLOTS))
+    found = split(circuit, SLOTS)
+    assert found is not None
+    assert (found.branches, found.devices) == (2, 1)
+
+
 @pytest.mark.parametrize(("fed_and_busy", "at_once"), [(1, [1, 1]), (2, [2, 1])])
 def test_only_fed_devices_that_work_load_a_branch(
     fed_and_busy: int, at_once: list[int]

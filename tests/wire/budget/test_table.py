@@ -273,6 +273,10 @@ def test_most_devices_by_their_leakage(
     found, limited_by = most_devices(circuit, SLOTS)
     assert found == pytest.approx(most)
     assert limited_by == "idle line"
+    # the same line turned round: what is left over the leakage of one
+    ohm, set_by = pull_up_range_ohm(circuit, SLOTS)[1]
+    assert ohm == pytest.approx(most * 1000)
+    assert set_by == "idle line"
 
 
 @SEEDED
