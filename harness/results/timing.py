@@ -200,6 +200,16 @@ def _remark(row: TimingRow) -> str:
     return "thin" if row.thin else ""
 
 
+def _aligned(table: list[tuple[str, ...]]) -> list[str]:
+    widths = [max(map(len, column)) for column in zip(*table, strict=True)]
+    return [
+        "  ".join(
+            cell.ljust(width) for cell, width in zip(cells, widths, strict=True)
+        ).rstrip()
+        for cells in table
+    ]
+
+
 def timing_lines(rows: list[TimingRow], most: int | None = None) -> list[str]:
     """The survey as aligned lines, worst first, rows without a limit last.
 
@@ -212,17 +222,13 @@ def timing_lines(rows: list[TimingRow], most: int | None = None) -> list[str]:
     ordered = [*worst_first(rows), *(row for row in rows if row.margin is None)]
     missed = sum(not row.value.holds for row in rows)
     shown = ordered if most is None else ordered[: max(most, missed)]
-    table = [("device", "quantity", "measured", "limits", "margin", "percent", "")]
+    table: list[tuple[str, ...]] = [
+        ("device", "quantity", "measured", "limits", "margin", "percent", "")
+    ]
     for row in shown:
         cells = (row.device, row.value.name, row.text, row.limits_text)
         table.append((*cells, row.margin_shown, row.percent_text, _remark(row)))
-    widths = [max(map(len, column)) for column in zip(*table, strict=True)]
-    lines = [
-        "  ".join(
-            cell.ljust(width) for cell, width in zip(cells, widths, strict=True)
-        ).rstrip()
-        for cells in table
-    ]
+    lines = _aligned(table)
     if more := len(ordered) - len(shown):
         lines.append(f"{more} more, with larger margins or none: --table, report.html")
     return lines

@@ -63,12 +63,8 @@ class _StepCheck:
         if kind == "for_each":
             yield from self._for_each(body, path, inside=inside)
         elif kind in {"repeat", "vary"}:
-            if kind == "vary" and len(path) > 3:
-                yield self._problem(
-                    self.document.keys[path],
-                    "vary inside another step",
-                    "vary among the plan's own steps, with the others inside it",
-                )
+            if kind == "vary":
+                yield from self._vary(path)
             inner = (*path, "steps")
             yield from self.steps(body.get("steps"), inner, codes, inside=inside)
         elif kind == "read":
@@ -86,6 +82,14 @@ class _StepCheck:
             yield from check_plug_in(self.kinds, body, self.document, path)
         elif kind == "check":
             yield from check_function(self.kinds, body, self.document, path, codes)
+
+    def _vary(self, path: KeyPath) -> Iterator[Problem]:
+        if len(path) > 3:
+            yield self._problem(
+                self.document.keys[path],
+                "vary inside another step",
+                "vary among the plan's own steps, with the others inside it",
+            )
 
     def _for_each(
         self, body: dict[str, Plain], path: KeyPath, *, inside: str

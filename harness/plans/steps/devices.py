@@ -15,6 +15,7 @@ from harness.plans.steps.attempts import after_fault, attempt, judged, vouched
 from harness.plans.steps.comparing.against import compare
 from harness.plans.steps.context import Context
 from harness.plans.steps.dependencies.configuring import make_up_settings
+from harness.plans.steps.dependencies.conversions import Held
 from harness.plans.steps.dependencies.converting import (
     convert_together,
     remark_made,
@@ -88,15 +89,7 @@ def _ask(
     context: Context, body: Read, device: DeviceRef, quantity: Quantity, *, first: bool
 ) -> tuple[Answer, tuple[Attempt, ...]]:
     """One answer, with the conversion that it is of where it depends on one."""
-    held = None if body.fresh else context.conversions.of(device.rom_code)
-    if not body.fresh and held is None:
-        why = why_none(context, device)
-        require_supply_to_convert(context, device, why)
-        remark_made(context, why)
-    elif held is not None and not first:
-        held = None  # the same result again would be no second reading
-        context.remark("a mean needs a conversion for each reading: all but the first "
-                       "were made for this step")  # fmt: skip
+    held = None if body.fresh else _held(context, device, first=first)
     session = context.session(device)
     answer, suspects = read_with_repeats(quantity, session, fresh=held is None)
     for note in answer.notes:
@@ -108,6 +101,20 @@ def _ask(
             "of this reading" if shared is None else shared.described(now_s)
         )
     return answer, suspects
+
+
+def _held(context: Context, device: DeviceRef, *, first: bool) -> Held | None:
+    """The conversion that a reading may use; None, and remarked, where one must be made."""
+    held = context.conversions.of(device.rom_code)
+    if held is None:
+        why = why_none(context, device)
+        require_supply_to_convert(context, device, why)
+        remark_made(context, why)
+    elif not first:  # the same result again would be no second reading
+        context.remark("a mean needs a conversion for each reading: all but the first "
+                       "were made for this step")  # fmt: skip
+        return None
+    return held
 
 
 def _largest_uncertainty(answers: list[Answer]) -> float | None:

@@ -117,21 +117,23 @@ def _draw(panel: Axes, curves: _Curves, axis: str) -> None:
     outside = curves.outside
     named: set[DeviceRef | None] = set()
     for (device, _), points in curves.lines(axis).items():
-        bad = device in outside
-        label = ""
+        bad, label = device in outside, "_"
         if bad and device not in named and len(named) < _MOST_NAMED:
             named.add(device)
-            who = (device.socket or device.rom_code) if device else "bus"
-            label = one_line(f"outside: {who}")
+            label = one_line(f"outside: {_who(device)}")
         panel.plot(
             [dict(p.settings)[axis] for p in points],
             [float(p.value.value) for p in points],
             **(_OUTSIDE if bad else _INSIDE),
-            label=label or "_",
+            label=label,
         )
     _draw_limits(panel, curves)
     panel.grid(alpha=0.3)
     panel.set_xlabel(one_line(axis))
+
+
+def _who(device: DeviceRef | None) -> str:
+    return (device.socket or device.rom_code) if device else "bus"
 
 
 _INSIDE: dict[str, Any] = {

@@ -151,7 +151,7 @@ def render(
         drawn: its pictures if they are drawn already.
     """
     summary = summary_of(record)
-    troubles = list(_troubles(record, going_on=live is not None))
+    troubles = [*_troubles(record, going_on=live is not None), *_diagnosed(record)]
     headlines, passed = headline_texts(summary), record.outcome is Outcome.PASSED
     in_box = live is None and len(troubles) <= _MOST_IN_BOX
     rows = timing_rows(record)
@@ -209,7 +209,7 @@ def _label(device: DeviceRef | None) -> str:
 
 
 def _troubles(record: RunRecord, *, going_on: bool) -> Iterator[Trouble]:
-    """What failed; of a diagnosis its findings, for its message only strings them.
+    """What failed but diagnoses, whose message only strings their findings together.
 
     A soak fails for its bus by the sum of what its devices lost: where one of these
     failed, it is named alone.
@@ -217,10 +217,8 @@ def _troubles(record: RunRecord, *, going_on: bool) -> Iterator[Trouble]:
     bad = [g for g in failure_groups(record) if g.step.kind != "diagnose"]
     summed = {g.step.step for g in bad if g.step.kind == "soak" and g.result.device}
     for group in bad:
-        result = group.result
-        is_sum = result.device is None and group.step.step in summed
-        # a step that is interrupted while the run goes on has only not ended yet
-        if is_sum or (going_on and result.shown.kind == INTERRUPTED):
+        is_sum = group.result.device is None and group.step.step in summed
+        if is_sum or (going_on and _has_only_not_ended(group.result)):
             continue
         failure = failure_of(group)
         yield Trouble(
@@ -230,7 +228,11 @@ def _troubles(record: RunRecord, *, going_on: bool) -> Iterator[Trouble]:
             hint=failure.look_first,
             elsewhere=failure.elsewhere,
         )
-    yield from _diagnosed(record)
+
+
+def _has_only_not_ended(result: DeviceResult) -> bool:
+    """True of a step that is interrupted, which while its run goes on has no end yet."""
+    return result.shown.kind == INTERRUPTED
 
 
 def _diagnosed(record: RunRecord) -> Iterator[Trouble]:

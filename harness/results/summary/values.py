@@ -64,18 +64,25 @@ def device_values(
         wanted: False of a value that is left out.
     """
     found: Values = {device: {} for device in record.devices}
+    for device, value in _quantities(record, wanted):
+        before = found[device].get(value.name)
+        if before is None or not before.is_outside:
+            found[device][value.name] = value
+    return found
+
+
+def _quantities(
+    record: RunRecord, wanted: Callable[[StepRecord, Measurement], bool]
+) -> Iterator[tuple[DeviceRef, DeviceValue]]:
+    """Each value that a device has, in order."""
     for step, result in _standing(record):
         if result.device is None or step.kind in _SETTINGS_STEPS:
             continue
-        of_device = found[result.device]
         for m in result.shown.measurements:
-            name = f"{step.title}: {m.name}" if step.kind in _SLOT_STEPS else m.name
-            before = of_device.get(name)
             if m.name in _NOT_QUANTITIES or not wanted(step, m):
                 continue
-            if before is None or not before.is_outside:
-                of_device[name] = DeviceValue(name=name, step=step, measurement=m)
-    return found
+            name = f"{step.title}: {m.name}" if step.kind in _SLOT_STEPS else m.name
+            yield result.device, DeviceValue(name=name, step=step, measurement=m)
 
 
 def _standing(record: RunRecord) -> Iterator[tuple[StepRecord, DeviceResult]]:

@@ -305,7 +305,8 @@ def _told(text: str) -> list[str]:
         ),
         (
             "- verify: {sockets: some}",
-            "p:3:21: sockets is 'some'; expected all or a list",
+            "p:3:21: sockets is 'some'; expected all or a list: [...], or lines that "
+            "begin with a dash",
         ),
         (
             "- stress: {slot: read, low_us: {from: 9, to: 5, step: 1}}",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 from harness.digits import number_text
 from harness.plans.execution.tracing.results import CANNOT_TELL, TraceStep
@@ -58,17 +59,8 @@ def run_of(journal: Path) -> RunBeside:
     for event in read_events(journal):
         name = event["event"]
         if name == TRAFFIC.name:
-            burst = TRAFFIC.read(event)
             found.steps.append(step)
-            found.bursts.append(
-                SeenBurst(
-                    number=len(found.bursts),
-                    sent=bytes.fromhex(burst.sent),
-                    heard=bytes.fromhex(burst.heard),
-                    bit_us=burst.bit_us,
-                    stop_bits=burst.stop_bits,
-                )
-            )
+            found.bursts.append(_seen(event, len(found.bursts)))
         elif name == "step_started":
             title = event.get("title") or event.get("kind", "")
             step = f"in step {event['step']} ({title})"
@@ -79,8 +71,7 @@ def run_of(journal: Path) -> RunBeside:
             step = ""
         elif name == "check_done":
             result = CheckResult.from_dict(event["result"])
-            if result.device is not None and result.device.socket:
-                found.sockets[str(result.device.rom_code)] = result.device.socket
+            found.sockets |= _socket_of(result.device)
             if str(event["step"]) not in measuring:
                 continue
             rise = _rise(result, rise)
@@ -89,6 +80,23 @@ def run_of(journal: Path) -> RunBeside:
                 found.devices[result.device.label] = result.device
             begun = len(found.bursts)
     return found
+
+
+def _socket_of(device: DeviceRef | None) -> dict[str, str]:
+    if device is None or not device.socket:
+        return {}
+    return {str(device.rom_code): device.socket}
+
+
+def _seen(event: dict[str, Any], number: int) -> SeenBurst:
+    burst = TRAFFIC.read(event)
+    return SeenBurst(
+        number=number,
+        sent=bytes.fromhex(burst.sent),
+        heard=bytes.fromhex(burst.heard),
+        bit_us=burst.bit_us,
+        stop_bits=burst.stop_bits,
+    )
 
 
 def comparison_lines(record: RunRecord) -> Iterator[str]:

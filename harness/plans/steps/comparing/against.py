@@ -164,18 +164,12 @@ def _common_conversion(
     context: Context, body: Read, device: DeviceRef, reference: DeviceRef
 ) -> float:
     """When the conversion ended that both hold; made where there is none to use."""
-    of_device = context.conversions.of(device.rom_code)
-    of_reference = context.conversions.of(reference.rom_code)
-    known = context.compared.readings.get(reference.rom_code)
-    if of_device and of_reference and of_device.ended_s == of_reference.ended_s:
-        ended_s = of_device.ended_s
-        mine = of_device.step == context.step or not body.fresh
-        if mine and not context.compared.is_used(
-            context.step, device.rom_code, ended_s
-        ):
-            if known is None or known.conversion_s != ended_s:
-                _read_reference(context, body, reference, ended_s)
-            return ended_s
+    ended_s = _unused_end_s(context, body, device, reference)
+    if ended_s is not None:
+        known = context.compared.readings.get(reference.rom_code)
+        if known is None or known.conversion_s != ended_s:
+            _read_reference(context, body, reference, ended_s)
+        return ended_s
     if not body.fresh:
         remark_made(context, why_none(context, device))
     if body.settle is not None:
@@ -189,6 +183,20 @@ def _common_conversion(
     else:
         _convert_and_read(context, body, reference)
     return context.compared.readings[reference.rom_code].conversion_s
+
+
+def _unused_end_s(
+    context: Context, body: Read, device: DeviceRef, reference: DeviceRef
+) -> float | None:
+    """When a conversion ended that both hold and no comparison of this step used."""
+    of_device = context.conversions.of(device.rom_code)
+    of_reference = context.conversions.of(reference.rom_code)
+    if not of_device or not of_reference or of_device.ended_s != of_reference.ended_s:
+        return None
+    ended_s = of_device.ended_s
+    mine = of_device.step == context.step or not body.fresh
+    used = context.compared.is_used(context.step, device.rom_code, ended_s)
+    return ended_s if mine and not used else None
 
 
 def _convert_and_read(context: Context, body: Read, reference: DeviceRef) -> float:
