@@ -122,6 +122,7 @@ def test_no_modem_lines(tty: str) -> None:
     open_port(tty, 9600).close()
 
 
+@pytest.mark.unix
 @pytest.mark.parametrize("baud", [9600, 7755, 142_857, 150_000, 115_200, 12_000_000])
 def test_any_rate_on_a_native_port(tty: str, baud: int) -> None:
     """A tty takes any rate and reports it, and a rate set stays through other settings.

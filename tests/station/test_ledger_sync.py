@@ -224,7 +224,7 @@ def test_guesses_are_the_units_own_devices_then_its_lots(tmp_path: Path) -> None
         new = sync.guesses(serial="", position="left")
         assert new.recalled == ()
         assert [str(rom) for rom in new.seen] == [CODES[n] for n in (2, 1, 0)]
-        assert again.sentence == ""
+        assert again.sentence([]) == ""
 
 
 def test_a_ledger_that_is_away_costs_the_guesses_alone(

@@ -57,12 +57,18 @@ class Guesses:
         """True if there is anything to guess from."""
         return bool(self.recalled or self.seen)
 
-    @property
-    def sentence(self) -> str:
-        """What they are and what they do, for the journal; empty without an origin."""
-        if not (self and self.origin):
+    def sentence(self, expected: Iterable[RomCode]) -> str:
+        """What they are and what they do, for the journal.
+
+        Args:
+            expected: devices that a search expects anyway, as the fixture names them.
+
+        Returns:
+            A sentence; empty without an origin, or where they are no others than these.
+        """
+        count = len({*self.recalled, *self.seen} - set(expected))
+        if not count or not self.origin:
             return ""
-        count = len({*self.recalled, *self.seen})
         devices = "1 device" if count == 1 else f"{count} devices"
         return (
             f"the search guesses from {devices} of {self.origin}: a right guess saves "

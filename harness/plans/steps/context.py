@@ -376,12 +376,14 @@ class Context:
 
         The first search guesses from earlier runs, each other one from the one before.
         """
-        if self._searched is None and self.guesses.sentence:
-            self.note("note", text=self.guesses.sentence)
+        expected = self.fixture.expected_roms
+        sentence = self.guesses.sentence(expected) if self._searched is None else ""
+        if sentence:
+            self.note("note", text=sentence)
         recalled = self.guesses.recalled if self._searched is None else self._searched
         found = enumerate_devices(
             self.bus,
-            expected=self.fixture.expected_roms,
+            expected=expected,
             recalled=recalled,
             seen=self.guesses.seen,
         )

@@ -143,8 +143,16 @@ def test_what_was_here_speaks_for_its_lot_too() -> None:
     assert made.seen == tuple(HERE[:3])
     assert possible(["0000000000000000", str(HERE[0])]) == [HERE[0]]
     assert not Guesses()
-    assert made_of([], [], origin="a file").sentence == ""
-    assert "1 device of a file" in made_of(HERE[:1], origin="a file").sentence
+    assert made_of([], [], origin="a file").sentence([]) == ""
+    assert made_of(HERE).sentence([]) == ""
+
+
+def test_nobody_is_told_of_guesses_that_the_fixture_makes_anyway() -> None:
+    """A fixture that names its devices is all that a search needs."""
+    made = made_of(HERE[:2], origin="a file")
+    assert "2 devices of a file" in made.sentence([])
+    assert "1 device of a file" in made.sentence(HERE[:1])
+    assert made.sentence(HERE) == ""
 
 
 def traffic_of(path: Path, *, again: int) -> int:
