@@ -10,6 +10,7 @@ import importlib.metadata
 import json
 import shutil
 import sys
+import textwrap
 import traceback
 from typing import NoReturn
 
@@ -90,11 +91,23 @@ def _fail(error: SlotproofError) -> int:
     if "--json" in sys.argv[1:]:
         _say_json(lines, code)
     for line in lines[:_MOST_MISTAKES]:
-        say(f"slotproof: {line}", err=True)
+        _say_error(f"slotproof: {line}")
     if len(lines) > _MOST_MISTAKES:
         more = len(lines) - _MOST_MISTAKES
         say(f"slotproof: and {more} more mistakes like these", err=True)
     return code
+
+
+def _say_error(line: str) -> None:
+    """A line on standard error; in a window it goes on in the next, at a space."""
+    if sys.stderr.isatty():
+        width = max(20, shutil.get_terminal_size().columns)
+        line = textwrap.fill(
+            line, width, subsequent_indent="    ", break_long_words=False,
+            break_on_hyphens=False,
+        )  # fmt: skip
+    for part in line.splitlines():
+        say(part, err=True)
 
 
 def _misused(mistake: click.ClickException) -> int:

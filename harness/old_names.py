@@ -47,7 +47,8 @@ Its number may stand before it, as the ledger writes it.
 
 
 OWN_TITLES = {
-    "unit stays and owns its ROM codes": "unit still present; ROM codes unique",
+    "unit stays and owns its ROM codes": "unit still present, ROM codes unique",
+    "unit still present; ROM codes unique": "unit still present, ROM codes unique",
 }
 """Titles of steps that slotproof itself adds: former title -> title now."""
 

@@ -35,6 +35,7 @@ _BAD = {str(Outcome.FAILED), str(Outcome.ERROR)}
 _BAR_CELLS = 12
 _REDRAWS_PER_S = 8
 _WIDEST_TITLE = 40
+_NARROWEST_TITLE = 12
 
 
 class ConsoleOperator:
@@ -294,7 +295,8 @@ class _Status:
     def line(self, width: int) -> Text:
         """What is going on, no wider than the window.
 
-        Where room is short the bar goes first, then the end of the title.
+        Where room is short the bar goes first, then the time expected, then the end of
+        the title.
         """
         if not self._running:
             return Text("checking the adapter" if not self.title else "")
@@ -302,10 +304,11 @@ class _Status:
         head = f"step {self._places.get(self.step, 0)} of {len(self._places)}  "
         bad = f"{self._bad} not passed  " if self._bad else ""
         times = f"  {duration_text(elapsed_s)}"
-        if self._expected_s >= 1:
-            times += f" of about {duration_text(self._expected_s)}"
         what = self._what()
         room = width - 1 - len(head) - len(bad) - len(times)
+        expected = f" of about {duration_text(self._expected_s)}"
+        if self._expected_s >= 1 and room - len(expected) >= _NARROWEST_TITLE:
+            times, room = times + expected, room - len(expected)
         bar = Text()
         if self._expected_s >= 1 and room - len(what) >= _BAR_CELLS + 2:
             bar = _bar(min(1.0, elapsed_s / self._expected_s))

@@ -10,4 +10,5 @@ from harness.results.reports.watch import serve
 
 def watch(*, journal: Path, host: str, port: int) -> None:
     """Serve a live page of a run from its journal, until Ctrl-C."""
+    say(f"live page of {journal}; Ctrl-C ends it, not the run", err=True)
     serve(journal, host=host, port=port, announce=say)

@@ -163,7 +163,7 @@ class UnitRunner(Runner):
                 iter(answers),
                 step=STEP,
                 kind="unit",
-                title="unit still present; ROM codes unique",
+                title="unit still present, ROM codes unique",
                 expected_s=0.0,
             )
 

@@ -50,7 +50,8 @@ def adapter(*, port: str, style: OutputStyle) -> None:
     print_texts(f"  {line}" for line in able)
     say("")
     say("for the fixture:")
-    print_texts(lines)
+    for line in lines:  # to be copied: never folded
+        say(line)
 
 
 def _chosen(by_usb: str, agreeing: tuple[GridFit, ...]) -> tuple[str, float | None]:

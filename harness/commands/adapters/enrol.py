@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from itertools import islice
@@ -84,7 +84,9 @@ def enrol(
                 ),
             )
             text = new_text(new, sockets)
-    is_written = text != there and _may_write(into, there, replace=replace)
+    is_written = text != there and (
+        not there or replace or _asked_to_write(into, sockets)
+    )
     if is_written:
         _write(into, text)
     _report(into, sockets, style, is_written=is_written, known=len(known.roms))
@@ -199,12 +201,11 @@ def _name_of(port: str) -> str:
     return stable_name(found, device_tree.here.ports()) if found else port
 
 
-def _may_write(path: Path, there: str, *, replace: bool) -> bool:
-    """A new file, or leave to change the one that is there."""
-    if not there or replace:
-        return True
+def _asked_to_write(path: Path, sockets: Sequence[EnrolledSocket]) -> bool:
+    """Leave to change a file that is there."""
+    found = ", ".join(f"{socket.name} {socket.rom}" for socket in sockets)
     operator = ConsoleOperator(make_console(error=True))
-    return operator.ask(f"change {path}?", yes_no=True)
+    return operator.ask(f"write {found} into {path}?", yes_no=True)
 
 
 def _write(path: Path, text: str) -> None:

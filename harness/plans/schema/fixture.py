@@ -333,7 +333,7 @@ class Fixture(FromFile):
     )
     sockets: Annotated[
         tuple[Socket, ...], Field(min_length=1, max_length=2000, strict=False)
-    ] = Field(description="the places for devices")
+    ] = Field(description="the sockets for devices")
     kinds: Annotated[
         tuple[Annotated[str, Field(min_length=1, max_length=500)], ...],
         Field(strict=False, max_length=64),

@@ -295,7 +295,7 @@ def _prove(context: Context, body: Enumerate, device: DeviceRef) -> CheckResult:
             outcome=Outcome.FAILED,
             kind="family",
             message=f"family {device.family:02X}h ({family.name}) is not one of {allowed}",
-            hint=f"plan and fixture disagree: socket {named} expects this very device"
+            hint="plan and fixture disagree: the fixture expects this very device in its socket"
             if named
             else "take it out, or add its family to families in the plan",
             evidence=evidence,

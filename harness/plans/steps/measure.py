@@ -54,7 +54,7 @@ FINER_HINT = (
 
 MARGIN_HINT = (
     "the device meets its data sheet and may miss it when cold, hot or at low supply: "
-    "measure it again at another place; if it stays, keep it out of this lot"
+    "measure it again at another position; if it stays, keep it out of this lot"
 )
 
 

@@ -21,7 +21,7 @@ SCRIPTED_END = (
     "devices played by a script: no second opinion on the description of their kind"
 )
 
-_MOST_FAILURES = 20
+_MOST_FAILURES = 10
 _MOST_REMARKS = 3
 _MOST_CULPRITS = 4
 _MOST_VALUES = 3
