@@ -20,6 +20,7 @@ from harness.plans.schema.steps import StepItem
 from harness.records import CheckResult, DeviceRef, Measurement, Outcome
 from harness.results.ledger.entry import KNOWN_ELSEWHERE, UNIT, UNIT_GONE, UnitFacts
 from harness.results.ledger.ledger import Conflict
+from harness.results.reports.calendar import moment_text
 from harness.station.presence_poll import PresencePoll, feel
 from harness.wire.romcode import RomCode
 
@@ -117,7 +118,7 @@ class UnitRunner(Runner):
             for conflict in conflicts or ():
                 raise AnswerImpossible(
                     f"ROM code {rom_code} was seen before in unit {conflict.owner} "
-                    f"({conflict.since}); its record was not written",
+                    f"({_when(conflict)}); its record was not written",
                     hint="a copied device, or a label read wrongly: compare both units",
                     cause="configuration",
                 )
@@ -140,7 +141,7 @@ class UnitRunner(Runner):
             return self._passed_before.leave_out(
                 item,
                 f"ROM code {conflict.rom_code} was seen before in unit "
-                f"{conflict.owner} ({conflict.since})",
+                f"{conflict.owner} ({_when(conflict)})",
             )
         return None
 
@@ -212,6 +213,10 @@ def _sound(devices: list[DeviceRef]) -> Iterator[tuple[str, DeviceRef]]:
             yield device.rom_code, device
 
 
+def _when(conflict: Conflict) -> str:
+    return moment_text(conflict.since, None)
+
+
 def _judged(device: DeviceRef, serial: str, conflict: Conflict | None) -> CheckResult:
     owner = conflict.owner if conflict else serial
     value = Measurement(name="rom_code_owner", value=owner, wanted=serial)
@@ -223,7 +228,7 @@ def _judged(device: DeviceRef, serial: str, conflict: Conflict | None) -> CheckR
         device=device,
         kind=KNOWN_ELSEWHERE,
         message=f"ROM code {device.rom_code} was seen before in unit {owner} "
-        f"({lot}station {conflict.owner_station or 'unknown'}, {conflict.since})",
+        f"({lot}station {conflict.owner_station or 'unknown'}, {_when(conflict)})",
         hint="a copied device, or a label read wrongly: compare both units",
         measurements=(value,),
     )

@@ -176,7 +176,7 @@ def summary_lines(counts: Counts) -> Iterator[str]:
     retests = counts.tests - counts.errors - counts.units
     yield (
         f"tests            {counts.tests} ({_counted(retests, 'retest')}, "
-        f"{_counted(counts.errors, 'error')})"
+        f"{counts.errors} without a verdict)"
     )
     if counts.units_per_hour is not None:
         yield f"units an hour    {counts.units_per_hour:.0f}"
