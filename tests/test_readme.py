@@ -47,8 +47,6 @@ ELSEWHERE = [
 RESULTS = "results/.../"
 """In the README: the folder of the soak that a reader began the night before."""
 
-EVENTS = Path("doors.csv")
-"""A file that a door contact writes."""
 
 EXIT_CODES = {"diagnose": 1, "watch": 130}
 """By the README: a fault ends in exit code 1, Ctrl-C is 130; the rest is sound."""
@@ -139,7 +137,6 @@ def pasted(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, Said]
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(folder)
         patch.delenv("SLOTPROOF_LEDGER", raising=False)
-        EVENTS.write_text("7200,door opened\n7260,door shut\n", "utf-8")
         yield {shlex.join(command): _run(command) for command in _pasted()}
 
 
