@@ -390,12 +390,11 @@ class Examination:
         for thermometer in self.device_probes.thermometers.values():
             thermometer.conversions.clear()
         for thermometer in list(self.device_probes.thermometers.values()):
-            for _ in range(1 if thermometer.on_parasite else self._effort.alone):
-                self.device_probes.convert_alone(thermometer)
-            if thermometer.on_parasite and str(thermometer.rom) not in parasite:
-                # of what pulls for busy two in a row are missed once in 400 (5 % each)
-                for _ in range(2):
-                    self.device_probes.convert_alone(thermometer, watch=True)
+            self.device_probes.convert_apart(
+                thermometer,
+                times=self._effort.alone,
+                declared=str(thermometer.rom) in parasite,
+            )
             self.device_probes.ask_until_heard(thermometer, _DEAF_TRIES)
         for _ in range(self._effort.rounds):
             self.device_probes.convert_together()

@@ -21,6 +21,7 @@ from harness.diagnosis.probes.thermometer_blocks import (
     read_again_and_again,
     read_raw,
 )
+from harness.diagnosis.signs.devices import SEEN_BUSY_MS
 from harness.driver.bus import Bus
 from harness.driver.search import (
     enumerate_alarms,
@@ -256,6 +257,31 @@ class DeviceProbes:
         self._note(
             thermometer, alone=True, heard=heard, took_ms=took_ms, trouble=trouble
         )
+
+    def convert_apart(
+        self, thermometer: ThermometerProbe, *, times: int, declared: bool
+    ) -> None:
+        """Conversions of one thermometer, as its answer to the power query lets them be seen.
+
+        Of one that reports bus power and was not declared so, the first is watched: one
+        that pulls the line for busy has a supply, and is not fed by the line for one more.
+
+        Args:
+            thermometer: which.
+            times: conversions of one with a supply of its own.
+            declared: True if the fixture declares that the line feeds it.
+        """
+        if not thermometer.on_parasite:
+            for _ in range(times):
+                self.convert_alone(thermometer)
+            return
+        if not declared:
+            # of what pulls for busy two in a row are missed once in 400 (5 % each)
+            for _ in range(2):
+                self.convert_alone(thermometer, watch=True)
+        busy = (c.took_ms or 0.0 for c in thermometer.conversions)
+        if declared or not any(took_ms > SEEN_BUSY_MS for took_ms in busy):
+            self.convert_alone(thermometer)
 
     def _feed(self, rom: RomCode | None) -> None:
         """One conversion of a device, or of all, by what the line itself gives."""

@@ -50,8 +50,12 @@ def run_diagnose(context: Context, body: Diagnose) -> Iterator[CheckResult]:
 
 
 def expected_s(body: Diagnose, context: Context) -> float:
-    """Time of the examination on this bench if nothing is wrong."""
-    families = [
+    """Time of the examination on this bench if nothing is wrong.
+
+    For the devices that the run has found, else for those that the fixture expects: how
+    many there are besides nobody knows before the search.
+    """
+    families = [device.family for device in context.devices or ()] or [
         code
         for socket in context.fixture.sockets
         if (code := socket.expect.family_code) is not None
