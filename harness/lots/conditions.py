@@ -70,8 +70,8 @@ def _in_journal(path: Path, quantity: str) -> Iterator[tuple[str, str]]:
 def _in_csv(path: Path, quantity: str) -> Iterator[tuple[str, str]]:
     """The same of each row; an export protects a leading sign by an apostrophe."""
     with open_table(path, columns=("device", "value")) as table:
-        step, condition, named = (table.places.get(c, -1) for c in _COLUMNS)
-        for row in table.rows(void="error"):
+        step, condition, named = (table.columns.get(c, -1) for c in _COLUMNS)
+        for row in table.rows(invalid="error"):
             row.append("")
             under = row[condition].removeprefix("'")
             if under and current_name(row[named]) in {"", quantity}:

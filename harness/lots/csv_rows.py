@@ -42,24 +42,24 @@ class CsvTable:
 
     Attributes:
         path: the file.
-        places: place of each column in a row, by name.
+        columns: index of each column in a row, by name.
     """
 
     def __init__(self, path: Path, stream: TextIO, columns: Sequence[str]) -> None:
         head, self._above = _head(stream)
         self.path = path
         names, self._separator = _columns(head, columns)
-        self.places = {name: place for place, name in enumerate(names) if name}
+        self.columns = {name: index for index, name in enumerate(names) if name}
         self._width = len(names)
         self._required = [
-            self._place(name, names, columns, f"{path}:{self._above + 1}")
+            self._index_of(name, names, columns, f"{path}:{self._above + 1}")
             for name in columns
         ]
         self._reader = csv.reader(stream, delimiter=self._separator, strict=True)
         self._with_point = self._with_comma = ""
 
     @staticmethod
-    def _place(
+    def _index_of(
         name: str, names: Sequence[str], columns: Sequence[str], where: str
     ) -> int:
         if name not in names:
@@ -72,18 +72,18 @@ class CsvTable:
             raise UsageError(f"column {name!r} is there twice", where=where)
         return names.index(name)
 
-    def rows(self, *, void: str = "") -> Iterator[list[str]]:
+    def rows(self, *, invalid: str = "") -> Iterator[list[str]]:
         """Each row, its fields as many as the head's and without blanks around them.
 
         Args:
-            void: text in the column ``outcome`` with which a row has no value, so that
+            invalid: text in the column ``outcome`` with which a row has no value, so that
                 its last required column may be empty.
 
         Raises:
             UsageError: a row has more fields than the head, or lacks a required one.
         """
         width, required = self._width, self._required
-        outcome = self.places.get("outcome") if void else None
+        outcome = self.columns.get("outcome") if invalid else None
         needed = itemgetter(*required, required[0])  # twice: always a tuple
         for raw in self._reader:
             if not raw:
@@ -93,8 +93,8 @@ class CsvTable:
                 self._require_no_surplus(row)
                 row = (row + [""] * width)[:width]
             if "" in needed(row):
-                has_value = outcome is None or row[outcome] != void
-                empty = [place for place in required if not row[place]]
+                has_value = outcome is None or row[outcome] != invalid
+                empty = [index for index in required if not row[index]]
                 self._require_no_gap(empty, has_value=has_value)
             yield row
 
@@ -106,7 +106,7 @@ class CsvTable:
     def _require_no_gap(self, empty: list[int], *, has_value: bool) -> None:
         """Only a row without a value may leave the last required column empty."""
         if has_value or empty != self._required[-1:]:
-            name = next(n for n, place in self.places.items() if place == empty[0])
+            name = next(n for n, index in self.columns.items() if index == empty[0])
             raise UsageError(
                 f"a field of this row is empty: column {name!r}", where=self.where
             )
@@ -114,7 +114,7 @@ class CsvTable:
     def _require_no_surplus(self, row: Sequence[str]) -> None:
         surplus = [field for field in row[self._width :] if field]
         if surplus:
-            last = max(self.places, key=self.places.__getitem__)
+            last = max(self.columns, key=self.columns.__getitem__)
             raise UsageError(
                 f"this row has {len(row)} fields, the head names {self._width}: "
                 f"{surplus[0]!r} stands behind the last column, {last!r}",
@@ -205,7 +205,7 @@ def read_known(path: Path) -> list[tuple[float, float]]:
         UsageError: the file cannot be read, or a field is no number.
     """
     with open_table(path, columns=("reference", "value")) as table:
-        reference, value = table.places["reference"], table.places["value"]
+        reference, value = table.columns["reference"], table.columns["value"]
         return [
             (
                 table.number(row[reference], "reference"),
@@ -222,7 +222,7 @@ def read_study(path: Path) -> list[GaugeReading]:
         UsageError: the file cannot be read, or a value is no number.
     """
     with open_table(path, columns=("part", "station", "value")) as table:
-        part, station, value = (table.places[n] for n in ("part", "station", "value"))
+        part, station, value = (table.columns[n] for n in ("part", "station", "value"))
         return [
             GaugeReading(
                 part=row[part],

@@ -284,14 +284,14 @@ def _of_means(equal: MeanProof, unit: str) -> _Finding:
         MeanVerdict.DIFFERENT: LotVerdict.NOT_AS_GOOD,
         MeanVerdict.UNDECIDED: LotVerdict.UNDECIDED,
     }[by_t.verdict]
-    sure = f"{100 * (1 - 2 * by_t.alpha):g} %"
+    confidence = f"{100 * (1 - 2 * by_t.alpha):g} %"
     verb = {
         LotVerdict.AS_GOOD: "lies within",
         LotVerdict.NOT_AS_GOOD: "lies outside",
         LotVerdict.UNDECIDED: "may lie within or outside",
     }[word]
     text = (
-        f"the difference of the means ({sure} confidence interval "
+        f"the difference of the means ({confidence} confidence interval "
         f"{number_text(by_t.low)} to {number_text(by_t.high)} {unit}) {verb} +-{number_text(by_t.margin)} {unit}"
     )
     if word is LotVerdict.AS_GOOD and not equal.is_proved:

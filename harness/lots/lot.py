@@ -25,7 +25,7 @@ class Readings:
     Columns and not an object a reading: a lot may have a million.
 
     Attributes:
-        devices: device of each, as its place in the lot's list of devices.
+        devices: device of each, as its index in the lot's list of devices.
         values: what each gave, in the lot's unit.
     """
 
@@ -52,7 +52,7 @@ class Lot:
         values: one a device, the mean of its readings, in the order of first reading.
         readings: every reading; its devices count in the order of ``values``.
         limits: each pair of limits that readings were judged by.
-        void: readings left out because they are no values.
+        invalid: readings left out because they are no values.
         without_value: devices that have such readings only.
         left_out: devices that the user took out.
         simulated: True if readings come from a simulated bench.
@@ -64,7 +64,7 @@ class Lot:
     values: Mapping[str, float]
     readings: Readings
     limits: frozenset[Limits] = frozenset()
-    void: int = 0
+    invalid: int = 0
     without_value: tuple[str, ...] = ()
     left_out: tuple[str, ...] = ()
     simulated: bool = False
@@ -117,12 +117,12 @@ class Lot:
             beyond = np.maximum(beyond, low - values)
         if high is not None:
             beyond = np.maximum(beyond, values - high)
-        (places,) = np.nonzero(beyond > 0)
+        (outside,) = np.nonzero(beyond > 0)
         farthest: dict[int, int] = {}
-        for place in places.tolist():
-            device = int(self.readings.devices[place])
-            if device not in farthest or beyond[place] > beyond[farthest[device]]:
-                farthest[device] = place
+        for at in outside.tolist():
+            device = int(self.readings.devices[at])
+            if device not in farthest or beyond[at] > beyond[farthest[device]]:
+                farthest[device] = at
         return {
             self.devices[device]: float(values[farthest[device]])
             for device in sorted(farthest)
@@ -170,7 +170,7 @@ class Series:
 
     Attributes:
         names: devices.
-        devices: of each reading, its place in ``names``.
+        devices: of each reading, its index in ``names``.
         values: of each reading.
         times: of each reading, calendar, UTC, in one way of writing; empty for the
             order in which they stand.

@@ -26,10 +26,10 @@ def exclusion_notes(lots: Sequence[Lot]) -> tuple[str, ...]:
             notes.append(f"{lot.name}: left out as asked: {_units(lot.left_out)}.")
         if lot.without_value:
             notes.append(f"{lot.name}: without a value: {_units(lot.without_value)}.")
-        if lot.void:
-            was = "is invalid and does" if lot.void == 1 else "are invalid and do"
+        if lot.invalid:
+            was = "is invalid and does" if lot.invalid == 1 else "are invalid and do"
             notes.append(
-                f"{lot.name}: {_counted(lot.void, 'reading')} {was} not count (errors, "
+                f"{lot.name}: {_counted(lot.invalid, 'reading')} {was} not count (errors, "
                 "or bounds only)."
             )
     return tuple(one_line(note) for note in notes)

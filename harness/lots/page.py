@@ -60,7 +60,7 @@ def _part(part: ReportTable | str, report: LotReport) -> dict[str, object]:
     """A table, or a sentence that does not stand on top already."""
     if isinstance(part, ReportTable):
         head, *rows = part.rows
-        numbers = [_is_numeric([row[place] for row in rows]) for place in range(len(head))]  # fmt: skip
+        numbers = [_is_numeric([row[column] for row in rows]) for column in range(len(head))]  # fmt: skip
         return {"head": head, "rows": rows, "numbers": numbers, "text": ""}
     return {"head": (), "text": "" if part == report.verdict else part}
 

@@ -35,7 +35,7 @@ from harness.results.record.run import not_as_written
 class _Found:
     """What the files hold while they are read, column by column."""
 
-    places: dict[str, int] = field(default_factory=dict)
+    indices: dict[str, int] = field(default_factory=dict)
     devices: array[int] = field(default_factory=lambda: array("q"))
     values: array[float] = field(default_factory=lambda: array("d"))
     times: list[str] = field(default_factory=list)
@@ -43,20 +43,20 @@ class _Found:
     steps: set[str] = field(default_factory=set)
     limits: set[Limits] = field(default_factory=set)
     names: set[str] = field(default_factory=set)
-    void: int = 0
-    void_devices: dict[str, None] = field(default_factory=dict)
+    invalid: int = 0
+    invalid_devices: dict[str, None] = field(default_factory=dict)
     simulated: bool = False
 
     def take(self, device: str, value: float, at: str) -> None:
         """One reading: device, value, calendar (UTC; empty if it is not known)."""
-        self.devices.append(self.places.setdefault(device, len(self.places)))
+        self.devices.append(self.indices.setdefault(device, len(self.indices)))
         self.values.append(value)
         self.times.append(at)
 
     def take_invalid(self, device: str) -> None:
         """One reading that is no value."""
-        self.void += 1
-        self.void_devices[device] = None
+        self.invalid += 1
+        self.invalid_devices[device] = None
 
 
 def read_lot(paths: Sequence[Path], *, quantity: str, name: str, step: str = "") -> Lot:
@@ -92,7 +92,7 @@ def read_lot(paths: Sequence[Path], *, quantity: str, name: str, step: str = "")
     )
     lot = lot_of(
         Series(
-            names=list(found.places),
+            names=list(found.indices),
             devices=found.devices,
             values=found.values,
             times=found.times,
@@ -104,9 +104,9 @@ def read_lot(paths: Sequence[Path], *, quantity: str, name: str, step: str = "")
     return replace(
         lot,
         limits=frozenset(found.limits),
-        void=found.void,
+        invalid=found.invalid,
         simulated=found.simulated,
-        without_value=tuple(d for d in found.void_devices if d not in found.places),
+        without_value=tuple(d for d in found.invalid_devices if d not in found.indices),
     )
 
 
@@ -129,9 +129,9 @@ def files_of(path: Path) -> list[Path]:
 
 
 def _nothing_found(quantity: str, step: str, name: str, found: _Found) -> UsageError:
-    if found.void:
+    if found.invalid:
         return UsageError(
-            f"no reading of {quantity} in {name} is a value: {found.void} are invalid"
+            f"no reading of {quantity} in {name} is a value: {found.invalid} are invalid"
         )
     if quantity in found.names:
         return UsageError(
@@ -285,12 +285,12 @@ class _Uses(dict[tuple[str, ...], _Use]):
 def _take_csv(path: Path, quantity: str, step: str, found: _Found) -> None:
     with open_table(path, columns=("device", "value")) as table:
         # a column that the file lacks reads the empty field behind each row
-        device, value, at = (table.places.get(c, -1) for c in _COLUMNS)
-        rest = itemgetter(*(table.places.get(c, -1) for c in _Uses.REST))
+        device, value, at = (table.columns.get(c, -1) for c in _COLUMNS)
+        rest = itemgetter(*(table.columns.get(c, -1) for c in _Uses.REST))
         uses = _Uses(quantity, step, found)
-        told: set[tuple[str, ...]] = set()
+        seen: set[tuple[str, ...]] = set()
         take, number = found.take, table.number
-        for row in table.rows(void="error"):
+        for row in table.rows(invalid="error"):
             row.append("")
             key = rest(row)
             use = uses[key]
@@ -301,8 +301,8 @@ def _take_csv(path: Path, quantity: str, step: str, found: _Found) -> None:
                 found.take_invalid(row[device])
                 continue
             take(row[device], number(text, "value"), row[at])
-            if key not in told:
-                told.add(key)
+            if key not in seen:
+                seen.add(key)
                 _take_rest(table, key, found)
 
 

@@ -199,7 +199,7 @@ def test_capability_of_coarse_readings(lot: Said, tmp_path: Path) -> None:
     (tmp_path / "x.csv").write_text(f"device,value\n{rows}\n", "utf-8")
     found = lot("capability", "x.csv", "-q", "flag", "--high", 3)
     assert found.code == 1
-    assert "capability cannot be told: only 2 different values" in found.out
+    assert "capability cannot be determined: only 2 different values" in found.out
     assert "No tolerance interval of a normal lot" in found.out
 
 

@@ -127,7 +127,7 @@ def test_failed_values_are_values(journal: Write) -> None:
         )
     )
     assert lot.values == {"AA": 9.0}
-    assert lot.void == 2
+    assert lot.invalid == 2
     assert lot.chosen_limits(None, None) == (2, 6)
     assert lot.chosen_limits(1.0, None) == (1.0, None)
 
@@ -236,7 +236,7 @@ def test_csv_with_several_quantities(csv: Write) -> None:
 
 
 def test_an_export_of_the_ledger_is_a_lot(csv: Write) -> None:
-    """Limits, steps and void readings as from the journals themselves."""
+    """Limits, steps and invalid readings as from the journals themselves."""
     head = ",".join(VALUE_COLUMNS)
     rows = [
         "2026-03-01,CS-1,7,AA,6 read temperature,temperature,21.1,degC,20.5,21.5,passed,r1",
@@ -253,7 +253,7 @@ def test_an_export_of_the_ledger_is_a_lot(csv: Write) -> None:
     with pytest.raises(UsageError, match="different steps"):
         _lot(path)
     void = rows[4].replace("temperature,,", "temperature,nan,")
-    assert _lot(csv("\n".join([head, *rows[:4], void])), step="6").void == 1
+    assert _lot(csv("\n".join([head, *rows[:4], void])), step="6").invalid == 1
 
 
 @pytest.mark.parametrize(
@@ -325,7 +325,7 @@ def test_csv_numbers(csv: Write, text: str, value: float) -> None:
 def test_csv_void_rows_may_be_empty(csv: Write) -> None:
     """A row that the harness could not measure needs no value; its device is named."""
     lot = _lot(csv("device,value,outcome\nAA,1,passed\nBB,,error\nAA,,error\n"))
-    assert (lot.void, lot.without_value) == (2, ("BB",))
+    assert (lot.invalid, lot.without_value) == (2, ("BB",))
     assert lot.values == {"AA": 1.0}
 
 
@@ -374,4 +374,4 @@ def test_lines_for_people_above_the_columns(tmp_path: Path) -> None:
 def test_a_bound_of_an_export_is_no_value(csv: Write) -> None:
     """A text such as at most 0.718 is counted and left out, as from the journal itself."""
     lot = _lot(csv("device,value\nA,0.7\nB,at most 0.718\nC,at least 3\n"))
-    assert (dict(lot.values), lot.void) == ({"A": 0.7}, 2)
+    assert (dict(lot.values), lot.invalid) == ({"A": 0.7}, 2)

@@ -119,7 +119,7 @@ def _rounded_down(bound: float) -> str:
 
 def _model_sentence(found: Capability, proof: IndexProof) -> str:
     if found.overall is None:
-        return f"capability cannot be told: {found.why_not}."
+        return f"capability cannot be determined: {found.why_not}."
     p = found.normal_p
     if p is not None and p < ALPHA:
         return (

@@ -82,10 +82,10 @@ def _block(panel: Panel, unit: str) -> Block:
     if not panel.signals:
         return (said,)
     rows: list[Row] = [("point", f"{panel.name}, {unit or '-'}", "rule broken")]
-    for place in itertools.islice(panel.signals, _MOST_SIGNALS):
-        broken = rules_at(panel.away, place, rules=panel.rules)
+    for point in itertools.islice(panel.signals, _MOST_SIGNALS):
+        broken = rules_at(panel.away, point, rules=panel.rules)
         rows.append(
-            (str(place + 1), number_text(panel.points[place]), "; ".join(broken))
+            (str(point + 1), number_text(panel.points[point]), "; ".join(broken))
         )
     left = len(panel.signals) - _MOST_SIGNALS
     more = (f"and {left} more",) if left > 0 else ()

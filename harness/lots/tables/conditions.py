@@ -13,7 +13,7 @@ from harness.records import Outcome
 _MOST_NAMED = 10
 
 _NO_CHANCE = (
-    "a yes under all conditions is no less sure than one: it needs each of them; of many "
+    "a yes under all conditions is no less certain than one: it needs each of them; of many "
     "conditions one no may be chance"
 )
 """A test whose null hypothesis is the union of all keeps its level (intersection-union

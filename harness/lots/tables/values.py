@@ -30,7 +30,7 @@ def lot_block(lots: Sequence[LotSummary]) -> Block:
                 found.lot.name,
                 str(found.moments.count),
                 str(len(found.lot.readings)),
-                str(found.lot.void),
+                str(found.lot.invalid),
                 number_text(found.moments.mean, _of_mean(found.moments)),
                 number_text(found.moments.deviation),
                 number_text(min(numbers)),
