@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 from collections.abc import Iterable, Iterator
 from typing import TextIO
 
@@ -78,7 +79,8 @@ def _value_line(value: LedgerReading) -> str:
 def write_csv(tests: Iterable[UnitTest], out: TextIO, *, values: bool) -> None:
     """Write tests, or their measured values, as CSV with a head line.
 
-    A text that a spreadsheet would take for a formula gets an apostrophe in front.
+    A text that a spreadsheet would take for a formula gets an apostrophe in front; numbers
+    with units, such as a condition that begins with a minus sign, are none.
 
     Args:
         tests: in the order wanted; with readings where ``values`` is set.
@@ -113,8 +115,14 @@ def _value_rows(test: UnitTest) -> Iterator[tuple[object, ...]]:
         )  # fmt: skip
 
 
+_VALUE = r"[-+]?\d+(\.\d+)?(e[-+]?\d+)?( [A-Za-z]+)?"
+_VALUES = re.compile(f"{_VALUE}(, {_VALUE})*")
+"""Numbers with units, such as the condition ``-40 degC, 3 V``: nothing that computes."""
+
+
 def _cell(value: object) -> object:
     if isinstance(value, str):
         text = one_line(value)
-        return f"'{text}" if text[:1] in {"=", "+", "-", "@"} else text
+        is_formula = text[:1] in {"=", "+", "-", "@"} and not _VALUES.fullmatch(text)
+        return f"'{text}" if is_formula else text
     return "" if value is None else value

@@ -75,7 +75,13 @@ def _blame(summary: Summary) -> str:
         shown = ", ".join(named[:_MOST_CULPRITS])
         more = len(named) - _MOST_CULPRITS
         return f"; {did}: {shown}" + (f" and {more} more" if more > 0 else "")
-    steps = [f"{f.step} {f.title}" for f in summary.failures if f.step]
+    own = [f for f in summary.failures if f.verdict == summary.verdict]
+    steps = [f"{f.step} {f.title}" for f in own if f.step]
+    if summary.failures and not own:  # it was cut, which no step is to blame for
+        so_far = dict.fromkeys(
+            f.culprit or f"{f.step} {f.title}" for f in summary.failures
+        )
+        return f"; not run to its end; failed so far: {', '.join(so_far)}"
     return f"; {did}: {steps[0]}" if steps else ""
 
 

@@ -27,6 +27,7 @@ from harness.results.record.run import RunRecord
 from harness.results.record.steps import Ending
 from harness.results.reports.corners import corner_matrices
 from harness.results.reports.rebuild import read_record
+from harness.results.summary.lines import verdict_line
 from harness.results.summary.making import summary_of
 from tests.conftest import Operator
 
@@ -238,6 +239,18 @@ def test_goes_on_at_the_condition_where_it_was_cut(
     assert (len(set_anew), len(set_once)) == (2, 1)
     assert record.outcome is Outcome.PASSED
     assert {s.step for s in record.steps} >= {"1.1.1", "1.2.1", "1.3.1", "1.4.1"}
+
+
+def test_the_headline_of_a_run_that_was_cut(
+    write_fixture: Make, corners: Make, tmp_path: Path
+) -> None:
+    """What failed before is named as failed; it is not why there is no verdict."""
+    plan = parse_plan(f"plan: p\nsteps:\n{_indented(VARY)}", "plan.yaml")
+    fixture = write_fixture(corners(conversion_min_v=2.9, needs_more_v_per_k=0.02))
+    record = _go(plan, fixture, tmp_path / "run", cut_at="1.3.1")
+    headline = verdict_line(summary_of(record)).text
+    assert headline.startswith("ERROR, SIMULATED: p on ")
+    assert "; not run to its end; failed so far: S1 " in headline
 
 
 def test_another_instrument_takes_nothing_up(

@@ -20,7 +20,7 @@ from harness.records import CheckResult, DeviceRef, Measurement, Outcome
 from harness.results.ledger.engine import place_of, url_of
 from harness.results.ledger.entry import UnitFacts, read_test
 from harness.results.ledger.ledger import Ledger, LedgerAway
-from harness.results.ledger.lines import write_csv
+from harness.results.ledger.lines import _cell, write_csv
 
 Make = Callable[..., Any]
 """A fixture that makes something; conftest has the signatures."""
@@ -330,3 +330,22 @@ def test_conditions_and_a_ledger_of_an_earlier_version(
         if row["quantity"] == "temperature"
     }
     assert found == {("CS-1", ""), ("CS-2", "0 degC, 3.3 V")}
+
+
+@pytest.mark.parametrize(
+    ("text", "cell"),
+    [
+        ("-40 degC, 3 V", "-40 degC, 3 V"),
+        ("-1.5e-3 A", "-1.5e-3 A"),
+        ("+5", "+5"),
+        ("-40 degC, =1+1", "'-40 degC, =1+1"),
+        ("-2+3+cmd|' /C calc'!A0", "'-2+3+cmd|' /C calc'!A0"),
+        ("-A1", "'-A1"),
+        ("=1+1", "'=1+1"),
+        ("@SUM(1)", "'@SUM(1)"),
+        ("3 V", "3 V"),
+    ],
+)
+def test_what_begins_a_formula(text: str, cell: str) -> None:
+    """Numbers with units compute nothing; all else behind a sign gets an apostrophe."""
+    assert _cell(text) == cell
