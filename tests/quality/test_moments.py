@@ -38,6 +38,12 @@ CERTIFIED = [
 ]
 
 
+def test_a_mean_that_no_float_holds() -> None:
+    """Of 2^53 and 2^53 + 2 in turn the mean is no float; the deviation is exact nevertheless."""
+    values = [2.0**53 + 2 * (n % 2) for n in range(20_000)]
+    assert moments(values).deviation == pytest.approx(math.sqrt(20_000 / 19_999))
+
+
 @pytest.fixture
 def numacc1() -> tuple[float, ...]:
     return (10_000_001.0, 10_000_003.0, 10_000_002.0)

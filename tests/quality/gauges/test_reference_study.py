@@ -99,6 +99,14 @@ def test_bias(margin: float, verdict: BiasVerdict) -> None:
     assert found.verdict is verdict
 
 
+def test_levels_of_two_tests() -> None:
+    """An interval of 1 - 2 alpha is there up to a level of one half, that excluded."""
+    found = bias_study(_BIAS, reference=6.0, margin=0.2, alpha=0.49)
+    assert found.high - found.low == pytest.approx(0.0, abs=0.01)
+    with pytest.raises(UsageError, match="alpha"):
+        bias_study(_BIAS, reference=6.0, margin=0.2, alpha=0.5)
+
+
 def test_bias_outside() -> None:
     """A bias whose whole interval lies beyond the margin is told so, on either side."""
     for reference in (5.5, 6.5):
