@@ -50,13 +50,14 @@ class RecordToWrite:
         name: of the layout.
         data: the bytes; of another device they may be others.
         compare: the fields of what was read, beside those of wanted bytes, if any.
-        before_sending: called before its first bit goes to a device.
+        before_sending: called before its first bit goes to a device, with True if the
+            device holds something else, which will be lost.
     """
 
     name: str
     data: bytes
     compare: Callable[[bytes, bytes], Sequence[Measurement]]
-    before_sending: Callable[[], None]
+    before_sending: Callable[[bool], None]
 
 
 class _More(TypedDict, total=False):

@@ -44,7 +44,7 @@ class LedgerSync:
 
     def __init__(self, ledger: Ledger, say: Say) -> None:
         self._ledger = ledger
-        self._say = say
+        self.say = say
         self._lock = Lock()
         self._own: dict[str, UnitTest] = {}
         self._owners: dict[str, tuple[UnitFacts, str]] = {}
@@ -163,7 +163,7 @@ class LedgerSync:
     def _take_away(self, fault: LedgerAway) -> None:
         if not self._is_away:
             self._is_away = True
-            self._say(f"the ledger is away, the station goes on: {fault.what}")
+            self.say(f"the ledger is away, the station goes on: {fault.what}")
         self._woken.set()
 
     # -- booking -------------------------------------------------------------------
@@ -230,7 +230,7 @@ class LedgerSync:
             self._woken.clear()
             return False
         except UsageError as fault:
-            self._say(f"not booked: {fault}")
+            self.say(f"not booked: {fault}")
         else:
             mark_booked(journal)
         self._come_back()
@@ -241,14 +241,14 @@ class LedgerSync:
     def _come_back(self) -> None:
         if self._is_away:
             self._is_away = False
-            self._say("the ledger is back")
+            self.say("the ledger is back")
 
     def _tell(self, booked: Booked) -> None:
         """What was found only now, since the ledger was away during the test."""
         if not booked.is_new or booked.test.reason.kind == "rom-code-known":
             return
         for found in booked.conflicts:
-            self._say(
+            self.say(
                 f"LATE FINDING: units {found.serial} and {found.owner} both have ROM "
                 f"code {found.rom_code}: put both aside"
             )

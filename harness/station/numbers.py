@@ -9,6 +9,7 @@ is never given to another unit; one that was given to a unit stays with it in th
     {"given": 1000, "to": "CS-000101"}
     {"kept": 812, "to": "CS-000099"}   the unit has it from an earlier shift
     {"noted": 1000}          the ledger knows whose it is
+    {"noted": 1000, "instead_of": 812}   and had another for the unit, which is on no device
     {"sent": 1000}
     {"back": 1000}           by the rule of the plan, for a unit that failed or was refused
     {"returned": [1001, ...]}  to the ledger, at the end of the shift
@@ -35,6 +36,7 @@ from harness.results.ledger.numbers import (
     NumberHolder,
     forget_holder,
     hand_back,
+    move_holder,
     note_holder,
     number_held,
     take_block,
@@ -55,6 +57,7 @@ class UnitNumbers:
         station: name of the station.
         rehearsal: True to draw from a range of rehearsals.
         is_away: True while the ledger is known not to answer; then it is not waited for.
+        say: tells the operator one sentence.
 
     Raises:
         HostError: the file cannot be read.
@@ -69,7 +72,9 @@ class UnitNumbers:
         station: str,
         rehearsal: bool,
         is_away: Callable[[], bool] = lambda: False,
+        say: Callable[[str], None] = lambda _text: None,
     ) -> None:
+        self._say = say
         self._rules = rules
         self._is_away = is_away
         self._name = f"{REHEARSAL}{rules.name}" if rehearsal else rules.name
@@ -80,6 +85,7 @@ class UnitNumbers:
         self._pool: deque[int] = deque()
         self._of_unit: dict[str, int] = {}
         self._sent: set[int] = set()
+        self._kept: set[int] = set()
         self._unnoted: dict[int, str] = {}
         self._take_up()
 
@@ -111,6 +117,7 @@ class UnitNumbers:
         if "kept" in said:  # whether a bit of it was sent is not known here
             self._of_unit[str(said["to"])] = said["kept"]
             self._sent.add(said["kept"])
+            self._kept.add(said["kept"])
         self._unnoted.pop(said.get("noted", -1), None)
         if "sent" in said:
             self._sent.add(said["sent"])
@@ -151,7 +158,7 @@ class UnitNumbers:
         """The number of a unit: its own if it has one, else one that nobody had.
 
         A unit that was given one in another shift keeps it. While the ledger is away
-        that cannot be known, and a unit with a record of its own is not written over.
+        that cannot be known; ``sent`` settles it before the first bit.
 
         Raises:
             UsageError: the range is used up, or the unit has no serial number.
@@ -180,32 +187,65 @@ class UnitNumbers:
         self._stock_up()
         self._write({"given": self._pool[0], "to": unit})
 
-    def _note_holders(self, drawing: str = "") -> None:
+    def _note_holders(self, drawing: str | None = None) -> None:
         """Let the ledger know whose the numbers are; what it does not take waits.
 
         Args:
-            drawing: the unit whose number nobody has taken into a plan yet.
+            drawing: the unit whose number nobody has taken into a plan yet; None where
+                no unit is in anybody's hands.
         """
         for number, unit in list(self._unnoted.items()):
-            if self._is_away():
+            held = self._ask(unit, number)
+            if held is None:
                 return
-            holder = NumberHolder(
-                name=self._name,
-                unit=unit,
-                number=number,
-                station=self._station,
-                at=_now(),
+            if held == number:
+                continue
+            if number in self._sent:
+                self._carries(unit, number, held)
+            elif drawing in {None, unit}:
+                self._give_up(unit, number, held)
+            # else its plan is made: ``sent`` asks again before its first bit
+
+    def _holder(self, unit: str, number: int) -> NumberHolder:
+        return NumberHolder(
+            name=self._name,
+            unit=unit,
+            number=number,
+            station=self._station,
+            at=_now(),
+        )
+
+    def _ask(self, unit: str, number: int) -> int | None:
+        """The number that the unit has by the ledger, this one if it had none; None if away."""
+        if self._is_away():
+            return None
+        try:
+            held = note_holder(self._ledger, self._holder(unit, number))
+        except LedgerAway:
+            return None
+        if held == number and number in self._unnoted:
+            self._write({"noted": number})
+        return held
+
+    def _give_up(self, unit: str, number: int, held: int) -> None:
+        """The unit has another number by the ledger, and no bit of this one was sent here."""
+        if number not in self._sent:
+            self._write({"back": number})
+        self._write({"kept": held, "to": unit})
+
+    def _carries(self, unit: str, number: int, held: int) -> None:
+        """This number went out while the ledger was away, to a device that held no record.
+
+        So none of the other one was on it: the unit has what its device carries.
+        """
+        with suppress(LedgerAway):
+            move_holder(self._ledger, self._holder(unit, number))
+            self._write({"noted": number, "instead_of": held})
+            self._say(
+                f"unit {unit} carries number {number}, given while the ledger was away; "
+                f"{held}, which the ledger had for it, is on no device and is not given "
+                "out again"
             )
-            try:
-                held = note_holder(self._ledger, holder)
-            except LedgerAway:
-                return
-            if held != number and unit == drawing and number not in self._sent:
-                # another station gave it one, and this one is in nobody's hands yet
-                self._write({"back": number})
-                self._write({"kept": held, "to": unit})
-            else:
-                self._write({"noted": number})
 
     def _stock_up(self) -> None:
         """Take a block ahead of need, so that a ledger that is away stops nobody."""
@@ -235,14 +275,41 @@ class UnitNumbers:
                 hint="write a new range under unit.numbers in the plan",
             )
 
-    def sent(self, unit: str) -> None:
+    def sent(self, unit: str, *, over: bool = False) -> None:
         """The first bit of the unit's number is about to go out.
+
+        The ledger is asked once more whose it is, for the unit may have been on another
+        station that could not ask. While it is away, a device that holds no record has
+        no number on it, and one that holds another record is left as it is.
+
+        Args:
+            unit: serial number of the unit.
+            over: True if the device holds another record, which would be lost.
 
         Raises:
             HostError: that cannot be noted; then it must not.
+            UsageError: the unit has another number by now; it has that one next time.
+            LedgerAway: the device holds another record, and nobody can say whose it is.
         """
         with self._lock:
             number = self._of_unit[unit]
+            if number in self._sent and not (over and number in self._kept):
+                return
+            held = self._ask(unit, number)
+            if held is None and over:
+                raise LedgerAway(
+                    f"the device holds another record, and the ledger, which knows whether "
+                    f"unit {unit} has a number already, is away: nothing was written",
+                    hint="put the unit in again when the ledger answers",
+                )
+            if held is not None and held != number:
+                self._give_up(unit, number, held)
+                raise UsageError(
+                    f"another station gave unit {unit} the number {held} while this one "
+                    f"had {number} for it: nothing was written",
+                    hint=f"put the unit in again: it keeps {held}",
+                    cause="configuration",
+                )
             if number not in self._sent:
                 self._write({"sent": number})
 

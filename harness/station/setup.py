@@ -200,6 +200,7 @@ def _numbers(
         station=orders.station,
         rehearsal=any(map(is_simulated, orders.fixtures)),
         is_away=lambda: ledger_sync.is_away,
+        say=ledger_sync.say,
     )
 
 

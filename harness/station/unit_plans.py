@@ -52,14 +52,19 @@ class UnitPlans:
             self.refused(serial)
             raise
 
-    def goes_out(self, serial: str) -> None:
+    def goes_out(self, serial: str, *, over: bool) -> None:
         """The first bit of the unit's record is about to be sent.
+
+        Args:
+            serial: of the unit.
+            over: True if the device holds another record.
 
         Raises:
             HostError: it cannot be noted that its number is used.
+            UsageError, LedgerAway: the number may not be the unit's (``UnitNumbers.sent``).
         """
         if self.numbers is not None:
-            self.numbers.sent(serial)
+            self.numbers.sent(serial, over=over)
 
     def done(self, serial: str, outcome: Outcome) -> None:
         """The unit's test is over."""

@@ -80,7 +80,8 @@ class UnitRunner(Runner):
         unit: the unit; its facts go into ``run_started``.
         claim: asks whose the ROM codes are.
         answers: True if the unit answered before its test, so that it can go away.
-        number_goes_out: called before the first bit of the unit's number is sent.
+        number_goes_out: called before the first bit of the unit's number is sent, with
+            True if the device holds another record.
         **of_run: what ``Runner`` takes.
     """
 
@@ -90,7 +91,7 @@ class UnitRunner(Runner):
         unit: UnitFacts,
         claim: Claim,
         answers: bool = True,
-        number_goes_out: Callable[[], None] = lambda: None,
+        number_goes_out: Callable[[bool], None] = lambda _over: None,
         **of_run: Any,  # noqa: ANN401 - as ``Runner`` has them
     ) -> None:
         super().__init__(**of_run)
@@ -101,7 +102,7 @@ class UnitRunner(Runner):
         self._run_id = ""
         self.context.record_goes_out = self._settle_record
 
-    def _settle_record(self, rom_code: str) -> None:
+    def _settle_record(self, rom_code: str, over: bool) -> None:
         """Before a record is written: whose device is this, and whose number goes out?
 
         Raises:
@@ -123,7 +124,7 @@ class UnitRunner(Runner):
                     cause="configuration",
                 )
         if "count" in self._plan.mentions:
-            self._number_goes_out()
+            self._number_goes_out(over)
 
     def _refusal(self, item: StepItem) -> CheckResult | None:
         """A step for units that passed also wants the unit's ROM codes to be its own."""

@@ -190,6 +190,80 @@ def test_while_the_ledger_is_away_nothing_is_given_back(
     assert numbers("c", rules).draw("u1") == mine
 
 
+class Gone:
+    """A ledger that can be taken away from one station."""
+
+    def __init__(self) -> None:
+        self.is_away = False
+
+    def __call__(self) -> bool:
+        return self.is_away
+
+
+def test_a_unit_that_two_stations_saw_while_the_ledger_was_away(
+    numbers: Make, ledger: Ledger
+) -> None:
+    """It carries one number, the ledger comes to know which, and the operator is told."""
+    gone, said = Gone(), list[str]()
+    left = numbers("left", ledger=ledger)
+    right = numbers("right", ledger=ledger, is_away=gone, say=said.append)
+    right.draw("u0")  # a block in hand
+    first = left.draw("u1")  # and fails there before its record
+    gone.is_away = True
+    second = right.draw("u1")
+    assert second != first
+    right.sent("u1")  # to a device that holds no record
+    gone.is_away = False
+    right.draw("u2")
+    (line,) = said
+    assert f"u1 carries number {second}" in line
+    assert f"{first}, which the ledger had for it, is on no device" in line
+    assert numbers("third", ledger=ledger).draw("u1") == second
+    with pytest.raises(UsageError, match=f"gave unit u1 the number {second}"):
+        left.sent("u1", over=True)
+    assert left.draw("u1") == second
+
+
+def test_a_record_is_not_written_over_while_the_ledger_is_away(
+    numbers: Make, ledger: Ledger
+) -> None:
+    """Whose number stands there cannot be asked: refused with a line, then settled."""
+    gone = Gone()
+    left = numbers("left", ledger=ledger)
+    right = numbers("right", ledger=ledger, is_away=gone)
+    right.draw("u0")
+    first = left.draw("u1")
+    left.sent("u1")
+    gone.is_away = True
+    second = right.draw("u1")
+    with pytest.raises(LedgerAway, match="whether unit u1 has a number already"):
+        right.sent("u1", over=True)
+    gone.is_away = False
+    with pytest.raises(UsageError, match=f"gave unit u1 the number {first}"):
+        right.sent("u1", over=True)
+    assert right.draw("u1") == first
+    right.sent("u1", over=True)
+    assert right.draw("u9") == second  # no bit of it was sent
+
+
+def test_a_ledger_that_comes_back_between_plan_and_record(
+    numbers: Make, ledger: Ledger
+) -> None:
+    """The plan is made with a number that is not the unit's: no bit of it goes out."""
+    gone = Gone()
+    left = numbers("left", ledger=ledger)
+    right = numbers("right", ledger=ledger, is_away=gone)
+    right.draw("u0")
+    first = left.draw("u1")
+    gone.is_away = True
+    right.draw("u1")
+    gone.is_away = False
+    right.draw("u2")  # notes holders, and leaves a unit in hand alone
+    with pytest.raises(UsageError, match=f"it keeps {first}"):
+        right.sent("u1")
+    assert right.draw("u1") == first
+
+
 def test_a_unit_without_serial_number_has_no_number(numbers: Make) -> None:
     """All of them would share one."""
     with pytest.raises(UsageError, match="without a serial number"):

@@ -110,7 +110,7 @@ def test_a_refused_unit_gives_its_number_back_by_rule(tmp_path: Path) -> None:
         with pytest.raises(PlanError, match="does not fit"):
             plans.of("CS-001", date(2026, 1, 1))
         assert _count(plans.of("CS-002", date(2026, 1, 1))) == 500
-        plans.goes_out("CS-002")
+        plans.goes_out("CS-002", over=False)
         plans.refused("CS-002")  # a bit was sent: it stays
         plans.done("CS-002", Outcome.FAILED)
         assert _count(plans.of("CS-003", date(2026, 1, 1))) == 501

@@ -289,7 +289,7 @@ def _write_record(memory: Memory, session: Session, options: Options) -> Finding
         # the same contact: whatever was put in since the search is no longer believed
         session.verify()
         session.note("memory before writing", start=start, content=before.hex().upper())
-        record.before_sending()
+        record.before_sending(held)
         memory.write(session, start, record.data)
         written = length
     got = memory.read(session, start, length)

@@ -12,14 +12,18 @@ from harness.plans.schema.plan import Plan
 
 
 def unit_record(
-    plan: Plan, rom_code: str, before_sending: Callable[[str, str], None], name: str
+    plan: Plan,
+    rom_code: str,
+    before_sending: Callable[[str, str, bool], None],
+    name: str,
 ) -> RecordToWrite:
     """A record of a plan.
 
     Args:
         plan: of the unit in hand.
         rom_code: of the device that the record is for.
-        before_sending: called with name and ROM code before the first bit goes out.
+        before_sending: called before the first bit goes out, with name, ROM code and
+            True if another record stands there.
         name: of the layout.
 
     Raises:

@@ -65,8 +65,8 @@ class Context:
         guesses: devices that may be on the bus, or are like those on it.
         soaks: of the run that is taken up again, by step.
         go_on: command that takes this run up again; empty if not known.
-        record_goes_out: called with the ROM code before the first bit of a unit's
-            record is sent; raises if it must not be.
+        record_goes_out: called before the first bit of a unit's record is sent, with the
+            ROM code and True if another record stands there; raises if it must not be.
         step: number of the leaf step that runs.
         ran: numbers of the leaf steps that have begun in this run.
         deselected: numbers of the leaf steps that will not run, by the user's choice.
@@ -98,7 +98,7 @@ class Context:
     guesses: Guesses = field(default_factory=Guesses)
     soaks: Mapping[str, SoakRecord] = field(default_factory=dict)
     go_on: str = ""
-    record_goes_out: Callable[[str], None] = lambda _rom_code: None
+    record_goes_out: Callable[[str, bool], None] = lambda _rom_code, _over: None
     step: str = ""
     ran: set[str] = field(default_factory=set)
     deselected: frozenset[str] = frozenset()
@@ -184,13 +184,18 @@ class Context:
         self._remarks.clear()
         return remarks
 
-    def announce_record(self, name: str, rom_code: str) -> None:
+    def announce_record(self, name: str, rom_code: str, over: bool) -> None:
         """Note that a unit's record is about to go out, flushed, before its first bit.
+
+        Args:
+            name: of the record.
+            rom_code: of the device.
+            over: True if another record stands there, which will be lost.
 
         Raises:
             SlotproofError: it must not be sent.
         """
-        self.record_goes_out(rom_code)
+        self.record_goes_out(rom_code, over)
         values = {key: str(v) for key, v in (self.plan.unit_values or {}).items()}
         self.note("note", text=f"record {name} is sent", unit_values=values)
 

@@ -127,6 +127,20 @@ def note_holder(ledger: Ledger, holder: NumberHolder) -> int:
     raise LedgerAway("the ledger does not take the number of a unit")
 
 
+def move_holder(ledger: Ledger, holder: NumberHolder) -> None:
+    """The unit's device carries this number, and no other one that was given to it.
+
+    Raises:
+        LedgerAway: the database does not take it; the earlier number is the unit's still.
+    """
+    same = (number_of_unit.c.name == holder.name) & (
+        number_of_unit.c.unit_serial == holder.unit
+    )
+    row = {"number": holder.number, "station": holder.station, "at": holder.at}
+    with ledger.transaction() as connection:
+        connection.execute(update(number_of_unit).where(same).values(**row))
+
+
 def forget_holder(ledger: Ledger, name: str, unit: str, number: int) -> None:
     """A unit gave its number back.
 

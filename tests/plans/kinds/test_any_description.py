@@ -32,7 +32,10 @@ FOLDER = Path(__file__).parent / "described"
 FILES = sorted(FOLDER.glob("*.kind.yaml"))
 
 RECORD = RecordToWrite(
-    name="two", data=b"\x01\x02", compare=lambda *_: (), before_sending=lambda: None
+    name="two",
+    data=b"\x01\x02",
+    compare=lambda *_: (),
+    before_sending=lambda _over: None,
 )
 
 
