@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 
 from harness.commands.base import print_json, print_texts
@@ -11,6 +11,7 @@ from harness.commands.outputs.others import FamiliesAnswer, ListedKind, NamedThi
 from harness.families import identity, overview, registry
 from harness.families.family import Check, Family, Quantity, Setting
 from harness.plans.loading.kinds import load_kind
+from harness.plans.plug_ins.loading import installed, known_with, plug_in_named
 from harness.wire.ratings import in_words
 
 
@@ -25,16 +26,23 @@ def families(
     class_: str | None,
     markdown: bool,
     kind: tuple[Path, ...],
+    plug_in: tuple[str, ...],
     style: OutputStyle,
 ) -> None:
     """List the kinds of device: what to read, set and check, what is destructive."""
     kinds = registry.built_in()
     for path in kind:
         kinds = kinds.with_described(load_kind(path).families)
+    for name in plug_in:
+        kinds = known_with(kinds, [plug_in_named(name, kinds)])
     if style.json:
         one = [kinds.family_of(overview.parse_code(code))] if code else None
         listed = tuple(map(_kind, one or overview.families_of(class_, kinds)))
-        print_json(FamiliesAnswer(command="families", exit_code=0, kinds=listed))
+        print_json(
+            FamiliesAnswer(
+                command="families", exit_code=0, kinds=listed, plug_ins=installed()
+            )
+        )
         return
     if markdown:
         lines = [overview.markdown(kinds)]
@@ -43,7 +51,17 @@ def families(
         lines = list(overview.details_of(family))
     else:
         lines = list(overview.lines_of(overview.families_of(class_, kinds)))
+        lines += _installed_lines()
     print_texts(lines)
+
+
+def _installed_lines() -> Iterator[str]:
+    """Plug-ins that a plan or fixture may name; none of them is loaded for this."""
+    listed = installed()
+    if listed:
+        yield "installed plug-ins, loaded where a file names them (--plug-in NAME shows one):"
+    for name, words in listed.items():
+        yield f"    {name}: {words}"
 
 
 def _kind(family: Family) -> ListedKind:

@@ -10,6 +10,7 @@ from harness.commands.base import print_json, print_texts
 from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.others import (
     SharedRomCode,
+    UnitNumber,
     UnitRecord,
     UnitsAnswer,
     UnitValue,
@@ -24,6 +25,7 @@ from harness.results.ledger.lines import (
     line_of_test,
     write_csv,
 )
+from harness.results.ledger.numbers import NumberHolder, numbers_of
 
 EXIT_SHARED = 1
 """A ROM code was found in more than one unit."""
@@ -48,15 +50,16 @@ def show(*, unit: str, ledger: str, style: OutputStyle) -> None:
         shared = [
             c for c in opened.conflicts() if unit in {c.rom_code, c.serial, c.owner}
         ]
+        numbers = numbers_of(opened, (t.unit.serial for t in found if t.unit.serial))
     if not found:
         raise UsageError(
             f"no unit and no ROM code {unit!r} in this ledger",
             hint="`slotproof units list` lists them; --ledger names another",
         )
     if style.json:
-        _print_answer("show", ledger, tests=found, shared=shared)
+        _print_answer("show", ledger, tests=found, shared=shared, numbers=numbers)
         return
-    print_texts(history_lines(found, shared))
+    print_texts(history_lines(found, shared, numbers))
 
 
 def list_(
@@ -131,6 +134,7 @@ def _print_answer(
     *,
     tests: Iterable[UnitTest] = (),
     shared: Iterable[Conflict] = (),
+    numbers: Iterable[NumberHolder] = (),
     done: str = "",
     code: int = 0,
 ) -> None:
@@ -148,6 +152,16 @@ def _print_answer(
                     since=conflict.since,
                 )
                 for conflict in shared
+            ),
+            numbers=tuple(
+                UnitNumber(
+                    serial=holder.unit,
+                    range_name=holder.name,
+                    number=holder.number,
+                    station=holder.station,
+                    at=holder.at,
+                )
+                for holder in numbers
             ),
             done=done,
         )

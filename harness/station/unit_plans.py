@@ -52,7 +52,7 @@ class UnitPlans:
             self.refused(serial)
             raise
 
-    def goes_out(self, serial: str, *, over: bool) -> None:
+    def goes_out(self, serial: str, over: bool) -> None:
         """The first bit of the unit's record is about to be sent.
 
         Args:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ import pytest
 
 from harness import cli
 from harness.results.ledger.ledger import Ledger
+from harness.results.ledger.numbers import NumberHolder, note_holder
 
 Line = Any
 """A production line to rehearse on; conftest has its class."""
@@ -87,6 +89,21 @@ def test_a_units_history(slotproof: Slotproof) -> None:
     assert "TWO UNITS, ONE ROM CODE" in by_rom
     assert by_rom.count("passed  ") == 1
     assert by_rom.count("failed  ") == 1
+
+
+@pytest.mark.usefixtures("shift")
+def test_a_units_number(slotproof: Slotproof) -> None:
+    """What it was given of a range stands above its tests, and in the JSON answer."""
+    holder = NumberHolder(
+        name="boards", unit="C", number=1003, station="hall 2", at="2026-11-28"
+    )
+    with Ledger("results/ledger.sqlite") as ledger:
+        note_holder(ledger, holder)
+    words = "C has number 1003 of range boards (station hall 2, 2026-11-28)"
+    assert slotproof("units", "show", "C")[1].splitlines()[0] == words
+    assert words not in slotproof("units", "show", "=A")[1]
+    told = json.loads(slotproof("units", "show", "C", "--json")[1])
+    assert [row["number"] for row in told["numbers"]] == [1003]
 
 
 @pytest.mark.usefixtures("shift")

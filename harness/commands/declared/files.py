@@ -78,6 +78,12 @@ COMMANDS = [
                 type=PATH,
                 help="file that describes a kind (*.kind.yaml); may be repeated",
             ),
+            option(
+                "--plug-in",
+                metavar="NAME",
+                multiple=True,
+                help="plug-in of an installed package; may be repeated",
+            ),
         ],
     ),
     command(

@@ -90,6 +90,10 @@ class FamiliesAnswer(CommandAnswer):
     """`slotproof families --json`: the kinds of device."""
 
     kinds: tuple[ListedKind, ...] = Field(description="by code")
+    plug_ins: dict[str, str] = Field(
+        default_factory=dict,
+        description="installed plug-ins by name: package and what it brings; not loaded",
+    )
 
 
 class AdapterFound(_Part):
@@ -163,6 +167,18 @@ class UnitRecord(_Part):
     values: tuple[UnitValue, ...] = Field(description="values; only of `units show`")
 
 
+class UnitNumber(_Part):
+    """A number of a range that a unit was given."""
+
+    serial: str = Field(description="serial number of the unit")
+    range_name: str = Field(
+        description="name of the range; begins rehearsal: if rehearsed"
+    )
+    number: int = Field(description="the number")
+    station: str = Field(description="name of the station")
+    at: str = Field(description="calendar, UTC, ISO 8601")
+
+
 class SharedRomCode(_Part):
     """A ROM code that was found in two units."""
 
@@ -179,5 +195,8 @@ class UnitsAnswer(CommandAnswer):
     tests: tuple[UnitRecord, ...] = Field(default=(), description="in order of time")
     shared_rom_codes: tuple[SharedRomCode, ...] = Field(
         default=(), description="ROM codes found in more than one unit"
+    )
+    numbers: tuple[UnitNumber, ...] = Field(
+        default=(), description="numbers of ranges; only of `units show`"
     )
     done: str = Field(default="", description="what was entered or changed")

@@ -16,7 +16,13 @@ from typing import Any
 from harness.families.check import Check, Step
 from harness.families.family import Family
 from harness.families.registry import Kinds
-from harness.plans.loading.problems import PlanError, family_print, nearest, one_of
+from harness.plans.loading.problems import (
+    PlanError,
+    Problem,
+    family_print,
+    nearest,
+    one_of,
+)
 from harness.plans.loading.yaml_text import Document
 from harness.plans.plug_ins.guard import guarded_check, guarded_family, guarded_step
 from harness.plans.plug_ins.plug_in import API_VERSION, OLDEST_API, PlugIn
@@ -67,6 +73,40 @@ def plug_ins_named(
     if problems:
         raise PlanError(problems)
     return tuple(found)
+
+
+def plug_in_named(name: str, kinds: Kinds) -> Described:
+    """Load one plug-in that the command line names.
+
+    Raises:
+        PlanError: it is not installed, raises, is too old or claims a taken name.
+    """
+    try:
+        return _loaded(name, kinds)
+    except _UnfitError as fault:
+        problem = Problem(
+            file="--plug-in",
+            what=fault.what,
+            expected=fault.expected,
+            nearest=fault.near,
+        )
+        raise PlanError([problem]) from fault
+
+
+def installed() -> dict[str, str]:
+    """Name of each installed plug-in, and in words its package and what it brings.
+
+    Nothing of a package is imported.
+    """
+    parts: dict[tuple[str, str], list[str]] = {}
+    for group in GROUPS:
+        for point in entry_points(group=f"slotproof.{group}"):
+            parts.setdefault((point.name, _package(point)), []).append(group)
+    found: dict[str, str] = {}
+    for (name, package), groups in sorted(parts.items()):
+        told = f"{package}: {', '.join(dict.fromkeys(groups))}"
+        found[name] = f"{found[name]}; {told}" if name in found else told
+    return found
 
 
 def _row_of(document: Document, name: str) -> int:

@@ -10,6 +10,7 @@ from typing import TextIO
 from harness.digits import limits_text
 from harness.results.ledger.entry import LedgerReading, UnitTest
 from harness.results.ledger.ledger import Conflict
+from harness.results.ledger.numbers import NumberHolder
 from harness.results.wording import one_line
 
 TEST_COLUMNS = (
@@ -46,12 +47,23 @@ def conflict_line(conflict: Conflict) -> str:
     )
 
 
+def number_line(holder: NumberHolder) -> str:
+    """A number of a range that a unit was given."""
+    return (
+        f"{one_line(holder.unit)} has number {holder.number} of range "
+        f"{one_line(holder.name)} (station {one_line(holder.station) or '-'}, {holder.at})"
+    )
+
+
 def history_lines(
-    tests: Iterable[UnitTest], conflicts: Iterable[Conflict]
+    tests: Iterable[UnitTest],
+    conflicts: Iterable[Conflict],
+    numbers: Iterable[NumberHolder] = (),
 ) -> Iterator[str]:
     """A unit's tests one after the other, with all that they rest on."""
     for conflict in conflicts:
         yield f"TWO UNITS, ONE ROM CODE: {conflict_line(conflict)}"
+    yield from map(number_line, numbers)
     for test in tests:
         yield line_of_test(test)
         if test.reason.hint:

@@ -7,6 +7,7 @@ back are free again, and are given out before new ones.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from sqlalchemy import Connection, delete, func, insert, select, update
@@ -125,6 +126,28 @@ def note_holder(ledger: Ledger, holder: NumberHolder) -> int:
         except IntegrityError:  # another station noted the same unit first
             continue
     raise LedgerAway("the ledger does not take the number of a unit")
+
+
+def numbers_of(ledger: Ledger, units: Iterable[str]) -> list[NumberHolder]:
+    """What some units were given, of every range.
+
+    Raises:
+        LedgerAway: the database does not answer.
+    """
+    mine = number_of_unit.c.unit_serial.in_(sorted(set(units)))
+    query = select(number_of_unit).where(mine).order_by("unit_serial", "name")
+    with ledger.transaction() as connection:
+        rows = connection.execute(query).mappings().all()
+    return [
+        NumberHolder(
+            name=row["name"],
+            unit=row["unit_serial"],
+            number=int(row["number"]),
+            station=row["station"],
+            at=row["at"],
+        )
+        for row in rows
+    ]
 
 
 def move_holder(ledger: Ledger, holder: NumberHolder) -> None:

@@ -381,9 +381,7 @@ class Position:
                 unit=unit,
                 answers=answers,
                 instruments=self._set_up.bench,
-                number_goes_out=lambda over: setup.unit_plans.goes_out(
-                    number, over=over
-                ),
+                number_goes_out=partial(setup.unit_plans.goes_out, number),
                 claim=lambda codes, run_id: setup.ledger_sync.claim(
                     codes, unit, run_id
                 ),

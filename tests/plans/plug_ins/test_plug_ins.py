@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 
 import harness
+from harness import cli
 from harness.families.hazard import Hazard
 from harness.families.registry import built_in
 from harness.plans.execution.hazard_gate import require_allowed
@@ -162,6 +163,31 @@ def test_nothing_is_imported_before_a_file_names_it(install: Install) -> None:
     assert 0x7A in kinds_of(named).known_families()
     assert "proof" in kinds_of(named).check_names(0x28)
     assert "proof" not in built_in().check_names(0x28)
+
+
+def test_the_list_of_kinds_names_what_is_installed(
+    install: Install, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """Without loading it; one that is named is loaded and listed like a kind built in."""
+
+    def said(*arguments: str) -> tuple[object, str]:
+        monkeypatch.setattr("sys.argv", ["slotproof", "families", *arguments])
+        with pytest.raises(SystemExit) as ended:
+            cli.main()
+        return ended.value.code, "".join(capfd.readouterr())
+
+    install()
+    code, told = said()
+    assert code == 0
+    assert "moisture: slotproof-moisture 1.2: families, checks, steps" in told
+    assert "7A" not in told
+    assert "slotproof_moisture" not in sys.modules
+    code, told = said("7A", "--plug-in", "moisture")
+    assert code == 0
+    assert "moisture [%]" in told
+    code, told = said("--plug-in", "mosture")
+    assert code == 2
+    assert "--plug-in: no plug-in 'mosture' is installed" in told
 
 
 BAD = {
