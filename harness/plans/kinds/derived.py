@@ -43,6 +43,8 @@ def worked_out(row: Derived, given: Mapping[str, float]) -> float:
         value = _WAYS[bool(row.polynomial), bool(row.terms)](row, given)
     except OverflowError:
         value = math.inf
+    except ValueError:  # terms beyond all numbers on both sides
+        value = math.nan
     low = row.low is None or value >= row.low
     high = row.high is None or value <= row.high
     if not (low and high and math.isfinite(value)):
