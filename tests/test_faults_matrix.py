@@ -150,14 +150,14 @@ LINE_AND_DEVICE = {
         code=1,
         kind="count",
         says=f"not found: S2 ({RomCode.build(0x28, 6)})",
-        hint="two parts with one ROM code count once",
+        hint="two devices with one ROM code count once",
     ),
     "wrong-rom-crc": Case(
         fault={"kind": "wrong-rom-crc", "device": "S2"},
         step=ENUMERATE,
         code=1,
         kind="rom-code",
-        says="(CRC wrong)",
+        says="CRC wrong",
         hint="one device at a time",
     ),
     "zero-rom": Case(
