@@ -13,6 +13,7 @@ from typing import TypeVar
 from urllib.parse import quote
 
 from harness.digits import limits_text, number_text
+from harness.lazy import PICTURES, STATISTICS, is_installed, missing
 from harness.quality.rates import proportion_bounds
 from harness.records import Outcome
 from harness.results.ledger.entry import LedgerReading, UnitTest
@@ -143,6 +144,7 @@ def render(record: ShiftRecord, *, base: str = "") -> str:
         measured=list(_measured(units)),
         yields=_yield_picture(record),
         trends=list(_trend_pictures(units)),
+        left_out="" if is_installed(PICTURES) else missing(PICTURES).hint,
         units=sorted(units, key=lambda unit: unit.key),
         name_of=lambda test: Path(test.journal).parent.name,
         clock=_clock,
@@ -177,9 +179,12 @@ def _claim(units: tuple[TestedUnit, ...]) -> str:
     if not judged:
         return ""
     bad = judged.count(Outcome.FAILED)
+    share = f"{100 * bad / len(judged):.2f} %"
+    if not is_installed(STATISTICS):
+        return f"{share}; what that says of other units: {missing(STATISTICS).hint}"
     bounds = proportion_bounds(errors=bad, trials=len(judged))
     return (
-        f"{100 * bad / len(judged):.2f} %; of units made and tested in the same way "
+        f"{share}; of units made and tested in the same way "
         f"{100 * bounds.low:.2f} % to {100 * bounds.high:.2f} % at 95 % confidence"
     )
 
@@ -242,7 +247,7 @@ def _yield_picture(record: ShiftRecord) -> Picture | None:
             with suppress(ValueError):  # a journal of another make
                 at = datetime.fromisoformat(test.started_at)
                 firsts.setdefault(test.key, (at, test.outcome is Outcome.PASSED))
-    if len(firsts) < _FEWEST_DRAWN:
+    if len(firsts) < _FEWEST_DRAWN or not is_installed(PICTURES):
         return None
     began = min(at for at, _ in firsts.values())
     rows = [
@@ -254,6 +259,8 @@ def _yield_picture(record: ShiftRecord) -> Picture | None:
 
 def _trend_pictures(units: tuple[TestedUnit, ...]) -> Iterator[TrendPicture]:
     """Each judged quantity over the units, the one nearest to a limit first."""
+    if not is_installed(PICTURES):
+        return
     found: dict[tuple[str, str, str], list[LedgerReading]] = {}
     for unit in units:
         last = {(r.step, r.name, r.unit): r for r in unit.last.readings if _is_drawn(r)}

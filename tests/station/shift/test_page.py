@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from dataclasses import replace
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -12,11 +13,14 @@ from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from harness import lazy
 from harness.cli import app
 from harness.errors import HostError
 from harness.plans.loading.files import load_fixture, load_plan
+from harness.quality import rates
 from harness.records import Outcome
 from harness.results.ledger.entry import LedgerReading, Reason, UnitFacts, UnitTest
+from harness.results.plots import palette
 from harness.station.refusals import FILE_NAME as REFUSED
 from harness.station.refusals import Refusal
 from harness.station.shift.page import FILE_NAME, render
@@ -247,6 +251,23 @@ def test_each_quantity_is_drawn_nearest_to_a_limit_first() -> None:
     alone = render(record(PASSED))
     assert "2 units, limits" not in alone
     assert "First-pass yield after each unit" not in alone
+
+
+def test_a_station_needs_neither_pictures_nor_statistics(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """What is missing is named on the page; every unit, its values and its reason are there."""
+    out = {"scipy", "matplotlib"}
+    monkeypatch.setattr(
+        lazy, "find_spec", lambda name: None if name in out else find_spec(name)
+    )
+    monkeypatch.setattr(rates, "special", None)
+    monkeypatch.setattr(palette, "matplotlib_figure", None)
+    page = render(record(PASSED, FAILED))
+    shown = read(page).shown
+    assert "<svg" not in page
+    assert "No pictures: pip install 'slotproof[pictures]'" in shown
+    assert "what that says of other units: pip install 'slotproof[statistics]'" in shown
 
 
 def test_every_unit_has_its_page_and_junit_xml(line: Line) -> None:
