@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import click
 import pytest
+from click.shell_completion import ShellComplete
 from click.testing import CliRunner
 
 from harness import cli
@@ -24,6 +26,7 @@ JSON_OF = {
     "output-check": ("check", "test_plans/serial_numbers.yaml"),
     "output-families": ("families", "28"),
     "output-ports": ("ports",),
+    "output-instruments": ("instruments", "-f", "fixtures/corner_bench.yaml"),
     "output-lot": ("lot", "need", "--margin", "0.1", "--standard-deviation", "0.12"),
     "output-units": ("units", "book", "shift", "--ledger", "ledger.sqlite"),
 }
@@ -125,3 +128,44 @@ def test_every_schema_is_printed(name: str) -> None:
     """By the name of its command."""
     result = CliRunner().invoke(app, ["schema", f"output-{name}"])
     assert json.loads(result.stdout)["properties"]["exit_code"]
+
+
+def _commands(group: click.Group, before: str = "") -> Iterator[tuple[str, Any]]:
+    for name, command in group.commands.items():
+        if isinstance(command, click.Group):
+            yield from ((f"{name}", each) for _, each in _commands(command))
+        else:
+            yield f"{before}{name}", command
+
+
+def test_every_command_with_json_has_a_schema_that_is_explained() -> None:
+    """Whichever command is added: its schema has its name, and `explain output` says so."""
+    explained = (ROOT / "harness/commands/topics/output.txt").read_text("utf-8")
+    asked = {
+        f"output-{name}"
+        for name, command in _commands(app)
+        if "json" in [parameter.name for parameter in command.params]
+    }
+    assert len(asked) >= 14
+    assert asked | {"output-error"} == set(ANSWERS)
+    for schema in ANSWERS:
+        assert schema in explained, schema
+
+
+@pytest.mark.parametrize(
+    ("words", "begun", "offered"),
+    [
+        (["explain"], "hazard", ["hazards"]),
+        (["schema"], "output-fam", ["output-families"]),
+        (["families"], "2", ["20", "21", "22", "23", "24", "26", "27", "28", "29", "2C", "2D", "2E", "2F"]),
+        (["run", "plan.yaml", "--allow"], "memory-w", ["memory-wear"]),
+        (["surv"], "surv", ["survey"]),
+    ],
+)  # fmt: skip
+def test_a_shell_completes_names_that_are_known(
+    words: list[str], begun: str, offered: list[str]
+) -> None:
+    """Topics, schemas, family codes and hazards as well as commands and options."""
+    words = [] if words == [begun] else words
+    found = ShellComplete(app, {}, "slotproof", "_X").get_completions(words, begun)
+    assert [item.value for item in found] == offered
