@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -244,13 +245,17 @@ def test_goes_on_at_the_condition_where_it_was_cut(
 def test_the_headline_of_a_run_that_was_cut(
     write_fixture: Make, corners: Make, tmp_path: Path
 ) -> None:
-    """What failed before is named as failed; it is not why there is no verdict."""
+    """The step that was cut is why there is no verdict, and none that failed before it."""
     plan = parse_plan(f"plan: p\nsteps:\n{_indented(VARY)}", "plan.yaml")
     fixture = write_fixture(corners(conversion_min_v=2.9, needs_more_v_per_k=0.02))
     record = _go(plan, fixture, tmp_path / "run", cut_at="1.3.1")
     headline = verdict_line(summary_of(record)).text
     assert headline.startswith("ERROR, SIMULATED: p on ")
-    assert "; not run to its end; failed so far: S1 " in headline
+    cut = "; without a verdict: 1.3.1 read temperature at 40 degC, 3.3 V"
+    assert headline.endswith(cut)
+    between = [f for f in summary_of(record).failures if f.verdict == "failed"]
+    later = replace(summary_of(record), failures=tuple(between))
+    assert "; not run to its end; failed so far: S1 " in verdict_line(later).text
 
 
 def test_another_instrument_takes_nothing_up(
