@@ -30,8 +30,8 @@ class ActivityTally:
             pairs = self._counts.reshape(-1, 2).sum(axis=1)
             self._counts = np.concatenate((pairs, np.zeros(len(pairs), np.int64)))
             self._ticks *= 2
-        place = (starts - self._first) // self._ticks
-        self._counts += np.bincount(place, minlength=_STRETCHES)
+        index = (starts - self._first) // self._ticks
+        self._counts += np.bincount(index, minlength=_STRETCHES)
 
     @property
     def first(self) -> int:

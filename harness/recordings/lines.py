@@ -129,7 +129,7 @@ def _quantity(judged: JudgedQuantity) -> tuple[str, ...]:
 
 
 def finding_lines(trace: TraceRecord) -> Iterator[str]:
-    """What is outside or wrong, then what cannot be told; nothing if all is well."""
+    """What is outside or wrong, then what cannot be determined; nothing if all is well."""
     yield from _outside_lines(trace)
     yield from _wrong_lines(trace)
     for judged in trace.quantities:

@@ -295,9 +295,9 @@ class RecordingTracer:
         # the choice of thresholds leaves open what lies between them
         doubt = interval + self._levels.rise_us()
         first = finder.first if finder.first is not None else finder.last
-        strangers, unseen = compare_devices(self._expected, self._reader.roms)
-        wrong = [*(WrongAt(at_s=0.0, what=what) for what in strangers), *self._wrong]
-        wrong_count = counts.wrong_count + len(strangers)
+        unexpected, missing = compare_devices(self._expected, self._reader.roms)
+        wrong = [*(WrongAt(at_s=0.0, what=what) for what in unexpected), *self._wrong]
+        wrong_count = counts.wrong_count + len(unexpected)
         kinds = counts.kinds
         activity, stretch_s = self._activity.counts(source.tick_s)
         judged = (
@@ -309,7 +309,7 @@ class RecordingTracer:
         unjudged = self._unjudged(interval)
         if unjudged:
             # neither bytes nor times can be relied on
-            judged = tuple(quantity.untold() for quantity in judged)
+            judged = tuple(quantity.undetermined() for quantity in judged)
             wrong, wrong_count, self._kept = [], 0, []
         return TraceRecord(
             channel=source.channel,
@@ -342,7 +342,7 @@ class RecordingTracer:
             activity=activity,
             stretch_s=stretch_s,
             active_from_s=self._activity.first * source.tick_s,
-            reasons=(unjudged,) if unjudged else (*self._reasons(interval), *unseen),
+            reasons=(unjudged,) if unjudged else (*self._reasons(interval), *missing),
             unjudged=unjudged,
             lows_us=self._kept_us(),
             between_us=self._between_us(),
@@ -434,7 +434,7 @@ class RecordingTracer:
 
 
 def _is_confirmed(found: BusTransaction) -> bool:
-    """True if a CRC says that the bits were told right."""
+    """True if a CRC says that the bits were read right."""
     if found.wrong:
         return False
     rom_only = found.rom is not None and found.rom.is_possible and not found.data

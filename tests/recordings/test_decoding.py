@@ -270,7 +270,7 @@ def test_overdrive_sampled_at_any_rate_tells_nothing_untrue(
     """Ones of 1.5 us and zeros held for 3.5 us are one or two, three or four, samples.
 
     Where only one sample lies between them, the byte stands if its CRC holds; else the
-    slots cannot be told, and nothing of them is called outside or wrong.
+    slots cannot be determined, and nothing of them is called outside or wrong.
     """
     line = LineMaker()
     line.reset()

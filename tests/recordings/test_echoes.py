@@ -106,7 +106,7 @@ def test_a_high_between_the_receivers_levels_cannot_be_told(heard: int) -> None:
     line.hear(3, 1, heard)
     found = line.compared()
     assert (found.wrong, found.left_out) == ([], {})
-    assert found.untold == (heard == 0x00)
+    assert found.undetermined == (heard == 0x00)
     # a bit that is clearly low stays wrong
     line.hear(3, 1, 0x40)
     assert line.compared().disagree == 1
@@ -121,10 +121,10 @@ def test_a_sample_between_the_levels_is_open_and_others_are_not() -> None:
     line.between.append((start_us + BIT_US, start_us + 1.6 * BIT_US))
     line.hear(1, slot, 0xFE)
     found = line.compared()
-    assert (found.untold, found.disagree) == (1, 0)
+    assert (found.undetermined, found.disagree) == (1, 0)
     line.hear(1, slot, 0xFC)
     found = line.compared()
-    assert (found.untold, found.disagree) == (0, 1)
+    assert (found.undetermined, found.disagree) == (0, 1)
     assert "the echo is FCh, the line shows FFh" in found.wrong[0][1]
 
 

@@ -33,10 +33,10 @@ def recorded_resets(starts_us: Times, ends_us: Times) -> NDArray[np.int64]:
     where it begins.
     """
     found, last_us = [], -np.inf
-    for place in np.flatnonzero(ends_us - starts_us >= RESET_US):
-        if starts_us[place] - last_us > STANDARD_RULES.presence_us:
-            found.append(int(place))
-            last_us = float(ends_us[place])
+    for index in np.flatnonzero(ends_us - starts_us >= RESET_US):
+        if starts_us[index] - last_us > STANDARD_RULES.presence_us:
+            found.append(int(index))
+            last_us = float(ends_us[index])
     return np.array(found, np.int64)
 
 
@@ -54,14 +54,14 @@ def distance(
     recorded = _recorded_signatures(starts_us, ends_us, resets)
     heard = _heard_signatures(characters, frames)
     where: dict[Signature, list[int]] = defaultdict(list)
-    for place, signature in enumerate(recorded):
-        where[signature].append(place)
+    for index, signature in enumerate(recorded):
+        where[signature].append(index)
     votes: Counter[int] = Counter()
-    for place, signature in enumerate(heard):
+    for index, signature in enumerate(heard):
         found = where.get(signature, [])
         if len(signature) >= _LEAST_SLOTS and len(found) <= _MOST_ALIKE:
             for other in found:
-                votes[other - place] += 1
+                votes[other - index] += 1
     best = votes.most_common(2)
     if not best or (len(best) > 1 and best[0][1] == best[1][1]):
         return None

@@ -21,7 +21,7 @@ class SeenBurst:
     """Characters that went out one behind the other.
 
     Attributes:
-        number: its place among all bursts.
+        number: its index among all bursts.
         sent: the characters.
         heard: their echoes; may be fewer.
         bit_us: length of a bit as the adapter makes it.
@@ -83,11 +83,11 @@ def characters_of(bursts: Iterable[SeenBurst]) -> list[Character]:
     for burst in bursts:
         length_us = (9 + burst.stop_bits) * burst.bit_us
         whole = len(burst.heard) == len(burst.sent)
-        for place, sent in enumerate(burst.sent):
-            heard = burst.heard[place] if whole else -1
+        for index, sent in enumerate(burst.sent):
+            heard = burst.heard[index] if whole else -1
             found.append(
                 Character(
-                    burst.number, sent, heard, burst.bit_us, length_us, place == 0
+                    burst.number, sent, heard, burst.bit_us, length_us, index == 0
                 )
             )
     return found
@@ -95,4 +95,4 @@ def characters_of(bursts: Iterable[SeenBurst]) -> list[Character]:
 
 def frames_of(characters: list[Character]) -> list[int]:
     """Where each frame begins: at a character that is a reset."""
-    return [place for place, found in enumerate(characters) if found.is_reset]
+    return [index for index, found in enumerate(characters) if found.is_reset]

@@ -5,7 +5,7 @@ character, to a sixteenth of a bit (it looks for the edge sixteen times a bit). 
 line changes nearer to a sample than that, than the clocks' tolerance and than the
 recording's own doubt, or is between the receiver's levels, either value is right.
 
-Every character has one fate: its echo agrees, disagrees or cannot be told, or it is not
+Every character has one fate: its echo agrees, disagrees or cannot be determined, or it is not
 compared for a reason that is named.
 """
 
@@ -88,7 +88,7 @@ class EchoComparison:
     Attributes:
         characters: characters of the run.
         agree: echoes that are what the line did.
-        untold: echoes that differ from it only in bits that are open.
+        undetermined: echoes that differ from it only in bits that are open.
         disagree: echoes that differ in others.
         left_out: how many characters are not compared, and why.
         open_bits: bits of echoes whose sample lies too near to an edge to tell, or where
@@ -104,7 +104,7 @@ class EchoComparison:
 
     characters: int = 0
     agree: int = 0
-    untold: int = 0
+    undetermined: int = 0
     disagree: int = 0
     left_out: Counter[LeftOut] = field(default_factory=Counter)
     open_bits: int = 0
@@ -118,7 +118,7 @@ class EchoComparison:
     @property
     def compared(self) -> int:
         """Characters whose echo was held against the line."""
-        return self.agree + self.untold + self.disagree
+        return self.agree + self.undetermined + self.disagree
 
 
 def compare_echoes(view: ReceiverView, bursts: Sequence[SeenBurst]) -> EchoComparison:
@@ -142,13 +142,13 @@ def compare_echoes(view: ReceiverView, bursts: Sequence[SeenBurst]) -> EchoCompa
     beyond = np.append(resets[1:], len(starts_us))
     ends = [*frames[1:], len(characters)]
     for number, (begin, end) in enumerate(zip(frames, ends, strict=True)):
-        place = number + first
-        if not 0 <= place < len(resets):
+        index = number + first
+        if not 0 <= index < len(resets):
             result.left_out[LeftOut.NOT_RECORDED] += end - begin
             continue
-        line = Stretch(view, int(resets[place]), int(beyond[place]))
+        line = Stretch(view, int(resets[index]), int(beyond[index]))
         result.frames_found += 1
-        is_last = place == len(resets) - 1
+        is_last = index == len(resets) - 1
         _compare_frame(line, characters[begin:end], number, result, is_last=is_last)
     return result
 
@@ -162,7 +162,7 @@ def _compare_ahead(
 ) -> None:
     """Characters ahead of the run's first reset: they end where it begins.
 
-    The recording may show more ahead of them, so their place is counted from their end.
+    The recording may show more ahead of them, so their position is counted from their end.
     """
     if not characters:
         return
@@ -175,10 +175,10 @@ def _compare_ahead(
         begin = likely + off
         if not 0 <= begin < len(line.starts):
             continue
-        places, over_us = _places(line, characters, line.starts[begin] - _EPSILON_US)
-        if len(places) == len(characters) and line.starts[-1] <= over_us:
-            for found, place in zip(characters, places, strict=True):
-                _take(line, found, place, -1, result)
+        indices, over_us = _indices(line, characters, line.starts[begin] - _EPSILON_US)
+        if len(indices) == len(characters) and line.starts[-1] <= over_us:
+            for found, index in zip(characters, indices, strict=True):
+                _take(line, found, index, -1, result)
             return
     result.left_out[LeftOut.AHEAD] += len(characters)
 
@@ -189,7 +189,7 @@ def _falls(found: Character) -> int:
     return (~bits & (bits << 1 | 1) & 0x1FF).bit_count()
 
 
-def _places(
+def _indices(
     line: Stretch, characters: Sequence[Character], from_us: float
 ) -> tuple[list[int | None], float]:
     """With which low each character begins, as far as there are lows; when they are over.
@@ -197,19 +197,19 @@ def _places(
     None for one that is not paired with an echo behind others of its burst: the line was
     low when it began, so no edge shows where; its burst goes on.
     """
-    places: list[int | None] = []
+    indices: list[int | None] = []
     free_us = from_us
     for found in characters:
         if found.heard < 0 and not found.first:
             free_us += found.length_us
-            places.append(None)
+            indices.append(None)
             continue
-        place = line.next_fall(free_us, found.bit_us)
-        if place is None:
+        index = line.next_fall(free_us, found.bit_us)
+        if index is None:
             break
-        free_us = line.starts[place] + found.length_us - _EARLY * found.bit_us
-        places.append(place)
-    return places, free_us
+        free_us = line.starts[index] + found.length_us - _EARLY * found.bit_us
+        indices.append(index)
+    return indices, free_us
 
 
 def _compare_frame(
@@ -220,10 +220,10 @@ def _compare_frame(
     *,
     is_last: bool,
 ) -> None:
-    places, _ = _places(line, characters, -np.inf)
-    for found, place in zip(characters, places, strict=False):
-        _take(line, found, place, number, result)
-    missing = len(characters) - len(places)
+    indices, _ = _indices(line, characters, -np.inf)
+    for found, index in zip(characters, indices, strict=False):
+        _take(line, found, index, number, result)
+    missing = len(characters) - len(indices)
     if missing and is_last:
         result.left_out[LeftOut.CUT] += missing
     elif missing:
@@ -235,15 +235,15 @@ def _compare_frame(
 def _take(
     line: Stretch,
     found: Character,
-    place: int | None,
+    index: int | None,
     frame: int,
     result: EchoComparison,
 ) -> None:
     """Hold one character against the low with which it begins."""
-    if place is None:
+    if index is None:
         result.left_out[LeftOut.UNPAIRED] += 1
         return
-    start, end = line.starts[place], line.ends[place]
+    start, end = line.starts[index], line.ends[index]
     _compare_character(line, found, start, result)
     result.held.append(
         HeldCharacter(
@@ -255,8 +255,8 @@ def _take(
             low_us=end - start,
         )
     )
-    if found.is_reset and place + 1 < len(line.starts):
-        wait, over = line.starts[place + 1] - end, line.ends[place + 1] - end
+    if found.is_reset and index + 1 < len(line.starts):
+        wait, over = line.starts[index + 1] - end, line.ends[index + 1] - end
         result.presence_us.append((found.burst, wait, over))
 
 
@@ -276,7 +276,7 @@ def _compare_character(
     elif shown == found.heard:
         result.agree += 1
     elif not (shown ^ found.heard) & ~open_:
-        result.untold += 1
+        result.undetermined += 1
     else:
         result.disagree += 1
         what = (

@@ -39,9 +39,9 @@ def step_sentences(
         if judged.standing is not LimitStanding.OUTSIDE:
             continue
         times_s = [instant.at_s for instant in judged.worst]
-        places = np.searchsorted(starts_s, times_s, side="right") - 1
+        indices = np.searchsorted(starts_s, times_s, side="right") - 1
         of_step = Counter(
-            steps[held[order[at]].burst] if at >= 0 else "" for at in places
+            steps[held[order[at]].burst] if at >= 0 else "" for at in indices
         )
         shares = [f"{n} {step or NO_STEP}" for step, n in of_step.most_common()]
         shown = len(times_s)

@@ -52,24 +52,24 @@ class Stretch:
         first = bisect_right(self.starts, from_us)
         if first == len(self.starts):
             return None
-        place = first
-        while place < len(self.starts) and self._is_open[place]:
-            place += 1
-        if place < len(self.starts) and self.starts[place] <= from_us + within_us:
-            return place
+        index = first
+        while index < len(self.starts) and self._is_open[index]:
+            index += 1
+        if index < len(self.starts) and self.starts[index] <= from_us + within_us:
+            return index
         return first
 
     def level(self, at_us: float) -> int:
         """0 or 1."""
-        place = bisect_right(self.starts, at_us) - 1
-        return 0 if place >= 0 and at_us < self.ends[place] else 1
+        index = bisect_right(self.starts, at_us) - 1
+        return 0 if index >= 0 and at_us < self.ends[index] else 1
 
     def is_open(self, at_us: float, near_us: float) -> bool:
         """True if the line was, or changed, within ``near_us`` between the levels."""
-        place = bisect_left(self._edges, at_us)
-        if place and at_us - self._edges[place - 1] <= near_us:
+        index = bisect_left(self._edges, at_us)
+        if index and at_us - self._edges[index - 1] <= near_us:
             return True
-        if place < len(self._edges) and self._edges[place] - at_us <= near_us:
+        if index < len(self._edges) and self._edges[index] - at_us <= near_us:
             return True
         begins, ends = self._between
         last = bisect_right(begins, at_us + near_us) - 1

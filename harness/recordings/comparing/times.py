@@ -4,7 +4,7 @@ The recording shows the clock of the adapter (long bursts), the presence pulse, 
 long a device held a zero, and, in volts, how long the line takes to rise. What a run finds by trying (sample instants, the shortest low
 or period that is taken) no line shows.
 
-Performance is told by the E_n number of ISO 13528:2022, 9.7: the difference over the root
+Performance is judged by the E_n number of ISO 13528:2022, 9.7: the difference over the root
 of the sum of both expanded uncertainties squared; within -1 and 1 they hold.
 """
 

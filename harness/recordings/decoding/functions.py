@@ -35,7 +35,7 @@ class FunctionPhase:
     """What the slots behind a selection say.
 
     Attributes:
-        lines: one sentence for each thing that could be told.
+        lines: one sentence for each thing that could be determined.
         wrong: what does not hold.
         checks: number of check values that hold.
         commands: the commands, as far as the family's rows have them.

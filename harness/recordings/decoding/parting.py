@@ -30,7 +30,7 @@ _ROUNDING = 1e-9
 
 @dataclass(frozen=True, slots=True)
 class Parted:
-    """Which lows are as short as a one of their frame, and which cannot be told.
+    """Which lows are as short as a one of their frame, and which cannot be determined.
 
     A length is known to a sampling interval either way. So where the longest one and the
     shortest zero of a frame are a single interval apart, either may be the other.
@@ -72,10 +72,10 @@ def part(
         known = np.unique(length[here][slot[here]])
         border_us = _border_us(known, rules, near_us)
         found[here] = length[here] <= border_us
-        place = int(np.searchsorted(known, border_us, "right"))
-        if 0 < place < len(known) and known[place] - known[place - 1] < near_us:
-            between = (length[here] >= known[place - 1]) & (
-                length[here] <= known[place]
+        index = int(np.searchsorted(known, border_us, "right"))
+        if 0 < index < len(known) and known[index] - known[index - 1] < near_us:
+            between = (length[here] >= known[index - 1]) & (
+                length[here] <= known[index]
             )
             unclear[here] = between & slot[here]
     return Parted(found, unclear)
@@ -97,12 +97,12 @@ def _border_us(known: Lengths, rules: SlotRules, near_us: float) -> float:
         near_us: lengths nearer than this may be the same one.
     """
     low_us, high_us = rules.surely_one_us, rules.one_us
-    sure = known[known <= low_us]
+    certain = known[known <= low_us]
     within = known[(known > low_us) & (known <= high_us)]
-    if not len(sure) or not len(within):
+    if not len(certain) or not len(within):
         return high_us
     beyond_us = _shortest_held(known[known > high_us], rules) or high_us
-    edges = np.concatenate((sure[-1:], within, [beyond_us]))
+    edges = np.concatenate((certain[-1:], within, [beyond_us]))
     ratios = edges[1:] / edges[:-1]
     # the last one may end at a border, not at a length
     ratios[:-1][np.diff(edges[:-1]) < near_us] = 1.0
@@ -114,7 +114,7 @@ def _border_us(known: Lengths, rules: SlotRules, near_us: float) -> float:
 
 
 def _shortest_held(zeros: Lengths, rules: SlotRules) -> float:
-    """The shortest zero of a device among lengths that are zeros for sure, or 0.
+    """The shortest zero of a device among lengths that are certainly zeros, or 0.
 
     It is one if it lies below the host's published write-0 low by more than a timer's
     spread, and longer zeros, beyond a gap as wide, are there: those are the host's.

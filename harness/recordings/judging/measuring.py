@@ -228,8 +228,8 @@ class QuantityMeter:
 
 def _around(lows: Lows, at: int, tick_us: float) -> tuple[tuple[float, float], ...]:
     """The low that an instant begins or ends, and its neighbours, in us from it."""
-    place = int(np.searchsorted(lows.starts, at, "right")) - 1
-    chosen = slice(max(0, place - _BEFORE), place + _BEHIND + 1)
+    index = int(np.searchsorted(lows.starts, at, "right")) - 1
+    chosen = slice(max(0, index - _BEFORE), index + _BEHIND + 1)
     starts, ends = lows.starts[chosen], lows.ends[chosen]
     return tuple(
         (float(start - at) * tick_us, float(end - at) * tick_us)

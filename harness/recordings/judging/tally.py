@@ -62,8 +62,8 @@ class QuantityTally:
         self._squares += float(np.square(shifted).sum())
         self._min = min(self._min, float(values.min()))
         self._max = max(self._max, float(values.max()))
-        place = np.minimum(np.rint(values / self._bin), _MOST_BINS).astype(np.int64)
-        counts = np.bincount(np.maximum(place, 0), minlength=len(self._counts))
+        index = np.minimum(np.rint(values / self._bin), _MOST_BINS).astype(np.int64)
+        counts = np.bincount(np.maximum(index, 0), minlength=len(self._counts))
         counts[: len(self._counts)] += self._counts
         self._counts = counts
         self._keep_worst(values, at_s)
@@ -119,9 +119,9 @@ class QuantityTally:
         """
         if not self._count:
             return None
-        places = np.flatnonzero(self._counts)
-        counts = self._counts[places]
-        values = np.asarray(places * self._bin, np.float64)
+        indices = np.flatnonzero(self._counts)
+        counts = self._counts[indices]
+        values = np.asarray(indices * self._bin, np.float64)
         beyond = self._beyond_limit(values)
         # a value of k samples lies between k - 1 and k + 1 of them, ends left out
         out = beyond >= _outside_from(doubt)

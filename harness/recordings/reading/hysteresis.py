@@ -35,7 +35,7 @@ _NO_TICKS = np.empty(0, np.int64)
 class _Turns(NamedTuple):
     """Samples beyond a threshold, and which of them turn the level.
 
-    ``edges`` are places in ``clear`` and ``levels``, these in ``times`` and ``volts``.
+    ``edges`` are indices in ``clear`` and ``levels``, these in ``times`` and ``volts``.
     """
 
     times: Ticks
@@ -158,8 +158,8 @@ def _plateaus(found: _Turns) -> Volts:
     ends = clear[np.maximum(edges - 1, 0)]
     begins = np.concatenate(([0], clear[edges[:-1]]))
     middle = times[begins] + (times[ends] - times[begins]) // 2
-    place = np.searchsorted(times, middle, "right") - 1
-    around = np.clip(place + np.array([[-1], [0], [1]]), begins, ends)
+    index = np.searchsorted(times, middle, "right") - 1
+    around = np.clip(index + np.array([[-1], [0], [1]]), begins, ends)
     plateau = np.asarray(np.median(volts[around], axis=0), np.float64)
     if edges[0] == 0:
         plateau[0] = np.nan

@@ -1,4 +1,4 @@
-"""A recording of either kind, told by its first bytes."""
+"""A recording of either kind, recognised by its first bytes."""
 
 from __future__ import annotations
 

@@ -103,7 +103,7 @@ def echo_sentences(found: ComparedEchoes) -> Iterator[str]:
     )
     yield (
         f"{found.agree} echoes agree with the line, {found.disagree} disagree, "
-        f"{found.cannot_tell} cannot be told."
+        f"{found.cannot_tell} cannot be determined."
     )
 
 

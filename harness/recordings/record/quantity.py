@@ -85,8 +85,8 @@ class JudgedQuantity:
     worst: tuple[Instant, ...]
     bins: tuple[tuple[float, int], ...]
 
-    def untold(self) -> JudgedQuantity:
-        """The same, of which nothing can be told."""
+    def undetermined(self) -> JudgedQuantity:
+        """The same, of which nothing can be determined."""
         if self.standing is LimitStanding.NO_LIMIT:
             return self
         return replace(

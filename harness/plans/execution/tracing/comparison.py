@@ -196,7 +196,7 @@ def compare(trace: TraceRecord, beside: RunBeside) -> RunComparison:
         characters=found.characters,
         agree=found.agree,
         disagree=found.wrong_count,
-        cannot_tell=found.untold,
+        cannot_tell=found.undetermined,
         resets=found.frames,
         resets_found=found.frames_found,
     )
@@ -222,7 +222,7 @@ def _echoes(found: EchoComparison, beside: RunBeside) -> CheckResult:
         Measurement(name="characters compared", value=found.compared),
         Measurement(name="echoes that agree", value=found.agree),
         Measurement(name="echoes that disagree", value=found.wrong_count, high=0),
-        Measurement(name="echoes that cannot be told", value=found.untold),
+        Measurement(name="echoes that cannot be determined", value=found.undetermined),
         Measurement(name="characters not compared", value=found.left_out.total()),
         Measurement(name="bits too near to an edge", value=found.open_bits),
         Measurement(name="resets of the run", value=found.frames),
@@ -274,9 +274,9 @@ def _left_open(found: EchoComparison) -> Iterator[str]:
     for why, count in sorted(found.left_out.items()):
         plural = "s are" if count != 1 else " is"
         yield f"{count} character{plural} not compared: {why}"
-    if found.untold:
+    if found.undetermined:
         yield (
-            f"{found.untold} of {found.compared} echoes cannot be told: where they differ "
+            f"{found.undetermined} of {found.compared} echoes cannot be determined: where they differ "
             "from the line, it changes too near to the sample, or is between the "
             "receiver's levels"
         )

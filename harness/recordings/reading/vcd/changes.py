@@ -51,7 +51,7 @@ class VcdTarget:
 
     Attributes:
         code: identifier code.
-        bit: place of the bit in a vector, from the right.
+        bit: position of the bit in a vector, from the right.
         is_real: True for a real variable.
     """
 
@@ -155,9 +155,9 @@ def _times(words: _Words, index: NDArray[np.int64], before: int) -> Ticks:
     _refuse(words, index, lengths == 0, "expected a whole number after #")
     _refuse(words, index, lengths > 19, _too_large())
     scale = np.uint64(1)
-    for place in range(int(lengths.max())):
-        digit = words.data[ends - 1 - place] - np.uint8(48)
-        here = lengths > place
+    for power in range(int(lengths.max())):
+        digit = words.data[ends - 1 - power] - np.uint8(48)
+        here = lengths > power
         _refuse(words, index, here & (digit > 9), "expected a whole number after #")
         value += np.where(here, digit, 0).astype(np.uint64) * scale
         scale *= np.uint64(10)
@@ -194,8 +194,8 @@ def _matches(
     starts = words.starts[index] + skip
     same = np.asarray(words.ends[index] - starts == len(code), np.bool_)
     last = len(words.data) - 1
-    for place, char in enumerate(code):
-        same &= words.data[np.minimum(starts + place, last)] == char
+    for offset, char in enumerate(code):
+        same &= words.data[np.minimum(starts + offset, last)] == char
     return same
 
 

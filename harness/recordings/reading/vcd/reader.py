@@ -202,7 +202,7 @@ def _without_cut_word(block: bytes, bad: BadToken) -> bytes | None:
 
 
 def _last_cut(block: bytes) -> int:
-    """The last place to cut a block without line feeds; 0 if there is none."""
+    """The last position to cut a block without line feeds; 0 if there is none."""
     if b"\n" in block.strip():
         return 0
     return max((match.start() for match in _CUT.finditer(block)), default=0)
