@@ -25,14 +25,9 @@ from harness.diagnosis.declared import Declared
 from harness.diagnosis.diagnosis import Diagnosis
 from harness.diagnosis.differential.differential import weighed
 from harness.diagnosis.effort import Effort
-from harness.diagnosis.evidence.bus import (
-    AlarmFacts,
-    Blocks,
-    DeviceFacts,
-    Evidence,
-    ProbeNote,
-)
+from harness.diagnosis.evidence.bus import Blocks, DeviceFacts, Evidence
 from harness.diagnosis.evidence.kinds import FailedCheck
+from harness.diagnosis.evidence.probed import AlarmFacts, LateFacts, ProbeNote
 from harness.diagnosis.inventory import take_stock
 from harness.diagnosis.probes import line as probes_line
 from harness.diagnosis.probes.devices import DeviceProbes
@@ -47,6 +42,7 @@ from harness.diagnosis.probes.separating import (
 )
 from harness.diagnosis.separation import Separator, next_separator
 from harness.diagnosis.separators import Separators
+from harness.diagnosis.signs.line import LISTENING
 from harness.diagnosis.signs.observing import observe
 from harness.driver.bus import Bus
 from harness.driver.session import DeviceSession
@@ -121,6 +117,7 @@ class Examination:
         stepped_s -= clock.now_s() - started_s
         self.take(
             pulls=tuple(at_s for at_s in self._pulls.at_s if at_s > _SETTLE_S),
+            late=LateFacts(short=self._pulls.late.short, came=self._pulls.late.late),
             clock_step_s=round(stepped_s, 3),
         )
         findings, ruled_out = judge(self.evidence)
@@ -130,7 +127,7 @@ class Examination:
         """Every probe in its order."""
         effort = self._effort
         self._probe("adapter", "single characters, bursts, their times", self._adapter)
-        self._probe("idle line", f"listened for {effort.listen_s:g} s", self._listen)
+        self._probe(LISTENING, f"listened for {effort.listen_s:g} s", self._listen)
         if self._worth_writing():
             self._probe(
                 "resets", f"{effort.resets} resets at three rates", self._resets

@@ -34,7 +34,9 @@ def healthy_s(effort: Effort, families: Iterable[int], round_trip_s: float) -> f
     transaction_s = 0.006 + 150 * _SLOT_S + 2 * round_trip_s
     adapter_s = 2.3 + 240 * round_trip_s
     line_s = (
-        3 * effort.resets * (0.007 + round_trip_s) + 2.3 * effort.slots * _SLOT_S + 0.2
+        3 * effort.resets * (0.007 + 2 * round_trip_s)
+        + 2.3 * effort.slots * _SLOT_S
+        + 0.2
     )
     pass_s = 200 * _SLOT_S + 0.012 + _TRIPS_A_PASS * round_trip_s
     one_s = effort.verifies * transaction_s

@@ -112,6 +112,10 @@ class Adapter:
         """Called with each burst: characters sent and heard, rate, stop bits."""
         self.on_stray: Callable[[bytes], None] = _ignore_strays
         """Called with characters that no echo is due for, and that no switching explains."""
+        self.allowance_s = _LATENCY_ALLOWANCE_S
+        """What a burst may take beyond twice its time."""
+        self.on_late: Callable[[bytes], None] = _ignore_strays
+        """Called with what comes once a burst was given up: its missing echoes at first."""
 
     # -- opening and closing -------------------------------------------------
 
@@ -246,6 +250,7 @@ class Adapter:
         waiting = self._port.in_waiting
         due = len(self._owed)
         self.unsolicited = self._heard(self._port.read(waiting) if waiting else b"")
+        self.on_late(self.unsolicited)
         # a supply or pull-up that we switched moves the line: devices announce themselves
         self.surplus = b"" if self._stirred else self.unsolicited
         self._stirred = False
@@ -317,7 +322,7 @@ class Adapter:
     def _read(self, wanted: int, baud: int) -> bytes:
         # twice the time that the burst needs, never under a slow adapter's round trip
         needed_s = wanted * 10 / baud
-        deadline_s = self.clock.now_s() + 2 * needed_s + _LATENCY_ALLOWANCE_S
+        deadline_s = self.clock.now_s() + 2 * needed_s + self.allowance_s
         got = bytearray()
         while len(got) < wanted and self.clock.now_s() < deadline_s:
             got += self._port.read(wanted - len(got))
@@ -349,6 +354,7 @@ class Adapter:
                 if not waiting:
                     break
                 late += self._port.read(waiting)
+        self.on_late(bytes(late))
         return self._heard(bytes(late))
 
     def drain(self) -> bytes:

@@ -24,6 +24,15 @@ _RATE_ALLOWANCE = 0.03
 _RATE_TRIES = 3
 """A busy host only ever makes a burst longer, so the best of three counts."""
 
+_SCATTER_S = 0.002
+"""One USB frame at each end of a burst: times that lie further apart were made late by the
+host, and a wrong rate is not shown by them."""
+
+_LATE_BURST, _LATE_TRIES = 500, 12
+"""Where they do: eight packets of 62, of which none is late in half of the bursts if one of
+12 packets is; one try of 12 is then on time but once in 4096. With the allowance of a frame in 35 ms
+(6 %) it is still less than a step between table rates."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AdapterReport:
@@ -102,23 +111,35 @@ def _measured_rate(adapter: Adapter, baud: int, round_trips_s: list[float]) -> f
     Raises:
         WrongRate: none of a few tries took a time that fits the rate.
     """
-    expected = adapter.grid.achieved(baud)
-    burst = b"\xff" * min(_RATE_BURST, adapter.max_burst)
     median_s = statistics.median(round_trips_s)
     spread_s = max(round_trips_s) - min(round_trips_s) + 0.001
-    needed_s = 10 * len(burst) / expected
-    allowed = _RATE_ALLOWANCE + spread_s / needed_s
-    took_s = measured = 0.0
-    for _ in range(_RATE_TRIES):
-        started_s = adapter.clock.now_s()
-        adapter.exchange(burst, baud)
-        took_s = adapter.clock.now_s() - started_s
-        measured = 10 * (len(burst) - 1) / max(took_s - median_s, 1e-9)
-        if abs(measured / expected - 1) <= allowed:
-            return measured
+    expected = adapter.grid.achieved(baud)
+
+    def fitting(size: int, tries: int) -> tuple[float | None, list[float]]:
+        """Rate of the first burst whose time fits; times of those that do not."""
+        burst = b"\xff" * min(size, adapter.max_burst)
+        allowed = _RATE_ALLOWANCE + spread_s * expected / (10 * len(burst))
+        took_s: list[float] = []
+        for _ in range(tries):
+            started_s = adapter.clock.now_s()
+            adapter.exchange(burst, baud)
+            took_s.append(adapter.clock.now_s() - started_s)
+            measured = 10 * (len(burst) - 1) / max(took_s[-1] - median_s, 1e-9)
+            if abs(measured / expected - 1) <= allowed:
+                return measured, took_s
+        return None, took_s
+
+    size = min(_RATE_BURST, adapter.max_burst)
+    measured, took_s = fitting(size, _RATE_TRIES)
+    if measured is None and max(took_s) - min(took_s) > _SCATTER_S:
+        size = min(_LATE_BURST, adapter.max_burst)
+        measured, took_s = fitting(size, _LATE_TRIES)
+    if measured is not None:
+        return measured
+    least_s = min(took_s)
     raise WrongRate(
-        f"asked for {baud} baud, {len(burst)} slots took {took_s * 1e3:.1f} ms, "
-        f"that is about {measured:.0f} baud",
+        f"asked for {baud} baud, {size} slots took {least_s * 1e3:.1f} ms, that is about "
+        f"{10 * (size - 1) / max(least_s - median_s, 1e-9):.0f} baud",
         where=adapter.url,
     )
 

@@ -53,7 +53,7 @@ CASES_BUS: dict[str, Case] = {
         right=((Cause.CONFIGURATION, "clone-like"),),
         measured="conversion",
         forbidden=("restart", "odd-block"),
-        severity=FindingSeverity.WARNING,
+        severity=FindingSeverity.NOTE,
         twin=benches.healthy,
     ),
     "F06 low in search": Case(

@@ -7,7 +7,6 @@ from typing import Any
 
 from harness.diagnosis.evidence.bus import (
     AdapterFacts,
-    AlarmFacts,
     Blocks,
     Conversion,
     DeviceFacts,
@@ -19,6 +18,7 @@ from harness.diagnosis.evidence.bus import (
     ScanFacts,
 )
 from harness.diagnosis.evidence.expected import Expected
+from harness.diagnosis.evidence.probed import AlarmFacts
 from harness.diagnosis.finding import Cause, Confidence
 from tests.diagnosis.speaks_kinds import ROM
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 from harness.diagnosis.evidence.bus import (
-    AlarmFacts,
     Conversion,
     DeviceFacts,
 )
+from harness.diagnosis.evidence.probed import AlarmFacts
 from harness.diagnosis.finding import Cause, Confidence
 from tests.diagnosis.sound import (
     BLOCKS,

@@ -7,8 +7,8 @@ from dataclasses import replace
 from harness.diagnosis.evidence.bus import (
     AdapterFacts,
     IdleFacts,
-    ProbeNote,
 )
+from harness.diagnosis.evidence.probed import ProbeNote
 from harness.diagnosis.finding import Cause, Confidence
 from tests.diagnosis.sound import (
     ADAPTER,

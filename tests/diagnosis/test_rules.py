@@ -11,8 +11,8 @@ from harness.diagnosis.causes.table import RULES, judge
 from harness.diagnosis.evidence.bus import (
     DeviceFacts,
     Evidence,
-    ProbeNote,
 )
+from harness.diagnosis.evidence.probed import ProbeNote
 from harness.diagnosis.finding import (
     Cause,
     Confidence,
@@ -195,7 +195,12 @@ def test_trouble_without_a_cause_is_undecided() -> None:
 def test_one_loss_is_a_warning() -> None:
     """A single transaction lost in an examination is not enough for a fault."""
     (only,) = found(**_verified(30, 29, 30))
-    assert (only.kind, only.severity) == ("unexplained", FindingSeverity.WARNING)
+    assert (only.kind, only.severity, only.confidence) == (
+        "branch",
+        FindingSeverity.WARNING,
+        Confidence.UNDECIDED,
+    )
+    assert any(rival.startswith("noise") for rival in only.discriminators)
 
 
 def test_a_cause_explains_its_trouble() -> None:

@@ -7,13 +7,10 @@ from collections.abc import Iterator
 from harness.diagnosis.causes.noise import disturbed_slots
 from harness.diagnosis.evidence.bus import AdapterFacts, Evidence
 from harness.diagnosis.finding import Cause, Finding, FindingSeverity
-from harness.diagnosis.signs.adapter import CONTROLS
+from harness.diagnosis.signs.adapter import CONTROLS, LATE_MS, LATE_TIMES
 
 _RATE_ALLOWANCE = 0.02
 """A device's own clock takes no part; 2 % is what slot and reset limits still bear."""
-
-_LATE_MS, _LATE_TIMES = 20.0, 10.0
-"""So late, and so many times as late as most, is worth a note (own choice, no source)."""
 
 _SLOW_ROUND_TRIP_MS = 5.0
 """Between a latency timer of 1 ms and the usual default of 16 ms (common practice, no
@@ -254,8 +251,11 @@ def late_host(evidence: Evidence) -> Iterator[Finding]:
     if adapter is None or not adapter.round_trip_ms or any(inverted_receiver(evidence)):
         return
     median, p95, longest = adapter.round_trip_ms
-    if longest < max(_LATE_MS, _LATE_TIMES * median):
-        return
+    came = evidence.late.came if evidence.late else 0
+    short = evidence.late.short if evidence.late else 0
+    late = came or longest >= max(LATE_MS, LATE_TIMES * median)
+    if not late or any(wrong_rate(evidence)):
+        return  # at a wrong rate each burst takes longer than its time
     yield Finding(
         cause=Cause.HOST,
         kind="late-now-and-then",
@@ -264,10 +264,15 @@ def late_host(evidence: Evidence) -> Iterator[Finding]:
         measured=(
             f"round trip of one character: median {median:.1f} ms, 95 % {p95:.1f} ms, "
             f"longest {longest:.1f} ms",
+        )
+        + (
+            (f"{came} of {short} bursts that came back short were whole later",)
+            * bool(short)
         ),
         ruled_out=("late devices: a reply late at the host was no later on the line",),
         try_first="a port of its own without a hub, power saving off, fewer programs",
-        severity=FindingSeverity.NOTE,
+        # what was given up had to be asked for again
+        severity=FindingSeverity.WARNING if came else FindingSeverity.NOTE,
     )
 
 

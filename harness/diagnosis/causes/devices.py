@@ -163,11 +163,23 @@ def clone_like(evidence: Evidence) -> Iterator[Finding]:
                 measured=(
                     f"conversion {min(times):.0f} to {max(times):.0f} ms, originals 590 to 610",
                     f"ROM bytes 5 and 6 are {'not ' if odd_rom else ''}00h (a hint only)",
+                    *_says_bus_power(device),
                 ),
                 try_first="no bus power and no stores for this part; check its offset in ice water",
                 device=device.rom_code,
-                severity=FindingSeverity.WARNING,
+                severity=FindingSeverity.NOTE,
             )
+
+
+def _says_bus_power(device: DeviceFacts) -> tuple[str, ...]:
+    """An answer to the power query that its busy belies; some clones give it."""
+    if not device.on_parasite:
+        return ()
+    of, said = len(device.supply_answers), device.supply_answers.count(0)
+    return (
+        f"power query: bus power in {said} of {of}, and it pulls the line for busy, as "
+        "only a part with a supply of its own can: do not trust that answer",
+    )
 
 
 def _conversion_times(device: DeviceFacts) -> list[float]:

@@ -10,11 +10,11 @@ from harness.diagnosis.causes.presence import came_or_went
 from harness.diagnosis.evidence.bus import Evidence
 from harness.diagnosis.finding import Cause, Finding, FindingSeverity
 from harness.diagnosis.signs.line import (
-    MANY,
     clusters_of,
     heard_whole,
     long_pulls,
     pulls_tell,
+    transacts,
 )
 
 
@@ -28,7 +28,7 @@ def foreign_traffic(evidence: Evidence) -> Iterator[Finding]:
     gaps = [later[0] - sooner[0] for sooner, later in pairwise(clusters)]
     whole = [size for at_s, size in clusters if heard_whole(idle, at_s)] or sizes
     even = max(whole) <= min(whole) * 1.3
-    if max(sizes) >= MANY and even:
+    if transacts(idle) and even:
         period = f", every {sum(gaps) / len(gaps):.2f} s" if gaps else ""
         yield Finding(
             cause=Cause.BUS_WIRING,

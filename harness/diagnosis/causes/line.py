@@ -10,14 +10,18 @@ from harness.diagnosis.evidence.bus import (
     Evidence,
     LineEvidence,
     ResetFacts,
+    SampleStep,
 )
 from harness.diagnosis.finding import Cause, Finding, FindingSeverity
+from harness.diagnosis.probes.line import RULER_BAUD
 from harness.diagnosis.rise import device_share
 from harness.diagnosis.signs.adapter import merged
 from harness.diagnosis.signs.line import (
     LEAST_MARGIN_US,
     LONGEST_PRESENCE_US,
     SAMPLE_US,
+    changed,
+    errors_fall,
     low_at_the_end,
     pull_up_rise_us,
     slots_end_late,
@@ -118,7 +122,10 @@ def slow_edge(evidence: Evidence) -> Iterator[Finding]:
     elif margin_us < LEAST_MARGIN_US and line.rise_us[0] > 0:
         share = device_share(evidence.expected.supply_v)
         late = line.rise_us[0] * share + 8.7 > SAMPLE_US
-        fault = late or line.ones.share("FF") < 1
+        spoilt = errors_fall(evidence.ladder) or bool(
+            zeros_merge(evidence) and line.answers_in_zeros
+        )
+        fault = late or line.ones.share("FF") < 1 or spoilt
         yield Finding(
             cause=Cause.BUS_WIRING,
             kind="slow-edge",
@@ -129,11 +136,30 @@ def slow_edge(evidence: Evidence) -> Iterator[Finding]:
                 f"us, margin to {SAMPLE_US:.0f} us "
                 f"{bound_text(margin_us, Bound.AT_LEAST)} us",
                 echoes,
+                *map(_step, evidence.ladder),
             ),
             ruled_out=("noise: every slot is slow in the same way",),
             try_first="fit a pull-up of 1.5 kohm or an active one, or make two shorter buses",
             severity=FindingSeverity.FAULT if fault else FindingSeverity.WARNING,
         )
+
+
+def zeros_merge(evidence: Evidence) -> bool:
+    """True if the line may not rise for a device between two zeros in a row.
+
+    A 00h leaves it one stop bit. Zeros without a rise between them are a reset, which is
+    answered.
+    """
+    line, adapter = evidence.line, evidence.adapter
+    if line is None or adapter is None or not adapter.asked_baud:
+        return False
+    rise_us = line.crossing_us - 1e6 / RULER_BAUD
+    return rise_us >= 1e6 / adapter.asked_baud
+
+
+def _step(step: SampleStep) -> str:
+    of = sum(step.echoes.histogram.values())
+    return f"sampled {step.sample_us:.1f} us after the release {changed(step.echoes)} of {of} ones are low"
 
 
 def _upside_down(evidence: Evidence) -> bool:
@@ -312,6 +338,8 @@ def answers_in_zeros(evidence: Evidence) -> Iterator[Finding]:
     if slots_end_late(evidence):
         return  # short lows end late too: what follows a long one is the line's
     before, lows = _pulled_at_first(adapter)
+    if not before and zeros_merge(evidence):
+        return
     if not line.answers_in_zeros and before * 2 < max(lows, 1):
         return
     # the resets in between went up to 694 us

@@ -35,6 +35,8 @@ def spikes(evidence: Evidence) -> Iterator[Finding]:
     total = down + lifted + split + merged
     if not total + missed + raised and disturbed < 2:
         return
+    if not lifted + missed + raised and total + disturbed <= len(evidence.pulls):
+        return  # no more than the long pulls that were heard: each lowers a slot at least
     yield Finding(
         cause=Cause.NOISE,
         kind=_direction(lifted + up + missed + raised, down + fell),

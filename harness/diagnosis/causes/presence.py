@@ -7,13 +7,14 @@ from collections.abc import Collection, Iterator, Sequence
 from harness.diagnosis.causes.devices import doubled, impossible_code
 from harness.diagnosis.causes.kinds import odd_answer
 from harness.diagnosis.causes.line import answers_in_zeros, reset_shown
+from harness.diagnosis.causes.rest import ENOUGH
 from harness.diagnosis.evidence.bus import DeviceFacts, Evidence, ScanFacts
 from harness.diagnosis.finding import Cause, Finding, FindingSeverity
 from harness.diagnosis.inventory import Membership
-from harness.diagnosis.signs.devices import all_silent
-
-_STANDS_OUT = 0.05
-"""Share of directed searches lost by a device that stands out (own choice, no source)."""
+from harness.diagnosis.probes.devices import OPEN
+from harness.diagnosis.signs.devices import all_silent, scans_missed
+from harness.diagnosis.signs.exact import fewer_by_chance
+from harness.diagnosis.signs.sign import ERROR
 
 
 def wants_long_reset(evidence: Evidence) -> Iterator[Finding]:
@@ -130,11 +131,11 @@ def _may_be_disguised(evidence: Evidence) -> bool:
 def flaky_branch(evidence: Evidence) -> Iterator[Finding]:
     """Some devices are found now and then, the others always."""
     known = [d for d in evidence.devices if d.verifies >= 5 and d.verified]
-    if len(known) < 2:
-        return
-    flaky = _standing_out(known)
+    flaky = _standing_out(known, evidence)
     if not flaky:
         return
+    missed = {d.rom_code: scans_missed(d, evidence.scans) for d in flaky}
+    lost = sum(_lost(d, evidence)[0] for d in flaky)
     ends = evidence.scans.dead_ends if evidence.scans else {}
     yield Finding(
         cause=Cause.BUS_WIRING,
@@ -143,7 +144,8 @@ def flaky_branch(evidence: Evidence) -> Iterator[Finding]:
         "contact there; the inventory stays as it is",
         measured=(
             *(
-                f"{d.name} found in {d.verified} of {d.verifies} directed searches"
+                f"{d.name} found in {d.verified} of {d.verifies} directed searches, missed by "
+                f"{missed[d.rom_code][0]} of {missed[d.rom_code][1]} of the whole bus"
                 for d in flaky
             ),
             f"dead ends at positions {', '.join(map(str, ends)) or 'none'}",
@@ -153,22 +155,43 @@ def flaky_branch(evidence: Evidence) -> Iterator[Finding]:
         ),
         try_first="daisy-chain, or 100 to 150 ohm in series at each branch; reseat that branch",
         device=flaky[0].rom_code if len(flaky) == 1 else "",
+        severity=FindingSeverity.FAULT if lost >= ENOUGH else FindingSeverity.WARNING,
     )
 
 
-def _standing_out(devices: Sequence[DeviceFacts]) -> list[DeviceFacts]:
-    """Devices that lose at least half as much as the worst, where that one stands out."""
-    losses = sorted(_lost(d) for d in devices)
-    usual, worst = losses[(len(losses) - 1) // 2], losses[-1]
-    if worst < max(_STANDS_OUT, 3 * usual):
+def _standing_out(
+    devices: Sequence[DeviceFacts], evidence: Evidence
+) -> list[DeviceFacts]:
+    """Devices that searches miss, by more than chance or with none of the others missed.
+
+    At least half as often as the one that is missed most: what hits one branch hits all
+    of its devices.
+    """
+    counts = {d.rom_code: _lost(d, evidence) for d in devices}
+    worst = max(counts, key=lambda code: _share(counts[code]), default="")
+    if not worst or not counts[worst][0] or len(devices) < 2:
         return []
-    return [d for d in devices if 2 * _lost(d) >= worst]
+    flaky = [
+        d for d in devices if 2 * _share(counts[d.rom_code]) >= _share(counts[worst])
+    ]
+    others = [
+        n for code, n in counts.items() if code not in {d.rom_code for d in flaky}
+    ]
+    hits, of = sum(h for h, _ in others), sum(n for _, n in others)
+    if not of or (hits and fewer_by_chance(hits, of, *counts[worst]) > ERROR):
+        return []
+    return flaky
 
 
-def _lost(device: DeviceFacts) -> float:
+def _share(count: tuple[int, int]) -> float:
+    return count[0] / max(count[1], 1)
+
+
+def _lost(device: DeviceFacts, evidence: Evidence) -> tuple[int, int]:
+    """Searches of either kind that missed it, and all, but those that nobody answered."""
     lost = device.unanswered - device.nobody_there
-    tried = device.verified + lost
-    return lost / tried if tried else 0.0
+    missed, scans = scans_missed(device, evidence.scans)
+    return lost + missed, device.verified + lost + scans
 
 
 def common_loss(evidence: Evidence) -> Iterator[Finding]:
@@ -248,6 +271,7 @@ def loose_contact(evidence: Evidence) -> Iterator[Finding]:
     """A device that is there and at times is not, or restarts besides."""
     for device in evidence.devices:
         ones, reads = _reads_without_device(device)
+        missed, scans = scans_missed(device, evidence.scans)
         restarts = sum(c.marker_kept is False for c in device.conversions)
         lost = device.unanswered
         if not device.verified or not (ones or (lost and restarts)):
@@ -259,7 +283,8 @@ def loose_contact(evidence: Evidence) -> Iterator[Finding]:
             measured=(
                 f"{ones} of {reads} blocks all FFh or ones from some bit on, {restarts} "
                 "restarts",
-                f"directed searches answered: {device.verified} of {device.verifies}",
+                f"directed searches answered: {device.verified} of {device.verifies}, missed by "
+                f"{missed} of {scans} searches of the bus",
             ),
             ruled_out=("a value of -0.06 degC: its CRC would be C9h",),
             try_first=f"reseat {device.name}: look for a broken ground wire",
@@ -270,7 +295,9 @@ def loose_contact(evidence: Evidence) -> Iterator[Finding]:
 def _reads_without_device(device: DeviceFacts) -> tuple[int, int]:
     """Block reads that ended in ones, and all block reads."""
     both = [b for b in (device.blocks, device.blocks_after) if b is not None]
-    return sum(b.ones + b.broken_off for b in both), sum(b.reads for b in both)
+    unread = sum(c.trouble == OPEN for c in device.conversions)
+    reads = sum(b.reads for b in both) + len(device.conversions)
+    return unread + sum(b.ones + b.broken_off for b in both), reads
 
 
 def unlisted(evidence: Evidence) -> Iterator[Finding]:

@@ -11,12 +11,13 @@ from collections.abc import Iterator
 
 from harness.diagnosis.evidence.bus import Blocks, Evidence
 from harness.diagnosis.finding import Cause, Finding, FindingSeverity
+from harness.diagnosis.signs.devices import scans_missed
 
 _SPOILT_BY_A_PULL = 2
 """A pull of 4.8 ms at most lies in two transactions at most: in the end of one and in the
 reset of the next."""
 
-_ENOUGH = 3
+ENOUGH = 3
 """From so many single troubles on it is a fault, below a warning (our own choice)."""
 
 
@@ -31,6 +32,8 @@ def unexplained(evidence: Evidence) -> Iterator[Finding]:
         )
         if times
     }
+    if came_late(evidence):
+        counted = {what: n for what, n in counted.items() if not what.endswith(_CUT)}
     total = sum(times for times, _ in counted.values())
     if total <= _SPOILT_BY_A_PULL * len(evidence.pulls):
         return
@@ -50,8 +53,18 @@ def unexplained(evidence: Evidence) -> Iterator[Finding]:
             "adapter: losses that end with shorter bursts (adapter.max_burst) or another port",
         ),
         try_first="examine again with half of the devices off, then with the other half",
-        severity=FindingSeverity.FAULT if total >= _ENOUGH else FindingSeverity.WARNING,
+        severity=FindingSeverity.FAULT if total >= ENOUGH else FindingSeverity.WARNING,
     )
+
+
+_CUT = ("no-echo", "short-echo", "wrong-rate")
+"""How a transaction ends, or a burst that times the rate, where echoes come late."""
+
+
+def came_late(evidence: Evidence) -> bool:
+    """True if each burst that came back short was whole later: nothing was lost."""
+    late = evidence.late
+    return late is not None and 0 < late.short == late.came
 
 
 _Count = tuple[str, int, int]
@@ -67,8 +80,18 @@ def _searches(evidence: Evidence) -> Iterator[_Count]:
         yield "passes of a search broken off", scans.disturbed_passes, scans.passes
     met = [d for d in evidence.devices if d.verified]
     tries = sum(d.verifies for d in met)
-    lost = tries - sum(d.verified for d in met)
+    lost = sum(d.unanswered for d in met)
     yield "directed searches without answer", lost, tries
+    troubles = sum((Counter(d.verify_troubles) for d in met), Counter[str]())
+    missed = [scans_missed(d, evidence.scans) for d in met]
+    yield (
+        "devices missed by searches of the bus",
+        sum(n for n, _ in missed),
+        sum(n for _, n in missed),
+    )
+    for kind, times in troubles.items():
+        if kind != "no-presence":
+            yield f"directed searches ended by {kind}", times, tries
 
 
 def _reads(evidence: Evidence) -> Iterator[_Count]:

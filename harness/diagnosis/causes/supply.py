@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
+from harness.diagnosis.causes.devices import clone_like
 from harness.diagnosis.evidence.bus import Conversion, DeviceFacts, Evidence
 from harness.diagnosis.finding import Cause, Finding, FindingSeverity
 from harness.diagnosis.signs.devices import SEEN_BUSY_MS, measured_values
@@ -189,6 +190,7 @@ def says_bus_power(evidence: Evidence) -> Iterator[Finding]:
     if any(starved(evidence)):
         return
     reported = {f.device for f in third_wire(evidence)}
+    reported |= {f.device for f in clone_like(evidence)}  # it is told there
     undeclared = set(evidence.expected.rom_codes) - set(evidence.expected.parasite)
     for device in evidence.devices:
         code = device.rom_code

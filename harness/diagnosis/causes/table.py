@@ -25,6 +25,7 @@ from harness.diagnosis.causes import supply as rules_supply
 from harness.diagnosis.differential.differential import (
     BROUGHT_BY_MANY,
     row_named,
+    row_of,
     weighed,
 )
 from harness.diagnosis.evidence.bus import Evidence
@@ -140,7 +141,7 @@ RULES: tuple[Rule, ...] = (
     Rule(judge=rules_devices.all_zero_blocks, seen_by="devices"),
     Rule(judge=rules_presence.loose_contact, seen_by="devices"),
     Rule(judge=rules_presence.common_loss, seen_by="scans", spoils=True),
-    Rule(judge=rules_presence.flaky_branch, seen_by="devices"),
+    Rule(judge=rules_presence.flaky_branch, seen_by="devices", explains=True),
     Rule(judge=rules_devices.impossible_code, seen_by="scans"),
     Rule(
         judge=rules_devices.doubled,
@@ -223,7 +224,7 @@ def judge(evidence: Evidence) -> tuple[tuple[Finding, ...], tuple[str, ...]]:
     if not explained and not any(f.severity is FindingSeverity.FAULT for f in findings):
         findings += rules_rest.unexplained(evidence)
     ruled_out = tuple(name for name in silent if _is_ruled_out(name, seen, findings))
-    return tuple(gathered(ranked(absorbed(findings)))), ruled_out
+    return tuple(gathered(ranked(absorbed(findings, seen)))), ruled_out
 
 
 def _is_ruled_out(name: str, seen: Observations, findings: list[Finding]) -> bool:
@@ -239,26 +240,47 @@ def _is_ruled_out(name: str, seen: Observations, findings: list[Finding]) -> boo
     return bool(looked_for) and not any(o.seen for o in looked_for)
 
 
-def absorbed(findings: list[Finding]) -> list[Finding]:
-    """Faults whose observables another one explains too, and more, are told under it."""
+def absorbed(findings: list[Finding], seen: Observations) -> list[Finding]:
+    """Faults whose observables another one explains too, and more, are told under it.
+
+    Of two that explain the same the first is told, which names the other.
+    """
     told = list(findings)
     for finding in findings:
-        root = next((f for f in told if _explains(f, finding)), None)
+        root = next((f for f in told if _explains(f, finding, seen)), None)
         if root is not None and finding in told:
             told.remove(finding)
             position = told.index(root)
             line = f"{finding.cause} ({finding.kind}): {finding.summary}"
             told[position] = replace(root, follows=(*root.follows, line))
-    return told
+    return [f for n, f in enumerate(told) if not any(_names(r, f) for r in told[:n])]
 
 
-def _explains(root: Finding, other: Finding) -> bool:
+def _names(root: Finding, other: Finding) -> bool:
+    """True if one explains what another does, no more, and names it beside itself."""
+    same = (root.severity, root.device, set(root.explains)) == (
+        other.severity,
+        other.device,
+        set(other.explains),
+    )
+    name = f"{other.cause} {other.kind}:"
+    return same and any(rival.startswith(name) for rival in root.discriminators)
+
+
+def _explains(root: Finding, other: Finding, seen: Observations) -> bool:
     faults = (
         root.severity is FindingSeverity.FAULT
         and other.severity is FindingSeverity.FAULT
     )
     same = root.device in {"", other.device}
-    return faults and same and set(other.explains) < set(root.explains)
+    if not faults or not same or root is other:
+        return False
+    mine = set(root.explains)
+    row = row_of(root)
+    if row is not None and row.excluded_by(seen, other.device) is None:
+        # what is wrong with the bus shows at each device too
+        mine |= row.explained(seen, other.device)
+    return set(other.explains) < mine
 
 
 def _under(

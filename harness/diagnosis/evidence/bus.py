@@ -10,18 +10,14 @@ from dataclasses import dataclass, field
 
 from harness.diagnosis.evidence.expected import Expected
 from harness.diagnosis.evidence.kinds import FailedCheck, KindReading
+from harness.diagnosis.evidence.probed import (
+    AlarmFacts,
+    LateFacts,
+    LookFacts,
+    ProbeNote,
+)
 
 Histogram = dict[str, int]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ProbeNote:
-    """One probe: what it did, how long it took, what broke it off."""
-
-    name: str
-    did: str
-    took_s: float
-    broke_off: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -374,17 +370,6 @@ class DeviceFacts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class AlarmFacts:
-    """Alarm by computation beside alarm by search, before and after a conversion.
-
-    Each entry: ROM codes that one says and the other does not.
-    """
-
-    before: tuple[str, ...] = ()
-    after: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
     """All that an examination found."""
 
@@ -412,6 +397,10 @@ class Evidence:
     not sent so, as one is when a line goes low for good."""
     pulls: tuple[float, ...] = ()
     """When the line was pulled for long with nobody asked to: s since the beginning."""
+    looks: LookFacts | None = None
+    """Rounds of searches of each device; None where none was missed before."""
+    late: LateFacts | None = None
+    """Bursts that came back short, and those whose rest came later; None if not watched."""
     not_ready: str = ""
     """Why the adapter's self-check failed, if it did."""
 

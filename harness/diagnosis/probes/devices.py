@@ -361,7 +361,7 @@ class DeviceProbes:
                 value_degc=block.temperature_degc if block else None,
                 power_on=bool(block and holds_power_on_value(block)),
                 marker_kept=kept,
-                trouble=trouble or lost or ("" if block else "block"),
+                trouble=trouble or lost or ("" if block else _spoilt(data)),
             )
         )
 
@@ -387,6 +387,14 @@ class DeviceProbes:
             return ()
         return tuple(sorted((computed ^ found) & judged))
 
+
+def _spoilt(data: bytes) -> str:
+    """Kind of a block that cannot be one: ``open`` if nobody drove the line for it."""
+    return OPEN if data == b"\xff" * len(data) else "block"
+
+
+OPEN = "open"
+"""Of a conversion whose block reads as ones throughout."""
 
 _POWER_ON = b"\x50\x05"
 """85 degC, the value until the first conversion ends (data sheet family 28h, p. 4)."""

@@ -37,6 +37,9 @@ _RESET_BURSTS = (3 * _PACKET,)
 """Of resets: 0.19 s at 9600 baud, 0.13 s longer than one packet, so that 1 ms of the host
 is a doubt of 0.8 %."""
 _RATE_TRIES = 4
+_PATIENCE_S = 4 * _PACKET * 10 / 1200
+"""A burst that no usual patience hears whole may be one at a lower rate: the shortest that
+is timed at 1200 baud, the lowest in common use, 2.1 s."""
 _HOST_JITTER_S = 0.001
 """What a host may be late in seeing the last character of a burst (one USB frame)."""
 
@@ -56,10 +59,6 @@ _RESET_RATES = (9600, LONG_RESET_BAUD)
 """F0h there is low for 521 and 694 us; 7200 baud samples at 69 us, where every presence
 pulse within limits is low."""
 
-PRESENCE_PAUSE_S = 0.006
-"""Longer than any presence pulse, and than an interrupt pulse of 4.8 ms before it (data sheet, parts
-DS1992/DS1993, p. 13-18)."""
-
 
 def examine_adapter(link: RawLink) -> AdapterFacts:
     """Echo, round trips, rate, bursts; stops early where nothing comes back."""
@@ -72,11 +71,12 @@ def examine_adapter(link: RawLink) -> AdapterFacts:
     after = Echoes(sent=0)
     if fast.share(f"{FAST_RESET_BYTE:02X}") < 1:
         link.send(bytes([PULSE_BYTE]), _RESET_RATES[-1])
-        link.wait(PRESENCE_PAUSE_S)
+        link.wait(link.presence_s)
         link.send(b"\xff" * 8, baud)
         after, _ = link.singly(FAST_RESET_BYTE, baud, _ZEROS, pause_s=_ECHO_PAUSE_S)
     slow, _ = link.singly(0xFF, _SLOW_BAUD, 4)  # last: 104 us may end overdrive
     trips_ms = sorted(trip * 1e3 for trip in trips_s)
+    link.held_s = statistics.median(trips_s) if trips_s else 0.0
     bursts: dict[int, tuple[int, int]] = {}
     missing = extra = 0
     measured, doubt, resets, reset_doubt = None, 0.0, None, 0.0
@@ -84,6 +84,9 @@ def examine_adapter(link: RawLink) -> AdapterFacts:
         bursts, missing, extra = _bursts(link, baud)
         late_s = (trips_ms[-1] - statistics.median(trips_ms)) / 1e3
         measured, doubt = _rate(link, baud, late_s)
+        if measured is None:
+            with link.patient(_PATIENCE_S):
+                measured, doubt = _rate(link, baud, late_s, sizes=_RATE_SLOTS[-1:])
         resets, reset_doubt = _rate(
             link, _SLOW_BAUD, late_s, byte=PULSE_BYTE, sizes=_RESET_BURSTS, tries=2
         )
@@ -242,7 +245,7 @@ def examine_resets(link: RawLink, times: int) -> tuple[ResetFacts, ...]:
     ]
     found = []
     for baud, byte, zeros in rows:
-        echoes, _ = link.singly(byte, baud, times, pause_s=PRESENCE_PAUSE_S)
+        echoes, _ = link.singly(byte, baud, times, pause_s=link.presence_s)
         real = link.bus.adapter.grid.achieved(baud)
         found.append(
             ResetFacts(

@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 
+from harness.diagnosis.probes.late_echoes import LateEchoes
 from harness.driver.adapter import Adapter
 
 _LEAST_US = 480.0
@@ -28,19 +29,21 @@ class PullWatch:
 
     Attributes:
         at_s: when each pull was heard.
+        late: bursts that came back short for a time only, which is no pull.
         since_s: when the watch began.
     """
 
     adapter: Adapter
     since_s: float = 0.0
     at_s: list[float] = field(default_factory=list)
+    late: LateEchoes = field(default_factory=LateEchoes)
     _pending_s: float | None = None
 
     @contextmanager
     def on(self) -> Iterator[PullWatch]:
         """Watch until the block ends; who listened before hears as ever."""
         adapter, told = self.adapter, self.adapter.on_traffic
-        mind = adapter.on_stray
+        mind, came = adapter.on_stray, adapter.on_late
         self.since_s = adapter.clock.now_s()
 
         def heard(sent: bytes, echoes: bytes, baud: int, stop_bits: int) -> None:
@@ -48,16 +51,19 @@ class PullWatch:
             told(sent, echoes, baud, stop_bits)
 
         adapter.on_traffic, adapter.on_stray = heard, self.note_stray
+        adapter.on_late = self.note_late
         try:
             yield self
         finally:
             adapter.on_traffic, adapter.on_stray = told, mind
+            adapter.on_late = came
 
     def note(self, sent: bytes, echoes: bytes, baud: int, now_s: float) -> None:
         """One burst: a pull in it merges characters into one of zeros, then ends.
 
         It counts once the next burst is whole, so that a line which stays low is none.
         """
+        self.late.note(sent, echoes)
         if len(echoes) == len(sent) and self._pending_s is not None:
             self.at_s.append(round(self._pending_s - self.since_s, 3))
         self._pending_s = None
@@ -65,6 +71,11 @@ class PullWatch:
         zeros = Counter(echoes)[0] - Counter(sent)[0]
         if echoes and missing_us >= _LEAST_US and zeros > 0:
             self._pending_s = now_s
+
+    def note_late(self, characters: bytes) -> None:
+        """What came of a burst after it was given up: then nothing merged in it."""
+        if self.late.came(characters):
+            self._pending_s = None
 
     def note_stray(self, characters: bytes) -> None:
         """Characters that no echo is due for."""

@@ -6,11 +6,17 @@ Everywhere else a wrong count of echoes is an error; here it is what we want to 
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 from harness.diagnosis.evidence.bus import Echoes
 from harness.driver.bus import Bus
 from harness.errors import ExtraEcho, NoEcho, ShortEcho
+
+PRESENCE_PAUSE_S = 0.006
+"""Longer than any presence pulse, and than an interrupt pulse of 4.8 ms before it (data sheet, parts
+DS1992/DS1993, p. 13-18)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,10 +41,17 @@ class RawLink:
     Attributes:
         bus: the open bus.
         strays: characters that came between bursts, beyond the echoes.
+        held_s: how long the adapter keeps a lone character back, as measured.
     """
 
     bus: Bus
     strays: int = 0
+    held_s: float = 0.0
+
+    @property
+    def presence_s(self) -> float:
+        """Time in which what follows a reset has come."""
+        return PRESENCE_PAUSE_S + self.held_s
 
     def send(self, frames: bytes, baud: int) -> RawEcho:
         """One burst, never an error of counting.
@@ -64,6 +77,16 @@ class RawLink:
             extra=extra,
             took_s=clock.now_s() - started_s,
         )
+
+    @contextmanager
+    def patient(self, allowance_s: float) -> Iterator[None]:
+        """Wait longer for each burst until the block ends."""
+        adapter = self.bus.adapter
+        usual_s, adapter.allowance_s = adapter.allowance_s, allowance_s
+        try:
+            yield
+        finally:
+            adapter.allowance_s = usual_s
 
     def quiet(self) -> None:
         """Wait until nothing comes any more: the rest of a long burst at another rate.

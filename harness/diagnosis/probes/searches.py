@@ -19,6 +19,8 @@ from harness.errors import (
     AdapterError,
     AdapterUnplugged,
     NobodyAnswers,
+    NoEcho,
+    ShortEcho,
     SlotproofError,
 )
 from harness.wire.romcode import RomCode
@@ -97,6 +99,11 @@ class SearchCount:
     lows_missed: int
     zeros_lifted: int
 
+    @property
+    def late(self) -> int:
+        """Those whose echoes came late or in excess: no loss of the device."""
+        return sum(self.troubles.values()) - self.troubles["no-presence"]
+
 
 def count_verified(bus: Bus, rom: RomCode, times: int) -> SearchCount:
     """Directed searches that a device answered, and how others ended.
@@ -113,7 +120,8 @@ def count_verified(bus: Bus, rom: RomCode, times: int) -> SearchCount:
         except AdapterError as fault:
             # what comes later was late; what never comes was merged on the line by a
             # device out of step, or lost: then others lose as many
-            if bus.adapter.settle():
+            late = bus.adapter.unsolicited if isinstance(fault, _CUT) else b""
+            if bus.adapter.settle() or late:
                 troubles[fault.kind] += 1
         except NobodyAnswers as fault:
             troubles[fault.kind] += 1  # nobody at all
@@ -131,6 +139,9 @@ def count_verified(bus: Bus, rom: RomCode, times: int) -> SearchCount:
         zeros_lifted=zeros_lifted,
     )
 
+
+_CUT = (NoEcho, ShortEcho)
+"""A burst that was given up: the bus has waited for the rest already."""
 
 _LAST = 8
 """Positions of the CRC. A device that is out of step pulls there by chance, at most in one

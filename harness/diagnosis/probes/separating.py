@@ -10,7 +10,6 @@ from collections import Counter
 from harness.diagnosis.evidence.bus import Echoes, Histogram, SampleStep
 from harness.diagnosis.probes.line import (
     LONG_RESET_BAUD,
-    PRESENCE_PAUSE_S,
     PULSE_BYTE,
     silence_everybody,
 )
@@ -22,7 +21,8 @@ from harness.wire.romcode import RomCode
 from harness.wire.slots.frames import CannotMake, SlotFrames
 
 LADDER_BAUDS = (115_200, 76_800, 57_600)
-"""First sample 4.3, 6.5 and 8.7 us after the release of an FFh slot: half a bit time."""
+"""First sample 4.3, 6.5 and 8.7 us after the release of an FFh slot: half a bit time. Above
+them stands the rate of the slots in use, whose sample is the one that errors come from."""
 
 _WANTED_HITS = 16
 """Changed ones to wait for at the earliest sample. If the cause is an edge none is left at
@@ -44,7 +44,7 @@ CHARACTERS = (0x0D, 0x0A, 0x11, 0x13, 0x03, 0x04, 0x1A, 0xFF, 0x0F, 0x1F, 0x3F, 
 
 
 def climb_ladder(link: RawLink, share: float, *, size: int) -> tuple[SampleStep, ...]:
-    """FFh slots at three rates, nobody addressed.
+    """FFh slots at the rate in use and lower ones, no device addressed.
 
     Args:
         link: the raw link.
@@ -53,7 +53,8 @@ def climb_ladder(link: RawLink, share: float, *, size: int) -> tuple[SampleStep,
     """
     slots = min(_MOST_SLOTS, max(200, round(_WANTED_HITS / max(share, 1e-4))))
     found = []
-    for baud in LADDER_BAUDS:
+    own = link.bus.slots.request_baud
+    for baud in (own, *(b for b in LADDER_BAUDS if b < own)):
         silence_everybody(link)
         try:
             echoes = link.burst(0xFF, baud, slots, size=size)
@@ -154,7 +155,7 @@ def answers_alarm_search(link: RawLink, rom: RomCode) -> bool:
     """
     bus, frame = link.bus, link.bus.reset_frame
     link.send(bytes([frame.frame.byte]), frame.request_baud)
-    link.wait(PRESENCE_PAUSE_S)
+    link.wait(link.presence_s)
     search = _search_of(bus.slots, rom, RomCommand.CONDITIONAL_SEARCH)
     heard = link.send(search, bus.slots.request_baud)
     if not heard.whole:
@@ -173,7 +174,7 @@ def _search_of(
 def _answers_behind(link: RawLink, rom: RomCode, byte: int, baud: int) -> bool:
     slots = link.bus.slots
     link.send(bytes([byte]), baud)
-    link.wait(PRESENCE_PAUSE_S)
+    link.wait(link.presence_s)
     heard = link.send(_search_of(slots, rom), slots.request_baud)
     if not heard.whole:
         link.bus.adapter.settle()

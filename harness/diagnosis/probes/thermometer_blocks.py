@@ -71,7 +71,7 @@ def read_again_and_again(bus: Bus, rom: RomCode, times: int) -> Blocks:
     flips = [
         flips_between(usual, data)
         for _, data in blocks
-        if sorts[data] != "slip" and _is_flipped(usual, data)
+        if sorts[data] in _DAMAGED and _is_flipped(usual, data)
     ]
     return Blocks(
         reads=times,
@@ -91,6 +91,11 @@ def read_again_and_again(bus: Bus, rom: RomCode, times: int) -> Blocks:
         usual=usual.hex(" ").upper(),
         bad_at_s=tuple(sorted(bad_at_s)),
     )
+
+
+_DAMAGED = frozenset({"check", "impossible", "moved"})
+"""Blocks that were damaged on the way. One that is whole and another holds what the device
+holds now: a restart changes it, noise does in one of 256 cases (CRC-8)."""
 
 
 def _most_often_good(counted: Counter[bytes], family: int, own: bytes) -> bytes:

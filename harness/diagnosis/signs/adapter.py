@@ -48,6 +48,9 @@ def observed(evidence: Evidence) -> Iterator[Observation]:
         yield from _bursts(evidence.adapter)
         yield from _times(evidence.adapter)
         yield from _characters(evidence.adapter)
+    if late := evidence.late:
+        text = f"{Sign.CAME_LATE}: {late.came} of {late.short} short ones"
+        yield Observation(sign=Sign.CAME_LATE, hits=late.came, of=late.short, text=text)
     yield from _openings(evidence)
 
 

@@ -4,7 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from harness.diagnosis.evidence.bus import Blocks, Conversion, DeviceFacts, Evidence
+from harness.diagnosis.evidence.bus import (
+    Blocks,
+    Conversion,
+    DeviceFacts,
+    Evidence,
+    ScanFacts,
+)
+from harness.diagnosis.probes.devices import OPEN
 from harness.diagnosis.signs.exact import by_chance, fewer_by_chance, so_many_of
 from harness.diagnosis.signs.sign import ERROR, Observation, Sign
 
@@ -28,7 +35,7 @@ def observed(evidence: Evidence) -> Iterator[Observation]:
     yield from _lows_missed(evidence)
     for device in evidence.devices:
         others = [d for d in evidence.devices if d is not device]
-        yield from _searches(device, others)
+        yield from _searches(device, others, evidence)
         yield from _blocks(device)
         yield from _conversions(device)
         yield from _restarts(device)
@@ -113,12 +120,34 @@ def _of(
     return Observation(sign=sign, hits=hits, of=of, text=told, device=device.rom_code)
 
 
-def _searches(device: DeviceFacts, others: list[DeviceFacts]) -> Iterator[Observation]:
+def scans_missed(device: DeviceFacts, scans: ScanFacts | None) -> tuple[int, int]:
+    """Searches of the whole bus that did not find a device, and all that came to an end.
+
+    (0, 0) of one that none of them found: that is no loss at times.
+    """
+    found = [device.rom_code in each for each in scans.each] if scans else []
+    return (found.count(False), len(found)) if any(found) else (0, 0)
+
+
+def _losses(device: DeviceFacts, evidence: Evidence) -> tuple[int, int]:
+    """Searches of either kind that missed a device, and all of them.
+
+    What nobody answers is no loss of one.
+    """
+    missed, scans = scans_missed(device, evidence.scans)
+    lost = device.unanswered - device.nobody_there
+    return lost + missed, lost + device.verified + scans
+
+
+def _searches(
+    device: DeviceFacts, others: list[DeviceFacts], evidence: Evidence
+) -> Iterator[Observation]:
     # what nobody answers is no loss of this one, where others are on the bus
     common = device.nobody_there if any(d.verified for d in others) else 0
     mine = device.unanswered - common
-    of = device.verified + mine
-    yield _of(Sign.SEARCH_LOST, mine, of, device)
+    yield _of(Sign.SEARCH_LOST, mine, device.verified + mine, device)
+    missed, scans = scans_missed(device, evidence.scans)
+    yield _of(Sign.SCAN_MISSED, missed, scans, device)
     if device.answers_after_pause is not None:
         yield _of(Sign.PAUSE_HEARD, int(device.answers_after_pause), 1, device)
     if device.answers_long_reset is not None:
@@ -126,11 +155,20 @@ def _searches(device: DeviceFacts, others: list[DeviceFacts]) -> Iterator[Observ
     lost = sum(d.unanswered - d.nobody_there for d in others)
     theirs = sum(d.verified for d in others) + lost
     yield _of(Sign.OTHERS_LOST, lost, theirs, device)
+    yield from _alone(device, others, evidence)
+
+
+def _alone(
+    device: DeviceFacts, others: list[DeviceFacts], evidence: Evidence
+) -> Iterator[Observation]:
+    mine, of = _losses(device, evidence)
+    counts = [_losses(d, evidence) for d in others]
+    lost, theirs = sum(h for h, _ in counts), sum(n for _, n in counts)
     if of and theirs and mine:
         chance = fewer_by_chance(lost, theirs, mine, of)
         text = (
-            f"{mine} of {of} directed searches without answer, of other "
-            f"devices {lost} of {theirs}: {by_chance(chance)}"
+            f"{mine} of {of} searches missed it, others {lost} of {theirs}: "
+            f"{by_chance(chance)}"
         )
         yield _of(Sign.ALONE, int(chance <= ERROR), 1, device, text)
 
@@ -158,13 +196,15 @@ def _blocks(device: DeviceFacts) -> Iterator[Observation]:
         return
     rows = {
         Sign.BLOCK_ZERO: sum(b.zeros for b in both),
-        Sign.BLOCK_OPEN: sum(b.ones + b.broken_off for b in both),
         Sign.BLOCK_WRONG: sum(b.check_wrong for b in both),
         Sign.CONSTANTS_MOVED: sum(b.moved for b in both),
         Sign.SLIPPED: sum(b.slipped for b in both),
     }
     for sign, hits in rows.items():
         yield _of(sign, hits, reads, device)
+    unread = [c for c in device.conversions if c.trouble == OPEN]
+    open_ = len(unread) + sum(b.ones + b.broken_off for b in both)
+    yield _of(Sign.BLOCK_OPEN, open_, reads + len(device.conversions), device)
     same = max(both, key=lambda b: b.check_wrong)
     steady = same.check_wrong if same.distinct_wrong <= 2 else 0
     yield _of(Sign.SAME_WRONG_BLOCK, steady, same.reads, device)

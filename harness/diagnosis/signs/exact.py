@@ -56,3 +56,12 @@ def so_many_of(hits: int, of: int, share: float) -> float:
             for n in range(hits, of + 1)
         )
     )
+
+
+def so_many_common(common: int, of: int, one: int, other: int) -> float:
+    """Chance that two draws by lot, of ``one`` and ``other`` from ``of``, share so many."""
+    ways = sum(
+        comb(other, n) * comb(of - other, one - n)
+        for n in range(common, min(one, other) + 1)
+    )
+    return float(ways / comb(of, one))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from math import comb
 
 from harness.diagnosis.evidence.bus import (
     Echoes,
@@ -19,6 +18,7 @@ from harness.diagnosis.signs.exact import (
     by_chance,
     fewer_by_chance,
     so_few_of_halves,
+    so_many_common,
     so_many_of,
 )
 from harness.diagnosis.signs.sign import ERROR, Observation, Sign
@@ -68,6 +68,7 @@ def observed(evidence: Evidence) -> Iterator[Observation]:
     yield from _ladder(evidence.ladder)
     if evidence.scans is not None:
         yield from _scans(evidence.scans)
+        yield from _together(evidence)
     if evidence.idle is not None:
         yield from _idle(evidence.idle)
     yield from _pulls(evidence)
@@ -109,7 +110,8 @@ def _pulls(evidence: Evidence) -> Iterator[Observation]:
 def _pulls_in_work(evidence: Evidence) -> Iterator[Observation]:
     """Pulls that fall into one probe, such as conversions: by lot as many as its time.
 
-    As many chances as probes: the least is taken that often (Bonferroni).
+    As many chances as probes: the least is taken that often (Bonferroni). More of them
+    while we listen are no work: every pull is heard then, and within traffic not each.
     """
     until_s, of = 0.0, len(evidence.pulls)
     total_s = sum(probe.took_s for probe in evidence.probes)
@@ -117,7 +119,7 @@ def _pulls_in_work(evidence: Evidence) -> Iterator[Observation]:
     for probe in evidence.probes:
         since_s, until_s = until_s, until_s + probe.took_s
         inside = sum(since_s <= at_s <= until_s for at_s in evidence.pulls)
-        if inside and total_s:
+        if inside and total_s and probe.name != LISTENING:
             share = probe.took_s / total_s
             chance = so_many_of(inside, of, share) * len(evidence.probes)
             found.append((min(1.0, chance), inside, share, probe.name))
@@ -193,12 +195,13 @@ def _slots(evidence: Evidence) -> Iterator[Observation]:
         sign=Sign.SLOTS_HIT, hits=hits + lifted, of=of + sent, text=f"{hits} ones and {lifted} zeros of {of + sent} slots came back changed"
     )  # fmt: skip
     lost = ones.silent + zeros.silent
-    events = lost + hits + lifted
+    seen = hits + lifted + sum(d.zeros_lifted for d in evidence.devices)
+    events = lost + seen
     # of the samples of an FFh and a 00h slot that a spike can hit, eight change it and
     # one, in the start bit, loses it: noise changes more than it loses
-    unchanged = lost and so_few_of_halves(hits + lifted, events) <= ERROR
+    unchanged = lost and so_few_of_halves(seen, events) <= ERROR
     yield Observation(
-        sign=Sign.LOST_UNCHANGED, hits=int(bool(unchanged)), of=1, text=f"{lost} of {ones.sent + zeros.sent} slots lost, {hits + lifted} changed"
+        sign=Sign.LOST_UNCHANGED, hits=int(bool(unchanged)), of=1, text=f"{lost} of {ones.sent + zeros.sent} slots lost, {seen} changed"
     )  # fmt: skip
     yield from _rise(line, pull_up_rise_us(evidence))
     if line.answers_after_long_reset is not None:
@@ -211,6 +214,11 @@ def _slots(evidence: Evidence) -> Iterator[Observation]:
         )
 
 
+def is_thin(line: LineEvidence) -> bool:
+    """True if a device that samples early may take a one for a zero."""
+    return SAMPLE_US - line.crossing_us < LEAST_MARGIN_US
+
+
 def _rise(line: LineEvidence, longest_us: float) -> Iterator[Observation]:
     low_us, high_us = line.rise_us
     rise = f"rise to the receiver's threshold {span_text(low_us, high_us, from_zero=True)} us"
@@ -218,7 +226,7 @@ def _rise(line: LineEvidence, longest_us: float) -> Iterator[Observation]:
         sign=Sign.RISE_LONG, hits=int(low_us >= longest_us), of=1, text=rise
     )
     margin_us = SAMPLE_US - line.crossing_us
-    thin = margin_us < LEAST_MARGIN_US
+    thin = is_thin(line)
     text = (
         f"{rise}, {bound_text(margin_us, Bound.AT_LEAST)} us before a device may sample"
     )
@@ -229,14 +237,13 @@ def _idle(idle: IdleFacts) -> Iterator[Observation]:
     clusters = clusters_of(idle)
     sizes = [size for _, size in clusters]
     text = f"{sum(sizes)} characters in {len(clusters)} groups in {idle.for_s:.1f} s of silence"
+    pulls = len(clusters) if long_pulls(idle) else 0
+    short = len(clusters) - pulls
     yield Observation(
-        sign=Sign.IDLE_CHARACTERS,
-        hits=len(clusters),
-        of=max(len(clusters), 1),
-        text=text,
+        sign=Sign.IDLE_CHARACTERS, hits=short, of=max(len(clusters), 1), text=text
     )
     whole = [n for at_s, n in clusters if heard_whole(idle, at_s)] or sizes
-    even = len(whole) > 1 and min(whole) >= MANY and max(whole) <= min(whole) * 1.3
+    even = transacts(idle) and len(whole) > 1 and max(whole) <= min(whole) * 1.3
     yield Observation(
         sign=Sign.IDLE_TRANSACTIONS,
         hits=len(whole) if even else 0,
@@ -245,14 +252,17 @@ def _idle(idle: IdleFacts) -> Iterator[Observation]:
     )
     uneven = len(whole) > 1 and max(whole) > min(whole) * 1.3
     yield Observation(sign=Sign.IDLE_UNEVEN, hits=int(uneven), of=1, text=text)
-    pulls = len(clusters) if long_pulls(idle) else 0
     yield Observation(
         sign=Sign.IDLE_PULLS, hits=pulls, of=max(len(clusters), 1), text=text
     )
 
 
-_CLUSTER_S = 0.3
-"""Characters no further apart belong to one transaction (own choice, no source)."""
+LISTENING = "idle line"
+"""Name of the probe that sends nothing."""
+
+_CLUSTER_S = 0.075
+"""Characters no further apart belong to one transaction: a poll of 50 ms and half of one,
+since a transaction of some milliseconds lies in two neighbouring polls at most."""
 
 MANY = 16
 """Characters of a reset and one byte of command at least: somebody transacts."""
@@ -274,12 +284,24 @@ def long_pulls(idle: IdleFacts) -> bool:
     No spike is so long.
     """
     clusters = clusters_of(idle)
-    long = idle.values.get("00", 0) + idle.values.get("80", 0)
     return (
         bool(clusters)
-        and long >= len(clusters)
+        and _long_lows(idle) >= len(clusters)
         and max(size for _, size in clusters) <= _MOST_OF_A_PULL
     )
+
+
+def _long_lows(idle: IdleFacts) -> int:
+    """Characters low for eight bits and more, 56 us at the slot rate: no spike is so long."""
+    return idle.values.get("00", 0) + idle.values.get("80", 0)
+
+
+def transacts(idle: IdleFacts) -> bool:
+    """True if each group is as long as a transaction and may begin with a reset."""
+    clusters = clusters_of(idle)
+    whole = [n for at_s, n in clusters if heard_whole(idle, at_s)]
+    whole = whole or [n for _, n in clusters]
+    return bool(whole) and min(whole) >= MANY and _long_lows(idle) >= len(whole)
 
 
 def clusters_of(idle: IdleFacts) -> list[tuple[float, int]]:
@@ -293,6 +315,11 @@ def clusters_of(idle: IdleFacts) -> list[tuple[float, int]]:
             found.append((at_s, size))
         last_s = at_s
     return found
+
+
+def errors_fall(steps: tuple[SampleStep, ...]) -> bool:
+    """True if changed ones get fewer by the latest sample, by more than chance."""
+    return any(o.sign is Sign.ERRORS_FALL and o.hits for o in _ladder(steps))
 
 
 def _ladder(steps: tuple[SampleStep, ...]) -> Iterator[Observation]:
@@ -342,36 +369,44 @@ def _scans(scans: ScanFacts) -> Iterator[Observation]:
     yield Observation(
         sign=Sign.ODD_CODE_FLEETS, hits=len(others) - stays, of=max(len(others), 1), text=f"{len(others) - stays} impossible ROM codes in some of {scans.whole} scans"
     )  # fmt: skip
-    yield from _together(scans)
 
 
-def _together(scans: ScanFacts) -> Iterator[Observation]:
-    """Devices missed by the same scans: the exact test that they miss alone.
+def _together(evidence: Evidence) -> Iterator[Observation]:
+    """Devices missed by the same looks: the exact test that each misses by itself.
 
-    Each device keeps its own number of misses; the chance that so many fall into one
-    scan is that of drawing those scans by lot for each device.
+    Each keeps its own number of misses; the chance that so many of them fall together
+    with those of the one that misses most is hypergeometric.
     """
-    codes = sorted({code for scan in scans.each for code in scan})
-    n = len(scans.each)
-    missed = {c: [c not in scan for scan in scans.each] for c in codes}
-    losers = {c: m for c, m in missed.items() if any(m) and not all(m)}
+    n, missed = _misses(evidence)
+    losers = {
+        code: set(rounds) for code, rounds in missed.items() if 0 < len(rounds) < n
+    }
     if n < 2:
         return
-    if len(losers) < 2:
-        text = f"{len(losers)} of {len(codes)} devices missed in some of {n} scans"
-        yield Observation(sign=Sign.LOST_TOGETHER, hits=0, of=n, text=text)
-        return
-    patterns = {tuple(m) for m in losers.values()}
-    common = [k for k in range(n) if all(m[k] for m in losers.values())]
+    worst = max(losers.values(), key=len, default=set())
+    rest = [rounds for rounds in losers.values() if rounds is not worst]
     chance = 1.0
-    for m in list(losers.values())[1:]:
-        chance *= 1 / comb(n, sum(m))
-    same = len(patterns) == 1 and chance <= ERROR
-    first = min(len(losers), len(codes))
+    for rounds in rest:
+        chance *= so_many_common(len(rounds & worst), n, len(rounds), len(worst))
+    same = bool(rest) and chance <= ERROR
+    common = len(set.intersection(*losers.values())) if losers else 0
     text = (
-        f"{first} of {len(codes)} devices missed together in {len(common)} of {n} scans, "
-        f"{by_chance(chance)}"
+        f"{len(losers)} of {len(missed)} devices missed at times in {n} looks, all of these "
+        f"in {common}: {by_chance(chance)}"
     )
-    yield Observation(
-        sign=Sign.LOST_TOGETHER, hits=len(common) if same else 0, of=n, text=text
-    )
+    for device in ("", *missed):
+        hit = same and (not device or device in losers)
+        yield Observation(
+            sign=Sign.LOST_TOGETHER, hits=int(hit), of=1, text=text, device=device
+        )
+
+
+def _misses(evidence: Evidence) -> tuple[int, dict[str, tuple[int, ...]]]:
+    """Looks at every device, and which of them missed which: rounds, or else scans."""
+    if looks := evidence.looks:
+        return looks.rounds, looks.missed
+    each = evidence.scans.each if evidence.scans else ()
+    codes = sorted({code for scan in each for code in scan})
+    return len(each), {
+        c: tuple(k for k, scan in enumerate(each) if c not in scan) for c in codes
+    }

@@ -40,6 +40,7 @@ class Sign(StrEnum):
     SINGLE_LOST = "single characters lost"
     REPLIES_HELD = "replies held back"
     REPLIES_LATE = "replies much later than most"
+    CAME_LATE = "bursts whose missing echoes came later"
     HIGH_UNFED = "line high with its supply off"
     LOST_AT_OPENING = "settings gone after the port was opened"
     ONLY_AT_OPENING = "settings gone at openings of the port and at no other time"
@@ -85,6 +86,7 @@ class Sign(StrEnum):
     SLIPPED = "answers moved by one slot"
     # one device
     SEARCH_LOST = "directed searches without answer"
+    SCAN_MISSED = "searches of the bus that missed it"
     LOWS_MISSED = "directed searches that missed single lows of a device in step"
     MISSED_BY_ALL = "such searches at every device"
     SEARCH_LIFTED = "failed searches in which a zero of the host came back high"

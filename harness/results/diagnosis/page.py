@@ -9,7 +9,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from harness.diagnosis.diagnosis import Diagnosis
-from harness.diagnosis.evidence.bus import Evidence, ProbeNote
+from harness.diagnosis.evidence.bus import Evidence
+from harness.diagnosis.evidence.probed import ProbeNote
 from harness.diagnosis.finding import NO_VERDICT, Confidence, Finding, FindingSeverity
 from harness.diagnosis.titles import TITLES, title_of, with_title
 from harness.records import Outcome

@@ -120,9 +120,13 @@ FOR_THE_RULES = {
         "alarms",
         "failed",
         "ladder",
+        "late",
+        "looks",
         "not_ready",
         "seen_low",
     },
+    "LateFacts": {"came", "short"},
+    "LookFacts": {"missed"},
     "Expected": {
         "built_for_v",
         "cable_pf",

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
-from harness.diagnosis.differential.cause_row import CauseRow, always, never
+from harness.diagnosis.differential.cause_row import (
+    CauseRow,
+    Prediction,
+    always,
+    never,
+)
 from harness.diagnosis.finding import Cause
 from harness.diagnosis.signs.sign import Sign
 
@@ -63,13 +68,17 @@ ADAPTER_ROWS = (
             }
         ),
         # a lost character changes none of those that come
-        predicts=never(
-            Sign.BOUNDARY,
-            Sign.SLOTS_HIT,
-            Sign.ZEROS_LIFTED,
-            Sign.SEARCH_LIFTED,
-            Sign.ECHOES_MERGED,
-            Sign.ALL_SILENT,
+        predicts=(
+            *never(
+                Sign.BOUNDARY,
+                Sign.SLOTS_HIT,
+                Sign.ZEROS_LIFTED,
+                Sign.SEARCH_LIFTED,
+                Sign.ECHOES_MERGED,
+                Sign.ALL_SILENT,
+            ),
+            # nor does it come later
+            Prediction(sign=Sign.CAME_LATE, most=0.5),
         ),
         would_show="losses that end with shorter bursts or another port",
     ),
@@ -93,13 +102,13 @@ ADAPTER_ROWS = (
     CauseRow(
         cause=Cause.HOST,
         kind="late-now-and-then",
-        shows=frozenset({Sign.REPLIES_LATE}),
+        shows=frozenset({Sign.REPLIES_LATE, Sign.CAME_LATE}),
         would_show="fewer late replies with nothing else running",
     ),
     CauseRow(
         cause=Cause.ADAPTER,
         kind="stalls",
-        shows=frozenset({Sign.REPLIES_LATE}),
+        shows=frozenset({Sign.REPLIES_LATE, Sign.CAME_LATE}),
         would_show="late replies that stay on an idle host and go with another adapter",
     ),
     CauseRow(

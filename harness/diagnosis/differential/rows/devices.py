@@ -37,6 +37,7 @@ DEVICE_ROWS = (
         shows=frozenset(
             {
                 Sign.SEARCH_LOST,
+                Sign.SCAN_MISSED,
                 Sign.ALONE,
                 Sign.BLOCK_WRONG,
                 Sign.BLOCK_OPEN,
@@ -62,6 +63,7 @@ DEVICE_ROWS = (
         shows=frozenset(
             {
                 Sign.SEARCH_LOST,
+                Sign.SCAN_MISSED,
                 Sign.ONLY_ONE_SILENT,
                 Sign.SEARCH_BROKEN,
                 Sign.ALONE,
@@ -79,6 +81,8 @@ DEVICE_ROWS = (
             # a lead opens at any time, whatever the device does, and takes it out of step
             # until the next reset
             *never(Sign.RESTARTS_IN_WORK, Sign.LOWS_MISSED),
+            # and takes nobody else out
+            *never(Sign.LOST_TOGETHER),
             CONTACT_LIFTS_NONE,
         ),
         would_show="it comes and goes as the lead is moved",

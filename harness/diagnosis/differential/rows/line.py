@@ -17,7 +17,7 @@ _NOISE_SHOWS = frozenset(
         Sign.ONES_CHANGED, Sign.ZEROS_LIFTED, Sign.HIT_ANYWHERE, Sign.BURST_SHORT, Sign.SINGLE_LOST,
         Sign.SEARCH_BROKEN, Sign.BLOCK_WRONG, Sign.FLIPS_UP, Sign.FLIPS_DOWN, Sign.TORN, Sign.SEARCH_LOST,
         Sign.IDLE_CHARACTERS, Sign.ODD_CODE_FLEETS, Sign.NOT_HEARD, Sign.NOT_PROVED, Sign.PULLED_IN_ZEROS,
-        Sign.SEARCH_LIFTED, Sign.LOWS_MISSED, Sign.MISSED_BY_ALL, Sign.BLOCK_OPEN, Sign.ALL_SILENT, Sign.ONLY_ONE_SILENT,
+        Sign.SCAN_MISSED, Sign.SEARCH_LIFTED, Sign.LOWS_MISSED, Sign.MISSED_BY_ALL, Sign.BLOCK_OPEN, Sign.ALL_SILENT, Sign.ONLY_ONE_SILENT,
     }
 )  # fmt: skip
 _NOISE_PREDICTS = (
@@ -57,7 +57,10 @@ _COMMON_SHOWS = frozenset(
         Sign.ALL_SILENT,
         Sign.ONLY_ONE_SILENT,
         Sign.SEARCH_LOST,
+        Sign.SCAN_MISSED,
         Sign.SEARCH_BROKEN,
+        Sign.BLOCK_OPEN,
+        Sign.NOT_HEARD,
     }
 )
 _COMMON = (
@@ -67,6 +70,7 @@ _COMMON = (
     *never(Sign.ALONE, Sign.MISSED_BY_ALL),
     CONTACT_LIFTS_NONE,
     Prediction(sign=Sign.SEARCH_LOST, most=0.8),
+    Prediction(sign=Sign.NOT_HEARD, most=0.8),
 )
 
 LINE_ROWS = (
@@ -141,6 +145,8 @@ LINE_ROWS = (
                 Sign.MARGIN_THIN,
                 Sign.PULLED_IN_ZEROS,
                 Sign.NOT_PROVED,
+                # a device that samples early reads another command than was sent
+                Sign.SEARCH_LOST,
             }
         ),
         # a rise is over by a later sample, low from the first bit on, and lifts no low;
