@@ -52,19 +52,38 @@ def climb_ladder(link: RawLink, share: float, *, size: int) -> tuple[SampleStep,
         size: longest burst that comes back whole.
     """
     slots = min(_MOST_SLOTS, max(200, round(_WANTED_HITS / max(share, 1e-4))))
-    found = []
-    own = link.bus.slots.request_baud
-    for baud in (own, *(b for b in LADDER_BAUDS if b < own)):
-        silence_everybody(link)
-        try:
-            echoes = link.burst(0xFF, baud, slots, size=size)
-        except PortUnsuitable:
-            continue
-        real = link.bus.adapter.grid.achieved(baud)
-        found.append(
-            SampleStep(baud=baud, sample_us=round(0.5e6 / real, 2), echoes=echoes)
+    own, bursts = link.bus.slots.request_baud, -(-slots // size)
+    parts: dict[int, list[Echoes]] = {}
+    refused: set[int] = set()
+    for _ in range(bursts):
+        # every rate in turn, so that noise which comes in bursts falls on all of them alike
+        for baud in (own, *(b for b in LADDER_BAUDS if b < own)):
+            if baud not in refused:
+                try:
+                    silence_everybody(link)
+                    echoes = link.burst(0xFF, baud, -(-slots // bursts), size=size)
+                except PortUnsuitable:
+                    refused.add(baud)
+                else:
+                    parts.setdefault(baud, []).append(echoes)
+    return tuple(
+        SampleStep(
+            baud=baud,
+            sample_us=round(0.5e6 / link.bus.adapter.grid.achieved(baud), 2),
+            echoes=_summed(some),
         )
-    return tuple(found)
+        for baud, some in parts.items()
+    )
+
+
+def _summed(parts: list[Echoes]) -> Echoes:
+    counts = sum((Counter(part.histogram) for part in parts), Counter[str]())
+    return Echoes(
+        sent=sum(part.sent for part in parts),
+        silent=sum(part.silent for part in parts),
+        extra=sum(part.extra for part in parts),
+        histogram=dict(counts),
+    )
 
 
 def around_packets(link: RawLink) -> dict[int, tuple[int, int]]:

@@ -341,8 +341,9 @@ def _ladder(steps: tuple[SampleStep, ...]) -> Iterator[Observation]:
     )
     if not of or not late_of or not hits + late_hits:
         return
-    falls = fewer_by_chance(late_hits, late_of, hits, of) <= ERROR
     # an edge that is over in some slots at the early sample is over in all at the late one
+    edge = not late_hits or hits >= _SUSTAINED * of
+    falls = edge and fewer_by_chance(late_hits, late_of, hits, of) <= ERROR
     stays = not falls and late_hits > 0 and hits < _SUSTAINED * of
     yield Observation(sign=Sign.ERRORS_FALL, hits=int(falls), of=1, text=text)
     yield Observation(sign=Sign.ERRORS_STAY, hits=int(stays), of=1, text=text)
