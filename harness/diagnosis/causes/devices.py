@@ -72,8 +72,8 @@ def doubled(evidence: Evidence) -> Iterator[Finding]:
                     summary=f"{device.name} gives the same wrong block each time: two devices with "
                     "one ROM code answer together",
                     measured=(
-                        f"{blocks.check_wrong} of {blocks.reads} blocks with a wrong check "
-                        f"value, {blocks.distinct_wrong} different: {blocks.usual}",
+                        f"{blocks.check_wrong} of {blocks.reads} blocks with a wrong CRC, "
+                        f"{blocks.distinct_wrong} different: {blocks.usual}",
                         f"directed searches answered: {device.verified} of {device.verifies}",
                     ),
                     ruled_out=("noise: it would spoil each block in another way",),

@@ -21,7 +21,7 @@ from harness.wire.romcode import RomCode
 from harness.wire.slots.frames import CannotMake, SlotFrames
 
 LADDER_BAUDS = (115_200, 76_800, 57_600)
-"""First sample 4.3, 6.5 and 8.7 us after the release of an FFh slot: half a bit time. Above
+"""First sample 4.3, 6.5 and 8.7 us after the release of an FFh slot: half a bit time. Beside
 them stands the rate of the slots in use, whose sample is the one that errors come from."""
 
 _WANTED_HITS = 16
@@ -44,7 +44,7 @@ CHARACTERS = (0x0D, 0x0A, 0x11, 0x13, 0x03, 0x04, 0x1A, 0xFF, 0x0F, 0x1F, 0x3F, 
 
 
 def climb_ladder(link: RawLink, share: float, *, size: int) -> tuple[SampleStep, ...]:
-    """FFh slots at the rate in use and lower ones, no device addressed.
+    """FFh slots at the rate in use and others, no device addressed.
 
     Args:
         link: the raw link.
@@ -57,7 +57,7 @@ def climb_ladder(link: RawLink, share: float, *, size: int) -> tuple[SampleStep,
     refused: set[int] = set()
     for _ in range(bursts):
         # every rate in turn, so that noise which comes in bursts falls on all of them alike
-        for baud in (own, *(b for b in LADDER_BAUDS if b < own)):
+        for baud in dict.fromkeys((own, *LADDER_BAUDS)):
             if baud not in refused:
                 try:
                     silence_everybody(link)
