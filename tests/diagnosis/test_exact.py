@@ -8,8 +8,14 @@ from math import comb
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.stats import hypergeom
 
-from harness.diagnosis.signs.exact import by_chance, fewer_by_chance, so_few_of_halves
+from harness.diagnosis.signs.exact import (
+    by_chance,
+    fewer_by_chance,
+    so_few_of_halves,
+    so_many_common,
+)
 
 COUNTS = st.integers(1, 60).flatmap(
     lambda of: st.tuples(st.integers(0, of), st.just(of))
@@ -62,3 +68,15 @@ def test_thousands_of_slots() -> None:
 def test_a_chance_in_words(chance: float, words: str) -> None:
     """Two digits, as a count of cases; no powers of ten."""
     assert by_chance(chance) == words
+
+
+def test_two_draws_share_by_the_hypergeometric_distribution() -> None:
+    """As `scipy.stats.hypergeom` has it; certain to share nothing or more."""
+    for common, of, one, other in (
+        (0, 6, 1, 1),
+        (1, 6, 1, 1),
+        (3, 90, 9, 7),
+        (5, 20, 8, 9),
+    ):
+        expected = hypergeom.sf(common - 1, of, other, one)
+        assert so_many_common(common, of, one, other) == pytest.approx(expected)

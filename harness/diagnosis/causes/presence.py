@@ -11,8 +11,7 @@ from harness.diagnosis.causes.rest import ENOUGH
 from harness.diagnosis.evidence.bus import DeviceFacts, Evidence, ScanFacts
 from harness.diagnosis.finding import Cause, Finding, FindingSeverity
 from harness.diagnosis.inventory import Membership
-from harness.diagnosis.probes.devices import OPEN
-from harness.diagnosis.signs.devices import all_silent, scans_missed
+from harness.diagnosis.signs.devices import OPEN, all_silent, scans_missed
 from harness.diagnosis.signs.exact import fewer_by_chance
 from harness.diagnosis.signs.sign import ERROR
 

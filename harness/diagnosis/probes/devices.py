@@ -21,7 +21,7 @@ from harness.diagnosis.probes.thermometer_blocks import (
     read_again_and_again,
     read_raw,
 )
-from harness.diagnosis.signs.devices import SEEN_BUSY_MS
+from harness.diagnosis.signs.devices import OPEN, SEEN_BUSY_MS
 from harness.driver.bus import Bus
 from harness.driver.search import (
     enumerate_alarms,
@@ -392,9 +392,6 @@ def _spoilt(data: bytes) -> str:
     """Kind of a block that cannot be one: ``open`` if nobody drove the line for it."""
     return OPEN if data == b"\xff" * len(data) else "block"
 
-
-OPEN = "open"
-"""Of a conversion whose block reads as ones throughout."""
 
 _POWER_ON = b"\x50\x05"
 """85 degC, the value until the first conversion ends (data sheet family 28h, p. 4)."""

@@ -11,7 +11,6 @@ from harness.diagnosis.evidence.bus import (
     Evidence,
     ScanFacts,
 )
-from harness.diagnosis.probes.devices import OPEN
 from harness.diagnosis.signs.exact import by_chance, fewer_by_chance, so_many_of
 from harness.diagnosis.signs.sign import ERROR, Observation, Sign
 
@@ -21,6 +20,9 @@ HIGHEST_DEGC = 125.0
 AGREE_K = 0.5
 """Two conversions of one probe in a row agree within this: the published error is 0.5 K
 in all, and most of it is the same each time (data sheet family 28h, p. 1)."""
+
+OPEN = "open"
+"""Trouble of a conversion whose block reads as ones throughout: no device drives the line."""
 
 TORN = ("check-value", "answer-impossible")
 
