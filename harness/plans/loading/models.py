@@ -139,6 +139,8 @@ class _Complaint:
         """What would be right, as one clause."""
         if self.kind in _NOUNS:
             return _NOUNS[self.kind]
+        if self.kind == "too_long" and isinstance(self.value, str):
+            return _BOUNDS["string_too_long"].format(**self.context)
         if self.kind in _BOUNDS:
             return _BOUNDS[self.kind].format(**self.context)
         if self.kind in _WORD_ERRORS:

@@ -11,6 +11,7 @@ import socket
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -436,6 +437,31 @@ def test_a_quantity_shows_what_can_be_measured() -> None:
     text = SMALL.replace("bytes: 2}", "bytes: 2, scale: 0.5, low: 10, unit: hPa}")
     (family,) = parse_kind(text, "k").families
     assert family.quantities["raw"].about == "10 to 32767.5 hPa"
+
+
+LAUGHS = "a: &a [x, x]\n" + "".join(
+    f"{new}: &{new} [*{old}, *{old}]\n" for old, new in pairwise("abcdefghijklmnopqrst")
+)
+BOMBS = {
+    LAUGHS + SMALL.lstrip("\n"): "alias *a; expected the value written out",
+    SMALL.replace("thing", '!!python/object/apply:os.system ["id"]'): "tag !!python/",
+    SMALL.replace("thing", "!include /etc/passwd"): "tag !include",
+    SMALL + "x: " + "[" * 2000: "nested deeper than 50",
+    SMALL.replace("bytes: 2", f"bytes: {'9' * 5000}"): "expected a whole number",
+    SMALL.replace("bytes: 2", "bytes: 2, scale: 1e999"): "a number below 1e308",
+    SMALL.replace("bytes: 2", "bytes: 2, scale: .nan"): "expected a number",
+    SMALL.replace("read: 3", "read: 2147483647"): "expected at most 2048",
+    SMALL.replace("BE", "BE " * 4000): "expected at most 6144 characters",
+    SMALL + "<<: {a: 1}\n": "merge key <<",
+}
+
+
+@pytest.mark.parametrize(("text", "told"), BOMBS.items(), ids=range(len(BOMBS)))
+def test_a_file_that_means_harm_is_refused(text: str, told: str) -> None:
+    """Aliases that expand, tags that construct, depth and numbers without end."""
+    with pytest.raises(PlanError) as raised:
+        parse_kind(text, "k")
+    assert told in str(raised.value)
 
 
 def test_a_replaced_kind_keeps_its_hazards() -> None:
