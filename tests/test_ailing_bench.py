@@ -37,4 +37,4 @@ def test_the_file_keeps_its_word(tmp_path: Path, fault: str, promised: str) -> N
     title = f"{promised[:1].upper()}{promised[1:]}"
     assert re.search(rf"\n1\. {re.escape(title)}(:| \()", page), page
     assert "   measured: " in page
-    assert "   try first: " in page
+    assert "   look first: " in page

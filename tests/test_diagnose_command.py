@@ -75,7 +75,7 @@ def test_the_page_says_cause_numbers_and_what_to_try(diagnose: Make) -> None:
     page = result.output[result.output.index("DIAGNOSIS") :]
     assert "1. Device absent: S2 " in page
     assert "measured: 0 of 30 directed searches answered, others 60 of 60" in page
-    assert "try first: reseat S2" in page
+    assert "look first: reseat S2" in page
 
 
 def test_a_bench_that_cannot_begin_is_examined_all_the_same(

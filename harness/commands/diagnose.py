@@ -18,7 +18,7 @@ from harness.results.summary.making import summary_of
 
 
 def diagnose(*, fixture: Path, into: Path | None, style: OutputStyle) -> int:
-    """Examine adapter, line and devices; name causes, numbers, what to try first."""
+    """Examine adapter, line and devices; name causes, numbers, what to look at first."""
     request = RunRequest(plan=diagnose_plan(), fixture=load_fixture(fixture), into=into)
     done = run_to_end(request, style)
     if style.json:

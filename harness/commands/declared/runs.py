@@ -87,7 +87,7 @@ COMMANDS = [
         "diagnose",
         styles=(JSON, QUIET, TABLE),
         work="harness.commands.diagnose.diagnose",
-        help="""Examine adapter, line and devices; name causes, numbers, what to try first.
+        help="""Examine adapter, line and devices; name causes, numbers, what to look at first.
 
     Nothing is stored in any device. Leaves the reports of any run; report.html has the
     page of the diagnosis and every number behind it.

@@ -40,4 +40,4 @@ def _finding(number: int, finding: Found) -> Iterator[str]:
     yield f"   {finding.summary}"
     for label, text in finding.points:
         yield f"   {label}: {text}"
-    yield f"   try first: {finding.try_first}"
+    yield f"   look first: {finding.try_first}"
