@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any, Self
 
@@ -99,6 +99,7 @@ class UnitTest:
         journal: where the journal lay when the test was booked.
         simulated: True of a rehearsal on a simulated bench.
         constants: own constants of devices by ROM code, from readings that passed; hex.
+            A ledger keeps them by device: a test that is read back has none.
     """
 
     unit: UnitFacts
@@ -119,7 +120,7 @@ class UnitTest:
     version: str
     journal: str
     simulated: bool = False
-    constants: tuple[tuple[str, str], ...] = ()
+    constants: tuple[tuple[str, str], ...] = field(default=(), compare=False)
 
     @property
     def key(self) -> str:
