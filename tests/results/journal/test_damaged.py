@@ -15,7 +15,6 @@ from harness.errors import UsageError
 from harness.lots.readings import read_lot
 from harness.results.ledger.entry import read_test
 from harness.results.plots import run as plots
-from harness.results.reports import html
 from harness.results.reports.rebuild import read_record, rebuild
 from harness.results.reports.watch import LiveReport
 from tests.results.journal_damage import damage
@@ -80,7 +79,6 @@ def journal(run_plan: Make, bench_data: Make, new_device: Make) -> bytes:
 @pytest.fixture
 def without_pictures(monkeypatch: pytest.MonkeyPatch) -> None:
     """Pictures take a second each; the benchmark draws them."""
-    monkeypatch.setattr(html, "figures", lambda _record: iter(()))
     monkeypatch.setattr(plots, "figures", lambda _record: iter(()))
 
 
