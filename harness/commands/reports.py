@@ -44,8 +44,8 @@ def report(
     else:
         page = diagnosis_lines(record)
         show_run(record, folder, style, more=page, failures=not page)
-    for place in record.damage:
-        say(f"slotproof: {place}: this line of the journal cannot be read", err=True)
+    for where in record.damage:
+        say(f"slotproof: {where}: this line of the journal cannot be read", err=True)
     return code
 
 

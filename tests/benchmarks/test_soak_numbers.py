@@ -110,7 +110,7 @@ def test_devices_that_share_a_night() -> None:
         drifting = charts = shared = 0
         for _ in range(nights):
             found = courses(night_of(_sound_bench(name, chance)))
-            rows = found.by_place.values()
+            rows = found.by_key.values()
             drifting += any(c.drift and c.drift.is_sure and not c.follows for c in rows)
             charts += any(c.chart and c.chart.is_out_of_control for c in rows)
             shared += bool(found.shared and found.shared.is_sure)
@@ -136,7 +136,7 @@ def test_charts_that_do_not_change(length: int) -> None:
                 values = ar1(chance, length=length, phi=phi)
                 found = chart(_trace(values, step))
                 assert found is not None
-                signals += found.places_out > 0
+                signals += found.points_out > 0
                 false += found.is_out_of_control
                 if number % 4 == 0:
                     moved = chart(_trace(values + 3 * half, step))

@@ -54,7 +54,7 @@ class DeclaredCommand(click.Command):
 
 
 def argument(*names: str, **settings: Any) -> click.Argument:  # noqa: ANN401 - the library's
-    """An argument by its place."""
+    """An argument by its position."""
     return click.Argument(list(names), **settings)
 
 

@@ -267,7 +267,7 @@ class Journal:
         }
         not_finite: list[str] = []
         plain = {
-            key: _plain(value, place=key, not_finite=not_finite)
+            key: _plain(value, path=key, not_finite=not_finite)
             for key, value in stamped.items()
         }
         if not_finite:
@@ -278,20 +278,20 @@ class Journal:
         self._write("part_started", {"part": self._part, "run_id": self._run_id})
 
 
-def _plain(value: object, *, place: str, not_finite: list[str]) -> object:
-    """The value in JSON's own types; places of numbers without end are noted."""
+def _plain(value: object, *, path: str, not_finite: list[str]) -> object:
+    """The value in JSON's own types; paths of numbers without end are noted."""
     if isinstance(value, Mapping):
         return {
-            str(key): _plain(item, place=f"{place}.{key}", not_finite=not_finite)
+            str(key): _plain(item, path=f"{path}.{key}", not_finite=not_finite)
             for key, item in value.items()
         }
     if isinstance(value, list | tuple | set | frozenset):
         return [
-            _plain(item, place=f"{place}.{n}", not_finite=not_finite)
+            _plain(item, path=f"{path}.{n}", not_finite=not_finite)
             for n, item in enumerate(value)
         ]
     if isinstance(value, Real) and not math.isfinite(value):
-        not_finite.append(f"{place} = {value}")
+        not_finite.append(f"{path} = {value}")
         return None
     return _plain_scalar(value)
 

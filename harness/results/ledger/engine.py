@@ -71,7 +71,7 @@ def url_of(setting: str) -> URL:
     )
 
 
-def place_of(url: URL) -> str:
+def location_of(url: URL) -> str:
     """The database as shown to people, without its password."""
     if url.get_backend_name() == "sqlite":
         return url.database or ""
@@ -136,12 +136,12 @@ def database_errors(url: URL) -> Iterator[None]:
         # only the driver's own sentence: the statement may hold data
         words = " ".join(str(cause.orig).split())
         raise LedgerAway(
-            f"the ledger takes nothing now ({words})", where=place_of(url)
+            f"the ledger takes nothing now ({words})", where=location_of(url)
         ) from cause
     except (SQLAlchemyError, OSError) as cause:
         raise LedgerAway(
             f"the ledger takes nothing now ({type(cause).__name__})",
-            where=place_of(url),
+            where=location_of(url),
         ) from cause
 
 
@@ -186,6 +186,6 @@ def make_tables(engine: Engine) -> None:
         elif list(found) != [FORMAT]:
             raise UsageError(
                 f"the ledger has format {found[0]}, this version has {FORMAT}",
-                where=place_of(engine.url),
+                where=location_of(engine.url),
                 hint="use the version of slotproof that made it, or a fresh ledger",
             )

@@ -37,7 +37,7 @@ class UnitFacts:
         serial: the unit's serial number as scanned; empty where none is used.
         lot: name of the lot, may be empty.
         station: name of the station.
-        place: the station's place that the unit sat in.
+        place: the station's position that the unit sat in.
     """
 
     serial: str = ""

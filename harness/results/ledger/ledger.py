@@ -22,9 +22,9 @@ from harness.results.ledger.engine import (
     READS,
     LedgerAway,
     database_errors,
+    location_of,
     make_engine,
     make_tables,
-    place_of,
     url_of,
 )
 from harness.results.ledger.entry import (
@@ -102,9 +102,9 @@ class Ledger:
         self._is_ready = False
 
     @property
-    def place(self) -> str:
+    def location(self) -> str:
         """Where it is, for people; without password."""
-        return place_of(self._engine.url)
+        return location_of(self._engine.url)
 
     def close(self) -> None:
         """Give the connections back."""
@@ -412,7 +412,7 @@ def _enter_details(connection: Connection, number: int, test: UnitTest) -> None:
         connection.execute(
             reading.insert(),
             [
-                {"test_id": number, "number": place, **asdict(value)}
-                for place, value in enumerate(test.readings, start=1)
+                {"test_id": number, "number": count, **asdict(value)}
+                for count, value in enumerate(test.readings, start=1)
             ],
         )

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from harness.quality.charts.kinds import Panel
-from harness.results.plots.lots import Figures, Scale, legend, shown_places
+from harness.results.plots.lots import Figures, Scale, legend, shown_indices
 from harness.results.plots.palette import BLUE, GREY, VERMILION, new_figure
 from harness.results.wording import one_line
 
@@ -34,14 +34,14 @@ def chart_figures(panels: Sequence[Panel], scale: Scale) -> Figures:
 
 
 def _draw(axes: Axes, panel: Panel) -> None:
-    places = shown_places(panel.points)
+    indices = shown_indices(panel.points)
     axes.plot(
-        [place + 1 for place in places],
-        [panel.points[place] for place in places],
+        [index + 1 for index in indices],
+        [panel.points[index] for index in indices],
         color=BLUE,
         lw=0.9,
         marker="o",
-        ms=3.5 if len(places) <= 200 else 1.5,
+        ms=3.5 if len(indices) <= 200 else 1.5,
         label=one_line(panel.name),
     )
     limits = panel.limits
@@ -59,8 +59,8 @@ def _draw(axes: Axes, panel: Panel) -> None:
         axes.axvline(panel.baseline + 0.5, color="black", lw=1, ls="--")
     signals = panel.signals[:: max(1, -(-len(panel.signals) // _MOST_MARKED))]
     axes.scatter(
-        [place + 1 for place in signals],
-        [panel.points[place] for place in signals],
+        [index + 1 for index in signals],
+        [panel.points[index] for index in signals],
         marker="X",
         s=70,
         color=VERMILION,

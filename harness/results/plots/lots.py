@@ -146,9 +146,9 @@ def golden_figures(
     """
     figure = new_figure(8.5, 4.0)
     axes = figure.subplots()
-    places = shown_places(values)
+    indices = shown_indices(values)
     axes.plot(
-        [place + 1 for place in places], [values[place] for place in places], color=BLUE,
+        [index + 1 for index in indices], [values[index] for index in indices], color=BLUE,
         lw=0.9, marker="o", ms=3.5, label="reading",
     )  # fmt: skip
     axes.axhline(reference, color="black", lw=1.2, label="reference")
@@ -176,7 +176,7 @@ def gauge_figures(
     """
     everyone = list(dict.fromkeys(part for part, _, _ in readings))
     every = max(1, -(-len(everyone) // _MOST_PARTS))
-    parts = {part: place for place, part in enumerate(everyone[::every])}
+    parts = {part: index for index, part in enumerate(everyone[::every])}
     by_station: dict[str, list[tuple[int, float]]] = {}
     for part, station, value in readings:
         mine = by_station.setdefault(station, [])
@@ -185,18 +185,18 @@ def gauge_figures(
     between = 0.3 / max(1, len(by_station) - 1)
     figure = new_figure(8.5, 4.4)
     axes = figure.subplots()
-    for place, (station, mine) in enumerate(
+    for index, (station, mine) in enumerate(
         itertools.islice(by_station.items(), _MOST_STATIONS)
     ):
-        aside = between * (place - (len(by_station) - 1) / 2)
+        aside = between * (index - (len(by_station) - 1) / 2)
         axes.plot(
             [part + aside for part, _ in mine],
             [value for _, value in mine],
             ls="",
-            marker=_STATION_MARKERS[place % len(_STATION_MARKERS)],
+            marker=_STATION_MARKERS[index % len(_STATION_MARKERS)],
             ms=5,
             mfc="none",
-            color=_COLOURS[place % 2],
+            color=_COLOURS[index % 2],
             label=one_line(station),
         )
     axes.set_xticks(range(len(parts)), [one_line(p) for p in parts], rotation=45)
@@ -211,13 +211,13 @@ def _histogram(lots: Mapping[str, Sequence[float]], scale: Scale) -> Figure:
     figure = new_figure(8.5, 4.6)
     axes = figure.subplots()
     edges = histogram_edges([v for values in lots.values() for v in values])
-    for place, (name, values) in enumerate(lots.items()):
+    for index, (name, values) in enumerate(lots.items()):
         axes.hist(
             np.asarray(values),
             bins=edges,
             weights=np.full(len(values), 100 / len(values)),
-            color=_COLOURS[place % 2],
-            hatch=_HATCHES[place % 2],
+            color=_COLOURS[index % 2],
+            hatch=_HATCHES[index % 2],
             edgecolor="black",
             alpha=0.6,
             label=one_line(f"{name}, {len(values)} units"),
@@ -262,14 +262,14 @@ def _probability(lots: Mapping[str, Sequence[float]], scale: Scale) -> Figure:
     figure = new_figure(8.0, 5.0)
     axes = figure.subplots()
     normal = statistics.NormalDist()
-    for place, (name, values) in enumerate(lots.items()):
-        count, colour = len(values), _COLOURS[place % 2]
-        places = _probability_places(count)
+    for index, (name, values) in enumerate(lots.items()):
+        count, colour = len(values), _COLOURS[index % 2]
+        indices = _probability_indices(count)
         # plotting positions after Blom
-        scores = [normal.inv_cdf((n + 0.625) / (count + 0.25)) for n in places]
-        ranked = np.sort(values)[places]
+        scores = [normal.inv_cdf((n + 0.625) / (count + 0.25)) for n in indices]
+        ranked = np.sort(values)[indices]
         axes.plot(
-            ranked, scores, ls="", marker=_MARKERS[place % 2], ms=4,
+            ranked, scores, ls="", marker=_MARKERS[index % 2], ms=4,
             color=colour, label=one_line(name),
         )  # fmt: skip
         mean, deviation = np.mean(values), np.std(values, ddof=1)
@@ -306,8 +306,8 @@ def _boxes(lots: Mapping[str, Sequence[float]], scale: Scale) -> Figure:
         flierprops={"marker": "x", "markeredgecolor": VERMILION},
         medianprops={"color": "black"},
     )
-    for place, box in enumerate(boxes["boxes"]):
-        box.set(facecolor=_COLOURS[place % 2], alpha=0.6, hatch=_HATCHES[place % 2])
+    for index, box in enumerate(boxes["boxes"]):
+        box.set(facecolor=_COLOURS[index % 2], alpha=0.6, hatch=_HATCHES[index % 2])
     _draw_limits(axes, scale)
     axes.invert_yaxis()
     axes.set_xlabel(scale.label)
@@ -315,7 +315,7 @@ def _boxes(lots: Mapping[str, Sequence[float]], scale: Scale) -> Figure:
     return figure
 
 
-def shown_places(values: Sequence[float]) -> list[int]:
+def shown_indices(values: Sequence[float]) -> list[int]:
     """Places to draw of a series: all of a short one, of a long one the ends of each part.
 
     Least and greatest of each part are kept, so a single reading far out stays visible.
@@ -331,7 +331,7 @@ def shown_places(values: Sequence[float]) -> list[int]:
     return sorted(kept)
 
 
-def _probability_places(count: int) -> list[int]:
+def _probability_indices(count: int) -> list[int]:
     """Ranks to draw, from 0: both tails whole, the middle in even steps."""
     if count <= _MOST_DRAWN:
         return list(range(count))
@@ -345,8 +345,8 @@ def _thinned(values: np.ndarray) -> np.ndarray:
     ordered = np.sort(values)
     if len(ordered) <= _MOST_FLIERS:
         return ordered
-    places = np.linspace(0, len(ordered) - 1, _MOST_FLIERS).astype(int)
-    return np.asarray(ordered[places])
+    indices = np.linspace(0, len(ordered) - 1, _MOST_FLIERS).astype(int)
+    return np.asarray(ordered[indices])
 
 
 def _draw_limits(axes: Axes, scale: Scale) -> None:

@@ -150,10 +150,10 @@ def _draw_activity(axes: Axes, recording: ShownRecording) -> None:
 def _draw_names(axes: Axes, groups: list[_Group], start_s: float, end_s: float) -> None:
     """A name at the height of its time, moved down as far as the one above needs."""
     step = (end_s - start_s) / max(len(groups), 1)
-    places = _apart([group.at_s for group in groups], start_s, end_s, step)
-    for group, place in zip(groups, places, strict=True):
+    heights = _apart([group.at_s for group in groups], start_s, end_s, step)
+    for group, height in zip(groups, heights, strict=True):
         axes.plot(
-            [1.05, 1.3, 1.6], [group.at_s, group.at_s, place],
+            [1.05, 1.3, 1.6], [group.at_s, group.at_s, height],
             color=GREY, lw=0.5, clip_on=False,
         )  # fmt: skip
         times = f" x {group.count}" if group.count > 1 else ""
@@ -161,7 +161,7 @@ def _draw_names(axes: Axes, groups: list[_Group], start_s: float, end_s: float) 
         if len(text) > _LONGEST_LABEL:
             text = f"{text[: _LONGEST_LABEL - 3]}..."
         axes.text(
-            1.7, place, f"{text}{times}", va="center", fontsize=7,
+            1.7, height, f"{text}{times}", va="center", fontsize=7,
             color=VERMILION if group.wrong else "black",
         )  # fmt: skip
 
@@ -169,26 +169,26 @@ def _draw_names(axes: Axes, groups: list[_Group], start_s: float, end_s: float) 
 def _apart(
     wanted: Sequence[float], start: float, end: float, step: float
 ) -> list[float]:
-    """Places in order, ``step`` apart at least, near to where they are wanted."""
-    places: list[float] = []
-    for place in wanted:
-        places.append(max(place, places[-1] + step if places else start + step / 2))
+    """Heights in order, ``step`` apart at least, near to where they are wanted."""
+    heights: list[float] = []
+    for height in wanted:
+        heights.append(max(height, heights[-1] + step if heights else start + step / 2))
     latest = end - step / 2
-    for at in range(len(places) - 1, -1, -1):
-        places[at] = min(places[at], latest)
-        latest = places[at] - step
-    return places
+    for at in range(len(heights) - 1, -1, -1):
+        heights[at] = min(heights[at], latest)
+        latest = heights[at] - step
+    return heights
 
 
 def _rows(count: int, *, each: float, left: float) -> tuple[Figure, list[Axes]]:
     """Axes one below the other, ``each`` inches high with their title and scale.
 
-    Placed by hand: a dozen of them take seconds to be laid out automatically.
+    Positioned by hand: a dozen of them take seconds to be laid out automatically.
     """
     title, scale, below = 0.2, 0.24, 0.2
     height = count * each + below
     figure = new_figure(_WIDTH, height, arranged=False)
-    places = [
+    axes = [
         figure.add_axes(
             (
                 left / _WIDTH,
@@ -199,7 +199,7 @@ def _rows(count: int, *, each: float, left: float) -> tuple[Figure, list[Axes]]:
         )
         for n in range(count)
     ]
-    return figure, places
+    return figure, axes
 
 
 # -- histograms ----------------------------------------------------------------------

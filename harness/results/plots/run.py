@@ -274,8 +274,8 @@ def _draw_host(axes: Axes, record: RunRecord) -> None:
         (frames.write_1_low_us, frames.read_sample_us),
         (frames.write_0_low_us, None),
     )
-    for place, (low_us, sample_us) in enumerate(rows):
-        row = place - len(_HOST_ROWS)
+    for index, (low_us, sample_us) in enumerate(rows):
+        row = index - len(_HOST_ROWS)
         if low_us is None:
             continue
         axes.broken_barh([(0, low_us)], (row - 0.25, 0.5), color="black", alpha=0.75)
@@ -306,10 +306,10 @@ def _draw_margins(axes: Axes, rows: list[TimingRow]) -> None:
         for row in rows
     ]
     axes.barh(range(len(rows)), shares, color=colours, height=0.6)
-    for place, (row, share) in enumerate(zip(rows, shares, strict=True)):
+    for index, (row, share) in enumerate(zip(rows, shares, strict=True)):
         axes.text(
             max(share, 0) + 1.5,
-            place,
+            index,
             f"{row.margin_text} {row.value.unit} left"
             if row.value.holds
             else "VIOLATED",

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from harness.lazy import ticker
-from harness.results.plots.lots import histogram_edges, shown_places
+from harness.results.plots.lots import histogram_edges, shown_indices
 from harness.results.plots.palette import BLUE, GREY, VERMILION, new_figure
 from harness.results.wording import one_line
 
@@ -86,15 +86,15 @@ def trend_figure(trend: QuantityTrend) -> Figure:
 
 
 def _draw_values(axes: Axes, trend: QuantityTrend) -> None:
-    places = shown_places(trend.values)
-    outside = [at for at in places if trend.is_outside(trend.values[at])]
+    indices = shown_indices(trend.values)
+    outside = [at for at in indices if trend.is_outside(trend.values[at])]
     axes.plot(
-        [at + 1 for at in places],
-        [trend.values[at] for at in places],
+        [at + 1 for at in indices],
+        [trend.values[at] for at in indices],
         color=BLUE,
         lw=0.8,
         marker="o",
-        ms=3.5 if len(places) <= 200 else 1.5,
+        ms=3.5 if len(indices) <= 200 else 1.5,
     )
     axes.scatter(
         [at + 1 for at in outside],

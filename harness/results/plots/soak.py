@@ -38,12 +38,12 @@ def soak_figures(soak: SoakRecord) -> Iterator[tuple[str, Figure]]:
     if any(device.trace.bins for device in soak.devices.values()):
         yield f"soak-{soak.step}", _soak_figure(soak)
     charts = [
-        (soak.label_of(place), course.chart)
-        for place, course in courses(soak).by_place.items()
+        (soak.label_of(key), course.chart)
+        for key, course in courses(soak).by_key.items()
         if course.chart is not None
     ]
     if charts:
-        charts.sort(key=lambda row: (row[1].judged.p, -row[1].places_out))
+        charts.sort(key=lambda row: (row[1].judged.p, -row[1].points_out))
         yield f"soak-chart-{soak.step}", _chart_figure(soak, charts[:_MOST_CHARTS])
 
 
@@ -53,8 +53,8 @@ def _h(soak: SoakRecord, at_s: float) -> float:
 
 def _soak_figure(soak: SoakRecord) -> Figure:
     """Readings above, errors of each device below, gaps and events through both."""
-    places = list(soak.devices)
-    rows = [place for place in places if place != BUS][:_MOST_LINES]
+    keys = list(soak.devices)
+    rows = [key for key in keys if key != BUS][:_MOST_LINES]
     marked = len(rows) + len(_events_by_name(soak))
     figure = new_figure(10.5, 5.2 + 0.25 * marked)
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=[8, 2 + marked / 2])
@@ -72,9 +72,9 @@ def _soak_figure(soak: SoakRecord) -> Figure:
 
 
 def _draw_readings(axes: Axes, soak: SoakRecord, rows: list[str]) -> None:
-    for number, place in enumerate(rows):
-        if soak.devices[place].trace.bins:
-            _draw_device(axes, soak, place, number)
+    for number, key in enumerate(rows):
+        if soak.devices[key].trace.bins:
+            _draw_device(axes, soak, key, number)
     for limit in (soak.head.low, soak.head.high):
         if limit is not None:
             axes.axhline(limit, color="black", ls="--", lw=1)
@@ -83,15 +83,15 @@ def _draw_readings(axes: Axes, soak: SoakRecord, rows: list[str]) -> None:
     axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=8, frameon=False)
 
 
-def _draw_device(axes: Axes, soak: SoakRecord, place: str, number: int) -> None:
+def _draw_device(axes: Axes, soak: SoakRecord, key: str, number: int) -> None:
     """Mean and span of each bin of one device's readings."""
-    device = soak.devices[place]
+    device = soak.devices[key]
     bins = device.trace.bins
     at_h = [_h(soak, b.at_s) for b in bins]
     colour = _COLOURS[number % len(_COLOURS)]
     dash = _DASHES[number // len(_COLOURS) % len(_DASHES)]
     axes.plot(at_h, [b.mean for b in bins], color=colour, ls=dash, lw=1.2,
-              label=one_line((device.label or place).split()[0]))  # fmt: skip
+              label=one_line((device.label or key).split()[0]))  # fmt: skip
     axes.fill_between(
         at_h,
         [b.lowest for b in bins],
@@ -108,18 +108,18 @@ def _draw_errors(axes: Axes, soak: SoakRecord, rows: list[str]) -> None:
         ("adapter", "s", GREY, "adapter"),
         ("limit", "^", ORANGE, "out of limits"),
     ):
-        marks = [m for m in soak.marks if m.blame == blame and m.place in rows]
+        marks = [m for m in soak.marks if m.blame == blame and m.key in rows]
         shown = marks[:_MOST_ERRORS]
         more = f" (first {len(shown)})" if len(shown) < len(marks) else ""
         axes.scatter(
             [_h(soak, m.at_s) for m in shown],
-            [rows.index(m.place) for m in shown],
+            [rows.index(m.key) for m in shown],
             marker=marker,
             color=colour,
             s=22,
             label=f"{label}{more}",
         )
-    names = [_short_name(soak, place) for place in rows]
+    names = [_short_name(soak, key) for key in rows]
     _draw_events(axes, _events_by_name(soak), names)
     axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=8, frameon=False)
 
@@ -155,8 +155,8 @@ def _shortened(name: str) -> str:
     return f"{name[: _LONGEST_EVENT_NAME - 3]}..."
 
 
-def _short_name(soak: SoakRecord, place: str) -> str:
-    return BUS if place == BUS else one_line(soak.label_of(place).split()[0])
+def _short_name(soak: SoakRecord, key: str) -> str:
+    return BUS if key == BUS else one_line(soak.label_of(key).split()[0])
 
 
 def _chart_figure(soak: SoakRecord, charts: list[tuple[str, Chart]]) -> Figure:
@@ -176,10 +176,10 @@ def _draw_chart(axes: Axes, soak: SoakRecord, label: str, found: Chart) -> None:
     at_h = [_h(soak, point.at_s) for point in found.points]
     values = [point.mean for point in found.points]
     axes.plot(at_h, values, color=BLUE, lw=0.8, marker=".", ms=3)
-    out = sorted({place for place, _ in found.out})
+    out = sorted({key for key, _ in found.out})
     axes.scatter(
-        [at_h[place] for place in out],
-        [values[place] for place in out],
+        [at_h[key] for key in out],
+        [values[key] for key in out],
         marker="D",
         s=16,
         color=VERMILION,

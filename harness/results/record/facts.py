@@ -32,8 +32,8 @@ def run_facts(record: RunRecord) -> Iterable[tuple[str, str]]:
         yield "resumed", f"{record.resumed} times"
     if record.lines_lost:
         yield "journal.lines_lost", str(record.lines_lost)
-    for number, place in enumerate(record.damage, start=1):
-        yield f"journal.damage.{number}", re.split(r"[/\\\\]", place)[-1]
+    for number, line in enumerate(record.damage, start=1):
+        yield f"journal.damage.{number}", re.split(r"[/\\]", line)[-1]
     for number, text in enumerate(record.disagreements, start=1):
         yield f"disagreement.{number}", text
 

@@ -157,8 +157,8 @@ class RunRecord:
             try:
                 folding.add(event)
             except Exception as exc:
-                place = f"event {number} ({event.get('event')})"
-                raise not_as_written(exc, event, where=place) from exc
+                where = f"event {number} ({event.get('event')})"
+                raise not_as_written(exc, event, where=where) from exc
         return folding.record()
 
     @property
@@ -331,7 +331,7 @@ class Folding:
             return None
         return ended_here(
             ending,
-            place="between two steps",
+            where="between two steps",
             duration_s=0.0,
             by=self._ended_by,
             go_on=self._go_on,

@@ -68,7 +68,7 @@ def _settings(written: dict[str, dict[str, float]]) -> Iterator[tuple[str, float
 def ended_here(
     ending: Ending,
     *,
-    place: str,
+    where: str,
     duration_s: float,
     by: str = CTRL_C,
     go_on: str = "",
@@ -77,22 +77,22 @@ def ended_here(
 
     Args:
         ending: interrupted (by the operator or a signal) or cut.
-        place: where, in words.
-        duration_s: how long that place took so far.
+        where: in words.
+        duration_s: how long that took so far.
         by: name of the signal that interrupted it.
         go_on: command that takes the run up again, where it is known.
     """
-    message = f"the run ended here, {place}, and the journal does not say why"
+    message = f"the run ended here, {where}, and the journal does not say why"
     hint = "look for a power cut, a killed process or a full disk, then run again"
     if ending is Ending.INTERRUPTED:
-        message = f"the operator ended the run here, {place}"
+        message = f"the operator ended the run here, {where}"
         hint = (
             "what was finished before stands"
             if go_on
             else "run again; what was finished before stands"
         )
         if by != CTRL_C:
-            message = f"{by} ended the run here, {place}"
+            message = f"{by} ended the run here, {where}"
             hint = "look which program sent it (shutdown, a job's time limit, a closed terminal)"
     if go_on:
         hint = f"{hint}; the run goes on where it was with: {go_on}"
@@ -251,7 +251,7 @@ class StepProgress:
         if self._open:
             return ended_here(
                 ending,
-                place="inside this step",
+                where="inside this step",
                 duration_s=duration_s,
                 by=by,
                 go_on=go_on,

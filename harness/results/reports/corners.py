@@ -13,7 +13,7 @@ from harness.results.reports.matrix import (
     MatrixCell,
     MatrixRow,
     anchor_of,
-    place_between_limits,
+    position_between_limits,
 )
 from harness.results.summary.corners import CornerResult, by_step
 from harness.results.wording import one_line
@@ -86,5 +86,5 @@ def _cell(found: CornerResult | None) -> MatrixCell:
         text="-" if m.margin is None else number_text(m.margin, m.uncertainty),
         mark=bad,
         anchor=anchor,
-        place=place_between_limits(m),
+        position=position_between_limits(m),
     )

@@ -150,10 +150,10 @@ def _case_name(step: StepRecord, result: DeviceResult, sockets: Counter[str]) ->
     name = step_name(step)
     if (device := result.device) is None:
         return name
-    place = device.socket or device.rom_code
+    where = device.socket or device.rom_code
     if sockets[device.socket] > 1:
-        place = device.label
-    return f"{name} [{one_line(place)}]"
+        where = device.label
+    return f"{name} [{one_line(where)}]"
 
 
 def slug(text: str) -> str:

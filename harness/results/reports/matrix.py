@@ -34,7 +34,7 @@ class MatrixCell:
         text: value with unit where the column has none.
         mark: word beside it that says what is wrong; empty if nothing is.
         anchor: of the step that measured it, within the page.
-        place: where the value lies between its limits, 0 to 1; None without two limits
+        position: where the value lies between its limits, 0 to 1; None without two limits
             or with a value far outside.
         limits: in words, where the column does not say them.
         condition: under which it was measured; may be empty.
@@ -43,7 +43,7 @@ class MatrixCell:
     text: str
     mark: str = ""
     anchor: str = ""
-    place: float | None = None
+    position: float | None = None
     limits: str = ""
     condition: str = ""
 
@@ -183,17 +183,17 @@ def _cell(found: DeviceValue | None, *, shared: bool) -> MatrixCell:
         text=row.value,
         mark="OUTSIDE" if found.is_outside else "",
         anchor=anchor_of(found.step.step),
-        place=place_between_limits(found.measurement),
+        position=position_between_limits(found.measurement),
         limits="" if shared else row.limits.removeprefix("limits "),
         condition=one_line(found.step.condition),
     )
 
 
-def place_between_limits(m: Measurement) -> float | None:
+def position_between_limits(m: Measurement) -> float | None:
     """Where a value lies between its limits, 0 to 1; None without two limits."""
     if m.low is None or m.high is None or m.high <= m.low or m.bound is not None:
         return None
     if isinstance(m.value, str | bool):
         return None
-    place = (m.value - m.low) / (m.high - m.low)
-    return min(1.25, max(-0.25, place))  # beyond that a bar would leave its cell
+    position = (m.value - m.low) / (m.high - m.low)
+    return min(1.25, max(-0.25, position))  # beyond that a bar would leave its cell

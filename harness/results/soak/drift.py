@@ -99,9 +99,9 @@ def tested_h(bins: Sequence[Bin]) -> list[float]:
     gaps = [b.at_s - a.at_s for a, b in itertools.pairwise(bins) if a.part == b.part]
     usual_s = statistics.median(gaps) if gaps else 1.0
     hours, away_s = [], 0.0
-    for place, point in enumerate(bins):
-        if place and point.part != bins[place - 1].part:
-            away_s += point.at_s - bins[place - 1].at_s - usual_s
+    for index, point in enumerate(bins):
+        if index and point.part != bins[index - 1].part:
+            away_s += point.at_s - bins[index - 1].at_s - usual_s
         hours.append((point.at_s - away_s) / 3600)
     return hours
 
@@ -122,7 +122,7 @@ class Chart:
         points: values in the order of time.
         limits: centre and three-sigma limits, from the baseline.
         baseline: how many points they come from.
-        out: places, from 0, at which a rule is broken, each with the rule.
+        out: points, from 0, at which a rule is broken, each with the rule.
         rules: which rules were on, in words.
         judged: the signals against those of chance.
     """
@@ -135,9 +135,9 @@ class Chart:
     judged: SignalJudgement
 
     @property
-    def places_out(self) -> int:
+    def points_out(self) -> int:
         """Points at which any rule is broken."""
-        return len({place for place, _ in self.out})
+        return len({index for index, _ in self.out})
 
     @property
     def is_out_of_control(self) -> bool:

@@ -1,7 +1,7 @@
 """What the counts of a soak say: claims, bursts, whom and when errors strike, drift.
 
 Each finding that something is more than chance is an exact test at one in a hundred,
-shared among all the places that were looked at. Errors that the adapter made are no
+shared among all the points that were looked at. Errors that the adapter made are no
 errors of the bus and stand in none of these numbers.
 """
 
@@ -19,7 +19,7 @@ from harness.results.soak.events import SoakCount
 from harness.results.soak.record import BUS, DeviceSoak, Mark, SoakRecord, TimeSpan
 
 ALPHA = 0.01
-"""Chance of a finding where there is nothing to find, over all places together."""
+"""Chance of a finding where there is nothing to find, over all points together."""
 
 _FEWEST_ERRORS = 5
 _FEWEST_INTERVALS = 12
@@ -88,7 +88,7 @@ def claims(soak: SoakRecord) -> Iterator[Claim]:
 def is_excess(count: int, total: int, share: float, *, looks: int = 1) -> bool:
     """True if ``count`` of ``total`` is beyond chance where ``share`` is expected.
 
-    The exact one-sided binomial test at ``ALPHA`` over ``looks`` places, by way of the
+    The exact one-sided binomial test at ``ALPHA`` over ``looks`` points, by way of the
     lower bound of the proportion.
     """
     if not count or share >= 1:
@@ -100,8 +100,8 @@ def is_excess(count: int, total: int, share: float, *, looks: int = 1) -> bool:
 
 
 def errors_of(soak: SoakRecord) -> list[Mark]:
-    """Errors of line and devices; of one place in one round only the first."""
-    first = {(m.cycle, m.place): m for m in reversed(soak.marks) if m.blame == "bus"}
+    """Errors of line and devices; of one device in one round only the first."""
+    first = {(m.cycle, m.key): m for m in reversed(soak.marks) if m.blame == "bus"}
     return sorted(first.values(), key=lambda mark: mark.at_s)
 
 
@@ -161,7 +161,7 @@ def big_bursts(soak: SoakRecord, found: Scatter) -> list[tuple[TimeSpan, list[st
     for span in found.events:
         inside = [m for m in errors if span.from_s <= m.at_s <= span.to_s]
         if len(inside) >= _SMALLEST_BURST:
-            whom = sorted({soak.label_of(m.place) for m in inside})
+            whom = sorted({soak.label_of(m.key) for m in inside})
             rows.append((span, whom))
     return rows
 
@@ -196,7 +196,7 @@ def _counted(
 
 def whom(soak: SoakRecord) -> str:
     """Whether errors favour one device, in words; empty with nothing to report."""
-    counts = Counter(m.place for m in errors_of(soak) if m.place != BUS)
+    counts = Counter(m.key for m in errors_of(soak) if m.key != BUS)
     devices = {p: d for p, d in soak.devices.items() if d.asked}
     total, looks = counts.total(), len(devices)
     if not total or looks < 2:
@@ -212,8 +212,8 @@ def whom(soak: SoakRecord) -> str:
 def _favoured(devices: Mapping[str, DeviceSoak], counts: Counter[str]) -> Iterator[str]:
     """Devices with more errors than their share of all readings gives by chance."""
     total, asked = counts.total(), sum(device.asked for device in devices.values())
-    for place, device in devices.items():
-        count, share = counts[place], device.asked / asked
+    for key, device in devices.items():
+        count, share = counts[key], device.asked / asked
         if is_excess(count, total, share, looks=len(devices)):
             expected = f"{total * share:.3g} expected"
             yield f"{device.label}: {count} of {total}, {expected}"
@@ -306,8 +306,8 @@ def _share(
 
 
 def _is_within(at_s: float, windows: Sequence[tuple[float, float]]) -> bool:
-    place = bisect_right(windows, (at_s, math.inf)) - 1
-    return place >= 0 and at_s <= windows[place][1]
+    index = bisect_right(windows, (at_s, math.inf)) - 1
+    return index >= 0 and at_s <= windows[index][1]
 
 
 def _windows(starts_s: list[float], within_s: float) -> list[tuple[float, float]]:

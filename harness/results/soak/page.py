@@ -106,8 +106,8 @@ def _over_time(soak: SoakRecord, found: Courses) -> Iterator[str]:
     if drifting := list(_drifting(soak, found, unit)):
         yield f"drift: {'; '.join(drifting)}"
     changed = [
-        soak.label_of(place)
-        for place, course in found.by_place.items()
+        soak.label_of(key)
+        for key, course in found.by_key.items()
         if course.chart is not None and course.chart.is_out_of_control
     ]
     if changed:
@@ -115,10 +115,10 @@ def _over_time(soak: SoakRecord, found: Courses) -> Iterator[str]:
 
 
 def _drifting(soak: SoakRecord, found: Courses, unit: str) -> Iterator[str]:
-    for place, course in found.by_place.items():
+    for key, course in found.by_key.items():
         drift = course.drift
         if drift is not None and drift.is_sure and not course.follows:
-            yield f"{soak.label_of(place)} {drift.change:+.2g}{unit} {course.against}"
+            yield f"{soak.label_of(key)} {drift.change:+.2g}{unit} {course.against}"
 
 
 def _of_shared(soak: SoakRecord, shared: Shared, unit: str) -> str:
@@ -157,12 +157,12 @@ def _rate(share: float) -> str:
 
 
 def _devices(soak: SoakRecord, over_time: Courses) -> Iterator[tuple[str, ...]]:
-    for place, device in soak.devices.items():
-        if place == BUS:
+    for key, device in soak.devices.items():
+        if key == BUS:
             continue
         counts = device.counts
         yield (
-            device.label or place,
+            device.label or key,
             str(counts[SoakCount.READINGS]),
             str(counts[SoakCount.LOST]),
             str(counts[SoakCount.RETRIES]),
@@ -174,8 +174,8 @@ def _devices(soak: SoakRecord, over_time: Courses) -> Iterator[tuple[str, ...]]:
                 else None
             ),
             _number(device.highest),
-            _drift_text(over_time.by_place.get(place)),
-            _chart_text(soak, over_time.by_place.get(place)),
+            _drift_text(over_time.by_key.get(key)),
+            _chart_text(soak, over_time.by_key.get(key)),
         )
 
 
@@ -219,15 +219,15 @@ def _chart_text(soak: SoakRecord, course: DeviceCourse | None) -> str:
 def _first_out(soak: SoakRecord, found: Chart) -> str:
     if not found.out:
         return ""
-    place, rule = found.out[0]
-    return f"; first {_when(soak, found.points[place].at_s)}: {rule}"
+    index, rule = found.out[0]
+    return f"; first {_when(soak, found.points[index].at_s)}: {rule}"
 
 
 def _margins(soak: SoakRecord) -> Iterator[tuple[str, ...]]:
-    for place, device in soak.devices.items():
+    for key, device in soak.devices.items():
         for name, trace in device.margins.items():
             low, high = device.limits[name]
-            label = device.label or ("line" if place == BUS else place)
+            label = device.label or ("line" if key == BUS else key)
             limits = limits_text(low, high) or "-"
             bounds = [amount_text(bound) for bound in device.bounds.get(name, ())]
             if trace.bins:
@@ -279,12 +279,12 @@ def _moments(soak: SoakRecord, found: Scatter) -> list[_Row]:
     ]
     if not found.bursty:
         rows += [
-            (mark.at_s, f"{mark.kind}, {soak.label_of(mark.place)}: {mark.message}")
+            (mark.at_s, f"{mark.kind}, {soak.label_of(mark.key)}: {mark.message}")
             for mark in soak.marks
             if mark.blame == "bus"
         ]
     rows += [
-        (mark.at_s, f"out of limits, {soak.label_of(mark.place)}: {mark.message}")
+        (mark.at_s, f"out of limits, {soak.label_of(mark.key)}: {mark.message}")
         for mark in soak.marks
         if mark.blame == "limit"
     ]

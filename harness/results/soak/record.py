@@ -49,7 +49,7 @@ class Mark:
 
     Attributes:
         at_s: when, journal time in seconds.
-        place: ROM code, or ``BUS``.
+        key: ROM code, or ``BUS``.
         kind: of the error.
         cycle: round in which it came.
         message: in words.
@@ -58,7 +58,7 @@ class Mark:
     """
 
     at_s: float
-    place: str
+    key: str
     kind: str
     cycle: int
     message: str = ""
@@ -195,10 +195,10 @@ class SoakRecord:
             return None
         return self.started_at + timedelta(seconds=at_s - self.started_s)
 
-    def label_of(self, place: str) -> str:
-        """Socket and ROM code of a place, or ``bus``."""
-        device = self.devices.get(place)
-        return device.label if device and device.label else place
+    def label_of(self, key: str) -> str:
+        """Socket and ROM code of a key, or ``bus``."""
+        device = self.devices.get(key)
+        return device.label if device and device.label else key
 
     def sum_of(self, name: SoakCount) -> int:
         """A count over all devices."""
@@ -269,8 +269,8 @@ class SoakRecord:
         for rom_code, spread in (done.spread or {}).items():
             self._device(rom_code).take(self.now_s, *spread)
             asked += spread.readings
-        for place, counts in done.counts.items():
-            target = self.bus if place == BUS else self._device(place).counts
+        for key, counts in done.counts.items():
+            target = self.bus if key == BUS else self._device(key).counts
             target.update(counts)
             asked += counts.get(SoakCount.FAILED, 0)
         return asked
@@ -282,7 +282,7 @@ class SoakRecord:
             self.marks.append(
                 Mark(
                     at_s=self.now_s,
-                    place=error.device or BUS,
+                    key=error.device or BUS,
                     kind=error.kind,
                     cycle=error.cycle,
                     message=error.message[:_LONGEST_TEXT],

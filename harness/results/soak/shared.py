@@ -91,11 +91,11 @@ class Courses:
 
     Attributes:
         shared: what all share, or None with too few devices or readings.
-        by_place: each device by its ROM code.
+        by_key: each device by its ROM code.
     """
 
     shared: Shared | None = None
-    by_place: Mapping[str, DeviceCourse] = field(default_factory=dict)
+    by_key: Mapping[str, DeviceCourse] = field(default_factory=dict)
 
 
 _known: WeakKeyDictionary[SoakRecord, tuple[float, Courses]] = WeakKeyDictionary()
@@ -112,9 +112,9 @@ def courses(soak: SoakRecord) -> Courses:
 
 def _courses(soak: SoakRecord) -> Courses:
     bins = {
-        place: device.trace.bins
-        for place, device in soak.devices.items()
-        if place != BUS and device.trace.bins
+        key: device.trace.bins
+        for key, device in soak.devices.items()
+        if key != BUS and device.trace.bins
     }
     if not bins:
         return Courses()
@@ -126,9 +126,9 @@ def _courses(soak: SoakRecord) -> Courses:
     shared = _shared(table, reference)
     return Courses(
         shared=shared,
-        by_place={
-            place: _course(table, column, reference, shared, level)
-            for column, place in enumerate(table.places)
+        by_key={
+            key: _course(table, column, reference, shared, level)
+            for column, key in enumerate(table.keys)
         },
     )
 
@@ -138,7 +138,7 @@ class _Table:
     """Readings of all devices at the same times.
 
     Attributes:
-        places: ROM codes, a column each.
+        keys: ROM codes, a column each.
         at_s: journal times, a row each.
         hours: of them, under test.
         parts: between which cuts.
@@ -146,7 +146,7 @@ class _Table:
         levels: the means.
     """
 
-    places: tuple[str, ...]
+    keys: tuple[str, ...]
     at_s: Numbers
     hours: Numbers
     parts: NDArray[np.int64]
@@ -163,7 +163,7 @@ class _Table:
         values = np.column_stack(columns)
         levels = np.nanmean(values, axis=0)
         return cls(
-            places=tuple(bins),
+            keys=tuple(bins),
             at_s=at_s,
             hours=np.array(tested_h(longest)),
             parts=parts,
@@ -215,21 +215,21 @@ def _at_times(bins: Sequence[Bin], at_s: Numbers, hole_s: float) -> Numbers:
 
 def _by_themselves(table: _Table, level: float) -> Courses:
     """One device, or two: nothing to take the surroundings from."""
-    alone = len(table.places) == 1
+    alone = len(table.keys) == 1
     words = "by itself or with its surroundings" if alone else "against the other"
     rests = [table.values[:, 0]]
     if not alone:
         apart = table.values[:, 0] - table.values[:, 1]
         rests = [apart, -apart]
     return Courses(
-        by_place={
-            place: DeviceCourse(
+        by_key={
+            key: DeviceCourse(
                 drift=table.line(rests[column], level=level),
                 is_short=table.is_short(rests[column]),
                 against=words,
                 chart=table.chart(table.values[:, column], column, level=level),
             )
-            for column, place in enumerate(table.places)
+            for column, key in enumerate(table.keys)
         }
     )
 
@@ -251,8 +251,8 @@ def _middle_of(table: _Table, columns: Sequence[int]) -> Numbers:
 
 def _reference(table: _Table, level: float) -> list[int]:
     """Columns that the others are compared with: those that do not drift."""
-    kept = list(range(len(table.places)))
-    while len(kept) - 1 > len(table.places) / 2:
+    kept = list(range(len(table.keys)))
+    while len(kept) - 1 > len(table.keys) / 2:
         middle = _middle_of(table, kept)
         lines = {c: table.line(table.values[:, c] - middle, level=level) for c in kept}
         sure = {c: line.p for c, line in lines.items() if line and line.is_sure}

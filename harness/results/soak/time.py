@@ -57,8 +57,8 @@ class TestTime:
         """When a round ended, counted from 1; of thinned ones the nearest kept."""
         if not self._times_s:
             return self._last_s
-        place = round((cycle - 1) / self._stride)
-        return self._times_s[min(max(place, 0), len(self._times_s) - 1)]
+        index = round((cycle - 1) / self._stride)
+        return self._times_s[min(max(index, 0), len(self._times_s) - 1)]
 
     def part_of(self, at_s: float) -> int:
         """Between which pauses a journal time lies, from 0."""

@@ -105,10 +105,10 @@ class ValueTrace:
 def _paired(bins: list[Bin]) -> list[Bin]:
     """Neighbours put together two by two, those of different parts apart."""
     paired: list[Bin] = []
-    place = 0
-    while place < len(bins):
-        first = bins[place]
-        both = place + 1 < len(bins) and bins[place + 1].part == first.part
-        paired.append(first.with_next(bins[place + 1]) if both else first)
-        place += 2 if both else 1
+    index = 0
+    while index < len(bins):
+        first = bins[index]
+        both = index + 1 < len(bins) and bins[index + 1].part == first.part
+        paired.append(first.with_next(bins[index + 1]) if both else first)
+        index += 2 if both else 1
     return paired

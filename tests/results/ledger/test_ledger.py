@@ -17,7 +17,7 @@ import pytest
 
 from harness.errors import UsageError
 from harness.records import CheckResult, DeviceRef, Measurement, Outcome
-from harness.results.ledger.engine import place_of, url_of
+from harness.results.ledger.engine import location_of, url_of
 from harness.results.ledger.entry import UnitFacts, read_test
 from harness.results.ledger.ledger import Ledger, LedgerAway
 from harness.results.ledger.lines import _cell, write_csv
@@ -256,7 +256,7 @@ def test_a_ledger_of_another_format_is_refused(tmp_path: Path) -> None:
 
 def test_a_password_is_never_shown() -> None:
     """Messages name the server, not the password in its URL."""
-    shown = place_of(url_of("postgresql://ann:s3cret@db/ledger"))
+    shown = location_of(url_of("postgresql://ann:s3cret@db/ledger"))
     assert "s3cret" not in shown
     assert "db/ledger" in shown
     with pytest.raises(UsageError) as refused:

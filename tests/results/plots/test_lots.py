@@ -18,7 +18,7 @@ from harness.results.plots.lots import (
     lot_figures,
     oc_figures,
     save,
-    shown_places,
+    shown_indices,
 )
 
 LOTS = {
@@ -123,7 +123,7 @@ def test_a_long_series_is_thinned_without_hiding_a_reading() -> None:
     """Of 100,000 readings about 2,000 are drawn, the one far out among them."""
     values = [float(n * 7919 % 1000) for n in range(100_000)]
     values[54_321] = -9000.0
-    places = shown_places(values)
+    places = shown_indices(values)
     assert len(places) <= 2002
     assert 54_321 in places
-    assert shown_places(values[:500]) == list(range(500))
+    assert shown_indices(values[:500]) == list(range(500))

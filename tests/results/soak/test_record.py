@@ -259,7 +259,7 @@ def test_coarse_readings_do_not_signal_by_sides() -> None:
     found = chart(night.devices[A].trace)
     assert found is not None
     assert "only rule 1" in found.rules
-    assert found.places_out < 5
+    assert found.points_out < 5
 
 
 def test_adapter_errors_are_left_out() -> None:

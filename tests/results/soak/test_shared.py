@@ -26,7 +26,7 @@ def noise(seed: int, count: int, *, phi: float = 0.0) -> Values:
 def drifting(found: Courses) -> list[str]:
     return [
         place
-        for place, course in found.by_place.items()
+        for place, course in found.by_key.items()
         if course.drift is not None and course.drift.is_sure and not course.follows
     ]
 
@@ -42,7 +42,7 @@ def test_a_daily_wave_is_told_once() -> None:
         assert found.shared is not None
         assert found.shared.is_sure
         assert not drifting(found)
-        charts = [c.chart for c in found.by_place.values()]
+        charts = [c.chart for c in found.by_key.values()]
         assert not any(chart.is_out_of_control for chart in charts if chart)
         told = [s for s in page_of(night).summary if "all devices share" in s]
         assert len(told) == 1
@@ -57,7 +57,7 @@ def test_devices_that_follow_later_or_less_do_not_drift() -> None:
     ]
     found = courses(night_of(20 + np.column_stack(columns) + 0.05 * noise(9, 6)))
     assert not drifting(found)
-    assert any(course.follows for course in found.by_place.values())
+    assert any(course.follows for course in found.by_key.values())
 
 
 def test_the_one_that_drifts_is_named() -> None:
