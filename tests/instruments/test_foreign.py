@@ -179,6 +179,6 @@ def test_the_demo_plan_on_instruments_of_the_simulator(tmp_path: Path) -> None:
     conditions = [s for s in done.record.steps if s.kind == "condition"]
     assert [s.outcome for s in conditions] == [Outcome.PASSED] * 9
     rest = [r.shown for s, r in done.record.results if s.step == "rest"]
-    assert rest[0].message == "supply is at rest; chamber is at rest"
+    assert rest[0].notes == ("supply is at rest; chamber is at rest",)
     judged = [r for s, r in done.record.results if s.kind == "read"]
     assert len(judged) == 9 * 16

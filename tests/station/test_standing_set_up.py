@@ -92,12 +92,12 @@ def test_the_bus_is_fed_between_units(line: Any, fed: Any, sent: list[str]) -> N
     assert volts == ["VOLT 5"] + 2 * ["VOLT 5", "VOLT 3.3", "VOLT 5.5", "VOLT 5"]
     journals = sorted(ended.folder.glob("*/journal.jsonl"))
     rests = [
-        event["result"]["message"]
+        event["result"]["notes"]
         for journal in journals
         for event in read_events(journal)
         if event["event"] == "check_done" and event["step"] == "rest"
     ]
-    assert rests == ["PSU is as at the start"] * 2
+    assert rests == [["PSU is as at the start"]] * 2
     assert ended.end.is_whole
     assert marker.standing(row_of(place, place.instruments[0])) is None
 
