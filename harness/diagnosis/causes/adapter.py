@@ -136,11 +136,14 @@ def packet_boundary(evidence: Evidence) -> Iterator[Finding]:
         return
     hung = [n for n, (whole, _) in adapter.boundaries.items() if not whole]
     well = [n for n, (whole, of) in adapter.boundaries.items() if whole == of]
-    if not hung or not well:
-        return
+    if hung and well:
+        yield _full_packets_hang(hung, well, adapter.boundaries[hung[0]][1])
+
+
+def _full_packets_hang(hung: list[int], well: list[int], tries: int) -> Finding:
+    """Of so many bursts of each of these lengths."""
     keeps = max((n for n in well if n < min(hung)), default=min(well))
-    tries = adapter.boundaries[hung[0]][1]
-    yield Finding(
+    return Finding(
         cause=Cause.ADAPTER,
         kind="packet-boundary",
         summary=f"bursts that end with a full packet are kept back until more follows: "

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from harness.diagnosis.causes.adapter import wrong_rate
 from harness.diagnosis.evidence.bus import (
     AdapterFacts,
+    DeviceFacts,
     Evidence,
     LineEvidence,
     ResetFacts,
     SampleStep,
+    ScanFacts,
 )
 from harness.diagnosis.finding import Cause, Finding, FindingSeverity
 from harness.diagnosis.probes.line import RULER_BAUD
@@ -299,9 +301,7 @@ def presence_only(evidence: Evidence) -> Iterator[Finding]:
     """Resets are answered and no device ever answers by its code."""
     scans, resets = evidence.scans, evidence.resets
     answered = bool(resets) and min(r.answered for r in resets) > _MOSTLY
-    if scans is None or not answered or scans.found or scans.rejected:
-        return
-    if scans.troubles or any(d.verified for d in evidence.devices):
+    if scans is None or not answered or _any_came(scans, evidence.devices):
         return
     tried = sum(d.verifies for d in evidence.devices)
     yield Finding(
@@ -325,6 +325,12 @@ def presence_only(evidence: Evidence) -> Iterator[Finding]:
     )
 
 
+def _any_came(scans: ScanFacts, devices: Sequence[DeviceFacts]) -> bool:
+    """True if searches brought a code or broke off, or a device was verified."""
+    came = scans.found or scans.rejected or scans.troubles
+    return bool(came) or any(d.verified for d in devices)
+
+
 _MOSTLY = 0.9
 """Share of resets that are answered while a device is there: what a noise of 1 in 10 spoils
 is still this (own choice, no source)."""
@@ -342,10 +348,15 @@ def answers_in_zeros(evidence: Evidence) -> Iterator[Finding]:
         return
     if not line.answers_in_zeros and before * 2 < max(lows, 1):
         return
+    yield _left_in_fast_mode(line, adapter)
+
+
+def _left_in_fast_mode(line: LineEvidence, adapter: AdapterFacts) -> Finding:
+    before, lows = _pulled_at_first(adapter)
     # the resets in between went up to 694 us
     after = line.answers_after_long_reset or 0
     cured = not after
-    yield Finding(
+    return Finding(
         cause=Cause.CONFIGURATION if cured else Cause.UNDECIDED,
         kind="left-in-fast-mode",
         summary="a device answers inside the slots of others: it is still in overdrive and takes "

@@ -133,22 +133,13 @@ def flaky_branch(evidence: Evidence) -> Iterator[Finding]:
     flaky = _standing_out(known, evidence)
     if not flaky:
         return
-    missed = {d.rom_code: scans_missed(d, evidence.scans) for d in flaky}
     lost = sum(_lost(d, evidence)[0] for d in flaky)
-    ends = evidence.scans.dead_ends if evidence.scans else {}
     yield Finding(
         cause=Cause.BUS_WIRING,
         kind="branch",
         summary="one branch loses its devices now and then: reflections on a stub, or a loose "
         "contact there; the inventory stays as it is",
-        measured=(
-            *(
-                f"{d.name} found in {d.verified} of {d.verifies} directed searches, missed by "
-                f"{missed[d.rom_code][0]} of {missed[d.rom_code][1]} of the whole bus"
-                for d in flaky
-            ),
-            f"dead ends at positions {', '.join(map(str, ends)) or 'none'}",
-        ),
+        measured=tuple(_missed_at_times(flaky, evidence.scans)),
         ruled_out=(
             "adapter and common wiring: other devices are found far more often",
         ),
@@ -156,6 +147,19 @@ def flaky_branch(evidence: Evidence) -> Iterator[Finding]:
         device=flaky[0].rom_code if len(flaky) == 1 else "",
         severity=FindingSeverity.FAULT if lost >= ENOUGH else FindingSeverity.WARNING,
     )
+
+
+def _missed_at_times(
+    flaky: Sequence[DeviceFacts], scans: ScanFacts | None
+) -> Iterator[str]:
+    for device in flaky:
+        missed, of = scans_missed(device, scans)
+        yield (
+            f"{device.name} found in {device.verified} of {device.verifies} directed "
+            f"searches, missed by {missed} of {of} of the whole bus"
+        )
+    ends = scans.dead_ends if scans else {}
+    yield f"dead ends at positions {', '.join(map(str, ends)) or 'none'}"
 
 
 def _standing_out(

@@ -115,32 +115,36 @@ def step_toggled(evidence: Evidence) -> Iterator[Finding]:
     failed = evidence.failed
     if failed is None or failed.kind != "toggled":
         return
+    yield _toggled(failed, ours=bool((failed.facts.matches or 0) % 2))
+
+
+def _toggled(failed: FailedCheck, *, ours: bool) -> Finding:
+    """By this program, or by somebody else."""
     facts = failed.facts
-    matches = facts.matches or 0
     by_steps = ", ".join(f"step {s} {times}x" for s, times in facts.matched_by.items())
-    yield Finding(
+    return Finding(
         cause=Cause.CONFIGURATION,
         kind="toggled",
         summary=f"{failed.name} was toggled: "
         + (
             "a step addressed it by its ROM code"
-            if matches % 2
+            if ours
             else "another host addresses it"
         ),
         measured=(
             f"{facts.quantity or 'output'} {facts.before} at the start, "
-            f"{facts.after} at the end, {matches} matches by this step",
+            f"{facts.after} at the end, {facts.matches or 0} matches by this step",
             f"matched in this run: {by_steps or 'never'}",
         ),
         ruled_out=("the device: each match toggles it, as documented",),
         discriminators=()
-        if matches % 2 or facts.after != 1
+        if ours or facts.after != 1
         else (
             f"{Cause.SUPPLY} restart: the output is off after each power-up; look for a dip",
         ),
         try_first="leave this kind out of steps that address by ROM code (families: in the "
         "for_each); sense it by search"
-        if matches % 2
+        if ours
         else "take this device out of every other program and controller on this bus",
         device=failed.device,
     )

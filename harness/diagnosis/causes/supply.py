@@ -89,21 +89,25 @@ def starved(evidence: Evidence) -> Iterator[Finding]:
     fed = [d for d in evidence.devices if d.on_parasite and _converted(d)]
     never = [d for d in fed if _never_finishes(d)]
     if fed and never == fed and not _minority(evidence, fed):
-        yield Finding(
-            cause=Cause.SUPPLY,
-            kind="no-strong-pull-up",
-            summary="no bus-powered device ever finishes a conversion: the line cannot feed it",
-            measured=tuple(
-                f"{d.name}: power-on value after {len(_converted(d))} of "
-                f"{len(d.conversions)} conversions, fed from the data line"
-                for d in never
-            ),
-            ruled_out=("one bad probe: all bus-powered ones show it",)
-            if len(never) > 1
-            else (),
-            try_first="run the third wire, or fit 1 kohm or a strong pull-up and convert one "
-            "device at a time",
-        )
+        yield _cannot_feed(never)
+
+
+def _cannot_feed(never: list[DeviceFacts]) -> Finding:
+    return Finding(
+        cause=Cause.SUPPLY,
+        kind="no-strong-pull-up",
+        summary="no bus-powered device ever finishes a conversion: the line cannot feed it",
+        measured=tuple(
+            f"{d.name}: power-on value after {len(_converted(d))} of "
+            f"{len(d.conversions)} conversions, fed from the data line"
+            for d in never
+        ),
+        ruled_out=("one bad probe: all bus-powered ones show it",)
+        if len(never) > 1
+        else (),
+        try_first="run the third wire, or fit 1 kohm or a strong pull-up and convert one "
+        "device at a time",
+    )
 
 
 def _never_finishes(device: DeviceFacts) -> bool:

@@ -228,11 +228,11 @@ def _openings(evidence: Evidence) -> Iterator[Observation]:
     hits, of = sum(d.lost_at_openings for d in asked), sum(d.openings for d in asked)
     text = f"settings gone in {hits} of {of} looks right after the port was opened"
     yield Observation(sign=Sign.LOST_AT_OPENING, hits=hits, of=of, text=text)
-    looks = [c for d in asked for c in d.conversions if c.marker_kept is not None]
-    gone = sum(c.marker_kept is False for c in looks)
     if of and hits:
+        kept = [c.marker_kept for d in asked for c in d.conversions]
+        gone, looks = kept.count(False), len(kept) - kept.count(None)
         # all losses at openings, by lot among all looks
-        chance = fewer_by_chance(gone, len(looks), hits, of)
-        text += f", in {gone} of {len(looks)} at other times: {by_chance(chance)}"
+        chance = fewer_by_chance(gone, looks, hits, of)
+        text += f", in {gone} of {looks} at other times: {by_chance(chance)}"
         only = int(chance <= ERROR)
         yield Observation(sign=Sign.ONLY_AT_OPENING, hits=only, of=1, text=text)

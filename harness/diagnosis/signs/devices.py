@@ -53,16 +53,21 @@ def all_silent(evidence: Evidence) -> tuple[int, int]:
     met = [d for d in evidence.devices if d.verified]
     if not met:
         return 0, 0
-    parts = [b for d in met for b in blocks_of(d)]
-    done = [c for d in met for c in d.conversions]
-    silent = sum(d.nobody_there for d in met)
-    silent += sum(b.troubles.get("no-presence", 0) for b in parts)
-    silent += sum(c.trouble == "no-presence" for c in done)
-    of = sum(d.verifies for d in met) + sum(b.reads for b in parts) + len(done)
+    counts = list(map(_silent_at, met))
+    silent, of = sum(hits for hits, _ in counts), sum(n for _, n in counts)
     if evidence.scans is not None:
         silent += evidence.scans.troubles.get("no-presence", 0)
         of += evidence.scans.scans
     return silent, of
+
+
+def _silent_at(device: DeviceFacts) -> tuple[int, int]:
+    """The same of one device's searches, reads and conversions."""
+    parts, done = blocks_of(device), device.conversions
+    silent = device.nobody_there
+    silent += sum(b.troubles.get("no-presence", 0) for b in parts)
+    silent += sum(c.trouble == "no-presence" for c in done)
+    return silent, device.verifies + sum(b.reads for b in parts) + len(done)
 
 
 def _all_silent(evidence: Evidence) -> Iterator[Observation]:
@@ -261,36 +266,60 @@ def measured_values(device: DeviceFacts) -> list[float]:
 
 
 def _conversions(device: DeviceFacts) -> Iterator[Observation]:
-    done = converted(device)
-    marked = [c for c in device.conversions if c.marker_kept is not None]
-    # what lives on the line cannot pull it for busy: nothing is missed by it
-    lone = [c for c in device.conversions if c.alone and not device.on_parasite]
-    asked = [c for c in lone if c.heard is not None]
+    longest_ms = device.longest_ms
+    rows = {
+        Sign.BUSY_LONG: [is_late(c, longest_ms) for c in _watched(device) if c.heard],
+        Sign.POWER_ON_VALUE: [c.power_on for c in converted(device)],
+        Sign.MARKER_GONE: [c.marker_kept is False for c in _marked(device)],
+        Sign.NEVER_BEGAN: _never_began(device),
+        Sign.BUSY_SEEN: [_is_seen_busy(c) for c in _watched(device)],
+        Sign.NOT_HEARD: [c.heard is False for c in _asked_alone(device)],
+        **_measured(device),
+    }
+    for sign, each in rows.items():
+        yield _of(sign, sum(each), len(each), device)
+
+
+def _measured(device: DeviceFacts) -> dict[Sign, list[bool]]:
+    """Of each measured value: above the range; and of those inside, off their middle."""
     values = measured_values(device)
     inside = sorted(v for v in values if v <= HIGHEST_DEGC)
     middle = inside[len(inside) // 2] if inside else 0.0
-    seen = [c for c in device.conversions if c.heard and not c.trouble]
-    whole = [c for c in device.conversions if c.value_degc is not None]
-    never_began = [c for c in whole if c.power_on and c.marker_kept]
-    watched = [c for c in device.conversions if c.heard is not None and not c.trouble]
-    busy = [c for c in watched if c.took_ms is not None and c.took_ms > SEEN_BUSY_MS]
-    rows = {
-        Sign.BUSY_LONG: (sum(is_late(c, device.longest_ms) for c in seen), len(seen)),
-        Sign.POWER_ON_VALUE: (sum(c.power_on for c in done), len(done)),
-        Sign.MARKER_GONE: (sum(c.marker_kept is False for c in marked), len(marked)),
-        Sign.NEVER_BEGAN: (len(never_began), len(whole)),
-        Sign.BUSY_SEEN: (len(busy), len(watched)),
-        Sign.NOT_HEARD: (sum(c.heard is False for c in asked), len(asked)),
-        Sign.ABOVE_RANGE: (len(values) - len(inside), len(values)),
-        Sign.VALUES_JUMP: (sum(abs(v - middle) > AGREE_K for v in inside), len(inside)),
+    return {
+        Sign.ABOVE_RANGE: [v > HIGHEST_DEGC for v in values],
+        Sign.VALUES_JUMP: [abs(v - middle) > AGREE_K for v in inside],
     }
-    for sign, (hits, of) in rows.items():
-        yield _of(sign, hits, of, device)
+
+
+def _never_began(device: DeviceFacts) -> list[bool]:
+    """Of each value: that of power-on, with the marker still there."""
+    whole = [c for c in device.conversions if c.value_degc is not None]
+    return [bool(c.power_on and c.marker_kept) for c in whole]
+
+
+def _marked(device: DeviceFacts) -> list[Conversion]:
+    return [c for c in device.conversions if c.marker_kept is not None]
+
+
+def _watched(device: DeviceFacts) -> list[Conversion]:
+    """Conversions that were looked at for busy, with nothing in the way."""
+    return [c for c in device.conversions if c.heard is not None and not c.trouble]
+
+
+def _is_seen_busy(conversion: Conversion) -> bool:
+    return conversion.took_ms is not None and conversion.took_ms > SEEN_BUSY_MS
+
+
+def _asked_alone(device: DeviceFacts) -> list[Conversion]:
+    """What lives on the line cannot pull it for busy: nothing is missed by it."""
+    if device.on_parasite:
+        return []
+    return [c for c in device.conversions if c.alone and c.heard is not None]
 
 
 def _restarts(device: DeviceFacts) -> Iterator[Observation]:
     """Restarts in conversions against those in pauses as long."""
-    marked = [c for c in device.conversions if c.marker_kept is not None]
+    marked = _marked(device)
     gone = sum(c.marker_kept is False for c in marked)
     idle, looks = device.idle_losses, device.idle_looks
     yield _of(Sign.IDLE_RESTART, idle, looks, device)

@@ -384,12 +384,8 @@ def _together(evidence: Evidence) -> Iterator[Observation]:
     }
     if n < 2:
         return
-    worst = max(losers.values(), key=len, default=set())
-    rest = [rounds for rounds in losers.values() if rounds is not worst]
-    chance = 1.0
-    for rounds in rest:
-        chance *= so_many_common(len(rounds & worst), n, len(rounds), len(worst))
-    same = bool(rest) and chance <= ERROR
+    chance = _together_by_chance(n, list(losers.values()))
+    same = len(losers) > 1 and chance <= ERROR
     common = len(set.intersection(*losers.values())) if losers else 0
     text = (
         f"{len(losers)} of {len(missed)} devices missed at times in {n} looks, all of these "
@@ -400,6 +396,16 @@ def _together(evidence: Evidence) -> Iterator[Observation]:
         yield Observation(
             sign=Sign.LOST_TOGETHER, hits=int(hit), of=1, text=text, device=device
         )
+
+
+def _together_by_chance(n: int, losers: list[set[int]]) -> float:
+    """Chance of so many misses in common with the one that misses most of n looks."""
+    worst = max(losers, key=len, default=set())
+    chance = 1.0
+    for rounds in losers:
+        if rounds is not worst:
+            chance *= so_many_common(len(rounds & worst), n, len(rounds), len(worst))
+    return chance
 
 
 def _misses(evidence: Evidence) -> tuple[int, dict[str, tuple[int, ...]]]:
