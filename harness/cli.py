@@ -168,13 +168,21 @@ def _run() -> int:
             err=True,
         )
         code = EXIT_COULD_NOT_TELL
-    # the command-line library turns what a request raised into an exit code of its own
-    if name := ending.acknowledge():
-        say(f"slotproof: ended by {ending.in_words(name)}", err=True)
-        code = ending.exit_code_of(name)
+    code = _ended_by_request(code)
     for sentence in left_on:
         say(sentence, err=True)
     return EXIT_COULD_NOT_TELL if left_on else code
+
+
+def _ended_by_request(code: int) -> int:
+    """The exit code of a request to end, if one came; else that of the command.
+
+    The command-line library turns what a request raised into an exit code of its own.
+    """
+    if not (name := ending.acknowledge()):
+        return code
+    say(f"slotproof: ended by {ending.in_words(name)}", err=True)
+    return ending.exit_code_of(name)
 
 
 def _notes_of(fault: BaseException) -> list[str]:

@@ -67,29 +67,51 @@ def enrol(
         sockets = _seated(bus, Way(how), known, guesses)
         if not sockets and not known.roms:
             raise NobodyAnswers("no device to enrol", where=port)
-        if there:
-            text = put_in(there, sockets, str(into))
-        else:
-            new = NewFixture(
+        text = (
+            put_in(there, sockets, str(into))
+            if there
+            else _new_text(
+                bus,
+                sockets,
                 title=into.stem.replace("_", " "),
                 port=_name_of(port),
-                kind="auto" if adapter.is_unknown else adapter.grid.kind,
                 pull_up_ohm=pull_up_ohm,
                 supply_v=supply_v,
-                cable=cable(
-                    bus,
-                    [socket.rom for socket in sockets],
-                    pull_up_ohm=pull_up_ohm,
-                    supply_v=supply_v,
-                ),
             )
-            text = new_text(new, sockets)
+        )
     is_written = text != there and (
         not there or replace or _asked_to_write(into, sockets)
     )
     if is_written:
         _write(into, text)
     _report(into, sockets, style, is_written=is_written, known=len(known.roms))
+
+
+def _new_text(
+    bus: Bus,
+    sockets: tuple[EnrolledSocket, ...],
+    *,
+    title: str,
+    port: str,
+    pull_up_ohm: float,
+    supply_v: float,
+) -> str:
+    """A fixture for this bench, with the cable as measured."""
+    adapter = bus.adapter
+    new = NewFixture(
+        title=title,
+        port=port,
+        kind="auto" if adapter.is_unknown else adapter.grid.kind,
+        pull_up_ohm=pull_up_ohm,
+        supply_v=supply_v,
+        cable=cable(
+            bus,
+            [socket.rom for socket in sockets],
+            pull_up_ohm=pull_up_ohm,
+            supply_v=supply_v,
+        ),
+    )
+    return new_text(new, sockets)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,7 +14,7 @@ booked only if the adapter proves sound.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 from harness.errors import SlotproofError
@@ -70,8 +70,10 @@ class RestartWatch:
             )
             for result in collected:
                 yield replace(result, notes=(*result.notes, *notes))
-            return
-        if item.kind not in _HELD_BACK:
+        elif item.kind in _HELD_BACK:
+            collected = list(results)
+            yield from self._with_restarts(collected, self._look(item, before))
+        else:
             yield from results
             if item.kind in _FOR_ALL:
                 self._seen.clear()
@@ -80,9 +82,16 @@ class RestartWatch:
                 yield vouched(
                     _restarted(beside, f"{_IN_STEP}: {why}", why), self.context
                 )
-            return
-        collected = list(results)
-        restarted = self._look(item, before)
+
+    def _with_restarts(
+        self, collected: Sequence[CheckResult], restarted: dict[str, str]
+    ) -> Iterator[CheckResult]:
+        """The results, held back for devices that restarted, and a failure for the rest.
+
+        Args:
+            collected: of the step.
+            restarted: why, by ROM code.
+        """
         for result in collected:
             code = result.device.rom_code if result.device else ""
             why = restarted.pop(code, "")

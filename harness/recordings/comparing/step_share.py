@@ -36,20 +36,18 @@ def step_sentences(
     order = np.argsort([one.start_s for one in held], kind="stable")
     starts_s = np.array([held[at].start_s for at in order])
     for judged in quantities:
-        if judged.standing is not LimitStanding.OUTSIDE:
-            continue
-        times_s = [instant.at_s for instant in judged.worst]
-        indices = np.searchsorted(starts_s, times_s, side="right") - 1
-        of_step = Counter(
-            steps[held[order[at]].burst] if at >= 0 else "" for at in indices
-        )
-        shares = [f"{n} {step or NO_STEP}" for step, n in of_step.most_common()]
-        shown = len(times_s)
-        part = (
-            f" (the worst {shown} of {judged.outside})"
-            if shown < judged.outside
-            else ""
-        )
-        yield (
-            f"{quantity_name(judged.row)} outside its limits{part}: {', '.join(shares)}"
-        )
+        if judged.standing is LimitStanding.OUTSIDE:
+            times_s = [instant.at_s for instant in judged.worst]
+            indices = np.searchsorted(starts_s, times_s, side="right") - 1
+            of_step = Counter(
+                steps[held[order[at]].burst] if at >= 0 else "" for at in indices
+            )
+            yield _sentence(judged, of_step)
+
+
+def _sentence(judged: JudgedQuantity, of_step: Counter[str]) -> str:
+    """How many of the worst values came in each step, most first."""
+    shares = [f"{n} {step or NO_STEP}" for step, n in of_step.most_common()]
+    shown = len(judged.worst)
+    part = f" (the worst {shown} of {judged.outside})" if shown < judged.outside else ""
+    return f"{quantity_name(judged.row)} outside its limits{part}: {', '.join(shares)}"

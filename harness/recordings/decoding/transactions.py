@@ -149,8 +149,7 @@ class TransactionReader:
             sides: a ``SlotSide`` for each, filled in here.
             frame: fields of the transaction that the lows gave.
         """
-        has_reset = bool(frame["has_reset"])
-        command = _byte(bits) if has_reset and len(bits) >= 8 else None
+        command = _command(bits) if frame["has_reset"] else None
         row = ROM_COMMANDS.get(command) if command is not None else None
         use = row.use if row else RomUse.NONE
         phase = _Phase(None, 8 if command is not None else 0, [], [])
@@ -162,6 +161,7 @@ class TransactionReader:
             function = self._function(bits[phase.used :], phase, use, sides)
         rest = bits[phase.used :]
         data, left = rest[: len(rest) // 8 * 8], len(rest) % 8
+        wrong = (*phase.wrong, *function.wrong)
         return BusTransaction(
             slots=len(bits),
             command=command,
@@ -172,8 +172,8 @@ class TransactionReader:
             left_bits=left,
             function=function,
             notes=tuple(phase.notes),
-            wrong=(*phase.wrong, *function.wrong),
-            adds_up=not (left or phase.is_odd or phase.wrong or function.wrong),
+            wrong=wrong,
+            adds_up=not (left or phase.is_odd or wrong),
             **frame,  # type: ignore[arg-type]
         )
 
@@ -282,6 +282,11 @@ class TransactionReader:
         self._known.add(rom.family)
         if use is not RomUse.RESUMED:
             self.roms.setdefault(rom, use)
+
+
+def _command(bits: NDArray[np.uint8]) -> int | None:
+    """The first byte of a frame, None without a whole one."""
+    return _byte(bits) if len(bits) >= 8 else None
 
 
 def _byte(bits: NDArray[np.uint8]) -> int:

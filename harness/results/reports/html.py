@@ -26,9 +26,10 @@ from harness.results.reports.matrix import anchor_of, matrices
 from harness.results.reports.page import Picture, drawn_picture, fill, write_page
 from harness.results.soak.page import page_of
 from harness.results.soak.record import SoakRecord
-from harness.results.summary.failures import failure_groups
+from harness.results.summary.failures import FailureGroup, failure_groups
 from harness.results.summary.lines import counts_text, headline_texts
 from harness.results.summary.making import failure_of, summary_of
+from harness.results.summary.record import SummaryFailure
 from harness.results.timing import (
     TimingRow,
     timing_rows,
@@ -215,19 +216,31 @@ def _troubles(record: RunRecord, *, going_on: bool) -> Iterator[Trouble]:
     failed, it is named alone.
     """
     bad = [g for g in failure_groups(record) if g.step.kind != "diagnose"]
-    summed = {g.step.step for g in bad if g.step.kind == "soak" and g.result.device}
+    named = _soaks_with_devices(bad)
     for group in bad:
-        is_sum = group.result.device is None and group.step.step in summed
+        is_sum = group.result.device is None and group.step.step in named
         if is_sum or (going_on and _has_only_not_ended(group.result)):
             continue
-        failure = failure_of(group)
-        yield Trouble(
-            outcome=failure.verdict,
-            where=failure.where,
-            message=failure.message,
-            hint=failure.look_first,
-            elsewhere=failure.elsewhere,
-        )
+        yield _trouble(failure_of(group))
+
+
+def _soaks_with_devices(bad: Sequence[FailureGroup]) -> frozenset[str]:
+    """Soak steps in which devices failed by name."""
+    return frozenset(
+        group.step.step
+        for group in bad
+        if group.step.kind == "soak" and group.result.device
+    )
+
+
+def _trouble(failure: SummaryFailure) -> Trouble:
+    return Trouble(
+        outcome=failure.verdict,
+        where=failure.where,
+        message=failure.message,
+        hint=failure.look_first,
+        elsewhere=failure.elsewhere,
+    )
 
 
 def _has_only_not_ended(result: DeviceResult) -> bool:
