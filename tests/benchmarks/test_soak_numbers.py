@@ -12,6 +12,8 @@ from collections import Counter
 import numpy as np
 import pytest
 
+from harness.plans.schema.soak import Soak
+from harness.plans.steps.soak.drifting import own_drifts
 from harness.quality.trend import trend
 from harness.results.soak import findings as soak_findings
 from harness.results.soak.drift import chart
@@ -20,6 +22,7 @@ from harness.results.soak.trace import ValueTrace
 from tests.benchmark_size import chance as chance_of
 from tests.benchmark_size import say, wanted
 from tests.soak_nights import Values, ar1, interval, night_of, sound_errors
+from tests.sound_nights import SOUND_NIGHTS, noise, wave
 
 pytestmark = pytest.mark.benchmark
 
@@ -119,6 +122,34 @@ def test_devices_that_share_a_night() -> None:
             f"{interval(charts, nights):<24}{interval(shared, nights)}"
         )
         assert drifting <= 0.05 * nights
+
+
+def test_verdicts_of_drifts_against_the_neighbours() -> None:
+    """Healthy nights of which the verdict says a drift (1 in 1,000), and its power."""
+    nights, body = NIGHTS, Soak.model_validate({"for_s": 28_800})
+    say(
+        f"\ndrift in the verdict, six devices, {nights} nights each, level 0.1 % a night"
+    )
+    for name, night in SOUND_NIGHTS.items():
+        chance = chance_of(78)
+        said = sum(
+            bool(own_drifts(body, night_of(night(chance)))) for _ in range(nights)
+        )
+        say(f"{name:<36}said {interval(said, nights)}")
+        # three standard errors above one in a thousand
+        assert said <= 0.001 * nights + 3 * (0.001 * nights) ** 0.5
+    for name, span in (("steady", 0.0), ("shared wave, span about 1 K", 0.2), ("about 5 K", 1.0)):  # fmt: skip
+        chance = chance_of(79)
+        shares = []
+        for change in (0.5, 0.7, 1.0, 2.0):
+            found = 0
+            for _ in range(nights // 5):
+                readings = 20 + span * wave(chance) + 0.05 * noise(chance, 0.5)
+                readings[:, 2] += change * HOURS / HOURS[-1]
+                drifts = own_drifts(body, night_of(np.round(readings * 16) / 16))
+                found += [d.is_fault for d in drifts.values()] == [True]
+            shares.append(f"{change:g} K {found / (nights // 5):.2f}")
+        say(f"{name:<36}the one alone fails: {', '.join(shares)}")
 
 
 @pytest.mark.parametrize("length", [60, 120, 480])

@@ -30,6 +30,12 @@ class Tolerate(Strict):
     check_values: int | None = Field(
         default=None, ge=0, description="most wrong check values; default is no limit"
     )
+    drift: float | None = Field(
+        default=None,
+        ge=0,
+        description="largest drift of a device against its neighbours over the soak, in "
+        "the unit of the quantity; default 0.4 for temperature, else none is judged",
+    )
 
 
 class ClaimSettings(Strict):

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, TypeAlias
 from weakref import WeakKeyDictionary
 
 from harness.lazy import legendre, np, special, stats
+from harness.quality.quantisation import step_of
 from harness.quality.trend import FEWEST, trend
 from harness.results.soak.drift import (
     ALPHA,
@@ -31,7 +32,7 @@ from harness.results.soak.trace import Bin
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-_FEWEST_DEVICES = 3
+DRIFT_DEVICES = 3
 """With two it cannot be determined which of them moves."""
 
 _WAVES = 8
@@ -76,6 +77,9 @@ class DeviceCourse:
         against: what it was compared with, in words.
         chart: control chart of it, or None.
         is_short: True with too few readings to tell.
+        rounding: change that the steps of the readings alone may make.
+        lines: of what is left of it without the others, and of the same beside the
+            movement of the others; only what both show is no other way of following.
     """
 
     drift: Drift | None
@@ -83,6 +87,8 @@ class DeviceCourse:
     follows: bool = False
     against: str = ""
     chart: Chart | None = None
+    rounding: float = 0.0
+    lines: tuple[Drift | None, Drift | None] = (None, None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,7 +116,12 @@ def courses(soak: SoakRecord) -> Courses:
     return known[1]
 
 
-def _courses(soak: SoakRecord) -> Courses:
+def courses_without_charts(soak: SoakRecord) -> Courses:
+    """The same without control charts, whose chance signals take long to work out."""
+    return _courses(soak, charted=False)
+
+
+def _courses(soak: SoakRecord, *, charted: bool = True) -> Courses:
     bins = {
         key: device.trace.bins
         for key, device in soak.devices.items()
@@ -119,8 +130,8 @@ def _courses(soak: SoakRecord) -> Courses:
     if not bins:
         return Courses()
     level = ALPHA / len(bins)
-    table = _Table.of(bins)
-    if len(bins) < _FEWEST_DEVICES or len(table.hours) < FEWEST:
+    table = _Table.of(bins, charted=charted)
+    if len(bins) < DRIFT_DEVICES or len(table.hours) < FEWEST:
         return _by_themselves(table, level)
     reference = _reference(table, level)
     shared = _shared(table, reference)
@@ -144,6 +155,8 @@ class _Table:
         parts: between which cuts.
         values: readings less the mean of their device; NaN where there is none.
         levels: the means.
+        steps: of the readings of each device; 0 where they do not come in steps.
+        charted: True if control charts are wanted.
     """
 
     keys: tuple[str, ...]
@@ -152,9 +165,11 @@ class _Table:
     parts: NDArray[np.int64]
     values: Numbers
     levels: Numbers
+    steps: tuple[float, ...]
+    charted: bool = True
 
     @classmethod
-    def of(cls, bins: Mapping[str, Sequence[Bin]]) -> _Table:
+    def of(cls, bins: Mapping[str, Sequence[Bin]], *, charted: bool = True) -> _Table:
         longest = max(bins.values(), key=len)
         at_s = np.array([b.at_s for b in longest])
         parts = np.array([b.part for b in longest], dtype=np.int64)
@@ -169,7 +184,21 @@ class _Table:
             parts=parts,
             values=values - levels,
             levels=levels,
+            steps=tuple(_step(row) for row in bins.values()),
+            charted=charted,
         )
+
+    def rounding(self, column: int) -> float:
+        """Change against the others that rounding alone may make.
+
+        A reading is off by up to half its step, either way, and so is each of the others:
+        their difference lies in a band as wide as a step of each. Of all courses within
+        a band the one that jumps across it in the middle has the steepest line by least
+        squares, which changes by 1.5 times its width. One that never moves shows no step;
+        the widest of all is taken for it.
+        """
+        widest = max(self.steps)
+        return 1.5 * ((self.steps[column] or widest) + widest)
 
     def is_short(self, rest: Numbers) -> bool:
         """True if a column's rest has too few values to test."""
@@ -193,6 +222,8 @@ class _Table:
 
     def chart(self, rest: Numbers, column: int, *, level: float) -> Chart | None:
         """The control chart of one column's rest, about the device's own mean."""
+        if not self.charted:
+            return None
         held = np.isfinite(rest)
         values = rest[held] + self.levels[column]
         points = [
@@ -200,6 +231,11 @@ class _Table:
             for at_s, value in zip(self.at_s[held], values, strict=True)
         ]
         return chart_of(points, level=level)
+
+
+def _step(bins: Sequence[Bin]) -> float:
+    """The step of the readings of a device; 0 where none shows."""
+    return step_of([value for b in bins for value in (b.lowest, b.highest)])
 
 
 def _at_times(bins: Sequence[Bin], at_s: Numbers, hole_s: float) -> Numbers:
@@ -277,10 +313,11 @@ def _course(
     common = _mean_of(table, [other for other in reference if other != column])
     rest = table.values[:, column] - common
     found = table.line(rest, level=level)
+    beside = _smoothed(table, common)
+    besides = table.line(rest, beside, level=level)
+    lines = (found, besides)
     follows = False
     if shared is not None and shared.is_sure:
-        beside = _smoothed(table, common)
-        besides = table.line(rest, beside, level=level)
         follows = found is not None and found.is_sure
         follows = follows and (besides is None or not besides.is_sure)
         found = found if follows else besides
@@ -290,6 +327,8 @@ def _course(
         is_short=table.is_short(rest),
         follows=follows,
         against="unlike the others",
+        rounding=table.rounding(column),
+        lines=lines,
         chart=table.chart(rest, column, level=level),
     )
 

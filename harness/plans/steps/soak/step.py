@@ -27,7 +27,9 @@ from harness.plans.steps.context import Context
 from harness.plans.steps.dependencies.configuring import make_up_settings
 from harness.plans.steps.dependencies.converting import convert_together
 from harness.plans.steps.read_with_repeats import read_with_repeats
+from harness.plans.steps.soak.drifting import is_judged, own_drifts
 from harness.plans.steps.soak.lines import SoakLines
+from harness.plans.steps.soak.live_traces import LiveTraces
 from harness.plans.steps.soak.side_tasks import SideTasks
 from harness.plans.steps.soak.stop import StopRule
 from harness.plans.steps.soak.tally import SoakCounts, SoakTally
@@ -75,13 +77,16 @@ def run_soak(context: Context, body: Soak) -> Iterator[CheckResult]:
         make_up_settings(context, device, body.quantity)
     counts = SoakCounts.of(devices, before)
     elapsed_s = _taken_up_at(before, body.every_s) if before else 0.0
-    _Soaking(context, body, counts, elapsed_s=elapsed_s).run()
+    soaking = _Soaking(context, body, counts, elapsed_s=elapsed_s, before=before)
+    soaking.run()
+    drifts = own_drifts(body, soaking.record)
     notes = context.take_remarks()
     bus = bus_result(body, counts, go_on=context.go_on)
     yield replace(bus, notes=notes)
     for tally in counts.tallies:
         unit = context.kinds.unit_of(tally.device.family, body.quantity)
-        yield device_result(body, tally, counts, unit=unit)
+        drift = drifts.get(tally.device.rom_code)
+        yield device_result(body, tally, counts, unit=unit, drift=drift)
 
 
 def _taken_up_at(before: SoakRecord, every_s: float) -> float:
@@ -112,7 +117,13 @@ class _Soaking:
     """One soak in progress."""
 
     def __init__(
-        self, context: Context, body: Soak, counts: SoakCounts, *, elapsed_s: float
+        self,
+        context: Context,
+        body: Soak,
+        counts: SoakCounts,
+        *,
+        elapsed_s: float,
+        before: SoakRecord | None,
     ) -> None:
         self._context = context
         self._body = body
@@ -121,7 +132,17 @@ class _Soaking:
         self._view = outlook(body, len(self._devices))
         # as if it had begun so long ago: a gap between two runs is no time under test
         self._started_s = context.clock.now_s() - elapsed_s
-        self._lines = SoakLines(context.note, context.clock, counts, body, self._view)
+        self._live = LiveTraces(
+            context.note,
+            context.clock,
+            step=context.step,
+            keeps=is_judged(body, len(self._devices)),
+        )
+        if before is not None:
+            self._live.go_on_from(before)
+        self._lines = SoakLines(
+            self._live.note, context.clock, counts, body, self._view
+        )
         self._besides = SideTasks(context, body, self._lines, elapsed_s=elapsed_s)
         self._stop = StopRule(body.stop_at)
         self._converted = False
@@ -145,6 +166,11 @@ class _Soaking:
             self._counts.elapsed_s = self._elapsed_s
             self._lines.write(self._elapsed_s)
             self._besides.take_events(last=True)
+
+    @property
+    def record(self) -> SoakRecord:
+        """The readings over time, also those before the run was taken up again."""
+        return self._live.record
 
     @property
     def _elapsed_s(self) -> float:

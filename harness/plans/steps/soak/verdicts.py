@@ -19,6 +19,7 @@ from harness.plans.steps.soak.blame import (
     lost_too_many,
     own,
 )
+from harness.plans.steps.soak.drifting import OwnDrift
 from harness.plans.steps.soak.stop import StopRule
 from harness.plans.steps.soak.tally import SoakCounts, SoakTally
 from harness.quality.rates import proportion_at_most
@@ -37,6 +38,10 @@ _ALIKE_HINT = (
     "and adapter first"
 )
 _TIMES_HINT = "look at the times in the journal's soak_error lines"
+_DRIFT_HINT = (
+    "let it change places with a neighbour and repeat: what goes with the device is its "
+    "own, what stays is the position; where positions differ, set tolerate.drift"
+)
 _CLAIM_HINT = "the more errors, the longer it takes: see the report, or run longer"
 _PER_TRY = "per try"
 _CONFIDENCE = 0.95
@@ -144,7 +149,12 @@ def _bus_verdict(
 
 
 def device_result(
-    body: Soak, tally: SoakTally, counts: SoakCounts, *, unit: str
+    body: Soak,
+    tally: SoakTally,
+    counts: SoakCounts,
+    *,
+    unit: str,
+    drift: OwnDrift | None = None,
 ) -> CheckResult:
     """The verdict on one device, by its own readings.
 
@@ -152,6 +162,11 @@ def device_result(
     where all together exceed it and it lost more than its share by chance.
     """
     outcome, kind, message = _device_verdict(body, tally, counts)
+    if drift is not None:
+        said = _drift_text(body, drift, unit)
+        message = f"{message}; {said}" if message else said
+        if drift.is_fault and outcome is Outcome.PASSED:
+            outcome, kind = Outcome.FAILED, "drift"
     rates = _rates(body, of="each-device", failed=tally.failed, asked=tally.asked)
     if outcome is Outcome.PASSED and (unproven := _unproven(rates)):
         outcome, kind, message = Outcome.FAILED, "claim", unproven
@@ -161,7 +176,12 @@ def device_result(
         kind=kind,
         message=message,
         hint="" if outcome is Outcome.PASSED else _hint(body, kind, tally, counts),
-        measurements=(*_counts_of(body, tally), *_values_of(body, tally, unit), *rates),
+        measurements=(
+            *_counts_of(body, tally),
+            *_values_of(body, tally, unit),
+            *_drift_of(body, drift, unit),
+            *rates,
+        ),
         duration_s=round(tally.duration_s, 6),
         evidence={"errors": dict(tally.errors)},
     )
@@ -176,6 +196,8 @@ def _broken_hint(counts: SoakCounts) -> str:
 
 
 def _hint(body: Soak, kind: str, tally: SoakTally, counts: SoakCounts) -> str:
+    if kind == "drift" and not body.hint:
+        return _DRIFT_HINT
     if body.hint or kind != "lost":
         return body.hint or _TIMES_HINT
     others = any(t.own_lost for t in counts.tallies if t is not tally)
@@ -310,3 +332,27 @@ def _values_of(body: Soak, tally: SoakTally, unit: str) -> tuple[Measurement, ..
     )
     mean = round(tally.total / tally.readings, 4)
     return lowest, highest, Measurement(name=f"{quantity}_mean", value=mean, unit=unit)
+
+
+def _drift_text(body: Soak, drift: OwnDrift, unit: str) -> str:
+    """How the device moves unlike its neighbours, in words."""
+    return (
+        f"{body.quantity} drifts by {drift.change:+.2g} {unit} ({drift.per_h:+.2g} an "
+        f"hour) against its {drift.others} neighbours: neither noise nor steps of the "
+        f"readings explain it; allowed {limit_text(drift.allowed)} {unit}"
+    )
+
+
+def _drift_of(body: Soak, drift: OwnDrift | None, unit: str) -> tuple[Measurement, ...]:
+    """The drift against the neighbours, with its limits; nothing where there is none."""
+    if drift is None:
+        return ()
+    return (
+        Measurement(
+            name=f"{body.quantity}_drift",
+            value=round(drift.change, 4),
+            unit=unit,
+            low=-drift.allowed,
+            high=drift.allowed,
+        ),
+    )
