@@ -22,6 +22,7 @@ from harness.recordings.expectation import ExpectedDevice, compare_devices
 from harness.recordings.judging.levels import LevelMeter
 from harness.recordings.judging.limits import SLOWEST_SAMPLING_US
 from harness.recordings.judging.measuring import QuantityMeter
+from harness.recordings.judging.presence import answering
 from harness.recordings.judging.sampling import sampling_interval
 from harness.recordings.reading.chunks import LevelChunk, LevelSource, TickSpans
 from harness.recordings.record.quantity import Instant
@@ -301,7 +302,7 @@ class RecordingTracer:
         kinds = counts.kinds
         activity, stretch_s = self._activity.counts(source.tick_s)
         judged = (
-            *self._meter.judged(doubt),
+            *self._meter.judged(doubt, answering(self._reader, len(self._expected))),
             *self._levels.judged(
                 interval, source.analog.step_v if source.analog else 0.0
             ),

@@ -44,7 +44,7 @@ TIMES: dict[str, dict[str, tuple[float, float]]] = {
     "two_thermometers_28h.vcd": {
         "reset low": (492, 493),
         "presence wait": (27, 28),
-        "presence low": (119, 121),
+        "joint presence low": (119, 121),
         "write-0 low": (61, 66),
         "zero hold": (26, 30),
     },
@@ -78,7 +78,7 @@ TIMES: dict[str, dict[str, tuple[float, float]]] = {
     "search_28h_and_42h.vcd": {
         "reset low": (509, 509),
         "presence wait": (28, 28),
-        "presence low": (111, 112),
+        "joint presence low": (111, 112),
         "write-0 low": (56, 57),
         "zero hold": (27, 29),
     },

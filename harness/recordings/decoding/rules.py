@@ -51,7 +51,7 @@ def _between(below: float | None, above: float | None) -> float:
     return sqrt((below or _PUBLISHED) * (above or _PUBLISHED))
 
 
-def _presences_us(wait: Limit, low: Limit) -> float:
+def presences_us(wait: Limit, low: Limit) -> float:
     """The longest that presence pulses last together: first to begin, last to end."""
     return (wait.high_us or 0.0) + (low.high_us or 0.0) - (wait.low_us or 0.0)
 
@@ -75,7 +75,7 @@ STANDARD_RULES = SlotRules(
     surely_one_us=_mirrored(STANDARD.write_1_low.high_us, _TYPICAL_ZERO_US),
     reset_us=_between(STANDARD.write_0_low.high_us, STANDARD.reset_low.low_us),
     surely_reset_us=_between(
-        _presences_us(STANDARD.presence_wait, STANDARD.presence_low),
+        presences_us(STANDARD.presence_wait, STANDARD.presence_low),
         STANDARD.reset_low.low_us,
     ),
     presence_us=_between(STANDARD.presence_wait.high_us, STANDARD.reset_high.low_us),
@@ -90,7 +90,7 @@ OVERDRIVE_RULES = SlotRules(
     surely_one_us=_mirrored(OVERDRIVE.write_1_low.high_us, _TYPICAL_OVERDRIVE_ZERO_US),
     reset_us=_between(OVERDRIVE.write_0_low.high_us, OVERDRIVE.reset_low.low_us),
     surely_reset_us=_between(
-        _presences_us(OVERDRIVE.presence_wait, OVERDRIVE.presence_low),
+        presences_us(OVERDRIVE.presence_wait, OVERDRIVE.presence_low),
         OVERDRIVE.reset_low.low_us,
     ),
     presence_us=_between(OVERDRIVE.presence_wait.high_us, OVERDRIVE.reset_high.low_us),

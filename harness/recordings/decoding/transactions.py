@@ -51,6 +51,8 @@ class _RomCommand:
     use: RomUse
 
 
+SEARCH_ROM = 0xF0
+
 ROM_COMMANDS = {
     0x33: _RomCommand("read ROM", RomUse.READ),
     0x0F: _RomCommand("read ROM (0Fh)", RomUse.READ),
@@ -58,7 +60,7 @@ ROM_COMMANDS = {
     0x69: _RomCommand("overdrive match ROM", RomUse.MATCHED),
     0xCC: _RomCommand("skip ROM", RomUse.SKIPPED),
     0x3C: _RomCommand("overdrive skip ROM", RomUse.SKIPPED),
-    0xF0: _RomCommand("search ROM", RomUse.SEARCHED),
+    SEARCH_ROM: _RomCommand("search ROM", RomUse.SEARCHED),
     0xEC: _RomCommand("conditional search", RomUse.SEARCHED),
     0xA5: _RomCommand("resume", RomUse.RESUMED),
 }
@@ -111,7 +113,8 @@ class BusTransaction:
 class _Phase:
     """Where the ROM part of a frame ends, and what it says.
 
-    ``is_completed``: the CRC of the ROM code was worked out, not read; ``is_odd``: the
+    ``is_completed``: the CRC of the ROM code was worked out, not read; ``is_branched``:
+    both answers of a bit are 0, so there are several devices; ``is_odd``: the
     slots of a ROM code or search contradict each other, or end within a byte or step.
     """
 
@@ -120,6 +123,7 @@ class _Phase:
     notes: list[str]
     wrong: list[str]
     is_completed: bool = False
+    is_branched: bool = False
     is_odd: bool = False
 
 
@@ -129,6 +133,11 @@ class TransactionReader:
     Args:
         families: family codes that are known to be on the bus, from a fixture.
         kinds: those that are known; those built in if None.
+
+    Attributes:
+        roms: ROM codes with how each was seen first.
+        branched: True if a search found different devices at a bit.
+        alone: True if one device answered a search of all, or a read ROM, whole.
     """
 
     def __init__(
@@ -138,6 +147,8 @@ class TransactionReader:
         self._known = set(families)
         self._selected: RomCode | None = None
         self.roms: dict[RomCode, RomUse] = {}
+        self.branched = False
+        self.alone = False
 
     def read(
         self, bits: NDArray[np.uint8], sides: NDArray[np.uint8], **frame: object
@@ -155,6 +166,13 @@ class TransactionReader:
         phase = _Phase(None, 8 if command is not None else 0, [], [])
         sides[: phase.used] = SlotSide.HOST
         self._read_rom(bits, sides, phase, use)
+        if phase.rom is not None and phase.rom.is_possible:
+            self.branched |= phase.is_branched
+            # a conditional search is answered by those with an alarm only, one at
+            # overdrive speed by those that know it
+            of_all = use is RomUse.READ or command == SEARCH_ROM
+            of_all &= not frame["overdrive_reset"]
+            self.alone |= of_all and not phase.is_branched
         if command is not None and row is None:
             function = self._in_place_of_selection(bits, command, phase, sides)
         else:
@@ -303,6 +321,7 @@ def _walk(bits: NDArray[np.uint8], sides: NDArray[np.uint8], phase: _Phase) -> N
     phase.used = 8 + len(steps)
     silent = np.flatnonzero(triplets[:, 0] & triplets[:, 1])
     against = (triplets[:, 0] != triplets[:, 1]) & (triplets[:, 2] != triplets[:, 0])
+    phase.is_branched = bool((~triplets[:, :2].any(axis=1)).any())
     phase.is_odd = bool(against.any()) or len(steps) % 3 > 0
     if against.any():
         at = int(np.flatnonzero(against)[0]) + 1

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from harness.recordings.judging.presence import ALONE, JOINT, joint_limit
 from harness.recordings.record.quantity import QuantityRow, ValueOwner
 from harness.wire.limits import OVERDRIVE, STANDARD, Limit, SpeedLimits
 
@@ -67,7 +68,8 @@ def _rows(limits: SpeedLimits, *, overdrive: bool) -> tuple[QuantityRow, ...]:
         ("reset low", ValueOwner.HOST, limits.reset_low),
         ("reset high", ValueOwner.HOST, limits.reset_high),
         ("presence wait", ValueOwner.DEVICE, limits.presence_wait),
-        ("presence low", ValueOwner.DEVICE, limits.presence_low),
+        (ALONE, ValueOwner.DEVICE, limits.presence_low),
+        (JOINT, ValueOwner.DEVICE, joint_limit(limits)),
         ("write-1 low", ValueOwner.HOST, limits.write_1_low),
         ("read low", ValueOwner.HOST, limits.write_1_low),
         ("write-1 or read low", ValueOwner.HOST, limits.write_1_low),

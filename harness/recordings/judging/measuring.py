@@ -11,6 +11,12 @@ from harness.recordings.decoding.lows import WHOLE, Lows
 from harness.recordings.decoding.sides import SlotSide
 from harness.recordings.decoding.slots import DecodedLows, LowKind
 from harness.recordings.judging.limits import LONGEST_SLOT_US, ROWS
+from harness.recordings.judging.presence import (
+    ALONE,
+    JOINT,
+    Answering,
+    presence_verdict,
+)
 from harness.recordings.judging.tally import QuantityTally
 from harness.recordings.record.quantity import JudgedQuantity
 from harness.recordings.record.sentences import quantity_name
@@ -78,10 +84,26 @@ class QuantityMeter:
                 sides = self._lows(decoded, sides, here, speed, step_us)
         return sides
 
-    def judged(self, doubt_us: float) -> tuple[JudgedQuantity, ...]:
-        """Every quantity that has values, in the order of the limits."""
-        found = (self._tallies[key] for key in ROWS if key in self._tallies)
-        return tuple(q for tally in found if (q := tally.judge(doubt_us)))
+    def judged(
+        self, doubt_us: float, answering: Answering
+    ) -> tuple[JudgedQuantity, ...]:
+        """Every quantity that has values, in the order of the limits.
+
+        Args:
+            doubt_us: half width of what is known of each time.
+            answering: how many devices there are.
+        """
+        found = {
+            key: judged
+            for key in ROWS
+            if key in self._tallies and (judged := self._tallies[key].judge(doubt_us))
+        }
+        for speed in (False, True):
+            if (JOINT, speed) in found:
+                joint = found.pop((JOINT, speed))
+                alone = found[ALONE, speed]
+                found[ALONE, speed] = presence_verdict(alone, joint, answering)
+        return tuple(found.values())
 
     def views(self, judged: tuple[JudgedQuantity, ...]) -> tuple[SlotView, ...]:
         """The line around the worst value of each quantity that was judged."""
@@ -136,7 +158,8 @@ class QuantityMeter:
         reset = np.flatnonzero((kinds == LowKind.RESET) & here)
         self._take_lows("reset low", speed, decoded, reset)
         presence = np.flatnonzero((kinds == LowKind.PRESENCE) & here)
-        self._take_lows("presence low", speed, decoded, presence)
+        self._take_lows(ALONE, speed, decoded, presence)
+        self._take_lows(JOINT, speed, decoded, presence)
         first = presence[kinds[presence - 1] == LowKind.RESET]
         wait = lows.starts[first] - lows.ends[first - 1]
         self._take("presence wait", speed, wait, lows.ends[first - 1], lows)

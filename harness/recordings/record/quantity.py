@@ -68,6 +68,8 @@ class JudgedQuantity:
         standing: the verdict.
         worst: the worst instants outside, worst first, at most 1,000.
         bins: values of the histogram with their counts, ascending.
+        open_because: why the doubtful values cannot be told where that is not their
+            resolution; empty otherwise.
     """
 
     row: QuantityRow
@@ -84,6 +86,7 @@ class JudgedQuantity:
     standing: LimitStanding
     worst: tuple[Instant, ...]
     bins: tuple[tuple[float, int], ...]
+    open_because: str = ""
 
     def undetermined(self) -> JudgedQuantity:
         """The same, of which nothing can be determined."""
@@ -96,4 +99,5 @@ class JudgedQuantity:
             some_only=0,
             worst=(),
             doubtful=self.count,
+            open_because="",
         )

@@ -55,6 +55,11 @@ def doubtful_sentence(judged: JudgedQuantity) -> str:
 def doubtful_text(judged: JudgedQuantity) -> str:
     """The same without whose and what."""
     row = judged.row
+    if judged.open_because:
+        return (
+            f"{span_text(judged)} {row.unit}: {judged.doubtful} of {judged.count} "
+            f"{judged.open_because}"
+        )
     return (
         f"{span_text(judged)} {row.unit}: "
         f"{judged.doubtful} of {judged.count} within +-{number_text(judged.doubt)} "

@@ -173,6 +173,8 @@ def _judged(judged: JudgedQuantity, trace: TraceRecord) -> CheckResult:
     elif judged.standing is LimitStanding.CANNOT_TELL:
         outcome, kind = open_outcome(trace.verdict), CANNOT_TELL
         message, hint = doubtful_text(judged), _SAMPLE_FASTER
+        if judged.open_because:
+            hint = "record a search too, or name the sockets by --fixture"
         if trace.unjudged:
             message = f"not judged: {trace.unjudged}"
     unit = judged.row.unit
