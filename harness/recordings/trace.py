@@ -37,7 +37,7 @@ MOST_INSTANTS = 1_000
 _ROUNDING = 1e-9
 
 MOST_LOWS = 10_000_000
-"""Lows that are kept for a comparison with a journal: 250 MB of them."""
+"""Lows that are kept for a comparison with a journal: 160 MB of them."""
 
 
 class RecordingTracer:
@@ -65,7 +65,8 @@ class RecordingTracer:
         kinds: Kinds | None = None,
     ) -> None:
         self._keep_lows = keep_lows
-        self._lows_kept: list[Lows] = []
+        self._starts_us: list[NDArray[np.float64]] = []
+        self._ends_us: list[NDArray[np.float64]] = []
         self._lows_count = 0
         self._source = source
         self._tick_us = source.tick_s * 1e6
@@ -141,20 +142,23 @@ class RecordingTracer:
         ends = np.concatenate([found.ends for found in self._between_kept])
         return begins * self._tick_us, ends * self._tick_us
 
+    def _us(self, ticks: NDArray[np.int64]) -> NDArray[np.float64]:
+        return np.asarray(ticks * self._tick_us, np.float64)
+
     def _keep(self, lows: Lows) -> None:
         self._counts.low_ticks += int((lows.ends - lows.starts).sum())
         if self._keep_lows and self._lows_count < MOST_LOWS:
-            self._lows_kept.append(lows)
+            self._starts_us.append(self._us(lows.starts))
+            self._ends_us.append(self._us(lows.ends))
             self._lows_count += len(lows)
 
     def _kept_us(self) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
-        if not self._lows_kept:
+        if not self._starts_us:
             return None
-        lows = Lows.joined(*self._lows_kept)
-        return (
-            np.asarray(lows.starts * self._tick_us, np.float64),
-            np.asarray(lows.ends * self._tick_us, np.float64),
-        )
+        # each list is let go before the next one doubles
+        starts_us, self._starts_us = np.concatenate(self._starts_us), []
+        ends_us, self._ends_us = np.concatenate(self._ends_us), []
+        return starts_us, ends_us
 
     # -- a batch -----------------------------------------------------------------
 

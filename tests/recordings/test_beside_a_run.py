@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from harness.recordings.comparing.echoes import HeldCharacter
+from harness.recordings.comparing.bursts import Characters, SeenBurst
+from harness.recordings.comparing.held import HeldCharacter, HeldCharacters
 from harness.recordings.comparing.step_share import NO_STEP, step_sentences
 from harness.recordings.record.compared import ComparedTime, not_compared
 from harness.recordings.record.grouping import grouped
@@ -75,14 +76,31 @@ def test_what_is_not_compared_is_said_once_for_each_reason() -> None:
     ]
 
 
+def test_characters_of_a_run_are_found_by_their_index() -> None:
+    """Any part of them is the same as that part of all of them."""
+    bursts = [
+        SeenBurst(number=n, sent=sent, heard=sent[:1], bit_us=8.0)
+        for n, sent in enumerate((b"ab", b"", b"c", b"", b"defg"))
+    ]
+    characters = Characters(bursts)
+    listed = list(characters)
+    assert bytes(found.sent for found in listed) == b"abcdefg"
+    assert [found.heard for found in listed] == [-1, -1, ord("c"), -1, -1, -1, -1]
+    for begin in range(8):
+        for end in range(begin, 8):
+            assert characters.part(begin, end) == listed[begin:end]
+    assert (len(characters), len(Characters([]))) == (7, 0)
+    assert Characters([]).part(0, 0) == []
+
+
 def test_values_outside_are_counted_by_the_step_of_the_run() -> None:
     """Bursts 0 and 1 begin at 1 and 2 s; the step of the second one goes beyond a limit."""
-    held = [
+    held = HeldCharacters(
         HeldCharacter(
             burst=n, frame=0, sent=0, own_low_us=60, start_s=n + 1.0, low_us=60
         )
         for n in range(2)
-    ]
+    )
     judged = JudgedQuantity(
         row=QuantityRow(name="read low", side=ValueOwner.HOST, loosest_low=1.0),
         count=10, minimum=0.5, median=6.0, maximum=9.0, deviation=1.0, doubt=0.1,

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.recordings.comparing.bursts import RESET_US, Character
+from harness.recordings.comparing.bursts import RESET_US, Character, Characters
 from harness.recordings.decoding.parting import ones
 from harness.recordings.decoding.rules import STANDARD_RULES
 
@@ -23,7 +23,8 @@ _MOST_ALIKE = 50
 """Frames that are as common as this say nothing about where they stand."""
 
 Times = NDArray[np.float64]
-Signature = tuple[int, ...]
+Signature = bytes
+"""A byte for each slot, 0 or 1."""
 
 
 def recorded_resets(starts_us: Times, ends_us: Times) -> NDArray[np.int64]:
@@ -44,7 +45,7 @@ def distance(
     starts_us: Times,
     ends_us: Times,
     resets: NDArray[np.int64],
-    characters: Sequence[Character],
+    characters: Characters,
     frames: Sequence[int],
 ) -> int | None:
     """How many resets the recording has before the run's first one; None if not found.
@@ -78,17 +79,15 @@ def _recorded_signatures(
         behind = starts_us[lows] - ends_us[reset] > STANDARD_RULES.presence_us
         length = (ends_us[lows] - starts_us[lows])[behind]
         frame, slots = np.zeros(len(length), np.int64), np.ones(len(length), np.bool_)
-        bits = ones(length, slots, frame, STANDARD_RULES).astype(int)
-        found.append(tuple(bits.tolist()))
+        bits = ones(length, slots, frame, STANDARD_RULES).astype(np.uint8)
+        found.append(bits.tobytes())
     return found
 
 
-def _heard_signatures(
-    characters: Sequence[Character], frames: Sequence[int]
-) -> list[Signature]:
+def _heard_signatures(characters: Characters, frames: Sequence[int]) -> list[Signature]:
     beyond = [*frames[1:], len(characters)][: len(frames)]
     return [
-        tuple(int(_heard_one(each)) for each in characters[begin + 1 : end])
+        bytes(_heard_one(each) for each in characters.part(begin + 1, end))
         for begin, end in zip(frames, beyond, strict=True)
     ]
 

@@ -7,8 +7,10 @@ can be found in a recording; its echo says what the line was in the middle of ea
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+
+import numpy as np
 
 from harness.recordings.decoding.rules import STANDARD_RULES
 
@@ -77,22 +79,45 @@ def _zeros(byte: int) -> int:
     return 8 if not byte else (byte & -byte).bit_length() - 1
 
 
-def characters_of(bursts: Iterable[SeenBurst]) -> list[Character]:
-    """Every character in order."""
-    found = []
-    for burst in bursts:
-        length_us = (9 + burst.stop_bits) * burst.bit_us
-        whole = len(burst.heard) == len(burst.sent)
-        for index, sent in enumerate(burst.sent):
-            heard = burst.heard[index] if whole else -1
-            found.append(
-                Character(
-                    burst.number, sent, heard, burst.bit_us, length_us, index == 0
-                )
-            )
-    return found
+class Characters:
+    """Every character of a run, in order; made from its bursts when it is asked for.
+
+    A long run has millions, so none is kept.
+
+    Args:
+        bursts: what the run sent and heard, in order.
+    """
+
+    def __init__(self, bursts: Sequence[SeenBurst]) -> None:
+        self._bursts = bursts
+        self._ends = np.cumsum([len(burst.sent) for burst in bursts], dtype=np.int64)
+
+    def __len__(self) -> int:
+        return int(self._ends[-1]) if len(self._ends) else 0
+
+    def __iter__(self) -> Iterator[Character]:
+        for burst in self._bursts:
+            yield from _of_burst(burst)
+
+    def part(self, begin: int, end: int) -> list[Character]:
+        """Those from one index up to another."""
+        first = int(np.searchsorted(self._ends, begin, "right"))
+        beyond = int(np.searchsorted(self._ends, end)) + 1
+        found: list[Character] = []
+        for burst in self._bursts[first:beyond]:
+            found += _of_burst(burst)
+        ahead = int(self._ends[first - 1]) if first else 0
+        return found[begin - ahead : end - ahead]
 
 
-def frames_of(characters: list[Character]) -> list[int]:
+def _of_burst(burst: SeenBurst) -> Iterator[Character]:
+    length_us = (9 + burst.stop_bits) * burst.bit_us
+    whole = len(burst.heard) == len(burst.sent)
+    for index, sent in enumerate(burst.sent):
+        heard = burst.heard[index] if whole else -1
+        yield Character(burst.number, sent, heard, burst.bit_us, length_us, index == 0)
+
+
+def frames_of(characters: Characters) -> list[int]:
     """Where each frame begins: at a character that is a reset."""
     return [index for index, found in enumerate(characters) if found.is_reset]

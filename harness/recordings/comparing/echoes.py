@@ -22,10 +22,11 @@ from numpy.typing import NDArray
 from harness.recordings.comparing.alignment import distance, recorded_resets
 from harness.recordings.comparing.bursts import (
     Character,
+    Characters,
     SeenBurst,
-    characters_of,
     frames_of,
 )
+from harness.recordings.comparing.held import HeldCharacter, HeldCharacters
 from harness.recordings.comparing.receiver import ReceiverView
 from harness.recordings.comparing.stretch import Stretch
 
@@ -60,27 +61,6 @@ class LeftOut(StrEnum):
     MISSING = "the line shows too few falling edges behind their reset"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HeldCharacter:
-    """A character where it stands in the recording.
-
-    Attributes:
-        burst: number of its burst.
-        frame: number of its frame among the run's.
-        sent: the character.
-        own_low_us: how long the host alone held the line.
-        start_s: falling edge that begins it, on the recording's clock.
-        low_us: how long the line was low from there on.
-    """
-
-    burst: int
-    frame: int
-    sent: int
-    own_low_us: float
-    start_s: float
-    low_us: float
-
-
 @dataclass(slots=True, kw_only=True)
 class EchoComparison:
     """What came of holding a run's echoes against a recording.
@@ -112,7 +92,7 @@ class EchoComparison:
     wrong_count: int = 0
     frames: int = 0
     frames_found: int = 0
-    held: list[HeldCharacter] = field(default_factory=list)
+    held: HeldCharacters = field(default_factory=HeldCharacters)
     presence_us: list[tuple[int, float, float]] = field(default_factory=list)
 
     @property
@@ -129,7 +109,7 @@ def compare_echoes(view: ReceiverView, bursts: Sequence[SeenBurst]) -> EchoCompa
         bursts: what the run sent and heard, in order.
     """
     starts_us, ends_us = view.starts_us, view.ends_us
-    characters = characters_of(bursts)
+    characters = Characters(bursts)
     frames = frames_of(characters)
     resets = recorded_resets(starts_us, ends_us)
     result = EchoComparison(characters=len(characters), frames=len(frames))
@@ -138,7 +118,7 @@ def compare_echoes(view: ReceiverView, bursts: Sequence[SeenBurst]) -> EchoCompa
         first = distance(starts_us, ends_us, resets, characters, frames)
     if first is None:
         return result
-    _compare_ahead(view, resets, first, characters[: frames[0]], result)
+    _compare_ahead(view, resets, first, characters.part(0, frames[0]), result)
     beyond = np.append(resets[1:], len(starts_us))
     ends = [*frames[1:], len(characters)]
     for number, (begin, end) in enumerate(zip(frames, ends, strict=True)):
@@ -149,7 +129,9 @@ def compare_echoes(view: ReceiverView, bursts: Sequence[SeenBurst]) -> EchoCompa
         line = Stretch(view, int(resets[index]), int(beyond[index]))
         result.frames_found += 1
         is_last = index == len(resets) - 1
-        _compare_frame(line, characters[begin:end], number, result, is_last=is_last)
+        _compare_frame(
+            line, characters.part(begin, end), number, result, is_last=is_last
+        )
     return result
 
 

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 
-from harness.recordings.comparing.echoes import HeldCharacter
+from harness.recordings.comparing.held import HeldCharacters
 from harness.recordings.record.quantity import JudgedQuantity, LimitStanding
 from harness.recordings.record.sentences import quantity_name
 
@@ -20,7 +20,7 @@ NO_STEP = "outside any step, such as the adapter's self-check"
 
 def step_sentences(
     quantities: Iterable[JudgedQuantity],
-    held: Sequence[HeldCharacter],
+    held: HeldCharacters,
     steps: Sequence[str],
 ) -> Iterator[str]:
     """One sentence for each quantity that is outside its limits.
@@ -33,14 +33,15 @@ def step_sentences(
     """
     if not held:
         return
-    order = np.argsort([one.start_s for one in held], kind="stable")
-    starts_s = np.array([held[at].start_s for at in order])
+    starts_s = held.starts_s()
+    order = np.argsort(starts_s, kind="stable")
+    starts_s = starts_s[order]
     for judged in quantities:
         if judged.standing is LimitStanding.OUTSIDE:
             times_s = [instant.at_s for instant in judged.worst]
             indices = np.searchsorted(starts_s, times_s, side="right") - 1
             of_step = Counter(
-                steps[held[order[at]].burst] if at >= 0 else "" for at in indices
+                steps[held[int(order[at])].burst] if at >= 0 else "" for at in indices
             )
             yield _sentence(judged, of_step)
 

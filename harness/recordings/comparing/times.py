@@ -16,7 +16,8 @@ from math import sqrt
 from statistics import median
 
 from harness.recordings.comparing.bursts import SeenBurst
-from harness.recordings.comparing.echoes import CLOCK_PPM, EchoComparison, HeldCharacter
+from harness.recordings.comparing.echoes import CLOCK_PPM, EchoComparison
+from harness.recordings.comparing.held import HeldCharacter
 from harness.recordings.comparing.receiver import ReceiverView
 from harness.recordings.record.compared import ComparedTime
 from harness.records import Bound
@@ -141,9 +142,8 @@ def _clock_error(
 ) -> tuple[float, float] | None:
     """From the first to the last falling edge of the longest burst."""
     of_burst: dict[int, list[HeldCharacter]] = {}
-    for held in found.held:
-        if _in(time, held.burst):
-            of_burst.setdefault(held.burst, []).append(held)
+    for held in found.held.of_bursts(*time.bursts):
+        of_burst.setdefault(held.burst, []).append(held)
     longest = max(of_burst.values(), key=len, default=[])
     burst = next((b for b in bursts if longest and b.number == longest[0].burst), None)
     if burst is None or not _LONG_BURST <= len(longest) == len(burst.sent):
@@ -178,14 +178,10 @@ def _read_0_hold(
     """The last zero that a device held in each frame: there it takes part alone."""
     bit_us = {burst.number: burst.bit_us for burst in bursts}
     last: dict[int, float] = {}
-    for held in found.held:
+    for held in found.held.of_bursts(*time.bursts):
         more_us = held.low_us - held.own_low_us
         short = held.sent & 1
-        if (
-            _in(time, held.burst)
-            and short
-            and more_us > _HELD_BITS * bit_us[held.burst]
-        ):
+        if short and more_us > _HELD_BITS * bit_us[held.burst]:
             last[held.frame] = held.low_us
     if not last:
         return None
