@@ -69,8 +69,38 @@ SPEAKS_DEVICES: Speaks = {
         "command-lost",
         Confidence.UNDECIDED,
     ),
-    "deaf to convert": (
+    "no convert command of three heard": (
         {"devices": (conversions(probe(), heard=False, took_ms=None), probe(OTHER))},
+        Cause.NOISE,
+        "command-lost",
+        Confidence.UNDECIDED,
+    ),
+    "deaf to convert": (
+        {
+            "devices": (
+                probe(
+                    conversions=(Conversion(alone=True, heard=False, value_degc=25.0),)
+                    * 21
+                ),
+                probe(OTHER),
+            )
+        },
+        Cause.DEVICE,
+        "deaf-to-convert",
+        Confidence.UNDECIDED,
+    ),
+    "one command among those to all lost": (
+        {
+            "devices": (
+                probe(
+                    conversions=(
+                        *probe().conversions,
+                        Conversion(alone=False, heard=False, value_degc=25.0),
+                    )
+                ),
+                probe(OTHER),
+            )
+        },
         Cause.NOISE,
         "command-lost",
         Confidence.UNDECIDED,

@@ -13,6 +13,7 @@ from scipy.stats import hypergeom
 from harness.diagnosis.signs.exact import (
     by_chance,
     fewer_by_chance,
+    one_rate_by_chance,
     so_few_of_halves,
     so_many_common,
 )
@@ -80,3 +81,21 @@ def test_two_draws_share_by_the_hypergeometric_distribution() -> None:
     ):
         expected = hypergeom.sf(common - 1, of, other, one)
         assert so_many_common(common, of, one, other) == pytest.approx(expected)
+
+
+def test_losses_at_one_rate() -> None:
+    """Of w (1 - w^2) the greatest is 2 / (3 sqrt 3), by its derivative.
+
+    Where all come whole a rate near none explains it.
+    """
+    greatest = one_rate_by_chance(short={2: (0, 1)}, kept={1: (1, 1)})
+    assert greatest == pytest.approx(2 / (3 * 3**0.5), rel=0.01)
+    assert one_rate_by_chance(short={512: (8, 8)}, kept={256: (8, 8)}) > 0.99
+
+
+def test_losses_beyond_one_rate() -> None:
+    """A buffer of 96 spoils each longer burst; 1 lost in 100 leaves some of 64 whole."""
+    sharp = {512: (0, 8), 256: (0, 8), 128: (0, 8)}
+    assert one_rate_by_chance(sharp, {1: (200, 200), 64: (8, 8)}) < 0.001
+    even = {512: (0, 8), 256: (1, 8), 128: (2, 8), 64: (4, 8), 32: (6, 8)}
+    assert one_rate_by_chance(even, {1: (198, 200), 16: (7, 8)}) > 0.01

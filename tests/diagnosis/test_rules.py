@@ -331,3 +331,35 @@ def test_a_contact_takes_presence_before_slots() -> None:
         "noise" in text and "12 searches without presence, 2 broken" in text
         for text in away.ruled_out
     )
+
+
+@pytest.mark.parametrize(
+    ("silent", "bursts", "says", "cure"),
+    [
+        (
+            0,
+            {512: (0, 8), 256: (0, 8), 128: (8, 8)},
+            "long bursts lose",
+            "max_burst: 128",
+        ),
+        (
+            3,
+            {512: (0, 8), 256: (2, 8), 128: (5, 8), 64: (8, 8)},
+            "single ones as",
+            "port",
+        ),
+        (0, {512: (5, 8), 256: (8, 8)}, "single ones may be lost", "max_burst: 256"),
+    ],
+    ids=["bursts only", "single ones too", "too few to tell"],
+)
+def test_losses_of_bursts_and_of_single_characters(
+    silent: int, bursts: dict[int, tuple[int, int]], says: str, cure: str
+) -> None:
+    """Shorter bursts are the cure of what bursts lose beyond single characters."""
+    ones = echoes(200, xFF=200 - silent)
+    adapter = replace(ADAPTER, ones=ones, bursts=bursts, burst_missing=30)
+    first = found(adapter=adapter)[0]
+    assert (first.cause, first.kind) == (Cause.ADAPTER, "drops")
+    assert says in first.summary
+    assert cure in first.try_first
+    assert ("max_burst" in first.try_first) == (not silent)

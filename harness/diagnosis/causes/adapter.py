@@ -8,6 +8,8 @@ from harness.diagnosis.causes.noise import disturbed_slots
 from harness.diagnosis.evidence.bus import AdapterFacts, Evidence
 from harness.diagnosis.finding import Cause, Finding, FindingSeverity
 from harness.diagnosis.signs.adapter import CONTROLS, LATE_MS, LATE_TIMES
+from harness.diagnosis.signs.exact import by_chance, one_rate_by_chance
+from harness.diagnosis.signs.sign import ERROR
 
 _RATE_ALLOWANCE = 0.02
 """A device's own clock takes no part; 2 % is what slot and reset limits still bear."""
@@ -178,30 +180,54 @@ def wrong_rate(evidence: Evidence) -> Iterator[Finding]:
 
 
 def lost_characters(evidence: Evidence) -> Iterator[Finding]:
-    """Long bursts come back short, single characters never do."""
+    """Bursts come back short: as single characters do, or beyond them."""
     adapter = evidence.adapter
     if adapter is None or not adapter.bursts or _edges_or_noise(evidence, adapter):
         return
     longest = max(adapter.bursts)
     whole, tries = adapter.bursts[longest]
     if whole < tries and adapter.burst_missing:
-        keeps = min(adapter.bursts)
-        kept, of = adapter.bursts[keeps]
-        yield Finding(
-            cause=Cause.ADAPTER,
-            kind="drops",
-            summary="long bursts lose characters between line and host",
-            measured=(
-                f"{whole} of {tries} bursts of {longest} came back whole, "
-                f"{kept} of {of} of {keeps}",
-                f"{adapter.burst_missing} characters missing, {adapter.burst_extra} too many",
-                f"single characters: {adapter.ones.sent - adapter.ones.silent} of "
-                f"{adapter.ones.sent} echoed",
-            ),
-            ruled_out=("devices and line: echoes that came are unchanged",),
-            try_first=f"write `max_burst: {keeps}` under `adapter` in the fixture, or try "
-            "another hub port",
+        yield _drops(adapter)
+
+
+def _drops(adapter: AdapterFacts) -> Finding:
+    """What is lost, and the cure for it: shorter bursts help against their own losses only."""
+    sizes, ones = adapter.bursts, adapter.ones
+    longest, keeps = max(sizes), min(sizes)
+    single = (ones.sent - ones.silent, ones.sent)
+    kept = {1: single} | ({keeps: sizes[keeps]} if keeps < longest else {})
+    chance = one_rate_by_chance(
+        {n: count for n, count in sizes.items() if n not in kept}, kept
+    )
+    shorter = f"write `max_burst: {keeps}` under `adapter` in the fixture"
+    if chance <= ERROR:
+        summary = "long bursts lose characters between line and host"
+        cure = f"{shorter}, or try another hub port"
+    elif ones.silent:
+        summary = (
+            "characters are lost between line and host, single ones as those of bursts"
         )
+        cure = "try another port, cable or hub, then another adapter; shorter bursts do not help"
+    else:
+        summary = (
+            "characters of bursts are lost between line and host; so few that single "
+        )
+        summary += "ones may be lost as well"
+        cure = f"{shorter}; where losses go on, try another port or cable"
+    return Finding(
+        cause=Cause.ADAPTER,
+        kind="drops",
+        summary=summary,
+        measured=(
+            f"{sizes[longest][0]} of {sizes[longest][1]} bursts of {longest} came back whole, "
+            f"{sizes[keeps][0]} of {sizes[keeps][1]} of {keeps}",
+            f"single characters: {single[0]} of {single[1]} echoed; all of this at one rate of "
+            f"loss for each character: {by_chance(chance)}",
+            f"{adapter.burst_missing} characters missing, {adapter.burst_extra} too many",
+        ),
+        ruled_out=("devices and line: echoes that came are unchanged",),
+        try_first=cure,
+    )
 
 
 def _edges_or_noise(evidence: Evidence, adapter: AdapterFacts) -> bool:

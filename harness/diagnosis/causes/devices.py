@@ -199,7 +199,8 @@ def late_conversion(evidence: Evidence) -> Iterator[Finding]:
         late = [
             c
             for c in device.conversions
-            if c.heard and not c.trouble and is_late(c, device.longest_ms)
+            if c.alone and c.heard and not c.trouble
+            if is_late(c, device.longest_ms)
         ]
         if late:
             shown = late[0].took_ms

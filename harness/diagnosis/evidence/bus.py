@@ -222,8 +222,9 @@ class Conversion:
 
     Attributes:
         alone: False if all thermometers converted together.
-        heard: busy was seen right after the command; None where it cannot be seen.
-        took_ms: until busy ended, or None.
+        heard: busy was seen right after the command to this device; None where it cannot be
+            seen, or the command was for all.
+        took_ms: until busy ended, or None; of one alone only.
         value_degc: the reading, or None if there was no whole block.
         power_on: the block is the power-on block.
         marker_kept: the marker in the alarm bytes was still there; None if no block.

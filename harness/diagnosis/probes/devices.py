@@ -308,28 +308,45 @@ class DeviceProbes:
                 return
 
     def convert_together(self) -> None:
-        """One conversion of all, then every reading."""
-        trouble = ""
+        """One conversion of all, then every reading.
+
+        Where nothing is fed from the line each is addressed, some 10 ms after the one
+        before, and shows at once whether it heard: a command to all at once hides the one
+        that did not.
+        """
         everybody = list(self.thermometers.values())
-        parasite = any(p.on_parasite for p in everybody)
-        meant = [p.rom for p in everybody] if self._spares_others else [None]
+        if any(p.on_parasite for p in everybody):
+            started = [(None, self._feed_together(everybody))] * len(everybody)
+        else:
+            started = [self._start(p.rom) for p in everybody]
+            self._bus.clock.sleep(_LONGEST_S)
+        for thermometer, (heard, trouble) in zip(everybody, started, strict=True):
+            self._note(
+                thermometer, alone=False, heard=heard, took_ms=None, trouble=trouble
+            )
+
+    def _start(self, rom: RomCode) -> tuple[bool | None, str]:
+        """Whether busy was seen after the command to one of them, and what went wrong."""
         try:
-            for rom in meant:
-                if parasite:
-                    self._feed(rom)
-                else:
-                    self._bus.transact_bits(rom, bytes([CONVERT]), 1)
-            if not parasite:
-                self._bus.clock.sleep(_LONGEST_S)
+            return self._bus.transact_bits(rom, bytes([CONVERT]), 1) == [0], ""
         except AdapterUnplugged:
             raise
         except SlotproofError as fault:
-            trouble = fault.kind
             self._bus.adapter.settle()
-        for thermometer in self.thermometers.values():
-            self._note(
-                thermometer, alone=False, heard=None, took_ms=None, trouble=trouble
-            )
+            return None, fault.kind
+
+    def _feed_together(self, everybody: list[ThermometerProbe]) -> str:
+        """What went wrong while the line fed a conversion of all, or nothing."""
+        meant = [p.rom for p in everybody] if self._spares_others else [None]
+        try:
+            for rom in meant:
+                self._feed(rom)
+        except AdapterUnplugged:
+            raise
+        except SlotproofError as fault:
+            self._bus.adapter.settle()
+            return fault.kind
+        return ""
 
     def _note(
         self,

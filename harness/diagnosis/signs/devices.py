@@ -273,7 +273,7 @@ def _conversions(device: DeviceFacts) -> Iterator[Observation]:
         Sign.MARKER_GONE: [c.marker_kept is False for c in _marked(device)],
         Sign.NEVER_BEGAN: _never_began(device),
         Sign.BUSY_SEEN: [_is_seen_busy(c) for c in _watched(device)],
-        Sign.NOT_HEARD: [c.heard is False for c in _asked_alone(device)],
+        Sign.NOT_HEARD: [c.heard is False for c in _asked(device)],
         **_measured(device),
     }
     for sign, each in rows.items():
@@ -302,19 +302,20 @@ def _marked(device: DeviceFacts) -> list[Conversion]:
 
 
 def _watched(device: DeviceFacts) -> list[Conversion]:
-    """Conversions that were looked at for busy, with nothing in the way."""
-    return [c for c in device.conversions if c.heard is not None and not c.trouble]
+    """Conversions that were looked at for busy to their end, with nothing in the way."""
+    lone = [c for c in device.conversions if c.alone and not c.trouble]
+    return [c for c in lone if c.heard is not None]
 
 
 def _is_seen_busy(conversion: Conversion) -> bool:
     return conversion.took_ms is not None and conversion.took_ms > SEEN_BUSY_MS
 
 
-def _asked_alone(device: DeviceFacts) -> list[Conversion]:
+def _asked(device: DeviceFacts) -> list[Conversion]:
     """What lives on the line cannot pull it for busy: nothing is missed by it."""
     if device.on_parasite:
         return []
-    return [c for c in device.conversions if c.alone and c.heard is not None]
+    return [c for c in device.conversions if c.heard is not None]
 
 
 def _restarts(device: DeviceFacts) -> Iterator[Observation]:

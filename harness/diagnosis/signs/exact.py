@@ -6,6 +6,7 @@ of thousands of slots, made anew for each term, took a fifth of an examination.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from math import comb
 
 _BEYOND = 1e-9
@@ -56,6 +57,34 @@ def so_many_of(hits: int, of: int, share: float) -> float:
             for n in range(hits, of + 1)
         )
     )
+
+
+_RATES = tuple(10 ** (-exponent / 20) for exponent in range(1, 121))
+"""Of one character, from 0.9 to one in a million: no examination sends more."""
+
+
+def one_rate_by_chance(
+    short: Mapping[int, tuple[int, int]], kept: Mapping[int, tuple[int, int]]
+) -> float:
+    """Chance that long bursts come short so often and shorter ones so seldom at one rate.
+
+    Where each character is lost at the same rate, whatever it is sent in, a burst of n comes
+    whole with the n-th power of what one does. The greatest chance over all such rates.
+
+    Args:
+        short: characters sent at once -> how many of how many came back whole.
+        kept: the same of those that are held to lose less.
+    """
+
+    def at(rate: float) -> float:
+        chance = 1.0
+        for size, (whole, tries) in short.items():
+            chance *= so_many_of(tries - whole, tries, 1 - (1 - rate) ** size)
+        for size, (whole, tries) in kept.items():
+            chance *= so_many_of(whole, tries, (1 - rate) ** size)
+        return chance
+
+    return max(map(at, _RATES))
 
 
 def so_many_common(common: int, of: int, one: int, other: int) -> float:
