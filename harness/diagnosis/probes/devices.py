@@ -315,6 +315,7 @@ class DeviceProbes:
         that did not.
         """
         everybody = list(self.thermometers.values())
+        started: list[tuple[bool | None, str]]
         if any(p.on_parasite for p in everybody):
             started = [(None, self._feed_together(everybody))] * len(everybody)
         else:
