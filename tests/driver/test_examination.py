@@ -141,6 +141,16 @@ def test_round_trips_of_64_characters(timed: Make) -> None:
     )
 
 
+def test_round_trips_in_whole_microseconds(timed: Make) -> None:
+    """What is below a microsecond is the clock's, what is above is kept."""
+    adapter, _, _ = timed(lambda n, _: n / 1000 + 0.000_234_4)
+    with adapter.open():
+        found = examination._trips(adapter, 9600)
+    assert found == RoundTrips(
+        shortest_ms=1.234, median_ms=32.734, p95_ms=61.234, longest_ms=64.234
+    )
+
+
 @pytest.mark.parametrize(
     ("baud", "packet", "max_burst", "sizes"),
     [
@@ -196,9 +206,14 @@ def test_the_doubt_of_a_rate_is_the_largest_that_is_known(
     assert found.doubt == pytest.approx(doubt_ms / 1000 / 6**0.5 / between_s)
 
 
-def test_a_rate_that_takes_no_time_is_none(timed: Make) -> None:
-    """A burst that takes no longer than a shorter one measures nothing."""
-    adapter, _, _ = timed(lambda _n, _size: 0.01)
+@pytest.mark.parametrize("long_s", [2**-7, 2**-8])
+def test_a_rate_that_takes_no_time_is_none(timed: Make, long_s: float) -> None:
+    """A burst that takes no longer than a shorter one measures nothing.
+
+    Powers of two, so that times that are equal are so as floats as well.
+    """
+    adapter, port, _ = timed(lambda n, _size: long_s if n <= 3 else 2**-7)
+    port.clock.sleep(-port.clock.now_s())
     with adapter.open():
         assert examination._rate(adapter, 9600, 1, TRIPS) is None
 

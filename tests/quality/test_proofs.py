@@ -91,6 +91,8 @@ def test_limits_that_are_none() -> None:
     for low, high in ((2.0, 1.0), (None, None)):
         with pytest.raises(UsageError):
             prove_index([float(n) for n in range(50)], low=low, high=high)
+        with pytest.raises(UsageError):  # before anything is said of the values
+            prove_index([1.0] * 50, low=low, high=high)
 
 
 @pytest.mark.parametrize(("lots", "size", "states"), [(52, 54, False), (53, 53, True)])
@@ -191,6 +193,22 @@ def test_a_history_that_is_not_normal() -> None:
     other = prove_index(_even(200), low=None, high=20.0, history=history)
     assert other.at_least is None
     assert "another shape" in other.why_not
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_history_that_is_piled_up(turned: bool) -> None:
+    """Earlier lots cut at one end: only a limit at that end asks for the tail there."""
+    made = np.random.default_rng(5).exponential(size=(25, 200))
+    cut = np.minimum(made, 2.0)
+    history = history_of((-cut if turned else cut).tolist())
+    assert history.piled == ((True, False) if turned else (False, True))
+    sign = -1.0 if turned else 1.0
+    lot = [sign * v for v in np.minimum(_even(20, stats.expon), 1.99).tolist()]
+    ends = {"at": 40.0 * sign, "other": -40.0 * sign}
+    for end, limit in ends.items():
+        low, high = (limit, None) if limit < 0 else (None, limit)
+        found = prove_index(lot, low=low, high=high, history=history)
+        assert ("piled up at an end" in found.why_not) is (end == "at"), found.why_not
 
 
 def test_a_history_of_another_shape_or_too_short() -> None:

@@ -17,6 +17,7 @@ from harness.quality.tolerance import (
     factor_one_sided,
     factor_two_sided,
     free_count,
+    rank_at_least,
     tolerance_interval,
 )
 
@@ -138,6 +139,21 @@ def test_the_interval_keeps_its_promise() -> None:
     covered = special.ndtr(means + reaches) - special.ndtr(means - reaches)
     kept = float((covered >= 0.8).mean())
     assert abs(kept - 0.9) < 3 * math.sqrt(0.9 * 0.1 / 4000)
+
+
+@pytest.mark.parametrize(
+    ("count", "error", "rank"),
+    [
+        # of 3 values the middle one is above the median as often as below it
+        (3, 0.5, 2), (3, 0.4999, 3), (3, 0.5001, 2),
+        # the lowest of 3 is above it in 1 case of 8, the highest below it in 1 of 8
+        (3, 0.875, 1), (3, 0.125, 3), (3, 0.1249, None),
+        (2, 0.75, 1), (2, 0.25, 2), (1, 0.5, 1), (1, 0.4999, None),
+    ],
+)  # fmt: skip
+def test_ranks_above_a_median(count: int, error: float, rank: int | None) -> None:
+    """A fair coin for each value, counted by hand: a chance that is exactly met will do."""
+    assert rank_at_least(count, 0.5, error) == rank
 
 
 def test_open_sides() -> None:

@@ -103,6 +103,17 @@ def test_notes_at_the_start(run_plan: Make, bench_data: Make, new_device: Make) 
     assert not [e for e in good.events if e.get("about") == "adapter"]
 
 
+@pytest.mark.parametrize(("latency_ms", "is_told"), [(2, False), (5, True)])
+def test_which_replies_are_slow(
+    run_plan: Make, bench_data: Make, new_device: Make, latency_ms: int, is_told: bool
+) -> None:
+    """Three frames of full-speed USB, 1 ms each (USB 2.0, 5.2.3), are not; a timer of 5 ms is."""
+    data = bench_data([new_device(0x28, 1)], adapter={"latency_ms": latency_ms})
+    events = run_plan([{"verify": {}}], data).events
+    notes = [e["text"] for e in events if e.get("about") == "adapter"]
+    assert any("holds replies back" in note for note in notes) is is_told
+
+
 def test_reopened_by_what_it_was(machine: Machine, rigged: Make) -> None:
     """After a replug in another order an adapter opens its own port, under its new name."""
     opened: list[str] = []

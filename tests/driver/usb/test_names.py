@@ -37,6 +37,27 @@ def test_a_name_leads_to_one_port(machine: Machine, which: str) -> None:
     assert [found.stable_port for found in list_adapters()] == names
 
 
+@pytest.mark.parametrize(
+    ("which", "device", "position"),
+    [("no links of udev", "ttyUSB1", "1-2"), ("Windows", "COM10", "1-2")],
+)
+def test_a_name_by_position(
+    machine: Machine, which: str, device: str, position: str
+) -> None:
+    """Without links and a number of its own an adapter is named by where it is plugged in.
+
+    The name leads to it under any device name, and to no position that begins alike.
+    """
+    plugged = CONSTELLATIONS[which]
+    machine.plug(*plugged)
+    name = stable_name(machine.port(device), machine.tree.ports())
+    assert name == rf"hwgrep://\bLOCATION={re.escape(position)}(?!\S)"
+    moved = {"ttyUSB1": "ttyUSB7", "COM10": "COM77"}[device]
+    machine.plug(*(replace(p, device=moved) if p.device == device else p for p in plugged))  # fmt: skip
+    assert [port.location for port in matches(name)] == [position]
+    assert port_named(name) == machine.port(moved)
+
+
 @ALL
 def test_a_name_never_leads_elsewhere(machine: Machine, which: str) -> None:
     """With any one adapter pulled out, its name leads nowhere: never to its neighbour."""

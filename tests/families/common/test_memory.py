@@ -13,6 +13,7 @@ from harness.errors import (
     DeviceAbsent,
     UsageError,
 )
+from harness.families.check import Options, RecordToWrite
 from harness.families.common.memory import PATTERNS, Memory, memory_checks
 from harness.families.family import Check
 
@@ -206,6 +207,35 @@ def test_what_does_not_fit_is_refused(script: Make, given: Make) -> None:
         check.run(script(0x08, []), given(check, length=17))
     with pytest.raises(UsageError, match="do not lie"):
         check.run(script(0x08, []), given(check, start=16))
+
+
+@pytest.mark.parametrize("allowed", [False, True])
+def test_another_record_is_overwritten_only_if_the_plan_says_so(
+    script: Make, allowed: bool
+) -> None:
+    """What is in the cells stays, or is announced as lost and written over."""
+    cells, announced = Cells(), list[bool]()
+    record = RecordToWrite(
+        name="label",
+        data=bytes(4),
+        compare=lambda _got, _wanted: (),
+        before_sending=announced.append,
+    )
+    memory = Memory(size=16, read=cells.read, write=cells.write)
+    check = {check.name: check for check in memory_checks(memory)}["memory_write"]
+    options = Options({"start": 4, "record": record, "overwrite": allowed})
+    if not allowed:
+        with pytest.raises(AnswerImpossible, match="something else than record label"):
+            check.run(script(0x2D, []), options)
+        assert (bytes(cells.cells), announced) == (CONTENT, [])
+        return
+    found = check.run(script(0x2D, []), options)
+    assert {m.name: m.value for m in found.measurements} == {
+        "bytes_written": 4,
+        "bytes_different": 0,
+    }
+    assert cells.cells == CONTENT[:4] + bytes(4) + CONTENT[8:]
+    assert announced == [True]
 
 
 def test_the_address_pattern_differs_within_and_between_pages() -> None:
