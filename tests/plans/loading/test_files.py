@@ -200,9 +200,9 @@ def test_an_unknown_parameter_is_told_at_its_place() -> None:
         (b"plan: \0\n", "a binary file"),
         (b"\x7fELF\x02\x01\x01\0\0", "a binary file"),
         (b"plan: x\nsteps: \xff\xfe\n", "byte FFh is no UTF-8 text"),
-        (b"plan: x\n" * 1_300_000, "larger than 1 MB"),
+        (b"plan: x\n" * 63_000, "larger than 500 kB"),
     ],
-    ids=["empty", "nul", "program", "not-utf-8", "10-mb"],
+    ids=["empty", "nul", "program", "not-utf-8", "504-kb"],
 )
 def test_files_that_hold_no_text_are_refused(
     load: object, content: bytes, what: str, tmp_path: Path
@@ -323,3 +323,10 @@ def test_a_plan_goes_to_another_process() -> None:
     plan = load_plan(Path("test_plans/unit_thermometer.yaml"))
     again = pickle.loads(pickle.dumps(plan))
     assert again.steps == plan.steps
+
+
+def test_text_is_bounded_like_a_file() -> None:
+    """A title of 3 MB is refused for its size, before it is read as YAML."""
+    for parse_text in (parse_plan, parse_fixture):
+        with pytest.raises(PlanError, match="larger than 500 kB"):
+            parse_text("plan: " + "a" * 3_000_000, "x.yaml")
