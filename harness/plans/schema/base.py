@@ -126,7 +126,24 @@ def complaint(
 
 
 def _as_list(value: object) -> object:
-    return [value] if isinstance(value, int) and not isinstance(value, bool) else value
+    return value if isinstance(value, list | tuple | dict) else [value]
+
+
+def _no_text(value: object) -> object:
+    """Refuse what was left a text: no number, or one of more digits than are read."""
+    if not isinstance(value, str):
+        return value
+    digits = re.fullmatch(r"(?:0[xX])?([0-9A-Fa-f]{2})[hH]?", value)
+    short = value if len(value) <= _SHOWN else f"{value[:_SHOWN]}..."
+    raise complaint(
+        f"{short!r} is no family code",
+        expected="from 0x01 up to 0xFF",
+        nearest=f"0x{digits[1].upper()}" if digits else "",
+    )
+
+
+_SHOWN = 40
+"""Characters of a wrong code in a message."""
 
 
 def formed(pattern: str, words: str) -> tuple[object, object]:
@@ -140,7 +157,7 @@ def formed(pattern: str, words: str) -> tuple[object, object]:
     return AfterValidator(check), Field(json_schema_extra={"pattern": pattern})
 
 
-FamilyCode = Annotated[int, Field(ge=0x01, le=0xFF)]
+FamilyCode = Annotated[int, Field(ge=0x01, le=0xFF), BeforeValidator(_no_text)]
 """Family code; 00h is never used, for a line held low reads so."""
 
 Families = Annotated[
