@@ -88,12 +88,12 @@ def enter_overdrive(
     except NobodyAnswers as fault:
         _back(bus)
         raise NobodyAnswers(
-            "no device answers in overdrive"
+            "no device answers in overdrive: none here may be of a kind that knows it"
             if rom is None
-            else f"{rom} does not answer in overdrive",
+            else f"{rom} does not answer in overdrive: its kind may not know it",
             where=fault.where,
-            hint="check that the device knows overdrive, that its supply is high enough "
-            "for it, and that the line is short",
+            hint="look in its data sheet whether it knows overdrive; if it does, check "
+            "that its supply is high enough for it, and that the line is short",
         ) from fault
     except BaseException:
         _back(bus)

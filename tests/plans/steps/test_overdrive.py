@@ -61,7 +61,8 @@ def test_a_device_that_cannot_fails_where_overdrive_is_asked(
     assert ran.shown("1", "S1").outcome is Outcome.PASSED
     silent = ran.shown("1", "S3")
     assert (silent.outcome, silent.kind) == (Outcome.FAILED, "no-presence")
-    assert "does not answer in overdrive" in silent.message
+    assert "does not answer in overdrive: its kind may not know it" in silent.message
+    assert "its data sheet" in silent.hint
 
 
 def test_a_slow_adapter_is_an_error_and_no_failed_device(

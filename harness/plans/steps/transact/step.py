@@ -86,7 +86,7 @@ def _judged(context: Context, body: Transact, device: DeviceRef | None) -> Check
                 f"two answers differ: {shown(answer)}, then {shown(again)}",
                 hint="without a check value: look at edges and noise, then repeat",
             )
-        require_check_values(body.crc, bytes_of(body.write), answer)
+        _require_check_values(context, body, answer)
     if device is not None and _may_be_nobody(body, answer):
         context.session(device).verify()
     values = list(measured(body, answer))
@@ -101,6 +101,27 @@ def _judged(context: Context, body: Transact, device: DeviceRef | None) -> Check
     if answer and not body.crc and not body.twice:
         evidence[UNPROVED] = "one answer, without a check value"
     return judged(*values, evidence=evidence)
+
+
+def _require_check_values(context: Context, body: Transact, answer: bytes) -> None:
+    """Check values; where several devices may have answered at once, that is said.
+
+    Raises:
+        CheckValueWrong, DeviceAbsent, UsageError: as ``require_check_values`` says.
+    """
+    try:
+        require_check_values(body.crc, bytes_of(body.write), answer)
+    except CheckValueWrong as fault:
+        count = len(context.known_devices())
+        if body.select == "match" or count < 2:
+            raise
+        raise CheckValueWrong(
+            fault.what,
+            where=fault.where,
+            hint=f"{count} devices are on the bus: those that answer at once look the "
+            f"same, for the line carries the AND of them (select: match asks one); "
+            f"else {fault.hint}",
+        ) from fault
 
 
 def _may_be_nobody(body: Transact, answer: bytes) -> bool:

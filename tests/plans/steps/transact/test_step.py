@@ -165,6 +165,21 @@ def test_after_raw_bytes_nothing_is_known(
     assert any("resolution_bits" in n for n in ran.shown("1.3", "S1").notes)
 
 
+def test_two_devices_that_answer_at_once_are_named_beside_noise(
+    run_plan: Make, bench_data: Make, new_device: Make
+) -> None:
+    """Read ROM by two: the AND of both has no right CRC, and no device is broken."""
+    step = '- transact: {select: none, write: "33", read: 8, crc: [{kind: crc-8}]}'
+    two = [new_device(0x28, 5), new_device(0x28, 6)]
+    result = run_plan(step, bench_data(two)).shown("1")
+    assert result.kind == "check-value"
+    assert result.hint.startswith(
+        "2 devices are on the bus: those that answer at once look the same"
+    )
+    assert result.hint.endswith("if it stays look at the device")
+    assert run_plan(step, bench_data(two[:1])).code == 0
+
+
 MISTAKES = {
     "{family: 0x28, write: 44}": "44 without quotes is a number",
     '{family: 0x28, write: "4"}': "'4' is no row of bytes",
