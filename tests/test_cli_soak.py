@@ -84,6 +84,17 @@ def test_killed_and_taken_up_again(files: Make, tmp_path: Path) -> None:
     assert "Traceback" not in again.stderr
 
 
+def test_the_line_of_a_soak_is_written(files: Make, tmp_path: Path) -> None:
+    """The line of a simulated bench over two rounds half a minute apart."""
+    plan, fixture = files(cycles=2)
+    line = tmp_path / "line.vcd"
+    done = run("run", plan, "--fixture", fixture, "--line", line)
+    assert done.returncode == 0, done.stderr
+    assert "Traceback" not in done.stderr
+    last_ticks = [row for row in line.read_text().split() if row.startswith("#")][-1]
+    assert int(last_ticks[1:]) > 30e9  # 30 s in ns
+
+
 @pytest.mark.slow
 def test_check_tells_what_a_soak_can_prove(files: Make) -> None:
     """Without hardware: readings, claims, time needed, and the room in the journal."""
