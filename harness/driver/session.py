@@ -76,7 +76,7 @@ class Selection:
         adapter.switch(strong_pull_up=True)
         try:
             self._bus.write(write)
-            self._hold(hold_s)
+            self.idle(hold_s)
         finally:
             adapter.switch(strong_pull_up=False)
 
@@ -97,11 +97,11 @@ class Selection:
                 "adapter repeats characters",
                 cause="supply or adapter",
             ) from fault
-        self._hold(hold_s)
+        self.idle(hold_s)
         self._bus.adapter.forgive_strays()
 
-    def _hold(self, hold_s: float) -> None:
-        """Let the idle line feed the devices for so long."""
+    def idle(self, hold_s: float) -> None:
+        """Leave the line idle for so long, which feeds the devices through the pull-up."""
         until_s = self.clock.now_s() + hold_s
         self.meanwhile()
         self.clock.sleep(max(0.0, until_s - self.clock.now_s()))

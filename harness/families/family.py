@@ -141,6 +141,20 @@ class Setting:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ConvertCommand:
+    """The command of a common conversion that not every kind on a bus takes for one.
+
+    Attributes:
+        code: what every device hears behind the skip command.
+        alone: the same conversion of one device, selected by its ROM code; raises
+            DeviceError and LineError.
+    """
+
+    code: bytes
+    alone: Callable[[Session], object]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Family:
     """One family code.
 
@@ -154,6 +168,9 @@ class Family:
         configure: writes settings (name -> value; store in EEPROM or not) and reads them back.
         convert_all: one conversion of every device of the kind at once, waited for;
             None if the kind takes no part in one.
+        convert_command: its command where it is sent to all only if every kind on the
+            bus makes the same conversion of it, or keeps nothing of it; None for the
+            command of thermometers.
         register: a register that slot-timing tests may write and read back, or None.
         checks: by name.
         looks: quantities that an examination may ask for, in this order; the supply
@@ -185,6 +202,7 @@ class Family:
     settings: Mapping[str, Setting] = field(default_factory=dict)
     configure: Callable[[Session, Mapping[str, Scalar], bool], Answer] | None = None
     convert_all: Callable[[Broadcast, bool], Answer] | None = None
+    convert_command: ConvertCommand | None = None
     register: Register | None = None
     checks: Mapping[str, Check] = field(default_factory=dict)
     looks: tuple[SafeQuantity, ...] = ()
@@ -239,6 +257,7 @@ __all__ = [
     "Broadcast",
     "Check",
     "Command",
+    "ConvertCommand",
     "Family",
     "Findings",
     "Hazard",

@@ -133,3 +133,7 @@ class Broadcast(Protocol):
     def hold_strong_pull_up(self, write: bytes, hold_s: float) -> None:
         """Reset, select all, write, then hold the line high."""
         ...
+
+    def idle(self, hold_s: float) -> None:
+        """Leave the line idle while the devices work."""
+        ...

@@ -104,6 +104,7 @@ class Field:
         hazards: of writing it.
         governs: see ``Setting``.
         read: gives the block with a new value in it; None if the map's read does.
+        reread: gives it with the value of the last conversion; None if there is no such.
         divisor: what only the bench knows, such as a resistor; ``scale`` is divided by it.
         evidence: facts behind the value; None if the map's evidence does.
         safe: True if an examination may ask for it (see ``SafeQuantity``).
@@ -131,6 +132,7 @@ class Field:
     hazards: frozenset[Hazard] = frozenset()
     governs: frozenset[str] = frozenset()
     read: Callable[[Session], bytes] | None = None
+    reread: Callable[[Session], bytes] | None = None
     divisor: Callable[[Session], float] | None = None
     evidence: Evidence | None = None
     safe: bool = False
@@ -333,10 +335,19 @@ class RegisterMap:
                 reading a block raises.
         """
         block = row.read(session) if row.read else self.read(session, row)
+        return self._answer(row, session, block)
+
+    def _answer(self, row: Field, session: Session, block: bytes) -> Answer:
         value = row.on_bench(session).decode(block)
         return Answer(
             value=value, evidence=(row.evidence or self.evidence)(session, block)
         )
+
+    def _answer_again(
+        self, row: Field, reread: Callable[[Session], bytes], session: Session
+    ) -> Answer:
+        """The value of the last conversion; raises as ``answer`` does."""
+        return self._answer(row, session, reread(session))
 
     def row(self, name: str) -> Field:
         """The row of a quantity."""
@@ -355,6 +366,9 @@ class RegisterMap:
                 unit=row.unit,
                 read=partial(self.answer, row),
                 about=row.about or row.shown_range,
+                reread=partial(self._answer_again, row, row.reread)
+                if row.reread
+                else None,
             )
             for row in self.fields
             if row.access is not Access.WRITE

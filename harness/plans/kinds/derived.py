@@ -18,17 +18,24 @@ def with_derived(rows: tuple[Derived, ...], known: Known) -> dict[str, Quantity]
     """The quantities, and behind them those that are worked out, in their order."""
     found = dict(known)
     for row in rows:
+        asks = {name: found[name].read for name in row.sources}
+        again = {name: found[name].reread for name in row.sources}
+        # one that needs no conversion is asked as ever
+        held = {name: again[name] or ask for name, ask in asks.items()}
         found[row.name] = Quantity(
             name=row.name,
             unit=row.unit,
-            read=partial(_read, row, {name: found[name] for name in row.sources}),
+            read=partial(_read, row, asks),
             about=row.about or f"worked out from {', '.join(row.sources)}",
+            reread=partial(_read, row, held) if any(again.values()) else None,
         )
     return found
 
 
-def _read(row: Derived, sources: Known, session: Session) -> Answer:
-    asked = {name: source.read(session) for name, source in sources.items()}
+def _read(
+    row: Derived, sources: Mapping[str, Callable[[Session], Answer]], session: Session
+) -> Answer:
+    asked = {name: ask(session) for name, ask in sources.items()}
     given = {name: float(answer.value) for name, answer in asked.items()}
     return Answer(value=worked_out(row, given), evidence={"from": given})
 

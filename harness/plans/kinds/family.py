@@ -7,6 +7,7 @@ device: neither files, nor environment, nor network are within its reach.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import partial
 
 from harness.families.batteries.sense_resistor import SENSE, remember_sense
 from harness.families.common.memory import first_bytes, memory_checks
@@ -22,6 +23,7 @@ from harness.families.common.register_map import RegisterMap
 from harness.families.family import (
     Answer,
     Check,
+    ConvertCommand,
     Family,
     Quantity,
     SafeQuantity,
@@ -34,6 +36,7 @@ from harness.families.restart import AfterRestart, RestartSign, Trace
 from harness.plans.kinds.derived import with_derived
 from harness.plans.kinds.registers import BlockTraffic, map_of
 from harness.plans.kinds.shapes import memory_of, ports_of, search_of
+from harness.plans.kinds.together import ConvertAll
 from harness.plans.kinds.wire import command_of
 from harness.plans.schema.kind.file import Kind
 from harness.plans.schema.kind.rows import Restart
@@ -64,6 +67,9 @@ class _Parts:
             self._ports = ports_of(kind.ports, self._blocks)
         self._memory = memory_of(kind.memory) if kind.memory is not None else None
         self._settings = self._all_settings()
+        self._convert_all: ConvertAll | None = None
+        if kind.convert_all is not None:
+            self._convert_all = ConvertAll(kind.conversions[kind.convert_all][0])
 
     def family(self, code: int) -> Family:
         """The family of one of the codes."""
@@ -77,6 +83,8 @@ class _Parts:
             quantities=with_derived(kind.derived, self._quantities()),
             settings=self._settings,
             configure=self._configure if self._settings else None,
+            convert_all=self._convert_all,
+            convert_command=self._convert_command(),
             checks=by_name(*self._checks()),
             looks=self._looks(),
             commands=tuple(map(command_of, kind.commands)),
@@ -85,6 +93,15 @@ class _Parts:
             facts="; ".join(
                 filter(None, [kind.facts, f"described in {file}" if file else ""])
             ),
+        )
+
+    def _convert_command(self) -> ConvertCommand | None:
+        name = self._kind.convert_all
+        if name is None or self._convert_all is None:
+            return None
+        return ConvertCommand(
+            code=self._convert_all.command,
+            alone=partial(self._blocks.convert, conversion=name),
         )
 
     def _quantities(self) -> Mapping[str, Quantity]:

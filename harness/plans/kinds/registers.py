@@ -9,6 +9,7 @@ from functools import partial
 from harness.errors import AnswerImpossible, ReadingImplausible
 from harness.families.batteries.sense_resistor import CurrentSense
 from harness.families.common.answers import shown
+from harness.families.common.conversion import conversion_counted
 from harness.families.common.register_map import Access, Field, RegisterMap, as_hex
 from harness.families.family import Session
 from harness.families.hazard import Hazard
@@ -69,7 +70,12 @@ class BlockTraffic:
 
     def convert(self, session: Session, conversion: str) -> None:
         """Make a conversion and wait for it; raises as ``do_all``."""
-        do_all(session, self._kind.conversions[conversion])
+        exchanges = self._kind.conversions[conversion]
+        if conversion != self._kind.convert_all:
+            do_all(session, exchanges)
+            return
+        with conversion_counted(session):  # a result that later readings may use
+            do_all(session, exchanges)
 
 
 def _kept(block: BlockRow, new: bytes) -> bytes:
@@ -84,19 +90,28 @@ def map_of(kind: Kind, blocks: BlockTraffic) -> RegisterMap:
         read=blocks.read_number,
         write=blocks.write,
         evidence=as_hex("block"),
-        fields=tuple(_field(row, rows, blocks) for row in kind.registers),
+        fields=tuple(
+            _field(row, rows, blocks, kind.convert_all) for row in kind.registers
+        ),
     )
 
 
 def _field(
-    row: RegisterRow, rows: Mapping[str, RegisterRow], blocks: BlockTraffic
+    row: RegisterRow,
+    rows: Mapping[str, RegisterRow],
+    blocks: BlockTraffic,
+    convert_all: str | None,
 ) -> Field:
     plain = _plain(row, blocks)
     needs = rows[row.needs.register_] if row.needs else None
     if row.conversion is None and needs is None and not row.sign_extended:
         return plain
     needed = _plain(needs, blocks) if needs else None
-    return replace(plain, read=partial(_read, row, plain, needed, blocks))
+    measured = replace(plain, read=partial(_read, row, plain, needed, blocks))
+    if row.conversion is None or row.conversion != convert_all:
+        return measured
+    kept = row.model_copy(update={"conversion": None})
+    return replace(measured, reread=partial(_read, kept, plain, needed, blocks))
 
 
 def _plain(row: RegisterRow, blocks: BlockTraffic) -> Field:

@@ -119,7 +119,7 @@ class Verify(AtSpeed):
 
 
 class Convert(StepBody):
-    """One conversion of all thermometers together, for reads with fresh: false."""
+    """One conversion of all devices together, for reads with fresh: false."""
 
     family: Families | None = Field(
         default=None, description="family code or codes whose conversion time counts"

@@ -17,9 +17,11 @@ from harness.plans.steps.context import Context
 from harness.plans.steps.dependencies.configuring import make_up_settings
 from harness.plans.steps.dependencies.conversions import Held
 from harness.plans.steps.dependencies.converting import (
+    convert_alone,
     convert_together,
     remark_made,
     require_supply_to_convert,
+    who_minds,
     why_none,
 )
 from harness.plans.steps.read_with_repeats import read_with_repeats
@@ -130,7 +132,7 @@ def _average(answers: list[Answer]) -> Scalar:
 
 
 def run_convert(context: Context, body: Convert) -> Iterator[CheckResult]:
-    """One conversion of all thermometers at once."""
+    """One conversion of all thermometers, or of all of a kind that declares it, at once."""
     devices = [
         device
         for device in (*context.known_devices(), *context.references_found())
@@ -148,7 +150,16 @@ def run_convert(context: Context, body: Convert) -> Iterator[CheckResult]:
 
 
 def _convert(context: Context, body: Convert, devices: list[DeviceRef]) -> CheckResult:
-    took_ms, parasite = convert_together(context, devices, power=body.power)
+    minds = {d.rom_code: who_minds(context, d) for d in devices}
+    together = [d for d in devices if not minds[d.rom_code]]
+    alone = [d for d in devices if minds[d.rom_code]]
+    took_ms, parasite = 0.0, False
+    if together:
+        took_ms, parasite = convert_together(context, together, power=body.power)
+    for device in alone:  # behind the one of all, which they hear too
+        took_ms = max(took_ms, convert_alone(context, device))
+    for why in dict.fromkeys(minds[device.rom_code] for device in alone):
+        context.remark(f"one device at a time: {why}")
     return judged(
         # waited for: all are done by then, and the host may have looked late
         Measurement(
@@ -157,7 +168,8 @@ def _convert(context: Context, body: Convert, devices: list[DeviceRef]) -> Check
             unit="ms",
             bound=Bound.AT_MOST,
         ),
-        evidence={"parasite": parasite, "devices": len(devices)},
+        evidence={"parasite": parasite, "devices": len(devices)}
+        | ({"alone": [device.label for device in alone]} if alone else {}),
     )
 
 

@@ -103,6 +103,34 @@ def test_the_same_bench_gives_the_same_results(
         assert _said(one) == _said(other), one
 
 
+@pytest.mark.parametrize("locked", [False, True])
+def test_a_lock_that_must_be_open_is_a_reading_with_its_value(
+    run_plan: Make, bench_data: Make, new_device: Make, locked: bool
+) -> None:
+    """Whether the 14h register is locked is judged without a check of its own.
+
+    What locks it, once in a lifetime, is left to the built-in kind.
+    """
+    data = bench_data([new_device(0x14, 5, locked=locked)])
+    step = [{"read": {"quantity": "register_locked", "wanted": False}}]
+    built = run_plan(step, data)
+    described = run_plan(step, {**data, "kinds": [str(FILES[0x14])]})
+    assert built.code == described.code == int(locked)
+    assert _said(built.record.results[0]) == _said(described.record.results[0])
+
+
+def test_a_trim_in_its_range_is_a_reading_with_limits(
+    run_plan: Make, bench_data: Make, new_device: Make
+) -> None:
+    """The 26h offset register; what trims it is left to the built-in kind."""
+    data = bench_data([new_device(0x26, 5)])
+    for low, code in ((-2, 0), (1, 1)):
+        trim = {"quantity": "offset_trim", "low": low, "high": 2, "unit": "counts"}
+        built = run_plan([{"read": trim}], data)
+        described = run_plan([{"read": trim}], {**data, "kinds": [str(FILES[0x26])]})
+        assert built.code == described.code == code
+
+
 def _said(pair: Any) -> Any:  # noqa: ANN401 - step and result
     result = pair[1].shown
     values = [

@@ -196,3 +196,42 @@ def _require_gap(gap: Gap, sizes: Mapping[str, int], at: str) -> None:
 
 Exchanges = Annotated[tuple[Exchange, ...], Field(strict=False, max_length=32)]
 """Exchanges in their order, each with a reset of its own."""
+
+
+def require_for_all(exchanges: tuple[Exchange, ...], at: str) -> None:
+    """Insist that a conversion can be made by all devices of the kind at once.
+
+    All answer together, and the line carries the AND of what they say.
+
+    Args:
+        exchanges: the conversion.
+        at: its key path, for the place of a mistake.
+
+    Raises:
+        PydanticCustomError: as ``complaint`` makes it.
+    """
+    if len(exchanges) != 1:
+        raise complaint(
+            f"{len(exchanges)} exchanges for all at once",
+            expected="one exchange in the conversion of convert_all",
+            at=at,
+        )
+    exchange = exchanges[0]
+    if exchange.read:
+        raise complaint(
+            "all would answer at once, and what they say is the AND of it",
+            expected="no read in the conversion of convert_all",
+            at=f"{at}.0.read",
+        )
+    if exchange.busy is not None and not exchange.busy.ready:
+        raise complaint(
+            "the first device that is done would hide those that are not",
+            expected="ready: 1, or wait_ms instead of busy",
+            at=f"{at}.0.busy.ready",
+        )
+    if not (exchange.write and (exchange.busy or exchange.wait_ms)):
+        raise complaint(
+            "a conversion of all without command or time",
+            expected="write, and busy or wait_ms",
+            at=f"{at}.0",
+        )

@@ -10,7 +10,7 @@ from pydantic import Field, model_validator
 from harness.families.family import ALARM_SEARCH, DEVICE_CLASSES
 from harness.plans.loading.problems import nearest, one_of
 from harness.plans.schema.base import Families, FromFile, Text, Word, complaint
-from harness.plans.schema.kind.exchange import Exchanges
+from harness.plans.schema.kind.exchange import Exchanges, require_for_all
 from harness.plans.schema.kind.rows import (
     BlockRow,
     Derived,
@@ -53,6 +53,11 @@ class Kind(FromFile):
         default_factory=dict,
         description="exchanges that measure anew, with their longest time",
     )
+    convert_all: RowName | None = Field(
+        default=None,
+        description="conversion that a convert step makes of all devices of the kind at "
+        "once, where each other kind on the bus keeps nothing of its command",
+    )
     blocks: dict[RowName, BlockRow] = Field(
         default_factory=dict, description="bytes that are read together"
     )
@@ -74,6 +79,7 @@ class Kind(FromFile):
     @model_validator(mode="after")
     def _refers_to_what_is_there(self) -> Self:
         self._about_blocks()
+        self._about_convert_all()
         names = self._about_registers()
         self._about_derived(names)
         self._about_shapes()
@@ -103,6 +109,28 @@ class Kind(FromFile):
             for number, exchange in enumerate(block.change.exchanges):
                 sizes = {"data": size, "old": size}
                 exchange.require_gaps(sizes, f"{at}.exchanges.{number}")
+
+    def _about_convert_all(self) -> None:
+        name, at = self.convert_all, "convert_all"
+        if name is None:
+            return
+        _one_of(name, self.conversions, "conversion", at)
+        require_for_all(self.conversions[name], f"conversions.{name}")
+        shared = {row.block for row in self.registers if row.conversion == name}
+        if not shared:
+            raise complaint(
+                f"no register is of conversion {name}",
+                expected=f"conversion: {name} in a register",
+                at=at,
+            )
+        for number, row in enumerate(self.registers):
+            if row.block in shared and row.conversion not in (None, name):
+                raise complaint(
+                    f"block {row.block} would hold the result of {row.conversion}, and "
+                    f"of {name}, which all make at once",
+                    expected="a block for each",
+                    at=f"registers.{number}.conversion",
+                )
 
     def _about_registers(self) -> list[str]:
         for number, row in enumerate(self.registers):

@@ -15,6 +15,8 @@ from typing import NamedTuple
 
 from harness.driver.session import AllDevices
 from harness.errors import DeviceError, StepMissing
+from harness.families.harmless import only_asks
+from harness.families.session import Session
 from harness.plans.schema.bodies import Convert
 from harness.plans.steps.context import Context
 from harness.records import DeviceRef
@@ -29,8 +31,49 @@ class Together(NamedTuple):
 
 
 def can_convert(context: Context, device: DeviceRef) -> bool:
-    """True if the device takes part in a conversion of all."""
-    return context.kinds.family_of(device.family).convert_all is not None
+    """True if the device takes part in a conversion of all on this bus."""
+    family = context.kinds.family_of(device.family)
+    return family.convert_all is not None and not who_minds(context, device)
+
+
+def who_minds(context: Context, device: DeviceRef) -> str:
+    """Who on the bus keeps a device's convert command from being sent to all.
+
+    A kind in a file may mean anything by its command, so each other device must make
+    the same conversion of it, or keep nothing of it; empty if all do.
+    """
+    kinds = context.kinds
+    family = kinds.family_of(device.family)
+    command = family.convert_command
+    if command is None:
+        return ""
+    minds = dict.fromkeys(
+        f"{other.family:02X}h"
+        for other in (*context.known_devices(), *context.references_found())
+        if kinds.family_of(other.family).convert_all != family.convert_all
+        and not only_asks(kinds, other.family, command.code, 0)
+    )
+    if not minds:
+        return ""
+    return (
+        f"{command.code.hex(' ').upper()} was not sent to all, for it is not known that "
+        f"{', '.join(minds)} keeps nothing of it"
+    )
+
+
+def convert_alone(context: Context, device: DeviceRef) -> float:
+    """The conversion of all, made of one device by itself; its time in ms.
+
+    Raises:
+        DeviceError, LineError: as the family says.
+    """
+    command = context.kinds.family_of(device.family).convert_command
+    assert command is not None  # else nobody would mind the one of all
+    session, clock = context.session(device), context.clock
+    began_s = clock.now_s()
+    with context.conversions.watched(session, step=context.step, title=context.here):
+        command.alone(session)
+    return 1000 * (clock.now_s() - began_s)
 
 
 def convert_together(
@@ -154,7 +197,16 @@ def make_up_flags(context: Context, devices: Iterable[DeviceRef]) -> None:
         with context.conversions.watched(
             session, step=context.step, title=context.here
         ):
-            context.kinds.quantities(device.family)["temperature"].read(session)
+            _measure(context, device, session)
+
+
+def _measure(context: Context, device: DeviceRef, session: Session) -> None:
+    """One conversion of a device, by its own command or by reading its temperature."""
+    command = context.kinds.family_of(device.family).convert_command
+    if command is not None:
+        command.alone(session)
+        return
+    context.kinds.quantities(device.family)["temperature"].read(session)
 
 
 def _lacks_flag(context: Context, device: DeviceRef) -> bool:

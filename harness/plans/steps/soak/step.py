@@ -25,7 +25,10 @@ from harness.plans.schema.soak import Soak
 from harness.plans.steps.attempts import settle
 from harness.plans.steps.context import Context
 from harness.plans.steps.dependencies.configuring import make_up_settings
-from harness.plans.steps.dependencies.converting import convert_together
+from harness.plans.steps.dependencies.converting import (
+    can_convert,
+    convert_together,
+)
 from harness.plans.steps.read_with_repeats import read_with_repeats
 from harness.plans.steps.soak.drifting import is_judged, own_drifts
 from harness.plans.steps.soak.lines import SoakLines
@@ -242,6 +245,8 @@ class _Soaking:
         )
         if not starts or None in starts:
             return
+        if not all(can_convert(self._context, device) for device in self._devices):
+            return  # each is put to its own conversion
         try:
             self._context.begin_check()  # characters between rounds belong to no reading
             convert_together(self._context, self._devices)
