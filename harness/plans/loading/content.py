@@ -14,8 +14,8 @@ from harness.plans.schema.files import MODELS, FileKind
 
 LARGEST_FILE_BYTES = 500_000
 """1,000 steps, the most that a plan may have, of 500 bytes each (those of our own plans are
-60 to 170 long). So much text is read and judged in 1.5 s of CPU time, measured with rows of
-117 bytes of which each is a mistake."""
+60 to 170 long). So much text with a mistake in every row is read and judged in 3 s of CPU
+time (measured: 21,000 steps 2.7 s, 4,200 registers of a kind 2.4 s)."""
 
 
 def read_file(path: str | Path) -> tuple[bytes, Source]:

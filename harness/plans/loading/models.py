@@ -170,12 +170,12 @@ def _path_in(data: Plain, location: list[str | int]) -> tuple[KeyPath, bool]:
 
 def _grouped(complaints: list[_Complaint]) -> list[list[_Complaint]]:
     """One group for each mistake: the branches of a union complain together."""
-    paths = {c.path for c in complaints}
+    # a set, for a file of many mistakes: to look through all for each took minutes
+    above = {c.path[:length] for c in complaints for length in range(len(c.path))}
     groups: dict[tuple[KeyPath, str], list[_Complaint]] = {}
     for index, complaint in enumerate(complaints):
         path = complaint.path
-        deeper = any(len(p) > len(path) and p[: len(path)] == path for p in paths)
-        if complaint.in_branch and deeper:
+        if complaint.in_branch and path in above:
             continue  # another branch fits better and says what it lacks
         own = f"{index}" if not complaint.in_branch else "union"
         groups.setdefault((path, own), []).append(complaint)
