@@ -167,3 +167,33 @@ def test_each_kind_is_looked_at_again(
     twin = run_plan(steps, bench_data([new_device(code, 0x31)]), allow=allow)
     assert twin.record.outcome is Outcome.PASSED
     assert not _by_socket(twin, "restarted")
+
+
+@pytest.mark.parametrize("code", [0x2E, 0x30, 0x51])
+def test_a_gauge_that_forgets_its_shadow_is_found(
+    run_plan: Make, bench_data: Make, new_device: Make, code: int
+) -> None:
+    """Bytes written to the shadow and not copied are gone after a dip of the cell.
+
+    Neither the reading before nor the one after asks for them.
+    """
+    steps = f"""\
+- enumerate: {{}}
+- transact: {{family: {code}, write: "6C 20 A5 5A", hazard: raw-write}}
+- configure: {{settings: {{sense_mohm: 20}}}}
+- read: {{quantity: voltage}}
+- wait: {{for_s: 20}}
+- read: {{quantity: temperature}}
+"""
+    dip = {"kind": "supply-dip", "at_s": 15, "for_s": 0.02, "to_v": 0.0}
+    allow = frozenset(Hazard)
+    ran = run_plan(
+        steps, bench_data([new_device(code, 0x31)], faults=[dip]), allow=allow
+    )
+    (held,) = _by_socket(ran, "restarted")["S1"]
+    assert held.outcome is Outcome.FAILED
+    assert not held.measurements
+    assert "shadow of 20h (volatile setting) was A5 5A" in held.message
+    twin = run_plan(steps, bench_data([new_device(code, 0x31)]), allow=allow)
+    assert twin.record.outcome is Outcome.PASSED
+    assert not _by_socket(twin, "restarted")
