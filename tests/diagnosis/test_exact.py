@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from fractions import Fraction
-from math import comb
+from math import comb, log
+from random import Random
 
 import pytest
 from hypothesis import given
@@ -88,9 +89,26 @@ def test_losses_at_one_rate() -> None:
 
     Where all come whole a rate near none explains it.
     """
+    both = 2 / (3 * 3**0.5)
     greatest = one_rate_by_chance(short={2: (0, 1)}, kept={1: (1, 1)})
-    assert greatest == pytest.approx(2 / (3 * 3**0.5), rel=0.01)
+    assert greatest == pytest.approx(both * (1 - log(both)), rel=0.01)
     assert one_rate_by_chance(short={512: (8, 8)}, kept={256: (8, 8)}) > 0.99
+
+
+def test_one_rate_is_seldom_taken_for_two() -> None:
+    """Losses drawn at one rate, whatever it is, pass for more in one of 100 draws at most."""
+    random, taken = Random(7), 0
+    for _ in range(100):
+        keeps = 1 - 10 ** random.uniform(-3.5, -1.5)
+
+        def drawn(size: int, tries: int, keeps: float = keeps) -> tuple[int, int]:
+            return sum(random.random() < keeps**size for _ in range(tries)), tries
+
+        short = {size: drawn(size, 8) for size in (512, 256, 128, 64)}
+        kept = {1: drawn(1, 200), 16: drawn(16, 8)}
+        taken += one_rate_by_chance(short, kept) <= 0.01
+    # 100 draws of 1 in 100 bring more than 4 in 0.3 % of cases (binomial)
+    assert taken <= 4
 
 
 def test_losses_beyond_one_rate() -> None:

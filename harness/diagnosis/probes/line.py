@@ -83,10 +83,11 @@ def examine_adapter(link: RawLink) -> AdapterFacts:
     if ones.histogram and not ones.extra and not quiet.followed * 2 > quiet.sent:
         bursts, missing, extra = _bursts(link, baud)
         late_s = (trips_ms[-1] - statistics.median(trips_ms)) / 1e3
-        measured, doubt = _rate(link, baud, late_s)
+        end_s = max(late_s, _timer_s(link, baud))
+        measured, doubt = _rate(link, baud, end_s)
         if measured is None:
             with link.patient(_PATIENCE_S):
-                measured, doubt = _rate(link, baud, late_s, sizes=_RATE_SLOTS[-1:])
+                measured, doubt = _rate(link, baud, end_s, sizes=_RATE_SLOTS[-1:])
         resets, reset_doubt = _rate(
             link, _SLOW_BAUD, late_s, byte=PULSE_BYTE, sizes=_RESET_BURSTS, tries=2
         )
@@ -154,6 +155,15 @@ def _bursts(link: RawLink, baud: int) -> tuple[dict[int, tuple[int, int]], int, 
         if whole == _BURST_TRIES:
             break
     return found, missing, extra
+
+
+def _timer_s(link: RawLink, baud: int) -> float:
+    """What the adapter's timer may add to the end of one burst and not of another.
+
+    A timer that is longer than a packet takes never runs out in whole packets; a shorter
+    one cuts them, and the rest of each burst waits for it.
+    """
+    return link.held_s if link.held_s < _PACKET * 10 / baud + _HOST_JITTER_S else 0.0
 
 
 def _rate(

@@ -6,8 +6,8 @@ of thousands of slots, made anew for each term, took a fifth of an examination.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from math import comb
+from collections.abc import Mapping, Sequence
+from math import comb, log
 
 _BEYOND = 1e-9
 """Chances below this are shown as this: no count of an examination supports more."""
@@ -59,8 +59,8 @@ def so_many_of(hits: int, of: int, share: float) -> float:
     )
 
 
-_RATES = tuple(10 ** (-exponent / 20) for exponent in range(1, 121))
-"""Of one character, from 0.9 to one in a million: no examination sends more."""
+_RATES = tuple(10 ** (-exponent / 10) for exponent in range(1, 61))
+"""Of one character, from 0.8 to one in a million: no examination sends more."""
 
 
 def one_rate_by_chance(
@@ -69,22 +69,38 @@ def one_rate_by_chance(
     """Chance that long bursts come short so often and shorter ones so seldom at one rate.
 
     Where each character is lost at the same rate, whatever it is sent in, a burst of n comes
-    whole with the n-th power of what one does. The greatest chance over all such rates.
+    whole with the n-th power of what one does. Both chances are taken together by their
+    product (Fisher, Statistical Methods for Research Workers, 1932, section 21.1), and the
+    greatest over all such rates counts.
 
     Args:
         short: characters sent at once -> how many of how many came back whole.
         kept: the same of those that are held to lose less.
     """
+    came = sum(whole for whole, _ in short.values())
+    lost = sum(tries - whole for whole, tries in kept.values())
 
     def at(rate: float) -> float:
-        chance = 1.0
-        for size, (whole, tries) in short.items():
-            chance *= so_many_of(tries - whole, tries, 1 - (1 - rate) ** size)
-        for size, (whole, tries) in kept.items():
-            chance *= so_many_of(whole, tries, (1 - rate) ** size)
-        return chance
+        whole = [
+            (1 - rate) ** n for n, (_, tries) in short.items() for _ in range(tries)
+        ]
+        loses = [
+            1 - (1 - rate) ** n for n, (_, tries) in kept.items() for _ in range(tries)
+        ]
+        both = _so_few_of(came, whole) * _so_few_of(lost, loses)
+        return both * (1 - log(both)) if both else 0.0
 
     return max(map(at, _RATES))
+
+
+def _so_few_of(hits: int, chances: Sequence[float]) -> float:
+    """Chance of so few hits where each try has a chance of its own."""
+    exactly = [1.0] + [0.0] * hits
+    for chance in chances:
+        for n in range(hits, 0, -1):
+            exactly[n] += chance * (exactly[n - 1] - exactly[n])
+        exactly[0] *= 1 - chance
+    return sum(exactly)
 
 
 def so_many_common(common: int, of: int, one: int, other: int) -> float:
