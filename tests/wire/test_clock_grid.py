@@ -123,6 +123,10 @@ def test_every_row_of_the_rate_table() -> None:
         # is the highest; 2 is the lowest, and 9 with the base clock that is not halved.
         ("prescaled-divider", 45, 48e6 / (4096 * 256)),
         ("prescaled-divider", 92, 48e6 / (2048 * 255)),
+        # odd divisors above 128 belong to one prescaler each
+        ("prescaled-divider", 466, 48e6 / (512 * 201)),
+        ("prescaled-divider", 3731, 48e6 / (64 * 201)),
+        ("prescaled-divider", 29_851, 48e6 / (8 * 201)),
         ("prescaled-divider", 2_000_000, 48e6 / (8 * 3)),
         ("prescaled-divider", 3_000_000, 48e6 / (8 * 2)),
         ("prescaled-divider", 9_000_000, 48e6 / (8 * 2)),
