@@ -1,4 +1,4 @@
-"""`slotproof budget`: what the line of a fixture can bear, computed."""
+"""`slotproof budget`: the electrical budget of a fixture's line, computed."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from harness.wire.budget.table import budget as budget_of
 def budget(
     *, fixture: Path, at_once: int | None, formulas: bool, style: OutputStyle
 ) -> int:
-    """Compute what the line of a fixture can bear, without touching a port."""
+    """Compute the electrical budget of a fixture's line, without touching a port."""
     loaded = load_fixture(fixture)
     found = budget_of_fixture(loaded, at_once)
     verdict = bus_verdict(loaded, found)

@@ -74,7 +74,7 @@ def _kind(item: Plan | Fixture) -> str:
 def _load(
     files: Iterable[Path],
 ) -> tuple[list[Plan], list[Fixture], list[Described], list[Problem]]:
-    """What is in order, and the mistakes of the others; plans last, for they need kinds."""
+    """Files without a mistake, and the mistakes of others; plans last: they need kinds."""
     problems: list[Problem] = []
     plans: list[Plan] = []
     fixtures: list[Fixture] = []

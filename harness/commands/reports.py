@@ -1,4 +1,4 @@
-"""`slotproof report`: everything again, from the journal alone."""
+"""`slotproof report`: reports made again, from the journal alone."""
 
 from __future__ import annotations
 

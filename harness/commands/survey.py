@@ -89,7 +89,7 @@ def _time(row: TimingRow) -> TimingValue:
 
 
 def _comparison(predicted: Budget, rows: list[TimingRow]) -> Iterator[str]:
-    """Predicted beside measured, with a warning where the doubts do not explain it."""
+    """Predicted beside measured, and a warning where uncertainty does not explain it."""
     names = {"rise_time": RISE, "capacitance": CAPACITANCE}
     values = [row.value for row in rows if row.value.name in names]
     # at most so much is anything from zero to there

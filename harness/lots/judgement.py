@@ -237,7 +237,7 @@ def _tolerance_share(
 
 
 def _reasons(findings: Sequence[_Finding], new: LotSummary) -> tuple[str, ...]:
-    """What the findings say, the gravest first, and whom to look at."""
+    """What the findings say, the most severe first, and which units to look at."""
     shown = sorted(findings, key=lambda finding: -_GRAVITY[finding[0]])
     reasons = [text for _, text in shown if text]
     if new.outliers:

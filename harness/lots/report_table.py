@@ -1,4 +1,4 @@
-"""What a lot command has to say, once: as plain lines and as a page."""
+"""The answer of a lot command, once: as plain lines and as a page."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What happened: the journal, and what is projected from it.
+"""The journal of a run, and the reports that are made from it.
 
 Rule 1: the journal is the only source; every report is a projection of the
 ``RunRecord`` that is folded from its events, and can be rebuilt at any time.

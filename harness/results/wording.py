@@ -111,7 +111,7 @@ def step_name(step: StepRecord) -> str:
 
 
 def tries_text(result: DeviceResult) -> str:
-    """How many tries, and in how many rounds if more than one."""
+    """How many attempts, and in how many rounds if more than one."""
     if result.rounds == 1:
         return str(result.tries)
     return f"{result.tries} in {result.rounds} rounds"

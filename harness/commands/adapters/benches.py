@@ -87,7 +87,7 @@ def _tty_server() -> Callable[..., None]:
     """Only Linux has the ttys that this needs.
 
     Raises:
-        UsageError: this system has not.
+        UsageError: this system has none.
     """
     try:
         from harness.simulation.servers.tty import serve_tty  # noqa: PLC0415 - Linux only

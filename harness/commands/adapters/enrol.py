@@ -40,7 +40,7 @@ from harness.terminal import ConsoleOperator
 from harness.wire.romcode import RomCode
 
 _HANDS_TAKE_S = 10.0
-"""Of a simulated operator, for a device put in or warmed."""
+"""Time that a simulated operator takes to put in or warm a device."""
 
 
 def enrol(
@@ -199,10 +199,11 @@ def _text_of(path: Path) -> str:
 
 
 def _refuse_early(port: str, path: Path, there: str, *, replace: bool) -> None:
-    """Refuse before anything is sent what could not be written in the end.
+    """Refuse, before anything is sent, a file that could not be written in the end.
 
     Raises:
-        UsageError: as said.
+        UsageError: the file is there and nobody can be asked, or a simulated bench has
+            no fixture there yet.
     """
     if there and not replace and not sys.stdin.isatty():
         raise UsageError(
@@ -224,7 +225,7 @@ def _name_of(port: str) -> str:
 
 
 def _asked_to_write(path: Path, sockets: Sequence[EnrolledSocket]) -> bool:
-    """Leave to change a file that is there."""
+    """True if the operator agrees that a file that is there is changed."""
     found = ", ".join(f"{socket.name} {socket.rom}" for socket in sockets)
     operator = ConsoleOperator(make_console(error=True))
     return operator.ask(f"write {found} into {path}?", yes_no=True)

@@ -1,4 +1,4 @@
-"""`slotproof instruments`: who answers, what is set, what stands in the error queues."""
+"""`slotproof instruments`: which answer, what is set, what their error queues hold."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`slotproof lot sample`, `need` and `claim`: how many to test, what may be said."""
+"""`slotproof lot sample`, `need` and `claim`: how many to test, what is shown."""
 
 from __future__ import annotations
 

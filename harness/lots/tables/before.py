@@ -19,7 +19,7 @@ def need_report(*, margin: float, deviation: float, power: float) -> LotReport:
         power: chance that equal lots are called equal.
 
     Raises:
-        UsageError: an argument that is none, or more units than anybody measures.
+        UsageError: an argument is invalid, or more units are needed than can be measured.
     """
     sigmas = margin / require_positive(deviation, what="the standard deviation")
     equal = units_for_equivalence(margin_sigmas=sigmas, power=power)
@@ -45,7 +45,7 @@ def need_report(*, margin: float, deviation: float, power: float) -> LotReport:
 def claim_report(
     *, rate: float | None, trials: int, errors: int, confidence: float
 ) -> LotReport:
-    """What may be claimed after a run, and whether that proves a rate.
+    """The error rate that a run demonstrated, and whether it proves a required one.
 
     Args:
         rate: errors a trial to be claimed, or None.

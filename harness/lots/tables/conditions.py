@@ -21,7 +21,7 @@ test, Berger, Technometrics 24, 1982, p. 295)."""
 
 
 def worst_of(reports: Mapping[str, LotReport], badness: Mapping[str, float]) -> str:
-    """The worst condition: a no before what is open before a yes, then by badness.
+    """The worst condition: no before undecided before yes, then by badness.
 
     Args:
         reports: the answer under each.

@@ -1,4 +1,4 @@
-"""What `lot sample` says: the sample to draw and what it lets through, as a report."""
+"""What `lot sample` says: the sample size and the quality that it accepts, as a report."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from harness.records import Outcome
 def sampling_report(
     plan: SamplingPlan, *, tested: int | None = None, bad: int | None = None
 ) -> LotReport:
-    """The plan and what it lets through; after the test the verdict on the lot.
+    """The plan and the quality that it accepts; after the test the verdict on the lot.
 
     Raises:
         UsageError: see ``judge``.

@@ -57,7 +57,7 @@ class EnrolledSocket:
 def present(
     bus: Bus, expected: Iterable[RomCode] = (), guesses: Guesses = NO_GUESSES
 ) -> list[RomCode]:
-    """Every device on the bus now; none is an answer.
+    """Every device on the bus now; an empty bus is an answer too.
 
     Args:
         bus: the bus.

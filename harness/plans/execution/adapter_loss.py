@@ -28,7 +28,7 @@ class AdapterLoss:
         self._patience_s = 0.0
 
     def take(self, result: CheckResult) -> None:
-        """Learn from a result that the adapter is gone."""
+        """Note from a result that the adapter is gone."""
         if tells_of_loss(result):
             if not self._is_lost:
                 self._patience_s = _PATIENCE_S

@@ -191,7 +191,7 @@ def _use(item: StepItem, codes: Codes, kinds: Kinds) -> HazardUse | None:
 def _of_transact(
     item: StepItem, codes: Codes, everybody: Codes, kinds: Kinds
 ) -> HazardUse | None:
-    """A transaction in bytes of one's own: whatever no row knows for a question."""
+    """Hazards of a transaction in raw bytes: any, unless a row says that it only reads."""
     body = item.body
     if not isinstance(body, Transact):
         return None

@@ -109,7 +109,7 @@ def read_resumption(journal: Path, plan: Plan, fixture: Fixture) -> Resumption:
 
 
 def _identities(journal: Path, fixture: Fixture) -> dict[str, str]:
-    """Who answered as each instrument; of several beginnings the last.
+    """Identity of each instrument; of several starts the last.
 
     Raises:
         UsageError: the fixture has no such instrument any more.

@@ -99,7 +99,7 @@ class OpenRun:
         self.left_on: tuple[str, ...] = ()
 
     def rest_instruments(self) -> None:
-        """Bring to rest what still is not; whoever raises notes what may be on."""
+        """Bring to rest what still is not; an error that it raises notes what may be on."""
         instruments = self.runner.context.instruments
         rested = instruments.rest()
         self.left_on = tuple(each.sentence for each in rested if each.fault)
@@ -273,7 +273,7 @@ def _unwatched() -> Iterator[Listener]:
 
 
 def _then(hear: Listener, first_heard: Callable[[], None]) -> Listener:
-    """Hear each event; the first one ends what had to wait for it."""
+    """Receive each event; the first one ends what had to wait for it."""
 
     def listen(event: str, fields: dict[str, Any]) -> None:
         hear(event, fields)

@@ -152,7 +152,7 @@ def facts_of_adapter(report: AdapterReport, bus: Bus) -> dict[str, Any]:
 def notes_on_adapter(
     report: AdapterReport, bus: Bus, plan: Plan, fixture: Fixture
 ) -> Iterator[str]:
-    """What the adapter costs this run and need not: an unknown chip, slow replies."""
+    """Avoidable costs of the adapter in this run: an unknown chip, slow replies."""
     if bus.adapter.is_unknown:
         port = fixture.adapter.port
         if port == "sim://":  # means the bench in the fixture itself

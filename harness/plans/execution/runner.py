@@ -1,7 +1,7 @@
 """Goes through a plan on a fixture and records everything in the journal.
 
 Rule 1: nothing is judged here; steps return results, the runner records them.
-Rule 2: each event is in the journal before anybody else hears of it.
+Rule 2: each event is in the journal before it is passed on.
 Rule 3: whatever ends a run - the plan, a failure with ``stop``, an adapter that is
 gone, Ctrl-C - the fixture is left safe and ``run_done`` is written.
 """
@@ -59,7 +59,7 @@ Listener = Callable[[str, dict[str, Any]], None]
 
 
 class StopRunError(Exception):
-    """A step failed and says that the run ends with it."""
+    """A step failed for which the plan ends the run."""
 
     def __init__(self, results: list[CheckResult]) -> None:
         super().__init__("the run stops here")
@@ -288,7 +288,7 @@ class Runner:
     def run_scattered(
         self, item: StepItem, around: tuple[StepItem, ...]
     ) -> list[CheckResult]:
-        """One leaf step by itself, with all that the steps around it mean for it.
+        """One leaf step by itself, under the conditions of the steps around it.
 
         Where ``run`` takes each device through all steps of a ``for_each``, this takes
         one step through all devices.
@@ -339,7 +339,7 @@ class Runner:
             self.context.current = None
 
     def _results(self, item: StepItem) -> Iterator[CheckResult]:
-        """The step's results; an error outside of a try becomes one too."""
+        """The step's results; an error outside of an attempt becomes one too."""
         try:
             self._adapter_loss.bring_back()
             self.context.begin_check()

@@ -87,7 +87,7 @@ class _Known:
     untied: dict[str, str] = field(default_factory=dict)
 
     def leave_open(self, rivals: Sequence[str], places: _Places, family: int) -> None:
-        """Which of them sits where is not known; it matters where sockets differ."""
+        """Note that their sockets are not known, which matters where sockets differ."""
         doubt = partial(_doubt, rivals=rivals, places=places, family=family)
         self.untied |= {s.name: doubt(s, code=rivals[0]) for s in places.expecting}
         if places.all_alike and len(rivals) <= len(places.expecting):

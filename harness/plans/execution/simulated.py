@@ -1,4 +1,4 @@
-"""Whether a fixture's bench is simulated, so that every verdict can say so."""
+"""Whether a fixture's bench is simulated, which every verdict states."""
 
 from __future__ import annotations
 

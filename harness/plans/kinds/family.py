@@ -123,7 +123,7 @@ class _Parts:
     def _configure(
         self, session: Session, settings: Mapping[str, Scalar], store: bool
     ) -> Answer:
-        """Write settings; where they are kept is the device's own affair."""
+        """Write settings; the device decides where they are kept."""
         del store
         if SENSE.name in settings:
             remember_sense(session, settings[SENSE.name])

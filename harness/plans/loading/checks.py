@@ -1,4 +1,4 @@
-"""What no single key shows: quantities, settings and units by family, nesting.
+"""Mistakes that no single key shows: quantities, settings and units by family, nesting.
 
 Works on plain data, so that it finds its mistakes beside those of the schema and
 not only once the file is well-formed.
@@ -108,7 +108,7 @@ class _StepCheck:
     def _transact(
         self, body: dict[str, Plain], path: KeyPath, *, inside: str
     ) -> Iterator[Problem]:
-        """Bytes of one's own go to devices that the plan names, never to all that match."""
+        """Raw bytes are sent to devices that the plan names, never to all that match."""
         family = body.get("family")
         if inside and family is not None:
             yield self._problem(

@@ -1,4 +1,4 @@
-"""What all our files share: read, decoded, of the right sort, sound."""
+"""Reading and decoding of any of our files, up to its model."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def read_file(path: str | Path) -> tuple[bytes, Source]:
 
 
 class _Unfit(Exception):
-    """The file is there and is none of ours."""
+    """The file exists, and is not of this kind."""
 
 
 def _content(path: Path) -> bytes:
@@ -108,7 +108,7 @@ def text_source(text: str, name: str) -> Source:
 
 
 def mapping_of(document: Document, kind: FileKind) -> dict[str, Plain]:
-    """The file's data, if it can be of that kind at all."""
+    """The file's data, if it is a mapping of that kind."""
     data = document.data
     others = [word for word in MODELS if word != kind]
     other = next(

@@ -154,7 +154,7 @@ def _record(name: str, document: Document, at: KeyPath) -> Iterator[Problem]:
 def check_hazard_names(
     named: Plain, document: Document, path: KeyPath
 ) -> Iterator[Problem]:
-    """Names under ``hazard`` that are none."""
+    """Names under ``hazard`` that are no hazards."""
     many = isinstance(named, list)
     for index, name in enumerate(named if isinstance(named, list) else [named]):
         if isinstance(name, str) and name not in known_hazards():

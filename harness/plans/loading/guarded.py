@@ -1,4 +1,4 @@
-"""Where ``only_if_passed`` can hold: nothing unguarded comes after it by another round."""
+"""Where ``only_if_passed`` is effective: no later round runs an unguarded step after it."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the typed schema complains of, reported with places and nearest words."""
+"""Errors of the typed schema, reported with positions and nearest words."""
 
 from __future__ import annotations
 

@@ -78,7 +78,7 @@ def check_lengths(
 
 
 def _longest_serial(data: Plain) -> int | None:
-    """Characters of the longest serial number that the pattern takes; None if no end."""
+    """Characters of the longest serial number that the pattern takes; None if unlimited."""
     rules = data.get("unit") if isinstance(data, dict) else None
     pattern = rules.get("serial_pattern") if isinstance(rules, dict) else None
     if not isinstance(pattern, str):

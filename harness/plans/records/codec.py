@@ -26,12 +26,12 @@ def encoded(layout: RecordLayout, rom_code: str = "") -> bytes:
 
 
 def decoded(layout: RecordLayout, data: bytes) -> dict[str, Scalar]:
-    """The value of each field; bytes that are no value of its sort in hex."""
+    """The value of each field; bytes that are no value of its type in hex."""
     return {field.name: _value(field, piece) for field, piece in _pieces(layout, data)}
 
 
 def compared(layout: RecordLayout, data: bytes, wanted: bytes) -> list[Measurement]:
-    """Each field as the device has it, beside what was meant.
+    """Each field as the device has it, beside the intended value.
 
     Args:
         layout: the fields.

@@ -217,13 +217,13 @@ class Configure(StepBody):
 
 
 class Wait(StepBody):
-    """Nothing for a while."""
+    """A pause of the given time."""
 
     for_s: float = Field(gt=0, le=LONGEST_S, description="how long")
 
 
 class Prompt(StepBody):
-    """A word to the operator, and the answer."""
+    """A text for the operator, and the answer."""
 
     text: Text = Field(description="what the operator reads")
     expect: Literal["enter", "yes-no"] = Field(

@@ -92,7 +92,7 @@ class Plan(FromFile):
 
     @property
     def unit_values(self) -> UnitValues | None:
-        """Values of the unit that this is the plan of; None if of no certain one."""
+        """Values of the unit that this plan is for; None if it is for no particular one."""
         return self._unit
 
     def of_unit(

@@ -70,7 +70,7 @@ class RecordField(Strict):
 
     @property
     def sort(self) -> str:
-        """Which of its sorts it is."""
+        """Its type."""
         return next(sort for sort in SORTS if getattr(self, sort) is not None)
 
     @property

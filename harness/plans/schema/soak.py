@@ -19,7 +19,7 @@ from harness.plans.schema.bodies import LONGEST_S, StepBody
 
 
 class Tolerate(Strict):
-    """How many disturbances a soak forgives, over all devices."""
+    """How many disturbances a soak tolerates, over all devices."""
 
     retries: int | None = Field(
         default=None, ge=0, description="most retries; default is no limit"

@@ -1,4 +1,4 @@
-"""What a transact step may hold: bytes of one's own, and how the answer is judged."""
+"""What a transact step may hold: raw bytes, and how the answer is judged."""
 
 from __future__ import annotations
 
@@ -259,7 +259,7 @@ def _require_inside(crcs: Iterable[CheckValue], read: int) -> None:
 
 
 class Transact(AtSpeed):
-    """One transaction in bytes of your own: reset, selection, write, read."""
+    """One transaction in raw bytes: reset, selection, write, read."""
 
     select: Literal["match", "skip", "none"] = Field(
         default="match",

@@ -122,9 +122,9 @@ def attempt(
 ) -> CheckResult:
     """Run a check, again after a failure as often as the step allows.
 
-    Failed tries stay in the result. After an error of the line or adapter the
+    Failed attempts stay in the result. After an error of the line or adapter the
     late echoes are waited for and dropped, so that none is paired with a new slot.
-    What failed in the only try is looked at again, see ``second_look``; by ``again``
+    What failed in the only attempt is looked at again, see ``second_look``; by ``again``
     where the check itself would not show what it showed before.
     """
     started_s = context.clock.now_s()
@@ -168,7 +168,7 @@ def _once(
     device: DeviceRef | None,
     look: Callable[[], CheckResult] | None,
 ) -> CheckResult:
-    """One try, with the second look where it has one, vouched for.
+    """One attempt, with the second look where it has one, and the adapter proved.
 
     The look comes at once: what lasts a second is still there. The proof of the
     adapter comes last, and covers both.
@@ -217,7 +217,7 @@ def _raw(
 def _tried(
     context: Context, check: Callable[[], CheckResult], device: DeviceRef | None
 ) -> CheckResult:
-    """One try, with account kept of the conversions that devices hold.
+    """One attempt, noting which conversions devices hold.
 
     A device that was silent or restarted lost its supply perhaps, and with a line that
     is low or silent all may have: what they hold now is not known.

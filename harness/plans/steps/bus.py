@@ -275,7 +275,7 @@ def _unsound(rejected: list[str], scan: Enumeration) -> tuple[str, str] | None:
 
 
 def _prove(context: Context, body: Enumerate, device: DeviceRef) -> CheckResult:
-    """ROM code and family of a found device; a newcomer must pass a directed search."""
+    """ROM code and family of a found device; a new one must pass a directed search."""
     family = context.kinds.family_of(device.family)
     evidence: dict[str, object] = {"family": family.name}
     if not context.fixture.socket_of(device.rom_code):
@@ -315,7 +315,7 @@ def _prove(context: Context, body: Enumerate, device: DeviceRef) -> CheckResult:
 def _match_sockets(
     context: Context, body: Enumerate, found: list[DeviceRef], *, in_doubt: bool
 ) -> Iterator[CheckResult]:
-    """What is not in its socket; searched for again if the search was not."""
+    """What is not in its socket; the search is repeated if it was in doubt."""
     codes = [device.rom_code for device in found]
     amiss = [
         vouched(result, context) for result in _amiss_sockets(context.fixture, codes)

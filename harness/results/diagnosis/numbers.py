@@ -1,7 +1,7 @@
 """The evidence behind a diagnosis as tables.
 
-An echo is shown as it was graded: the byte says when the line was let go, a bit alone
-would throw the margin away.
+An echo is shown as it was graded: the byte shows when the line was released, a bit alone
+would lose the margin.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 A line that is no JSON object with an ``event`` is *lost*; one without its line feed was
 being written when the run was cut, which is normal. A line that can be read and cannot
-be what a run wrote (time runs backwards, a number without end, the same line twice)
+be what a run wrote (time runs backwards, an infinite number, the same line twice)
 makes the file a damaged one.
 """
 
@@ -18,7 +18,7 @@ from typing import Any
 from harness.errors import UsageError
 
 LARGEST_NUMBER = 1e30
-"""No quantity of ours comes near; beyond it sums of squares have no end."""
+"""No quantity comes near it; beyond it sums of squares overflow."""
 
 LONGEST_S = 1e10
 """Three hundred years: no run lasts longer."""
@@ -27,7 +27,7 @@ _MOST_DIGITS = 20
 """Of a whole number: the 64-bit counters of devices have so many."""
 
 _DEEPEST = 64
-"""Levels of lists and objects in each other; no event of ours has ten."""
+"""Nesting levels of lists and objects; no event has ten."""
 
 _TEXT = re.compile(rb'"[^"\\]*(?:\\.[^"\\]*)*"?', re.DOTALL)
 """A text of JSON, the last one perhaps without its end."""
@@ -158,7 +158,7 @@ def _whole(text: str) -> int:
 def _is_deep(line: bytes) -> bool:
     """True if lists and objects are nested deeper than any event's.
 
-    Told from the text. The parser calls itself for each level, and whatever else runs
+    Determined from the text. The parser calls itself for each level, and whatever else runs
     while its stack is nearly full (a finaliser of the garbage collector) fails there.
     """
     if line.count(b"[") + line.count(b"{") <= _DEEPEST:

@@ -23,7 +23,7 @@ from harness.errors import UsageError
 FILE_NAME = "journal.running"
 
 BEAT_S = 5.0
-"""The file is touched so often."""
+"""Interval at which the file is touched, seconds."""
 
 SILENT_S = 60.0
 """A program on another machine whose file was not touched for so long is gone: twelve

@@ -1,4 +1,4 @@
-"""Reads a journal back, whole or while it grows; a torn line is taken for what it is."""
+"""Reads a journal back, whole or while it grows; recognises an incomplete line."""
 
 from __future__ import annotations
 

@@ -279,7 +279,7 @@ class Journal:
 
 
 def _plain(value: object, *, path: str, not_finite: list[str]) -> object:
-    """The value in JSON's own types; paths of numbers without end are noted."""
+    """The value in JSON's own types; paths of numbers that are not finite are noted."""
     if isinstance(value, Mapping):
         return {
             str(key): _plain(item, path=f"{path}.{key}", not_finite=not_finite)

@@ -17,7 +17,7 @@ from harness.results.ledger.ledger import Ledger, LedgerAway
 from harness.results.ledger.tables import number_block, number_free, number_of_unit
 
 _TRIES = 50
-"""Stations that take a block at the same moment: each wins one of the tries."""
+"""Attempts to take a block: of stations that take one at the same moment each wins one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,10 +43,10 @@ class BlockWanted:
 
 
 def take_block(ledger: Ledger, wanted: BlockWanted) -> list[int]:
-    """Numbers that nobody has; fewer or none where the range comes to its end.
+    """Numbers that no station has; fewer or none where the range comes to its end.
 
     Raises:
-        LedgerAway: the database does not take it; nobody has anything then.
+        LedgerAway: the database does not take it; nothing is taken then.
     """
     for _ in range(_TRIES):
         try:
@@ -58,7 +58,7 @@ def take_block(ledger: Ledger, wanted: BlockWanted) -> list[int]:
 
 
 def hand_back(ledger: Ledger, name: str, numbers: list[int]) -> None:
-    """Make numbers free again of which no bit was ever sent.
+    """Free the numbers of which no bit was ever sent.
 
     Raises:
         LedgerAway: the database does not take it; they are not free then.

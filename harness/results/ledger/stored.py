@@ -80,7 +80,7 @@ def enter_constants(connection: Connection, into: Any, test: UnitTest) -> None: 
 
 
 def read_constants(connection: Connection, rom_codes: Iterable[str]) -> dict[str, str]:
-    """Constants of these devices by ROM code; of those that no test read none."""
+    """Constants of these devices by ROM code; a device that no test read is left out."""
     found = connection.execute(
         select(device_constants.c.rom_code, device_constants.c.constants).where(
             device_constants.c.rom_code.in_(sorted(set(rom_codes)))

@@ -142,7 +142,7 @@ _INSIDE: dict[str, Any] = {
 _OUTSIDE: dict[str, Any] = {
     "color": VERMILION, "marker": "X", "ms": 6, "lw": 1.2, "alpha": 1.0, "zorder": 3,
 }  # fmt: skip
-"""Told apart by their shape too, not by colour alone."""
+"""Distinguished by their shape too, not by colour alone."""
 
 
 def _draw_limits(panel: Axes, curves: _Curves) -> None:

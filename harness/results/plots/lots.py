@@ -318,7 +318,7 @@ def _boxes(lots: Mapping[str, Sequence[float]], scale: Scale) -> Figure:
 def shown_indices(values: Sequence[float]) -> list[int]:
     """Places to draw of a series: all of a short one, of a long one the ends of each part.
 
-    Least and greatest of each part are kept, so a single reading far out stays visible.
+    Minimum and maximum of each part are kept, so a single reading far out stays visible.
     """
     if len(values) <= _MOST_DRAWN:
         return list(range(len(values)))

@@ -213,7 +213,7 @@ def _histograms(quantities: Sequence[JudgedQuantity]) -> Figure:
 
 
 def _histogram(axes: Axes, judged: JudgedQuantity) -> None:
-    """Bars at the values, limits as lines with their doubt as a band beside them."""
+    """Bars at the values, limits as lines with their uncertainty as a band beside them."""
     row, colour = judged.row, _COLOURS[judged.standing]
     values = [value for value, _ in judged.bins]
     limits = [x for x in (row.loosest_low, row.loosest_high) if x is not None]
@@ -241,7 +241,7 @@ def _histogram(axes: Axes, judged: JudgedQuantity) -> None:
 
 
 def _draw_limits(axes: Axes, judged: JudgedQuantity, low: float, high: float) -> None:
-    """Those within the picture: as they are, with their doubt; the cautious ones dashed."""
+    """Those within the picture: with their uncertainty; the guarded ones dashed."""
     row = judged.row
     limits = [x for x in (row.loosest_low, row.loosest_high) if x is not None]
     for limit in limits:

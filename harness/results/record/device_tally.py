@@ -19,7 +19,7 @@ from harness.records import (
 )
 
 KEPT_ATTEMPTS = 20
-"""Tries that did not pass: the first so many are kept word by word, all are counted."""
+"""Attempts that did not pass: the first so many are kept in full, all are counted."""
 
 _GRAVITY = {
     Outcome.SKIPPED: 0,  # one round left out does not spoil the others
@@ -47,7 +47,7 @@ class Spread:
 
     @property
     def extremes(self) -> tuple[Measurement, Measurement]:
-        """Least and most, each beside the limits of the latest."""
+        """Minimum and maximum, each with the limits of the latest."""
         name = self.latest.name
         return (
             replace(self.latest, name=f"{name} least", value=self.least),
@@ -64,7 +64,7 @@ class DeviceResult:
             the latest.
         round: in which round ``shown`` came, from 1.
         counts: how many rounds ended with each outcome.
-        attempts: tries that did not pass and were repeated, over all rounds; at
+        attempts: attempts that did not pass and were repeated, over all rounds; at
             most ``KEPT_ATTEMPTS``, first first.
         retries: how many such tries there were in all.
         spreads: numbers measured in more than one round.
@@ -112,7 +112,7 @@ class DeviceResult:
 
     @property
     def tries(self) -> int:
-        """Every try of every round; a skipped round has none."""
+        """Attempts of all rounds; a skipped round has none."""
         skipped = self.counts.get(Outcome.SKIPPED, 0)
         return self.rounds - skipped + self.retries
 

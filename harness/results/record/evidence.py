@@ -2,7 +2,7 @@
 
 A result carries evidence as plain JSON, so that a step may keep what only it knows
 of. What a report reads has a record, and is checked while the journal is folded, where
-the line is still known: a page never meets evidence that it cannot read.
+the line is still known: a page never gets evidence that it cannot read.
 """
 
 from __future__ import annotations

@@ -193,7 +193,7 @@ def _put_verdict(case: TestCase, result: DeviceResult) -> None:
 
 
 def _put_failure(case: TestCase, result: DeviceResult) -> None:
-    """The first try that ended as the verdict does, then the other tries in order."""
+    """The first attempt that ended as the verdict does, then the others in order."""
     shown = result.shown
     last = Attempt(
         outcome=shown.outcome, kind=shown.kind, message=shown.message or shown.kind

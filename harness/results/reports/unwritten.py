@@ -1,4 +1,4 @@
-"""A page or report that could not be written: whose fault it is."""
+"""A page or report that could not be written, and the cause."""
 
 from __future__ import annotations
 

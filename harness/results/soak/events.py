@@ -29,12 +29,12 @@ class SoakCount(StrEnum):
     READINGS = "readings"
     """Readings taken; not among the counts of a line, which has the readings."""
     FAILED = "failed"
-    """Tries that line or device spoilt; of the bus, common starts."""
+    """Attempts that line or device spoilt; of the bus, common starts."""
     SPOILT = "spoilt"
-    """Tries that the adapter spoilt, its absence apart."""
+    """Attempts that the adapter spoilt, without those in its absence."""
     RETRIES = "retries"
     LOST = "lost"
-    """Readings that failed in all their tries."""
+    """Readings that failed in all their attempts."""
     LOST_TOGETHER = "lost_together"
     """Of these, the ones in rounds in which every device lost its reading."""
     INVALID = "void"
@@ -53,8 +53,8 @@ OUT_OF_LIMITS = "limit"
 """Kind of the error of a reading that missed a limit."""
 
 Blame = Literal["bus", "adapter", "margin"]
-"""Whose an error is: ``bus`` is line and devices; a margin that could not be measured
-spoils no reading."""
+"""What an error is attributed to: ``bus`` is line and devices; a margin that could not be
+measured spoils no reading."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

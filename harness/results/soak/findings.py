@@ -1,4 +1,4 @@
-"""What the counts of a soak say: claims, bursts, whom and when errors strike, drift.
+"""What the counts of a soak say: claims, bursts, devices and hours with errors, drift.
 
 Each finding that something is more than chance is an exact test at one in a hundred,
 shared among all the points that were looked at. Errors that the adapter made are no
@@ -34,15 +34,15 @@ _MOST_OFFSETS = 1000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Claim:
-    """What may be claimed of a device or the bus.
+    """The error rate that is demonstrated for a device or the bus.
 
     Attributes:
-        label: of whom.
-        failed: tries that line or device spoilt.
-        asked: tries that say something of them.
+        label: of the device, or ``bus``.
+        failed: attempts that line or device spoilt.
+        asked: attempts that say something about them.
         low: lower end of the exact two-sided interval of the error rate.
         high: upper end.
-        at_most: exact one-sided upper bound: what may be claimed.
+        at_most: exact one-sided upper bound: the rate that is demonstrated.
         confidence: of all three.
     """
 
@@ -153,7 +153,7 @@ def scatter(soak: SoakRecord) -> Scatter:
 
 
 def big_bursts(soak: SoakRecord, found: Scatter) -> list[tuple[TimeSpan, list[str]]]:
-    """The bursts of three errors and more, each with whom it struck."""
+    """The bursts of three errors and more, each with the devices that had them."""
     if not found.bursty:
         return []
     errors = errors_of(soak)

@@ -1,4 +1,4 @@
-"""The morning page of a soak: what happened, when, to whom, and what may be claimed."""
+"""The page of a soak: what happened, when, on which device, and the rate demonstrated."""
 
 from __future__ import annotations
 

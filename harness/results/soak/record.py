@@ -108,7 +108,7 @@ class DeviceSoak:
 
     @property
     def asked(self) -> int:
-        """Tries that say something of line or device."""
+        """Attempts that say something about line or device."""
         return self.counts[SoakCount.READINGS] + self.counts[SoakCount.FAILED]
 
     def take(
@@ -206,12 +206,12 @@ class SoakRecord:
 
     @property
     def asked(self) -> int:
-        """Tries on the bus: of all devices, and common starts."""
+        """Attempts on the bus: of all devices, and common starts."""
         return self.bus[SoakCount.STARTS] + sum(d.asked for d in self.devices.values())
 
     @property
     def failed(self) -> int:
-        """Tries that line or device spoilt."""
+        """Attempts that line or device spoilt."""
         return self.bus[SoakCount.FAILED] + self.sum_of(SoakCount.FAILED)
 
     def _device(self, rom_code: str) -> DeviceSoak:

@@ -44,7 +44,7 @@ Numbers: TypeAlias = "NDArray[np.float64]"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shared:
-    """What all devices do together.
+    """The common movement of all devices.
 
     Attributes:
         span: from the lowest to the highest of the smoothed movement, readings' unit.
@@ -68,7 +68,7 @@ class Shared:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DeviceCourse:
-    """What one device does by itself.
+    """The movement of one device without the common one.
 
     Attributes:
         drift: straight line of it, or None with too few points.

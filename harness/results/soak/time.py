@@ -1,4 +1,4 @@
-"""When a soak tested: its rounds in time, without the pauses between two runs.
+"""Time under test of a soak: its rounds in time, without the pauses between two runs.
 
 What is compared with chance must be compared with the tries that were made. Between a
 cut and the run that takes the soak up again, and while the adapter is away, there are

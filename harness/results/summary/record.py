@@ -148,6 +148,6 @@ class Summary:
 
     @property
     def culprits(self) -> tuple[str, ...]:
-        """Who is to blame for the verdict, each once."""
+        """Devices that caused the verdict, each once."""
         named = {f.culprit: None for f in self.failures if f.verdict == self.verdict}
         return tuple(culprit for culprit in named if culprit)

@@ -1,4 +1,4 @@
-"""One exchange with a selected device, in bytes of the data sheet and named gaps."""
+"""One exchange with a selected device, as bytes from the data sheet with named gaps."""
 
 from __future__ import annotations
 
