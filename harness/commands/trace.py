@@ -53,7 +53,8 @@ def trace(
         print_json(_answer(recording, result))
         return result.exit_code
     verdict, *rest = trace_lines(recording.name, result.trace, request.kinds())
-    print_texts([verdict])
+    # the word of page and junit.xml first: it judges a run beside the recording too
+    print_texts([f"{str(result.record.outcome).upper()}: {verdict}"])
     if not style.quiet:
         print_texts([*comparison_lines(result.record), *rest])
     say(f"results: {result.folder}")

@@ -6,7 +6,6 @@ recording or a port shows of any family is read here without code of that family
 
 from __future__ import annotations
 
-import contextlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
@@ -67,6 +66,8 @@ class SeenCommand:
         pieces: what followed.
         beyond: slots behind the last part, where a device takes no further command;
             ones, unless another device drives.
+        unfinished: True if the slots ended within the code, or before all bytes and CRCs
+            that belong to it; a status may be left out.
     """
 
     command: Command | None
@@ -74,6 +75,7 @@ class SeenCommand:
     code: bytes
     pieces: tuple[Piece, ...] = ()
     beyond: bytes = b""
+    unfinished: bool = False
 
     def data(self, name: str) -> bytes:
         """All bytes of the parts of a name, in order; empty if there are none."""
@@ -119,6 +121,10 @@ def commands_in(
 
 class _Ended(Exception):
     """The slots are over."""
+
+
+class _NotAsked(_Ended):
+    """The slots are over where a host may ask how far the device is."""
 
 
 @dataclass(slots=True)
@@ -180,11 +186,21 @@ def _command(tape: _Tape, rows: Sequence[Command]) -> SeenCommand:
     if row is None:
         data = tape.take(tape.left)
         return SeenCommand(command=None, at=at, code=code, beyond=data)
-    with contextlib.suppress(_Ended):
+    unfinished = code != row.code
+    try:
         _take_all(row.parts, tape, state)
+    except _NotAsked:
+        pass
+    except _Ended:
+        unfinished = True
     beyond = b"" if row.goes_on else tape.take(tape.left)
     return SeenCommand(
-        command=row, at=at, code=code, pieces=tuple(state.pieces), beyond=beyond
+        command=row,
+        at=at,
+        code=code,
+        pieces=tuple(state.pieces),
+        beyond=beyond,
+        unfinished=unfinished,
     )
 
 
@@ -297,7 +313,7 @@ def computed(crc: Crc, covered: bytes, address: int = 0) -> bytes:
 
 def _status(part: Status, tape: _Tape) -> Piece:
     if not tape.left:
-        raise _Ended
+        raise _NotAsked
     at = tape.at
     levels = (part.counted and tape.take(part.counted)) or bytes(_waiting(part, tape))
     ready = part.counted == len(levels) or part.ready in levels

@@ -11,6 +11,7 @@ from harness.families.registry import Kinds, built_in
 from harness.recordings.record.grouping import grouped
 from harness.recordings.record.quantity import JudgedQuantity, LimitStanding
 from harness.recordings.record.sentences import (
+    counted,
     doubtful_sentence,
     outside_sentence,
     quantity_name,
@@ -42,7 +43,7 @@ def trace_lines(
     yield ""
     yield (
         f"channel {trace.channel}, {number_text(trace.duration_s)} s, "
-        f"{_count(trace.edges, 'edge')}, times to {number_text(trace.interval_us)} us"
+        f"{counted(trace.edges, 'edge')}, times to {number_text(trace.interval_us)} us"
     )
     if trace.analog is not None:
         facts = trace.analog
@@ -64,8 +65,8 @@ def trace_lines(
 
 def _seen_lines(trace: TraceRecord, kinds: Kinds) -> Iterator[str]:
     yield (
-        f"  {_count(trace.resets, 'reset')}, {trace.answered} answered by a presence "
-        f"pulse, {_count(trace.slots, 'slot')}"
+        f"  {counted(trace.resets, 'reset')}, {trace.answered} answered by a presence "
+        f"pulse, {counted(trace.slots, 'slot')}"
     )
     if trace.neithers or trace.glitches or trace.spikes:
         parts = [
@@ -73,7 +74,7 @@ def _seen_lines(trace: TraceRecord, kinds: Kinds) -> Iterator[str]:
             (trace.neithers, "low longer than a slot and shorter than a reset"),
             (trace.spikes, "spike within a low"),
         ]
-        said = [_count(count, what) for count, what in parts if count]
+        said = [counted(count, what) for count, what in parts if count]
         yield f"  passed over: {'; '.join(said)}"
         for odd in trace.odd_lows[:_MOST_INSTANTS]:
             yield f"    {odd.at_s:.6f} s: low for {number_text(odd.value)} us"
@@ -149,7 +150,7 @@ def _odd_lines(trace: TraceRecord) -> Iterator[str]:
         yield f"note: not confirmed: {refused.what}, at {refused.at_s:.6f} s"
     if trace.interruptions:
         first = trace.interruptions[0]
-        count = _count(len(trace.interruptions), "transaction")
+        count = counted(len(trace.interruptions), "transaction")
         yield (
             f"note: {count} ended within a byte by a reset of another length: a second "
             f"host? The first at {first.at_s:.6f} s, {number_text(first.reset_us)} us, not "
@@ -175,11 +176,3 @@ def _wrong_lines(trace: TraceRecord) -> Iterator[str]:
         yield f"WRONG: {what}{times}, first at {first[what]:.6f} s"
     if len(wrong) > _MOST_WRONG:
         yield f"WRONG: and {len(wrong) - _MOST_WRONG} more"
-
-
-def _count(number: int, what: str) -> str:
-    if number == 1:
-        return f"1 {what}"
-    head, _, rest = what.partition(" ")
-    plural = f"{head}s" if not head.endswith("s") else head
-    return f"{number} {plural} {rest}".rstrip()

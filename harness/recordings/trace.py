@@ -432,10 +432,11 @@ class RecordingTracer:
                 f"the recording ends at {finder.last * self._source.tick_s:.6f} s while "
                 "the line is low: the last low is cut"
             )
-        elif self._last is not None and self._last.left_bits and self._ends_early():
-            yield (
-                f"the recording ends after {self._last.left_bits} of the 8 slots of a byte"
-            )
+        elif (last := self._last) is not None and self._ends_early():
+            if last.left_bits:
+                yield f"the recording ends after {last.left_bits} of the 8 slots of a byte"
+            elif last.unfinished:
+                yield f"the recording ends within {last.unfinished}"
 
 
 def _is_confirmed(found: BusTransaction) -> bool:

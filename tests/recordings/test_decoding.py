@@ -18,6 +18,7 @@ from harness.wire.romcode import RomCode
 from tests.recordings.traces import DATA, LineMaker, quantity, traced, write_vcd
 
 ROM = RomCode.build(0x2D, 0x0000A4B3C2D1)
+THERMOMETER = RomCode.build(0x28, 0x0000A4B3C2D1)
 BLOCK = bytes.fromhex("82014B467FFF0C10")
 
 
@@ -249,6 +250,31 @@ def test_cut_within_a_slot_and_within_a_byte(tmp_path: Path) -> None:
     text = path.read_text().rstrip().rsplit("\n", 1)[0]
     path.write_text(text + "\n")
     assert "while the line is low" in traced(path).reasons[0]
+
+
+@pytest.mark.parametrize(
+    ("data", "within"),
+    [
+        ((0x55, *THERMOMETER.wire[:3]), "a ROM code, after 24 of 64 bits"),
+        ((0xF0, 0x55, 0x55, 0x55), "a search, after 8 of 64 bits"),
+        ((0x55, *THERMOMETER.wire, 0xBE, *BLOCK[:4]), "the command read scratchpad"),
+        ((0x55, *THERMOMETER.wire, 0x44), ""),
+        ((0x55, *THERMOMETER.wire), ""),
+        ((0x55, *THERMOMETER.wire, 0xBE, *BLOCK, crc8(BLOCK)), ""),
+    ],
+)
+@pytest.mark.parametrize("idle_us", [0, 600])
+def test_cut_between_two_bytes(
+    tmp_path: Path, data: tuple[int, ...], within: str, idle_us: float
+) -> None:
+    """A host that stops there lets the line idle for longer than between slots."""
+    line = LineMaker()
+    line.reset()
+    line.send(*data)
+    end_us = line.now + idle_us
+    trace = traced(write_vcd(tmp_path / "line.vcd", line.lows, end_us=end_us))
+    expected = f"the recording ends within {within}"
+    assert trace.reasons == ((expected,) if within and not idle_us else ())
 
 
 def test_sampled_too_slowly(tmp_path: Path) -> None:

@@ -54,7 +54,7 @@ def test_within_limits(sound: Path) -> None:
     code, text = _trace(sound)
     assert code == 0
     verdict, *_, results = text.splitlines()
-    assert verdict == "sound.vcd: within limits"
+    assert verdict == "PASSED: sound.vcd: within limits"
     assert results.startswith("results: results/")
 
 

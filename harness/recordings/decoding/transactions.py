@@ -89,6 +89,8 @@ class BusTransaction:
         adds_up: False if slots are missing, too many, or one was read wrong: it ends
             within a byte or a step of a search, its search contradicts itself, or a CRC
             is wrong.
+        unfinished: within what it ends, such as its ROM code; empty if it is complete as
+            far as its commands are known.
     """
 
     start_s: float
@@ -107,6 +109,7 @@ class BusTransaction:
     notes: tuple[str, ...]
     wrong: tuple[str, ...]
     adds_up: bool = True
+    unfinished: str = ""
 
 
 @dataclass(slots=True)
@@ -125,6 +128,7 @@ class _Phase:
     is_completed: bool = False
     is_branched: bool = False
     is_odd: bool = False
+    unfinished: str = ""
 
 
 class TransactionReader:
@@ -192,6 +196,7 @@ class TransactionReader:
             notes=tuple(phase.notes),
             wrong=wrong,
             adds_up=not (left or phase.is_odd or wrong),
+            unfinished=phase.unfinished or _unfinished(function),
             **frame,  # type: ignore[arg-type]
         )
 
@@ -280,6 +285,7 @@ class TransactionReader:
         phase.used = 8 + len(code)
         phase.is_odd = len(code) % 8 > 0
         if len(code) < ROM_BITS:
+            phase.unfinished = f"a ROM code, after {len(code)} of 64 bits"
             phase.notes.append(
                 f"ends within the ROM code, after {len(code)} of 64 bits"
             )
@@ -305,6 +311,13 @@ class TransactionReader:
 def _command(bits: NDArray[np.uint8]) -> int | None:
     """The first byte of a frame, None without a whole one."""
     return _byte(bits) if len(bits) >= 8 else None
+
+
+def _unfinished(function: FunctionPhase) -> str:
+    last = function.commands[-1] if function.commands else None
+    if last is None or last.command is None or not last.unfinished:
+        return ""
+    return f"the command {last.command.name}"
 
 
 def _byte(bits: NDArray[np.uint8]) -> int:
@@ -336,6 +349,8 @@ def _walk(bits: NDArray[np.uint8], sides: NDArray[np.uint8], phase: _Phase) -> N
         phase.notes.append(f"the search ends after {whole} of 64 bits")
         if not len(silent) and not against.any():
             _complete(triplets[:, 2], phase)
+            if phase.rom is None:
+                phase.unfinished = f"a search, after {whole} of 64 bits"
         return
     rom = RomCode(np.packbits(triplets[:, 2], bitorder="little").tobytes())
     if len(silent) or against.any():

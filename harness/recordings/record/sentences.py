@@ -12,6 +12,15 @@ _SHADES = " .:-=+*#%@"
 _COLUMNS = 24
 
 
+def counted(number: int, what: str) -> str:
+    """A number of things, of which the first word is one: "2 lows too short"."""
+    if number == 1:
+        return f"1 {what}"
+    head, _, rest = what.partition(" ")
+    plural = f"{head}s" if not head.endswith("s") else head
+    return f"{number} {plural} {rest}".rstrip()
+
+
 def quantity_name(row: QuantityRow) -> str:
     """Name of a quantity with its speed where that is overdrive."""
     return f"{row.name}, overdrive" if row.overdrive else row.name

@@ -37,6 +37,10 @@ _MOST_NAMED = 48
 
 _LONGEST_LABEL = 44
 
+_HALF_LABEL = 0.22
+"""Inches: half of a label of six figures in letters of 7 points, which stands below the
+very end of a scale and must not be cut there."""
+
 _COLOURS = {
     LimitStanding.OUTSIDE: VERMILION,
     LimitStanding.CANNOT_TELL: ORANGE,
@@ -193,7 +197,7 @@ def _rows(count: int, *, each: float, left: float) -> tuple[Figure, list[Axes]]:
             (
                 left / _WIDTH,
                 (height - (n + 1) * each + scale) / height,
-                (_WIDTH - left - 0.08) / _WIDTH,
+                (_WIDTH - left - _HALF_LABEL) / _WIDTH,
                 (each - title - scale) / height,
             )
         )
@@ -206,7 +210,7 @@ def _rows(count: int, *, each: float, left: float) -> tuple[Figure, list[Axes]]:
 
 
 def _histograms(quantities: Sequence[JudgedQuantity]) -> Figure:
-    figure, rows = _rows(len(quantities), each=1.2, left=0.12)
+    figure, rows = _rows(len(quantities), each=1.2, left=_HALF_LABEL)
     for axes, judged in zip(rows, quantities, strict=True):
         _histogram(axes, judged)
     return figure

@@ -15,6 +15,7 @@ from harness.recordings.record.compared import (
 from harness.recordings.record.grouping import TransactionGroup, grouped
 from harness.recordings.record.quantity import JudgedQuantity, LimitStanding
 from harness.recordings.record.sentences import (
+    counted,
     quantity_name,
     some_devices_sentence,
     span_text,
@@ -64,6 +65,7 @@ class RecordingPage:
     """A recording, ready for a template.
 
     Attributes:
+        verdict: what the line says in all.
         facts: sentences on what was read and how well times are known.
         notes: what a reader should know.
         quantities: rows of the table.
@@ -76,6 +78,7 @@ class RecordingPage:
         beside: what has no comparison, and in which steps values are outside limits.
     """
 
+    verdict: str
     facts: tuple[str, ...]
     notes: tuple[str, ...]
     quantities: tuple[QuantityLine, ...]
@@ -95,6 +98,7 @@ def recording_page(recording: ShownRecording | None) -> RecordingPage | None:
     groups = list(islice(grouped(recording.transactions), MOST_SHOWN))
     shown = sum(group.count for group in groups)
     return RecordingPage(
+        verdict=f"{recording.facts.recording}: {recording.facts.verdict}",
         facts=tuple(_facts(recording)),
         notes=tuple(_notes(recording)),
         quantities=tuple(map(_line, recording.quantities)),
@@ -116,7 +120,7 @@ def _facts(recording: ShownRecording) -> Iterator[str]:
     facts = recording.facts
     yield (
         f"{facts.recording}, channel {facts.channel}: {number_text(facts.duration_s)} s, "
-        f"{facts.edges} edges. Times are known to +-{number_text(facts.doubt_us)} us "
+        f"{counted(facts.edges, 'edge')}. Times are known to +-{number_text(facts.doubt_us)} us "
         f"(sampling interval {number_text(facts.interval_us)} us"
         f"{', and the choice of thresholds' if facts.analog else ''})."
     )
@@ -128,9 +132,15 @@ def _facts(recording: ShownRecording) -> Iterator[str]:
             f"{number_text(analog.rises_above_v)} V up ({source})."
         )
     yield (
-        f"{facts.resets} resets, {facts.answered} of them answered by a presence pulse; "
-        f"{facts.slots} slots; {facts.checks} CRCs hold."
+        f"{counted(facts.resets, 'reset')}, {facts.answered} answered by a presence pulse; "
+        f"{counted(facts.slots, 'slot')}; {_checks(facts.checks)}."
     )
+
+
+def _checks(count: int) -> str:
+    if not count:
+        return "no CRC holds besides those of ROM codes"
+    return "1 CRC holds" if count == 1 else f"{count} CRCs hold"
 
 
 def _notes(recording: ShownRecording) -> Iterator[str]:
@@ -153,9 +163,9 @@ def _passed_over(facts: TraceFacts) -> Iterator[str]:
         (facts.neithers, "longer than a slot and shorter than a reset"),
     ):
         if count:
-            yield f"passed over, {count} lows {what}"
+            yield f"passed over, {counted(count, 'low')} {what}"
     if facts.spikes:
-        yield f"passed over, {facts.spikes} spikes within a low"
+        yield f"passed over, {counted(facts.spikes, 'spike')} within a low"
     if facts.odd_lows:
         yield f"lows that are no slots: {_odd_lows(facts)}"
 
