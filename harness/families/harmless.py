@@ -8,13 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from harness.families.command import Effect
+from harness.families.command import Command, Effect
 from harness.families.registry import Kinds
 from harness.families.transactions import commands_in
 
 _ASK_ROM = frozenset({0x33, 0xF0, 0xEC})
 """Read ROM, search, conditional search: no device changes by them. Source: data sheet of
 family 28h p. 10."""
+
+_LASTING = frozenset({Effect.STORED, Effect.FOR_EVER})
 
 _BEFORE_FUNCTION = {0xCC: 1, 0xA5: 1, 0x55: 9}
 """Skip, resume, match -> bytes until the function command."""
@@ -29,15 +31,27 @@ def only_asks(kinds: Kinds, code: int, write: bytes, read: int) -> bool:
         write: what follows the selection.
         read: bytes read behind it.
     """
+    return all(
+        row is not None and row.effect is Effect.NOTHING
+        for row in _rows(kinds, code, write, read)
+    )
+
+
+def stores(kinds: Kinds, code: int, write: bytes) -> bool:
+    """True if a row of the family says that these bytes leave something stored."""
+    return any(
+        row is not None and row.effect in _LASTING
+        for row in _rows(kinds, code, write, 0)
+    )
+
+
+def _rows(kinds: Kinds, code: int, write: bytes, read: int) -> list[Command | None]:
+    """The command rows that bytes behind a selection are, None for one of no row."""
     if not write:
-        return True
+        return []
     slots = [byte >> bit & 1 for byte in write for bit in range(8)] + [1] * (8 * read)
     seen = commands_in(slots, kinds.family_of(code).commands)
-    return all(
-        one.command is not None and one.command.effect is Effect.NOTHING
-        for one in seen
-        if one.at < 8 * len(write)
-    )
+    return [one.command for one in seen if one.at < 8 * len(write)]
 
 
 def only_asks_all(kinds: Kinds, codes: Iterable[int], write: bytes, read: int) -> bool:

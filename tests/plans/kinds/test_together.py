@@ -88,6 +88,39 @@ def test_thermometers_convert_together_beside_them(
     assert not [note for r in ran.step("2").results for note in r.notes]
 
 
+def test_thermometers_keep_44h_from_a_kind_that_stores_by_it(
+    run_plan: Make, bench_data: Make, new_device: Make, tmp_path: Path
+) -> None:
+    """Its row says so: then each thermometer is put to its conversion by itself."""
+    path = Path(shutil.copy(PROBE, tmp_path))
+    text = path.read_text("utf-8").replace("convert_all: measure", "")
+    old, new = "longest_ms: 20}], effect: volatile", "longest_ms: 20}], effect: stored"
+    assert old in text
+    path.write_text(text.replace(old, new), "utf-8")
+    devices = [*sensors(12), new_device(0x28, 9, temperature_degc=24.0)]
+    devices[0]["script"][0]["then"] = {"result": ["E8 5B 00 30"]}
+    data = {**bench_data(devices), "kinds": [str(path)]}
+    read = {
+        "quantity": "temperature",
+        "fresh": False,
+        "low": 23,
+        "high": 25,
+        "unit": "degC",
+    }
+    ran = run_plan(
+        [
+            {"convert": {}},
+            {"for_each": {"family": 0x28, "steps": [{"read": read}]}},
+            {"transact": {"family": 0xE5, "write": "BE", "read": 6, "crc": [{"kind": "crc-8"}],
+                          "expect": "FF FF 00 19 00 00", "mask": "FF FF FF FF FF 00"}},
+        ],
+        data,
+    )  # fmt: skip
+    assert ran.code == 0, [r.shown.message for _, r in ran.record.results]
+    (note,) = ran.step("1").results[0].notes
+    assert "44 was not sent to all, for it is not known that E5h keeps nothing" in note
+
+
 def test_silence_is_no_conversion(run_plan: Make, bench_data: Make) -> None:
     """No device turns busy: failed, not an old value."""
     data = bench_data(sensors(0, 0))

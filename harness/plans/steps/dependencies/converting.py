@@ -15,12 +15,15 @@ from typing import NamedTuple
 
 from harness.driver.session import AllDevices
 from harness.errors import DeviceError, StepMissing
-from harness.families.harmless import only_asks
+from harness.families.harmless import only_asks, stores
 from harness.families.session import Session
 from harness.plans.schema.bodies import Convert
 from harness.plans.steps.context import Context
 from harness.records import DeviceRef
 from harness.wire.circuit import load_of
+
+_THERMOMETERS = b"\x44"
+"""Convert command of built-in kinds (data sheet of family 28h, p. 11)."""
 
 
 class Together(NamedTuple):
@@ -40,23 +43,29 @@ def who_minds(context: Context, device: DeviceRef) -> str:
     """Who on the bus keeps a device's convert command from being sent to all.
 
     A kind in a file may mean anything by its command, so each other device must make
-    the same conversion of it, or keep nothing of it; empty if all do.
+    the same conversion of it, or keep nothing of it. That of thermometers is kept back
+    only by a kind that is known to store something by it and does not just measure and
+    count. Empty if nobody minds.
     """
     kinds = context.kinds
     family = kinds.family_of(device.family)
-    command = family.convert_command
-    if command is None:
-        return ""
+    own = family.convert_command
+    code = _THERMOMETERS if own is None else own.code
     minds = dict.fromkeys(
         f"{other.family:02X}h"
         for other in (*context.known_devices(), *context.references_found())
         if kinds.family_of(other.family).convert_all != family.convert_all
-        and not only_asks(kinds, other.family, command.code, 0)
+        and (
+            stores(kinds, other.family, code)
+            and not kinds.family_of(other.family).counts_conversions
+            if own is None
+            else not only_asks(kinds, other.family, code, 0)
+        )
     )
     if not minds:
         return ""
     return (
-        f"{command.code.hex(' ').upper()} was not sent to all, for it is not known that "
+        f"{code.hex(' ').upper()} was not sent to all, for it is not known that "
         f"{', '.join(minds)} keeps nothing of it"
     )
 
@@ -67,12 +76,10 @@ def convert_alone(context: Context, device: DeviceRef) -> float:
     Raises:
         DeviceError, LineError: as the family says.
     """
-    command = context.kinds.family_of(device.family).convert_command
-    assert command is not None  # else nobody would mind the one of all
     session, clock = context.session(device), context.clock
     began_s = clock.now_s()
     with context.conversions.watched(session, step=context.step, title=context.here):
-        command.alone(session)
+        _measure(context, device, session)
     return 1000 * (clock.now_s() - began_s)
 
 
@@ -185,7 +192,8 @@ def make_up_flags(context: Context, devices: Iterable[DeviceRef]) -> None:
     Raises:
         StepMissing: see ``require_supply_to_convert``; and what converting raises.
     """
-    known = [device for device in devices if can_convert(context, device)]
+    kinds = context.kinds
+    known = [d for d in devices if kinds.family_of(d.family).convert_all is not None]
     lacking = [device for device in known if _lacks_flag(context, device)]
     if not lacking:
         return
@@ -222,13 +230,14 @@ def _lacks_flag(context: Context, device: DeviceRef) -> bool:
 
 
 def _can_convert_together(context: Context, known: list[DeviceRef]) -> bool:
-    """No sealed cell pays for a conversion of all, and the supply bears it."""
+    """No sealed cell pays for a conversion of all, nobody minds, the supply bears it."""
     counted = any(
         context.kinds.family_of(d.family).counts_conversions
         for d in context.known_devices()
     )
     fed = context.bus.adapter.switching.strong_pull_up_on is not None
-    return not counted and (fed or not anybody_on_parasite(context, known))
+    shared = all(can_convert(context, device) for device in known)
+    return shared and not counted and (fed or not anybody_on_parasite(context, known))
 
 
 def remark_made(context: Context, why: str) -> None:
