@@ -281,6 +281,14 @@ class Blocks:
     usual: str = ""
     bad_at_s: tuple[float, ...] = ()
 
+    @property
+    def slots(self) -> tuple[int, int]:
+        """Zeros and ones of the good block, over all reads that brought a block."""
+        good = bytes.fromhex(self.usual)
+        ones = sum(value.bit_count() for value in good)
+        came = self.reads - sum(self.troubles.values())
+        return (8 * len(good) - ones) * came, ones * came
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DeviceFacts:

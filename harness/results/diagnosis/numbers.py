@@ -119,6 +119,7 @@ def _adapter_and_line(found: Evidence) -> Iterator[tuple[str, str]]:
         yield from _idle(found.idle)
     if found.line is not None:
         yield from _line(found.line)
+    yield from _flips(found)
 
 
 def _adapter(adapter: AdapterFacts) -> Iterator[tuple[str, str]]:
@@ -161,6 +162,29 @@ def _line(line: LineEvidence) -> Iterator[tuple[str, str]]:
     )
     if line.answers_in_zeros:
         yield "pulls right after write-0 slots", str(line.answers_in_zeros)
+
+
+def _flips(found: Evidence) -> Iterator[tuple[str, str]]:
+    """What a late edge, a pull or a lift spoils are slots of different kinds."""
+    counts = {"write-1": (0, 0), "write-0": (0, 0)}
+    if found.line is not None:
+        counts["write-1"] = _changed(found.line.ones, "FF")
+        counts["write-0"] = _changed(found.line.zeros, found.line.zeros.usual)
+    both = [
+        b for d in found.devices for b in (d.blocks, d.blocks_after) if b is not None
+    ]
+    downs, ups = sum(b.flips_down for b in both), sum(b.flips_up for b in both)
+    counts["read-1"] = downs, sum(b.slots[1] for b in both)
+    counts["read-0"] = ups, sum(b.slots[0] for b in both)
+    if any(hits for hits, _ in counts.values()):
+        cells = (f"{kind} {hits} of {of}" for kind, (hits, of) in counts.items() if of)
+        yield "slots that came back changed, by kind", ", ".join(cells)
+
+
+def _changed(echoes: Echoes, sound: str) -> tuple[int, int]:
+    """Echoes other than the sound one, of those that came."""
+    came = sum(echoes.histogram.values())
+    return came - echoes.histogram.get(sound, 0), came
 
 
 # -- echoes -----------------------------------------------------------------------------

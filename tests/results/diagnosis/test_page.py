@@ -7,7 +7,13 @@ from typing import Any
 
 import pytest
 
-from harness.diagnosis.evidence.bus import DeviceFacts, Echoes, Evidence, LineEvidence
+from harness.diagnosis.evidence.bus import (
+    Blocks,
+    DeviceFacts,
+    Echoes,
+    Evidence,
+    LineEvidence,
+)
 from harness.diagnosis.evidence.kinds import KindReading
 from harness.diagnosis.inventory import Membership
 from harness.records import CheckResult, Outcome
@@ -182,3 +188,27 @@ def test_an_examined_bench_shows_its_numbers(
     shown = read(render(ran.record)).shown
     assert "Supply wire of the device open: S3 " in shown
     assert all(row[0] in shown for row in tables["Devices"].rows)
+
+
+def test_flips_by_kind_of_slot() -> None:
+    """A block of 4 ones in 16 bits, read 9 times, beside slots of no device."""
+    blocks = Blocks(
+        reads=10, whole=7, usual="0F 00", troubles={"no-presence": 1}, flips_down=2
+    )
+    device = DeviceFacts(rom_code="3D0000A4B3C2D128", family=0x28, blocks=blocks)
+    line = LineEvidence(
+        ones=Echoes(sent=100, histogram={"FF": 97, "F0": 3}),
+        zeros=Echoes(sent=50, histogram={"00": 50}),
+        rise_us=(0.0, 2.0),
+    )
+    (table,) = [
+        t
+        for t in tables_of(Evidence(line=line, devices=(device,)))
+        if t.title == "Adapter and line"
+    ]
+    assert table.rows[-1] == (
+        "slots that came back changed, by kind",
+        "write-1 3 of 100, write-0 0 of 50, read-1 2 of 36, read-0 0 of 108",
+    )
+    sound = LineEvidence(ones=Echoes(sent=1, histogram={"FF": 1}), zeros=Echoes(sent=0))
+    assert "by kind" not in str(list(tables_of(Evidence(line=sound))))
