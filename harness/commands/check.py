@@ -12,7 +12,6 @@ from harness.families.hazard import ALWAYS
 from harness.plans.execution import seating
 from harness.plans.execution.adapter_reach import beyond_adapter
 from harness.plans.execution.hazard_gate import HazardUse, require_named
-from harness.plans.execution.soak_estimate import outlook
 from harness.plans.loading.files import (
     check_together,
     load_fixture,
@@ -25,6 +24,7 @@ from harness.plans.schema.base import Described
 from harness.plans.schema.files import Fixture, Plan
 from harness.plans.schema.soak import Soak
 from harness.plans.steps.instruments.vary_estimate import vary_times
+from harness.plans.steps.soak.estimate import outlook
 
 EXIT_MISTAKES = 2
 

@@ -15,8 +15,8 @@ from typing import Any, TypeVar
 
 from harness.clock import Clock
 from harness.journal_form import JournalForm
-from harness.plans.execution.soak_estimate import Outlook, side_room_bytes
 from harness.plans.schema.soak import Soak
+from harness.plans.steps.soak.estimate import Outlook, side_room_bytes
 from harness.plans.steps.soak.tally import SoakCounts
 from harness.results.soak.events import (
     ERROR_LINE,

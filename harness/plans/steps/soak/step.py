@@ -20,7 +20,6 @@ from harness.errors import (
     LineShorted,
     SlotproofError,
 )
-from harness.plans.execution.soak_estimate import Outlook, outlook
 from harness.plans.schema.soak import Soak
 from harness.plans.steps.attempts import settle
 from harness.plans.steps.context import Context
@@ -31,6 +30,7 @@ from harness.plans.steps.dependencies.converting import (
 )
 from harness.plans.steps.read_with_repeats import read_with_repeats
 from harness.plans.steps.soak.drifting import is_judged, own_drifts
+from harness.plans.steps.soak.estimate import Outlook, outlook
 from harness.plans.steps.soak.lines import SoakLines
 from harness.plans.steps.soak.live_traces import LiveTraces
 from harness.plans.steps.soak.side_tasks import SideTasks

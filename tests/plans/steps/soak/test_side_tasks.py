@@ -11,10 +11,10 @@ from typing import Any
 
 import pytest
 
-from harness.plans.execution.soak_estimate import Outlook, outlook
 from harness.plans.schema.soak import Soak
 from harness.plans.steps.soak import lines as soak_lines
 from harness.plans.steps.soak import step as soak_step
+from harness.plans.steps.soak.estimate import Outlook, outlook
 from harness.plans.steps.soak.events import EventFile
 from harness.results.soak.events import SoakCount
 

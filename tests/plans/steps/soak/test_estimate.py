@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
-from harness.plans.execution.soak_estimate import outlook
 from harness.plans.schema.soak import Soak
+from harness.plans.steps.soak.estimate import outlook
 
 
 def soak(**keys: Any) -> Soak:  # noqa: ANN401 - keys of the step
