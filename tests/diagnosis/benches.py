@@ -329,6 +329,30 @@ def f18(r: Random) -> Bench:
     return bench(r, devices=devices, line={"pull_up_ohm": r.choice([3900, 4700])})
 
 
+def f18_together(r: Random, *, one_at_a_time: bool = True) -> Bench:
+    """A pull-up that feeds one conversion and not all at once; or one that feeds all.
+
+    By Ohm's law: of 5 V the pull-up leaves at most 1.9 V under all of them and at least
+    3.2 V under one; the twin's leaves 3.2 V under all.
+    """
+    count = r.randint(2, 3) if not one_at_a_time else r.randint(3, 4)
+    active_ma = r.uniform(0.9, 1.2)
+    low, high = 3.1 / (count * active_ma), 1.8 / active_ma
+    pull_up_ohm = 1e3 * (
+        r.uniform(low, high) if one_at_a_time else 1.8 / (count * active_ma)
+    )
+    return bench(
+        r,
+        devices=probes(r, count, supply="parasite", active_ma=active_ma),
+        line={"pull_up_ohm": round(pull_up_ohm)},
+    )
+
+
+def f18_fed(r: Random) -> Bench:
+    """Bus power of a pull-up that feeds two or three conversions at once."""
+    return f18_together(r, one_at_a_time=False)
+
+
 def f19(r: Random) -> Bench:
     """One supply wire broken."""
     return bench(r, {"kind": "supply-lead-open", "device": "S3"}, devices=probes(r, 5))

@@ -169,6 +169,13 @@ CASES_BUS: dict[str, Case] = {
         forbidden=("third-wire", "spikes"),
         twin=benches.healthy,
     ),
+    "F18 one conversion at a time": Case(
+        vary=benches.f18_together,
+        right=((Cause.SUPPLY, "no-strong-pull-up"),),
+        measured="conversions of all at once, after 0 of",
+        forbidden=("third-wire", "spikes", "unexplained"),
+        twin=benches.f18_fed,
+    ),
     "F19 third wire": Case(
         vary=benches.f19,
         right=((Cause.SUPPLY, "third-wire"),),

@@ -273,6 +273,28 @@ SPEAKS_DEVICES: Speaks = {
         "no-strong-pull-up",
         Confidence.LIKELY,
     ),
+    "starved beside others": (
+        {
+            "devices": tuple(
+                replace(
+                    probe(rom, supply_answers=(0, 0, 0)),
+                    conversions=(
+                        Conversion(alone=True, value_degc=25.0, marker_kept=True),
+                        Conversion(
+                            alone=False,
+                            value_degc=85.0,
+                            trouble="extra-echo",
+                            **UNPOWERED,
+                        ),
+                    ),
+                )
+                for rom in (ROM, OTHER)
+            )
+        },
+        Cause.SUPPLY,
+        "no-strong-pull-up",
+        Confidence.LIKELY,
+    ),
     "third wire": (
         {
             "devices": (

@@ -9,6 +9,7 @@ from harness.diagnosis.causes.devices import clone_like
 from harness.diagnosis.evidence.bus import Conversion, DeviceFacts, Evidence
 from harness.diagnosis.finding import Cause, Finding, FindingSeverity
 from harness.diagnosis.signs.devices import SEEN_BUSY_MS, measured_values
+from harness.errors import ExtraEcho
 from harness.wire.ratings import outside_range
 
 _HIGHEST_DEGC = 125.0
@@ -87,9 +88,13 @@ def given_up(evidence: Evidence) -> Iterator[Finding]:
 def starved(evidence: Evidence) -> Iterator[Finding]:
     """Bus-powered devices that never finish: the pull-up cannot feed a conversion."""
     fed = [d for d in evidence.devices if d.on_parasite and _converted(d)]
+    if not fed or _minority(evidence, fed):
+        return
     never = [d for d in fed if _never_finishes(d)]
-    if fed and never == fed and not _minority(evidence, fed):
+    if never == fed:
         yield _cannot_feed(never)
+    elif len(fed) > 1 and all(map(_starves_beside_others, fed)):
+        yield _feeds_one_at_a_time(evidence, fed)
 
 
 def _cannot_feed(never: list[DeviceFacts]) -> Finding:
@@ -108,6 +113,57 @@ def _cannot_feed(never: list[DeviceFacts]) -> Finding:
         try_first="run the third wire, or fit 1 kohm or a strong pull-up and convert one "
         "device at a time",
     )
+
+
+def _feeds_one_at_a_time(evidence: Evidence, fed: list[DeviceFacts]) -> Finding:
+    """What converts while the others idle, and restarts while they convert too."""
+    expected = evidence.expected
+    most_ma = 1e3 * expected.supply_v / expected.pull_up_ohm
+    troubles = {c.trouble for d in fed for c in _together(d)}
+    sank = "the line sank so low meanwhile that the adapter took it for characters"
+    return Finding(
+        cause=Cause.SUPPLY,
+        kind="no-strong-pull-up",
+        summary=f"the line feeds one conversion at a time, and not {len(fed)} at once",
+        measured=(
+            *(_alone_and_together(d) for d in fed),
+            f"{len(fed)} conversions share {most_ma:.1f} mA, the most that "
+            f"{expected.pull_up_ohm:g} ohm let through at {expected.supply_v:g} V",
+            *((sank,) if ExtraEcho.kind in troubles else ()),
+        ),
+        ruled_out=(
+            "one bad probe: all bus-powered ones show it",
+            "no supply at all: each converts by itself",
+        ),
+        try_first="convert one device at a time, or fit a strong pull-up or the third wire",
+    )
+
+
+def _alone_and_together(device: DeviceFacts) -> str:
+    return (
+        f"{device.name}: power-on value after {len(_together(device))} of "
+        f"{len(_together(device))} conversions of all at once, after 0 of "
+        f"{len(_alone(device))} by itself"
+    )
+
+
+def _together(device: DeviceFacts) -> list[Conversion]:
+    return [c for c in _converted(device) if not c.alone]
+
+
+def _alone(device: DeviceFacts) -> list[Conversion]:
+    return [c for c in _converted(device) if c.alone]
+
+
+def _starves_beside_others(device: DeviceFacts) -> bool:
+    """True if it restarts in each conversion of all, and in none by itself.
+
+    Each conversion takes its 1 to 1.5 mA (data sheet family 28h, DC characteristics) of
+    what the pull-up lets through, so what is left of the voltage falls with their number.
+    """
+    together, alone = _together(device), _alone(device)
+    starved = bool(together) and all(map(_restarted_in, together))
+    return starved and bool(alone) and not any(c.power_on for c in alone)
 
 
 def _never_finishes(device: DeviceFacts) -> bool:

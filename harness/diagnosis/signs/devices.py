@@ -270,6 +270,7 @@ def _conversions(device: DeviceFacts) -> Iterator[Observation]:
     rows = {
         Sign.BUSY_LONG: [is_late(c, longest_ms) for c in _watched(device) if c.heard],
         Sign.POWER_ON_VALUE: [c.power_on for c in converted(device)],
+        Sign.POWER_ON_TOGETHER: [c.power_on for c in converted(device) if not c.alone],
         Sign.MARKER_GONE: [c.marker_kept is False for c in _marked(device)],
         Sign.NEVER_BEGAN: _never_began(device),
         Sign.BUSY_SEEN: [_is_seen_busy(c) for c in _watched(device)],

@@ -107,6 +107,7 @@ class Sign(StrEnum):
     ODD_CONSTANTS = "constants other than the data sheet's"
     CONSTANTS_MOVED = "blocks whose own constants changed"
     POWER_ON_VALUE = "power-on values after a conversion"
+    POWER_ON_TOGETHER = "power-on values after a conversion of all at once"
     MARKER_GONE = "markers gone from the volatile settings"
     RESTARTS_IN_WORK = "restarts while it converts beyond those while it idles"
     IDLE_RESTART = "restarts while no device works"

@@ -179,10 +179,11 @@ DEVICE_ROWS = (
         cause=Cause.SUPPLY,
         kind="no-strong-pull-up",
         shows=frozenset({Sign.SAYS_BUS_POWER, Sign.POWER_ON_VALUE, Sign.MARKER_GONE}),
-        # all that live on the line say so
+        # all that live on the line say so; by Ohm's law what it cannot feed at once it
+        # never feeds at once, and may feed one by one
         predicts=(
             *always(Sign.SAYS_BUS_POWER, Sign.OTHERS_BUS_POWER, least=0.9),
-            *always(Sign.POWER_ON_VALUE, least=0.9),
+            *always(Sign.POWER_ON_TOGETHER, least=1.0),
         ),
         would_show="conversions end with a strong pull-up",
     ),
