@@ -13,6 +13,9 @@ from typing import Any, Self
 
 Scalar = float | int | str | bool
 
+PLAN_AND_FIXTURE = "plan and fixture disagree"
+"""Begins the hint of a failure that a wrong file explains; the headline of a run says it."""
+
 
 class Outcome(StrEnum):
     """Verdict of a check, a step or a run; the worst of its parts counts.

@@ -412,7 +412,7 @@ def _doubt_of(seen: Oddities, late: bytes, where: str) -> AdapterError | None:
         return _came_late(late, where)
     if seen.miscounted:
         return EchoDoubtful(
-            f"{seen.miscounted} bursts came back with characters missing, in surplus or late",
+            f"{seen.miscounted} {'burst' if seen.miscounted == 1 else 'bursts'} came back with characters missing, in surplus or late",
             where=where,
         )
     if seen.impossible > 1:

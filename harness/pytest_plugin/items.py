@@ -130,7 +130,7 @@ class PlanFile(pytest.File):
         chosen = len(self._steps) - len(self._left_out)
         return [
             f"slotproof: {chosen} of {len(self._steps)} steps of {self.path.name} are "
-            f"selected; what they need of the others is made up for, or named"
+            f"selected; what they need of the others is done for them, or is an error"
         ]
 
     def take_turn(self, step: str) -> None:

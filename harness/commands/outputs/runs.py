@@ -49,7 +49,7 @@ class FoundCause(BaseModel):
     )
     says: str = Field(description="one sentence")
     points: tuple[tuple[str, str], ...] = Field(
-        description="label and text: how sure, why not others, what it could be besides, numbers"
+        description="label and text: confidence, why not others, what it could be besides, numbers"
     )
     look_first: str = Field(description="one thing to do")
 

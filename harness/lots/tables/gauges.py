@@ -46,7 +46,7 @@ def gauge_report(found: GaugeStudy, *, unit: str) -> LotReport:
     if found.step:
         notes.append(
             f"Readings come in steps of {found.step:.4g} {unit}".rstrip()
-            + f": the step alone takes {100 * found.step_share:.1f} % of {judged_by}."
+            + f"{_step_share(found, judged_by)}."
         )
     notes.append(
         f"The verdict is on these {found.stations} stations; others were not studied."
@@ -75,6 +75,14 @@ _OF_A_GAUGE = {
     GaugeVerdict.UNDECIDED: Outcome.SKIPPED,
     GaugeVerdict.BAD: Outcome.FAILED,
 }
+
+
+def _step_share(found: GaugeStudy, judged_by: str) -> str:
+    """What the step alone takes; empty where a reason of the verdict says so already."""
+    share = f"takes {100 * found.step_share:.1f} %"
+    if any(share in reason for reason in found.reasons):
+        return ""
+    return f": the step alone {share} of {judged_by}"
 
 
 def _confidence(found: GaugeStudy) -> str:

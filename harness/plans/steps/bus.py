@@ -30,7 +30,13 @@ from harness.plans.steps.enumeration_faults import (
     missing_from,
 )
 from harness.plans.steps.second_look import ODD, not_again
-from harness.records import CheckResult, DeviceRef, Measurement, Outcome
+from harness.records import (
+    PLAN_AND_FIXTURE,
+    CheckResult,
+    DeviceRef,
+    Measurement,
+    Outcome,
+)
 from harness.wire.romcode import RomCode
 from harness.wire.slots.frames import Presence
 
@@ -295,7 +301,7 @@ def _prove(context: Context, body: Enumerate, device: DeviceRef) -> CheckResult:
             outcome=Outcome.FAILED,
             kind="family",
             message=f"family {device.family:02X}h ({family.name}) is not one of {allowed}",
-            hint="plan and fixture disagree: the fixture expects this very device in its socket"
+            hint=f"{PLAN_AND_FIXTURE}: the fixture expects this very device in its socket"
             if named
             else "take it out, or add its family to families in the plan",
             evidence=evidence,

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from harness.plans.kinds.table import kinds_of
 from harness.plans.schema.bodies import Enumerate
 from harness.plans.schema.fixture import Fixture, Socket
+from harness.records import PLAN_AND_FIXTURE
 from harness.wire.romcode import RomCode
 
 _MOST_NAMED = 8
@@ -150,6 +151,13 @@ def _too_few(fixture: Fixture, found: frozenset[str], start: str) -> Fault:
 def _fewer_than_named(fixture: Fixture, found: frozenset[str], start: str) -> Fault:
     if any(socket.expect.rom_code for socket in fixture.unit_sockets):
         start += "; every device that the fixture names was found"
+        if len(found) >= len(fixture.unit_sockets):
+            return Fault(
+                kind="count",
+                message=f"{start}, and it has no other position",
+                hint=f"{PLAN_AND_FIXTURE}: correct count in the plan, or add the missing "
+                "positions to the fixture",
+            )
     return Fault(
         kind="count",
         message=start,
@@ -177,7 +185,7 @@ def _too_many(fixture: Fixture, found: frozenset[str], start: str) -> Fault:
         return Fault(
             kind="count",
             message=f"{start}; each has its socket in the fixture",
-            hint="plan and fixture disagree: correct count in the plan",
+            hint=f"{PLAN_AND_FIXTURE}: correct count in the plan",
         )
     return Fault(
         kind="count",

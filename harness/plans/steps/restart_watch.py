@@ -244,7 +244,7 @@ def _is_trace(sign: RestartSign, after: Scalar, *, may_move: bool) -> bool:
 
 
 def _held_back(result: CheckResult, why: str) -> CheckResult:
-    said = f"; it said: {result.outcome}"
+    said = f"; its own result: {result.outcome}"
     if result.measurements:
         shown = ", ".join(f"{m.name} {m.value}" for m in result.measurements)
         said += f", {shown}"

@@ -32,7 +32,7 @@ class Found:
         title: the cause in words, and the device if it is about one.
         outcome: word of the verdict that it stands for, for the colour.
         summary: one sentence for a technician.
-        points: label and text: how sure and why not another cause, the numbers, what
+        points: label and text: confidence and why not another cause, the numbers, what
             it brings about.
         try_first: one thing to do.
         key: the cause for machines, such as ``supply: third-wire``.
@@ -147,7 +147,7 @@ def _outcome(finding: Finding) -> Outcome:
 
 def _points(finding: Finding) -> Iterator[tuple[str, str]]:
     if finding.severity is not FindingSeverity.NOTE:
-        yield "how sure", _how_sure(finding)
+        yield "confidence", _confidence(finding)
     yield from (("why not", with_title(text)) for text in finding.ruled_out)
     yield from (_possible(finding, text) for text in finding.discriminators)
     yield from (("measured", text) for text in finding.measured)
@@ -162,7 +162,7 @@ def _possible(finding: Finding, text: str) -> tuple[str, str]:
     return "could also be", with_title(text)
 
 
-def _how_sure(finding: Finding) -> str:
+def _confidence(finding: Finding) -> str:
     """What its confidence rests on, in words."""
     own = f"{finding.cause} {finding.kind}: "
     others = sum(not text.startswith(own) for text in finding.discriminators)

@@ -40,7 +40,7 @@ def _matrix(found: list[CornerResult], named: str, conditions: list[str]) -> Mat
     devices = dict.fromkeys(each.result.device for each in found)
     return Matrix(
         family=named,
-        columns=tuple((one_line(c), "", _limits(found, c)) for c in conditions),
+        columns=tuple((_unbroken(c), "", _limits(found, c)) for c in conditions),
         rows=tuple(
             MatrixRow(
                 socket=one_line(device.socket),
@@ -56,6 +56,12 @@ def _matrix(found: list[CornerResult], named: str, conditions: list[str]) -> Mat
             if device is not None
         ),
     )
+
+
+def _unbroken(condition: str) -> str:
+    """A condition that breaks after a comma only, not between number and unit."""
+    parts = one_line(condition).split(", ")
+    return ", ".join(part.replace(" ", "\N{NO-BREAK SPACE}") for part in parts)
 
 
 def _limits(found: list[CornerResult], condition: str) -> str:

@@ -27,7 +27,11 @@ from harness.results.reports.page import Picture, drawn_picture, fill, write_pag
 from harness.results.soak.page import page_of
 from harness.results.soak.record import SoakRecord
 from harness.results.summary.failures import FailureGroup, failure_groups
-from harness.results.summary.lines import counts_text, headline_texts
+from harness.results.summary.lines import (
+    counts_text,
+    disagreement_text,
+    headline_texts,
+)
 from harness.results.summary.making import failure_of, summary_of
 from harness.results.summary.record import SummaryFailure
 from harness.results.timing import (
@@ -59,7 +63,7 @@ class Trouble:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ResultRow:
-    """One line of a step's table."""
+    """One line of a step's table; device and attempts stand in the first of a result."""
 
     device: str
     name: str
@@ -168,6 +172,7 @@ def render(
         headlines=headlines if passed else [],
         remarks=[*summary.remarks, *([] if passed else headlines)],
         culprits=_named(summary.culprits),
+        disagreement=disagreement_text(summary),
         boxed=troubles if in_box else [],
         troubles=[] if in_box else troubles,
         margins=list(_margins(rows)),
@@ -183,13 +188,15 @@ def render(
 
 
 def _pictures(drawn: Sequence[DrawnFigure]) -> list[ShownPicture]:
+    # what several in a row have alike stands once, under the last of them
+    after = [*(caption_of(each.name) for each in drawn[1:]), ""][: len(drawn)]
     return [
         ShownPicture(
             picture=drawn_picture(each.name, each.svg),
-            caption=caption_of(each.name),
+            caption="" if caption_of(each.name) == following else caption_of(each.name),
             file=f"{each.name}.svg",
         )
-        for each in drawn
+        for each, following in zip(drawn, after, strict=True)
     ]
 
 
@@ -298,16 +305,16 @@ def _step(step: StepRecord) -> ShownStep:
 def _rows(result: DeviceResult) -> Iterator[ResultRow]:
     device, tries = _label(result.device), tries_text(result)
     values = value_rows(result)
-    for value in values:
+    for number, value in enumerate(values):
         yield ResultRow(
-            device=device,
+            device="" if number else device,
             name=value.name,
             value=value.value,
             unit=value.unit,
             limits=value.limits.removeprefix("limits "),
             verdict=value.verdict,
             outcome="failed" if value.verdict == "outside" else "",
-            tries=tries,
+            tries="" if number else tries,
         )
     said = any(value.verdict == "outside" for value in values)
     if not values or (result.outcome is not Outcome.PASSED and not said):

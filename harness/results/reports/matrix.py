@@ -69,6 +69,7 @@ class Matrix:
 
     Attributes:
         family: family code, such as ``28h``.
+        kind: its name in words; empty where the run has not named it.
         columns: quantity, unit, and limits where all devices share them.
         rows: each device.
     """
@@ -76,6 +77,7 @@ class Matrix:
     family: str
     columns: tuple[tuple[str, str, str], ...]
     rows: tuple[MatrixRow, ...]
+    kind: str = ""
 
 
 def anchor_of(number: str) -> str:
@@ -128,6 +130,7 @@ def _matrix(
     shared = {name for name in names if len(_limits_of(name, devices, values)) == 1}
     return Matrix(
         family=f"{family:02X}h",
+        kind=_kind_of(record, devices),
         columns=columns,
         rows=tuple(
             MatrixRow(
@@ -142,6 +145,15 @@ def _matrix(
             for device in devices
         ),
     )
+
+
+def _kind_of(record: RunRecord, devices: list[DeviceRef]) -> str:
+    """Name of the kind, which enumeration writes into the evidence of each device."""
+    for _, result in record.results:
+        named = result.shown.evidence.get("family")
+        if result.device in devices and isinstance(named, str):
+            return one_line(named)
+    return ""
 
 
 def _outcome(record: RunRecord, device: DeviceRef) -> Outcome:

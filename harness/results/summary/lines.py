@@ -13,6 +13,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from harness.digits import duration_text
+from harness.records import PLAN_AND_FIXTURE
 from harness.results.summary.record import Summary, SummaryDevice, SummaryFailure
 
 SIMULATED = "SIMULATED"
@@ -63,7 +64,17 @@ def verdict_line(summary: Summary) -> ScreenLine:
     word = summary.verdict.upper()
     head = f"{word}, {SIMULATED}" if summary.simulated else word
     text = f"{head}: {summary.plan or 'a run'} on {summary.fixture or 'no fixture'}"
+    reason = disagreement_text(summary)
+    text += f"; {reason}" if reason else ""
     return ScreenLine(text + _blame(summary), summary.verdict)
+
+
+def disagreement_text(summary: Summary) -> str:
+    """The first failure by which plan and fixture disagree; empty without one."""
+    for failure in summary.failures:
+        if failure.look_first.startswith(PLAN_AND_FIXTURE):
+            return f"{PLAN_AND_FIXTURE}: {failure.message}"
+    return ""
 
 
 def _blame(summary: Summary) -> str:

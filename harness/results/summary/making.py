@@ -96,7 +96,9 @@ def rank_of(m: Measurement) -> tuple[int, float]:
     """Outside, then numbers by their share of room, then other judged, then the rest."""
     if _outside(m):
         return 0, 0.0
-    if m.margin is None or m.low == m.high:  # one value was wanted, and that is it
+    # one value was wanted, and that is it; a count cannot be below zero
+    is_none_counted = m.low is None and m.high == 0 and type(m.value) is int
+    if m.margin is None or m.low == m.high or is_none_counted:
         return (2 if m.is_judged else 3), 0.0
     room = _room(m.low, m.high)
     return 1, m.margin / room if room else m.margin

@@ -26,8 +26,8 @@ from harness.quality.uncertainty import (
 from harness.records import Attempt, CheckResult, DeviceRef, Measurement, Outcome
 
 _DIFFERS_HINT = (
-    "repeat it with the device in another place of the bath: what comes again there is its "
-    "own error, what stays with the place is not"
+    "repeat it with the device in another position of the bath: what comes again there is its "
+    "own error, what stays with the position is not"
 )
 
 
