@@ -93,7 +93,7 @@ FOR_THE_RULES = {
         "reset_rate_doubt",
     },
     "AlarmFacts": {"after", "before"},
-    "Blocks": {"bad_at_s", "constants", "distinct_wrong", "moved", "troubles", "usual"},
+    "Blocks": {"bad_at_s", "constants", "distinct_wrong", "moved"},
     "Conversion": {"marker_kept", "trouble"},
     "DeviceFacts": {
         "full_resolution",
