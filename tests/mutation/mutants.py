@@ -11,8 +11,9 @@ from __future__ import annotations
 
 import ast
 import copy
+from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 COMPARISONS: dict[type[ast.cmpop], tuple[type[ast.cmpop], ...]] = {
@@ -48,7 +49,8 @@ NAMES = {"min": "max", "max": "min", "any": "all", "all": "any"}
 class Mutant:
     """One change; `start` and `end` are byte offsets of the text it replaces.
 
-    `scope` is the function, method or constant that it is in.
+    `scope` is the function, method or constant that it is in; `nth` counts from 1 those of
+    one scope that change the same text into the same.
     """
 
     path: str
@@ -60,6 +62,7 @@ class Mutant:
     after: str
     in_function: bool
     scope: str
+    nth: int = 1
 
     @property
     def name(self) -> str:
@@ -252,9 +255,12 @@ def mutants_of(root: Path, path: Path) -> Iterator[Mutant]:
     source = path.read_text("utf-8")
     finder = _Finder(str(path.relative_to(root)), source)
     finder.visit(ast.parse(source))
-    for mutant in finder.found:
+    before: Counter[tuple[str, str, str]] = Counter()
+    for mutant in sorted(finder.found, key=lambda m: m.start):
         if mutant.after.strip("()") != mutant.before:
-            yield mutant
+            same = (mutant.scope, mutant.before, mutant.after)
+            before[same] += 1
+            yield replace(mutant, nth=before[same])
 
 
 def with_change(source: bytes, mutant: Mutant) -> bytes:

@@ -366,26 +366,25 @@ def _write_down(name: str, end: str) -> None:
         file.write(json.dumps(row) + "\n")
 
 
-def _equivalents() -> set[tuple[str, str, str, str]]:
+def equivalents() -> set[tuple[str, str, str, str, int]]:
     """Changes that no test can notice, by the code and not by its line number."""
-    rows = tomllib.loads(EQUIVALENTS.read_text("utf-8"))["change"]
-    return {(r["path"], r["scope"], r["before"], r["after"]) for r in rows}
+    return {
+        (row["path"], row["scope"], row["before"], row["after"], nth)
+        for row in tomllib.loads(EQUIVALENTS.read_text("utf-8"))["change"]
+        for nth in row.get("nth", [1])
+    }
 
 
 def table() -> None:
     """Counts a room, the exact interval, and every survivor with its change."""
-    data, known, equivalents = (
-        json.loads(SAMPLE.read_text()),
-        _results(),
-        _equivalents(),
-    )
+    data, known, left_out = json.loads(SAMPLE.read_text()), _results(), equivalents()
     tried = [m for m in _mutants() if m.name in known]
     print(f"seed {data['seed']}: {len(tried)} of {len(data['mutants'])} tried")
     listed = {
         m.name
         for m in tried
         if known[m.name] in {"survived", "open"}
-        and (m.path, m.scope, m.before, m.after) in equivalents
+        and (m.path, m.scope, m.before, m.after, m.nth) in left_out
     }
     print(f"{len(listed)} left out as equivalent, see {EQUIVALENTS.name}")
     for room in (*ROOMS, "harness"):
