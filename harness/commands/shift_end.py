@@ -14,6 +14,7 @@ from harness.commands.base import (
 )
 from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.shifts import FailedUnit, ShiftAnswer
+from harness.results.reasons import reason_words
 from harness.results.summary.lines import ScreenLine
 from harness.station.shift.tally import Counts, summary_lines
 
@@ -69,7 +70,7 @@ def _answer(
                 unit=test.key,
                 position=test.unit.place,
                 step=test.reason.step,
-                reason=test.reason.message or test.reason.kind,
+                reason=test.reason.message or reason_words(test.reason.kind),
                 look_first=test.reason.hint,
             )
             for test in counts.failed_units

@@ -2,7 +2,7 @@
 
 A plan names each hazard at the step, and the command line allows it by the same
 name; neither alone is enough. Cautions are common practice, no source; they defer
-to the part's data sheet, to local codes and to qualified staff.
+to the device's data sheet, to local codes and to qualified staff.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ _CAUTIONS = {
     Hazard.MEMORY_WEAR: "each write wears the memory cells, and contents are at risk "
     f"while it lasts; {_DEFER}",
     Hazard.WRITE_ONCE: f"a bit once written can never be erased; {_DEFER}",
-    Hazard.PROGRAMMING_12_V: "12 V on the line destroys parts rated 6 V and adapters "
+    Hazard.PROGRAMMING_12_V: "12 V on the line destroys devices rated 6 V and adapters "
     "without clamps: one write-once device alone on an isolated line, adapter protected; "
     f"{_DEFER}",
     Hazard.LOCK: f"a lock can never be opened again; {_DEFER}",
@@ -69,7 +69,7 @@ _CAUTIONS = {
     "can let a cell vent, burn or die; cell under supervision, no bare leads, fire "
     f"protection at hand; {_DEFER}",
     Hazard.CALIBRATION: f"the device's own calibration can be spoilt; {_DEFER}",
-    Hazard.BEHIND_BRIDGE: "the bridge writes to a part that slotproof does not know: it may "
+    Hazard.BEHIND_BRIDGE: "the bridge writes to a device that slotproof does not know: it may "
     f"switch something, or hold memory that can be written once only; {_DEFER}",
     Hazard.RAW_WRITE: "bytes of your own go to the device as they are: they may write, lock, "
     f"erase or switch, whatever the other hazards stand for; {_DEFER}",
@@ -84,11 +84,11 @@ _CAUTIONS = {
 }
 
 ALWAYS = (
-    "ESD: touch ground before parts, wear a wrist strap at the bench.",
-    "Check the line's voltage before plugging anything in; most parts stand 6 V at most.",
+    "ESD: touch ground before devices, wear a wrist strap at the bench.",
+    "Check the line's voltage before plugging anything in; most devices stand 6 V at most.",
     "Switch off and let stored energy go before changing wires.",
     "Handle cells with insulated tools, and never short, crush or heat them.",
-    "The part's data sheet, local codes and qualified staff decide, not this tool.",
+    "The device's data sheet, local codes and qualified staff decide, not this tool.",
 )
 """Cautions for every bench. Common practice, no source."""
 

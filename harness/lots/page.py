@@ -23,7 +23,7 @@ _CAPTIONS = {
     "chart": "Control charts in the order of time, with control limits and signals",
     "oc-curve": "Chance to accept a lot, by its share of bad units",
     "readings": "Readings of the golden unit in the order of time, with the limits",
-    "parts": "Every reading of each part, by station",
+    "parts": "Every reading of each device, by station",
 }
 """What each picture shows, by the name of its file."""
 

@@ -70,7 +70,7 @@ def test_a_shift_ends_with_its_summary(shift: str) -> None:
     """Counts, yield, top failures and where it all is."""
     assert "1 PASSED, 2 FAILED, SIMULATED" in shift
     assert "first-pass yield 33.3 % (1 of 3)" in shift
-    assert "1 x read temperature: limit" in shift
+    assert "1 x read temperature: outside its limits" in shift
     assert "results: results/one\n" in shift
     assert shift.rstrip().endswith(
         "SIMULATED bench: this is no verdict on real devices"

@@ -23,7 +23,7 @@ def gauge(
     into: Path | None,
     style: OutputStyle,
 ) -> int:
-    """Repeatability and reproducibility: every part on every station, at least twice."""
+    """Repeatability and reproducibility: every device on every station, at least twice."""
     readings = read_study(file)
     found = gauge_study(readings, tolerance=tolerance, step=resolution)
     enough = {GaugeVerdict.GOOD}

@@ -32,7 +32,7 @@ def gauge_report(found: GaugeStudy, *, unit: str) -> LotReport:
             )
         )
     pooled = "counted as repeatability" if found.pooled else "kept apart"
-    judged_by, share = "the spread of these parts", found.gauge_of_total
+    judged_by, share = "the spread of these devices", found.gauge_of_total
     if found.gauge_of_tolerance is not None:
         judged_by, share = "the tolerance", found.gauge_of_tolerance
     reasons = f": {'; '.join(found.reasons)}" if found.reasons else ""
@@ -52,7 +52,7 @@ def gauge_report(found: GaugeStudy, *, unit: str) -> LotReport:
         f"The verdict is on these {found.stations} stations; others were not studied."
     )
     return LotReport(
-        question=f"Can the gauge tell {found.parts} parts apart on {found.stations} "
+        question=f"Does the gauge discriminate {found.parts} devices on {found.stations} "
         "stations?",
         answer=str(found.verdict),
         outcome=_OF_A_GAUGE[found.verdict],
@@ -60,7 +60,7 @@ def gauge_report(found: GaugeStudy, *, unit: str) -> LotReport:
         blocks=(
             (
                 ReportTable(rows=tuple(rows)),
-                f"interaction of part and station: {pooled}",
+                f"interaction of device and station: {pooled}",
             ),
             (_shares(found, unit),),
             (verdict,),
@@ -101,14 +101,14 @@ def _shares(found: GaugeStudy, unit: str) -> ReportTable:
             "at most",
         )
     ]
-    parts = {
+    spreads = {
         "repeatability": found.repeatability,
         "reproducibility": found.reproducibility,
         "gauge": found.gauge,
-        "parts": found.part,
+        "devices": found.part,
         "total": found.total,
     }
-    for name, value in parts.items():
+    for name, value in spreads.items():
         ends = (number_text(interval.low), number_text(interval.high))
         rows.append(
             (

@@ -145,7 +145,7 @@ class PowerSettings(Strict):
         default=None,
         ge=11.5,
         le=12.0,
-        description="programming supply for write-once devices; destroys parts rated 6 V",
+        description="programming supply for write-once devices; destroys devices rated 6 V",
     )
     programming_on: PairCondition | None = Field(
         default=None, description="state that lifts the line to programming_v"

@@ -234,7 +234,7 @@ def _cube(readings: Sequence[GaugeReading]) -> np.ndarray[tuple[int, int, int]]:
         cells.setdefault((reading.part, reading.station), []).append(reading.value)
     parts = list(dict.fromkeys(reading.part for reading in readings))
     stations = list(dict.fromkeys(reading.station for reading in readings))
-    for name, found in (("part", parts), ("station", stations)):
+    for name, found in (("device", parts), ("station", stations)):
         if len(found) < 2:
             raise UsageError(f"the study has only one {name}, at least two are needed")
     _require_crossed(cells, parts, stations)
@@ -252,9 +252,9 @@ def _require_crossed(
         held = len(cells.get((part, station), ()))
         if held != repeats or held < 2:
             raise UsageError(
-                f"part {part} was read {held} times on station {station}; every "
-                "part must be read equally often, at least twice, on each station",
-                hint="complete the study or leave that part out everywhere",
+                f"device {part} was read {held} times on station {station}; every "
+                "device must be read equally often, at least twice, on each station",
+                hint="complete the study or leave that device out everywhere",
             )
 
 
@@ -267,21 +267,21 @@ def _anova(cube: np.ndarray[tuple[int, int, int]]) -> tuple[AnovaRow, ...]:
     by_cell = centred.mean(axis=2)
     crossed = by_cell - by_part[:, None] - by_station[None, :]
     squares = {
-        "part": stations * repeats * float((by_part**2).sum()),
+        "device": stations * repeats * float((by_part**2).sum()),
         "station": parts * repeats * float((by_station**2).sum()),
-        "part by station": repeats * float((crossed**2).sum()),
+        "device by station": repeats * float((crossed**2).sum()),
         "repeat": float(((centred - by_cell[:, :, None]) ** 2).sum()),
     }
     degrees = {
-        "part": parts - 1,
+        "device": parts - 1,
         "station": stations - 1,
-        "part by station": (parts - 1) * (stations - 1),
+        "device by station": (parts - 1) * (stations - 1),
         "repeat": parts * stations * (repeats - 1),
     }
     against = {
-        "part": "part by station",
-        "station": "part by station",
-        "part by station": "repeat",
+        "device": "device by station",
+        "station": "device by station",
+        "device by station": "repeat",
     }
     mean_squares = {name: squares[name] / degrees[name] for name in squares}
     rows = []
@@ -332,7 +332,7 @@ def _verdict(judged: _Judged) -> tuple[GaugeVerdict, tuple[str, ...]]:
         reasons.append(f"less than {100 * _GOOD:g} % is not shown")
     if judged.least_classes < _FEWEST_CLASSES:
         reasons.append(
-            f"{_FEWEST_CLASSES} distinct categories of these parts are not shown (at "
+            f"{_FEWEST_CLASSES} distinct categories of these devices are not shown (at "
             f"least {math.floor(judged.least_classes)})"
         )
     if judged.high > _BAD:

@@ -201,7 +201,7 @@ def gauge_figures(
         )
     axes.set_xticks(range(len(parts)), [one_line(p) for p in parts], rotation=45)
     more = f" ({len(parts)} of {len(everyone)} shown)" if every > 1 else ""
-    axes.set_xlabel(f"part{more}")
+    axes.set_xlabel(f"device{more}")
     axes.set_ylabel(scale.label)
     legend(axes)
     return {"parts": figure}

@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterable
 from typing import Any
 
+from harness.digits import limit_text
 from harness.results.record.run import RunRecord, SourceFile
 
 
@@ -53,6 +54,6 @@ def _flat(prefix: str, facts: dict[str, Any]) -> Iterable[tuple[str, str]]:
         elif isinstance(value, list):
             yield name, ", ".join(str(item) for item in value)
         elif isinstance(value, float):
-            yield name, str(float(f"{value:.10g}"))  # 70.0, not 69.99999999999999
+            yield name, limit_text(value)
         else:
             yield name, "" if value is None else str(value)

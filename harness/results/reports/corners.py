@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from harness.digits import number_text
 from harness.records import Outcome
+from harness.results.reasons import reason_words
 from harness.results.record.run import RunRecord
 from harness.results.record.steps import BAD_OUTCOMES
 from harness.results.reports.matrix import (
@@ -84,7 +85,7 @@ def _cell(found: CornerResult | None) -> MatrixCell:
     m, outcome = found.value, found.result.outcome
     bad = str(outcome).upper() if outcome in BAD_OUTCOMES else ""
     if m is None:
-        word = one_line(found.result.shown.kind) or str(outcome)
+        word = reason_words(one_line(found.result.shown.kind)) or str(outcome)
         return MatrixCell(text=word, mark=bad, anchor=anchor)
     if bad:
         bad = "OUTSIDE" if outcome is Outcome.FAILED and m.margin is not None else bad

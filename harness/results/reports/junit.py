@@ -38,6 +38,7 @@ from junitparser.xunit2 import (
 )
 
 from harness.records import Attempt, Outcome
+from harness.results.reasons import reason_words
 from harness.results.record.device_tally import DeviceResult
 from harness.results.record.facts import run_facts
 from harness.results.record.run import RunRecord
@@ -196,7 +197,9 @@ def _put_failure(case: TestCase, result: DeviceResult) -> None:
     """The first attempt that ended as the verdict does, then the others in order."""
     shown = result.shown
     last = Attempt(
-        outcome=shown.outcome, kind=shown.kind, message=shown.message or shown.kind
+        outcome=shown.outcome,
+        kind=shown.kind,
+        message=shown.message or reason_words(shown.kind),
     )
     tries = [*shown.retries, last]
     first = next(n for n, t in enumerate(tries) if t.outcome is shown.outcome)

@@ -17,6 +17,7 @@ from rich.table import Table
 from rich.text import Text
 
 from harness.records import DeviceRef, Outcome
+from harness.results.reasons import reason_words
 from harness.results.record.device_tally import DeviceResult
 from harness.results.record.run import RunRecord
 from harness.results.record.steps import StepRecord
@@ -156,7 +157,7 @@ def _remarks(result: DeviceResult) -> tuple[str, ...]:
         first = result.attempts[0]
         remarks.append(
             f"passed after {retries_text(result.retries)}, the first: "
-            f"{one_line(first.message or first.kind)}"
+            f"{one_line(first.message or reason_words(first.kind))}"
         )
     remarks.extend(f"note: {one_line(note)}" for note in result.notes)
     return tuple(remarks)

@@ -15,6 +15,7 @@ from typing import Any
 from harness.errors import UsageError
 from harness.results.journal.reader import JournalUnreadable
 from harness.results.journal.writer import Tail
+from harness.results.reasons import reason_words
 from harness.results.record.run import Folding, not_as_written
 from harness.results.reports.html import Live, render
 from harness.results.reports.rebuild import cannot_be_shown
@@ -128,7 +129,7 @@ def _progress_line(event: dict[str, Any], at: str) -> str:
 
 def _error_line(event: dict[str, Any], at: str) -> str:
     error = ERROR_LINE.read(event)
-    return f"{at} {error.kind} {error.device or BUS}: {error.message}"
+    return f"{at} {reason_words(error.kind)}, {error.device or BUS}: {error.message}"
 
 
 def _happening_line(event: dict[str, Any], _at: str) -> str:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from harness.digits import amount_text, bound_text, limits_text, number_text
 from harness.records import Bound
+from harness.results.reasons import reason_words
 from harness.results.soak.drift import Chart, drift
 from harness.results.soak.events import ERROR, SoakCount
 from harness.results.soak.findings import (
@@ -279,7 +280,10 @@ def _moments(soak: SoakRecord, found: Scatter) -> list[_Row]:
     ]
     if not found.bursty:
         rows += [
-            (mark.at_s, f"{mark.kind}, {soak.label_of(mark.key)}: {mark.message}")
+            (
+                mark.at_s,
+                f"{reason_words(mark.kind)}, {soak.label_of(mark.key)}: {mark.message}",
+            )
             for mark in soak.marks
             if mark.blame == "bus"
         ]

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from harness.digits import number_text
 from harness.records import Measurement
+from harness.results.reasons import reason_words
 from harness.results.record.device_tally import DeviceResult
 from harness.results.record.run import RunRecord
 from harness.results.record.steps import BAD_OUTCOMES, StepRecord
@@ -58,7 +59,7 @@ def worst_corner(record: RunRecord) -> str:
     text = f"worst corner: {who} at {one_line(worst.step.condition)}"
     m = worst.value
     if m is None or m.margin is None:
-        kind = one_line(worst.result.shown.kind)
+        kind = reason_words(one_line(worst.result.shown.kind))
         return f"{text}, {worst.result.outcome}{f': {kind}' if kind else ''}"
     return (
         f"{text}, margin of {one_line(m.name)} "

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from harness.records import DeviceRef
+from harness.results.reasons import reason_words
 from harness.results.record.device_tally import DeviceResult
 from harness.results.record.run import RunRecord
 from harness.results.record.steps import BAD_OUTCOMES, StepRecord
@@ -44,7 +45,7 @@ class FailureGroup:
         """What happened, and after how many attempts."""
         shown, tries = self.result.shown, self.result.retries
         after = f" (after {tries + 1} attempts)" if tries else ""
-        return one_line(shown.message or shown.kind) + after
+        return one_line(shown.message or reason_words(shown.kind)) + after
 
 
 def failure_groups(record: RunRecord) -> list[FailureGroup]:

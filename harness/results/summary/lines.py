@@ -142,7 +142,13 @@ def device_lines(devices: Sequence[SummaryDevice]) -> Iterator[ScreenLine]:
 
 
 def _key_values(device: SummaryDevice) -> str:
-    """The first few values; a condition once where all are of the same."""
+    """The first few values; a condition once where all are of the same.
+
+    Of a device that failed at a condition without any value that condition: its values
+    of other conditions are good ones, and would speak for it.
+    """
+    if device.no_value:
+        return f"at {device.no_value_condition}: no value, {device.no_value}"
     shown = device.values[:_MOST_VALUES]
     conditions = list(dict.fromkeys(value.condition for value in shown))
     if len(conditions) == 1:

@@ -10,11 +10,12 @@ from harness.digits import duration_text
 from harness.records import DeviceRef, Measurement, Outcome
 from harness.results.diagnosis.page import findings_of
 from harness.results.plots.run import left_out
+from harness.results.reasons import reason_words
 from harness.results.record.device_tally import DeviceResult
 from harness.results.record.evidence import diagnosis_of
 from harness.results.record.run import RunRecord
 from harness.results.record.steps import BAD_OUTCOMES, NOT_REACHED
-from harness.results.summary.corners import worst_corner
+from harness.results.summary.corners import CornerResult, worst_corner
 from harness.results.summary.failures import FailureGroup, failure_groups
 from harness.results.summary.record import (
     Summary,
@@ -22,7 +23,11 @@ from harness.results.summary.record import (
     SummaryFailure,
     SummaryValue,
 )
-from harness.results.summary.values import DeviceValue, device_values
+from harness.results.summary.values import (
+    DeviceValue,
+    corners_without_value,
+    device_values,
+)
 from harness.results.timing import explanation, timing_rows
 from harness.results.wording import one_line, value_row
 
@@ -52,7 +57,7 @@ def summary_of(record: RunRecord) -> Summary:
 
 def _devices(record: RunRecord) -> Iterator[SummaryDevice]:
     """Each device; key values in one order for all, so that columns can be compared."""
-    values = device_values(record)
+    values, lost = device_values(record), corners_without_value(record)
     ranks: dict[str, tuple[int, float]] = {}
     for of_device in values.values():
         for name, value in of_device.items():
@@ -61,11 +66,16 @@ def _devices(record: RunRecord) -> Iterator[SummaryDevice]:
         ranked = sorted(
             of_device.values(), key=lambda v: (not v.is_outside, ranks[v.name])
         )
-        yield _device(record, device, ranked)
+        is_outside = any(value.is_outside for value in ranked)
+        failed = None if is_outside else lost.get(device)
+        yield _device(record, device, ranked, failed)
 
 
 def _device(
-    record: RunRecord, device: DeviceRef, values: list[DeviceValue]
+    record: RunRecord,
+    device: DeviceRef,
+    values: list[DeviceValue],
+    no_value: CornerResult | None,
 ) -> SummaryDevice:
     results = [(s, r) for s, r in record.results if r.device == device]
     return SummaryDevice(
@@ -82,7 +92,14 @@ def _device(
             )
             for value in values
         ),
+        no_value=_why(no_value) if no_value else "",
+        no_value_condition=one_line(no_value.step.condition) if no_value else "",
     )
+
+
+def _why(corner: CornerResult) -> str:
+    shown = corner.result.shown
+    return reason_words(one_line(shown.kind)) or str(shown.outcome)
 
 
 def _outside(m: Measurement) -> bool:

@@ -57,6 +57,13 @@ class SummaryDevice:
         tuple[SummaryValue, ...],
         Field(description="key values: judged ones, the closest to a limit first"),
     ]
+    no_value: Annotated[
+        str,
+        Field(description="why a step under a condition failed without a value"),
+    ] = ""
+    no_value_condition: Annotated[
+        str, Field(description="the condition of that step; empty without one")
+    ] = ""
 
     @property
     def label(self) -> str:

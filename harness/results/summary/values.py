@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from harness.records import DeviceRef, Measurement
 from harness.results.record.device_tally import DeviceResult
 from harness.results.record.run import RunRecord
-from harness.results.record.steps import StepRecord
+from harness.results.record.steps import BAD_OUTCOMES, StepRecord
 from harness.results.summary.corners import CornerResult, base_title, corner_result
 
 _SETTINGS_STEPS = frozenset({"configure"})
@@ -83,6 +83,16 @@ def _quantities(
                 continue
             name = f"{step.title}: {m.name}" if step.kind in _SLOT_STEPS else m.name
             yield result.device, DeviceValue(name=name, step=step, measurement=m)
+
+
+def corners_without_value(record: RunRecord) -> dict[DeviceRef, CornerResult]:
+    """Of each device the first condition at which a step failed and measured nothing."""
+    found: dict[DeviceRef, CornerResult] = {}
+    for step, result in record.results:
+        is_bad = result.outcome in BAD_OUTCOMES and not result.shown.measurements
+        if step.condition and is_bad and result.device is not None:
+            found.setdefault(result.device, corner_result(step, result))
+    return found
 
 
 def _standing(record: RunRecord) -> Iterator[tuple[StepRecord, DeviceResult]]:

@@ -18,6 +18,7 @@ from threading import Lock
 
 from harness.records import Outcome
 from harness.results.ledger.entry import UnitTest
+from harness.results.reasons import reason_words
 from harness.results.wording import one_line
 
 _JUDGED = (Outcome.PASSED, Outcome.FAILED)
@@ -152,8 +153,10 @@ class ShiftTally:
 
 
 def reason_text(test: UnitTest) -> str:
-    """Why a test did not pass, in few words: the step and the kind of the reason."""
-    return f"{test.reason.step}: {test.reason.kind}".strip(": ") or "unknown"
+    """Why a test did not pass, in few words: the step and the reason."""
+    return (
+        f"{test.reason.step}: {reason_words(test.reason.kind)}".strip(": ") or "unknown"
+    )
 
 
 def _counted(count: int, word: str) -> str:
@@ -166,7 +169,7 @@ def summary_lines(counts: Counts) -> Iterator[str]:
     yield f"{counts.passed} PASSED, {counts.failed} FAILED{mark}"
     for test in counts.failed_units[:_MOST_NAMED]:
         where = f"{test.unit.place}, " if test.unit.place else ""
-        message = test.reason.message or test.reason.kind
+        message = test.reason.message or reason_words(test.reason.kind)
         yield one_line(f"FAILED {test.key}, {where}{test.reason.step}: {message}")
         if test.reason.hint:
             yield one_line(f"    look first: {test.reason.hint}")

@@ -155,7 +155,7 @@ def test_a_device_without_a_value_is_worse(run_plan: Make, corners: Make) -> Non
     data = corners(conversion_min_v=2.9, needs_more_v_per_k=0.02)
     ran = run_plan(VARY, data)
     told = summary_of(ran.record).worst_corner
-    assert told.endswith("at 0 degC, 3.3 V, failed: reading-implausible")
+    assert told.endswith("at 0 degC, 3.3 V, failed: implausible reading")
 
 
 def test_a_condition_that_is_not_reached(run_plan: Make, corners: Make) -> None:

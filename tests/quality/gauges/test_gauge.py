@@ -45,9 +45,9 @@ def test_table_of_variances(readings: list[GaugeReading]) -> None:
     """Sums and mean squares as published and, to more digits, recomputed."""
     rows = {row.source: row for row in gauge_study(readings).rows}
     table = {
-        "part": (9, 88.3619344, 9.8179927),
+        "device": (9, 88.3619344, 9.8179927),
         "station": (2, 3.1672622, 1.5836311),
-        "part by station": (18, 0.3589822, 0.0199435),
+        "device by station": (18, 0.3589822, 0.0199435),
         "repeat": (60, 2.7589333, 0.0459822),
     }
     for source, (degrees, squares, mean_square) in table.items():
@@ -55,8 +55,8 @@ def test_table_of_variances(readings: list[GaugeReading]) -> None:
         assert row.degrees == degrees
         assert row.squares == pytest.approx(squares, abs=5.1e-8)
         assert row.mean_square == pytest.approx(mean_square, abs=5.1e-8)
-    assert rows["part by station"].f == pytest.approx(0.434, abs=5e-4)
-    assert rows["part by station"].p == pytest.approx(0.974, abs=5e-4)
+    assert rows["device by station"].f == pytest.approx(0.434, abs=5e-4)
+    assert rows["device by station"].p == pytest.approx(0.974, abs=5e-4)
     assert rows["total"].squares == pytest.approx(94.6471122, abs=5.1e-8)
     assert rows["total"].degrees == 89
 
@@ -99,7 +99,7 @@ def test_without_pooling(readings: list[GaugeReading]) -> None:
 @pytest.mark.parametrize(
     ("tolerance", "verdict", "said"),
     [
-        (40.0, GaugeVerdict.CONDITIONAL, "5 distinct categories of these parts are not shown (at least 3)"),
+        (40.0, GaugeVerdict.CONDITIONAL, "5 distinct categories of these devices are not shown (at least 3)"),
         (8.0, GaugeVerdict.CONDITIONAL, "less than 10 % is not shown"),
         (6.2, GaugeVerdict.UNDECIDED, "more than 30 % is not ruled out"),
         (4.0, GaugeVerdict.BAD, "is too much"),
@@ -193,7 +193,7 @@ def test_parts_too_alike_are_no_proof_of_a_good_gauge() -> None:
     assert found.share_high < 0.1
     assert found.verdict is GaugeVerdict.CONDITIONAL
     assert (
-        "5 distinct categories of these parts are not shown (at least 0)"
+        "5 distinct categories of these devices are not shown (at least 0)"
         in found.reasons
     )
 
@@ -234,7 +234,7 @@ def test_a_gauge_without_scatter_has_no_number_of_classes() -> None:
 
 def test_what_is_no_study(readings: list[GaugeReading]) -> None:
     """A missing reading, one part, one station and equal readings are told."""
-    with pytest.raises(UsageError, match="part 10 was read 2 times on station C"):
+    with pytest.raises(UsageError, match="device 10 was read 2 times on station C"):
         gauge_study(readings[:-1])
     with pytest.raises(UsageError, match="only one station"):
         gauge_study([r for r in readings if r.station == "A"])

@@ -50,7 +50,7 @@ def _lost(number: int) -> dict[str, Any]:
     return CheckResult(
         outcome=Outcome.FAILED,
         device=_device(number),
-        kind="power-on-value",
+        kind="reading-implausible",
         message="no conversion has ended",
         hint="check its supply lead",
     ).as_dict()
@@ -120,6 +120,16 @@ def test_values_of_different_conditions_are_never_mixed(record: RunRecord) -> No
     assert any("at 85 degC, 3 V: difference 0.8 K, temperature 85.8 degC" in x for x in lines)  # fmt: skip
 
 
+def test_a_device_without_a_value_stands_at_the_condition_that_failed(
+    record: RunRecord,
+) -> None:
+    """Its good values of other conditions do not speak for it on the screen."""
+    lines = [line.text for line in summary_lines(summary_of(record))]
+    (line,) = (text for text in lines if text.startswith("  P2 "))
+    assert line.endswith(f"failed  at {CONDITIONS[0]}: no value, implausible reading")
+    assert "0.1" not in line
+
+
 def test_a_failure_without_a_value_is_marked_like_one_outside(
     record: RunRecord,
 ) -> None:
@@ -129,6 +139,6 @@ def test_a_failure_without_a_value_is_marked_like_one_outside(
     assert marks == [["OUTSIDE", "", "OUTSIDE"], ["FAILED", "", ""], ["", "", ""]]
     page = render(record, drawn=())
     assert page.count("out failed") == 4  # three corners, and the device's own cell
-    assert "power-on-value FAILED" in read(page).shown
+    assert "implausible reading FAILED" in read(page).shown
     (devices,) = matrices(record)
     assert devices.rows[0].cells[0].condition == CONDITIONS[2]

@@ -103,7 +103,7 @@ def test_counts_failures_units_and_what_to_look_at() -> None:
     page = render(record(PASSED, FAILED, GONE, refusals=(refused,)))
     shown = assert_complete(page).shown
     for text in ("1 PASSED, 1 FAILED", "first-pass yield 50.0 % (1 of 2)", "lot 7",
-                 "50.00 %; of units made", "read: limit", "CS-2 3D0000A4B3C2D128 at left",
+                 "50.00 %; of units made", "read: outside its limits", "CS-2 3D0000A4B3C2D128 at left",
                  "too warm", "Look first: look at the bath", "21.4375", "20.6 .. 21.4",
                  "no verdict: the unit went away", "CS-1 not accepted: passed", "not accepted 1, not tested",
                  "1 of the units came to no verdict", "left-cs_1-1", "plan.title"):  # fmt: skip

@@ -123,8 +123,8 @@ def test_a_journal_without_times_counts_too() -> None:
 
 def test_top_failures(counts: Counts) -> None:
     """Most first, by step and kind."""
-    assert counts.top_failures[0] == ("read: limit", 2)
-    assert ("reset: limit", 2) in counts.top_failures
+    assert counts.top_failures[0] == ("read: outside its limits", 2)
+    assert ("reset: outside its limits", 2) in counts.top_failures
 
 
 def test_an_empty_shift() -> None:

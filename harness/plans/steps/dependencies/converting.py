@@ -143,7 +143,7 @@ def anybody_on_parasite(context: Context, devices: list[DeviceRef]) -> bool:
 
 
 def why_none(context: Context, device: DeviceRef) -> str:
-    """Why a device holds no conversion: the missing step, or what took it away."""
+    """Why a device has no conversion: the missing step, or what took it away."""
     before = [
         item
         for item in context.steps_before()
@@ -174,7 +174,7 @@ def require_supply_to_convert(context: Context, device: DeviceRef, why: str) -> 
     left_v = line.supply_v - load.busy_ma / 1e3 * line.pull_up_ohm
     if left_v < load.hold_v:
         raise StepMissing(
-            f"this device holds no conversion of this run: {why}; none was made for it, "
+            f"{device.label} has no conversion of this run: {why}; none was made for it, "
             f"since it is fed from the data line, where {line.pull_up_ohm:g} ohm leave "
             f"{max(0.0, left_v):.1f} V at {load.busy_ma:g} mA and {load.hold_v:g} V are "
             "needed",
