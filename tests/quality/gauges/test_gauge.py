@@ -238,7 +238,7 @@ def test_what_is_no_study(readings: list[GaugeReading]) -> None:
         gauge_study(readings[:-1])
     with pytest.raises(UsageError, match="only one station"):
         gauge_study([r for r in readings if r.station == "A"])
-    with pytest.raises(UsageError, match="only one part"):
+    with pytest.raises(UsageError, match="only one device"):
         gauge_study([r for r in readings if r.part == "1"])
     with pytest.raises(UsageError, match="read 1 times"):
         gauge_study(readings[:10] + readings[30:40])

@@ -193,7 +193,14 @@ def test_run_facts_are_properties(
 ) -> None:
     """Plan, fixture, versions, adapter, gaps and disagreements are in the suite."""
     script.start(("1", "read", "read"))
-    script.add("adapter_checked", adapter={"grid": {"base": 3e6}, "lost": None})
+    script.add(
+        "adapter_checked",
+        adapter={
+            "grid": {"base": 3e6},
+            "frames": {"reset_low_us": 515.8333333333334},
+            "lost": None,
+        },
+    )
     script.add("gap", reason="unplugged", from_s=1.0, to_s=61.0)
     script.events.append({"event": "line_lost", "line": 4, "bytes": 9})
     script.step("1", "read", "read", reading(4.0)).done("failed", 1)
@@ -204,10 +211,11 @@ def test_run_facts_are_properties(
     assert properties["exit_code"] == "1"
     assert properties["plan.title"] == "incoming thermometers"
     assert properties["plan.sha256"] == "ab" * 32
-    assert properties["plan.parameters.low_degc"] == "2.0"
+    assert properties["plan.parameters.low_degc"] == "2"
     assert properties["fixture.sockets"] == "A1, A2"
     assert properties["version.pyserial"] == "3.5"
-    assert properties["adapter.grid.base"] == "3000000.0"
+    assert properties["adapter.grid.base"] == "3000000"
+    assert properties["adapter.frames.reset_low_us"] == "515.8"
     assert properties["adapter.lost"] == ""
     assert properties["adapter.away_s"] == "60.000"
     assert properties["journal.lines_lost"] == "1"
