@@ -69,7 +69,9 @@ def test_a_failed_unit_has_one_retest(line: Line) -> None:
     assert "No retest is left" in second
     assert "no retest is left" in third
     assert len(ended.tests) == 2
-    assert ended.end.counts.top_failures == (("read temperature: outside its limits", 2),)
+    assert ended.end.counts.top_failures == (
+        ("read temperature: outside its limits", 2),
+    )
 
 
 def test_a_lot_puts_in_again_what_did_not_pass(line: Line) -> None:
