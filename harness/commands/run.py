@@ -17,7 +17,7 @@ from harness.commands.base import (
 )
 from harness.commands.declared.style import OutputStyle
 from harness.commands.outputs.runs import RunAnswer
-from harness.errors import SlotproofError, UsageError
+from harness.errors import HostError, SlotproofError, UsageError
 from harness.output import say
 from harness.plans.execution.connection import LineRecording
 from harness.plans.execution.hazard_gate import parse_allowed
@@ -131,11 +131,28 @@ def run_to_end(request: RunRequest, style: OutputStyle) -> RunResult:
             operator.view = view
             yield view.hear
 
-    return execute(
-        request,
-        operator=operator,
-        watch=watch,
-        left_behind=lambda folder: _show_left_behind(folder, style),
+    try:
+        return execute(
+            request,
+            operator=operator,
+            watch=watch,
+            left_behind=lambda folder: _show_left_behind(folder, style),
+        )
+    except HostError as fault:
+        journal = Path(fault.where)
+        if journal.suffix != Path(FILE_NAME).suffix or not journal.is_file():
+            raise
+        raise _with_reports_later(fault, journal.parent) from fault
+
+
+def _with_reports_later(fault: HostError, folder: Path) -> HostError:
+    """The error of a full disk, and how reports are made once there is room."""
+    return HostError(
+        fault.what,
+        where=fault.where,
+        hint=f"{fault.hint}; then `slotproof report {folder}` makes the reports of it",
+        cause=fault.cause,
+        facts=fault.facts,
     )
 
 

@@ -28,6 +28,7 @@ def show_shift(
     command: str,
     code: int,
     left_on: Sequence[str] = (),
+    simulated: bool = False,
 ) -> None:
     """Show how a shift ended; what may still be on is the last of all.
 
@@ -39,25 +40,37 @@ def show_shift(
         command: the command that answers.
         code: its exit code.
         left_on: instruments that may still be on, a sentence each.
+        simulated: true if the bench is simulated, whether or not a unit came to a verdict.
     """
+    simulated = simulated or counts.simulated > 0
     if style.json:
-        print_json(_answer(counts, remarks, folder, command=command, code=code))
+        print_json(
+            _answer(
+                counts, remarks, folder, command=command, code=code, simulated=simulated
+            )
+        )
         print_lines((ScreenLine(line) for line in left_on), error=True)
         return
     lines = summary_lines(counts)
     print_texts(islice(lines, 1) if style.quiet else (*lines, *remarks))
-    show_results(folder, style, simulated=counts.simulated > 0)
+    show_results(folder, style, simulated=simulated)
     print_texts(left_on)
 
 
 def _answer(
-    counts: Counts, remarks: Sequence[str], folder: Path, *, command: str, code: int
+    counts: Counts,
+    remarks: Sequence[str],
+    folder: Path,
+    *,
+    command: str,
+    code: int,
+    simulated: bool,
 ) -> ShiftAnswer:
     return ShiftAnswer(
         command=command,
         exit_code=code,
         results=str(folder),
-        simulated=counts.simulated > 0,
+        simulated=simulated,
         units=counts.units,
         passed=counts.passed,
         failed=counts.failed,

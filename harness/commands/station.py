@@ -71,6 +71,7 @@ def station(
     show_shift(
         end.counts, remarks, folder, style,
         command="station", code=code, left_on=end.left_on,
+        simulated=any(map(is_simulated, orders.fixtures)),
     )  # fmt: skip
     return code
 

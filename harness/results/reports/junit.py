@@ -43,6 +43,7 @@ from harness.results.record.device_tally import DeviceResult
 from harness.results.record.facts import run_facts
 from harness.results.record.run import RunRecord
 from harness.results.record.steps import BAD_OUTCOMES, StepRecord
+from harness.results.reports.whole_file import whole_file
 from harness.results.wording import (
     one_line,
     retries_text,
@@ -100,13 +101,11 @@ def _tree(record: RunRecord, *, case_properties: bool) -> ET.ElementTree[Any]:
 
 
 def _replace(path: Path, tree: ET.ElementTree[Any]) -> None:
-    part = path.with_name(f".{path.name}.part")
-    with part.open("wb") as stream:
+    with whole_file(path) as part, part.open("wb") as stream:
         tree.write(stream, encoding="utf-8", xml_declaration=True)
         stream.write(b"\n")
         stream.flush()
         os.fsync(stream.fileno())
-    part.replace(path)
 
 
 def _suite_name(record: RunRecord) -> str:

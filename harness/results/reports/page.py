@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from harness.lazy import jinja2, markupsafe
 from harness.results.plots.palette import svg_text
+from harness.results.reports.whole_file import whole_file
 from harness.results.wording import one_line
 
 if TYPE_CHECKING:
@@ -46,9 +47,8 @@ def write_page(text: str, path: Path) -> None:
     Raises:
         OSError: the folder does not take it.
     """
-    temporary = path.with_name(f".{path.name}.part")
-    temporary.write_text(text, encoding="utf-8")
-    temporary.replace(path)
+    with whole_file(path) as part:
+        part.write_text(text, encoding="utf-8")
 
 
 def picture(label: str, figure: Figure) -> Picture:

@@ -8,7 +8,7 @@ on from one that was cut, and books what the cut one left.
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -254,6 +254,21 @@ def end_lines(end: ShiftEnd) -> Iterator[str]:
     yield from remark_lines(end)
 
 
+def _lost_lines(lost: Iterable[tuple[str, str, str]]) -> Iterator[str]:
+    """Tests without a whole journal: each reason once, with all its units."""
+    units: dict[str, dict[str, None]] = {}
+    for serial, position, reason in lost:
+        named = f"{serial or 'a unit'} in {position}"
+        units.setdefault(reason, {})[named] = None
+    for reason, named_units in units.items():
+        many = len(named_units) > 1
+        yield (
+            f"invalid          {', '.join(named_units)}: {reason}; "
+            f"{'their tests have' if many else 'its test has'} no whole journal: "
+            f"test {'them' if many else 'it'} again"
+        )
+
+
 def remark_lines(end: ShiftEnd) -> Iterator[str]:
     """What did not end as it should; nothing where all is well."""
     if end.unbooked:
@@ -261,11 +276,7 @@ def remark_lines(end: ShiftEnd) -> Iterator[str]:
             f"not booked yet   {end.unbooked}: they follow when a station is started "
             "beside this shift, or by `slotproof units book`"
         )
-    for serial, position, reason in end.lost:
-        yield (
-            f"invalid          {serial or 'a unit'} in {position}: {reason}; its test has no "
-            "whole journal: test it again"
-        )
+    yield from _lost_lines(end.lost)
     if end.unwritten:
         yield (
             f"not written      {SUMMARY_FILE} and {PAGE_FILE}: {end.unwritten}; make room, "
