@@ -33,6 +33,7 @@ from harness.plans.schema.plan import Plan
 from harness.plans.schema.steps import ForEach, Repeat, StepItem, Vary
 from harness.plans.schema.varied.vary import condition_facts
 from harness.plans.steps.attempts import after_fault, from_fault
+from harness.plans.steps.comparing.value_watch import ValueWatch
 from harness.plans.steps.context import Context, Operator, title_of
 from harness.plans.steps.dependencies.making_up import make_up_switches
 from harness.plans.steps.dependencies.passed_before import PassedBefore
@@ -129,6 +130,7 @@ class Runner:
         self._adapter_loss = AdapterLoss(self.context)
         self._toggle_watch = ToggleWatch(self.context)
         self._restart_watch = RestartWatch(self.context)
+        self._value_watch = ValueWatch(self.context)
         self._passed_before = PassedBefore(self.context, resumed)
 
     def run(self) -> int:
@@ -345,8 +347,7 @@ class Runner:
             self.context.begin_check()
             yield from KINDS[item.kind].run(self.context, item.body)
         except SlotproofError as fault:
-            result = after_fault(fault, self.context)
-            yield replace(result, device=self.context.current)
+            yield replace(after_fault(fault, self.context), device=self.context.current)
 
     def _around(
         self, item: StepItem, results: Iterator[CheckResult]
@@ -360,9 +361,8 @@ class Runner:
             self.context.unsettled.take(item.body, result.device, result, item.id)
             for result in results
         )
-        watched = self._restart_watch.around(
-            item, self._toggle_watch.around(item, settled)
-        )
+        seen = self._toggle_watch.around(item, self._value_watch.around(item, settled))
+        watched = self._restart_watch.around(item, seen)
         collected = self._record_step(
             self._explained(
                 item, shown_outside(self.context, item, vouched(self.context, watched))
