@@ -132,7 +132,7 @@ def test_summary_and_page_agree(day: list[Said]) -> None:
     for text in ("197 PASSED, 3 FAILED", "first-pass yield 98.5 % (197 of 200)",
                  "SIMULATED", "204 (3 retests, 1 without a verdict)",
                  "lot acceptance, lot 2026-11", f"{PULLED} no verdict: the unit went away",
-                 "measure sample_instant: thin-margin 1 2"):  # fmt: skip
+                 "measure sample_instant: margin too small 1 2"):  # fmt: skip
         assert text in shown, text
     story = shown.split("what to look at first ")[1].split("Invalid and not accepted")[
         0

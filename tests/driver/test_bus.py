@@ -253,7 +253,7 @@ def test_what_was_odd_is_a_doubt_until_the_next_check(rigged: Make) -> None:
         assert bus.doubt(quick=True) is None
         port.late = [(port.clock.now_s() + 0.01, b"\x13")]
         bus.await_late()
-        assert "1 bursts came back" in str(bus.doubt(quick=True))
+        assert "1 burst came back" in str(bus.doubt(quick=True))
         bus.begin_check()
         bus.await_late()
         assert bus.doubt(quick=True) is None

@@ -133,8 +133,8 @@ def test_table_of_variances() -> None:
     total = ((cube - mean) ** 2).sum()
     rows = {row.source: row for row in study.rows}
     expected = {
-        "part": (part, 3), "station": (station, 2), "repeat": (repeat, 12),
-        "part by station": (total - part - station - repeat, 6), "total": (total, 23),
+        "device": (part, 3), "station": (station, 2), "repeat": (repeat, 12),
+        "device by station": (total - part - station - repeat, 6), "total": (total, 23),
     }  # fmt: skip
     assert set(rows) == set(expected)
     for name, (squares, degrees) in expected.items():
@@ -142,8 +142,8 @@ def test_table_of_variances() -> None:
         assert rows[name].degrees == degrees
         assert rows[name].mean_square == pytest.approx(squares / degrees)
     assert (rows["repeat"].f, rows["total"].f) == (None, None)
-    crossed = rows["part by station"].mean_square
-    assert rows["part"].f == pytest.approx(rows["part"].mean_square / crossed)
+    crossed = rows["device by station"].mean_square
+    assert rows["device"].f == pytest.approx(rows["device"].mean_square / crossed)
     assert (study.parts, study.stations, study.repeats) == (4, 3, 2)
     assert study.total**2 == pytest.approx(study.gauge**2 + study.part**2)
     assert study.gauge**2 == pytest.approx(

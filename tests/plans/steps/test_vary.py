@@ -118,7 +118,7 @@ def test_the_worst_corner_and_the_matrix(run_plan: Make, corners: Make) -> None:
     assert " at 40 degC, 3.3 V, margin of temperature " in summary.worst_corner
     (matrix,) = corner_matrices(ran.record)
     (row,) = matrix.rows
-    assert [name for name, _, _ in matrix.columns] == [
+    assert [name.replace("\xa0", " ") for name, _, _ in matrix.columns] == [
         "0 degC, 3.3 V", "0 degC, 5 V", "40 degC, 3.3 V", "40 degC, 5 V",
     ]  # fmt: skip
     assert matrix.family == "margin of temperature, degC"
