@@ -39,6 +39,16 @@ from tests.browser import Browser, find_browser
 from tests.device_trees import Machine
 
 
+def pytest_collection_finish() -> None:
+    """Let a write to a closed connection raise again, as Python starts.
+
+    The independent reader vcdvcd lets SIGPIPE end the process as soon as it is imported,
+    and any test that unplugs an instrument would end its worker without a word.
+    """
+    if hasattr(signal, "SIGPIPE"):
+        signal.signal(signal.SIGPIPE, signal.SIG_IGN)
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Leave out what needs the modules of Unix where they are masked."""
     if not without_unix.WANTED:
