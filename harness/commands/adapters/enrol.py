@@ -34,6 +34,7 @@ from harness.plans.enrolment.sockets import (
 from harness.plans.loading.files import load_fixture, parse_fixture
 from harness.plans.records.guesses import NO_GUESSES, Guesses
 from harness.plans.schema.files import Fixture
+from harness.results.reports.whole_file import whole_file
 from harness.simulation.servers.hands import SocketHands
 from harness.simulation.servers.port import SimulatedPort
 from harness.terminal import ConsoleOperator
@@ -238,10 +239,9 @@ def _write(path: Path, text: str) -> None:
         UsageError: it cannot be written.
     """
     parse_fixture(text, str(path))
-    beside = path.with_name(f".{path.name}.part")
     try:
-        beside.write_text(text, encoding="utf-8")
-        beside.replace(path)
+        with whole_file(path) as part:
+            part.write_text(text, encoding="utf-8")
     except OSError as cause:
         raise UsageError(
             f"the file cannot be written ({cause.strerror})", where=str(path)
